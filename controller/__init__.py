@@ -1,0 +1,1 @@
+"""The trade: film, cure, gel, spin, plan, run and record."""

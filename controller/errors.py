@@ -1,0 +1,67 @@
+"""What the controller raises. Each message is one line that a maker can act on."""
+
+from __future__ import annotations
+
+
+class EvenwallError(Exception):
+    """The family. `exit_code` is what the command line returns."""
+
+    exit_code = 1
+
+
+class InputError(EvenwallError):
+    """Bad input: names the file, the field, the value, the limit and the unit."""
+
+    exit_code = 2
+
+    def __init__(
+        self,
+        field: str,
+        value: object,
+        limit: str,
+        *,
+        unit: str = "",
+        file: str = "",
+        hint: str = "",
+    ) -> None:
+        self.field, self.value, self.limit, self.unit = field, value, limit, unit
+        self.file, self.hint = file, hint
+        where = f"{file}: " if file else ""
+        shown = f"{value} {unit}".rstrip()
+        super().__init__(f"{where}{field} is {shown}: {limit}" + (f"; {hint}" if hint else ""))
+
+
+class PlanError(InputError):
+    """No plan satisfies the wants: names the figure that fails and the nearest that would work."""
+
+
+class OutsideValidity(InputError):
+    """An equation was asked outside the range in which its source holds."""
+
+
+class NotConverged(EvenwallError):
+    """A numerical method did not reach its tolerance."""
+
+    def __init__(self, what: str, residual: float, iterations: int) -> None:
+        self.residual, self.iterations = residual, iterations
+        super().__init__(
+            f"{what} did not converge: residual {residual:.3g} after {iterations} iterations"
+        )
+
+
+class IllegalTransition(EvenwallError):
+    """A command came in the wrong order; says what is due instead."""
+
+
+class ProbeFault(EvenwallError):
+    """A probe gave no usable reading."""
+
+    exit_code = 3
+
+    def __init__(self, kind: str, detail: str) -> None:
+        self.kind = kind
+        super().__init__(f"{kind}: {detail}")
+
+
+class RecordError(EvenwallError):
+    """The record could not be read or written."""

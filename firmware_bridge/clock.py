@@ -1,0 +1,149 @@
+"""Time, injected: the only module that may ask the machine what time it is.
+
+`SystemClock` runs at `speed` seconds of its world per second of ours, so a demo runs faster than
+life; `VirtualTimeLoop` is an event loop in which waiting costs nothing, so a test lives through
+whole castings at once; `ManualClock` moves only when told.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import heapq
+import selectors
+import time
+from collections.abc import Callable, Coroutine
+from concurrent.futures import Executor
+from datetime import UTC, datetime, timedelta
+from typing import Any, TypeVar
+
+T = TypeVar("T")
+
+# Simulated worlds begin at one fixed civil moment so that two runs of a seed print the same.
+SIMULATED_EPOCH = datetime(2026, 1, 5, 9, 0, 0, tzinfo=UTC)
+
+
+class SystemClock:
+    """Real time, or `speed` times it. Monotonic seconds start at 0 when the clock is made."""
+
+    def __init__(self, speed: float = 1.0) -> None:
+        if not speed > 0:
+            raise ValueError(f"speed: {speed}, must be > 0")
+        self.speed = speed
+        self._start_s = time.monotonic()
+
+    def now_s(self) -> float:
+        return (time.monotonic() - self._start_s) * self.speed
+
+    def utc(self) -> datetime:
+        if self.speed == 1.0:
+            return datetime.now(UTC)
+        return SIMULATED_EPOCH + timedelta(seconds=self.now_s())
+
+    async def sleep(self, duration_s: float) -> None:
+        await asyncio.sleep(max(0.0, duration_s) / self.speed)
+
+
+class LoopClock:
+    """The running event loop's own time: virtual under `VirtualTimeLoop`."""
+
+    def __init__(self, epoch: datetime = SIMULATED_EPOCH) -> None:
+        self._epoch = epoch
+
+    def now_s(self) -> float:
+        return asyncio.get_running_loop().time()
+
+    def utc(self) -> datetime:
+        return self._epoch + timedelta(seconds=self.now_s())
+
+    async def sleep(self, duration_s: float) -> None:
+        await asyncio.sleep(max(0.0, duration_s))
+
+
+class ManualClock:
+    """A clock that moves only by `advance`; sleepers wake in order of their time."""
+
+    def __init__(self, now_s: float = 0.0, epoch: datetime = SIMULATED_EPOCH) -> None:
+        self._now_s = now_s
+        self._epoch = epoch
+        self._sleepers: list[tuple[float, int, asyncio.Future[None]]] = []
+        self._count = 0
+
+    def now_s(self) -> float:
+        return self._now_s
+
+    def utc(self) -> datetime:
+        return self._epoch + timedelta(seconds=self._now_s)
+
+    async def sleep(self, duration_s: float) -> None:
+        if duration_s <= 0:
+            await asyncio.sleep(0)
+            return
+        future: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        self._count += 1
+        heapq.heappush(self._sleepers, (self._now_s + duration_s, self._count, future))
+        await future
+
+    async def advance(self, duration_s: float) -> None:
+        """Move time, waking each sleeper at its moment and letting it run."""
+        end_s = self._now_s + duration_s
+        while self._sleepers and self._sleepers[0][0] <= end_s:
+            self._now_s, _, future = heapq.heappop(self._sleepers)
+            if not future.done():
+                future.set_result(None)
+            for _ in range(10):  # let what was woken run to its next wait
+                await asyncio.sleep(0)
+        self._now_s = end_s
+        await asyncio.sleep(0)
+
+
+class _JumpingSelector(selectors.DefaultSelector):
+    """Where the loop would wait for its next timer, jump to it instead."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.now_s = 0.0
+        self.jobs = 0
+
+    def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
+        ready = super().select(0)
+        if ready or timeout == 0:
+            return ready
+        if self.jobs or timeout is None:
+            # A real thing is under way (an executor job, a socket): hold the clock, wait for it.
+            return super().select(0.05 if timeout is not None else None)
+        self.now_s += max(0.0, timeout)
+        return ready
+
+
+class VirtualTimeLoop(asyncio.SelectorEventLoop):
+    """An event loop whose time jumps to the next timer whenever nothing is left to do.
+
+    Executor jobs hold the clock while they are in flight. Sockets and pipes work, but what comes
+    through them does not hold the clock: use in-process rigs in virtual time.
+    """
+
+    def __init__(self) -> None:
+        self._jumping = _JumpingSelector()
+        super().__init__(self._jumping)
+        self._clock_resolution = 1e-9
+
+    def time(self) -> float:
+        return self._jumping.now_s
+
+    def run_in_executor(  # type: ignore[override]
+        self, executor: Executor | None, func: Callable[..., T], *args: Any
+    ) -> asyncio.Future[T]:
+        self._jumping.jobs += 1
+        future = super().run_in_executor(executor, func, *args)
+
+        def done(_: object) -> None:
+            self._jumping.jobs -= 1
+
+        future.add_done_callback(done)
+        return future
+
+
+def run_virtual(main: Coroutine[Any, Any, T]) -> T:
+    """Run a coroutine to its end in virtual time, like `asyncio.run`."""
+    with asyncio.Runner(loop_factory=VirtualTimeLoop) as runner:
+        return runner.run(main)

@@ -1,0 +1,1 @@
+"""The panel: a job sheet on a phone, over the controller's service."""
