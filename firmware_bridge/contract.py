@@ -1,4 +1,4 @@
-"""What every rig does, whoever builds it: the board on USB, the firmware built for the host, a fake.
+"""What every rig does: the board on USB, the firmware built for the host, a fake.
 
 One contract test suite (`tests/contract`) runs over all of them. Angles are degrees, rates are
 revolutions per minute, positive by the right-hand rule (see DEVELOPERS.md, "The frame").

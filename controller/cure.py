@@ -1,0 +1,1 @@
+"""Cure, viscosity and heat of a two-part resin."""

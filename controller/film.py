@@ -1,0 +1,1 @@
+"""Film flow on a triangle mesh."""

@@ -1,0 +1,1 @@
+"""An online estimate of when the coat gels."""

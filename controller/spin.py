@@ -1,0 +1,1 @@
+"""Biaxial spin profiles and gravity's trace on the mould."""
