@@ -1,0 +1,516 @@
+"""The trade's nouns, in people's units: what files, screens, records and the wire carry.
+
+Everything here is frozen. TOML comes in, JSON goes out; names carry their units. The numerics see
+none of this: plan.py, run.py and twin.py turn these into SI arrays.
+"""
+
+from __future__ import annotations
+
+import enum
+import json
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from controller.errors import InputError
+
+Vector3 = tuple[float, float, float]
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+NonNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+RoomTemp_degC = Annotated[float, Field(ge=-10, le=60, allow_inf_nan=False)]
+
+
+class Frozen(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+# --- The resin -----------------------------------------------------------------------------------
+
+
+class Sheet(Frozen):
+    """What a resin's technical sheet says."""
+
+    pot_life_min: Annotated[float, Field(gt=0.5, le=24 * 60)]
+    pot_life_mass_g: Annotated[float, Field(gt=1, le=10_000)] = 100.0
+    pot_life_temp_degC: RoomTemp_degC = 23.0
+    mixed_viscosity_mPa_s: Annotated[float, Field(ge=20, le=50_000)]
+    mix_ratio_b_per_100a: Annotated[float, Field(gt=0.5, le=20_000)]
+    mixed_density_g_cm3: Annotated[float, Field(ge=0.7, le=2.5)]
+    peak_exotherm_degC: Annotated[float, Field(ge=25, le=300)] | None = None
+    demould_min: Positive | None = None
+    snap: bool = False
+
+
+class Resin(Frozen):
+    name: Annotated[str, Field(min_length=1, max_length=80)]
+    sheet: Sheet
+    price_per_kg: NonNegative | None = None
+    currency: str = ""
+    max_section_mm: Positive | None = None
+    density_a_g_cm3: Annotated[float, Field(ge=0.7, le=2.5)] | None = None
+    density_b_g_cm3: Annotated[float, Field(ge=0.7, le=2.5)] | None = None
+
+
+# --- The casting ---------------------------------------------------------------------------------
+
+
+class Opening(Frozen):
+    """Where the mould is open. Without a centre, the mesh's largest boundary loop."""
+
+    centre_mm: Vector3 | None = None
+    direction: Vector3 | None = None
+    state: Literal["open", "capped"] = "open"
+
+
+class Mount(Frozen):
+    """How the mesh sits on the frame."""
+
+    minor_axis: Vector3 = (0.0, 0.0, 1.0)
+    centre_mm: Vector3 | None = None  # where the two axes cross; absent: the mesh's centroid
+
+
+class Mould(Frozen):
+    wall_mm: Annotated[float, Field(gt=0, le=200)] = 12.0
+    material: str = "silicone rubber"
+    mass_kg: Positive | None = None
+    temp_degC: RoomTemp_degC | None = None
+
+
+class Shop(Frozen):
+    temp_degC: RoomTemp_degC = 21.0
+    humidity_percent: Annotated[float, Field(ge=0, le=100)] | None = None
+
+
+class Casting(Frozen):
+    """A casting file with its resin read in. `file` is where it stood; paths are relative to it."""
+
+    name: Annotated[str, Field(min_length=1, max_length=80)]
+    mesh: Path
+    mesh_units: Literal["mm", "cm", "m", "inch"] = "mm"
+    resin: Resin
+    wall_mm: Annotated[float, Field(gt=0.2, le=50)]
+    coats: Annotated[int, Field(ge=1, le=12)] | None = None
+    opening: Opening = Opening()
+    mount: Mount = Mount()
+    mould: Mould = Mould()
+    shop: Shop = Shop()
+
+
+# --- The rig -------------------------------------------------------------------------------------
+
+
+class AxisSpec(Frozen):
+    motor_steps_per_turn: Annotated[int, Field(ge=20, le=10_000)] = 200
+    microsteps: Annotated[int, Field(ge=1, le=256)] = 16
+    gear_ratio: Positive  # motor turns per frame turn
+    motor_holding_torque_Nm: Positive
+    friction_torque_Nm: NonNegative = 0.0
+
+    @property
+    def steps_per_turn(self) -> int:
+        return round(self.motor_steps_per_turn * self.microsteps * self.gear_ratio)
+
+
+class ProbeSpec(Frozen):
+    kind: Literal["digital_1wire", "thermocouple_k", "pt100", "infrared", "mqtt"] = "digital_1wire"
+    placement: Literal["cup", "coat"] = "cup"
+    address: str = ""  # one-wire id, SPI device, I2C address or MQTT topic
+    role: Literal["resin", "room", "mould"] = "resin"
+
+
+class RigSpec(Frozen):
+    """A rig file."""
+
+    name: str
+    backend: Literal["serial", "simulated"] = "simulated"  # explicit, never a fallback
+    port: str = ""
+    major: AxisSpec
+    minor: AxisSpec
+    rate_limit_rpm: Annotated[float, Field(gt=0, le=60)] = 20.0
+    accel_limit_rpm_s: Annotated[float, Field(gt=0, le=120)] = 4.0
+    mould_radius_limit_mm: Positive = 250.0
+    payload_limit_kg: Positive = 10.0
+    frame_inertia_major_kg_m2: NonNegative = 0.0
+    frame_inertia_minor_kg_m2: NonNegative = 0.0
+    torque_margin: Annotated[float, Field(ge=1)] = 2.0
+    grant_s: Annotated[float, Field(ge=5, le=7200)] = 1800.0
+    confirm_at_rig: bool = True  # turning starts only after a hardware button at the rig
+    probes: tuple[ProbeSpec, ...] = (ProbeSpec(),)
+    pins: dict[str, int] = Field(default_factory=dict)  # GPIO line numbers on the Pi (BCM)
+    mqtt: dict[str, str | int | bool] = Field(default_factory=dict)
+
+
+# --- The plan ------------------------------------------------------------------------------------
+
+
+class Ramp(Frozen):
+    """Both speeds go linearly, in `duration_s`, from where they are to these."""
+
+    leg: str
+    duration_s: Positive
+    major_rpm: float
+    minor_rpm: float
+
+
+class CoatClock(Frozen):
+    """Seconds from the moment the coat's two parts meet."""
+
+    pour_by_s: Positive
+    spin_from_s: NonNegative
+    gel_expected_s: Positive
+    gel_low_s: Positive
+    gel_high_s: Positive
+    spin_until_s: Positive
+    next_pour_from_s: Positive
+    next_pour_until_s: Positive
+
+
+class StartAngles(Frozen):
+    major: float = 0.0
+    minor: float = 0.0
+
+
+class CoatPlan(Frozen):
+    coat: Annotated[int, Field(ge=1)]
+    mean_mm: Positive
+    mix_g: Positive
+    part_a_g: Positive
+    part_b_g: Positive
+    cup_left_g: NonNegative
+    spill_g: NonNegative
+    clock: CoatClock
+    start_deg: StartAngles = StartAngles()
+    ramps: tuple[Ramp, ...]
+    viscosity: tuple[tuple[float, float], ...] = ()  # (time_s of the coat's clock, Pa s)
+    opening_state: Literal["open", "capped"] = "open"
+
+
+class OpeningFound(Frozen):
+    centre_mm: Vector3
+    direction: Vector3
+    area_cm2: NonNegative
+
+
+class Geometry(Frozen):
+    area_cm2: Positive
+    solid_volume_cm3: Positive
+    opening: OpeningFound
+    mesh_sha256: str
+
+
+class WallSummary(Frozen):
+    """Predicted wall. Keys beyond the target are absent until the film has been computed."""
+
+    target_mm: Positive
+    mean_mm: Positive
+    min_mm: float | None = None
+    min_point_mm: float | None = None
+    p05_mm: float | None = None
+    p95_mm: float | None = None
+    rim_mm: float | None = None
+    rim_min_mm: float | None = None
+    cv: float | None = None
+    mesh_mm: float | None = None
+    mesh_error_mm: float | None = None
+    worst_case_min_mm: float | None = None
+    bound_min_mm: float | None = None
+    note: str = ""
+
+
+class Totals(Frozen):
+    resin_g: Positive
+    hollow_g: Positive
+    solid_g: Positive
+    saved_fraction: float
+    cost: float | None = None
+    elapsed_min: Positive
+    demould_from_min: Positive
+
+
+class Plan(Frozen):
+    """PLAN.json. Outside checks read it, so names change only on purpose; extra keys may come."""
+
+    kind: Literal["evenwall/plan"] = "evenwall/plan"
+    version: Literal[1] = 1
+    casting: Casting
+    rig: RigSpec
+    seed: int = 0
+    geometry: Geometry
+    coats: tuple[CoatPlan, ...]
+    wall: WallSummary
+    totals: Totals
+    cautions: tuple[str, ...]
+    notes: tuple[str, ...] = ()
+    details: dict[str, Any] = Field(
+        default_factory=dict
+    )  # load, search, clarity, shop: see plan.py
+
+
+# --- The run, as screens and telemetry see it -----------------------------------------------------
+
+
+class Step(enum.StrEnum):
+    """The steps of the trade, in order; coats repeat WEIGH to REST."""
+
+    IDLE = "idle"  # no run
+    PREPARE = "prepare"  # cautions, gloves, release, rig check
+    WEIGH = "weigh"
+    MIX = "mix"
+    DEGAS = "degas"
+    POUR = "pour"
+    CLOSE_UP = "close_up"  # clamp the mould, close the guard, confirm at the rig
+    SPIN = "spin"
+    PARK = "park"
+    REST = "rest"
+    CURE = "cure"
+    DEMOULD = "demould"
+    MEASURE = "measure"
+    DONE = "done"
+    ABANDONED = "abandoned"
+
+
+class Button(Frozen):
+    """What the panel may offer: the command it sends and the words on it."""
+
+    command: str
+    label: str
+    enabled: bool = True
+    why_not: str = ""
+
+
+class Countdown(Frozen):
+    label: str
+    until_s: float  # on the rig's clock, as `Snapshot.now_s`
+
+
+class GelView(Frozen):
+    """The estimate for the coat, on the coat's own clock (s since its parts met)."""
+
+    best_s: float | None = None
+    low_s: float | None = None
+    high_s: float | None = None
+    safe_to_stop_s: float | None = None
+    called_at_s: float | None = None
+    probability_gelled: float = 0.0
+    sentence: str = ""
+    faults: tuple[str, ...] = ()
+    predicted: tuple[tuple[float, float, float], ...] = ()  # (time_s, low_degC, high_degC)
+
+
+class AxisView(Frozen):
+    rate_rpm: float = 0.0
+    angle_deg: float = 0.0
+    steps: int = 0
+    turns: float = 0.0
+
+
+class FrameView(Frozen):
+    mode: str = "disabled"
+    guard_closed: bool = False
+    faults: tuple[str, ...] = ()
+    paused: bool = False
+    heard_s: float | None = None  # when the board was last heard, on the rig's clock
+    major: AxisView = AxisView()
+    minor: AxisView = AxisView()
+    down: Vector3 = (0.0, 0.0, -1.0)  # gravity's direction in the mould frame
+
+
+class CoatView(Frozen):
+    coat: int
+    planned_mm: float
+    planned_mix_g: float
+    part_a_g: float | None = None  # as weighed
+    part_b_g: float | None = None
+    parts_met_s: float | None = None
+    poured_s: float | None = None
+    gel_planned_s: float
+    gel_detected_s: float | None = None  # coat clock
+    steps_expected: tuple[int, int] | None = None
+    steps_counted: tuple[int, int] | None = None
+    done: bool = False
+
+
+class Alert(Frozen):
+    kind: str
+    sentence: str  # what it is and what to do
+    severity: Literal["note", "caution", "act_now"]
+    since_s: float
+
+
+class RecordLine(Frozen):
+    event_id: int
+    at_s: float
+    utc: str
+    text: str
+
+
+class Snapshot(Frozen):
+    """All that a screen needs to draw itself from nothing."""
+
+    now_s: float
+    utc: str
+    simulated: bool
+    speed: float = 1.0
+    rig: str
+    run_id: str | None = None
+    casting: str = ""
+    resin: str = ""
+    step: Step = Step.IDLE
+    step_id: str = ""  # changes with every step; a command names it, so a late press does nothing
+    coat: int = 0
+    coats: tuple[CoatView, ...] = ()
+    sentence: str = "Choose a casting."
+    why: str = ""
+    countdown: Countdown | None = None
+    next_button: Button | None = None
+    buttons: tuple[Button, ...] = ()  # what else may be done now (pause, touches, note ...)
+    frame: FrameView = FrameView()
+    probe_degC: float | None = None
+    room_degC: float | None = None
+    mould_degC: float | None = None
+    peak_limit_degC: float | None = None
+    gel: GelView = GelView()
+    wall: WallSummary | None = None
+    alerts: tuple[Alert, ...] = ()
+    record: tuple[RecordLine, ...] = ()
+    last_event_id: int = 0
+    checklist: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+
+class Event(Frozen):
+    """One row of the journal: what happened. `data` holds plain JSON values, names with units."""
+
+    event_id: int
+    run_id: str
+    at_s: float
+    utc: str
+    kind: str
+    data: dict[str, Any] = Field(default_factory=dict)
+
+
+class Command(Frozen):
+    """What a person (panel, terminal, hardware button) asks. Idempotent by `key`."""
+
+    name: str  # start, next, stop_turning, pause, resume, touch, weigh, note, measure, abandon ...
+    key: str
+    step_id: str | None = None  # refused when the run has moved on
+    who: str = "console"
+    data: dict[str, Any] = Field(default_factory=dict)
+
+
+class Answer(Frozen):
+    """What became of a command."""
+
+    accepted: bool
+    sentence: str
+    event_id: int | None = None
+    repeated: bool = False  # the key was seen before: the first answer is given again
+
+
+# --- Reading files -------------------------------------------------------------------------------
+
+M = TypeVar("M", bound=BaseModel)
+
+
+def _limit(error: dict[str, Any]) -> str:
+    ctx = error.get("ctx") or {}
+    signs = {"gt": ">", "ge": ">=", "lt": "<", "le": "<="}
+    bounds = [f"must be {sign} {ctx[key]}" for key, sign in signs.items() if key in ctx]
+    return " and ".join(bounds) or str(error["msg"]).lower()
+
+
+def unit_of(field: str) -> str:
+    """The unit a field's name carries ("wall_mm" -> "mm"), or nothing."""
+    for suffix, unit in _UNITS:
+        if field.endswith(suffix):
+            return unit
+    return ""
+
+
+_UNITS = (
+    ("_mPa_s", "mPa s"),
+    ("_g_cm3", "g/cm3"),
+    ("_kg_m2", "kg m2"),
+    ("_rpm_s", "rpm/s"),
+    ("_b_per_100a", "g of B per 100 g of A"),
+    ("_per_kg", "per kg"),
+    ("_percent", "%"),
+    ("_degC", "degC"),
+    ("_rpm", "rpm"),
+    ("_min", "min"),
+    ("_deg", "deg"),
+    ("_Nm", "N m"),
+    ("_cm2", "cm2"),
+    ("_cm3", "cm3"),
+    ("_mm", "mm"),
+    ("_kg", "kg"),
+    ("_g", "g"),
+    ("_s", "s"),
+)
+
+
+def parse(model: type[M], data: dict[str, Any], file: Path | str) -> M:
+    """Validate plain data; the first thing wrong becomes one InputError line."""
+    try:
+        return model.model_validate(data)
+    except ValidationError as error:
+        first = error.errors()[0]
+        path = ".".join(str(part) for part in first["loc"])
+        leaf = str(first["loc"][-1]) if first["loc"] else ""
+        if first["type"] == "missing":
+            raise InputError(path, "missing", "is required", file=str(file)) from None
+        if first["type"] == "extra_forbidden":
+            raise InputError(path, "unknown", "no such field", file=str(file)) from None
+        raise InputError(
+            path or "file", first["input"], _limit(dict(first)), unit=unit_of(leaf), file=str(file)
+        ) from None
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """One TOML table. Raises InputError when it cannot be read or is not TOML."""
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise InputError("file", path, error.strerror or "cannot be read") from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise InputError("file", path, f"is not TOML: {error}") from None
+
+
+def read_resin(path: Path) -> Resin:
+    return parse(Resin, read_toml(path), path)
+
+
+def read_casting(path: Path) -> Casting:
+    """A casting file, its resin read in and its mesh path made absolute."""
+    data = read_toml(path)
+    for key in ("resin", "mesh"):
+        if not isinstance(data.get(key), str):
+            raise InputError(key, data.get(key, "missing"), "must be a file name", file=str(path))
+    mesh = (path.parent / data["mesh"]).resolve()
+    if not mesh.is_file():
+        raise InputError("mesh", data["mesh"], "no such file", file=str(path))
+    data["mesh"] = mesh
+    data["resin"] = read_resin(path.parent / data["resin"])
+    return parse(Casting, data, path)
+
+
+def read_rig(path: Path) -> RigSpec:
+    return parse(RigSpec, read_toml(path), path)
+
+
+def read_plan(path: Path) -> Plan:
+    """A PLAN.json. Raises InputError naming the first thing wrong."""
+    try:
+        text = path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise InputError("file", path, error.strerror or "cannot be read") from None
+    try:
+        data = json.loads(text)
+    except json.JSONDecodeError as error:
+        raise InputError("file", path, f"is not JSON: {error}") from None
+    if not isinstance(data, dict) or data.get("kind") != "evenwall/plan":
+        raise InputError("kind", "missing", "must be evenwall/plan", file=str(path))
+    return parse(Plan, data, path)
