@@ -410,6 +410,74 @@ class Answer(Frozen):
     repeated: bool = False  # the key was seen before: the first answer is given again
 
 
+class Sample(Frozen):
+    """One row of the run's curve, once a second or so."""
+
+    sample_id: int
+    at_s: float
+    coat: int
+    coat_time_s: float | None = None  # since the coat's parts met
+    probe_degC: float | None = None
+    room_degC: float | None = None
+    mould_degC: float | None = None
+    major_rpm: float = 0.0
+    minor_rpm: float = 0.0
+    major_deg: float = 0.0
+    minor_deg: float = 0.0
+    gel_best_s: float | None = None
+    gel_low_s: float | None = None
+    gel_high_s: float | None = None
+
+
+class StreamItem(Frozen):
+    """What the service's watchers get; `item_id` resumes a broken stream without a gap.
+
+    Samples and events carry the journal's ids; a snapshot carries the newest id it includes.
+    """
+
+    item_id: int
+    kind: Literal["snapshot", "sample", "event"]
+    data: dict[str, Any]
+
+
+class CastingCard(Frozen):
+    """A casting file in the library."""
+
+    casting_id: str
+    name: str
+    resin: str
+    wall_mm: float
+
+
+class PlanJob(Frozen):
+    """A plan in the making, or made."""
+
+    job_id: str
+    casting_id: str
+    fraction: float = 0.0
+    sentence: str = ""
+    done: bool = False
+    error: str | None = None
+    plan: Plan | None = None
+
+
+class RunCard(Frozen):
+    """A run in the record's list."""
+
+    run_id: str
+    casting: str
+    resin: str
+    started_utc: str
+    ended_utc: str | None = None
+    step: Step
+    coats_done: int
+    coats: int
+    simulated: bool
+    proven: bool = False
+    rig: str = ""
+    replay_of: str | None = None
+
+
 # --- Reading files -------------------------------------------------------------------------------
 
 M = TypeVar("M", bound=BaseModel)
