@@ -1,0 +1,68 @@
+# Evenwall. `make help` lists what there is.
+SHELL := /bin/bash
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+ARGS ?=
+
+.DEFAULT_GOAL := help
+.PHONY: help demo serve test lint bench soak firmware lock install uninstall clean
+
+help: ## what can be made
+	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## (.*)/  make \1\t\2/' | expand -t 22
+
+demo: $(VENV)/.demo compiler ## the whole job on the simulated rig, 60 times faster than life (ARGS="--speed 120 --exit")
+	@$(BIN)/evenwall demo $(ARGS)
+
+serve: $(VENV)/.demo compiler ## the controller with its panel (ARGS="--rig RIG.toml")
+	@$(BIN)/evenwall serve $(ARGS)
+
+test: $(VENV)/.test test-packages ## installs what the tests need, lints, and runs them
+	@$(MAKE) -s lint
+	@$(BIN)/python -m pytest $(ARGS)
+
+lint: $(VENV)/.test ## ruff, mypy in strict mode, import contracts
+	@$(BIN)/ruff check . && $(BIN)/ruff format --check -q . && $(BIN)/mypy && $(BIN)/lint-imports --no-cache >/dev/null || { $(BIN)/lint-imports --no-cache; exit 1; }
+
+bench: $(VENV)/.test test-packages ## speed and accuracy figures, as ratios measured in one run
+	@$(BIN)/python -m tests.bench $(ARGS)
+
+soak: $(VENV)/.test test-packages ## ten thousand simulated castings with faults, and other long runs
+	@$(BIN)/python -m tests.soak $(ARGS)
+
+firmware: $(VENV)/.demo ## the board's firmware for the ATmega328P and for this machine
+	@hardware/packages.sh gcc-avr avr-libc gcc libc6-dev
+	@$(MAKE) -s -C hardware/firmware
+
+install: ## as a service on a Raspberry Pi (asks for root)
+	@hardware/install/install.sh $(ARGS)
+
+uninstall: ## takes the service away again, keeps the records
+	@hardware/install/uninstall.sh $(ARGS)
+
+lock: | $(VENV)/bin/python ## pins every dependency again
+	@$(BIN)/pip install -q uv && $(BIN)/uv pip compile -q --universal --python-version 3.11 --all-extras pyproject.toml -o requirements.lock
+
+clean: ## forgets the virtual environment and what was built
+	rm -rf $(VENV) build *.egg-info
+
+.PHONY: compiler test-packages
+compiler:
+	@command -v cc >/dev/null || hardware/packages.sh gcc libc6-dev
+
+test-packages:
+	@hardware/packages.sh $$(grep -v '^#' hardware/apt-test-packages.txt)
+
+$(VENV)/bin/python:
+	@echo "Making $(VENV) ..."
+	@$(PYTHON) -m venv $(VENV)
+
+$(VENV)/.demo: pyproject.toml requirements.lock | $(VENV)/bin/python
+	@echo "Installing what Evenwall needs into $(VENV) ..."
+	@$(BIN)/python -m pip install -q --disable-pip-version-check -c requirements.lock -e ".[demo]"
+	@touch $@
+
+$(VENV)/.test: pyproject.toml requirements.lock | $(VENV)/bin/python
+	@echo "Installing what the tests need into $(VENV) ..."
+	@$(BIN)/python -m pip install -q --disable-pip-version-check -c requirements.lock -e ".[demo,test]"
+	@touch $@ $(VENV)/.demo
