@@ -1,0 +1,92 @@
+"""What the supervisor hears and shows through: probes, hardware inputs, hardware outputs.
+
+Small protocols, so that the run knows no concrete probe, pin or screen. `probes.py` and `gpio.py`
+meet them with real parts, `twin` with simulated ones.
+"""
+
+from __future__ import annotations
+
+import enum
+from dataclasses import dataclass
+from typing import Protocol
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One answer of a probe: a temperature, or in words why there is none."""
+
+    at_s: float  # on the rig's clock
+    temp_degC: float | None
+    fault: str | None = None  # probe_lost, probe_stuck, probe_noisy or probe_out
+
+
+class Probe(Protocol):
+    """A thermometer. It never raises for a bad reading: a fault is an answer too."""
+
+    async def read(self) -> Reading: ...
+
+    async def close(self) -> None: ...
+
+
+class Press(enum.StrEnum):
+    """A person's hand on a hardware button."""
+
+    NEXT = "next"  # the one button beside the frame; also the confirm at the rig
+    STOP = "stop"  # stop turning, ramped; wiring that removes motor power is another thing
+
+
+class Inputs(Protocol):
+    """The hardware inputs on the controller's side; the guard switch itself goes to the board."""
+
+    def presses(self) -> tuple[Press, ...]:
+        """Every press since the last call, oldest first, debounced; never blocks."""
+        ...
+
+    def close(self) -> None: ...
+
+
+class Light(enum.StrEnum):
+    """What the stack light says, in the sense of IEC 60073: green, amber, red; off when idle."""
+
+    OFF = "off"
+    READY = "ready"  # steady green: nothing moves, nothing is asked
+    TURNING = "turning"  # steady amber: keep clear
+    ASKING = "asking"  # flashing green: a person is needed
+    ACT_NOW = "act_now"  # flashing red
+
+
+class Outputs(Protocol):
+    """Stack light and buzzer. A failed output never stops a run: implementations log and go on."""
+
+    def show(self, light: Light) -> None:
+        """Steady until the next call; the same light again costs nothing."""
+        ...
+
+    def sound(self, repeats: int) -> None:
+        """That many short beeps, without waiting for them."""
+        ...
+
+    def close(self) -> None: ...
+
+
+class NoInputs:
+    """A rig without hardware buttons."""
+
+    def presses(self) -> tuple[Press, ...]:
+        return ()
+
+    def close(self) -> None:
+        return None
+
+
+class NoOutputs:
+    """A rig without light or buzzer."""
+
+    def show(self, light: Light) -> None:
+        return None
+
+    def sound(self, repeats: int) -> None:
+        return None
+
+    def close(self) -> None:
+        return None
