@@ -83,10 +83,10 @@ class NoOutputs:
     """A rig without light or buzzer."""
 
     def show(self, light: Light) -> None:
-        return None
+        del light
 
     def sound(self, repeats: int) -> None:
-        return None
+        del repeats
 
     def close(self) -> None:
         return None
