@@ -9,11 +9,14 @@ from __future__ import annotations
 
 import asyncio
 import heapq
+import json
 import selectors
 import time
 from collections.abc import Callable, Coroutine
 from concurrent.futures import Executor
+from dataclasses import asdict, dataclass
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any, TypeVar
 
 T = TypeVar("T")
@@ -22,17 +25,64 @@ T = TypeVar("T")
 SIMULATED_EPOCH = datetime(2026, 1, 5, 9, 0, 0, tzinfo=UTC)
 
 
-class SystemClock:
-    """Real time, or `speed` times it. Monotonic seconds start at 0 when the clock is made."""
+@dataclass(frozen=True, slots=True)
+class Anchor:
+    """One moment on all our clocks, so that a restarted process takes up the same count.
 
-    def __init__(self, speed: float = 1.0) -> None:
+    The machine's own count goes on between two processes of one boot; across a reboot only civil
+    time is left, which may have been stepped.
+    """
+
+    at_s: float
+    boot: str
+    machine_s: float
+    utc: str
+
+    def to_json(self) -> str:
+        return json.dumps(asdict(self))
+
+    @classmethod
+    def from_json(cls, text: str) -> Anchor:
+        return cls(**json.loads(text))
+
+
+def _boot() -> str:
+    """Which boot of the machine this is; empty where the kernel does not say."""
+    try:
+        return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
+    except OSError:
+        return ""
+
+
+class SystemClock:
+    """Real time, or `speed` times it. Monotonic seconds start at 0 when the clock is made, or go
+    on from `resume`, so that the rig's clock does not start again with every process."""
+
+    def __init__(self, speed: float = 1.0, resume: Anchor | None = None) -> None:
         if not speed > 0:
             raise ValueError(f"speed: {speed}, must be > 0")
         self.speed = speed
+        self._boot = _boot()
         self._start_s = time.monotonic()
+        self._origin_s = 0.0
+        if resume is not None:
+            if resume.boot and resume.boot == self._boot:
+                gone_s = self._start_s - resume.machine_s
+            else:
+                gone_s = (datetime.now(UTC) - datetime.fromisoformat(resume.utc)).total_seconds()
+            self._origin_s = resume.at_s + max(0.0, gone_s) * speed
 
     def now_s(self) -> float:
-        return (time.monotonic() - self._start_s) * self.speed
+        return self._origin_s + (time.monotonic() - self._start_s) * self.speed
+
+    def anchor(self) -> Anchor:
+        machine_s = time.monotonic()
+        return Anchor(
+            at_s=self._origin_s + (machine_s - self._start_s) * self.speed,
+            boot=self._boot,
+            machine_s=machine_s,
+            utc=datetime.now(UTC).isoformat(),
+        )
 
     def utc(self) -> datetime:
         if self.speed == 1.0:
