@@ -84,7 +84,8 @@ class RigState:
     coasting: bool  # keeping the last speed because the queue is dry
     frames_bad: int
     steps_late: int
-    queue_low_s: float  # low-water mark since the last `enable`
+    queue_low_s: float  # low-water mark at appending since the last `enable`
+    ramps_accepted: int = 0  # ramps the board took since the last `enable`, done or not
 
 
 @dataclass(frozen=True, slots=True)

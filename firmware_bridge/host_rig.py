@@ -1,0 +1,80 @@
+"""The rig on the firmware in this process, in the clock's time: for tests and for virtual time."""
+
+from __future__ import annotations
+
+import asyncio
+
+from firmware_bridge import wire
+from firmware_bridge.contract import Clock
+from firmware_bridge.motion import SLICE_S, FrameLimits
+from firmware_bridge.rig import FramedRig
+from firmware_bridge.sim_board import VirtualBoard
+from firmware_bridge.wire import Reply
+
+# How finely time is cut while an answer is awaited from a board that takes time to give it.
+_ANSWER_STEP_S = 0.002
+
+
+class HostRig(FramedRig):
+    """Meets `contract.Rig`; works under any clock: system, virtual or manual.
+
+    clock: the board lives in its time. limits: the frame. board: share one to play a controller
+    that restarts beside a board that does not. `pins` is the electrical side.
+    """
+
+    _keep_default_s = 2.0
+
+    def __init__(
+        self,
+        clock: Clock,
+        limits: FrameLimits | None = None,
+        board: VirtualBoard | None = None,
+        state_period_s: float = 0.1,
+    ) -> None:
+        super().__init__(clock, limits or FrameLimits(), state_period_s)
+        self.pins = board or VirtualBoard(clock)
+        self._step_s = state_period_s
+
+    def _connect(self) -> None:
+        self.pins.sync()
+        self.pins.read()  # what was said to nobody
+        self._spawn(self._live())
+
+    def _disconnect(self) -> None:
+        pass
+
+    def _write(self, data: bytes) -> None:
+        self.pins.sync()
+        self.pins.feed(data)
+        self._pump()
+
+    def _now_s(self) -> float:
+        return self._clock.now_s()
+
+    async def _pause(self, duration_s: float) -> None:
+        await self._clock.sleep(duration_s)
+
+    def _host_s(self, slice_number: int) -> float:
+        return self.pins.clock_s(slice_number * SLICE_S)
+
+    def _pump(self) -> None:
+        data = self.pins.read()
+        if data:
+            self._incoming(data)
+
+    async def _answer(self, future: asyncio.Future[Reply | wire.Info]) -> Reply | wire.Info:
+        while not future.done():
+            await self._clock.sleep(_ANSWER_STEP_S)
+            self._step()
+        return future.result()
+
+    def _step(self) -> None:
+        self.pins.sync()
+        self._pump()
+        self._tick()
+
+    async def _live(self) -> None:
+        link = self._link
+        while self._link is link or self._link is None:
+            await self._clock.sleep(self._step_s)
+            self._step()
