@@ -55,6 +55,7 @@ _WORDS = {
 }
 _BACKLOG_ROWS = 1024
 RETRY_LINK_S = 0.5
+DEADLINE_S = 3.0
 
 
 class StateRows:
@@ -172,10 +173,10 @@ class FramedRig:
         self._closed = False
         try:
             await self._begin()
-        except BaseException:
-            await self.close()
-            raise
-        self._opened = True
+            self._opened = True
+        finally:
+            if not self._opened:
+                await self.close()
 
     async def close(self) -> None:
         self._closed = True
@@ -458,7 +459,10 @@ class FramedRig:
         while session in (0, self._last_session):
             session = int.from_bytes(os.urandom(2), "little")
         self._last_session = session
-        self._link = link = Link(session, keep_s=self._keep_s())
+        rows_apart_s = self._state_slices * SLICE_S / self._speed
+        self._link = link = Link(
+            session, keep_s=self._keep_s(), deadline_s=max(DEADLINE_S, 4.0 * rows_apart_s)
+        )
         self._lost = None
         self._fresh.clear()
         self._begun()
