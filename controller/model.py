@@ -120,6 +120,25 @@ class ProbeSpec(Frozen):
     role: Literal["resin", "room", "mould"] = "resin"
 
 
+class MqttSpec(Frozen):
+    """Where a rig tells what it does. Commands over MQTT are off unless named here, and none that
+    could start rotation can be named."""
+
+    host: Annotated[str, Field(min_length=1)] = "127.0.0.1"
+    port: Annotated[int, Field(ge=1, le=65535)] = 1883
+    version: Literal["5", "3.1.1"] = "5"
+    rig_id: Annotated[str, Field(pattern=r"^[a-z0-9-]{0,40}$")] = ""  # empty: from the rig's name
+    username: str = ""
+    password_file: Path | None = None
+    tls: bool = False
+    ca_file: Path | None = None  # empty: the system's own certificates
+    period_s: Annotated[float, Field(ge=0.05, le=60)] = 1.0
+    keepalive_s: Annotated[int, Field(ge=1, le=300)] = 15
+    timeout_s: Annotated[float, Field(gt=0, le=60)] = 10.0
+    commands: tuple[Literal["stop_turning", "pause", "touch", "weigh", "note", "measure"], ...] = ()
+    secret_file: Path | None = None  # signs commands
+
+
 class RigSpec(Frozen):
     """A rig file."""
 
@@ -139,7 +158,7 @@ class RigSpec(Frozen):
     confirm_at_rig: bool = True  # turning starts only after a hardware button at the rig
     probes: tuple[ProbeSpec, ...] = (ProbeSpec(),)
     pins: dict[str, int] = Field(default_factory=dict)  # GPIO line numbers on the Pi (BCM)
-    mqtt: dict[str, str | int | bool] = Field(default_factory=dict)
+    mqtt: MqttSpec | None = None
 
 
 # --- The plan ------------------------------------------------------------------------------------

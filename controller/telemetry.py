@@ -1,0 +1,405 @@
+"""Tells a broker what the rig does, and never makes the rig wait for it.
+
+State is read from the newest snapshot once a period and kept nowhere, so a dead broker costs no
+memory; the record is read from the journal again after an outage, row by row behind a cursor that
+moves only when the broker has acknowledged. The broker lives in wall time: give this a clock of
+its own even where the rig's world runs faster.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import hmac
+import json
+import logging
+import os
+import random
+import ssl
+from collections.abc import AsyncGenerator, AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Protocol
+from uuid import uuid4
+
+import aiomqtt
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+from pydantic import ValidationError
+
+from controller.errors import InputError
+from controller.messages import (
+    AnswerSaid,
+    CommandSaid,
+    Head,
+    JournalRows,
+    Online,
+    Row,
+    SignedCommand,
+    rig_id,
+    row,
+    states,
+    topic,
+)
+from controller.model import Answer, Command, MqttSpec, RigSpec, Snapshot, StreamItem
+from firmware_bridge.contract import Clock
+
+log = logging.getLogger("evenwall.telemetry")
+
+STATE_EXPIRY_S = 120  # retained state vanishes by itself when nobody renews it
+RENEW_S = 30.0
+JOURNAL_EXPIRY_S = 7 * 24 * 3600
+JOURNAL_PAUSE_S = 0.2  # rows of this long share a message
+JOURNAL_ROWS = 200
+CURSOR_EVERY_S = 10.0  # spares the card; after a power cut so many seconds are sent twice
+BACKOFF_FIRST_S, BACKOFF_LAST_S = 0.5, 60.0
+COMMAND_AGE_S = 60.0
+
+
+class Source(Protocol):
+    """What telemetry needs of the service."""
+
+    def snapshot(self) -> Snapshot: ...
+
+    def watch(self, after_id: int) -> AsyncIterator[StreamItem]: ...
+
+    async def command(self, command: Command) -> Answer: ...
+
+
+@dataclass(slots=True)
+class Status:
+    """For the panel and `rig check`."""
+
+    connected: bool = False
+    connections: int = 0
+    last_error: str = ""
+    states_sent: int = 0
+    rows_sent: int = 0
+    commands_refused: int = 0
+
+
+class Cursor:
+    """The last journal row that the broker has, kept on disk so that a restart goes on there."""
+
+    def __init__(self, file: Path, newest_id: int) -> None:
+        """Without a file (telemetry is new here) the past is not sent."""
+        self._file = file
+        try:
+            self.row_id = int(file.read_text(encoding="ascii"))
+        except FileNotFoundError:
+            self.row_id = newest_id
+            self.save()
+        except ValueError:
+            raise InputError("file", file, "is not a row number; delete it to start anew") from None
+        if self.row_id > newest_id:
+            log.warning("the journal is shorter than %s says; starting at its beginning", file)
+            self.row_id = 0
+
+    def save(self) -> None:
+        part = self._file.with_suffix(".part")
+        part.write_text(str(self.row_id), encoding="ascii")
+        os.replace(part, self._file)
+
+
+class _Client(aiomqtt.Client):
+    """aiomqtt takes any acknowledgement for success; MQTT 5 brokers also acknowledge a refusal."""
+
+    def _on_publish(
+        self,
+        client: Any,
+        userdata: Any,
+        mid: int,
+        reason_code: ReasonCode,
+        properties: Properties | None = None,
+    ) -> None:
+        if reason_code.is_failure and not self._disconnected.done():
+            self._disconnected.set_exception(
+                aiomqtt.MqttError(f"the broker refused a message: {reason_code}")
+            )
+            return
+        super()._on_publish(client, userdata, mid, reason_code, properties)  # type: ignore[arg-type]
+
+
+class Connection:
+    """A broker, as a rig or the shop page reaches it; reconnecting is `reconnecting()`."""
+
+    def __init__(self, spec: MqttSpec, name: str, will: Online | None = None) -> None:
+        """Raises InputError when a file with a secret cannot be read."""
+        self._spec, self._name, self._will = spec, name, will
+        self._password = read_secret("mqtt.password_file", spec.password_file)
+        self.v5 = spec.version == "5"
+
+    def properties(self, kind: int, expiry_s: int | None) -> Properties | None:
+        """MQTT 5 only: 3.1.1 has no expiry."""
+        if not self.v5:
+            return None
+        properties = Properties(kind)  # type: ignore[no-untyped-call]
+        properties.ContentType = "application/json"
+        if expiry_s is not None:
+            properties.MessageExpiryInterval = expiry_s
+        return properties
+
+    def client(self) -> aiomqtt.Client:
+        spec = self._spec
+        will = None
+        if self._will is not None:
+            will = aiomqtt.Will(
+                topic(self._will.rig, "online"),
+                self._will.model_dump_json(),
+                qos=1,
+                retain=True,
+                properties=self.properties(PacketTypes.WILLMESSAGE, None),
+            )
+        return _Client(
+            spec.host,
+            spec.port,
+            identifier=self._name,
+            username=spec.username or None,
+            password=self._password,
+            protocol=aiomqtt.ProtocolVersion.V5 if self.v5 else aiomqtt.ProtocolVersion.V311,
+            clean_session=None if self.v5 else True,
+            will=will,
+            timeout=spec.timeout_s,
+            keepalive=spec.keepalive_s,
+            max_queued_incoming_messages=1000,
+            tls_context=ssl.create_default_context(cafile=spec.ca_file) if spec.tls else None,
+        )
+
+
+def read_secret(field: str, file: Path | None) -> str | None:
+    if file is None:
+        return None
+    try:
+        return file.read_text(encoding="utf-8").strip()
+    except OSError as error:
+        raise InputError(field, file, error.strerror or "cannot be read") from None
+
+
+def backoff_s(attempt: int, rng: random.Random) -> float:
+    """Doubling up to a minute, half of it left to chance so that rigs do not come all at once."""
+    full_s = min(BACKOFF_LAST_S, BACKOFF_FIRST_S * 2.0 ** min(attempt, 20))
+    return full_s * rng.uniform(0.5, 1.0)
+
+
+class Telemetry:
+    """Run `run()` as a task of its own; cancel it to say goodbye."""
+
+    def __init__(
+        self, rig: RigSpec, source: Source, clock: Clock, data: Path, rng: random.Random
+    ) -> None:
+        """data: the folder for the cursor. Raises InputError for settings that cannot work."""
+        if rig.mqtt is None:
+            raise InputError("mqtt", "missing", "is required for telemetry")
+        if rig.mqtt.commands and rig.mqtt.secret_file is None:
+            raise InputError("mqtt.secret_file", "missing", "is required when commands are allowed")
+        self._spec, self._source, self._clock, self._rng = rig.mqtt, source, clock, rng
+        self._secret = read_secret("mqtt.secret_file", rig.mqtt.secret_file)
+        self._rig = rig_id(rig)
+        self._session = uuid4().hex[:12]
+        self._simulated = source.snapshot().simulated
+        self._seq: dict[str, int] = {}
+        self._cursor = Cursor(data / "telemetry.cursor", source.snapshot().last_event_id)
+        self._broker = Connection(
+            rig.mqtt, f"{topic(self._rig, 'rig').replace('/', '-')}", self._online(False, "lost")
+        )
+        self.status = Status()
+
+    # --- connecting ------------------------------------------------------------------------------
+
+    async def run(self) -> None:
+        """Connect, tell, and connect again for ever; ends by cancellation only."""
+        attempt = 0
+        while True:
+            since_s = self._clock.now_s()
+            try:
+                async with self._broker.client() as client:
+                    await self._tell(client)
+            except* aiomqtt.MqttError as group:
+                self._note_outage(group)
+            if self._clock.now_s() - since_s > BACKOFF_LAST_S:
+                attempt = 0
+            await self._clock.sleep(backoff_s(attempt, self._rng))
+            attempt += 1
+
+    def _note_outage(self, group: BaseExceptionGroup[aiomqtt.MqttError]) -> None:
+        error: BaseException = group
+        while isinstance(error, BaseExceptionGroup):
+            error = error.exceptions[0]
+        if self.status.connected or str(error) != self.status.last_error:
+            log.warning("broker %s:%d: %s", self._spec.host, self._spec.port, error)
+        self.status.connected, self.status.last_error = False, str(error)
+
+    async def _tell(self, client: aiomqtt.Client) -> None:
+        await self._publish(client, "online", self._online(True, "started"), qos=1, retain=True)
+        self.status.connected, self.status.last_error = True, ""
+        self.status.connections += 1
+        try:
+            async with asyncio.TaskGroup() as group:
+                group.create_task(self._tell_state(client))
+                group.create_task(self._tell_journal(client))
+                if self._spec.commands:
+                    await client.subscribe(topic(self._rig, "command"), qos=1)
+                    group.create_task(self._hear_commands(client))
+        except asyncio.CancelledError:
+            with contextlib.suppress(aiomqtt.MqttError):
+                goodbye = self._online(False, "closed")
+                await self._publish(client, "online", goodbye, qos=1, retain=True)
+            raise
+        finally:
+            self._cursor.save()
+
+    async def _publish(
+        self,
+        client: aiomqtt.Client,
+        name: str,
+        message: Head,
+        *,
+        qos: int = 0,
+        retain: bool = False,
+        expiry_s: int | None = None,
+    ) -> None:
+        await client.publish(
+            topic(self._rig, name),
+            message.model_dump_json(),
+            qos=qos,
+            retain=retain,
+            properties=self._broker.properties(PacketTypes.PUBLISH, expiry_s),
+        )
+
+    def _head(self, name: str) -> Head:
+        self._seq[name] = self._seq.get(name, 0) + 1
+        return Head(
+            rig=self._rig,
+            session=self._session,
+            seq=self._seq[name],
+            utc=self._clock.utc().isoformat(timespec="milliseconds"),
+        )
+
+    def _online(self, online: bool, why: str) -> Online:
+        head = self._head("online").model_dump()
+        return Online.model_validate(
+            head | {"online": online, "why": why, "simulated": self._simulated}
+        )
+
+    # --- state -----------------------------------------------------------------------------------
+
+    async def _tell_state(self, client: aiomqtt.Client) -> None:
+        told: dict[str, tuple[Head, float]] = {}
+        blank = Head(rig=self._rig, session=self._session, seq=0, utc="")
+        while True:
+            now_s = self._clock.now_s()
+            for name, message in states(self._source.snapshot(), blank).items():
+                before, at_s = told.get(name, (None, 0.0))
+                if name != "now" and message == before and now_s - at_s < RENEW_S:
+                    continue
+                told[name] = message, now_s
+                numbered = message.model_copy(update=self._head(name).model_dump())
+                await self._publish(client, name, numbered, retain=True, expiry_s=STATE_EXPIRY_S)
+                self.status.states_sent += 1
+            await self._clock.sleep(self._spec.period_s)
+
+    # --- the record ------------------------------------------------------------------------------
+
+    async def _tell_journal(self, client: aiomqtt.Client) -> None:
+        saved_s = self._clock.now_s()
+        async with self._rows() as rows:
+            while True:
+                batch = [await rows.get()]
+                while not rows.empty():
+                    batch.append(rows.get_nowait())
+                message = JournalRows(**self._head("journal").model_dump(), rows=tuple(batch))
+                await self._publish(client, "journal", message, qos=1, expiry_s=JOURNAL_EXPIRY_S)
+                self._cursor.row_id = batch[-1].seq
+                if self._clock.now_s() - saved_s > CURSOR_EVERY_S:
+                    self._cursor.save()
+                    saved_s = self._clock.now_s()
+                self.status.rows_sent += len(batch)
+                await self._clock.sleep(JOURNAL_PAUSE_S)
+
+    @asynccontextmanager
+    async def _rows(self) -> AsyncGenerator[asyncio.Queue[Row]]:
+        """The journal behind the cursor, read ahead by no more than one message's worth."""
+        rows: asyncio.Queue[Row] = asyncio.Queue(maxsize=JOURNAL_ROWS)
+
+        async def read() -> None:
+            async for item in self._source.watch(self._cursor.row_id):
+                found = row(item)
+                if found is not None:
+                    await rows.put(found)
+
+        async with asyncio.TaskGroup() as group:
+            reader = group.create_task(read())
+            try:
+                yield rows
+            finally:
+                reader.cancel()
+
+    # --- commands --------------------------------------------------------------------------------
+
+    async def _hear_commands(self, client: aiomqtt.Client) -> None:
+        async for message in client.messages:
+            said = self._checked(message)
+            if said is None:
+                self.status.commands_refused += 1
+                continue
+            answer = await self._source.command(
+                Command(
+                    name=said.name,
+                    key=said.key,
+                    step_id=said.step_id,
+                    who=f"mqtt:{said.who}",
+                    data=said.data,
+                )
+            )
+            await self._publish(
+                client,
+                "answer",
+                AnswerSaid(
+                    **self._head("answer").model_dump(),
+                    key=said.key,
+                    accepted=answer.accepted,
+                    sentence=answer.sentence,
+                ),
+                qos=1,
+                expiry_s=STATE_EXPIRY_S,
+            )
+
+    def _checked(self, message: aiomqtt.Message) -> CommandSaid | None:
+        """The command in a message, or None when it is retained, unsigned, old or not allowed.
+
+        Nothing is answered to what is not properly signed.
+        """
+        try:
+            signed = SignedCommand.model_validate_json(bytes(message.payload))
+            said = CommandSaid.model_validate_json(signed.command)
+            sent = datetime.fromisoformat(said.utc)
+            age_s = abs((self._clock.utc() - sent).total_seconds())
+        except (ValidationError, ValueError, TypeError) as error:
+            log.warning("command refused, not readable: %s", str(error).splitlines()[0])
+            return None
+        good = sign(signed.command, self._secret or "")
+        reasons = {
+            "not signed with the rig's secret": not hmac.compare_digest(good, signed.mac),
+            "retained by the broker": bool(message.retain),
+            "signed over a minute ago": age_s > COMMAND_AGE_S,
+            "not in mqtt.commands of the rig file": said.name not in self._spec.commands,
+        }
+        for reason, bad in reasons.items():
+            if bad:
+                log.warning("command refused: %s", reason)
+                return None
+        return said
+
+
+def sign(command: str, secret: str) -> str:
+    """HMAC-SHA256 (RFC 2104, FIPS 198-1) of the command's UTF-8 bytes, hexadecimal."""
+    return hmac.new(secret.encode(), command.encode(), "sha256").hexdigest()
+
+
+def signed_command(said: CommandSaid, secret: str) -> str:
+    """The payload that `Telemetry` accepts; for scripts and tests."""
+    text = said.model_dump_json()
+    return json.dumps({"command": text, "mac": sign(text, secret)})
