@@ -238,3 +238,66 @@ def row(item: StreamItem) -> Row | None:
     if item.kind == "snapshot":
         return None
     return Row(seq=item.item_id, kind=item.kind, data=item.data)
+
+
+# --- The description -----------------------------------------------------------------------------
+
+_SENT: dict[str, tuple[type[Head], str]] = {
+    "online": (Online, "qos 1, retained; also the last will"),
+    "now": (Now, "qos 0, retained, every period"),
+    "temperature": (Temperature, "qos 0, retained, on change"),
+    "speeds": (Speeds, "qos 0, retained, on change"),
+    "gel": (GelSaid, "qos 0, retained, on change"),
+    "coat": (CoatSaid, "qos 0, retained, on change"),
+    "faults": (Faults, "qos 0, retained, on change"),
+    "journal": (JournalRows, "qos 1, in order, sent again after an outage"),
+    "answer": (AnswerSaid, "qos 1, one for every signed and allowed command"),
+}
+
+
+def asyncapi() -> dict[str, Any]:
+    """The AsyncAPI 3.0 document of these topics, its payloads as JSON Schema."""
+    channels: dict[str, Any] = {}
+    operations: dict[str, Any] = {}
+    schemas: dict[str, Any] = {}
+
+    def describe(name: str, model: type[Frozen], action: str, summary: str) -> None:
+        schema = model.model_json_schema(
+            mode="serialization", ref_template="#/components/schemas/{model}"
+        )
+        schemas.update(schema.pop("$defs", {}))
+        schemas[model.__name__] = schema
+        channels[name] = {
+            "address": topic("{rig}", name),
+            "parameters": {"rig": {"description": "mqtt.rig_id of the rig file, or its name"}},
+            "messages": {
+                name: {
+                    "contentType": "application/json",
+                    "summary": summary,
+                    "payload": {"$ref": f"#/components/schemas/{model.__name__}"},
+                }
+            },
+        }
+        operations[f"{action}_{name}"] = {
+            "action": action,
+            "channel": {"$ref": f"#/channels/{name}"},
+            "messages": [{"$ref": f"#/channels/{name}/messages/{name}"}],
+        }
+
+    for name, (model, summary) in _SENT.items():
+        describe(name, model, "send", summary)
+    describe("command", SignedCommand, "receive", "only with mqtt.commands in the rig file")
+    schemas["CommandSaid"] = CommandSaid.model_json_schema()
+    return {
+        "asyncapi": "3.0.0",
+        "info": {
+            "title": "What an Evenwall rig says over MQTT",
+            "version": "1.0.0",
+            "description": (__doc__ or "").split("`web")[0].strip(),
+            "license": {"name": "Apache-2.0"},
+        },
+        "defaultContentType": "application/json",
+        "channels": channels,
+        "operations": operations,
+        "components": {"schemas": schemas},
+    }

@@ -16,12 +16,11 @@ import logging
 import os
 import random
 import ssl
-from collections.abc import AsyncGenerator, AsyncIterator
-from contextlib import asynccontextmanager
+from collections.abc import AsyncIterator, Awaitable, Coroutine
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, Protocol, Self, TypeVar
 from uuid import uuid4
 
 import aiomqtt
@@ -47,6 +46,7 @@ from controller.messages import (
 from controller.model import Answer, Command, MqttSpec, RigSpec, Snapshot, StreamItem
 from firmware_bridge.contract import Clock
 
+T = TypeVar("T")
 log = logging.getLogger("evenwall.telemetry")
 
 STATE_EXPIRY_S = 120  # retained state vanishes by itself when nobody renews it
@@ -104,8 +104,26 @@ class Cursor:
         os.replace(part, self._file)
 
 
-class _Client(aiomqtt.Client):
-    """aiomqtt takes any acknowledgement for success; MQTT 5 brokers also acknowledge a refusal."""
+class BrokerClient(aiomqtt.Client):
+    """Mends three gaps: aiomqtt leaves the socket open when a broker accepts but never answers; it
+    takes any acknowledgement for success, while MQTT 5 brokers also acknowledge a refusal; and its
+    `asyncio.wait_for` can lose a cancellation (Python 3.11)."""
+
+    refusal = ""
+
+    async def __aenter__(self) -> Self:
+        try:
+            return await super().__aenter__()
+        except (aiomqtt.MqttError, asyncio.CancelledError):
+            self._client.disconnect()
+            raise
+
+    async def _wait_for(self, fut: Awaitable[T], timeout: float | None) -> T:
+        try:
+            async with asyncio.timeout(self.timeout if timeout is None else timeout):
+                return await fut
+        except TimeoutError:
+            raise aiomqtt.MqttError("the broker did not answer in time") from None
 
     def _on_publish(
         self,
@@ -115,12 +133,17 @@ class _Client(aiomqtt.Client):
         reason_code: ReasonCode,
         properties: Properties | None = None,
     ) -> None:
-        if reason_code.is_failure and not self._disconnected.done():
-            self._disconnected.set_exception(
-                aiomqtt.MqttError(f"the broker refused a message: {reason_code}")
-            )
-            return
+        if reason_code.is_failure:
+            self.refusal = str(reason_code)
         super()._on_publish(client, userdata, mid, reason_code, properties)  # type: ignore[arg-type]
+
+    async def tell(
+        self, where: str, payload: str, qos: int, retain: bool, properties: Properties | None
+    ) -> None:
+        """Publish, and raise MqttError when the broker would not have it."""
+        await self.publish(where, payload, qos=qos, retain=retain, properties=properties)
+        if self.refusal:
+            raise aiomqtt.MqttError(f"the broker refused {where}: {self.refusal}")
 
 
 class Connection:
@@ -142,7 +165,7 @@ class Connection:
             properties.MessageExpiryInterval = expiry_s
         return properties
 
-    def client(self) -> aiomqtt.Client:
+    def client(self) -> BrokerClient:
         spec = self._spec
         will = None
         if self._will is not None:
@@ -153,7 +176,7 @@ class Connection:
                 retain=True,
                 properties=self.properties(PacketTypes.WILLMESSAGE, None),
             )
-        return _Client(
+        return BrokerClient(
             spec.host,
             spec.port,
             identifier=self._name,
@@ -167,6 +190,22 @@ class Connection:
             max_queued_incoming_messages=1000,
             tls_context=ssl.create_default_context(cafile=spec.ca_file) if spec.tls else None,
         )
+
+
+async def together(*jobs: Coroutine[Any, Any, None]) -> None:
+    """Run these until one fails or all end; none is left running. Raises the first failure.
+
+    Not a TaskGroup: Python 3.11's leaves its task marked as cancelled, and `run` must know.
+    """
+    tasks = [asyncio.create_task(job) for job in jobs]
+    try:
+        done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_EXCEPTION)
+    finally:
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
+    for task in done:
+        task.result()
 
 
 def read_secret(field: str, file: Path | None) -> str | None:
@@ -217,32 +256,31 @@ class Telemetry:
             try:
                 async with self._broker.client() as client:
                     await self._tell(client)
-            except* aiomqtt.MqttError as group:
-                self._note_outage(group)
+            except aiomqtt.MqttError as error:
+                self._note_outage(str(error))
+            if (task := asyncio.current_task()) and task.cancelling():
+                # The connection broke during the goodbye: its error stood in for the cancellation.
+                raise asyncio.CancelledError
             if self._clock.now_s() - since_s > BACKOFF_LAST_S:
                 attempt = 0
             await self._clock.sleep(backoff_s(attempt, self._rng))
             attempt += 1
 
-    def _note_outage(self, group: BaseExceptionGroup[aiomqtt.MqttError]) -> None:
-        error: BaseException = group
-        while isinstance(error, BaseExceptionGroup):
-            error = error.exceptions[0]
-        if self.status.connected or str(error) != self.status.last_error:
+    def _note_outage(self, error: str) -> None:
+        if self.status.connected or error != self.status.last_error:
             log.warning("broker %s:%d: %s", self._spec.host, self._spec.port, error)
-        self.status.connected, self.status.last_error = False, str(error)
+        self.status.connected, self.status.last_error = False, error
 
-    async def _tell(self, client: aiomqtt.Client) -> None:
+    async def _tell(self, client: BrokerClient) -> None:
         await self._publish(client, "online", self._online(True, "started"), qos=1, retain=True)
         self.status.connected, self.status.last_error = True, ""
         self.status.connections += 1
         try:
-            async with asyncio.TaskGroup() as group:
-                group.create_task(self._tell_state(client))
-                group.create_task(self._tell_journal(client))
-                if self._spec.commands:
-                    await client.subscribe(topic(self._rig, "command"), qos=1)
-                    group.create_task(self._hear_commands(client))
+            jobs = [self._tell_state(client), self._tell_journal(client)]
+            if self._spec.commands:
+                await client.subscribe(topic(self._rig, "command"), qos=1)
+                jobs.append(self._hear_commands(client))
+            await together(*jobs)
         except asyncio.CancelledError:
             with contextlib.suppress(aiomqtt.MqttError):
                 goodbye = self._online(False, "closed")
@@ -253,7 +291,7 @@ class Telemetry:
 
     async def _publish(
         self,
-        client: aiomqtt.Client,
+        client: BrokerClient,
         name: str,
         message: Head,
         *,
@@ -261,13 +299,9 @@ class Telemetry:
         retain: bool = False,
         expiry_s: int | None = None,
     ) -> None:
-        await client.publish(
-            topic(self._rig, name),
-            message.model_dump_json(),
-            qos=qos,
-            retain=retain,
-            properties=self._broker.properties(PacketTypes.PUBLISH, expiry_s),
-        )
+        properties = self._broker.properties(PacketTypes.PUBLISH, expiry_s)
+        where = topic(self._rig, name)
+        await client.tell(where, message.model_dump_json(), qos, retain, properties)
 
     def _head(self, name: str) -> Head:
         self._seq[name] = self._seq.get(name, 0) + 1
@@ -286,7 +320,7 @@ class Telemetry:
 
     # --- state -----------------------------------------------------------------------------------
 
-    async def _tell_state(self, client: aiomqtt.Client) -> None:
+    async def _tell_state(self, client: BrokerClient) -> None:
         told: dict[str, tuple[Head, float]] = {}
         blank = Head(rig=self._rig, session=self._session, seq=0, utc="")
         while True:
@@ -303,43 +337,35 @@ class Telemetry:
 
     # --- the record ------------------------------------------------------------------------------
 
-    async def _tell_journal(self, client: aiomqtt.Client) -> None:
-        saved_s = self._clock.now_s()
-        async with self._rows() as rows:
-            while True:
-                batch = [await rows.get()]
-                while not rows.empty():
-                    batch.append(rows.get_nowait())
-                message = JournalRows(**self._head("journal").model_dump(), rows=tuple(batch))
-                await self._publish(client, "journal", message, qos=1, expiry_s=JOURNAL_EXPIRY_S)
-                self._cursor.row_id = batch[-1].seq
-                if self._clock.now_s() - saved_s > CURSOR_EVERY_S:
-                    self._cursor.save()
-                    saved_s = self._clock.now_s()
-                self.status.rows_sent += len(batch)
-                await self._clock.sleep(JOURNAL_PAUSE_S)
-
-    @asynccontextmanager
-    async def _rows(self) -> AsyncGenerator[asyncio.Queue[Row]]:
-        """The journal behind the cursor, read ahead by no more than one message's worth."""
+    async def _tell_journal(self, client: BrokerClient) -> None:
+        # Read ahead of the broker by no more than one message's worth.
         rows: asyncio.Queue[Row] = asyncio.Queue(maxsize=JOURNAL_ROWS)
+        await together(self._read_journal(rows), self._send_journal(rows, client))
 
-        async def read() -> None:
-            async for item in self._source.watch(self._cursor.row_id):
-                found = row(item)
-                if found is not None:
-                    await rows.put(found)
+    async def _read_journal(self, rows: asyncio.Queue[Row]) -> None:
+        async for item in self._source.watch(self._cursor.row_id):
+            found = row(item)
+            if found is not None:
+                await rows.put(found)
 
-        async with asyncio.TaskGroup() as group:
-            reader = group.create_task(read())
-            try:
-                yield rows
-            finally:
-                reader.cancel()
+    async def _send_journal(self, rows: asyncio.Queue[Row], client: BrokerClient) -> None:
+        saved_s = self._clock.now_s()
+        while True:
+            batch = [await rows.get()]
+            while not rows.empty():
+                batch.append(rows.get_nowait())
+            message = JournalRows(**self._head("journal").model_dump(), rows=tuple(batch))
+            await self._publish(client, "journal", message, qos=1, expiry_s=JOURNAL_EXPIRY_S)
+            self._cursor.row_id = batch[-1].seq
+            if self._clock.now_s() - saved_s > CURSOR_EVERY_S:
+                self._cursor.save()
+                saved_s = self._clock.now_s()
+            self.status.rows_sent += len(batch)
+            await self._clock.sleep(JOURNAL_PAUSE_S)
 
     # --- commands --------------------------------------------------------------------------------
 
-    async def _hear_commands(self, client: aiomqtt.Client) -> None:
+    async def _hear_commands(self, client: BrokerClient) -> None:
         async for message in client.messages:
             said = self._checked(message)
             if said is None:

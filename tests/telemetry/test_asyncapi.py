@@ -1,0 +1,99 @@
+"""The AsyncAPI document against the code that speaks and against what a broker carried."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import random
+from pathlib import Path
+from typing import Any
+
+import yaml
+from jsonschema import Draft202012Validator
+
+from controller.messages import CommandSaid, asyncapi
+from controller.model import Alert
+from controller.telemetry import Telemetry, signed_command
+from firmware_bridge.clock import SystemClock
+from tests.telemetry.brokers import Bench, Mosquitto, casting, listener, spec, until
+from tests.telemetry.test_telemetry import FAST, rig
+
+DOCUMENT = Path(__file__).parents[2] / "web" / "guide" / "asyncapi.yaml"
+
+
+def plain() -> Any:
+    return json.loads(json.dumps(asyncapi()))
+
+
+def test_document_is_what_the_code_says() -> None:
+    """Write it again with `python -m tests.telemetry.test_asyncapi`."""
+    assert yaml.safe_load(DOCUMENT.read_text(encoding="utf-8")) == plain()
+
+
+def resolve(document: dict[str, Any], pointer: str) -> Any:
+    found: Any = document
+    for key in pointer.removeprefix("#/").split("/"):
+        found = found[key]
+    return found
+
+
+def test_every_reference_leads_somewhere() -> None:
+    document = asyncapi()
+
+    def walk(node: Any) -> int:
+        if isinstance(node, dict):
+            if "$ref" in node:
+                resolve(document, node["$ref"])
+            return ("$ref" in node) + sum(walk(v) for v in node.values())
+        return sum(walk(v) for v in node) if isinstance(node, list) else 0
+
+    assert walk(document) > 20
+    for schema in document["components"]["schemas"].values():
+        Draft202012Validator.check_schema(schema)
+
+
+def test_a_real_broker_carries_what_the_document_says(tmp_path: Path) -> None:
+    """Every channel of the document is heard, and nothing beside it."""
+    document = yaml.safe_load(DOCUMENT.read_text(encoding="utf-8"))
+    (tmp_path / "secret").write_text("s")
+    broker = Mosquitto(tmp_path)
+    alert = Alert(kind="probe_lost", sentence="The probe is lost.", severity="caution", since_s=1.0)
+    source = Bench(**casting(alerts=(alert,)))
+    mqtt = spec(broker.port, commands=("note",), secret_file=tmp_path / "secret")
+    clock = SystemClock(FAST)
+
+    async def main() -> None:
+        await broker.start()
+        telemetry = Telemetry(rig(mqtt), source, clock, tmp_path, random.Random(1))
+        heard: dict[str, int] = {}
+        async with listener(broker.port) as other:
+            task = asyncio.create_task(telemetry.run())
+            await until(lambda: telemetry.status.states_sent, "connected")
+            source.append(20)
+            said = CommandSaid(name="note", key="k", utc=clock.utc().isoformat(), who="bench")
+            await other.publish("evenwall/small-frame/command", signed_command(said, "s"), qos=1)
+            async for message in other.messages:
+                name = message.topic.value.split("/")[2]
+                channel = document["channels"][name]
+                assert channel["address"] == f"evenwall/{{rig}}/{name}"
+                schema = channel["messages"][name]["payload"] | {
+                    "components": document["components"]
+                }
+                Draft202012Validator(schema).validate(json.loads(bytes(message.payload)))
+                heard[name] = heard.get(name, 0) + 1
+                if set(heard) == set(document["channels"]):
+                    break
+            task.cancel()
+            await asyncio.gather(task, return_exceptions=True)
+
+    try:
+        asyncio.run(asyncio.wait_for(main(), 20))
+    finally:
+        broker.kill()
+
+
+if __name__ == "__main__":
+    DOCUMENT.parent.mkdir(exist_ok=True)
+    head = "# Written by python -m tests.telemetry.test_asyncapi from controller/messages.py.\n"
+    text = yaml.safe_dump(plain(), sort_keys=False, width=100)
+    DOCUMENT.write_text(head + text, encoding="utf-8")
