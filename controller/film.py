@@ -1,1 +1,0 @@
-"""Film flow on a triangle mesh."""

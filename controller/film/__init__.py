@@ -1,0 +1,70 @@
+"""Film flow on a triangle mesh: how a poured coat spreads, drains and sets as the mould turns.
+
+    dh/dt + div q = 0,   q = K h^3 grad P,   K = rho g/(3 mu(t)),
+    grad P = g_t + (g.n) grad h + grad(|w x r|^2/2g) + (sigma/rho g) grad(lap h + k1 + k2)
+
+Lubrication theory (Reynolds 1886; thin films on curved walls: Roy, Roberts and Simpson 2002,
+J. Fluid Mech. 454:235), with gravity's direction g, its normal part g.n levelling or unsettling the
+film, the spin's centrifugal potential and capillarity. Here h is the resin's volume per wall area.
+
+Validity. h small against the wall's radius of curvature (the terms left out are of order h/R, so is
+the difference between h and the thickness measured along the normal); a slope of the film well
+below one; inertia small, rho U h^2/(mu L) << 1. Left out with their sizes: Coriolis 2 W U/g and
+Euler W1 W2 R/g, below 0.2 % of gravity at 10 rpm, 2 rpm and R = 0.1 m, both of zero mean over a
+turn. A pool is outside the theory: its mobility is capped (Numerics.cap_ratio).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from controller.film import compiled, reference
+from controller.film.compiled import have_compiler
+from controller.film.inputs import Coat, FilmResult, Fluid, Numerics, Spin
+from controller.film.mesh import FilmMesh
+from controller.film.start import pool
+from controller.film.statistics import WallStatistics, WallWeights
+
+__all__ = [
+    "Coat",
+    "FilmMesh",
+    "FilmResult",
+    "Fluid",
+    "Numerics",
+    "Spin",
+    "WallStatistics",
+    "WallWeights",
+    "coat",
+    "coats",
+    "have_compiler",
+    "pool",
+]
+
+
+def coat(
+    mesh: FilmMesh, one: Coat, *, rim_open: bool = False, numerics: Numerics | None = None
+) -> FilmResult:
+    """One coat by the plain reference.
+
+    Raises InputError for bad input and NotConverged, with the mass error and the step count, when
+    the film does not stay finite or takes more than `numerics.max_steps`.
+    """
+    return reference.run(mesh, one, rim_open=rim_open, numerics=numerics or Numerics())
+
+
+def coats(
+    mesh: FilmMesh,
+    many: Sequence[Coat],
+    *,
+    rim_open: bool = False,
+    numerics: Numerics | None = None,
+    threads: int = 1,
+) -> list[FilmResult]:
+    """Many coats on one mesh by the compiled kernel, sixteen at a time; same meaning as `coat`.
+
+    Without a C compiler (`have_compiler()` is false) the reference does the work.
+    """
+    rules = numerics or Numerics()
+    if not have_compiler():
+        return [reference.run(mesh, c, rim_open=rim_open, numerics=rules) for c in many]
+    return compiled.run_batch(mesh, many, rim_open=rim_open, numerics=rules, threads=threads)

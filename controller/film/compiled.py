@@ -1,0 +1,260 @@
+"""The batched kernel: compiled once with the machine's C compiler and kept under its hash."""
+
+from __future__ import annotations
+
+import ctypes
+import hashlib
+import os
+import platform
+import shutil
+import subprocess
+import tempfile
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from controller.errors import EvenwallError, NotConverged
+from controller.film.inputs import Coat, FilmResult, Numerics
+from controller.film.mesh import FilmMesh
+from controller.film.start import mean_film, start_film
+from controller.units import G_M_S2
+
+LANES = 16
+LEVELLING_BOUND = 0.8  # of Gershgorin's 2 sum|w|/A; the largest true eigenvalue is 0.75 of it on
+# an equilateral mesh
+
+_FLAGS = ["-O3", "-fPIC", "-shared", "-std=gnu11", "-fno-math-errno", "-fno-trapping-math"]
+_NATIVE = [["-march=native", "-mprefer-vector-width=512"], ["-march=native"], ["-mcpu=native"], []]
+_SOURCE = Path(__file__).with_name("kernel.c")
+
+
+class NoCompiler(EvenwallError):
+    """There is no working C compiler, so only the reference can be used."""
+
+
+def _cache_dir() -> Path:
+    base = os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache"
+    return Path(base) / "evenwall"
+
+
+@cache
+def library() -> Path:
+    """The compiled kernel's file, compiling it if this source was not yet compiled here."""
+    compiler = shutil.which(os.environ.get("CC", "cc"))
+    if compiler is None:
+        raise NoCompiler("no C compiler was found (cc): the film runs on the slower reference")
+    source = _SOURCE.read_bytes()
+    stamp = hashlib.sha256(
+        source + " ".join([*_FLAGS, compiler, platform.machine(), platform.node()]).encode()
+    ).hexdigest()[:16]
+    target = _cache_dir() / f"film-{stamp}.so"
+    if target.exists():
+        return target
+    target.parent.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(dir=target.parent) as scratch:
+        made = Path(scratch) / target.name
+        for native in _NATIVE:
+            command = [compiler, *_FLAGS, "-fopenmp-simd", *native, str(_SOURCE), "-o", str(made)]
+            run = subprocess.run([*command, "-lm"], capture_output=True, text=True, check=False)
+            if run.returncode == 0:
+                made.replace(target)  # atomic: two processes may compile at once
+                return target
+    raise NoCompiler(f"{compiler} could not compile the film kernel: {run.stderr.strip()[:300]}")
+
+
+def have_compiler() -> bool:
+    """Whether `coats` will run on the compiled kernel."""
+    try:
+        library()
+    except NoCompiler:
+        return False
+    return True
+
+
+class _Mesh(ctypes.Structure):
+    _fields_ = [(name, ctypes.c_int64) for name in ("cells", "edges", "rims")] + [
+        (name, ctypes.c_void_p)
+        for name in (
+            "edge",
+            "behind",
+            "edge_data",
+            "start",
+            "neighbour",
+            "edge_of",
+            "lap",
+            "cell_data",
+            "area",
+            "rim",
+            "rim_of",
+            "rim_out",
+        )
+    ]
+
+
+class _Job(ctypes.Structure):
+    _fields_ = [
+        ("knots", ctypes.c_int64),
+        ("table", ctypes.c_int64),
+        ("knot", ctypes.c_void_p),
+        ("time", ctypes.c_void_p),
+        ("fluidity", ctypes.c_void_p),
+        ("remaining", ctypes.c_void_p),
+        ("capillary2", ctypes.c_double),
+        ("cap", ctypes.c_double),
+        ("start_film", ctypes.c_void_p),
+        ("film", ctypes.c_void_p),
+        ("spilt", ctypes.c_double),
+        ("end_s", ctypes.c_double),
+        ("steps", ctypes.c_int64),
+        ("status", ctypes.c_int64),
+    ]
+
+
+class _Rules(ctypes.Structure):
+    _fields_ = [
+        ("turn_steps", ctypes.c_double),
+        ("cfl", ctypes.c_double),
+        ("path_tol", ctypes.c_double),
+        ("gravity", ctypes.c_double),
+        ("max_steps", ctypes.c_double),
+        ("open", ctypes.c_int64),
+    ]
+
+
+@cache
+def _kernel() -> Any:
+    run = ctypes.CDLL(str(library())).film_run
+    run.argtypes = [
+        ctypes.POINTER(_Mesh),
+        ctypes.POINTER(_Rules),
+        ctypes.POINTER(_Job),
+        ctypes.c_int64,
+    ]
+    run.restype = ctypes.c_int
+    return run
+
+
+@dataclass
+class _Packed:
+    """The mesh as the kernel reads it; keeps the arrays alive."""
+
+    struct: _Mesh
+    arrays: dict[str, npt.NDArray[Any]]
+
+
+def _pack(mesh: FilmMesh) -> _Packed:
+    i, j = mesh.edges.T
+    e, n = len(mesh.edges), mesh.cells
+    share = mesh.area / (mesh.degree + mesh.rim)
+    along = mesh.points[j] - mesh.points[i]
+    normal = 0.5 * (mesh.normals[i] + mesh.normals[j])
+    edge_data = np.column_stack(
+        [
+            mesh.weight,
+            along,
+            normal,
+            mesh.upwind_weight[:e],
+            mesh.upwind_weight[e:],
+            share[i],
+            share[j],
+            3.0 / np.minimum(mesh.area[i], mesh.area[j]),
+        ]
+    )
+    owner = np.concatenate([i, j])
+    order = np.argsort(owner, kind="stable")
+    x, y, z = mesh.points.T
+    spread = np.bincount(owner, np.abs(np.tile(mesh.weight, 2)), minlength=n) / mesh.area
+    cell_data = np.column_stack(
+        [mesh.curvature, 2.0 * LEVELLING_BOUND * spread, x * x, y * y, z * z, x * y, x * z, y * z]
+    )
+    rims = np.flatnonzero(mesh.rim)
+    rim_of = np.full(n, -1, dtype=np.int32)
+    rim_of[rims] = np.arange(len(rims))
+    arrays: dict[str, npt.NDArray[Any]] = {
+        "edge": mesh.edges.astype(np.int32),
+        "behind": np.column_stack([mesh.upwind[:e], mesh.upwind[e:]]).astype(np.int32),
+        "edge_data": edge_data.astype(np.float32),
+        "start": np.concatenate([[0], np.cumsum(np.bincount(owner, minlength=n))]).astype(np.int64),
+        "neighbour": np.concatenate([j, i])[order].astype(np.int32),
+        "edge_of": np.concatenate([np.arange(e), ~np.arange(e)])[order].astype(np.int32),
+        "lap": (np.tile(mesh.weight, 2) / mesh.area[owner])[order].astype(np.float32),
+        "cell_data": cell_data.astype(np.float32),
+        "area": mesh.area.astype(np.float64),
+        "rim": rims.astype(np.int32),
+        "rim_of": rim_of,
+        "rim_out": np.column_stack([mesh.rim_out[rims], share[rims]]).astype(np.float32),
+    }
+    arrays = {name: np.ascontiguousarray(a) for name, a in arrays.items()}
+    struct = _Mesh(n, e, len(rims), *[a.ctypes.data for a in arrays.values()])
+    return _Packed(struct, arrays)
+
+
+def run_batch(
+    mesh: FilmMesh,
+    coats: Sequence[Coat],
+    *,
+    rim_open: bool,
+    numerics: Numerics,
+    threads: int = 1,
+) -> list[FilmResult]:
+    """All coats through the compiled kernel, sixteen at a time per thread; lanes refill."""
+    run = _kernel()
+    packed = _pack(mesh)
+    rules = _Rules(
+        numerics.turn_steps,
+        numerics.cfl,
+        numerics.path_tol_m,
+        G_M_S2,
+        numerics.max_steps,
+        int(rim_open),
+    )
+    starts = [np.ascontiguousarray(start_film(mesh, c)) for c in coats]
+    films = [np.empty(mesh.cells) for _ in coats]
+    # Longest first, so that the last lanes to be refilled hold the short ones.
+    order = sorted(range(len(coats)), key=lambda k: -_work(coats[k]))
+    shares = [order[t::threads] for t in range(threads)]
+
+    def one(share: list[int]) -> list[tuple[int, _Job]]:
+        jobs = (_Job * len(share))()
+        for job, k in zip(jobs, share, strict=True):
+            fluid, spin = coats[k].fluid, coats[k].spin
+            job.knots, job.table = len(spin.knots), len(fluid.times_s)
+            job.knot, job.time = spin.knots.ctypes.data, fluid.times_s.ctypes.data
+            job.fluidity, job.remaining = fluid.fluidity.ctypes.data, fluid.remaining.ctypes.data
+            job.capillary2 = fluid.capillary_length2_m2
+            job.cap = numerics.cap_ratio * mean_film(mesh, starts[k])
+            job.start_film, job.film = starts[k].ctypes.data, films[k].ctypes.data
+        if run(ctypes.byref(packed.struct), ctypes.byref(rules), jobs, len(share)):
+            raise MemoryError("the film kernel got no memory")
+        return list(zip(share, jobs, strict=True))
+
+    with ThreadPoolExecutor(threads) as pool:
+        done = dict(pair for chunk in pool.map(one, [s for s in shares if s]) for pair in chunk)
+    return [_result(mesh, starts[k], films[k], done[k]) for k in range(len(coats))]
+
+
+def _work(coat: Coat) -> float:
+    spin = coat.spin
+    turns = (
+        np.abs(np.diff(spin.knots[:, [1, 3]], axis=0)).max(axis=1).sum()
+        if len(spin.knots) > 1
+        else 0.0
+    )
+    return float(turns)
+
+
+def _result(
+    mesh: FilmMesh, start: npt.NDArray[np.float64], film: npt.NDArray[np.float64], job: _Job
+) -> FilmResult:
+    before = float(mesh.area @ start)
+    error = (float(mesh.area @ film) + job.spilt - before) / before
+    if job.status:
+        what = "film flow (too many steps)" if job.status == 1 else "film flow (not finite)"
+        raise NotConverged(what, error, job.steps)
+    return FilmResult(film, job.spilt, error, job.end_s, job.steps)
