@@ -198,13 +198,13 @@ class Numerics:
 class FilmResult:
     """A coat that has set.
 
-    film_m (n,): volume per wall area. spilt_m3: what ran over an open rim. mass_error: relative,
+    film_m (n,): volume per wall area. spilt_m3: what ran over an open rim. imbalance: relative,
     (end + spilt - start)/start. end_s: when nothing could flow any more. steps: time steps taken.
     """
 
     film_m: Floats
     spilt_m3: float
-    mass_error: float
+    imbalance: float
     end_s: float
     steps: int
 
