@@ -30,7 +30,7 @@ class Body:
 
 
 def skin(mass_kg: float, area_m2: float, centroid_m: Array, second_m4: Array) -> Body:
-    """A thin even skin from its surface integrals: I = (m/A) (tr(S) 1 - S), S = integral of x x^T."""
+    """A thin even skin: I = (m/A) (tr(S) 1 - S), with S the surface integral of x x^T."""
     inertia = np.trace(second_m4) * np.eye(3) - second_m4
     return Body(mass_kg, centroid_m, inertia * (mass_kg / area_m2))
 
@@ -89,14 +89,16 @@ def peak_torques(
     time = ((ends - profile.duration_s)[:, None] + profile.duration_s[:, None] * share).ravel()
     angles = profile.angles(time)
     rates, accelerations = [], []
-    for target, accel in zip(
-        (profile.major, profile.minor), profile.accelerations(), strict=True
-    ):
+    for target, accel in zip((profile.major, profile.minor), profile.accelerations(), strict=True):
         before = np.concatenate([[0.0], target[:-1]])
         rates.append((before[:, None] + (target - before)[:, None] * share).ravel())
         accelerations.append(np.repeat(accel, SAMPLES_PER_RAMP))
     major, minor = torques(
-        body, angles, (rates[0], rates[1]), (accelerations[0], accelerations[1]), frame_inertia_kg_m2
+        body,
+        angles,
+        (rates[0], rates[1]),
+        (accelerations[0], accelerations[1]),
+        frame_inertia_kg_m2,
     )
     # A steady ramp may be longer than a turn: gravity's part is bounded over all angles instead.
     first = body.mass_kg * G_M_S2 * np.abs(body.centre_m)

@@ -77,11 +77,11 @@ class Cavity:
 
     def opening_centre_m(self) -> Array:
         centre = np.asarray(self.opening.centre_mm)
-        return self.rotation @ (centre - self.crossing_mm) * 1e-3
+        return np.asarray(self.rotation @ (centre - self.crossing_mm) * 1e-3)
 
     def opening_direction(self) -> Array:
         """Unit vector out of the cavity, in the mould frame: shape (3,)."""
-        return self.rotation @ np.asarray(self.opening.direction)
+        return np.asarray(self.rotation @ np.asarray(self.opening.direction))
 
     def reach_mm(self) -> float:
         """Farthest point of the cavity from the crossing of the axes."""
@@ -196,7 +196,9 @@ def _read(casting: Casting) -> tuple[trimesh.Trimesh, str, list[str]]:
     try:
         mesh = trimesh.load_mesh(path, process=False)
     except (ValueError, KeyError, IndexError, TypeError, AttributeError, OSError) as error:
-        raise MouldError("mesh", path.name, f"cannot be read as {suffix.upper()}: {error}") from None
+        raise MouldError(
+            "mesh", path.name, f"cannot be read as {suffix.upper()}: {error}"
+        ) from None
     if not isinstance(mesh, trimesh.Trimesh) or len(mesh.faces) == 0:
         raise MouldError("mesh", path.name, "holds no triangles")
     if len(mesh.faces) > MOST_FACES:
@@ -211,7 +213,9 @@ def _read(casting: Casting) -> tuple[trimesh.Trimesh, str, list[str]]:
     mesh.update_faces(mesh.nondegenerate_faces() & mesh.unique_faces())
     mesh.remove_unreferenced_vertices()
     if len(mesh.faces) < count:
-        notes.append(f"{count - len(mesh.faces)} triangles without area or twice there were left out.")
+        notes.append(
+            f"{count - len(mesh.faces)} triangles without area or twice there were left out."
+        )
     if len(mesh.faces) < 4:
         raise MouldError("mesh", len(mesh.faces), "must have at least 4 triangles with area")
     return mesh, hashlib.sha256(raw).hexdigest(), notes
@@ -251,11 +255,13 @@ def _one_opening(
     """One body, one boundary loop. Returns the mesh and the loop, running with its triangles."""
     _check_edges(mesh)
     if not mesh.is_winding_consistent:
-        trimesh.repair.fix_winding(mesh)
+        mesh.fix_normals()
         if not mesh.is_winding_consistent:
             raise MouldError("mesh", "one-sided", "its triangles cannot all face outwards")
         notes.append("Some triangles faced the wrong way; they were turned round.")
-    bodies = trimesh.graph.connected_components(mesh.face_adjacency, nodes=np.arange(len(mesh.faces)))
+    bodies = trimesh.graph.connected_components(
+        mesh.face_adjacency, nodes=np.arange(len(mesh.faces))
+    )
     if len(bodies) > 1:
         shares = sorted((mesh.area_faces[body].sum() for body in bodies), reverse=True)
         raise MouldError(

@@ -64,7 +64,9 @@ class Leg:
         if not 0.0 <= self.dwell < 1.0:
             raise OutsideValidity("dwell", self.dwell, "must be >= 0 and < 1")
         if abs(self.bias) >= 1.0 - self.dwell:
-            raise OutsideValidity("bias", self.bias, f"must be below 1 - dwell = {1 - self.dwell:g}")
+            raise OutsideValidity(
+                "bias", self.bias, f"must be below 1 - dwell = {1 - self.dwell:g}"
+            )
 
     def slowness(self, phi: Array | float) -> Array:
         """dt/dphi times the mean speed, at phi: one over the law's relative speed."""
@@ -113,9 +115,7 @@ def _travelled(duration_s: Array, rate: Array, time_s: Array) -> Array:
     inside = np.minimum(into, duration_s[k])
     slope = (rate[k] - before[k]) / duration_s[k]
     over = into - inside
-    return np.asarray(
-        angle[k] + before[k] * inside + 0.5 * slope * inside**2 + rate[k] * over
-    )
+    return np.asarray(angle[k] + before[k] * inside + 0.5 * slope * inside**2 + rate[k] * over)
 
 
 def realise(
@@ -176,7 +176,7 @@ def law_peaks(leg: Leg) -> tuple[float, float]:
 
 def _knot_speeds(leg: Leg, bias: float) -> Array:
     """Speeds at the knots 0, 45, 90 ... degrees that keep the law's own turn time and bias."""
-    angle = np.arange(KNOTS_PER_TURN) * (TURN / KNOTS_PER_TURN)
+    angle: Array = np.arange(KNOTS_PER_TURN) * (TURN / KNOTS_PER_TURN)
     slowness = Leg(leg.name, leg.duration_s, leg.major, leg.minor, leg.dwell, bias).slowness(angle)
     speed = 1.0 / slowness
     step = TURN / KNOTS_PER_TURN
@@ -199,7 +199,7 @@ def mean_cos(speeds: Array) -> float:
 
 
 def corrected_speeds(leg: Leg) -> Array:
-    """Knot speeds whose ramps have the leg's <cos phi> = bias/2: the knots alone miss it a little."""
+    """Knot speeds whose ramps have the leg's own <cos phi>: the knots alone miss it a little."""
     bias = leg.bias
     for _ in range(4):
         bias += leg.bias - 2 * mean_cos(np.abs(_knot_speeds(leg, bias)))

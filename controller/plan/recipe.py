@@ -1,0 +1,100 @@
+"""Spin recipes: a few numbers that say how one coat is turned, and the ramps they become."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from controller.model import CoatClock, Ramp, RigSpec, StartAngles
+from controller.spin import Leg, Profile, law_peaks, realise
+from controller.units import rad_s, rpm
+
+GOLDEN = 0.5 * (1 + 5**0.5)
+
+
+@dataclass(frozen=True)
+class Recipe:
+    """Spread slowly, then turn faster, then a leg that sends resin to the rim.
+
+    Speeds are the faster axis's, rpm; ratio is major:minor; `reverse` turns the minor axis the
+    other way. Times are shares of the way from the start of the spin to the expected gel. Biases are on
+    the side of the opening: negative thickens the rim, whichever way the opening looks.
+    """
+
+    ratio: float = 2.0 + GOLDEN
+    spread_rpm: float = 3.0
+    spread_share: float = 0.12
+    level_rpm: float = 8.0
+    bias: float = 0.0
+    dwell: float = 0.0
+    rim_bias: float = 0.0
+    rim_from: float = 0.55
+    rim_share: float = 0.12
+    reverse: bool = False
+    start_major_deg: float = 0.0
+    start_minor_deg: float = 0.0
+
+
+def speeds_rpm(fast_rpm: float, ratio: float, reverse: bool) -> tuple[float, float]:
+    """Major and minor speed of a faster-axis speed and a ratio major:minor."""
+    major, minor = (fast_rpm, fast_rpm / ratio) if ratio >= 1 else (fast_rpm * ratio, fast_rpm)
+    return major, -minor if reverse else minor
+
+
+def legs(recipe: Recipe, clock: CoatClock, towards_z: float) -> list[Leg]:
+    """The recipe's legs for a coat's clock. `towards_z`: +1 where the opening looks along +z."""
+    until_gel = clock.gel_expected_s - clock.spin_from_s
+    whole = clock.spin_until_s - clock.spin_from_s
+    spread_s = recipe.spread_share * until_gel
+    rim_at = recipe.rim_from * until_gel
+    rim_s = recipe.rim_share * until_gel if recipe.rim_bias else 0.0
+
+    def leg(name: str, duration_s: float, fast: float, dwell: float, bias: float) -> Leg:
+        major, minor = speeds_rpm(fast, recipe.ratio, recipe.reverse)
+        return Leg(name, duration_s, rad_s(major), rad_s(minor), dwell, bias * towards_z)
+
+    level = (recipe.level_rpm, recipe.dwell, recipe.bias)
+    found = [leg("spread", spread_s, recipe.spread_rpm, 0.0, 0.0)]
+    if rim_s:
+        found.append(leg("level", rim_at - spread_s, *level))
+        found.append(leg("rim", rim_s, recipe.level_rpm, 0.0, recipe.rim_bias))
+        found.append(leg("level", whole - rim_at - rim_s, *level))
+    else:
+        found.append(leg("level", whole - spread_s, *level))
+    return found
+
+
+def within_limits(recipe: Recipe, clock: CoatClock, rig: RigSpec) -> bool:
+    """Whether the rig can follow every leg."""
+    for leg in legs(recipe, clock, 1.0):
+        speed, accel = law_peaks(leg)
+        if max(speed, abs(leg.minor)) > rad_s(rig.rate_limit_rpm):
+            return False
+        if accel > rad_s(rig.accel_limit_rpm_s):
+            return False
+    return True
+
+
+def profile(recipe: Recipe, clock: CoatClock, rig: RigSpec, towards_z: float) -> Profile:
+    """The ramps, SI. They end turning: the run parks when the coat has gelled."""
+    start = (recipe.start_major_deg, recipe.start_minor_deg)
+    return realise(
+        legs(recipe, clock, towards_z),
+        rad_s(rig.rate_limit_rpm),
+        rad_s(rig.accel_limit_rpm_s),
+        (math.radians(start[0]), math.radians(start[1])),
+    )
+
+
+def ramps(found: Profile) -> tuple[Ramp, ...]:
+    """The ramps as the plan's file carries them."""
+    return tuple(
+        Ramp(leg=name, duration_s=float(d), major_rpm=rpm(float(a)), minor_rpm=rpm(float(b)))
+        for name, d, a, b in zip(
+            found.legs, found.duration_s, found.major, found.minor, strict=True
+        )
+    )
+
+
+def start_angles(recipe: Recipe) -> StartAngles:
+    return StartAngles(major=recipe.start_major_deg, minor=recipe.start_minor_deg)

@@ -1,0 +1,118 @@
+"""What the day brings: cautions, moisture, bubbles, what to buy, and what hollow saves."""
+
+from __future__ import annotations
+
+import math
+
+from controller import cure
+from controller.errors import OutsideValidity
+from controller.model import Casting
+from controller.plan.batch import Batch
+from controller.units import degC, kelvin
+
+# Common practice, no source: surfaces closer than this to the dew point take up moisture, and
+# isocyanates foam with it.
+DEW_MARGIN_K = 3.0
+VISIBLE_BUBBLE_MM = 0.2
+CUP_FOAM = 4.0  # a degassing mix rises to about this many times its volume: common practice
+SPARE = 1.05  # buy a little more than the sum
+
+STANDING = (
+    "Read the resin's safety data sheet first; it and local codes stand above this plan.",
+    "Many of these resins hold isocyanates: gloves, goggles, a fitted respirator, moving air.",
+    "Left-over mix heats itself: spread it thin out of doors, never cap it or leave it in the cup.",
+    "Vacuum pulls hard on a vessel: use one made for it, look it over, keep your face away.",
+    "A turning frame catches hair, sleeves and hands: guard closed before it turns.",
+    "The emergency stop is wiring that cuts motor power; no button on a screen replaces it.",
+    "Spilt resin is never poured back: it has another age.",
+)
+
+
+def moisture(casting: Casting, mould_degC: float) -> tuple[float | None, list[str]]:
+    """Dew point of the shop's air in degC and what follows from it."""
+    shop = casting.shop
+    if shop.humidity_percent is None:
+        return None, ["The shop's humidity was not given: moisture was not looked at."]
+    if shop.humidity_percent < 0.1:
+        return None, []
+    dew = degC(cure.dew_point_K(kelvin(shop.temp_degC), shop.humidity_percent / 100.0))
+    if mould_degC < dew + DEW_MARGIN_K:
+        return dew, [
+            f"The mould, at {mould_degC:.1f} degC, is within {DEW_MARGIN_K:g} K of the dew point "
+            f"({dew:.1f} degC): warm it, or moisture clouds the resin and raises bubbles."
+        ]
+    return dew, []
+
+
+def escaping_bubble_mm(batch: Batch, density_kg_m3: float) -> float:
+    """Smallest bubble that rises through its own coat before the gel.
+
+    Stokes with a rigid surface, d = sqrt(18 h / (rho g integral dt/mu)), while the skin lies under
+    the resin; it hangs over it as long, so half the time counts.
+    """
+    history = batch.history
+    after = history.time_s >= batch.clock.spin_from_s
+    fluidity = 1.0 / history.viscosity_Pa_s[after]
+    dt = float(history.time_s[1] - history.time_s[0])
+    way = 0.5 * float(fluidity.sum()) * dt
+    try:
+        per_d2 = cure.bubble_rise_m_s(1e-4, density_kg_m3, 1.0) / 1e-8
+    except OutsideValidity:
+        return math.nan
+    return math.sqrt(batch.mean_mm * 1e-3 / (per_d2 * way)) * 1e3
+
+
+def shopping(casting: Casting, batches: list[Batch]) -> dict[str, float]:
+    """What to have on the bench: grams of each part with a little spare, and the degassing cup."""
+    sheet = casting.resin.sheet
+    biggest = max(batch.mix_g for batch in batches)
+    a_g, b_g = sum(b.part_a_g for b in batches), sum(b.part_b_g for b in batches)
+    found = {
+        "part_a_g": round(a_g * SPARE, 1),
+        "part_b_g": round(b_g * SPARE, 1),
+        "waste_g": round(sum(b.cup_left_g + b.spill_g for b in batches), 1),
+        "degas_cup_ml": round(biggest / sheet.mixed_density_g_cm3 * CUP_FOAM, -1),
+        "cups": float(len(batches)),
+        "gloves_pairs": float(2 * len(batches)),
+    }
+    if casting.resin.density_a_g_cm3 is not None:
+        found["part_a_ml"] = round(a_g * SPARE / casting.resin.density_a_g_cm3, 1)
+    if casting.resin.density_b_g_cm3 is not None:
+        found["part_b_ml"] = round(b_g * SPARE / casting.resin.density_b_g_cm3, 1)
+    return found
+
+
+def cautions(casting: Casting, batches: list[Batch], mould_degC: float) -> tuple[list[str], float]:
+    """Sentences for this casting on this day, then the standing ones; and the smallest bubble."""
+    found = moisture(casting, mould_degC)[1]
+    sheet = casting.resin.sheet
+    if batches[0].degas_s < 120.0:
+        found.append(
+            f"Only {batches[0].degas_s:.0f} s are left for degassing: common practice is until the "
+            "mix rises and falls, then 90 s more. Expect bubbles, or use a slower resin."
+        )
+    hottest = max(b.cup_peak_degC for b in batches)
+    if hottest > 80.0:
+        found.append(f"What stays in a full cup can reach about {hottest:.0f} degC.")
+    bubble = max(escaping_bubble_mm(b, sheet.mixed_density_g_cm3 * 1e3) for b in batches)
+    if bubble > VISIBLE_BUBBLE_MM:
+        found.append(
+            f"Bubbles smaller than about {bubble:.1f} mm cannot rise out before the gel: degas "
+            "well and pour in a thin stream."
+        )
+    return found + list(STANDING), bubble
+
+
+def mean_bound_mm(mass_g: float, solid_g: float, density_g_cm3: float, *, opening: bool) -> float:
+    """The most that `mass_g` of skin can average round what weighs `solid_g` when solid.
+
+    Isoperimetric inequality: a closed skin is no smaller than the sphere of that volume; a skin
+    with one flat opening, mirrored at it, encloses twice the volume, so it is no smaller than a
+    hemisphere.
+    """
+    volume_cm3 = solid_g / density_g_cm3
+    if opening:
+        area_cm2 = 0.5 * math.cbrt(36.0 * math.pi * (2.0 * volume_cm3) ** 2)
+    else:
+        area_cm2 = math.cbrt(36.0 * math.pi * volume_cm3**2)
+    return mass_g / density_g_cm3 / area_cm2 * 10.0
