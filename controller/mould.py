@@ -8,6 +8,8 @@ opening, its normals outwards. What can be mended without changing the wall is m
 from __future__ import annotations
 
 import hashlib
+import struct
+import zipfile
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -30,6 +32,14 @@ SMALLEST_MM, LARGEST_MM = 20.0, 2000.0
 MOST_FACES = 2_000_000
 SMALL_HOLE = 0.002  # a stray hole below this share of the mesh's area is closed, and said so
 SAMPLES_FOR_NECK = 4000
+OPPOSITE_DEG = 150.0
+
+
+# What the readers of the four formats raise on rubbish.
+UNREADABLE = (
+    *(ValueError, KeyError, IndexError, TypeError, AttributeError, SyntaxError),
+    *(NameError, zipfile.BadZipFile, struct.error),
+)
 
 
 class MouldError(InputError):
@@ -195,7 +205,7 @@ def _read(casting: Casting) -> tuple[trimesh.Trimesh, str, list[str]]:
         raise MouldError("mesh", path, error.strerror or "cannot be read") from None
     try:
         mesh = trimesh.load_mesh(path, process=False)
-    except (ValueError, KeyError, IndexError, TypeError, AttributeError, OSError) as error:
+    except (*UNREADABLE, OSError) as error:
         raise MouldError(
             "mesh", path.name, f"cannot be read as {suffix.upper()}: {error}"
         ) from None
@@ -382,10 +392,16 @@ def _cut_open(
         raise MouldError(
             "opening.centre_mm", wanted.centre_mm, "the plane there misses the mesh", unit="mm"
         )
+    above.merge_vertices()
     parts = list(above.split(only_watertight=False))
     nearest = min(range(len(parts)), key=lambda i: _distance(parts[i], centre))
     kept = [below, *(part for i, part in enumerate(parts) if i != nearest)]
-    mesh = trimesh.util.concatenate(kept)
+    offsets = np.cumsum([0, *(len(part.vertices) for part in kept)])
+    mesh = trimesh.Trimesh(
+        np.concatenate([part.vertices for part in kept]),
+        np.concatenate([part.faces + shift for part, shift in zip(kept, offsets, strict=False)]),
+        process=False,
+    )
     _weld(mesh)
     mesh.update_faces(mesh.nondegenerate_faces())
     mesh.remove_unreferenced_vertices()
@@ -491,9 +507,8 @@ def narrowest(points: Array, triangles: Index) -> tuple[float, Array]:
     """Smallest inside ball that touches two walls facing each other: its radius and middle.
 
     Shrinking balls (Ma, Bae and Choi 2012, The Visual Computer 28:7): from each sample point p
-    with inward normal n, shrink the tangent ball until no other sample lies in it. Only balls whose
-    two contacts lie at least 150 degrees apart, seen from the middle, are passages: a ball in a
-    corner touches walls that meet.
+    with inward normal n, shrink the tangent ball until no other sample lies in it. Only balls
+    between walls that face each other are passages: a ball in a corner touches walls that meet.
     """
     mesh = trimesh.Trimesh(points, triangles, process=False)
     samples, faces = trimesh.sample.sample_surface_even(mesh, SAMPLES_FOR_NECK, seed=1)
@@ -516,7 +531,10 @@ def narrowest(points: Array, triangles: Index) -> tuple[float, Array]:
         touch = np.where(shrink, nearest, touch)
     middle = samples + inward * radius[:, None]
     to_other = (samples[touch] - middle) / radius[:, None]
-    facing = np.einsum("ij,ij->i", to_other, -inward) < np.cos(np.radians(150))
+    # Samples are a few mm apart, so the walls' own directions must agree with the contacts'.
+    far_side = np.einsum("ij,ij->i", to_other, -inward)
+    against = np.einsum("ij,ij->i", inward[touch], inward)
+    facing = np.maximum(far_side, against) < np.cos(np.radians(OPPOSITE_DEG))
     if not facing.any():
         return float(radius.max()), middle[int(radius.argmax())]
     narrow = np.where(facing, radius, np.inf)

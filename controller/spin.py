@@ -120,7 +120,7 @@ def _travelled(duration_s: Array, rate: Array, time_s: Array) -> Array:
 
 def realise(
     legs: Sequence[Leg],
-    rate_limit: float,
+    speed_limit: float,
     accel_limit: float,
     start: tuple[float, float] = (0.0, 0.0),
 ) -> Profile:
@@ -133,7 +133,7 @@ def realise(
     """
     ramps = _Ramps(accel_limit, start[0])
     for leg in legs:
-        _check_leg(leg, rate_limit, accel_limit)
+        _check_leg(leg, speed_limit, accel_limit)
         if leg.dwell == 0.0 and leg.bias == 0.0:
             ramps.steady(leg)
         else:
@@ -142,17 +142,17 @@ def realise(
     return Profile(duration, major, minor, tuple(ramps.names), start)
 
 
-def _check_leg(leg: Leg, rate_limit: float, accel_limit: float) -> None:
+def _check_leg(leg: Leg, speed_limit: float, accel_limit: float) -> None:
     if leg.duration_s <= 0:
         raise InputError("leg.duration_s", leg.duration_s, "must be > 0", unit="s")
     speed, accel = law_peaks(leg)
     rpm = 60.0 / TURN
     for name, value in (("major", speed), ("minor", abs(leg.minor))):
-        if value > rate_limit * (1 + 1e-9):
+        if value > speed_limit * (1 + 1e-9):
             raise InputError(
                 f"leg {leg.name}, {name} speed",
                 f"{value * rpm:.3g}",
-                f"the rig allows {rate_limit * rpm:.3g}",
+                f"the rig allows {speed_limit * rpm:.3g}",
                 unit="rpm",
             )
     if accel > accel_limit * (1 + 1e-9):
@@ -176,7 +176,7 @@ def law_peaks(leg: Leg) -> tuple[float, float]:
 
 def _knot_speeds(leg: Leg, bias: float) -> Array:
     """Speeds at the knots 0, 45, 90 ... degrees that keep the law's own turn time and bias."""
-    angle: Array = np.arange(KNOTS_PER_TURN) * (TURN / KNOTS_PER_TURN)
+    angle = np.linspace(0.0, TURN, KNOTS_PER_TURN, endpoint=False, dtype=np.float64)
     slowness = Leg(leg.name, leg.duration_s, leg.major, leg.minor, leg.dwell, bias).slowness(angle)
     speed = 1.0 / slowness
     step = TURN / KNOTS_PER_TURN

@@ -17,8 +17,8 @@ class Recipe:
     """Spread slowly, then turn faster, then a leg that sends resin to the rim.
 
     Speeds are the faster axis's, rpm; ratio is major:minor; `reverse` turns the minor axis the
-    other way. Times are shares of the way from the start of the spin to the expected gel. Biases are on
-    the side of the opening: negative thickens the rim, whichever way the opening looks.
+    other way. Times are shares of the way from the start of the spin to the expected gel. Biases
+    count towards the opening: a negative one thickens the rim, whichever way the opening looks.
     """
 
     ratio: float = 2.0 + GOLDEN
