@@ -15,20 +15,17 @@ import json
 import logging
 import os
 import random
-import ssl
-from collections.abc import AsyncIterator, Awaitable, Coroutine
+from collections.abc import AsyncIterator
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Protocol, Self, TypeVar
+from typing import Protocol
 from uuid import uuid4
 
 import aiomqtt
-from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
-from paho.mqtt.reasoncodes import ReasonCode
 from pydantic import ValidationError
 
+from controller.broker import BrokerClient, Connection, read_secret, together
 from controller.errors import InputError
 from controller.messages import (
     AnswerSaid,
@@ -43,10 +40,9 @@ from controller.messages import (
     states,
     topic,
 )
-from controller.model import Answer, Command, MqttSpec, RigSpec, Snapshot, StreamItem
+from controller.model import Answer, Command, RigSpec, Snapshot, StreamItem
 from firmware_bridge.contract import Clock
 
-T = TypeVar("T")
 log = logging.getLogger("evenwall.telemetry")
 
 STATE_EXPIRY_S = 120  # retained state vanishes by itself when nobody renews it
@@ -55,7 +51,6 @@ JOURNAL_EXPIRY_S = 7 * 24 * 3600
 JOURNAL_PAUSE_S = 0.2  # rows of this long share a message
 JOURNAL_ROWS = 200
 CURSOR_EVERY_S = 10.0  # spares the card; after a power cut so many seconds are sent twice
-BACKOFF_FIRST_S, BACKOFF_LAST_S = 0.5, 60.0
 COMMAND_AGE_S = 60.0
 
 
@@ -104,125 +99,6 @@ class Cursor:
         os.replace(part, self._file)
 
 
-class BrokerClient(aiomqtt.Client):
-    """Mends three gaps: aiomqtt leaves the socket open when a broker accepts but never answers; it
-    takes any acknowledgement for success, while MQTT 5 brokers also acknowledge a refusal; and its
-    `asyncio.wait_for` can lose a cancellation (Python 3.11)."""
-
-    refusal = ""
-
-    async def __aenter__(self) -> Self:
-        try:
-            return await super().__aenter__()
-        except (aiomqtt.MqttError, asyncio.CancelledError):
-            self._client.disconnect()
-            raise
-
-    async def _wait_for(self, fut: Awaitable[T], timeout: float | None) -> T:
-        try:
-            async with asyncio.timeout(self.timeout if timeout is None else timeout):
-                return await fut
-        except TimeoutError:
-            raise aiomqtt.MqttError("the broker did not answer in time") from None
-
-    def _on_publish(
-        self,
-        client: Any,
-        userdata: Any,
-        mid: int,
-        reason_code: ReasonCode,
-        properties: Properties | None = None,
-    ) -> None:
-        if reason_code.is_failure:
-            self.refusal = str(reason_code)
-        super()._on_publish(client, userdata, mid, reason_code, properties)  # type: ignore[arg-type]
-
-    async def tell(
-        self, where: str, payload: str, qos: int, retain: bool, properties: Properties | None
-    ) -> None:
-        """Publish, and raise MqttError when the broker would not have it."""
-        await self.publish(where, payload, qos=qos, retain=retain, properties=properties)
-        if self.refusal:
-            raise aiomqtt.MqttError(f"the broker refused {where}: {self.refusal}")
-
-
-class Connection:
-    """A broker, as a rig or the shop page reaches it; reconnecting is `reconnecting()`."""
-
-    def __init__(self, spec: MqttSpec, name: str, will: Online | None = None) -> None:
-        """Raises InputError when a file with a secret cannot be read."""
-        self._spec, self._name, self._will = spec, name, will
-        self._password = read_secret("mqtt.password_file", spec.password_file)
-        self.v5 = spec.version == "5"
-
-    def properties(self, kind: int, expiry_s: int | None) -> Properties | None:
-        """MQTT 5 only: 3.1.1 has no expiry."""
-        if not self.v5:
-            return None
-        properties = Properties(kind)  # type: ignore[no-untyped-call]
-        properties.ContentType = "application/json"
-        if expiry_s is not None:
-            properties.MessageExpiryInterval = expiry_s
-        return properties
-
-    def client(self) -> BrokerClient:
-        spec = self._spec
-        will = None
-        if self._will is not None:
-            will = aiomqtt.Will(
-                topic(self._will.rig, "online"),
-                self._will.model_dump_json(),
-                qos=1,
-                retain=True,
-                properties=self.properties(PacketTypes.WILLMESSAGE, None),
-            )
-        return BrokerClient(
-            spec.host,
-            spec.port,
-            identifier=self._name,
-            username=spec.username or None,
-            password=self._password,
-            protocol=aiomqtt.ProtocolVersion.V5 if self.v5 else aiomqtt.ProtocolVersion.V311,
-            clean_session=None if self.v5 else True,
-            will=will,
-            timeout=spec.timeout_s,
-            keepalive=spec.keepalive_s,
-            max_queued_incoming_messages=1000,
-            tls_context=ssl.create_default_context(cafile=spec.ca_file) if spec.tls else None,
-        )
-
-
-async def together(*jobs: Coroutine[Any, Any, None]) -> None:
-    """Run these until one fails or all end; none is left running. Raises the first failure.
-
-    Not a TaskGroup: Python 3.11's leaves its task marked as cancelled, and `run` must know.
-    """
-    tasks = [asyncio.create_task(job) for job in jobs]
-    try:
-        done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_EXCEPTION)
-    finally:
-        for task in tasks:
-            task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
-    for task in done:
-        task.result()
-
-
-def read_secret(field: str, file: Path | None) -> str | None:
-    if file is None:
-        return None
-    try:
-        return file.read_text(encoding="utf-8").strip()
-    except OSError as error:
-        raise InputError(field, file, error.strerror or "cannot be read") from None
-
-
-def backoff_s(attempt: int, rng: random.Random) -> float:
-    """Doubling up to a minute, half of it left to chance so that rigs do not come all at once."""
-    full_s = min(BACKOFF_LAST_S, BACKOFF_FIRST_S * 2.0 ** min(attempt, 20))
-    return full_s * rng.uniform(0.5, 1.0)
-
-
 class Telemetry:
     """Run `run()` as a task of its own; cancel it to say goodbye."""
 
@@ -241,8 +117,9 @@ class Telemetry:
         self._simulated = source.snapshot().simulated
         self._seq: dict[str, int] = {}
         self._cursor = Cursor(data / "telemetry.cursor", source.snapshot().last_event_id)
+        will = self._online(False, "lost").model_dump_json()
         self._broker = Connection(
-            rig.mqtt, f"{topic(self._rig, 'rig').replace('/', '-')}", self._online(False, "lost")
+            rig.mqtt, f"evenwall-{self._rig}", (topic(self._rig, "online"), will)
         )
         self.status = Status()
 
@@ -250,25 +127,9 @@ class Telemetry:
 
     async def run(self) -> None:
         """Connect, tell, and connect again for ever; ends by cancellation only."""
-        attempt = 0
-        while True:
-            since_s = self._clock.now_s()
-            try:
-                async with self._broker.client() as client:
-                    await self._tell(client)
-            except aiomqtt.MqttError as error:
-                self._note_outage(str(error))
-            if (task := asyncio.current_task()) and task.cancelling():
-                # The connection broke during the goodbye: its error stood in for the cancellation.
-                raise asyncio.CancelledError
-            if self._clock.now_s() - since_s > BACKOFF_LAST_S:
-                attempt = 0
-            await self._clock.sleep(backoff_s(attempt, self._rng))
-            attempt += 1
+        await self._broker.keep(self._tell, self._clock, self._rng, self._outage)
 
-    def _note_outage(self, error: str) -> None:
-        if self.status.connected or error != self.status.last_error:
-            log.warning("broker %s:%d: %s", self._spec.host, self._spec.port, error)
+    def _outage(self, error: str) -> None:
         self.status.connected, self.status.last_error = False, error
 
     async def _tell(self, client: BrokerClient) -> None:
@@ -299,7 +160,7 @@ class Telemetry:
         retain: bool = False,
         expiry_s: int | None = None,
     ) -> None:
-        properties = self._broker.properties(PacketTypes.PUBLISH, expiry_s)
+        properties = self._broker.properties(expiry_s)
         where = topic(self._rig, name)
         await client.tell(where, message.model_dump_json(), qos, retain, properties)
 

@@ -93,6 +93,11 @@ class SystemClock:
         await asyncio.sleep(max(0.0, duration_s) / self.speed)
 
 
+def block(duration_s: float) -> None:
+    """Holds the calling thread, in real time: for a thread that waits on hardware, never a loop."""
+    time.sleep(duration_s)
+
+
 class LoopClock:
     """The running event loop's own time: virtual under `VirtualTimeLoop`."""
 

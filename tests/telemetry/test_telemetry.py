@@ -17,10 +17,11 @@ import aiomqtt
 import pytest
 import trustme
 
+from controller.broker import backoff_s
 from controller.errors import InputError
 from controller.messages import STATES, CommandSaid, rig_id, topic
 from controller.model import MqttSpec, RigSpec, read_toml
-from controller.telemetry import Telemetry, backoff_s, signed_command
+from controller.telemetry import Telemetry, signed_command
 from firmware_bridge.clock import SystemClock
 from tests.telemetry.brokers import REAL, Bench, Mosquitto, casting, listener, spec, until
 
