@@ -295,6 +295,7 @@ class Button(Frozen):
 
     command: str
     label: str
+    data: dict[str, Any] = Field(default_factory=dict)  # goes with the command: {"what": "cup"}
     enabled: bool = True
     why_not: str = ""
 

@@ -1,0 +1,75 @@
+"""A real panel over the fake service, on a loopback port, in a thread of its own."""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+import threading
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any, TypeVar
+
+import uvicorn
+from fastapi import FastAPI
+
+from firmware_bridge.clock import SystemClock
+from tests.web.fake_service import FakeService
+from tests.web.plans import small_plan
+from web.app import create_app
+from web.people import Role
+from web.settings import Settings
+
+T = TypeVar("T")
+
+
+class PanelServer:
+    """`with PanelServer() as panel:` serves until the block ends; nothing is left behind."""
+
+    def __init__(self, speed: float = 1.0, settings: Settings | None = None) -> None:
+        self.speed = speed
+        self._settings = settings or Settings()
+        self._socket = socket.create_server(("127.0.0.1", 0))
+        self.port: int = self._socket.getsockname()[1]
+        self.url = f"http://127.0.0.1:{self.port}"
+        self._up = threading.Event()
+        self._thread = threading.Thread(target=lambda: asyncio.run(self._serve()))
+
+    def __enter__(self) -> PanelServer:
+        self._thread.start()
+        if not self._up.wait(20):
+            raise RuntimeError("the panel did not come up in 20 s")
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._loop.call_soon_threadsafe(self._ask_to_end)
+        self._thread.join(20)
+
+    def _ask_to_end(self) -> None:
+        self._uvicorn.should_exit = True
+        self._uvicorn.force_exit = True  # streams never end by themselves
+
+    async def _serve(self) -> None:
+        self._loop = asyncio.get_running_loop()
+        self.service = FakeService(SystemClock(self.speed), speed=self.speed, plan=small_plan())
+        self.app: FastAPI = create_app(self.service, replace(self._settings, port=self.port))
+        config = uvicorn.Config(self.app, log_level="warning", lifespan="off")
+        self._uvicorn = uvicorn.Server(config)
+        playing = asyncio.create_task(self.service.play())
+        serving = asyncio.create_task(self._uvicorn.serve(sockets=[self._socket]))
+        while not self._uvicorn.started and not serving.done():
+            await asyncio.sleep(0.01)  # noqa: TID251
+        self._up.set()
+        await serving
+        playing.cancel()
+
+    def call(self, do: Callable[[], T]) -> T:
+        """Run something on the server's own loop and give back what it returned."""
+
+        async def run() -> T:
+            return do()
+
+        return asyncio.run_coroutine_threadsafe(run(), self._loop).result(10)
+
+    def code(self, role: Role = "operate") -> str:
+        people: Any = self.app.state.people
+        return self.call(lambda: people.invite(role)).code

@@ -1,0 +1,323 @@
+"""Who may act: codes, sessions, limits, and every refusal at the door."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import Callable, Coroutine
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+
+from firmware_bridge.clock import ManualClock
+from tests.web.fake_service import FakeService
+from tests.web.plans import small_plan
+from web.app import create_app
+from web.commands import COMMANDS
+from web.people import ALPHABET, Limiter, People
+from web.settings import Settings
+
+LAN = Settings(host="192.168.7.5", port=8713)
+
+
+class Desk:
+    """The panel on a LAN address, one phone that may act, one that may watch, one stranger."""
+
+    def __init__(self, settings: Settings = LAN) -> None:
+        self.clock = ManualClock()
+        self.service = FakeService(self.clock, plan=small_plan())
+        self.app = create_app(self.service, settings, self.clock)
+        self.people: People = self.app.state.people
+
+    def client(self, peer: str = "192.168.7.20", host: str = "192.168.7.5:8713") -> Any:
+        transport = httpx.ASGITransport(self.app, client=(peer, 5000))
+        return httpx.AsyncClient(transport=transport, base_url=f"http://{host}")
+
+    async def paired(self, role: Any, peer: str = "192.168.7.20") -> Any:
+        client = self.client(peer)
+        code = self.people.invite(role).code
+        answer = await client.post("/api/pair", json={"code": code, "name": role})
+        assert answer.status_code == 200
+        client.headers["x-evenwall-csrf"] = answer.json()["csrf"]
+        return client
+
+
+def at_desk(test: Callable[[Desk], Coroutine[Any, Any, None]]) -> Callable[[], None]:
+    def run() -> None:
+        asyncio.run(test(Desk()))
+
+    run.__name__ = test.__name__
+    return run
+
+
+def ask(key: str = "key-00000001", **more: Any) -> dict[str, Any]:
+    return {"key": key, **more}
+
+
+DATA: dict[str, dict[str, Any]] = {
+    "start": {"job_id": "job-1"},
+    "touch": {"what": "cup"},
+    "weigh": {"part_a_g": 76.0, "part_b_g": 38.0},
+    "note": {"text": "a draught from the door"},
+    "answer": {"question": "weights_off", "value": "go_on"},
+    "measure": {"weight_g": 331.0},
+    "abandon": {"reason": "spilled"},
+    "prove": {"run_id": "run-0"},
+}
+
+
+@at_desk
+async def test_every_command_is_refused_without_a_session_and_to_a_watcher(desk: Desk) -> None:
+    stranger, watcher = desk.client("192.168.7.66"), await desk.paired("watch")
+    for name in COMMANDS:
+        body = ask(data=DATA.get(name, {}))
+        assert (await stranger.post(f"/api/command/{name}", json=body)).status_code == 401
+        assert (await watcher.post(f"/api/command/{name}", json=body)).status_code == 403
+    assert desk.service.commands == []
+
+
+@at_desk
+async def test_a_stranger_on_the_network_reads_nothing(desk: Desk) -> None:
+    stranger = desk.client("192.168.7.66")
+    for path in ("snapshot", "stream", "curve", "castings", "runs", "sessions", "audit"):
+        assert (await stranger.get(f"/api/{path}")).status_code == 401, path
+    page = await stranger.get("/")
+    assert page.status_code == 200
+    assert "small rig" not in page.text
+    assert (await stranger.get("/api/session")).json()["role"] == "none"
+
+
+@at_desk
+async def test_reading_on_the_rig_itself_needs_no_pairing_but_acting_does(desk: Desk) -> None:
+    app = create_app(desk.service, Settings(), desk.clock)
+    transport = httpx.ASGITransport(app, client=("127.0.0.1", 5000))
+    async with httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1:8713") as local:
+        assert (await local.get("/api/snapshot")).status_code == 200
+        assert (await local.post("/api/command/next", json=ask())).status_code == 401
+
+
+@at_desk
+async def test_a_code_works_once(desk: Desk) -> None:
+    code = desk.people.invite("operate").code
+    spent = []
+    desk.people.on_used = spent.append
+    first = await desk.client().post("/api/pair", json={"code": code.lower(), "name": "bench"})
+    again = await desk.client().post("/api/pair", json={"code": code, "name": "thief"})
+    assert (first.status_code, again.status_code) == (200, 403)
+    assert [invite.code for invite in spent] == [code]
+    cookie = first.headers["set-cookie"].lower()
+    assert "httponly" in cookie
+    assert "samesite=strict" in cookie
+
+
+@at_desk
+async def test_a_code_dies_after_its_time(desk: Desk) -> None:
+    code = desk.people.invite("operate").code
+    await desk.clock.advance(601)
+    late = await desk.client().post("/api/pair", json={"code": code})
+    assert late.status_code == 403
+
+
+@at_desk
+async def test_a_thousand_wrong_codes_find_nothing_and_are_slowed(desk: Desk) -> None:
+    code = desk.people.invite("operate").code
+    statuses = []
+    for i in range(1000):
+        wrong = "".join(ALPHABET[(i * 7 + k * 11) % 32] for k in range(8))
+        assert wrong != code
+        client = desk.client(f"192.168.7.{i % 200}")
+        statuses.append((await client.post("/api/pair", json={"code": wrong})).status_code)
+    # No time passes: the common bucket of 20 is all that is ever compared.
+    assert statuses.count(403) == 20
+    assert statuses.count(429) == 980
+    assert desk.people.sessions() == []
+    assert desk.service.commands == []
+    # An honest phone gets in once the buckets have filled a little.
+    await desk.clock.advance(60)
+    assert (
+        await desk.client("192.168.7.9").post("/api/pair", json={"code": code})
+    ).status_code == 200
+
+
+@pytest.mark.parametrize(
+    ("headers", "status"),
+    [
+        ({"origin": "http://evil.example"}, 403),
+        ({"origin": "null"}, 403),
+        ({"origin": "http://192.168.7.5:9999"}, 403),
+        ({"sec-fetch-site": "cross-site"}, 403),
+        ({"sec-fetch-site": "same-site"}, 403),
+        ({"host": "evil.example"}, 421),
+        ({"host": "192.168.7.5.evil.example"}, 421),
+        ({"host": "127.0.0.1:8713"}, 421),  # came in on the LAN address
+        ({"host": ""}, 421),
+        ({"x-evenwall-csrf": "forged"}, 403),
+        ({"x-evenwall-csrf": ""}, 403),
+    ],
+)
+def test_forged_requests_move_nothing(headers: dict[str, str], status: int) -> None:
+    async def run() -> None:
+        desk = Desk()
+        client = await desk.paired("operate")
+        forged = await client.post("/api/command/next", json=ask(), headers=headers)
+        assert forged.status_code == status
+        assert desk.service.commands == []
+
+    asyncio.run(run())
+
+
+@at_desk
+async def test_our_own_page_is_let_through(desk: Desk) -> None:
+    client = await desk.paired("operate")
+    own = {"origin": "http://192.168.7.5:8713", "sec-fetch-site": "same-origin"}
+    start = ask(data={"job_id": "job-1"})
+    assert (await client.post("/api/command/start", json=start, headers=own)).status_code == 200
+
+
+@at_desk
+async def test_a_replayed_command_acts_once_and_a_late_one_not_at_all(desk: Desk) -> None:
+    client = await desk.paired("operate")
+    await client.post("/api/command/start", json=ask("key-start-1", data={"job_id": "job-1"}))
+    step = desk.service.snapshot().step_id
+    first = await client.post("/api/command/next", json=ask("key-next-01", step_id=step))
+    again = await client.post("/api/command/next", json=ask("key-next-01", step_id=step))
+    assert first.json()["event_id"] == again.json()["event_id"]
+    assert (first.json()["repeated"], again.json()["repeated"]) == (False, True)
+    late = await client.post("/api/command/next", json=ask("key-next-02", step_id=step))
+    assert late.status_code == 409
+    assert "moved on" in late.json()["sentence"]
+    assert desk.service.step == "weigh"
+
+
+@at_desk
+async def test_two_phones_with_the_same_key_are_two_presses(desk: Desk) -> None:
+    one, two = await desk.paired("operate"), await desk.paired("operate", "192.168.7.21")
+    await one.post("/api/command/start", json=ask("key-start-1", data={"job_id": "job-1"}))
+    for phone in (one, two):
+        await phone.post("/api/command/note", json=ask("key-note-1", data={"text": "hello"}))
+    assert [c.name for c in desk.service.commands] == ["start", "note", "note"]
+    assert {c.who for c in desk.service.commands} == {"operate"}
+
+
+@at_desk
+async def test_a_flood_is_held_back_but_never_a_stop(desk: Desk) -> None:
+    client = await desk.paired("operate")
+    notes = [
+        (
+            await client.post(
+                "/api/command/note", json=ask(f"key-note-{i:03}", data={"text": "again"})
+            )
+        ).status_code
+        for i in range(60)
+    ]
+    assert notes.count(429) == 30
+    stops = [
+        (await client.post("/api/command/stop_turning", json=ask(f"key-stop-{i:03}"))).status_code
+        for i in range(60)
+    ]
+    assert 429 not in stops
+
+
+@at_desk
+async def test_a_revoked_phone_is_out_at_once(desk: Desk) -> None:
+    boss, other = await desk.paired("operate"), await desk.paired("operate", "192.168.7.21")
+    cards = (await boss.get("/api/sessions")).json()
+    victim = next(card for card in cards if not card["this"])
+    assert "token" not in json.dumps(cards)
+    assert "csrf" not in json.dumps(cards)
+    left = await boss.post(f"/api/sessions/{victim['session_id']}/revoke")
+    assert [card["this"] for card in left.json()] == [True]
+    assert (await other.get("/api/snapshot")).status_code == 401
+    assert (await other.post("/api/command/stop_turning", json=ask())).status_code == 401
+
+
+@at_desk
+async def test_the_audit_says_who_pressed_what(desk: Desk) -> None:
+    client = await desk.paired("operate")
+    await client.post("/api/command/next", json=ask())
+    lines = (await client.get("/api/audit")).json()
+    assert [(line["what"], line["outcome"]) for line in lines] == [
+        ("pair", "paired"),
+        ("next", "refused"),
+    ]
+
+
+@at_desk
+async def test_every_answer_carries_the_strict_policy(desk: Desk) -> None:
+    client = await desk.paired("operate")
+    for path in ("/", "/api/snapshot", "/panel/main.js", "/nothing"):
+        headers = (await client.get(path)).headers
+        policy = headers["content-security-policy"]
+        assert "default-src 'none'" in policy
+        assert "unsafe" not in policy
+        assert "frame-ancestors 'none'" in policy
+        assert headers["x-content-type-options"] == "nosniff"
+    assert (await client.get("/api/snapshot")).headers["cache-control"] == "no-store"
+
+
+@at_desk
+async def test_a_body_beyond_the_limit_is_refused(desk: Desk) -> None:
+    client = await desk.paired("operate")
+    huge = ask(data={"text": "x" * 3_000_000})
+    assert (await client.post("/api/command/note", json=huge)).status_code == 413
+
+
+def test_sessions_outlive_a_restart_and_no_token_is_kept(tmp_path: Path) -> None:
+    clock = ManualClock()
+    before = People(clock, "http://192.168.7.5:8713/", tmp_path)
+    paired = before.pair(before.invite("operate").code, "bench", "192.168.7.20")
+    assert paired is not None
+    token, session = paired
+    after = People(clock, "http://192.168.7.5:8713/", tmp_path)
+    assert after.who(token) == session
+    kept = (tmp_path / "sessions.json").read_text(encoding="utf-8")
+    assert token not in kept
+    assert (tmp_path / "sessions.json").stat().st_mode & 0o077 == 0
+
+
+def test_a_session_ends_after_a_month_of_silence() -> None:
+    async def run() -> None:
+        clock = ManualClock()
+        people = People(clock, "http://192.168.7.5:8713/")
+        paired = people.pair(people.invite("watch").code, "bench", "192.168.7.20")
+        assert paired is not None
+        await clock.advance(29 * 86_400)
+        assert people.who(paired[0]) is not None
+        await clock.advance(31 * 86_400)
+        assert people.who(paired[0]) is None
+
+    asyncio.run(run())
+
+
+def test_limiter_lets_a_burst_and_then_its_rate() -> None:
+    async def run() -> None:
+        clock = ManualClock()
+        limiter = Limiter(clock, burst=3, per_s=0.5)
+        assert [limiter.allow("a") for _ in range(4)] == [True, True, True, False]
+        assert limiter.allow("b")
+        await clock.advance(2)
+        assert [limiter.allow("a") for _ in range(2)] == [True, False]
+
+    asyncio.run(run())
+
+
+def test_an_invite_prints_its_code_and_a_picture() -> None:
+    people = People(ManualClock(), "http://192.168.7.5:8713/")
+    invite = people.invite("operate")
+    text = invite.console()
+    assert invite.shown in text
+    assert text.count("\n") > 10
+    rows = invite.picture()
+    assert {len(row) for row in rows} == {len(rows)}
+
+
+def test_settings_keep_to_loopback_unless_told() -> None:
+    own = Settings()
+    assert own.loopback_only
+    assert own.answers_to("localhost", "127.0.0.1")
+    assert not own.answers_to("192.168.7.5", "127.0.0.1")
+    assert LAN.answers_to("192.168.7.5", "192.168.7.5")
+    assert not LAN.answers_to("localhost", "192.168.7.5")
+    assert Settings(host="0.0.0.0", names=("forge.local",)).answers_to("forge.local", "192.168.7.5")

@@ -1,0 +1,99 @@
+"""What a person may ask of the run, and the data each request carries."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, create_model
+
+from controller.model import Frozen, NonNegative, Plan, Positive
+
+Key = Annotated[str, Field(min_length=8, max_length=64, pattern=r"^[A-Za-z0-9_-]+$")]
+Id = Annotated[str, Field(min_length=1, max_length=120, pattern=r"^[A-Za-z0-9._:-]+$")]
+Words = Annotated[str, Field(min_length=1, max_length=500)]
+
+
+class Nothing(Frozen):
+    """No data."""
+
+
+class Start(Frozen):
+    """Take up a plan that was made here, or one that was sent, or a proven run again."""
+
+    job_id: Id | None = None
+    plan: Plan | None = None
+    replay_of: Id | None = None
+
+
+class Touch(Frozen):
+    what: Literal["cup", "coat"]
+
+
+class Weigh(Frozen):
+    part_a_g: Positive
+    part_b_g: Positive
+
+
+class Note(Frozen):
+    text: Words
+
+
+class Reply(Frozen):
+    question: Id
+    value: str | float | bool
+
+
+class Spot(Frozen):
+    where: Annotated[str, Field(min_length=1, max_length=80)]
+    wall_mm: Annotated[float, Field(gt=0, le=100)]
+
+
+class Measure(Frozen):
+    weight_g: Positive | None = None
+    rim_mm: tuple[NonNegative, ...] = ()
+    spots: tuple[Spot, ...] = ()
+
+
+class Abandon(Frozen):
+    reason: Words
+
+
+class Prove(Frozen):
+    run_id: Id
+
+
+COMMANDS: dict[str, tuple[type[Frozen], str]] = {
+    "start": (Start, "Begin a run from an accepted plan."),
+    "next": (Nothing, "The one button: this step is done."),
+    "stop_turning": (Nothing, "Ramp down and switch the motors off."),
+    "pause": (Nothing, "Ramp down and hold."),
+    "resume": (Nothing, "Turn again, from where the turning stopped."),
+    "touch": (Touch, "A person found the cup or the coat gelled."),
+    "weigh": (Weigh, "The two parts as weighed."),
+    "note": (Note, "A line for the record."),
+    "answer": (Reply, "The answer to a question the run asked."),
+    "measure": (Measure, "The casting as measured."),
+    "prove": (Prove, "Mark a measured run as proven."),
+    "abandon": (Abandon, "Give the casting up."),
+}
+
+
+class Ask(Frozen):
+    """One request. The same key again gets the first answer again, whatever else it says."""
+
+    key: Key
+    step_id: Annotated[str, Field(max_length=120)] | None = None  # refused if the run moved on
+    data: Frozen
+
+    def plain_data(self) -> dict[str, Any]:
+        """The data as plain JSON values, only what was given."""
+        plain: dict[str, Any] = self.data.model_dump(mode="json", exclude_defaults=True)
+        return plain
+
+
+def ask_for(name: str) -> type[Ask]:
+    """The request model of one command, so that its document says what data it takes."""
+    data, _ = COMMANDS[name]
+    required = any(field.is_required() for field in data.model_fields.values())
+    default = Field() if required else Field(default_factory=data)
+    return create_model(f"Ask_{name}", __base__=Ask, data=(data, default))

@@ -1,0 +1,63 @@
+// Getting hold of a person: a sound, a shake, and a screen that stays awake while a run is on.
+
+import { settings } from "./units.js";
+
+let speaker = null;
+let lock = null;
+let heard = new Set();
+
+// Browsers let a page make sound only after a touch; any touch will do.
+addEventListener("pointerdown", () => {
+  speaker ??= new AudioContext();
+  speaker.resume();
+}, { passive: true });
+
+export function attend(seen) {
+  const now = new Set(seen.alerts.filter((a) => a.severity !== "note").map((a) => a.kind + a.since_s));
+  for (const alert of seen.alerts) {
+    const name = alert.kind + alert.since_s;
+    if (now.has(name) && !heard.has(name)) call(alert.severity === "act_now" ? 3 : 1);
+  }
+  heard = now;
+  stayAwake(seen.run_id !== null && !["done", "abandoned", "idle"].includes(seen.step));
+}
+
+// A step that wants hands is announced once.
+export function announce() {
+  call(1);
+}
+
+function call(times) {
+  if (settings().vibration) navigator.vibrate?.(Array.from({ length: times }, () => [220, 120]).flat());
+  if (!settings().sound || speaker?.state !== "running") return;
+  for (let i = 0; i < times; i++) {
+    const start = speaker.currentTime + i * 0.42;
+    const tone = new OscillatorNode(speaker, { frequency: 740, type: "triangle" });
+    const volume = new GainNode(speaker, { gain: 0 });
+    volume.gain.setTargetAtTime(0.5, start, 0.01);
+    volume.gain.setTargetAtTime(0, start + 0.22, 0.04);
+    tone.connect(volume).connect(speaker.destination);
+    tone.start(start);
+    tone.stop(start + 0.4);
+  }
+}
+
+export function tryOut() {
+  call(2);
+}
+
+export const canStayAwake = () => "wakeLock" in navigator;
+
+async function stayAwake(wanted) {
+  if (!canStayAwake()) return;
+  if (wanted && settings().awake && !lock && !document.hidden) {
+    try {
+      lock = await navigator.wakeLock.request("screen");
+      lock.addEventListener("release", () => { lock = null; });
+    } catch {
+      lock = null; // the phone says no, on low battery for one; it is asked again with the next word
+    }
+  } else if (lock && !(wanted && settings().awake)) {
+    lock.release();
+  }
+}

@@ -1,0 +1,39 @@
+// Elements without a framework. Text only ever goes in as text.
+
+export function h(tag, props = {}, ...children) {
+  return build(document.createElement(tag), props, children);
+}
+
+export function s(tag, props = {}, ...children) {
+  return build(document.createElementNS("http://www.w3.org/2000/svg", tag), props, children);
+}
+
+function build(node, props, children) {
+  for (const [name, value] of Object.entries(props)) {
+    if (value === undefined || value === null || value === false) continue;
+    if (name.startsWith("on")) node.addEventListener(name.slice(2), value);
+    else node.setAttribute(name, value === true ? "" : value);
+  }
+  node.append(...children.flat(Infinity).filter((c) => c !== null && c !== undefined && c !== false));
+  return node;
+}
+
+export const byId = (id) => document.getElementById(id);
+
+// A screen reader hears what changes, so nothing is written that has not changed.
+export function say(node, text) {
+  if (node.textContent !== text) node.textContent = text;
+}
+
+export function table(caption, head, rows) {
+  const cell = (value, i) =>
+    i === 0
+      ? h("th", { scope: "row" }, String(value ?? "–"))
+      : h("td", { class: typeof value === "number" || /^[\d–]/.test(value ?? "–") ? "number" : null },
+          value instanceof Node ? value : String(value ?? "–"));
+  return h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": caption },
+    h("table", {},
+      h("caption", {}, caption),
+      h("thead", {}, h("tr", {}, head.map((t, i) => h("th", { scope: "col", class: i && "number" }, t)))),
+      h("tbody", {}, rows.map((row) => h("tr", {}, row.map(cell))))));
+}

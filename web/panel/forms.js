@@ -1,0 +1,140 @@
+// What a step asks for beyond its button: ticks, weights, measures. A form is built once a step.
+
+import { h } from "./dom.js";
+import { lengthFrom, lengthUnit, mass, massFrom, massTo, massUnit } from "./units.js";
+
+const RATIO_OFF = 0.02; // beyond this the sheet says so; the run itself decides what it refuses
+
+export class Forms {
+  constructor(box, { onChange, send }) {
+    this.box = box;
+    this.onChange = onChange;
+    this.send = send;
+    this.made = null;
+    this.why = () => ""; // why the step's button must wait for the form
+    this.ratios = new Map(); // coat -> grams of B per gram of A, from the plan
+  }
+
+  // The plan's own weights for this coat, once they are known.
+  plan(plan) {
+    this.ratios = new Map(plan?.coats.map((c) => [c.coat, [c.part_a_g, c.part_b_g]]) ?? []);
+    this.made = null;
+  }
+
+  draw(seen, mayAct) {
+    const name = `${seen.step_id} ${seen.step} ${mayAct} ${this.ratios.size} ${massUnit()}`;
+    if (name === this.made) return;
+    this.made = name;
+    this.why = () => "";
+    this.box.replaceChildren();
+    const make = { prepare: "ticks", weigh: "weigh", measure: "measure" }[seen.step];
+    if (make && mayAct) this.box.append(this[make](seen));
+  }
+
+  ticks(seen) {
+    const boxes = [];
+    const rows = [...seen.checklist].map((text) => {
+      const box = h("input", { type: "checkbox", onchange: this.onChange });
+      boxes.push(box);
+      return h("label", { class: "tick" }, box, h("span", {}, text));
+    });
+    this.why = () => {
+      const left = boxes.filter((b) => !b.checked).length;
+      return left ? `${left} of ${boxes.length} still to tick.` : "";
+    };
+    const cautions = seen.cautions.map((text) => h("p", { class: "caution" }, text));
+    return h("div", {}, cautions.length ? h("h2", {}, "mind") : null, cautions, h("h2", {}, "before you start"), rows);
+  }
+
+  weigh(seen) {
+    const [planA, planB] = this.ratios.get(seen.coat) ?? [];
+    const a = number("part-a", `Part A, ${massUnit()}`, planA && massTo(planA));
+    const b = number("part-b", `Part B, ${massUnit()}`, planB && massTo(planB));
+    const verdict = h("p", { class: "why", role: "status" });
+    const scale = h("div", { class: "ratio", "aria-hidden": "true" });
+    const read = () => [massFrom(a.input.value), massFrom(b.input.value)];
+    const judge = () => {
+      const [gramsA, gramsB] = read();
+      verdict.textContent = this.verdict(gramsA, gramsB, planA, planB);
+      drawRatio(scale, gramsA, gramsB, planA, planB);
+      this.onChange();
+    };
+    a.input.addEventListener("input", judge);
+    b.input.addEventListener("input", judge);
+    let written = seen.coats[seen.coat - 1]?.part_a_g !== null;
+    this.why = () => (written ? "" : "Write both weights down first.");
+    queueMicrotask(judge);
+    const submit = async () => {
+      if (!read().every((g) => g > 0)) return;
+      written = await this.send("weigh", { part_a_g: round(read()[0]), part_b_g: round(read()[1]) });
+      this.onChange();
+    };
+    return form(submit, "Write the weights down",
+      h("p", { class: "why" }, planA
+        ? `Coat ${seen.coat} wants ${mass(planA)} of A and ${mass(planB)} of B.`
+        : `Coat ${seen.coat} wants ${mass(seen.coats[seen.coat - 1]?.planned_mix_g)} mixed.`),
+      h("div", { class: "fields" }, a.label, b.label), scale, verdict);
+  }
+
+  verdict(gramsA, gramsB, planA, planB) {
+    if (!planA) return "";
+    const ratio = planB / planA;
+    if (!(gramsA > 0)) return "Weigh part A first.";
+    if (!(gramsB > 0)) return `For ${mass(gramsA)} of A: ${mass(gramsA * ratio)} of B.`;
+    const off = gramsB / gramsA / ratio - 1;
+    const percent = `${Math.abs(off * 100).toFixed(1)} %`;
+    if (Math.abs(off) <= RATIO_OFF) return `The ratio is right to ${percent}; ${mass(gramsA + gramsB)} in all.`;
+    return off > 0
+      ? `Too much B by ${percent}: ${mass(gramsB / ratio - gramsA)} more A would put it right.`
+      : `Too little B by ${percent}: ${mass(gramsA * ratio - gramsB)} more B would put it right.`;
+  }
+
+  measure() {
+    const weight = number("weight", `The casting weighs, ${massUnit()}`);
+    const rim = [1, 2, 3].map((n) => number(`rim-${n}`, `Rim, place ${n}, ${lengthUnit()}`));
+    const spots = ["bottom", "side", "shoulder"].map((where) => [where, number(`spot-${where}`, `Wall at the ${where}, ${lengthUnit()}`)]);
+    const given = (f) => Number(f.input.value) > 0;
+    let written = false;
+    this.why = () => (written ? "" : "Write the weight down first; the rest may stay empty.");
+    const submit = async () => {
+      if (!given(weight)) return;
+      written = await this.send("measure", {
+        weight_g: round(massFrom(weight.input.value)),
+        rim_mm: rim.filter(given).map((f) => round(lengthFrom(f.input.value))),
+        spots: spots.filter(([, f]) => given(f)).map(([where, f]) => ({ where, wall_mm: round(lengthFrom(f.input.value)) })),
+      });
+      this.onChange();
+    };
+    return form(submit, "Write the measures down", h("div", { class: "fields" }, weight.label, ...rim.map((f) => f.label), ...spots.map(([, f]) => f.label)),
+      h("p", { class: "why" }, "The rim drains more than the wall: spots on the wall teach the plan more than the rim does."));
+  }
+}
+
+function form(submit, label, ...parts) {
+  const made = h("form", {}, parts, h("p", { class: "also" }, h("button", { type: "submit" }, label)));
+  made.addEventListener("submit", (event) => {
+    event.preventDefault();
+    submit();
+  });
+  return made;
+}
+
+export function number(id, label, hint) {
+  const input = h("input", { type: "number", inputmode: "decimal", step: "any", min: "0", id, placeholder: hint, autocomplete: "off" });
+  return { input, label: h("label", { class: "field", for: id }, h("span", {}, label), input) };
+}
+
+// One line for what B should be and a bar for what it is, to the same scale.
+function drawRatio(box, gramsA, gramsB, planA, planB) {
+  box.replaceChildren();
+  if (!planA || !(gramsA > 0)) return;
+  const want = gramsA * (planB / planA);
+  const full = Math.max(want * 1.5, gramsB * 1.05 || 0);
+  const bar = h("span", { class: "ratio-bar" });
+  bar.style.width = `${(100 * (gramsB || 0)) / full}%`;
+  const mark = h("span", { class: "ratio-mark" });
+  mark.style.left = `${(100 * want) / full}%`;
+  box.append(bar, mark);
+}
+
+const round = (value) => Math.round(value * 1000) / 1000;

@@ -1,0 +1,314 @@
+// The bench: plain pages, one picture and one table each.
+
+import { h, table } from "../dom.js";
+import { canStayAwake, tryOut } from "../attention.js";
+import { choose, clock, dayAndTime, length, lengthFrom, lengthTo, lengthUnit, mass, minutes, settings, tempFrom, tempTo, tempUnit } from "../units.js";
+import { number } from "../forms.js";
+import { fourSides, spins, timeline } from "./pictures.js";
+
+export class Bench {
+  constructor(box, desk) {
+    this.box = box;
+    Object.assign(this, desk); // line, seen(), send(), back()
+  }
+
+  async open(page) {
+    const [name, ...rest] = page.split("/");
+    const pages = { castings: "castings", plan: "plan", runs: "runs", run: "run", people: "people", settings: "settings" };
+    this.page = page;
+    try {
+      const made = page.startsWith("pair=") ? await this.pair(page.slice(5)) : await this[pages[name] ?? "castings"](...rest);
+      if (this.page === page) this.show(made);
+    } catch (error) {
+      this.show([h("h1", {}, "That did not work."), h("p", { class: "why" }, error.message)]);
+    }
+  }
+
+  show(parts) {
+    this.box.replaceChildren(...parts.filter(Boolean));
+    const title = this.box.querySelector("h1");
+    title.tabIndex = -1;
+    title.focus({ preventScroll: true });
+    scrollTo(0, 0);
+  }
+
+  // --- castings and the plan ---------------------------------------------------------------------
+
+  async castings() {
+    const cards = await this.line.get("/api/castings");
+    return [
+      h("h1", {}, "Choose a casting."),
+      h("ul", { class: "choices" }, cards.map((card) =>
+        h("li", {}, h("a", { class: "button", href: `#plan/${card.casting_id}` },
+          h("span", {}, h("b", {}, card.name), h("small", {}, card.resin)),
+          h("span", {}, `${length(card.wall_mm)} wall`))))),
+      cards.length ? null : h("p", { class: "why" }, "There is no casting file here yet. Put one beside the rig file and open this page again."),
+    ];
+  }
+
+  async plan(castingId, jobId) {
+    const cards = await this.line.get("/api/castings");
+    const card = cards.find((c) => c.casting_id === castingId);
+    if (!card) throw new Error("There is no such casting.");
+    if (!jobId) return this.wishes(card, cards);
+    const job = await this.line.get(`/api/plans/${jobId}`);
+    if (job.error) return [h("h1", {}, "No plan came out."), h("p", { class: "why" }, job.error), h("p", { class: "also" }, h("a", { class: "button", href: `#plan/${castingId}` }, "Ask differently"))];
+    if (!job.done) return this.waiting(job);
+    return this.made(job);
+  }
+
+  wishes(card, cards) {
+    const wall = number("want-wall", `Wall, ${lengthUnit()}`, lengthTo(card.wall_mm).toFixed(lengthUnit() === "mm" ? 1 : 3));
+    const coats = number("want-coats", "Coats", "as planned");
+    coats.input.step = "1";
+    const shop = number("want-shop", `Shop, ${tempUnit()}`, "as in the file");
+    const resins = [...new Set(cards.map((c) => c.resin))];
+    const resin = h("select", { id: "want-resin" }, resins.map((name) => h("option", { value: name, selected: name === card.resin }, name)));
+    const form = h("form", {},
+      h("div", { class: "fields" }, wall.label, coats.label, shop.label,
+        h("label", { class: "field", for: "want-resin" }, h("span", {}, "Resin"), resin)),
+      h("p", { class: "also" }, h("button", { type: "submit" }, "Make the plan")));
+    form.addEventListener("submit", async (event) => {
+      event.preventDefault();
+      const overrides = {};
+      if (wall.input.value) overrides.wall_mm = lengthFrom(wall.input.value);
+      if (coats.input.value) overrides.coats = Number(coats.input.value);
+      if (shop.input.value) overrides["shop.temp_degC"] = tempFrom(shop.input.value);
+      if (resin.value !== card.resin) overrides.resin = resin.value;
+      try {
+        const job = await this.line.post("/api/plans", { casting_id: card.casting_id, overrides });
+        location.hash = `plan/${card.casting_id}/${job.job_id}`;
+      } catch (error) {
+        this.refuse(form, error);
+      }
+    });
+    return [
+      h("h1", {}, card.name),
+      h("p", { class: "why" }, "What stands empty stays as the casting's file has it."),
+      this.line.mayAct ? form : h("p", { class: "why" }, "This phone may watch, not plan."),
+    ];
+  }
+
+  waiting(job) {
+    const page = this.page;
+    setTimeout(() => { if (this.page === page && location.hash.slice(1) === page) this.open(page); }, 500);
+    return [
+      h("h1", {}, "Planning …"),
+      h("progress", { max: "1", value: String(job.fraction), "aria-label": "How far the plan is" }),
+      h("p", { class: "why" }, job.sentence),
+    ];
+  }
+
+  async made(job) {
+    const plan = job.plan;
+    const mesh = await this.line.get(`/api/mesh/${job.job_id}`).catch(() => null);
+    const accept = h("button", { type: "button" }, "Take this plan");
+    accept.addEventListener("click", async () => {
+      if (await this.send("start", { job_id: job.job_id }, null)) this.back();
+      else this.refuse(accept.parentElement, new Error("The rig did not take it: a run may be under way."));
+    });
+    return [
+      h("h1", {}, plan.casting.name),
+      h("p", { class: "why" }, headline(plan)),
+      mesh && h("h2", {}, "the wall it should give"), mesh && fourSides(mesh),
+      h("p", { class: "figures" }, wallWords(plan.wall)),
+      h("h2", {}, "coats"), coatTable(plan),
+      h("h2", {}, "the time it takes"), timeline(plan),
+      h("h2", {}, "how it turns"), spins(plan),
+      h("h2", {}, "mind"), ...plan.cautions.map((text) => h("p", { class: "caution" }, text)),
+      ...plan.notes.map((text) => h("p", { class: "figures" }, text)),
+      h("p", { class: "also" }, this.line.mayAct && accept, h("a", { class: "button", href: `#plan/${job.casting_id}` }, "Ask differently")),
+    ];
+  }
+
+  refuse(after, error) {
+    after.parentElement.querySelector(".answer")?.remove();
+    after.after(h("p", { class: "answer no", role: "alert" }, error.message));
+  }
+
+  // --- the record --------------------------------------------------------------------------------
+
+  async runs() {
+    const cards = await this.line.get("/api/runs");
+    return [
+      h("h1", {}, "Past runs"),
+      cards.length ? null : h("p", { class: "why" }, "Nothing has been cast here yet."),
+      h("ul", { class: "choices" }, cards.map((card) =>
+        h("li", {}, h("a", { class: "button", href: `#run/${card.run_id}` },
+          h("span", {}, h("b", {}, card.casting), h("small", {}, `${dayAndTime(card.started_utc)}, ${card.resin}${card.simulated ? ", simulated" : ""}`)),
+          h("span", {}, `${card.coats_done} of ${card.coats} coats${card.proven ? ", proven" : ""}`))))),
+    ];
+  }
+
+  async run(runId) {
+    const [card, curve, events, plan] = await Promise.all([
+      this.line.get(`/api/runs/${runId}`),
+      this.line.get(`/api/curve?run_id=${encodeURIComponent(runId)}&points=1500`),
+      this.line.get(`/api/runs/${runId}/events`),
+      this.line.get(`/api/runs/${runId}/plan`).catch(() => null),
+    ]);
+    const mesh = await this.line.get(`/api/mesh/${runId}`).catch(() => null);
+    const { Heat } = await import("../heat.js");
+    const curveBox = h("div");
+    const heat = new Heat(curveBox);
+    heat.samples = curve;
+    heat.marks = events.filter((e) => e.kind === "touched").map((e) => ({ at_s: e.at_s, what: e.data.what }));
+    const last = curve.at(-1);
+    heat.seen = {
+      now_s: last?.at_s ?? 0, coats: [], coat: 0, gel: { predicted: [], sentence: "" },
+      probe_degC: last?.probe_degC, room_degC: last?.room_degC, mould_degC: last?.mould_degC ?? null, peak_limit_degC: null,
+    };
+    heat.show("all");
+    requestAnimationFrame(() => heat.draw());
+    const act = (name, data, then) => h("button", {
+      type: "button", onclick: async () => { if (await this.send(name, data, null)) then(); },
+    }, name === "prove" ? "Mark as proven" : "Cast it again as proven");
+    const done = card.step === "done";
+    return [
+      h("h1", {}, card.casting),
+      h("p", { class: "why" }, `${dayAndTime(card.started_utc)}, ${card.resin}, ${card.coats_done} of ${card.coats} coats${card.simulated ? ", simulated" : ""}${card.proven ? ", proven" : ""}.`),
+      h("h2", {}, "the heat"), curveBox,
+      mesh && h("h2", {}, "the wall it should have"), mesh && fourSides(mesh),
+      plan && h("h2", {}, "as planned"), plan && coatTable(plan),
+      h("h2", {}, "written down"),
+      h("ol", { class: "lines" }, events.slice(-80).map((e) => h("li", {}, h("time", { datetime: e.utc }, dayAndTime(e.utc)), h("span", {}, inWords(e))))),
+      this.line.mayAct && done && h("p", { class: "also" },
+        !card.proven && act("prove", { run_id: runId }, () => this.open(this.page)),
+        card.proven && act("start", { replay_of: runId }, this.back)),
+    ];
+  }
+
+  // --- who may act -------------------------------------------------------------------------------
+
+  async people() {
+    const { me } = this.line;
+    if (me.role !== "operate") {
+      return [
+        h("h1", {}, me.role === "none" ? "Pair this phone with the rig." : "This phone may watch."),
+        h("p", { class: "why" }, "The rig's own console shows a code: type it here, or point the phone's camera at the picture beside it. A code works once."),
+        this.pairForm(""),
+      ];
+    }
+    const [cards, audit] = await Promise.all([this.line.get("/api/sessions"), this.line.get("/api/audit")]);
+    const shown = h("div");
+    const invite = (role, label) => h("button", {
+      type: "button", onclick: async () => shown.replaceChildren(inviteCard(await this.line.post("/api/invites", { role }))),
+    }, label);
+    const revoke = (card) => h("button", {
+      type: "button", class: "small", "aria-label": `Unpair ${card.name}`, onclick: async () => {
+        await this.line.post(`/api/sessions/${card.session_id}/revoke`).catch(() => null);
+        if (card.this) location.reload();
+        else this.open(this.page);
+      },
+    }, "Unpair");
+    return [
+      h("h1", {}, "Who may act"),
+      table("Paired phones", ["phone", "may", "last seen", ""], cards.map((c) => [
+        c.this ? `${c.name} (this one)` : c.name, c.role === "operate" ? "act" : "watch", dayAndTime(c.seen_utc), revoke(c),
+      ])),
+      h("h2", {}, "another phone"),
+      h("p", { class: "also" }, invite("watch", "A code to watch"), invite("operate", "A code to act")), shown,
+      h("h2", {}, "who asked for what"),
+      table("The newest first", ["when", "who", "what", "outcome"], audit.reverse().slice(0, 40).map((a) => [dayAndTime(a.utc), a.who, a.what.replaceAll("_", " "), a.outcome])),
+    ];
+  }
+
+  pair(code) {
+    history.replaceState(null, "", "#people");
+    return [
+      h("h1", {}, "Pair this phone with the rig."),
+      h("p", { class: "why" }, "Give the phone a name that others will know it by."),
+      this.pairForm(code),
+    ];
+  }
+
+  pairForm(code) {
+    const typed = h("input", { type: "text", id: "code", maxlength: "20", autocomplete: "off", autocapitalize: "characters", spellcheck: "false", value: code });
+    const name = h("input", { type: "text", id: "phone", maxlength: "40", autocomplete: "off", value: "Phone at the bench" });
+    const form = h("form", {},
+      h("div", { class: "fields" },
+        h("label", { class: "field", for: "code" }, h("span", {}, "Code"), typed),
+        h("label", { class: "field", for: "phone" }, h("span", {}, "Name of this phone"), name)),
+      h("p", { class: "also" }, h("button", { type: "submit" }, "Pair")));
+    form.addEventListener("submit", async (event) => {
+      event.preventDefault();
+      try {
+        await this.line.post("/api/pair", { code: typed.value.trim(), name: name.value.trim() || "a phone" });
+        history.replaceState(null, "", "/");
+        location.reload();
+      } catch (error) {
+        this.refuse(form, error);
+      }
+    });
+    return form;
+  }
+
+  // --- settings ----------------------------------------------------------------------------------
+
+  settings() {
+    const pick = (name, value, label) => h("label", { class: "tick" },
+      h("input", { type: "radio", name, value, checked: settings()[name] === value, onchange: () => choose({ [name]: value }) }), h("span", {}, label));
+    const toggle = (name, label) => h("label", { class: "tick" },
+      h("input", { type: "checkbox", checked: settings()[name], onchange: (e) => choose({ [name]: e.target.checked }) }), h("span", {}, label));
+    const group = (title, ...rows) => h("fieldset", {}, h("legend", {}, title), rows);
+    return [
+      h("h1", {}, "Settings"),
+      h("p", { class: "why" }, "For this phone only."),
+      group("Figures in", pick("units", "metric", "mm, g, °C"), pick("units", "inch", "inch, oz, °F")),
+      group("Paper", pick("look", "auto", "as the phone has it"), pick("look", "light", "light"), pick("look", "dark", "dark")),
+      group("When hands are wanted", toggle("sound", "Sound"), toggle("vibration", "Shake"),
+        toggle("awake", "Keep the screen awake during a run")),
+      canStayAwake() ? null : h("p", { class: "figures" }, "This browser keeps the screen awake only on a secure page (https): set the phone's own screen time longer."),
+      h("p", { class: "also" }, h("button", { type: "button", onclick: tryOut }, "Try the sound")),
+    ];
+  }
+}
+
+function headline(plan) {
+  const t = plan.totals;
+  const cost = t.cost === null ? "" : ` for ${t.cost.toFixed(2)} ${plan.casting.resin.currency}`.trimEnd();
+  return `${plan.coats.length} coats of ${plan.casting.resin.name}: ${mass(t.resin_g)} mixed${cost}, ${mass(t.hollow_g)} in the casting. ` +
+    `Solid it would weigh ${mass(t.solid_g)}: ${Math.round(t.saved_fraction * 100)} % saved.`;
+}
+
+function wallWords(wall) {
+  const parts = [`${length(wall.target_mm)} wanted, ${length(wall.mean_mm)} on average`];
+  if (wall.min_mm !== null) parts.push(`thinnest patch ${length(wall.min_mm)}`);
+  if (wall.rim_mm !== null) parts.push(`rim ${length(wall.rim_mm)}`);
+  if (wall.worst_case_min_mm !== null) parts.push(`thinnest if the day goes badly ${length(wall.worst_case_min_mm)}`);
+  if (wall.mesh_error_mm !== null) parts.push(`known to ± ${length(wall.mesh_error_mm, 1)}`);
+  return `${parts.join("; ")}. ${wall.note}`;
+}
+
+function coatTable(plan) {
+  return table("Times from when the two parts meet",
+    ["coat", "wall", "A", "B", "pour by", "gels", "next pour"],
+    plan.coats.map((c) => [
+      c.coat, length(c.mean_mm), mass(c.part_a_g), mass(c.part_b_g), clock(c.clock.pour_by_s),
+      minutes(c.clock.gel_expected_s), `${Math.round(c.clock.next_pour_from_s / 60)}–${minutes(c.clock.next_pour_until_s)}`,
+    ]));
+}
+
+function inviteCard(invite) {
+  const rows = invite.picture;
+  const path = rows.flatMap((row, y) => [...row].map((cell, x) => (cell === "1" ? `M${x} ${y}h1v1h-1z` : ""))).join("");
+  const ns = "http://www.w3.org/2000/svg";
+  const picture = document.createElementNS(ns, "svg");
+  picture.setAttribute("viewBox", `0 0 ${rows.length} ${rows.length}`);
+  picture.setAttribute("class", "qr");
+  picture.setAttribute("role", "img");
+  picture.setAttribute("aria-label", "The code as a picture for a phone's camera");
+  const cells = document.createElementNS(ns, "path");
+  cells.setAttribute("d", path);
+  cells.setAttribute("fill", "#000");
+  picture.append(cells);
+  return h("div", {},
+    h("p", { class: "code" }, invite.code),
+    h("p", { class: "why" }, `Good once, for ${minutes(invite.lasts_s)}, to ${invite.role === "operate" ? "act" : "watch"}: on the other phone open ${invite.url.split("#")[0]} and type it, or point its camera here.`),
+    picture);
+}
+
+function inWords(event) {
+  const { text, sentence, who } = event.data;
+  return text ?? sentence ?? `${event.kind.replaceAll("_", " ")}${who ? ` (${who})` : ""}`;
+}

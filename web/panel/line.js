@@ -1,0 +1,135 @@
+// The line to the rig: one stream in, commands out, and an honest idea of when it was last heard.
+
+export const STALE_ms = 3000;
+const REOPEN_ms = 4500;
+
+export class Line {
+  constructor({ onItem, onPairing }) {
+    this.onItem = onItem; // (kind, data)
+    this.onPairing = onPairing; // nobody knows this phone (any more)
+    this.me = { role: "none", csrf: "" };
+    this.lastId = null;
+    this.heard_ms = -Infinity;
+    this.opened_ms = 0;
+    this.heardAt = null;
+    this.rig = { now_s: 0, at_ms: performance.now(), speed: 1 };
+    this.source = null;
+  }
+
+  start(lastId = null) {
+    this.lastId = lastId;
+    setInterval(() => this.watch(), 1000);
+    addEventListener("online", () => this.watch());
+    document.addEventListener("visibilitychange", () => {
+      if (!document.hidden && this.stale) this.watch();
+    });
+    return this.greet();
+  }
+
+  // Who this phone is to the rig; asked again until the rig answers.
+  async greet() {
+    this.opened_ms = performance.now();
+    try {
+      this.me = await this.get("/api/session");
+    } catch {
+      return;
+    }
+    if (this.me.role === "none") this.onPairing();
+    else this.open();
+  }
+
+  open() {
+    this.source?.close();
+    this.opened_ms = performance.now();
+    const after = this.lastId === null ? "" : `?after=${this.lastId}`;
+    this.source = new EventSource(`/api/stream${after}`);
+    for (const kind of ["snapshot", "sample", "event", "beat"]) {
+      this.source.addEventListener(kind, (message) => this.take(kind, message));
+    }
+  }
+
+  take(kind, message) {
+    if (message.lastEventId) this.lastId = message.lastEventId;
+    this.hear(kind, JSON.parse(message.data));
+  }
+
+  // kind: snapshot, sample, event, or the beat that only says the line is alive.
+  hear(kind, data) {
+    this.heard_ms = performance.now();
+    this.heardAt = new Date();
+    if (kind === "snapshot") this.rig.speed = data.speed;
+    if (kind === "snapshot" || kind === "beat") {
+      this.rig = { ...this.rig, now_s: data.now_s, at_ms: this.heard_ms };
+    }
+    if (kind !== "beat") this.onItem(kind, data);
+  }
+
+  get stale() {
+    return performance.now() - this.heard_ms > STALE_ms;
+  }
+
+  // The rig's clock now, carried on by this phone's own between two words from it.
+  get now_s() {
+    return this.rig.now_s + ((performance.now() - this.rig.at_ms) / 1000) * this.rig.speed;
+  }
+
+  // A line that has gone quiet is opened anew, from where it was.
+  watch() {
+    const quiet_ms = performance.now() - Math.max(this.heard_ms, this.opened_ms);
+    if (quiet_ms > REOPEN_ms || this.source?.readyState === EventSource.CLOSED) this.greet();
+  }
+
+  get mayAct() {
+    return this.me.role === "operate";
+  }
+
+  async get(path) {
+    return answerOf(await fetch(path, { headers: { accept: "application/json" } }));
+  }
+
+  async post(path, body = {}) {
+    return answerOf(
+      await fetch(path, {
+        method: "POST",
+        headers: { "content-type": "application/json", "x-evenwall-csrf": this.me.csrf ?? "" },
+        body: JSON.stringify(body),
+      }),
+    );
+  }
+
+  // One press is one key, however often the request has to be sent.
+  async command(name, data = {}, stepId = null) {
+    const body = { key: crypto.randomUUID?.() ?? randomKey(), step_id: stepId, data };
+    const path = `/api/command/${name}`;
+    try {
+      return await this.post(path, body);
+    } catch (error) {
+      if (error instanceof Refusal) throw error;
+      return this.post(path, body); // the wire broke: the key makes a second try safe
+    }
+  }
+}
+
+export class Refusal extends Error {
+  constructor(status, sentence) {
+    super(sentence);
+    this.status = status;
+  }
+}
+
+async function answerOf(response) {
+  const body = await response.json().catch(() => ({}));
+  if (response.ok) return body;
+  const detail = body.sentence ?? body.detail;
+  throw new Refusal(response.status, typeof detail === "string" ? detail : first(detail));
+}
+
+function first(detail) {
+  const wrong = detail?.[0];
+  return wrong ? `${wrong.loc.slice(2).join(" ")}: ${wrong.msg}` : "The rig could not do that.";
+}
+
+// crypto.randomUUID exists only on secure pages; a shop's network is often plain HTTP.
+function randomKey() {
+  return [...crypto.getRandomValues(new Uint8Array(16))].map((b) => b.toString(16).padStart(2, "0")).join("");
+}

@@ -1,0 +1,356 @@
+// The job sheet: takes what the rig says, draws it once a frame, and sends what a person presses.
+
+import { attend, announce } from "./attention.js";
+import { byId, h, say } from "./dom.js";
+import { Down } from "./down.js";
+import { Forms } from "./forms.js";
+import { Heat } from "./heat.js";
+import { forgetInks } from "./ink.js";
+import { Line } from "./line.js";
+import { clock, onSettings, settings } from "./units.js";
+import { drawWall } from "./wall.js";
+import { Written } from "./written.js";
+
+const STEPS = [
+  ["weigh", "weigh"], ["mix", "mix"], ["degas", "degas"], ["pour", "pour"], ["close_up", "close up"],
+  ["spin", "turning"], ["park", "parked"], ["rest", "resting"],
+];
+const LAST_STEPS = [["cure", "cure"], ["demould", "open the mould"], ["measure", "measure"]];
+const IDLE = ["idle", "done", "abandoned"];
+
+let seen = null;
+let samples = [];
+let plan = null;
+let askedFrame = null;
+let bench = null;
+let sending = false;
+
+const line = new Line({ onItem: take, onPairing: () => openBench("people") });
+const heat = new Heat(byId("heat"));
+const down = new Down(byId("down"));
+const forms = new Forms(byId("form"), { onChange: drawSoon, send });
+const written = new Written(byId("written"), { send });
+
+// --- what the rig says ---------------------------------------------------------------------------
+
+function take(kind, data) {
+  if (kind === "snapshot") takeSnapshot(data);
+  if (kind === "sample") takeSample(data);
+  if (kind === "event") takeEvent(data);
+  drawSoon();
+}
+
+function takeSnapshot(next) {
+  const before = seen;
+  seen = next;
+  heat.seen = next;
+  if (next.run_id !== (before?.run_id ?? null)) changeRun();
+  if (before && next.step_id !== before.step_id && next.next_button) announce();
+  attend(next);
+}
+
+function takeSample(row) {
+  if (samples.length && row.sample_id <= samples.at(-1).sample_id) return;
+  samples.push(row);
+  down.add(row);
+  if (seen && row.at_s >= seen.now_s) {
+    seen = { ...seen, now_s: row.at_s, probe_degC: row.probe_degC, room_degC: row.room_degC, mould_degC: row.mould_degC };
+    heat.seen = seen;
+  }
+}
+
+function takeEvent(event) {
+  if (event.kind === "touched" && event.run_id === seen?.run_id) {
+    heat.marks.push({ at_s: event.at_s, what: event.data.what });
+  }
+}
+
+// Another run: its curve so far, its marks and its plan, once; the stream carries on from there.
+async function changeRun() {
+  samples = [];
+  plan = null;
+  heat.samples = samples;
+  heat.marks = [];
+  heat.view = "coat";
+  down.clear();
+  down.opening = null;
+  written.clear();
+  forms.plan(null);
+  const run = seen.run_id;
+  if (run === null) return;
+  const [curve, events, made] = await Promise.all([
+    line.get(`/api/curve?run_id=${run}`).catch(() => []),
+    line.get(`/api/runs/${run}/events`).catch(() => []),
+    line.get(`/api/runs/${run}/plan`).catch(() => null),
+  ]);
+  if (seen.run_id !== run) return;
+  const live = samples;
+  samples = [];
+  heat.samples = samples;
+  down.clear();
+  for (const row of [...curve, ...live]) takeSample(row);
+  heat.marks = [];
+  events.forEach(takeEvent);
+  plan = made;
+  forms.plan(plan);
+  if (plan) down.opening = inMouldFrame(plan.geometry.opening.direction, plan.casting.mount.minor_axis);
+  drawSoon();
+}
+
+// Turn the mesh's own axes so that the minor axis points up.
+function inMouldFrame([x, y, z], [a, b, c]) {
+  const long = Math.hypot(a, b, c);
+  const up = [a / long, b / long, c / long];
+  if (up[2] < -0.999999) return [x, -y, -z];
+  const [p, q] = [up[0], up[1]];
+  const k = 1 / (1 + up[2]);
+  return [
+    (1 - p * p * k) * x - p * q * k * y - p * z,
+    -p * q * k * x + (1 - q * q * k) * y - q * z,
+    p * x + q * y + up[2] * z,
+  ];
+}
+
+// --- what a person sees --------------------------------------------------------------------------
+
+function drawSoon() {
+  askedFrame ??= requestAnimationFrame(() => {
+    askedFrame = null;
+    draw();
+  });
+}
+
+function draw() {
+  if (!seen) {
+    if (line.me.role !== "none" || line.stale) say(byId("sentence"), "Not hearing from the rig.");
+    return;
+  }
+  const running = seen.run_id !== null;
+  drawHead(running);
+  drawNow();
+  drawButtons();
+  byId("columns").hidden = !running;
+  if (!running || byId("job").hidden) return;
+  forms.draw(seen, line.mayAct);
+  drawOnce("wall", byId("wall"), [seen.coats, seen.wall, settings().units, innerWidth], () => drawWall(byId("wall"), seen));
+  heat.ask();
+  down.draw(seen);
+  written.draw(seen, line.mayAct);
+  bodyView?.turn(seen.frame);
+}
+
+const drawn = new Map();
+function drawOnce(name, _box, on, how) {
+  const stamp = JSON.stringify(on);
+  if (drawn.get(name) === stamp) return;
+  drawn.set(name, stamp);
+  how();
+}
+
+function drawHead(running) {
+  say(byId("job-name"), running ? seen.casting : "Evenwall");
+  say(byId("job-coat"), running && seen.coat ? `coat ${seen.coat} of ${seen.coats.length}` : "");
+  byId("stamp").hidden = !seen.simulated;
+  say(byId("stamp"), seen.speed === 1 ? "simulated" : `simulated ×${seen.speed}`);
+}
+
+function drawNow() {
+  const stale = line.stale;
+  document.documentElement.classList.toggle("stale", stale);
+  const sentence = stale
+    ? `Not hearing from the rig since ${line.heardAt.toLocaleTimeString([], { hour12: false })}.`
+    : seen.sentence;
+  say(byId("sentence"), sentence);
+  say(byId("why"), stale ? "It goes on by itself as planned. Look at the rig, not at this page." : seen.why);
+  drawCountdown(stale, sentence);
+  drawOnce("alerts", null, [seen.alerts, stale], () => byId("alerts").replaceChildren(
+    ...seen.alerts.map((a) => h("p", { class: `alert ${a.severity}` }, h("b", {}, a.sentence)))));
+  drawOnce("steps", null, [seen.step, seen.coat, seen.coats.length], drawSteps);
+}
+
+function drawCountdown(stale, sentence) {
+  const count = seen.countdown;
+  byId("count").hidden = stale || !count;
+  if (stale || !count) {
+    document.title = `${sentence} · Evenwall`;
+    spoken(sentence);
+    return;
+  }
+  const left_s = count.until_s - line.now_s;
+  const over = left_s < 0;
+  byId("count").classList.toggle("over", over);
+  say(byId("count-time"), `${over ? "+" : ""}${clock(left_s)}`);
+  say(byId("count-label"), over ? `past: ${count.label}` : count.label);
+  document.title = `${over ? "+" : ""}${clock(left_s)} ${sentence} · Evenwall`;
+  // Aloud at whole minutes only, or a screen reader never stops talking.
+  const minutes = Math.ceil(left_s / 60);
+  spoken(over ? `${sentence} Time is up.` : `${sentence} ${minutes} min ${count.label}.`);
+}
+
+function spoken(text) {
+  if (byId("said").textContent !== text) byId("said").textContent = text;
+}
+
+function drawSteps() {
+  const list = byId("steps");
+  list.hidden = IDLE.includes(seen.step) || seen.step === "prepare";
+  const last = LAST_STEPS.some(([step]) => step === seen.step);
+  const steps = last ? LAST_STEPS : STEPS;
+  list.setAttribute("aria-label", last ? "After the last coat" : `The steps of coat ${seen.coat}`);
+  const at = steps.findIndex(([step]) => step === seen.step);
+  list.replaceChildren(...steps.map(([, word], i) =>
+    h("li", { class: i < at ? "did" : null, "aria-current": i === at ? "step" : null }, word)));
+}
+
+function drawButtons() {
+  const button = seen.next_button;
+  const next = byId("next");
+  const idle = IDLE.includes(seen.step);
+  next.hidden = !line.mayAct || (!button && !idle);
+  if (idle && !button) say(next, "Choose a casting");
+  if (button) say(next, button.label);
+  const why = whyNot(button);
+  next.setAttribute("aria-disabled", String(Boolean(button && why)));
+  byId("stop").hidden = !line.mayAct;
+  drawOnce("also", null, [seen.buttons, line.mayAct, seen.step_id], () => byId("also").replaceChildren(
+    ...(line.mayAct ? seen.buttons : []).filter((b) => !["note", "abandon"].includes(b.command)).map((b) =>
+      h("button", { type: "button", "aria-disabled": String(!b.enabled), onclick: () => press(b) }, b.label))));
+}
+
+function press(button) {
+  if (!button.enabled) answer(button.why_not, false);
+  else send(button.command, button.data);
+}
+
+function whyNot(button) {
+  if (!button) return "";
+  if (line.stale) return "The rig does not hear this page now.";
+  if (!button.enabled) return button.why_not || "Not yet.";
+  return forms.why();
+}
+
+// --- what a person presses -----------------------------------------------------------------------
+
+async function send(name, data = {}, stepId = seen?.step_id || null) {
+  try {
+    const done = await line.command(name, data, stepId);
+    answer(done.sentence, true);
+    return true;
+  } catch (error) {
+    answer(error.status ? error.message : `It could not be sent: the rig does not hear this page. ${name === "stop_turning" ? "Use the stop at the rig." : ""}`, false);
+    return false;
+  }
+}
+
+let answered = null;
+function answer(sentence, good) {
+  const box = byId("answer");
+  box.classList.toggle("no", !good);
+  say(box, sentence);
+  clearTimeout(answered);
+  answered = setTimeout(() => say(box, ""), 8000);
+  if (!good) box.scrollIntoView({ block: "center" });
+}
+
+byId("stop").addEventListener("click", () => send("stop_turning", {}, null));
+
+byId("next").addEventListener("click", async () => {
+  const button = seen.next_button;
+  if (!button) {
+    location.hash = "castings";
+    return;
+  }
+  const why = whyNot(button);
+  if (why) {
+    answer(why, false);
+    return;
+  }
+  if (sending) return;
+  sending = true;
+  if (await send(button.command, button.data)) byId("sheet").scrollIntoView();
+  sending = false;
+});
+
+// --- the casting turned round, loaded when asked for ---------------------------------------------
+
+let bodyView = null;
+byId("show-body").addEventListener("click", async () => {
+  const box = byId("body");
+  const open = box.hidden;
+  box.hidden = !open;
+  byId("show-body").setAttribute("aria-expanded", String(open));
+  say(byId("show-body"), open ? "Put the casting away" : "Turn the casting round");
+  if (!open) {
+    bodyView?.close();
+    bodyView = null;
+    return;
+  }
+  try {
+    const [{ Body }, mesh] = await Promise.all([import("./late/body.js"), line.get(`/api/mesh/${seen.run_id}`)]);
+    bodyView = new Body(box, mesh);
+    bodyView.turn(seen.frame);
+  } catch (error) {
+    box.replaceChildren(h("p", { class: "figures" }, error.message));
+  }
+});
+
+// --- the bench: plain pages at the sheet's foot --------------------------------------------------
+
+async function openBench(page) {
+  const { Bench } = await import("./late/bench.js");
+  bench ??= new Bench(byId("bench"), {
+    line, seen: () => seen, send, back: () => { location.hash = ""; },
+  });
+  byId("job").hidden = true;
+  byId("bench").hidden = false;
+  await bench.open(page);
+}
+
+function turnPage() {
+  const page = decodeURIComponent(location.hash.slice(1));
+  for (const link of document.querySelectorAll(".foot a")) {
+    const here = link.getAttribute("href").slice(1) === page.split("/")[0];
+    if (here) link.setAttribute("aria-current", "page");
+    else link.removeAttribute("aria-current");
+  }
+  const pairing = page.startsWith("pair=");
+  if (page && (pairing || line.me.role !== "none" || page === "settings")) {
+    openBench(page);
+    return;
+  }
+  byId("bench").hidden = true;
+  byId("job").hidden = false;
+  drawn.clear();
+  drawSoon();
+}
+
+function look() {
+  const wanted = settings().look;
+  if (wanted === "auto") delete document.documentElement.dataset.look;
+  else document.documentElement.dataset.look = wanted;
+  forgetInks();
+  drawn.clear();
+  written.drawn = null;
+  drawSoon();
+}
+
+// --- begin ---------------------------------------------------------------------------------------
+
+addEventListener("hashchange", turnPage);
+addEventListener("resize", drawSoon);
+onSettings(look);
+matchMedia("(prefers-color-scheme: dark)").addEventListener("change", look);
+document.fonts?.ready.then(look);
+setInterval(drawSoon, 250);
+
+const first = byId("seen");
+if (first) line.hear("snapshot", JSON.parse(first.textContent));
+look();
+await line.start(seen?.last_event_id ?? null);
+turnPage();
+drawSoon();
+
+if ("serviceWorker" in navigator) navigator.serviceWorker.register("/sw.js");
+
+// For the browser tests: how long the drawing takes and what has been drawn.
+globalThis.evenwall = { heat, line, get samples() { return samples; } };

@@ -1,0 +1,36 @@
+// The offline shell: the page and its files, never the rig's words. Served fresh when there is a
+// line, from the phone when there is none; a page without a line says so by itself.
+
+const SHELL = "evenwall-shell-1";
+const BARE = "/?shell"; // the page without a word from the rig in it
+
+self.addEventListener("install", (event) => {
+  event.waitUntil(caches.open(SHELL).then((shell) => shell.add(BARE)).then(() => self.skipWaiting()));
+});
+
+self.addEventListener("activate", (event) => {
+  event.waitUntil(self.clients.claim());
+});
+
+self.addEventListener("fetch", (event) => {
+  const url = new URL(event.request.url);
+  const ours = url.origin === location.origin && event.request.method === "GET";
+  if (!ours || url.pathname.startsWith("/api/")) return;
+  const navigating = event.request.mode === "navigate";
+  event.respondWith(navigating ? fetch(event.request).catch(bare) : freshOrKept(event.request));
+});
+
+const bare = async () => (await caches.open(SHELL)).match(BARE);
+
+async function freshOrKept(request) {
+  const shell = await caches.open(SHELL);
+  try {
+    const answer = await fetch(request);
+    if (answer.ok) await shell.put(request, answer.clone());
+    return answer;
+  } catch (error) {
+    const kept = await shell.match(request);
+    if (kept) return kept;
+    throw error;
+  }
+}

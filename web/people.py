@@ -1,0 +1,243 @@
+"""Who may act: pairing by a one-time code, sessions with a role, rate limits, the audit.
+
+The code is shown on the rig's own console, so being paired means having stood at the rig. A
+session is a random token in an HttpOnly cookie; only its SHA-256 is kept. Reading from the rig's
+own machine needs no pairing; acting always does.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import io
+import json
+import os
+import secrets
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, replace
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any, Literal
+
+import segno
+
+from firmware_bridge.contract import Clock
+
+Role = Literal["watch", "operate"]
+
+# Crockford's base 32: no I, L, O, U, so that a code read aloud is typed right.
+ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
+CODE_LENGTH = 8  # 40 bits: a thousand guesses find one in a thousand million
+
+
+@dataclass(frozen=True)
+class Invite:
+    """A one-time pairing code, and where it is good."""
+
+    code: str
+    role: Role
+    address: str
+
+    @property
+    def shown(self) -> str:
+        return f"{self.code[:4]}-{self.code[4:]}"
+
+    @property
+    def url(self) -> str:
+        """The code rides in the fragment, which no browser sends to a server or a proxy."""
+        return f"{self.address}#pair={self.code}"
+
+    def picture(self) -> list[str]:
+        """The QR code as rows of 0 and 1, quiet zone included."""
+        code = segno.make(self.url, micro=False)
+        return ["".join(str(int(cell)) for cell in row) for row in code.matrix_iter(border=4)]
+
+    def console(self) -> str:
+        """What the rig's console prints: the code, and a picture a phone can read."""
+        picture = io.StringIO()
+        segno.make(self.url, micro=False).terminal(picture, border=2, compact=True)
+        return (
+            f"Pair a phone ({self.role}): open {self.address} and type {self.shown}, "
+            f"or point its camera here:\n{picture.getvalue()}"
+        )
+
+
+@dataclass(frozen=True)
+class Session:
+    """A paired phone."""
+
+    session_id: str
+    name: str
+    role: Role
+    csrf: str
+    token_sha256: str
+    made_utc: str
+    seen_utc: str
+
+
+class Limiter:
+    """Token buckets by key: `burst` at once, `per_s` in the long run, bounded in memory."""
+
+    def __init__(self, clock: Clock, burst: float, per_s: float, keys: int = 1000) -> None:
+        self._clock, self._burst, self._per_s, self._keys = clock, burst, per_s, keys
+        self._left: dict[str, tuple[float, float]] = {}
+
+    def allow(self, key: str) -> bool:
+        now_s = self._clock.now_s()
+        left, at_s = self._left.pop(key, (self._burst, now_s))
+        left = min(self._burst, left + (now_s - at_s) * self._per_s)
+        allowed = left >= 1
+        self._left[key] = (left - 1 if allowed else left, now_s)
+        while len(self._left) > self._keys:
+            self._left.pop(next(iter(self._left)))
+        return allowed
+
+
+class People:
+    """The paired phones. Written whole to `state_dir` at each change."""
+
+    def __init__(
+        self,
+        clock: Clock,
+        address: str,
+        state_dir: Path | None = None,
+        code_life_s: float = 600.0,
+        session_life_days: int = 30,
+    ) -> None:
+        self._clock = clock
+        self._address = address
+        self._code_life_s = code_life_s
+        self._session_life = timedelta(days=session_life_days)
+        self._dir = state_dir
+        self._invites: dict[str, tuple[Invite, float]] = {}
+        self._sessions: dict[str, Session] = {}  # by session id
+        self._audit: list[dict[str, str]] = []
+        self.on_used: Callable[[Invite], None] = lambda _: None  # a code has been spent
+        # A person mistypes a few times; a guesser is stopped alone and in company.
+        self._tries_by_peer = Limiter(clock, burst=5, per_s=1 / 20)
+        self._tries = Limiter(clock, burst=20, per_s=1 / 5)
+        if state_dir is not None:
+            state_dir.mkdir(parents=True, exist_ok=True, mode=0o700)
+            self._load(state_dir)
+
+    # --- pairing -----------------------------------------------------------------------------
+
+    def invite(self, role: Role) -> Invite:
+        """A fresh one-time code."""
+        code = "".join(secrets.choice(ALPHABET) for _ in range(CODE_LENGTH))
+        invite = Invite(code, role, self._address)
+        self._drop_old_invites()
+        self._invites[code] = (invite, self._clock.now_s() + self._code_life_s)
+        return invite
+
+    def may_try(self, peer: str) -> bool:
+        return self._tries_by_peer.allow(peer) and self._tries.allow("everyone")
+
+    def pair(self, typed: str, name: str, peer: str) -> tuple[str, Session] | None:
+        """Spend a code: (token, session), or None when it is not good."""
+        code = typed.upper().translate(str.maketrans("OIL", "011", "- "))
+        self._drop_old_invites()
+        found = [i for i, _ in self._invites.values() if hmac.compare_digest(i.code, code)]
+        if not found:
+            self.note("someone", "none", peer, "pair", "wrong code")
+            return None
+        invite = found[0]
+        del self._invites[invite.code]
+        token = secrets.token_urlsafe(32)
+        utc = self._clock.utc().isoformat(timespec="seconds")
+        session = Session(
+            session_id=secrets.token_hex(4),
+            name=name,
+            role=invite.role,
+            csrf=secrets.token_urlsafe(24),
+            token_sha256=_sha256(token),
+            made_utc=utc,
+            seen_utc=utc,
+        )
+        self._sessions[session.session_id] = session
+        self._save()
+        self.note(session.name, session.role, peer, "pair", "paired")
+        self.on_used(invite)
+        return token, session
+
+    def _drop_old_invites(self) -> None:
+        now_s = self._clock.now_s()
+        self._invites = {c: (i, end) for c, (i, end) in self._invites.items() if end > now_s}
+
+    # --- sessions ----------------------------------------------------------------------------
+
+    def who(self, token: str | None) -> Session | None:
+        """The session a cookie's token belongs to, if it is still good."""
+        if not token:
+            return None
+        digest = _sha256(token)
+        for session in self._sessions.values():
+            if hmac.compare_digest(session.token_sha256, digest):
+                return self._seen(session)
+        return None
+
+    def _seen(self, session: Session) -> Session | None:
+        now = self._clock.utc()
+        quiet = now - datetime.fromisoformat(session.seen_utc)
+        if quiet > self._session_life:
+            self.revoke(session.session_id)
+            return None
+        if quiet > timedelta(minutes=10):
+            session = replace(session, seen_utc=now.isoformat(timespec="seconds"))
+            self._sessions[session.session_id] = session
+            self._save()
+        return session
+
+    def alive(self, session_id: str) -> bool:
+        return session_id in self._sessions
+
+    def sessions(self) -> list[Session]:
+        return list(self._sessions.values())
+
+    def revoke(self, session_id: str) -> bool:
+        gone = self._sessions.pop(session_id, None)
+        if gone is not None:
+            self._save()
+        return gone is not None
+
+    # --- the audit ---------------------------------------------------------------------------
+
+    def note(self, who: str, role: str, peer: str, what: str, outcome: str) -> None:
+        """One line of who asked for what; the newest thousand stay in memory."""
+        line = {
+            "utc": self._clock.utc().isoformat(timespec="seconds"),
+            "who": who,
+            "role": role,
+            "peer": peer,
+            "what": what,
+            "outcome": outcome,
+        }
+        self._audit = [*self._audit[-999:], line]
+        if self._dir is not None:
+            with (self._dir / "audit.jsonl").open("a", encoding="utf-8") as file:
+                file.write(json.dumps(line) + "\n")
+
+    def audit(self) -> list[dict[str, str]]:
+        return self._audit[-200:]
+
+    # --- keeping -----------------------------------------------------------------------------
+
+    def _load(self, state_dir: Path) -> None:
+        file = state_dir / "sessions.json"
+        if file.exists():
+            rows: list[dict[str, Any]] = json.loads(file.read_text(encoding="utf-8"))
+            self._sessions = {row["session_id"]: Session(**row) for row in rows}
+
+    def _save(self) -> None:
+        if self._dir is None:
+            return
+        fresh = self._dir / "sessions.json.new"
+        rows = [asdict(session) for session in self._sessions.values()]
+        descriptor = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+        with os.fdopen(descriptor, "w", encoding="utf-8") as file:
+            json.dump(rows, file, indent=1)
+        fresh.replace(self._dir / "sessions.json")
+
+
+def _sha256(token: str) -> str:
+    return hashlib.sha256(token.encode()).hexdigest()

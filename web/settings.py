@@ -1,0 +1,71 @@
+"""How the panel is served: where it listens, who it answers, what it keeps."""
+
+from __future__ import annotations
+
+import socket
+import ssl
+from dataclasses import dataclass
+from pathlib import Path
+
+LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Loopback unless a host is given: opening the panel to a network is a deliberate act."""
+
+    host: str = "127.0.0.1"
+    port: int = 8713
+    names: tuple[str, ...] = ()  # further host names the panel answers to
+    state_dir: Path | None = None  # sessions and the audit live here; None keeps them in memory
+    tls_cert: Path | None = None
+    tls_key: Path | None = None
+    code_life_s: float = 600.0
+    session_life_days: int = 30
+
+    @property
+    def loopback_only(self) -> bool:
+        return self.host in LOOPBACK
+
+    @property
+    def tls(self) -> bool:
+        return self.tls_cert is not None
+
+    @property
+    def address(self) -> str:
+        """The address a phone types: the listening host, or this machine's own on the network."""
+        host = self.host
+        if host in {"0.0.0.0", "::"}:
+            host = _own_address()
+        host = f"[{host}]" if ":" in host else host
+        return f"{'https' if self.tls else 'http'}://{host}:{self.port}/"
+
+    def answers_to(self, host: str, listening: str) -> bool:
+        """Whether a request's Host is one of ours, so that a rebound name gets nothing.
+
+        host: the name in the request; listening: the address its connection came in on.
+        """
+        own = {listening, self.host, *self.names}
+        if listening in LOOPBACK:
+            own |= LOOPBACK
+        if not self.loopback_only:
+            own |= {socket.gethostname(), f"{socket.gethostname()}.local"}
+        return host.lower() in {name.lower() for name in own}
+
+    def ssl_context(self) -> ssl.SSLContext | None:
+        """TLS by the given certificate, or None. Raises OSError when it cannot be read."""
+        if self.tls_cert is None:
+            return None
+        context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+        context.load_cert_chain(self.tls_cert, self.tls_key)
+        return context
+
+
+def _own_address() -> str:
+    """The address of the interface that faces the network; connecting UDP sends nothing."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(("192.0.2.1", 9))  # RFC 5737: an address for documentation
+        except OSError:
+            return socket.gethostname()
+        return str(probe.getsockname()[0])
