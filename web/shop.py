@@ -1,0 +1,52 @@
+"""The shop page: every rig on one broker, the next thing to do first. It shows and no more."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from pathlib import Path
+
+from fastapi import FastAPI
+from fastapi.responses import FileResponse, StreamingResponse
+from fastapi.staticfiles import StaticFiles
+
+from controller.shop import RigCard, Shop
+
+PAGE = Path(__file__).parent / "shop_page"
+
+
+def shop_app(shop: Shop) -> FastAPI:
+    """The page and its stream; listens to the broker for as long as it is served."""
+
+    @asynccontextmanager
+    async def lifespan(_: FastAPI) -> AsyncIterator[None]:
+        listening = asyncio.create_task(shop.run())
+        try:
+            yield
+        finally:
+            listening.cancel()
+            await asyncio.gather(listening, return_exceptions=True)
+
+    app = FastAPI(title="Evenwall shop", lifespan=lifespan)
+
+    @app.get("/api/rigs")
+    async def rigs() -> list[RigCard]:
+        return shop.cards()
+
+    @app.get("/api/rigs/stream")
+    async def stream() -> StreamingResponse:
+        async def pieces() -> AsyncIterator[bytes]:
+            async for view in shop.changes():
+                yield f"data: {view.model_dump_json()}\n\n".encode()
+
+        return StreamingResponse(
+            pieces(), media_type="text/event-stream", headers={"Cache-Control": "no-store"}
+        )
+
+    @app.get("/", include_in_schema=False)
+    async def page() -> FileResponse:
+        return FileResponse(PAGE / "shop.html")
+
+    app.mount("/shop", StaticFiles(directory=PAGE), name="shop")
+    return app
