@@ -190,6 +190,11 @@ class Journal:
             for i, run, at, utc, kind, data in rows
         ]
 
+    def keyed_events(self, run_id: str) -> list[tuple[Event, str | None]]:
+        """Events of one run with the keys of the commands they answer, oldest first."""
+        keys = dict(self._read("SELECT event_id, key FROM events WHERE run_id = ?", (run_id,)))
+        return [(event, keys[event.event_id]) for event in self.events(run_id)]
+
     def event_of_key(self, key: str) -> Event | None:
         """The event that a command with this key became."""
         rows = self._read(

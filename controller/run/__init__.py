@@ -1,0 +1,1 @@
+"""The supervisor: a pure step over the journal, and the thin runner with its eyes and hands."""

@@ -1,0 +1,157 @@
+"""What is out of order, as a function of state and sight: one kind a case, one sentence a kind."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from controller.model import Step
+from controller.run import plain
+from controller.run.seen import Seen
+from controller.run.state import RunState
+from firmware_bridge.contract import Fault
+
+Severity = Literal["note", "caution", "act_now"]
+
+BOUND_OF_GEL = 3.0  # times the latest gel expected: then it will not gel, and turning ends
+WEIGHT_WARN = 0.01
+WEIGHT_REFUSE = 0.05
+WAITING_S = 180.0  # a person who has not answered for so long may have gone
+STOOD_S = 60.0  # standing while liquid for longer than this deserves a look
+GELLING_FROM = 0.9  # of the earliest gel expected: stopping later spoils little
+COLD_K = 3.0  # below the shop's planned temperature
+
+_ACT_NOW = {
+    "standing_liquid", "standing_gelling", "late_pour", "mix_gone", "too_hot", "driver_fault",
+    "weights_refused",
+}  # fmt: skip
+_NOTES = {"standing_gelled", "queue_dry", "slow_reaction", "fast_reaction", "cold_room",
+          "early_pour", "window_missed", "waiting"}  # fmt: skip
+SEVERITY: dict[str, Severity] = {
+    kind: "act_now" if kind in _ACT_NOW else "note" if kind in _NOTES else "caution"
+    for kind in plain.ALERTS
+}
+
+_HANDS = {Step.MIX, Step.DEGAS, Step.POUR}
+_ASKING = {Step.WEIGH, Step.MIX, Step.DEGAS, Step.POUR, Step.CLOSE_UP}
+
+
+def weight_error(state: RunState, part_a_g: float, part_b_g: float) -> float:
+    """The larger of the mix ratio's and the total's relative error against the plan."""
+    plan = state.coat_plan
+    ratio = (part_b_g / part_a_g) / (plan.part_b_g / plan.part_a_g) - 1.0
+    total = (part_a_g + part_b_g) / plan.mix_g - 1.0
+    return max(abs(ratio), abs(total))
+
+
+def peak_limit_degC(state: RunState) -> float | None:
+    """The sheet's peak exotherm; a cup hotter than that runs away."""
+    return state.plan.casting.resin.sheet.peak_exotherm_degC
+
+
+def alert_kinds(state: RunState, now_s: float, seen: Seen) -> set[str]:
+    """Every kind that holds at this moment; keys of `plain.ALERTS`."""
+    kinds: set[str] = set()
+    if state.over:
+        return {"record"} if seen.record_trouble else kinds
+    kinds |= _frame(state, seen)
+    kinds |= _standing(state, now_s)
+    kinds |= _resin(state, now_s, seen)
+    kinds |= _people(state, now_s)
+    if seen.record_trouble:
+        kinds.add("record")
+    return kinds
+
+
+def _frame(state: RunState, seen: Seen) -> set[str]:
+    kinds = set()
+    if seen.rig_lost:
+        kinds.add("board_lost")
+    rig = seen.rig
+    if rig is None:
+        return kinds
+    if rig.faults & {Fault.DRIVER_MAJOR, Fault.DRIVER_MINOR}:
+        kinds.add("driver_fault")
+    if rig.faults & {Fault.SLIP_MAJOR, Fault.SLIP_MINOR}:
+        kinds.add("slip")
+    if Fault.HOST_SILENT in rig.faults:
+        kinds.add("grant_over")
+    if rig.coasting:
+        kinds.add("queue_dry")
+    if not rig.guard_closed and (state.halted or state.step is Step.CLOSE_UP):
+        kinds.add("guard_open")
+    coat = state.coat
+    if coat.steps_expected is not None and coat.steps_expected != coat.steps_counted:
+        kinds.add("steps_differ")
+    return kinds
+
+
+def _standing(state: RunState, now_s: float) -> set[str]:
+    if state.step is not Step.SPIN or not state.halted:
+        return {"standing_long"} if state.coat.stood_s > STOOD_S else set()
+    if state.coat.safe_s is not None:
+        return {"standing_gelled"}
+    time_s = state.coat_time_s(now_s) or 0.0
+    if time_s >= GELLING_FROM * state.coat_plan.clock.gel_low_s:
+        return {"standing_gelling"}
+    return {"standing_liquid"}
+
+
+def _resin(state: RunState, now_s: float, seen: Seen) -> set[str]:
+    kinds = set()
+    clock = state.coat_plan.clock
+    time_s = state.coat_time_s(now_s)
+    coat = state.coat
+    if time_s is not None and state.step in (*_HANDS, Step.CLOSE_UP, Step.SPIN):
+        kinds |= {fault for fault in seen.gel.faults if fault in plain.ALERTS}
+        limit = peak_limit_degC(state)
+        hot = seen.probe is not None and seen.probe.temp_degC is not None
+        if hot and limit is not None and seen.probe is not None:
+            kinds |= {"too_hot"} if (seen.probe.temp_degC or 0.0) > limit else set()
+        if seen.probe is not None and seen.probe.fault in plain.ALERTS:
+            kinds.add(seen.probe.fault)
+        elif seen.probe is not None and seen.probe.temp_degC is None:
+            kinds.add("probe_lost")
+        room = seen.room.temp_degC if seen.room is not None else None
+        if room is not None and room < state.plan.casting.shop.temp_degC - COLD_K:
+            kinds.add("cold_room")
+    if time_s is not None and state.step in (*_HANDS, Step.CLOSE_UP):
+        if coat.poured_s is None and time_s > clock.gel_low_s:
+            kinds.add("mix_gone")
+        elif time_s > (clock.pour_by_s if coat.poured_s is None else clock.gel_low_s * 0.5):
+            kinds.add("late_pour")
+    if state.step is Step.SPIN and time_s is not None and coat.safe_s is None:
+        expected_s = max(clock.gel_high_s, seen.gel.high_s or 0.0)
+        if time_s > expected_s:
+            kinds.add("no_gel")
+    if coat.gave_up:
+        kinds.add("gave_up")
+    if coat.poured_s is not None and state.index > 0:
+        below = state.coats[state.index - 1]
+        window = state.plan.coats[state.index - 1].clock
+        if below.parts_met_s is not None:
+            gap_s = coat.poured_s - below.parts_met_s
+            if gap_s < window.next_pour_from_s:
+                kinds.add("early_pour")
+            elif gap_s > window.next_pour_until_s:
+                kinds.add("window_missed")
+    return kinds
+
+
+def _people(state: RunState, now_s: float) -> set[str]:
+    kinds = set()
+    coat = state.coat
+    if state.step is Step.WEIGH and coat.part_a_g is not None and coat.part_b_g is not None:
+        error = weight_error(state, coat.part_a_g, coat.part_b_g)
+        if error > WEIGHT_REFUSE and not coat.weights_accepted:
+            kinds.add("weights_refused")
+        elif error > WEIGHT_WARN:
+            kinds.add("weights_off")
+    if state.step in _ASKING and now_s - state.entered_s > WAITING_S:
+        kinds.add("waiting")
+    if state.step in (Step.WEIGH, Step.MIX, Step.DEGAS) and state.halted and state.moving == "up":
+        kinds.add("not_up")
+    if state.step is Step.REST and coat.parts_met_s is not None:
+        until_s = coat.parts_met_s + state.coat_plan.clock.next_pour_until_s
+        if now_s > until_s:
+            kinds.add("window_missed")
+    return kinds

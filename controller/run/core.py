@@ -1,0 +1,635 @@
+"""The supervisor's mind: `step(state, now_s, seen) -> (state, actions)`, without clock or I/O.
+
+Whatever happens becomes an event; the state only ever changes by folding events, so that a
+restarted process that reads the journal back stands where this one stood.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from controller.model import Answer, Command, Step
+from controller.ports import Light, Press
+from controller.run import motion
+from controller.run.alerts import (
+    BOUND_OF_GEL,
+    SEVERITY,
+    WEIGHT_REFUSE,
+    WEIGHT_WARN,
+    alert_kinds,
+    weight_error,
+)
+from controller.run.plain import AT_THE_FRAME, HALTED, not_now
+from controller.run.seen import (
+    Action,
+    Enable,
+    Hold,
+    Park,
+    Queue,
+    Record,
+    Reply,
+    RigAction,
+    Seen,
+    Show,
+    Sound,
+    Stop,
+)
+from controller.run.state import RunState, Turning, fold
+from firmware_bridge.contract import Fault, Mode, RigState
+
+WEIGH_LEAD_S = 300.0  # weighing, mixing and closing up may begin this long before the pour window
+
+
+def step(state: RunState, now_s: float, seen: Seen) -> tuple[RunState, list[Action]]:
+    """One moment of a run: what follows from what is seen.
+
+    The returned actions are in order; records among them have been folded into the state.
+    """
+    moment = _Moment(state, now_s, seen)
+    moment.live()
+    return moment.state, moment.actions
+
+
+class _Moment:
+    """One call of `step`: gathers events and actions while the state moves along."""
+
+    def __init__(self, state: RunState, now_s: float, seen: Seen) -> None:
+        self.state = state
+        self.now_s = now_s
+        self.seen = seen
+        self.actions: list[Action] = []
+
+    # --- small words -----------------------------------------------------------------------------
+
+    def emit(self, kind: str, key: str | None = None, **data: Any) -> None:
+        self.state = fold(self.state, kind, self.now_s, data)
+        self.actions.append(Record(kind, data, key))
+
+    def act(self, action: RigAction) -> None:
+        self.actions.append(action)
+
+    def go(self, to: Step, coat: int | None = None) -> None:
+        if to is Step.DONE:
+            self.emit("finished")
+            return
+        self.emit("stepped", step=to.value, coat=coat or self.state.index + 1)
+
+    @property
+    def accel(self) -> float:
+        return self.state.plan.rig.accel_limit_rpm_s
+
+    @property
+    def ready_to_turn(self) -> str:
+        """Empty, or why the frame may not turn now."""
+        rig = self.seen.rig
+        if rig is None or self.seen.rig_lost:
+            return "the board does not answer"
+        if not rig.guard_closed:
+            return "the guard is open"
+        for axis in (Fault.DRIVER_MAJOR, Fault.DRIVER_MINOR):
+            if axis in rig.faults and rig.mode is Mode.TURNING:
+                return "a motor driver reports a fault"
+        return ""
+
+    # --- the order of things ---------------------------------------------------------------------
+
+    def live(self) -> None:
+        self._guard()
+        if self.seen.rejoin:
+            self._rejoin()
+        self._stopped_by_itself()
+        if self.seen.failed:
+            self._failed()
+        for press in self.seen.presses:
+            self._press(press)
+        for command in self.seen.commands:
+            self._command(command)
+        if self.seen.parked and self.state.moving == self.seen.parked:
+            self.emit("parked", at=self.seen.parked)
+        self._gel()
+        self._turn()
+        self._steps_by_themselves()
+        self._alerts()
+
+    def _guard(self) -> None:
+        rig = self.seen.rig
+        if rig is None or rig.guard_closed == self.state.guard_closed:
+            return
+        self.emit("guard_closed" if rig.guard_closed else "guard_opened")
+        if not rig.guard_closed and (self.state.turning or self.state.moving):
+            self._halt("guard")
+
+    def _halt(self, why: str) -> None:
+        self.act(Hold() if why == "pause" else Stop())
+        self.emit("halted", why=why)
+
+    def _failed(self) -> None:
+        self.emit("failed", what=self.seen.failed)
+        if (self.state.turning or self.state.moving) and not self.state.halted:
+            self._halt("fault")
+
+    def _stopped_by_itself(self) -> None:
+        """The board stopped without being told to: it must have had a reason."""
+        rig, turning = self.seen.rig, self.state.turning
+        if rig is None or turning is None or turning.ending or not turning.ramps:
+            return
+        if rig.at_s < turning.batch_s + 2.0 or rig.mode in (Mode.TURNING, Mode.STOPPING):
+            return
+        why = "fault" if rig.faults - {Fault.QUEUE_DRY} else "board"
+        self.emit("halted", why=why, faults=sorted(fault.value for fault in rig.faults))
+
+    def _rejoin(self) -> None:
+        """After a restart, or a lost link: of what the journal says was handed over, the last
+        may not have reached the board, and a board whose queue ran dry kept its last speed."""
+        rig, turning = self.seen.rig, self.state.turning
+        if self.state.moving and not self.state.halted:
+            self._park(self.state.moving)
+        if rig is None or turning is None or rig.mode is not Mode.TURNING:
+            return  # a board that stands has a reason, which `_stopped_by_itself` finds
+        if rig.coasting:
+            self._catch_up(rig)
+            return
+        dropped = max(0, len(turning.ramps) - rig.ramps_accepted)
+        back_s = sum(ramp[0] for ramp in turning.ramps[len(turning.ramps) - dropped :])
+        self.emit(
+            "rejoined",
+            dropped_ramps=dropped,
+            exact=True,
+            profile_s=max(0.0, turning.profile_s - back_s),
+        )
+
+    def _catch_up(self, rig: RigState) -> None:
+        """The board kept its last speed alone: go on where the coat's time is now."""
+        from_s = self.state.coat.spin_from_s
+        profile_s = 0.0 if from_s is None else self.now_s - from_s
+        rates = (rig.major.rate_rpm, rig.minor.rate_rpm)
+        first, profile_s = self.state.profile.into(rates, profile_s, self.accel)
+        self.emit("rejoined", dropped_ramps=0, exact=False, profile_s=profile_s)
+        more, profile_s = self.state.profile.onwards(profile_s, motion.FULL_S)
+        self._hand_over((first, *more), profile_s)
+
+    # --- turning ---------------------------------------------------------------------------------
+
+    def _begin_turning(self) -> None:
+        rig = self.seen.rig
+        if rig is None:
+            return
+        state = self.state
+        first = state.coat.spin_from_s is None
+        from_s = 0.0 if first else self.now_s - (state.coat.spin_from_s or 0.0)
+        ramps: tuple[motion.Ramp3, ...] = ()
+        profile_s = 0.0
+        if not first:
+            ramp, profile_s = state.profile.into((0.0, 0.0), from_s, self.accel)
+            ramps = (ramp,)
+        self.emit(
+            "turning_began",
+            base_steps=[rig.major.steps, rig.minor.steps],
+            profile_s=profile_s,
+            exact=first,
+        )
+        self.act(Enable())
+        more, profile_s = state.profile.onwards(profile_s, motion.FULL_S)
+        self._hand_over((*ramps, *more), profile_s)
+
+    def _hand_over(
+        self, ramps: tuple[motion.Ramp3, ...], profile_s: float, ending: bool = False
+    ) -> None:
+        self.emit("queued", ramps=[list(r) for r in ramps], profile_s=profile_s, ending=ending)
+        self.act(Queue(ramps))
+
+    def _turn(self) -> None:
+        """Keep the board fed; end the turning when the coat holds."""
+        turning, rig = self.state.turning, self.seen.rig
+        if self.state.step is not Step.SPIN or turning is None or rig is None:
+            return
+        if self.seen.rig_lost:
+            return
+        heard = rig.at_s > turning.batch_s + 1.0  # the board has had time to take the last ones in
+        if turning.ending:
+            if heard and rig.queue_s == 0 and rig.mode in (Mode.HOLDING, Mode.DISABLED):
+                self._turning_ended(turning, rig)
+        elif heard and rig.coasting:
+            self._catch_up(rig)
+        elif self._may_stop():
+            # Behind what is queued, so that every step is accounted for.
+            last = turning.ramps[-1][1:]
+            self._hand_over((motion.to_rest(last, self.accel),), turning.profile_s, ending=True)
+        else:
+            holds_s = turning.from_s + turning.queued_s - self.now_s
+            if heard:
+                holds_s = rig.queue_s - (self.now_s - rig.at_s)
+            if holds_s < motion.AHEAD_S:
+                ramps, profile_s = self.state.profile.onwards(
+                    turning.profile_s, motion.FULL_S - max(0.0, holds_s)
+                )
+                self._hand_over(ramps, profile_s)
+
+    def _may_stop(self) -> bool:
+        coat = self.state.coat
+        if coat.safe_s is not None:
+            return self.now_s >= coat.safe_s
+        return self._past_bound()
+
+    def _past_bound(self) -> bool:
+        time_s = self.state.coat_time_s(self.now_s)
+        limit_s = BOUND_OF_GEL * self.state.coat_plan.clock.gel_high_s
+        return time_s is not None and time_s > limit_s
+
+    def _turning_ended(self, turning: Turning, rig: RigState) -> None:
+        expected = None
+        if turning.exact:
+            expected = list(motion.expected_steps(turning.ramps, self.state.plan.rig))
+        counted = [
+            rig.major.steps - turning.base_steps[0],
+            rig.minor.steps - turning.base_steps[1],
+        ]
+        self.emit(
+            "turning_ended",
+            steps_expected=expected,
+            steps_counted=counted if turning.exact else None,
+            gave_up=self.state.coat.safe_s is None,
+        )
+        self.go(Step.PARK)
+        self._park("down")
+
+    def _park(self, to: str) -> None:
+        if self.seen.rig is None or self.ready_to_turn:
+            self.emit("moving", to=to)
+            self.emit("halted", why="guard" if self.state.guard_closed is False else "board")
+            return
+        if to == "up":
+            start = self.state.coat_plan.start_deg
+            major_deg, minor_deg = start.major, start.minor
+        else:
+            major_deg, minor_deg = motion.park_deg(
+                self.state.plan.geometry.opening.direction, down=True
+            )
+        self.emit("moving", to=to)
+        self.act(Enable())
+        self.act(Park(to, major_deg, minor_deg))
+
+    # --- gel -------------------------------------------------------------------------------------
+
+    def _gel(self) -> None:
+        coat, gel = self.state.coat, self.seen.gel
+        if coat.gel_called_s is not None or coat.parts_met_s is None or coat.poured_s is None:
+            return
+        if self.state.step is Step.SPIN and gel.called_at_s is not None:
+            safe_coat_s = gel.safe_to_stop_s or gel.called_at_s
+            self.emit(
+                "gelled",
+                gel_coat_s=gel.best_s if gel.best_s is not None else gel.called_at_s,
+                how="model" if gel.faults else "probe",
+                safe_s=max(self.now_s, coat.parts_met_s + safe_coat_s),
+            )
+
+    # --- steps -----------------------------------------------------------------------------------
+
+    def _steps_by_themselves(self) -> None:
+        state = self.state
+        if state.step is Step.SPIN and state.halted and self._may_stop():
+            # It gelled while it stood: nothing is left to turn, only to park.
+            self.emit("turning_ended", gave_up=state.coat.safe_s is None)
+            self.go(Step.PARK)
+            self.emit("moving", to="down")
+            self.emit("halted", why=state.halted)
+        elif state.step is Step.PARK and state.parked == "down":
+            self.emit("coat_done")
+            self.go(Step.CURE if state.last_coat else Step.REST)
+
+    # --- people ----------------------------------------------------------------------------------
+
+    def _press(self, press: Press) -> None:
+        if press is Press.STOP:
+            self._stop_turning("rig")
+            return
+        self.emit("pressed", step=self.state.step.value)
+        self._next(at_rig=True)
+
+    def _stop_turning(self, who: str) -> str:
+        if not (self.state.turning or self.state.moving) or self.state.halted:
+            self.act(Stop())  # cheap, and nobody who asks for a stop is argued with
+            return "Nothing is turning."
+        self.emit("stop_asked", who=who)
+        self._halt("stop")
+        return HALTED["stop"]
+
+    def _command(self, command: Command) -> None:
+        if command.step_id is not None and command.step_id != self.state.step_id:
+            self._answer(command, False, "That step is over; the sheet has moved on.")
+            return
+        handler = _COMMANDS.get(command.name)
+        if handler is None:
+            self._answer(command, False, f"There is no command {command.name}.")
+            return
+        handler(self, command)
+
+    def _answer(self, command: Command, accepted: bool, sentence: str, **data: Any) -> None:
+        """Every command becomes one event that carries its key and what was answered."""
+        kind = _EVENT_OF.get(command.name, "asked") if accepted else "refused"
+        self.emit(
+            kind,
+            command.key,
+            **data,
+            command=command.name,
+            who=command.who,
+            accepted=accepted,
+            sentence=sentence,
+        )
+        self.actions.append(Reply(command.key, Answer(accepted=accepted, sentence=sentence)))
+
+    def next_command(self, command: Command) -> None:
+        problem = self._next(at_rig=False, dry=True)
+        self._answer(command, not problem, problem or "Written down.")
+        if not problem:
+            self._next(at_rig=False)
+
+    def _next(self, *, at_rig: bool, dry: bool = False) -> str:
+        """Take the next step, or say in words why not. dry: only say."""
+        state = self.state
+        confirmed = at_rig or not state.plan.rig.confirm_at_rig
+        if state.over:
+            return "This run is over."
+        if state.halted:
+            return self._go_on(confirmed, dry)
+        if state.moving:
+            return "The frame is moving; wait until it is parked."
+        way = _NEXT.get(state.step)
+        if way is None:
+            return not_now(state.step)
+        return way(self, confirmed, dry)
+
+    def _go_on(self, confirmed: bool, dry: bool) -> str:
+        problem = self.ready_to_turn
+        if problem:
+            return f"It cannot turn: {problem}."
+        if not confirmed:
+            return AT_THE_FRAME
+        if dry:
+            return ""
+        if self.state.moving:
+            self._park(self.state.moving)
+        elif self.state.step is Step.SPIN:
+            self._begin_turning()
+        return ""
+
+    def _up_then_weigh(self, coat: int, confirmed: bool, dry: bool) -> str:
+        problem = self.ready_to_turn
+        if problem:
+            return f"The frame must turn the opening up first, and cannot: {problem}."
+        if not confirmed:
+            return "Press the button at the frame: it turns the opening up."
+        if not dry:
+            self.go(Step.WEIGH, coat)
+            self._park("up")
+        return ""
+
+    def _from_prepare(self, confirmed: bool, dry: bool) -> str:
+        return self._up_then_weigh(1, confirmed, dry)
+
+    def _from_weigh(self, confirmed: bool, dry: bool) -> str:
+        del confirmed
+        coat = self.state.coat
+        if coat.part_a_g is not None and coat.part_b_g is not None and not coat.weights_accepted:
+            error = weight_error(self.state, coat.part_a_g, coat.part_b_g)
+            if error > WEIGHT_REFUSE:
+                return (
+                    f"The weights are off by {error:.0%}: weigh again. With such a mix no advice "
+                    "can be given; answer 'go on' only if you know better."
+                )
+        if not dry:
+            self.go(Step.MIX)
+            self.emit("parts_met")
+        return ""
+
+    def _from_mix(self, confirmed: bool, dry: bool) -> str:
+        del confirmed
+        if not dry:
+            self.go(Step.DEGAS)
+        return ""
+
+    def _from_degas(self, confirmed: bool, dry: bool) -> str:
+        del confirmed
+        if self.state.parked != "up":
+            return "The opening is not up: close the guard and press the button at the frame."
+        if not dry:
+            self.go(Step.POUR)
+        return ""
+
+    def _from_pour(self, confirmed: bool, dry: bool) -> str:
+        del confirmed
+        if not dry:
+            self.emit("poured")
+            self.go(Step.CLOSE_UP)
+        return ""
+
+    def _from_close_up(self, confirmed: bool, dry: bool) -> str:
+        problem = self.ready_to_turn
+        if problem:
+            return f"It cannot turn: {problem}."
+        if not confirmed:
+            return AT_THE_FRAME
+        if not dry:
+            self.go(Step.SPIN)
+            self._begin_turning()
+        return ""
+
+    def _from_rest(self, confirmed: bool, dry: bool) -> str:
+        from_s = next_from_s(self.state)
+        if from_s is not None and self.now_s < from_s:
+            left_min = (from_s - self.now_s) / 60.0
+            return f"The coat still rests: {left_min:.0f} min until the next one is weighed."
+        return self._up_then_weigh(self.state.index + 2, confirmed, dry)
+
+    def _from_cure(self, confirmed: bool, dry: bool) -> str:
+        del confirmed
+        from_s = next_from_s(self.state)
+        if from_s is not None and self.now_s < from_s:
+            left_min = (from_s - self.now_s) / 60.0
+            return f"It still cures: {left_min:.0f} min until the mould may be opened."
+        if not dry:
+            self.go(Step.DEMOULD)
+        return ""
+
+    def _from_demould(self, confirmed: bool, dry: bool) -> str:
+        del confirmed
+        if not dry:
+            self.go(Step.MEASURE)
+        return ""
+
+    def _from_measure(self, confirmed: bool, dry: bool) -> str:
+        del confirmed
+        if not dry:
+            self.go(Step.DONE)
+        return ""
+
+    def stop_command(self, command: Command) -> None:
+        self._answer(command, True, self._stop_turning(command.who))
+
+    def pause_command(self, command: Command) -> None:
+        if self.state.turning is None:
+            self._answer(command, False, "Nothing is turning.")
+            return
+        self._answer(command, True, HALTED["pause"])
+        self._halt("pause")
+
+    def resume_command(self, command: Command) -> None:
+        if not self.state.halted:
+            self._answer(command, False, "Nothing was stopped.")
+            return
+        confirmed = not self.state.plan.rig.confirm_at_rig
+        problem = self._go_on(confirmed, dry=True)
+        self._answer(command, not problem, problem or "It turns again.")
+        if not problem:
+            self._go_on(confirmed, dry=False)
+
+    def weigh_command(self, command: Command) -> None:
+        part_a_g = _number(command, "part_a_g")
+        part_b_g = _number(command, "part_b_g")
+        if self.state.step is not Step.WEIGH:
+            self._answer(command, False, "Weights are entered while weighing.")
+        elif part_a_g is None or part_b_g is None or part_a_g <= 0 or part_b_g <= 0:
+            self._answer(command, False, "Both weights are needed, in grams, above 0 g.")
+        else:
+            error = weight_error(self.state, part_a_g, part_b_g)
+            sentence = "Weights written down."
+            if error > WEIGHT_REFUSE:
+                sentence = f"Off by {error:.0%}: weigh again."
+            elif error > WEIGHT_WARN:
+                sentence = f"Off by {error:.1%}: correct it if you can."
+            self._answer(command, True, sentence, part_a_g=part_a_g, part_b_g=part_b_g)
+
+    def touch_command(self, command: Command) -> None:
+        what = command.data.get("what")
+        coat = self.state.coat
+        if what not in ("cup", "coat") or coat.parts_met_s is None:
+            self._answer(command, False, "Say whether the cup or the coat has gelled.")
+            return
+        self._answer(command, True, f"Written down: the {what} has gelled.", what=what)
+        if what == "coat" and coat.gel_called_s is None and self.state.step is Step.SPIN:
+            self.emit(
+                "gelled",
+                gel_coat_s=self.now_s - coat.parts_met_s,
+                how="touch",
+                safe_s=self.now_s,
+            )
+
+    def note_command(self, command: Command) -> None:
+        text = str(command.data.get("text", "")).strip()[:500]
+        self._answer(command, bool(text), "Written down." if text else "Empty note.", text=text)
+
+    def answer_command(self, command: Command) -> None:
+        question = str(command.data.get("question", ""))
+        value = str(command.data.get("value", ""))
+        if question == "weights_off" and value == "go_on" and self.state.step is Step.WEIGH:
+            self._answer(command, True, "Written down: you go on.", question=question, value=value)
+        elif question == "mix_again" and value == "yes" and self.state.step in _BEFORE_POUR:
+            self._answer(
+                command, True, "Let the old mix go; weigh anew.", question=question, value=value
+            )
+            self.emit("mixed_again")
+            self.go(Step.WEIGH)
+        else:
+            self._answer(command, False, "Nothing of the kind is asked.")
+
+    def measure_command(self, command: Command) -> None:
+        if self.state.step not in (Step.DEMOULD, Step.MEASURE):
+            self._answer(command, False, "Measure the casting when it is out of the mould.")
+            return
+        kept = {k: command.data[k] for k in ("weight_g", "rim_mm", "spots") if k in command.data}
+        self._answer(command, bool(kept), "Measures written down." if kept else "Nothing measured.")
+        if kept:
+            self.emit("measured", **kept)
+
+    def start_command(self, command: Command) -> None:
+        self._answer(command, False, "A casting is under way: finish or abandon it first.")
+
+    def abandon_command(self, command: Command) -> None:
+        if self.state.over:
+            self._answer(command, False, "This run is over.")
+            return
+        reason = str(command.data.get("reason", "")).strip()[:200] or "no reason given"
+        self._answer(command, True, "The run is abandoned.", reason=reason)
+        self.act(Stop())
+        self.emit("abandoned", reason=reason)
+
+    # --- telling ---------------------------------------------------------------------------------
+
+    def _alerts(self) -> None:
+        wanted = alert_kinds(self.state, self.now_s, self.seen)
+        for kind in sorted(wanted - self.state.alerts.keys()):
+            self.emit("alert", alert=kind)
+            self.actions.append(Sound(3 if SEVERITY[kind] == "act_now" else 1))
+        for kind in sorted(self.state.alerts.keys() - wanted):
+            self.emit("alert_over", alert=kind)
+        self.actions.append(Show(_light(self.state)))
+
+
+def next_from_s(state: RunState) -> float | None:
+    """From when on the next step may be taken (rest and cure), on the rig's clock."""
+    met_s = state.coat.parts_met_s
+    if met_s is None:
+        return None
+    if state.step is Step.REST:
+        lead_s = WEIGH_LEAD_S + state.plan.coats[state.index + 1].clock.spin_from_s
+        return met_s + max(0.0, state.coat_plan.clock.next_pour_from_s - lead_s)
+    if state.step is Step.CURE:
+        return met_s + demould_after_s(state)
+    return None
+
+
+def demould_after_s(state: RunState) -> float:
+    """How long the last coat cures before the mould is opened, from the moment its parts met.
+
+    Without a figure on the sheet: twelve pot lives (two hours for a resin of ten minutes; common
+    practice, no source).
+    """
+    sheet = state.plan.casting.resin.sheet
+    minutes = sheet.demould_min if sheet.demould_min is not None else 12 * sheet.pot_life_min
+    return minutes * 60.0
+
+
+def _light(state: RunState) -> Light:
+    if any(SEVERITY[kind] == "act_now" for kind in state.alerts):
+        return Light.ACT_NOW
+    if state.turning or (state.moving and not state.halted):
+        return Light.TURNING
+    if state.step in (Step.REST, Step.CURE) or state.over:
+        return Light.READY
+    return Light.ASKING
+
+
+def _number(command: Command, name: str) -> float | None:
+    value = command.data.get(name)
+    return float(value) if isinstance(value, int | float) else None
+
+
+_BEFORE_POUR = (Step.MIX, Step.DEGAS, Step.POUR)
+_NEXT: dict[Step, Callable[[_Moment, bool, bool], str]] = {
+    Step.PREPARE: _Moment._from_prepare,
+    Step.WEIGH: _Moment._from_weigh,
+    Step.MIX: _Moment._from_mix,
+    Step.DEGAS: _Moment._from_degas,
+    Step.POUR: _Moment._from_pour,
+    Step.CLOSE_UP: _Moment._from_close_up,
+    Step.REST: _Moment._from_rest,
+    Step.CURE: _Moment._from_cure,
+    Step.DEMOULD: _Moment._from_demould,
+    Step.MEASURE: _Moment._from_measure,
+}
+_COMMANDS: dict[str, Callable[[_Moment, Command], None]] = {
+    "start": _Moment.start_command,
+    "next": _Moment.next_command,
+    "stop_turning": _Moment.stop_command,
+    "pause": _Moment.pause_command,
+    "resume": _Moment.resume_command,
+    "touch": _Moment.touch_command,
+    "weigh": _Moment.weigh_command,
+    "note": _Moment.note_command,
+    "answer": _Moment.answer_command,
+    "measure": _Moment.measure_command,
+    "abandon": _Moment.abandon_command,
+}
+_EVENT_OF = {"weigh": "weighed", "touch": "touched", "note": "noted", "answer": "answered"}

@@ -1,0 +1,133 @@
+"""From a coat's profile to the ramps the board is handed, a few seconds at a time."""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from firmware_bridge.motion import FrameLimits, predict_steps
+
+from controller.model import CoatPlan, RigSpec, Vector3
+from firmware_bridge.contract import Ramp
+
+Ramp3 = tuple[float, float, float]  # duration_s, major_rpm, minor_rpm
+Rates = tuple[float, float]  # major_rpm, minor_rpm
+
+PIECE_S = 10.0  # the longest ramp handed over at once
+AHEAD_S = 10.0  # hand over more when the board holds less than this ...
+FULL_S = 20.0  # ... until it holds this much; it needs 8 s to live through a restart of ours
+ACCEL_SHARE = 0.8  # of the rig's limit, for ramps of our own making
+PARK_RPM = 4.0
+_CRUMB_S = 0.5  # no ramp shorter than this is left over by cutting a longer one
+
+
+@dataclass(frozen=True, slots=True)
+class Profile:
+    """A coat's speeds over the time of its profile, 0 at the start of the spin.
+
+    The plan's ramps that would end the turning are left out, because when the turning ends is for
+    the gel to say; past its end the last leg goes on at its last speeds, without end.
+    """
+
+    legs: tuple[str, ...]
+    ends_s: tuple[float, ...]
+    rates: tuple[Rates, ...]  # at those ends
+
+    @classmethod
+    def of(cls, coat: CoatPlan) -> Profile:
+        ramps = list(coat.ramps)
+        while len(ramps) > 1 and ramps[-1].major_rpm == 0 and ramps[-1].minor_rpm == 0:
+            ramps.pop()
+        ends_s, now_s = [], 0.0
+        for ramp in ramps:
+            now_s += ramp.duration_s
+            ends_s.append(now_s)
+        return cls(
+            tuple(ramp.leg for ramp in ramps),
+            tuple(ends_s),
+            tuple((ramp.major_rpm, ramp.minor_rpm) for ramp in ramps),
+        )
+
+    def _place(self, profile_s: float) -> int:
+        return bisect_right(self.ends_s, profile_s)
+
+    def leg_at(self, profile_s: float) -> str:
+        return self.legs[min(self._place(profile_s), len(self.legs) - 1)]
+
+    def rates_at(self, profile_s: float) -> Rates:
+        place = self._place(profile_s)
+        if place == len(self.ends_s):
+            return self.rates[-1]
+        from_s = self.ends_s[place - 1] if place else 0.0
+        before = self.rates[place - 1] if place else (0.0, 0.0)
+        after = self.rates[place]
+        share = (profile_s - from_s) / (self.ends_s[place] - from_s)
+        return (
+            before[0] + share * (after[0] - before[0]),
+            before[1] + share * (after[1] - before[1]),
+        )
+
+    def into(self, rates: Rates, profile_s: float, accel_rpm_s: float) -> tuple[Ramp3, float]:
+        """From these speeds into the profile at a time of it: (ramp, profile time it ends at)."""
+        duration_s = transition_s(rates, self.rates_at(profile_s), accel_rpm_s)
+        target = self.rates_at(profile_s + duration_s)
+        return (transition_s(rates, target, accel_rpm_s), *target), profile_s + duration_s
+
+    def onwards(self, profile_s: float, amount_s: float) -> tuple[tuple[Ramp3, ...], float]:
+        """At least `amount_s` of the profile from a time of it: (ramps, time they end at)."""
+        ramps: list[Ramp3] = []
+        until_s = profile_s + amount_s
+        while profile_s < until_s:
+            place = self._place(profile_s)
+            ends_s = self.ends_s[place] if place < len(self.ends_s) else math.inf
+            to_s = min(ends_s, profile_s + PIECE_S)
+            if ends_s - to_s < _CRUMB_S:
+                to_s = ends_s
+            ramps.append((to_s - profile_s, *self.rates_at(to_s)))
+            profile_s = to_s
+        return tuple(ramps), profile_s
+
+
+def transition_s(before: Rates, after: Rates, accel_rpm_s: float) -> float:
+    """How long a change of speed takes within the acceleration limit, at least a second."""
+    change_rpm = max(abs(after[0] - before[0]), abs(after[1] - before[1]))
+    return max(1.0, change_rpm / (ACCEL_SHARE * accel_rpm_s))
+
+
+def to_rest(rates: Rates, accel_rpm_s: float) -> Ramp3:
+    """From these speeds to a standstill."""
+    return transition_s(rates, (0.0, 0.0), accel_rpm_s), 0.0, 0.0
+
+
+def frame_limits(spec: RigSpec) -> FrameLimits:
+    """The rig file as the board needs to know it."""
+    return FrameLimits(
+        steps_per_turn_major=spec.major.steps_per_turn,
+        steps_per_turn_minor=spec.minor.steps_per_turn,
+        rate_limit_rpm=spec.rate_limit_rpm,
+        accel_limit_rpm_s=spec.accel_limit_rpm_s,
+        park_rate_rpm=min(PARK_RPM, spec.rate_limit_rpm),
+    )
+
+
+def expected_steps(ramps: Sequence[Ramp3], spec: RigSpec) -> tuple[int, int]:
+    """Steps, major and minor, that these ramps make from rest, by the board's integer model."""
+    return predict_steps([Ramp(*ramp) for ramp in ramps], frame_limits(spec))
+
+
+def park_deg(direction: Vector3, *, down: bool) -> Rates:
+    """(major_deg, minor_deg) that point the mould's `direction` straight down, or up.
+
+    With R = Rx(phi) Rz(psi): psi turns the direction into the plane across the major axis, phi
+    turns it in that plane onto the vertical.
+    """
+    x, y, z = direction
+    across = math.hypot(x, y)
+    if across == 0 and z == 0:
+        raise ValueError("direction: (0, 0, 0), must point somewhere")
+    minor_deg = math.degrees(math.atan2(x, y)) if across > 1e-9 * abs(z) else 0.0
+    # Now the direction is (0, across, z); Rx(phi) sends it to z' = across sin(phi) + z cos(phi).
+    major_deg = math.degrees(math.atan2(across, z)) + (180.0 if down else 0.0)
+    return major_deg % 360.0, minor_deg % 360.0

@@ -1,0 +1,118 @@
+"""The sentences: what to do now, and why. Words of the trade, one thought each."""
+
+from __future__ import annotations
+
+from controller.model import Step
+
+CAUTIONS = (
+    "Resin vapour and dust harm: gloves, goggles, and the respirator the safety data sheet names.",
+    "A full cup can heat up until it smokes: never leave it, never seal it; put it outside.",
+    "Keep hands, hair and sleeves away from the frame; it turns without further warning.",
+    "The hard-wired emergency stop beside the frame removes motor power; know where it is.",
+    "The safety data sheet, local codes and licensed practice come before anything said here.",
+)
+
+CHECKLIST = (
+    "Mould clean, dry and released; clamps and straps tight.",
+    "Mould balanced on the frame; nothing loose.",
+    "Emergency stop pressed and released once: motor power went away and came back.",
+    "Frame standing with the opening up.",
+    "Scale, cups, sticks, gloves and respirator at hand.",
+)
+
+DUE: dict[Step, str] = {
+    Step.PREPARE: "Get ready: go through the list.",
+    Step.WEIGH: "Weigh part A and part B.",
+    Step.MIX: "Mix, scraping the wall and the bottom of the cup.",
+    Step.DEGAS: "Degas the mix.",
+    Step.POUR: "Pour now.",
+    Step.CLOSE_UP: "Close up: plug and clamp the mould, close the guard, press the button at the "
+    "frame.",
+    Step.SPIN: "Keep turning.",
+    Step.PARK: "The coat has gelled: the frame parks with the opening down.",
+    Step.REST: "The coat rests.",
+    Step.CURE: "The casting cures.",
+    Step.DEMOULD: "Open the mould.",
+    Step.MEASURE: "Measure the casting: its weight, the rim, some spots.",
+    Step.DONE: "Done.",
+    Step.ABANDONED: "This run was abandoned.",
+}
+
+BUTTONS: dict[Step, str] = {
+    Step.PREPARE: "Ready",
+    Step.WEIGH: "Parts together",
+    Step.MIX: "Mixed",
+    Step.DEGAS: "Degassed",
+    Step.POUR: "Poured",
+    Step.CLOSE_UP: "Start turning",
+    Step.REST: "Next coat",
+    Step.CURE: "Open the mould",
+    Step.DEMOULD: "Out of the mould",
+    Step.MEASURE: "Finish",
+}
+
+HALTED: dict[str, str] = {
+    "guard": "The guard is open: turning was stopped at once.",
+    "stop": "Turning was stopped by hand.",
+    "pause": "Turning is paused.",
+    "fault": "Turning was stopped by a fault.",
+    "board": "The frame stands: the board had been reset or was silent too long.",
+}
+
+AT_THE_FRAME = "Press the button at the frame: turning begins only where you can see it."
+
+ALERTS: dict[str, str] = {
+    "standing_liquid": "The coat is liquid and runs to the bottom while the frame stands. Close "
+    "the guard and start it again, soonest.",
+    "standing_gelling": "The coat is about to gel: start turning again within a minute, or leave "
+    "it and look at the wall afterwards.",
+    "standing_gelled": "The coat has gelled: nothing is lost while the frame stands.",
+    "guard_open": "The guard is open: the frame cannot turn. Close it when you are clear.",
+    "late_pour": "The pour is late: the mix thickens. Pour now and start turning, or mix anew.",
+    "mix_gone": "The mix has passed its pot life: do not pour it. Set the cup outside, mix anew.",
+    "no_gel": "The coat should have gelled by now. Keep turning; touch the rim with a gloved stick "
+    "and say when it holds.",
+    "gave_up": "The coat did not gel in three times the expected time: wrong weights, a bad batch "
+    "or cold. Turning has ended; see what the sheet says before a next coat.",
+    "too_hot": "The resin is hotter than the sheet's peak: keep away from the cup, put it outside "
+    "on stone or sand, do not breathe the fumes.",
+    "probe_lost": "The probe gives no reading: the gel is now foreseen from the sheet alone, with "
+    "a wider band. Look at its plug; touch the cup when it gels.",
+    "probe_stuck": "The probe does not move: the gel is now foreseen from the sheet, with a wider "
+    "band. Is it in the cup?",
+    "probe_noisy": "The probe is noisy: the band is wider. Look at its cable.",
+    "probe_out": "The probe seems to be out of the resin: the gel is now foreseen from the sheet.",
+    "no_reaction": "The mix does not warm: check that both parts went in.",
+    "slow_reaction": "The mix reacts more slowly than its sheet says; turning goes on until it "
+    "holds.",
+    "fast_reaction": "The mix reacts faster than its sheet says: be quick.",
+    "off_ratio": "The heat does not fit the mix ratio: the weights may be wrong.",
+    "cold_room": "It is colder than planned: the coat gels later, turning goes on until it holds.",
+    "board_lost": "Not hearing from the frame's board. It goes on by itself as planned; look at "
+    "its cable.",
+    "driver_fault": "A motor driver reports a fault: switch motor power off and on, look for a "
+    "jam, then start again at the frame.",
+    "slip": "An axis lost steps: turning goes on, its angle is not certain until it passes the "
+    "index. Look for a slipping belt or a mould out of balance.",
+    "grant_over": "The board was left alone longer than allowed and ramped down.",
+    "queue_dry": "The board ran out of orders for a moment and kept its last speed.",
+    "steps_differ": "The board counted other steps than were asked: look at the record.",
+    "record": "The record cannot be written; turning goes on, what happens is kept in memory. "
+    "Free some space on the disk.",
+    "waiting": "The frame waits for you.",
+    "weights_off": "The weights are off from the plan: correct them if you can.",
+    "weights_refused": "The weights are off too far for any advice: weigh again.",
+    "window_missed": "The best time for the next coat is over: key the surface as the sheet says, "
+    "then go on.",
+    "early_pour": "Poured before the coat below was ready: it may wrinkle.",
+    "standing_long": "The coat stood still while liquid: look at the wall before the next coat.",
+    "not_up": "The opening is not up yet: close the guard and press the button at the frame.",
+    "failed": "The board refused an order; see the record.",
+}
+
+
+def not_now(step: Step) -> str:
+    return {
+        Step.SPIN: "Turning ends by itself when the coat has gelled.",
+        Step.PARK: "The frame is parking; wait.",
+    }.get(step, "Nothing is due now.")

@@ -1,0 +1,124 @@
+"""What the supervisor is told at a moment, and what it wants done."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+from controller.model import Answer, CoatPlan, Command, Plan, ProbeSpec
+from controller.ports import Light, Press, Reading
+from controller.run.motion import Ramp3
+from firmware_bridge.contract import RigState
+
+
+@dataclass(frozen=True, slots=True)
+class GelReading:
+    """What is thought of the running coat's gel, on the coat's own clock."""
+
+    best_s: float | None = None
+    low_s: float | None = None
+    high_s: float | None = None
+    safe_to_stop_s: float | None = None
+    called_at_s: float | None = None
+    probability_gelled: float = 0.0
+    faults: tuple[str, ...] = ()
+    sentence: str = ""
+    predicted: tuple[tuple[float, float, float], ...] = ()  # (coat_time_s, low_degC, high_degC)
+
+
+class GelJudge(Protocol):
+    """Follows one coat from the moment its parts met; knows no clock."""
+
+    def feed(
+        self,
+        coat_time_s: float,
+        probe_degC: float | None,
+        room_degC: float | None,
+        mould_degC: float | None,
+    ) -> GelReading: ...
+
+    def touched(self, what: str, coat_time_s: float) -> GelReading: ...
+
+
+class GelJudges(Protocol):
+    """Makes a judge for a coat when it is poured; may take its time."""
+
+    def __call__(
+        self, plan: Plan, coat: CoatPlan, probe: ProbeSpec, poured_coat_s: float
+    ) -> GelJudge: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """Everything the supervisor may know at one moment; `None` is: not known."""
+
+    rig: RigState | None = None
+    rig_lost: str = ""  # in words, while the board does not answer
+    probe: Reading | None = None
+    room: Reading | None = None
+    mould: Reading | None = None
+    gel: GelReading = GelReading()
+    commands: tuple[Command, ...] = ()
+    presses: tuple[Press, ...] = ()
+    parked: str = ""  # a park that has just ended: up or down
+    failed: str = ""  # in words, an action that has just failed
+    rejoin: bool = False  # the first moment after a restart, or after the board was found again
+    record_trouble: str = ""
+    notices: Mapping[str, str] = field(default_factory=dict)  # of others: telemetry, broker
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """Write down that this happened; the state has already taken it in."""
+
+    kind: str
+    data: dict[str, Any]
+    key: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Enable:
+    pass
+
+
+@dataclass(frozen=True, slots=True)
+class Queue:
+    ramps: tuple[Ramp3, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    pass
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    pass
+
+
+@dataclass(frozen=True, slots=True)
+class Park:
+    to: str
+    major_deg: float
+    minor_deg: float
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    key: str
+    answer: Answer
+
+
+@dataclass(frozen=True, slots=True)
+class Show:
+    light: Light
+
+
+@dataclass(frozen=True, slots=True)
+class Sound:
+    repeats: int
+
+
+RigAction = Enable | Queue | Hold | Stop | Park
+Action = Record | RigAction | Reply | Show | Sound

@@ -1,0 +1,648 @@
+"""The runner under the supervisor: eyes, hands and pen for the pure step.
+
+It looks, asks `core.step` what follows, writes it down, then does it. What must not wait (stop,
+hold) is done at once; all else waits for the journal, but never longer than `PATIENCE_S`: a
+sleeping disk must not starve the frame.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections import deque
+from collections.abc import Callable, Coroutine, Iterator, Mapping
+from functools import partial
+from typing import Any
+
+from controller.errors import EvenwallError, RecordError
+from controller.model import (
+    Answer,
+    Command,
+    Event,
+    Plan,
+    ProbeSpec,
+    RecordLine,
+    RigSpec,
+    Sample,
+    Snapshot,
+    Step,
+)
+from controller.ports import Inputs, Outputs, Press, Probe, Reading
+from controller.records import Records
+from controller.run.core import step
+from controller.run.seen import (
+    Action,
+    Enable,
+    GelJudge,
+    GelJudges,
+    GelReading,
+    Hold,
+    Queue,
+    Record,
+    Reply,
+    RigAction,
+    Seen,
+    Show,
+    Sound,
+    Stop,
+)
+from controller.run.state import RunState, begin, fold_all
+from controller.run.view import record_line, snapshot
+from firmware_bridge.clock import Anchor, SystemClock
+from firmware_bridge.contract import BridgeError, Clock, LinkLost, Ramp, Rig, RigState
+
+PATIENCE_S = 2.0  # of the event loop, for the disk
+READING_STALE_S = 15.0  # an older reading is none
+LINES_SHOWN = 40
+_ANSWERS_KEPT = 1000
+_BURST = 512  # items a watcher may lag behind before it reads the journal instead
+_HIDDEN = {"queued", "alert_over", "rejoined"}  # of the record shown to people
+
+Published = Event | Sample | Snapshot
+
+
+class Watcher:
+    """One listener's queue; when it overflows, the listener reads the journal instead."""
+
+    def __init__(self) -> None:
+        self.items: asyncio.Queue[Published] = asyncio.Queue()
+        self.missed = False
+
+    def put(self, item: Published) -> None:
+        if self.items.qsize() >= _BURST:
+            while not self.items.empty():
+                self.items.get_nowait()
+            self.missed = True
+        self.items.put_nowait(item)
+
+
+class Supervisor:
+    """Runs castings, one at a time. `start` it once; it lives until `close`."""
+
+    def __init__(
+        self,
+        *,
+        rig: Rig,
+        spec: RigSpec,
+        clock: Clock,
+        records: Records,
+        probes: Mapping[str, tuple[ProbeSpec, Probe]],
+        inputs: Inputs,
+        outputs: Outputs,
+        judges: GelJudges,
+        tick_s: float = 0.5,
+        idle_tick_s: float | None = None,
+        sample_s: float = 1.0,
+        link_stale_s: float = 2.0,
+        in_line: bool = False,
+        speed: float = 1.0,
+    ) -> None:
+        """probes: by role (resin, room, mould). tick_s: how often it looks while a coat is under
+        way; idle_tick_s: at other times. link_stale_s: a board not heard for so long is lost.
+        in_line: judge the gel on the loop's own thread (virtual time) instead of another."""
+        self.rig, self.spec, self.clock, self.records = rig, spec, clock, records
+        self.probes, self.inputs, self.outputs, self.judges = probes, inputs, outputs, judges
+        self.tick_s, self.sample_s, self.link_stale_s = tick_s, sample_s, link_stale_s
+        self.idle_tick_s = idle_tick_s if idle_tick_s is not None else tick_s
+        self.in_line = in_line
+        self.state: RunState | None = None
+        self.speed = speed
+        self.notices: dict[str, str] = {}
+        self.lines: deque[RecordLine] = deque(maxlen=LINES_SHOWN)
+        self._rows: list[tuple[Event, str | None]] = []  # of the running casting
+        self._answers: dict[str, Answer] = {}  # of this process, by key
+        self._asked: list[Command] = []
+        self._awaited: dict[str, asyncio.Future[Answer]] = {}  # answers not yet given, by key
+        self._presses: list[Press] = []
+        self._readings: dict[str, Reading] = {}
+        self._wake = asyncio.Event()
+        self._dirty = asyncio.Event()
+        self._after_write: list[Callable[[], None]] = []
+        self._orders: asyncio.Queue[RigAction] = asyncio.Queue()
+        self._order_era = 0  # every stop or hold begins a new one; orders of an older one are void
+        self._order: asyncio.Task[None] | None = None
+        self._parked = ""
+        self._failed = ""
+        self._rejoin = False
+        self._link_error = ""
+        self._was_lost = False
+        self._judge: GelJudge | None = None
+        self._judged = GelReading()
+        self._judging: asyncio.Task[None] | None = None
+        self._coat_rows: list[tuple[float, float | None, float | None, float | None]] = []
+        self._sampled_s = -1e9
+        self._seen = Seen()
+        self._tasks: set[asyncio.Task[None]] = set()
+        self._watchers: set[Watcher] = set()
+        self._damage_told: str | None = None
+        self._last_id = 0
+        self._broken: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+
+    # --- life ------------------------------------------------------------------------------------
+
+    async def start(self) -> None:
+        """Take up an unfinished run, open the rig, begin to look. Raises RecordError."""
+        await self._recover()
+        self._rejoin = True
+        await self._open_rig()
+        for work in (self._tick_task, self._link_task, self._order_task, self._write_task):
+            self._spawn(work())
+        for role, (_, probe) in self.probes.items():
+            self._spawn(self._probe_task(role, probe))
+        self._spawn(self._look_task())
+
+    async def wait(self) -> None:
+        """For as long as it lives. Raises what a task of it ended with: the process had better be
+        started anew, the frame turns on meanwhile."""
+        await asyncio.shield(self._broken)
+
+    async def close(self) -> None:
+        """Stop looking; the frame turns on for the time it was granted."""
+        for task in list(self._tasks):
+            task.cancel()
+        await asyncio.gather(*self._tasks, return_exceptions=True)
+        for future in self._awaited.values():
+            future.cancel()
+        self._broken.cancel()
+        await self.rig.close()
+        for _, probe in self.probes.values():
+            await probe.close()
+        await self.records.flush(self._anchor())
+        await self.records.close()
+
+    def _spawn(self, work: Coroutine[Any, Any, None]) -> asyncio.Task[None]:
+        task: asyncio.Task[None] = asyncio.get_running_loop().create_task(work)
+        self._tasks.add(task)
+        task.add_done_callback(self._ended)
+        return task
+
+    def _ended(self, task: asyncio.Task[None]) -> None:
+        self._tasks.discard(task)
+        error = None if task.cancelled() else task.exception()
+        if error is not None and not self._broken.done():
+            self._broken.set_exception(error)
+
+    async def _recover(self) -> None:
+        """Fold the journal of an unfinished run; its judge is fed again what the probe said."""
+        run_id = await self.records.read(lambda journal: journal.unfinished())
+        if run_id is None:
+            return
+        plan = await self.records.read(lambda journal: journal.plan(run_id))
+        rows = await self.records.read(lambda journal: journal.keyed_events(run_id))
+        self._rows = rows
+        self.state = fold_all(run_id, plan, (event for event, _ in rows))
+        self._last_id = rows[-1][0].event_id
+        for event, _ in rows:
+            self._show_line(event)
+        met_s = self.state.coat.parts_met_s
+        samples = await self.records.read(lambda journal: journal.samples(run_id))
+        if met_s is not None:
+            self._coat_rows = [
+                (s.at_s - met_s, s.probe_degC, s.room_degC, s.mould_degC)
+                for s in samples
+                if s.at_s >= met_s
+            ]
+            self._begin_judging()
+        self._record("restarted", {}, None)
+
+    # --- tasks -----------------------------------------------------------------------------------
+
+    async def _tick_task(self) -> None:
+        while True:
+            busy = self.state is not None and (
+                self.state.step in (Step.SPIN, Step.PARK, Step.CLOSE_UP) or bool(self.state.moving)
+            )
+            await self.clock.sleep(self.tick_s if busy else self.idle_tick_s)
+            self._wake.set()
+
+    async def _open_rig(self) -> bool:
+        try:
+            await self.rig.open()
+        except BridgeError as error:
+            self._link_error = str(error)
+            return False
+        self._link_error = ""
+        return True
+
+    async def _link_task(self) -> None:
+        """Hear the board: wake at once when its guard, mode or faults change."""
+        while self._link_error:
+            await self.clock.sleep(self.link_stale_s)
+            await self._open_rig()
+        last: tuple[Any, ...] = ()
+        async for row in self.rig.states():
+            mark = (row.guard_closed, row.mode, row.faults)
+            if mark != last:
+                last = mark
+                self._wake.set()
+
+    async def _probe_task(self, role: str, probe: Probe) -> None:
+        while True:
+            self._readings[role] = await probe.read()
+            await self.clock.sleep(self.sample_s)
+
+    async def _look_task(self) -> None:
+        while True:
+            await self._wake.wait()
+            self._wake.clear()
+            self.look()
+
+    async def _order_task(self) -> None:
+        """One order to the board at a time, in order."""
+        while True:
+            action = await self._orders.get()
+            self._order = asyncio.get_running_loop().create_task(self._do(action))
+            await asyncio.wait({self._order})
+
+    async def _write_task(self) -> None:
+        """Write when there is something; let go what waited for it, in time in any case."""
+        job: asyncio.Task[bool] | None = None
+        while True:
+            await self._dirty.wait()
+            self._dirty.clear()
+            due, self._after_write = self._after_write, []
+            if job is None or job.done():
+                job = asyncio.get_running_loop().create_task(self.records.flush(self._anchor()))
+                job.add_done_callback(lambda _: self._dirty.set() if self._after_write else None)
+            await asyncio.wait({job}, timeout=PATIENCE_S)
+            for release in due:
+                release()
+            if self.records.damaged != self._damage_told and self.state is not None:
+                self._damage_told = self.records.damaged
+                self.records.rewrite((self.state.run_id, self.state.plan), self._rows)
+
+    # --- looking ---------------------------------------------------------------------------------
+
+    def look(self) -> None:
+        """One moment: see, think, write, act."""
+        now_s = self.clock.now_s()
+        if (self.state is None or self.state.over) and self._asked:
+            self._idle(now_s)
+        seen = self._seen = self._see(now_s)
+        if self.state is not None:
+            self._asked = []
+            self.state, actions = step(self.state, now_s, seen)
+            self._perform(actions)
+            self._sample(now_s, seen)
+        if self._watchers:
+            self._publish(self.snapshot())
+        if self.records.trouble is not None:
+            self._dirty.set()
+
+    def _see(self, now_s: float) -> Seen:
+        rig = self._rig_state()
+        lost = self._link_error
+        if rig is not None:
+            silent = now_s - rig.at_s > self.link_stale_s
+            lost = f"not heard since {rig.at_s:.0f} s" if silent else ""
+        if self._was_lost and not lost:
+            self._rejoin = True
+        self._was_lost = bool(lost)
+        rejoin = self._rejoin and not lost
+        if rejoin:
+            self._rejoin = False
+        presses = (*self._presses, *self.inputs.presses())
+        self._presses = []
+        parked, self._parked = self._parked, ""
+        failed, self._failed = self._failed, ""
+        return Seen(
+            rig=rig,
+            rig_lost=lost,
+            probe=self._reading("resin", now_s),
+            room=self._reading("room", now_s),
+            mould=self._reading("mould", now_s),
+            gel=self._judged,
+            commands=tuple(self._asked),
+            presses=presses,
+            parked=parked,
+            failed=failed,
+            rejoin=rejoin,
+            record_trouble=self.records.trouble or "",
+            notices=self.notices,
+        )
+
+    def _rig_state(self) -> RigState | None:
+        try:
+            return self.rig.state
+        except LinkLost:
+            return None
+
+    def _reading(self, role: str, now_s: float) -> Reading | None:
+        reading = self._readings.get(role)
+        if reading is None and role not in self.probes:
+            return None
+        if reading is None or now_s - reading.at_s > READING_STALE_S + self.sample_s:
+            return Reading(now_s, None, "probe_lost")
+        return reading
+
+    def _idle(self, now_s: float) -> None:
+        """Without a run only a start, or a stop, means anything."""
+        while self._asked:
+            command = self._asked.pop(0)
+            if command.name == "start":
+                self._begin(command, now_s)
+                return
+            if command.name == "stop_turning":
+                self._order_now(Stop())
+            self._resolve(command.key, Answer(accepted=False, sentence="No run is on."))
+
+    def _begin(self, command: Command, now_s: float) -> None:
+        plan: Plan = command.data["plan"]
+        run_id = command.data["run_id"]
+        self._rows, self._coat_rows, self._judge, self._judged = [], [], None, GelReading()
+        self.lines.clear()
+        self.records.plan(run_id, plan)
+        sentence = f"{plan.casting.name}: {len(plan.coats)} coats."
+        data = {
+            "casting": plan.casting.name,
+            "resin": plan.casting.resin.name,
+            "coats": len(plan.coats),
+            "rig": self.spec.name,
+            "simulated": self.spec.backend == "simulated",
+            "replay_of": command.data.get("replay_of"),
+            "who": command.who,
+            "accepted": True,
+            "sentence": sentence,
+        }
+        event = self._write_event(run_id, now_s, "started", data, command.key)
+        self.state = begin(run_id, plan, event)
+        answer = Answer(accepted=True, sentence=sentence, event_id=event.event_id)
+        self._when_written(lambda: self._resolve(command.key, answer))
+
+    # --- doing -----------------------------------------------------------------------------------
+
+    def _perform(self, actions: list[Action]) -> None:
+        ids: dict[str, int] = {}
+        for action in actions:
+            if isinstance(action, Record):
+                event = self._record(action.kind, action.data, action.key)
+                if action.key is not None:
+                    ids[action.key] = event.event_id
+                self._follow(action.kind, action.data)
+            elif isinstance(action, Reply):
+                answer = action.answer.model_copy(update={"event_id": ids[action.key]})
+                self._when_written(partial(self._resolve, action.key, answer))
+            elif isinstance(action, Show):
+                self.outputs.show(action.light)
+            elif isinstance(action, Sound):
+                self.outputs.sound(action.repeats)
+            elif isinstance(action, Stop | Hold):
+                self._order_now(action)
+            else:
+                self._when_written(partial(self._give, action, self._order_era))
+
+    def _record(self, kind: str, data: dict[str, Any], key: str | None) -> Event:
+        run_id = self.state.run_id if self.state is not None else ""
+        return self._write_event(run_id, self.clock.now_s(), kind, data, key)
+
+    def _write_event(
+        self, run_id: str, at_s: float, kind: str, data: dict[str, Any], key: str | None
+    ) -> Event:
+        event = self.records.event(run_id, at_s, self.clock.utc().isoformat(), kind, data, key)
+        self._rows.append((event, key))
+        self._last_id = event.event_id
+        self._show_line(event)
+        self._publish(event)
+        self._dirty.set()
+        return event
+
+    def _show_line(self, event: Event) -> None:
+        if event.kind not in _HIDDEN:
+            self.lines.append(record_line(event))
+
+    def _when_written(self, release: Callable[[], None]) -> None:
+        self._after_write.append(release)
+        self._dirty.set()
+
+    def _resolve(self, key: str, answer: Answer) -> None:
+        self._answers[key] = answer
+        while len(self._answers) > _ANSWERS_KEPT:
+            del self._answers[next(iter(self._answers))]
+        future = self._awaited.pop(key, None)
+        if future is not None and not future.done():
+            future.set_result(answer)
+
+    def _give(self, action: RigAction, era: int) -> None:
+        if era == self._order_era:
+            self._orders.put_nowait(action)
+
+    def _order_now(self, action: Stop | Hold) -> None:
+        """Stop and hold overtake everything, the journal included, and void what waits."""
+        self._order_era += 1
+        while not self._orders.empty():
+            self._orders.get_nowait()
+        if self._order is not None:
+            self._order.cancel()
+        self._spawn(self._do(action))
+
+    async def _do(self, action: RigAction) -> None:
+        try:
+            if isinstance(action, Enable):
+                await self.rig.enable(self.spec.grant_s)
+            elif isinstance(action, Queue):
+                await self.rig.queue([Ramp(*ramp) for ramp in action.ramps])
+            elif isinstance(action, Hold):
+                await self.rig.hold()
+            elif isinstance(action, Stop):
+                await self.rig.stop()
+            else:
+                await self.rig.park(action.major_deg, action.minor_deg)
+                self._parked = action.to
+        except LinkLost:
+            self._rejoin = True  # what it took in is asked of the board itself
+        except BridgeError as error:
+            self._failed = f"{type(action).__name__.lower()}: {error}"
+        self._wake.set()
+
+    # --- the gel ---------------------------------------------------------------------------------
+
+    def _follow(self, kind: str, data: dict[str, Any]) -> None:
+        """Keep the judge on the running coat."""
+        if self.state is None:
+            return
+        weighing = kind == "stepped" and data["step"] == Step.WEIGH.value
+        if weighing or kind in ("parts_met", "mixed_again"):
+            self._coat_rows, self._judge, self._judged = [], None, GelReading()
+        elif kind == "poured":
+            self._begin_judging()
+        elif kind == "touched" and self._judge is not None:
+            what, time_s = data["what"], self.state.coat_time_s(self.clock.now_s())
+            judge = self._judge
+            if time_s is not None:
+                self._think(lambda: judge.touched(what, time_s))
+
+    def _begin_judging(self) -> None:
+        """A judge for the coat just poured, fed with what the probe has said since the mix."""
+        state = self.state
+        if state is None or state.coat.gel_called_s is not None:
+            return
+        met_s, poured_s = state.coat.parts_met_s, state.coat.poured_s
+        if met_s is None or poured_s is None:
+            return
+        probe = self.probes["resin"][0] if "resin" in self.probes else ProbeSpec()
+        plan, coat = state.plan, state.coat_plan
+        touches = [(what, at_s - met_s) for what, at_s in state.coat.touches]
+        rows, self._coat_rows = self._coat_rows, []
+
+        def work() -> GelReading:
+            judge = self.judges(plan, coat, probe, poured_s - met_s)
+            reading = GelReading()
+            for row in rows:
+                reading = judge.feed(*row)
+            for what, time_s in touches:
+                reading = judge.touched(what, time_s)
+            self._judge = judge
+            return reading
+
+        self._think(work)
+
+    def _think(self, work: Callable[[], GelReading]) -> None:
+        """Let the judge think: beside the loop, one thought at a time."""
+        before = self._judging
+
+        async def job() -> None:
+            if before is not None:
+                await asyncio.wait({before})
+            try:
+                self._judged = await asyncio.get_running_loop().run_in_executor(None, work)
+            except EvenwallError as error:
+                self._no_judge(error)
+            self._wake.set()
+
+        if not self.in_line:
+            self._judging = self._spawn(job())
+            return
+        try:
+            self._judged = work()
+        except EvenwallError as error:
+            self._no_judge(error)
+
+    def _no_judge(self, error: EvenwallError) -> None:
+        self._judge = None
+        self.notices["gel"] = f"The gel cannot be foreseen ({error}): touch the coat, and say so."
+
+    def _ask_judge(self) -> None:
+        """Tell the judge the rows it has not had, unless it still thinks."""
+        judge = self._judge
+        if judge is None or (self._judging is not None and not self._judging.done()):
+            return
+        rows, self._coat_rows = self._coat_rows, []
+
+        def work() -> GelReading:
+            reading = self._judged
+            for row in rows:
+                reading = judge.feed(*row)
+            return reading
+
+        self._think(work)
+
+    def _sample(self, now_s: float, seen: Seen) -> None:
+        """One row of the curve, while there is a coat to follow."""
+        state = self.state
+        if state is None or state.over or now_s - self._sampled_s < self.sample_s * 0.9:
+            return
+        coat_time_s = state.coat_time_s(now_s)
+        quiet = coat_time_s is None or state.coat.done
+        if quiet and now_s - self._sampled_s < 10.0 * self.sample_s:
+            return
+        self._sampled_s = now_s
+        rig = seen.rig
+
+        def degC(reading: Reading | None) -> float | None:
+            return reading.temp_degC if reading is not None else None
+
+        row = (degC(seen.probe), degC(seen.room), degC(seen.mould))
+        sample = self.records.sample(
+            state.run_id,
+            {
+                "at_s": now_s,
+                "coat": state.index + 1,
+                "coat_time_s": coat_time_s,
+                "probe_degC": row[0],
+                "room_degC": row[1],
+                "mould_degC": row[2],
+                "major_rpm": rig.major.rate_rpm if rig else 0.0,
+                "minor_rpm": rig.minor.rate_rpm if rig else 0.0,
+                "major_deg": rig.major.angle_deg if rig else 0.0,
+                "minor_deg": rig.minor.angle_deg if rig else 0.0,
+                "gel_best_s": seen.gel.best_s,
+                "gel_low_s": seen.gel.low_s,
+                "gel_high_s": seen.gel.high_s,
+            },
+        )
+        self._last_id = sample.sample_id
+        self._dirty.set()
+        self._publish(sample)
+        if coat_time_s is not None and state.coat.gel_called_s is None:
+            self._coat_rows.append((coat_time_s, *row))
+            self._ask_judge()
+
+    # --- showing ---------------------------------------------------------------------------------
+
+    def snapshot(self) -> Snapshot:
+        return snapshot(
+            self.state,
+            self.clock.now_s(),
+            self.clock.utc().isoformat(),
+            self._seen,
+            simulated=self.spec.backend == "simulated",
+            speed=self.speed,
+            rig_name=self.spec.name,
+            record=tuple(self.lines),
+            last_event_id=self._last_id,
+        )
+
+    def _publish(self, item: Published) -> None:
+        for watcher in self._watchers:
+            watcher.put(item)
+
+    @contextlib.contextmanager
+    def watcher(self) -> Iterator[Watcher]:
+        """A queue of everything published while the context lasts."""
+        watcher = Watcher()
+        self._watchers.add(watcher)
+        try:
+            yield watcher
+        finally:
+            self._watchers.discard(watcher)
+
+    # --- asking ----------------------------------------------------------------------------------
+
+    async def command(self, command: Command) -> Answer:
+        """Ask; returns when the answer is in the record, or the disk has been given up on.
+
+        A key that was seen before, in this process or an earlier one, gets its first answer.
+        """
+        awaited = self._awaited.get(command.key)
+        if awaited is not None:
+            return (await asyncio.shield(awaited)).model_copy(update={"repeated": True})
+        asked: asyncio.Future[Answer] = asyncio.get_running_loop().create_future()
+        self._awaited[command.key] = asked
+        earlier = self._answers.get(command.key) or await self._answer_of(command.key)
+        if earlier is not None:
+            self._resolve(command.key, earlier)
+            return earlier.model_copy(update={"repeated": True})
+        self._asked.append(command)
+        self._wake.set()
+        return await asyncio.shield(asked)
+
+    async def _answer_of(self, key: str) -> Answer | None:
+        try:
+            event = await self.records.read(lambda journal: journal.event_of_key(key))
+        except RecordError:
+            return None
+        if event is None:
+            return None
+        return Answer(
+            accepted=bool(event.data.get("accepted")),
+            sentence=str(event.data.get("sentence", "")),
+            event_id=event.event_id,
+        )
+
+    def press(self, press: Press) -> None:
+        """A press that did not come through the inputs (a keyboard, a test)."""
+        self._presses.append(press)
+        self._wake.set()
+
+    def _anchor(self) -> Anchor | None:
+        return self.clock.anchor() if isinstance(self.clock, SystemClock) else None

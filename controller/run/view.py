@@ -1,0 +1,318 @@
+"""What a screen shows, from state and sight alone."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from controller.model import (
+    Alert,
+    AxisView,
+    Button,
+    CoatView,
+    Countdown,
+    Event,
+    FrameView,
+    GelView,
+    RecordLine,
+    Snapshot,
+    Step,
+    Vector3,
+)
+from controller.run import plain
+from controller.run.alerts import SEVERITY, peak_limit_degC
+from controller.run.core import next_from_s
+from controller.run.seen import Seen
+from controller.run.state import Coat, RunState
+from firmware_bridge.contract import RigState
+
+_ORDER = {"act_now": 0, "caution": 1, "note": 2}
+
+
+def gravity_in_mould(major_deg: float, minor_deg: float) -> Vector3:
+    """g_m = -(sin phi sin psi, sin phi cos psi, cos phi); see DEVELOPERS.md, "The frame"."""
+    phi, psi = math.radians(major_deg), math.radians(minor_deg)
+    return (-math.sin(phi) * math.sin(psi), -math.sin(phi) * math.cos(psi), -math.cos(phi))
+
+
+def frame_view(rig: RigState | None, lost: str, base: tuple[int, int] | None, state: RunState | None
+               ) -> FrameView:  # fmt: skip
+    if rig is None:
+        return FrameView(mode="lost" if lost else "disabled")
+
+    def axis(which: str) -> AxisView:
+        seen = getattr(rig, which)
+        per_turn = 0
+        if state is not None:
+            per_turn = getattr(state.plan.rig, which).steps_per_turn
+        since = seen.steps - (base[which == "minor"] if base else 0)
+        return AxisView(
+            rate_rpm=seen.rate_rpm,
+            angle_deg=seen.angle_deg,
+            steps=seen.steps,
+            turns=abs(since) / per_turn if per_turn else 0.0,
+        )
+
+    return FrameView(
+        mode=rig.mode.value,
+        guard_closed=rig.guard_closed,
+        faults=tuple(sorted(fault.value for fault in rig.faults)),
+        paused=state is not None and state.halted == "pause",
+        heard_s=rig.at_s,
+        major=axis("major"),
+        minor=axis("minor"),
+        down=gravity_in_mould(rig.major.angle_deg, rig.minor.angle_deg),
+    )
+
+
+def coat_view(state: RunState, coat: Coat) -> CoatView:
+    plan = state.plan.coats[coat.coat - 1]
+    return CoatView(
+        coat=coat.coat,
+        planned_mm=plan.mean_mm,
+        planned_mix_g=plan.mix_g,
+        part_a_g=coat.part_a_g,
+        part_b_g=coat.part_b_g,
+        parts_met_s=coat.parts_met_s,
+        poured_s=coat.poured_s,
+        gel_planned_s=plan.clock.gel_expected_s,
+        gel_detected_s=coat.gel_coat_s,
+        steps_expected=coat.steps_expected,
+        steps_counted=coat.steps_counted,
+        done=coat.done,
+    )
+
+
+def _minutes(left_s: float) -> str:
+    return f"{max(0.0, left_s) / 60.0:.0f} min"
+
+
+def sentence(state: RunState, now_s: float, seen: Seen) -> tuple[str, str]:
+    """What to do now, and why."""
+    if state.halted and not state.over:
+        why = plain.HALTED[state.halted]
+        if state.step is Step.SPIN:
+            kinds = [k for k in state.alerts if k.startswith("standing_")]
+            more = plain.ALERTS[kinds[0]] if kinds else ""
+            return f"{why} {more}".strip(), plain.AT_THE_FRAME
+        return why, plain.AT_THE_FRAME
+    urgent = [k for k in state.alerts if SEVERITY[k] == "act_now"]
+    if urgent:
+        return plain.ALERTS[urgent[0]], plain.DUE[state.step]
+    due = plain.DUE[state.step]
+    coat, plan = state.coat, state.coat_plan
+    if state.moving:
+        return f"Keep clear: the frame turns the opening {state.moving}.", due
+    if state.step is Step.WEIGH:
+        due = f"Weigh {plan.part_a_g:.1f} g of part A and {plan.part_b_g:.1f} g of part B."
+        return due, "The clock starts when the parts meet."
+    if state.step is Step.SPIN:
+        if coat.safe_s is not None and now_s < coat.safe_s:
+            return "The coat has gelled. Keep turning a little longer.", "To be on the safe side."
+        return due, seen.gel.sentence
+    if state.step is Step.REST:
+        from_s = next_from_s(state)
+        if from_s is not None and now_s >= from_s:
+            return "Next coat: press the button at the frame, it turns the opening up.", ""
+        return due, "It must carry the next one, and still bond to it."
+    if state.step is Step.CURE:
+        from_s = next_from_s(state)
+        if from_s is not None and now_s >= from_s:
+            return "The mould may be opened.", "The sheet's demoulding time has passed."
+        return due, "Opened too early it warps."
+    return due, ""
+
+
+def countdown(state: RunState, seen: Seen) -> Countdown | None:
+    """The one countdown that matters now, on the rig's clock."""
+    met_s = state.coat.parts_met_s
+    clock = state.coat_plan.clock
+    if state.over or met_s is None:
+        return None
+    if state.step in (Step.MIX, Step.DEGAS, Step.POUR):
+        return Countdown(label="left before it thickens", until_s=met_s + clock.pour_by_s)
+    if state.step is Step.CLOSE_UP:
+        return Countdown(label="left to start turning", until_s=met_s + clock.gel_low_s * 0.5)
+    if state.step is Step.SPIN:
+        safe_s = state.coat.safe_s
+        if safe_s is None:
+            safe_s = met_s + (seen.gel.safe_to_stop_s or clock.spin_until_s)
+        return Countdown(label="until it is safe to stop", until_s=safe_s)
+    from_s = next_from_s(state)
+    if from_s is None:
+        return None
+    label = "until the next coat" if state.step is Step.REST else "until the mould may be opened"
+    return Countdown(label=label, until_s=from_s)
+
+
+def buttons(state: RunState, now_s: float) -> tuple[Button | None, tuple[Button, ...]]:
+    """The one button, and what else may be done now."""
+    others = [Button(command="note", label="Note")]
+    if state.over:
+        return None, ()
+    if state.turning:
+        others.insert(0, Button(command="pause", label="Pause"))
+    if state.coat.parts_met_s is not None and not state.coat.done:
+        others += [
+            Button(command="touch:cup", label="Cup has gelled"),
+            Button(command="touch:coat", label="Coat has gelled"),
+        ]
+    if "weights_refused" in state.alerts:
+        others.append(Button(command="answer:weights_off:go_on", label="Go on with these weights"))
+    late = "mix_gone" in state.alerts or "late_pour" in state.alerts
+    if late and state.step is not Step.CLOSE_UP:
+        others.append(Button(command="answer:mix_again:yes", label="Mix anew"))
+    others.append(Button(command="abandon", label="Abandon"))
+    at_frame = state.plan.rig.confirm_at_rig
+    if state.halted:
+        why = plain.AT_THE_FRAME if at_frame else ""
+        return Button(command="resume", label="Turn again", enabled=not at_frame, why_not=why), (
+            tuple(others)
+        )
+    label = plain.BUTTONS.get(state.step)
+    if label is None or state.moving:
+        why = "Wait until it is parked." if state.moving else plain.not_now(state.step)
+        return Button(command="next", label=label or "Turning", enabled=False, why_not=why), (
+            tuple(others)
+        )
+    why = ""
+    from_s = next_from_s(state)
+    if from_s is not None and now_s < from_s:
+        why = f"In {_minutes(from_s - now_s)}."
+    elif at_frame and state.step in (Step.PREPARE, Step.CLOSE_UP, Step.REST):
+        why = plain.AT_THE_FRAME
+    elif state.step is Step.DEGAS and state.parked != "up":
+        why = plain.ALERTS["not_up"]
+    return Button(command="next", label=label, enabled=not why, why_not=why), tuple(others)
+
+
+def snapshot(
+    state: RunState | None,
+    now_s: float,
+    utc: str,
+    seen: Seen,
+    *,
+    simulated: bool,
+    speed: float,
+    rig_name: str,
+    record: Sequence[RecordLine],
+    last_event_id: int,
+) -> Snapshot:
+    """All that a screen needs to draw itself from nothing."""
+
+    def degC(reading: object) -> float | None:
+        return getattr(reading, "temp_degC", None)
+
+    notices = tuple(
+        Alert(kind=kind, sentence=text, severity="note", since_s=now_s)
+        for kind, text in sorted(seen.notices.items())
+    )
+    base = state.turning.base_steps if state is not None and state.turning else None
+    common = Snapshot(
+        now_s=now_s,
+        utc=utc,
+        simulated=simulated,
+        speed=speed,
+        rig=rig_name,
+        frame=frame_view(seen.rig, seen.rig_lost, base, state),
+        probe_degC=degC(seen.probe),
+        room_degC=degC(seen.room),
+        mould_degC=degC(seen.mould),
+        alerts=notices,
+        record=tuple(record),
+        last_event_id=last_event_id,
+        cautions=plain.CAUTIONS,
+    )
+    if state is None:
+        return common
+    say, why = sentence(state, now_s, seen)
+    button, others = buttons(state, now_s)
+    gel = seen.gel
+    coat = state.coat
+    alerts = tuple(
+        Alert(kind=kind, sentence=plain.ALERTS[kind], severity=SEVERITY[kind], since_s=since_s)
+        for kind, since_s in sorted(
+            state.alerts.items(), key=lambda item: (_ORDER[SEVERITY[item[0]]], item[1])
+        )
+    )
+    return common.model_copy(
+        update={
+            "run_id": state.run_id,
+            "casting": state.plan.casting.name,
+            "resin": state.plan.casting.resin.name,
+            "step": state.step,
+            "step_id": state.step_id,
+            "coat": state.index + 1,
+            "coats": tuple(coat_view(state, one) for one in state.coats),
+            "sentence": say,
+            "why": why,
+            "countdown": countdown(state, seen),
+            "next_button": button,
+            "buttons": others,
+            "peak_limit_degC": peak_limit_degC(state),
+            "gel": GelView(
+                best_s=gel.best_s,
+                low_s=gel.low_s,
+                high_s=gel.high_s,
+                safe_to_stop_s=gel.safe_to_stop_s,
+                called_at_s=coat.gel_coat_s if coat.gel_called_s is not None else gel.called_at_s,
+                probability_gelled=gel.probability_gelled,
+                sentence=gel.sentence,
+                faults=gel.faults,
+                predicted=gel.predicted,
+            ),
+            "wall": state.plan.wall,
+            "alerts": (*alerts, *notices),
+            "checklist": plain.CHECKLIST if state.step is Step.PREPARE else (),
+            "cautions": tuple(dict.fromkeys((*plain.CAUTIONS, *state.plan.cautions))),
+        }
+    )
+
+
+_LINES = {
+    "started": "{casting}, {resin}: {coats} coats on {rig}.",
+    "weighed": "Weighed {part_a_g:.1f} g of A, {part_b_g:.1f} g of B.",
+    "parts_met": "The parts met.",
+    "poured": "Poured.",
+    "mixed_again": "The mix was let go; a new one is made.",
+    "turning_began": "Turning began.",
+    "turning_ended": "Turning ended.",
+    "gelled": "Gelled at {gel_coat_s:.0f} s, by {how}.",
+    "halted": "Turning stopped: {why}.",
+    "stop_asked": "Stop, pressed at the {who}.",
+    "guard_opened": "Guard opened.",
+    "guard_closed": "Guard closed.",
+    "moving": "The frame turns the opening {to}.",
+    "parked": "Parked, opening {at}.",
+    "touched": "The {what} was found gelled.",
+    "noted": "{text}",
+    "answered": "Answered {question}: {value}.",
+    "refused": "{command} refused: {sentence}",
+    "failed": "The board refused: {what}",
+    "coat_done": "Coat done.",
+    "finished": "Finished.",
+    "abandoned": "Abandoned: {reason}",
+    "restarted": "The controller was restarted.",
+    "pressed": "Button at the frame.",
+}
+
+
+def record_line(event: Event) -> RecordLine:
+    """One line for people."""
+    data = event.data
+    if event.kind == "alert":
+        text = plain.ALERTS[data["alert"]]
+    elif event.kind == "stepped":
+        text = f"Coat {data['coat']}: {plain.DUE[Step(data['step'])]}"
+    elif event.kind in _LINES:
+        text = _LINES[event.kind].format(**data)
+    else:
+        text = str(data.get("sentence") or event.kind.replace("_", " "))
+    return RecordLine(event_id=event.event_id, at_s=event.at_s, utc=event.utc, text=text)
+
+
+def leg_now(state: RunState, now_s: float) -> str:
+    """The profile's leg that turns now, in the plan's words; empty when nothing turns."""
+    if state.turning is None or state.coat.spin_from_s is None:
+        return ""
+    return state.profile.leg_at(now_s - state.coat.spin_from_s)
