@@ -191,6 +191,9 @@ class StartAngles(Frozen):
     minor: float = 0.0
 
 
+WITNESS_G = 30.0  # less in the cup hardly warms a probe (common practice, no source)
+
+
 class CoatPlan(Frozen):
     coat: Annotated[int, Field(ge=1)]
     mean_mm: Positive
@@ -204,6 +207,11 @@ class CoatPlan(Frozen):
     ramps: tuple[Ramp, ...]
     viscosity: tuple[tuple[float, float], ...] = ()  # (time_s of the coat's clock, Pa s)
     opening_state: Literal["open", "capped"] = "open"
+
+    @property
+    def witness_g(self) -> float:
+        """What stands in the cup with the probe after the pour."""
+        return max(self.cup_left_g, WITNESS_G)
 
 
 class OpeningFound(Frozen):
@@ -341,6 +349,8 @@ class CoatView(Frozen):
     coat: int
     planned_mm: float
     planned_mix_g: float
+    planned_part_a_g: float
+    planned_part_b_g: float
     part_a_g: float | None = None  # as weighed
     part_b_g: float | None = None
     parts_met_s: float | None = None

@@ -18,6 +18,7 @@ WEIGHT_REFUSE = 0.05
 WAITING_S = 180.0  # a person who has not answered for so long may have gone
 STOOD_S = 60.0  # standing while liquid for longer than this deserves a look
 GELLING_FROM = 0.9  # of the earliest gel expected: stopping later spoils little
+LATE_GEL = 1.05  # times the time it should be safe to stop
 COLD_K = 3.0  # below the shop's planned temperature
 
 _ACT_NOW = {
@@ -120,8 +121,8 @@ def _resin(state: RunState, now_s: float, seen: Seen) -> set[str]:
         elif time_s > (clock.pour_by_s if coat.poured_s is None else clock.gel_low_s * 0.5):
             kinds.add("late_pour")
     if state.step is Step.SPIN and time_s is not None and coat.safe_s is None:
-        expected_s = max(clock.gel_high_s, seen.gel.high_s or 0.0)
-        if time_s > expected_s:
+        expected_s = seen.gel.safe_to_stop_s or clock.gel_high_s
+        if time_s > LATE_GEL * max(expected_s, clock.gel_high_s):
             kinds.add("no_gel")
     if coat.gave_up:
         kinds.add("gave_up")

@@ -9,7 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from controller.model import Answer, Command, Step
+from controller.model import Answer, Command, Plan, Step
+from controller.plan.batch import CLOSE_UP_S
 from controller.ports import Light, Press
 from controller.run import motion
 from controller.run.alerts import (
@@ -38,7 +39,7 @@ from controller.run.seen import (
 from controller.run.state import RunState, Turning, fold
 from firmware_bridge.contract import Fault, Mode, RigState
 
-WEIGH_LEAD_S = 300.0  # weighing, mixing and closing up may begin this long before the pour window
+WEIGH_S = 120.0  # turning up and weighing, before the parts meet (common practice, no source)
 
 
 def step(state: RunState, now_s: float, seen: Seen) -> tuple[RunState, list[Action]]:
@@ -573,22 +574,22 @@ def next_from_s(state: RunState) -> float | None:
     if met_s is None:
         return None
     if state.step is Step.REST:
-        lead_s = WEIGH_LEAD_S + state.plan.coats[state.index + 1].clock.spin_from_s
-        return met_s + max(0.0, state.coat_plan.clock.next_pour_from_s - lead_s)
+        return met_s + pour_gap_s(state.plan, state.index) - WEIGH_S
     if state.step is Step.CURE:
-        return met_s + demould_after_s(state)
+        return met_s + demould_after_s(state.plan)
     return None
 
 
-def demould_after_s(state: RunState) -> float:
-    """How long the last coat cures before the mould is opened, from the moment its parts met.
+def pour_gap_s(plan: Plan, index: int) -> float:
+    """From one coat's parts meeting to the next one's, so that the pour falls when it first may."""
+    after = plan.coats[index + 1].clock
+    return plan.coats[index].clock.next_pour_from_s - (after.spin_from_s - CLOSE_UP_S)
 
-    Without a figure on the sheet: twelve pot lives (two hours for a resin of ten minutes; common
-    practice, no source).
-    """
-    sheet = state.plan.casting.resin.sheet
-    minutes = sheet.demould_min if sheet.demould_min is not None else 12 * sheet.pot_life_min
-    return minutes * 60.0
+
+def demould_after_s(plan: Plan) -> float:
+    """How long the last coat cures, from the moment its parts met, before the mould is opened."""
+    gaps_s = sum(pour_gap_s(plan, index) for index in range(len(plan.coats) - 1))
+    return plan.totals.demould_from_min * 60.0 - gaps_s
 
 
 def _light(state: RunState) -> Light:

@@ -108,6 +108,7 @@ class Supervisor:
         self.state: RunState | None = None
         self.speed = speed
         self.notices: dict[str, str] = {}
+        self.on_event: Callable[[Event, Plan], None] | None = None  # for a twin
         self.lines: deque[RecordLine] = deque(maxlen=LINES_SHOWN)
         self._rows: list[tuple[Event, str | None]] = []  # of the running casting
         self._answers: dict[str, Answer] = {}  # of this process, by key
@@ -135,7 +136,7 @@ class Supervisor:
         self._tasks: set[asyncio.Task[None]] = set()
         self._watchers: set[Watcher] = set()
         self._damage_told: str | None = None
-        self._last_id = 0
+        self.last_id = 0
         self._broken: asyncio.Future[None] = asyncio.get_running_loop().create_future()
 
     # --- life ------------------------------------------------------------------------------------
@@ -191,9 +192,10 @@ class Supervisor:
         rows = await self.records.read(lambda journal: journal.keyed_events(run_id))
         self._rows = rows
         self.state = fold_all(run_id, plan, (event for event, _ in rows))
-        self._last_id = rows[-1][0].event_id
+        self.last_id = rows[-1][0].event_id
         for event, _ in rows:
             self._show_line(event)
+            self._tell(event, plan)
         met_s = self.state.coat.parts_met_s
         samples = await self.records.read(lambda journal: journal.samples(run_id))
         if met_s is not None:
@@ -282,7 +284,7 @@ class Supervisor:
         if self.state is not None:
             self._asked = []
             self.state, actions = step(self.state, now_s, seen)
-            self._perform(actions)
+            self._perform(actions, self.state.plan)
             self._sample(now_s, seen)
         if self._watchers:
             self._publish(self.snapshot())
@@ -366,12 +368,13 @@ class Supervisor:
         }
         event = self._write_event(run_id, now_s, "started", data, command.key)
         self.state = begin(run_id, plan, event)
+        self._tell(event, plan)
         answer = Answer(accepted=True, sentence=sentence, event_id=event.event_id)
         self._when_written(lambda: self._resolve(command.key, answer))
 
     # --- doing -----------------------------------------------------------------------------------
 
-    def _perform(self, actions: list[Action]) -> None:
+    def _perform(self, actions: list[Action], plan: Plan) -> None:
         ids: dict[str, int] = {}
         for action in actions:
             if isinstance(action, Record):
@@ -379,6 +382,7 @@ class Supervisor:
                 if action.key is not None:
                     ids[action.key] = event.event_id
                 self._follow(action.kind, action.data)
+                self._tell(event, plan)
             elif isinstance(action, Reply):
                 answer = action.answer.model_copy(update={"event_id": ids[action.key]})
                 self._when_written(partial(self._resolve, action.key, answer))
@@ -400,11 +404,15 @@ class Supervisor:
     ) -> Event:
         event = self.records.event(run_id, at_s, self.clock.utc().isoformat(), kind, data, key)
         self._rows.append((event, key))
-        self._last_id = event.event_id
+        self.last_id = event.event_id
         self._show_line(event)
         self._publish(event)
         self._dirty.set()
         return event
+
+    def _tell(self, event: Event, plan: Plan) -> None:
+        if self.on_event is not None:
+            self.on_event(event, plan)
 
     def _show_line(self, event: Event) -> None:
         if event.kind not in _HIDDEN:
@@ -570,7 +578,7 @@ class Supervisor:
                 "gel_high_s": seen.gel.high_s,
             },
         )
-        self._last_id = sample.sample_id
+        self.last_id = sample.sample_id
         self._dirty.set()
         self._publish(sample)
         if coat_time_s is not None and state.coat.gel_called_s is None:
@@ -589,7 +597,7 @@ class Supervisor:
             speed=self.speed,
             rig_name=self.spec.name,
             record=tuple(self.lines),
-            last_event_id=self._last_id,
+            last_event_id=self.last_id,
         )
 
     def _publish(self, item: Published) -> None:

@@ -71,6 +71,8 @@ def coat_view(state: RunState, coat: Coat) -> CoatView:
         coat=coat.coat,
         planned_mm=plan.mean_mm,
         planned_mix_g=plan.mix_g,
+        planned_part_a_g=plan.part_a_g,
+        planned_part_b_g=plan.part_b_g,
         part_a_g=coat.part_a_g,
         part_b_g=coat.part_b_g,
         parts_met_s=coat.parts_met_s,

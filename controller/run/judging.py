@@ -1,0 +1,86 @@
+"""The gel estimator, put at the supervisor's service: SI and cases on one side, a coat on the
+other."""
+
+from __future__ import annotations
+
+from controller import gel
+from controller.model import CoatPlan, Plan, ProbeSpec
+from controller.plan.batch import cure_sheet
+from controller.run.seen import GelReading
+from controller.units import degC, kelvin, kilograms, metres
+
+FEED_S = 2.0  # readings closer together teach nothing more
+BAND_DEGC = 2.0  # about the foreseen curve, until it is told with a band of its own
+CURVE_POINTS = 60
+
+
+def estimator(plan: Plan, coat: CoatPlan, probe: ProbeSpec, poured_coat_s: float) -> Estimator:
+    """A judge for a coat just poured. Raises OutsideValidity, NotConverged (of the sheet)."""
+    casting = plan.casting
+    mould_degC = casting.mould.temp_degC
+    kind: gel.Probe = "thermocouple_k"
+    if probe.kind in ("digital_1wire", "infrared"):
+        kind = "digital_1wire" if probe.kind == "digital_1wire" else "infrared"
+    case = gel.Case(
+        sheet=cure_sheet(casting.resin.sheet),
+        placement=probe.placement,
+        probe=kind,
+        coat_m=metres(coat.mean_mm),
+        wall_m=metres(casting.mould.wall_mm),
+        wall_material=casting.mould.material,
+        pour_s=poured_coat_s,
+        cup_mass_kg=kilograms(coat.witness_g),
+        mould_K=None if mould_degC is None else kelvin(mould_degC),
+    )
+    return Estimator(case)
+
+
+class Estimator:
+    """Meets `seen.GelJudge` with gel.py's estimator."""
+
+    def __init__(self, case: gel.Case) -> None:
+        self._state = gel.begin(case)
+        self._fed_s = -FEED_S
+        self._reading = GelReading()
+
+    def feed(
+        self,
+        coat_time_s: float,
+        probe_degC: float | None,
+        room_degC: float | None,
+        mould_degC: float | None,
+    ) -> GelReading:
+        del mould_degC  # taken at the pour
+        if coat_time_s - self._fed_s < FEED_S:
+            return self._reading
+        self._fed_s = coat_time_s
+        row = gel.Row(
+            coat_time_s,
+            None if probe_degC is None else kelvin(probe_degC),
+            None if room_degC is None else kelvin(room_degC),
+        )
+        self._state, found = gel.step(self._state, row)
+        return self._told(found)
+
+    def touched(self, what: str, coat_time_s: float) -> GelReading:
+        touch = gel.Touch("coat" if what == "coat" else "cup", coat_time_s)
+        self._state, found = gel.step(self._state, touch)
+        return self._told(found)
+
+    def _told(self, found: gel.GelEstimate) -> GelReading:
+        every = max(1, len(found.curve) // CURVE_POINTS)
+        self._reading = GelReading(
+            best_s=found.best_s,
+            low_s=found.low_s,
+            high_s=found.high_s,
+            safe_to_stop_s=found.safe_to_stop_s,
+            called_at_s=found.called_s,
+            probability_gelled=found.probability_gelled,
+            faults=tuple(fault.kind for fault in found.faults),
+            sentence=found.sentence,
+            predicted=tuple(
+                (float(t), degC(float(k)) - BAND_DEGC, degC(float(k)) + BAND_DEGC)
+                for t, k in found.curve[::every]
+            ),
+        )
+        return self._reading

@@ -1,0 +1,304 @@
+"""The one facade that the web and the command line see: now, commands, plans, the record."""
+
+from __future__ import annotations
+
+import asyncio
+import itertools
+from collections.abc import AsyncIterator, Callable, Mapping
+from concurrent.futures import Executor, ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+
+from controller.errors import EvenwallError, InputError, RecordError
+from controller.model import (
+    Answer,
+    Casting,
+    CastingCard,
+    Command,
+    Event,
+    Plan,
+    PlanJob,
+    RigSpec,
+    RunCard,
+    Sample,
+    Snapshot,
+    StreamItem,
+    parse,
+    read_casting,
+)
+from controller.records import Journal, row_id
+from controller.run.state import fold_all
+from controller.run.supervisor import Supervisor
+
+Planner = Callable[..., Plan]
+WallMesh = Callable[[Plan], dict[str, Any]]
+JOBS_KEPT = 50
+_PAGE = 2000
+
+
+class Service:
+    """Everything a screen may ask for or tell. Lives on the supervisor's event loop."""
+
+    def __init__(
+        self,
+        supervisor: Supervisor,
+        castings: Path,
+        planner: Planner,
+        *,
+        executor: Executor | None = None,
+        wall_mesh: WallMesh | None = None,
+    ) -> None:
+        """castings: the folder of casting files. planner: `plan.make_plan`. executor: where plans
+        are made; a thread of our own by default. wall_mesh: the wall of a plan in three
+        dimensions, when the film is there."""
+        self.supervisor = supervisor
+        self.spec: RigSpec = supervisor.spec
+        self._castings, self._planner, self._wall_mesh = castings, planner, wall_mesh
+        self._executor = executor or ThreadPoolExecutor(1, "plans")
+        self._jobs: dict[str, PlanJob] = {}
+        self._job_tasks: set[asyncio.Task[None]] = set()
+        self._job_numbers = itertools.count(1)
+        self._run_numbers = itertools.count(1)
+
+    async def close(self) -> None:
+        for task in list(self._job_tasks):
+            task.cancel()
+        await asyncio.gather(*self._job_tasks, return_exceptions=True)
+        self._executor.shutdown(wait=False, cancel_futures=True)
+
+    # --- now -------------------------------------------------------------------------------------
+
+    def snapshot(self) -> Snapshot:
+        return self.supervisor.snapshot()
+
+    async def watch(self, after_id: int | None = None) -> AsyncIterator[StreamItem]:
+        """What happens, as it happens. With `after_id`, first what was missed, without a gap."""
+        with self.supervisor.watcher() as watcher:
+            last_id = after_id
+            if last_id is None:
+                last_id = self.supervisor.last_id
+            else:
+                async for item in self._missed(last_id):
+                    last_id = item.item_id
+                    yield item
+            yield _stream_item(self.snapshot())
+            while True:
+                row = await watcher.items.get()
+                if watcher.missed:
+                    watcher.missed = False
+                    async for item in self._missed(last_id):
+                        last_id = item.item_id
+                        yield item
+                item = _stream_item(row)
+                if not isinstance(row, Snapshot):
+                    if item.item_id <= last_id:
+                        continue
+                    last_id = item.item_id
+                yield item
+
+    async def _missed(self, after_id: int) -> AsyncIterator[StreamItem]:
+        while True:
+            rows = await self.supervisor.records.items(after_id, _PAGE)
+            for row in rows:
+                yield _stream_item(row)
+            if len(rows) < _PAGE:
+                return
+            after_id = row_id(rows[-1])
+
+    def notice(self, kind: str, sentence: str | None) -> None:
+        """A word from a part beside the run (a broker gone), shown until it is taken back."""
+        if sentence is None:
+            self.supervisor.notices.pop(kind, None)
+        else:
+            self.supervisor.notices[kind] = sentence
+
+    async def command(self, command: Command) -> Answer:
+        """Ask for something to be done. Idempotent by key; every answer is in words."""
+        if command.name == "start":
+            prepared = await self._start(command)
+            if isinstance(prepared, Answer):
+                return prepared
+            command = prepared
+        return await self.supervisor.command(command)
+
+    async def _start(self, command: Command) -> Command | Answer:
+        """Find the plan that a start means: of a job, given, or of a recorded run."""
+        data = command.data
+        try:
+            if "job_id" in data:
+                job = await self.plan_job(str(data["job_id"]))
+                if job.plan is None:
+                    return Answer(accepted=False, sentence="The plan is not made yet.")
+                plan = job.plan
+            elif "run_id" in data:
+                plan = await self.run_plan(str(data["run_id"]))
+            elif isinstance(data.get("plan"), Plan):
+                plan = data["plan"]
+            else:
+                plan = parse(Plan, data.get("plan") or {}, "plan")
+        except EvenwallError as error:
+            return Answer(accepted=False, sentence=str(error))
+        utc = self.supervisor.clock.utc()
+        run_id = f"{utc:%Y%m%d-%H%M%S}-{next(self._run_numbers)}"
+        ready = {"plan": plan, "run_id": run_id, "replay_of": data.get("run_id")}
+        return command.model_copy(update={"data": ready})
+
+    # --- plans -----------------------------------------------------------------------------------
+
+    async def castings(self) -> list[CastingCard]:
+        """The casting files that can be read, by name."""
+
+        def work() -> list[CastingCard]:
+            cards = []
+            for path in sorted(self._castings.glob("*.toml")):
+                try:
+                    casting = read_casting(path)
+                except InputError:
+                    continue  # resins live here too; a bad file is told when it is planned
+                cards.append(
+                    CastingCard(
+                        casting_id=path.stem,
+                        name=casting.name,
+                        resin=casting.resin.name,
+                        wall_mm=casting.wall_mm,
+                    )
+                )
+            return cards
+
+        return await asyncio.get_running_loop().run_in_executor(None, work)
+
+    async def start_plan(self, casting_id: str, overrides: Mapping[str, Any]) -> PlanJob:
+        """Begin to make a plan. overrides: fields of the casting, as its file has them."""
+        path = self._castings / f"{casting_id}.toml"
+        if Path(casting_id).name != casting_id or not path.is_file():
+            raise InputError("casting_id", casting_id, "no such casting")
+        casting = read_casting(path)
+        if overrides:
+            data = casting.model_dump()
+            for name, value in overrides.items():
+                kept = data.get(name)
+                if isinstance(kept, dict) and isinstance(value, Mapping):
+                    data[name] = {**kept, **value}
+                else:
+                    data[name] = value
+            casting = parse(Casting, data, path)
+        job_id = f"plan-{next(self._job_numbers)}"
+        self._keep(PlanJob(job_id=job_id, casting_id=casting_id, sentence="Planning."))
+        task = asyncio.get_running_loop().create_task(self._make(job_id, casting))
+        self._job_tasks.add(task)
+        task.add_done_callback(self._job_tasks.discard)
+        return self._jobs[job_id]
+
+    def _keep(self, job: PlanJob) -> None:
+        self._jobs[job.job_id] = job
+        while len(self._jobs) > JOBS_KEPT:
+            del self._jobs[next(iter(self._jobs))]
+
+    async def _make(self, job_id: str, casting: Casting) -> None:
+        loop = asyncio.get_running_loop()
+
+        def progress(fraction: float, sentence: str) -> None:
+            loop.call_soon_threadsafe(self._progress, job_id, fraction, sentence)
+
+        def work() -> Plan:
+            return self._planner(casting, self.spec, progress=progress)
+
+        try:
+            plan = await loop.run_in_executor(self._executor, work)
+        except EvenwallError as error:
+            self._keep(self._jobs[job_id].model_copy(update={"done": True, "error": str(error)}))
+            return
+        done = {"done": True, "fraction": 1.0, "sentence": "Planned.", "plan": plan}
+        self._keep(self._jobs[job_id].model_copy(update=done))
+
+    def _progress(self, job_id: str, fraction: float, sentence: str) -> None:
+        job = self._jobs.get(job_id)
+        if job is not None and not job.done:
+            self._keep(job.model_copy(update={"fraction": fraction, "sentence": sentence}))
+
+    async def plan_job(self, job_id: str) -> PlanJob:
+        job = self._jobs.get(job_id)
+        if job is None:
+            raise InputError("job_id", job_id, "no such plan")
+        return job
+
+    # --- the record ------------------------------------------------------------------------------
+
+    async def _read(self, work: Callable[[Journal], Any]) -> Any:
+        return await self.supervisor.records.read(work)
+
+    async def curve(
+        self, run_id: str | None, after_id: int = 0, points: int = 2000
+    ) -> list[Sample]:
+        """The samples of a run (None: of the present one), thinned evenly to about `points`."""
+        run_id = run_id or self._present()
+        if run_id is None:
+            return []
+        found: list[Sample] = await self._read(
+            lambda journal: journal.samples(run_id, after_id, points=points)
+        )
+        return found
+
+    def _present(self) -> str | None:
+        state = self.supervisor.state
+        return None if state is None else state.run_id
+
+    async def runs(self) -> list[RunCard]:
+        """Every run of the record, newest first."""
+        ids: list[str] = await self._read(lambda journal: journal.run_ids())
+        return [await self.run(run_id) for run_id in ids]
+
+    async def run(self, run_id: str) -> RunCard:
+        """Raises RecordError when there is none of that name."""
+        card: RunCard = await self._read(lambda journal: run_card(journal, run_id))
+        return card
+
+    async def events(self, run_id: str, after_id: int = 0) -> list[Event]:
+        found: list[Event] = await self._read(lambda journal: journal.events(run_id, after_id))
+        return found
+
+    async def run_plan(self, run_id: str) -> Plan:
+        plan: Plan = await self._read(lambda journal: journal.plan(run_id))
+        return plan
+
+    async def wall_mesh(self, run_or_job_id: str) -> dict[str, Any] | None:
+        """Vertices, faces and thickness_mm for a view in three dimensions; None without a film."""
+        if self._wall_mesh is None:
+            return None
+        job = self._jobs.get(run_or_job_id)
+        plan = job.plan if job is not None else await self.run_plan(run_or_job_id)
+        if plan is None:
+            return None
+        return await asyncio.get_running_loop().run_in_executor(None, self._wall_mesh, plan)
+
+
+def run_card(journal: Journal, run_id: str) -> RunCard:
+    """A run as the record's list shows it: its journal, folded. Raises RecordError."""
+    events = journal.events(run_id)
+    if not events:
+        raise RecordError(f"no run {run_id} in the record")
+    plan = journal.plan(run_id)
+    state = fold_all(run_id, plan, events)
+    return RunCard(
+        run_id=run_id,
+        casting=plan.casting.name,
+        resin=plan.casting.resin.name,
+        started_utc=events[0].utc,
+        ended_utc=events[-1].utc if state.over else None,
+        step=state.step,
+        coats_done=sum(coat.done for coat in state.coats),
+        coats=len(state.coats),
+        simulated=state.simulated,
+        proven=any(event.kind == "proven" for event in events),
+        rig=str(events[0].data.get("rig", "")),
+        replay_of=state.replay_of,
+    )
+
+
+def _stream_item(row: Event | Sample | Snapshot) -> StreamItem:
+    if isinstance(row, Snapshot):
+        return StreamItem(
+            item_id=row.last_event_id, kind="snapshot", data=row.model_dump(mode="json")
+        )
+    kind = "event" if isinstance(row, Event) else "sample"
+    return StreamItem(item_id=row_id(row), kind=kind, data=row.model_dump(mode="json"))

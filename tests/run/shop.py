@@ -1,0 +1,157 @@
+"""A whole shop in virtual time: board, twin, supervisor, service and operator around one plan."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from controller.model import Command, Plan, RigSpec, read_casting, read_rig
+from controller.operator import Habits, Operator
+from controller.plan import make_plan
+from controller.ports import Light, Press
+from controller.records import Records
+from controller.run.judging import estimator
+from controller.run.motion import frame_limits
+from controller.run.seen import GelJudges
+from controller.run.supervisor import Supervisor
+from controller.service import Service
+from controller.twin import Twin, Weather
+from firmware_bridge.clock import LoopClock
+from firmware_bridge.host_rig import HostRig
+from firmware_bridge.sim_board import VirtualBoard
+
+ROOT = Path(__file__).resolve().parents[2]
+SAMPLES = ROOT / "controller" / "samples"
+
+
+@cache
+def sample_rig() -> RigSpec:
+    return read_rig(ROOT / "hardware" / "rigs" / "small.toml")
+
+
+@cache
+def lantern_plan() -> Plan:
+    return make_plan(read_casting(SAMPLES / "lantern-globe.toml"), sample_rig())
+
+
+@dataclass
+class Buttons:
+    """Meets `ports.Inputs`; presses by hand."""
+
+    pressed: list[Press] = field(default_factory=list)
+
+    def press(self, press: Press) -> None:
+        self.pressed.append(press)
+
+    def presses(self) -> tuple[Press, ...]:
+        pressed, self.pressed = tuple(self.pressed), []
+        return pressed
+
+    def close(self) -> None:
+        return None
+
+
+@dataclass
+class Lamp:
+    """Meets `ports.Outputs`; remembers."""
+
+    light: Light = Light.OFF
+    beeps: int = 0
+
+    def show(self, light: Light) -> None:
+        self.light = light
+
+    def sound(self, repeats: int) -> None:
+        self.beeps += repeats
+
+    def close(self) -> None:
+        return None
+
+
+@dataclass
+class Shop:
+    clock: LoopClock
+    board: VirtualBoard
+    rig: HostRig
+    twin: Twin
+    records: Records
+    supervisor: Supervisor
+    service: Service
+    buttons: Buttons
+    lamp: Lamp
+    plan: Plan
+    seed: int = 0
+
+    def operator(self, habits: Habits | None = None) -> Operator:
+        return Operator(
+            self.service,
+            self.clock,
+            self.buttons.press,
+            self.board.set_guard,
+            seed=self.seed,
+            habits=habits or Habits(),
+            touched_coat=lambda: self.twin.coat_gelled(self.clock.now_s()),
+        )
+
+    async def ask(self, name: str, key: str = "", **data: Any) -> Any:
+        key = key or f"{name}-{self.clock.now_s()}"
+        return await self.service.command(Command(name=name, key=key, data=data))
+
+    async def until(self, met: Any, limit_s: float = 40_000.0, step_s: float = 1.0) -> None:
+        """Wait in the shop's time until this holds."""
+        end_s = self.clock.now_s() + limit_s
+        while not met():
+            assert self.clock.now_s() < end_s, "waited in vain"
+            await self.clock.sleep(step_s)
+
+
+@asynccontextmanager
+async def open_shop(
+    plan: Plan | None = None,
+    *,
+    seed: int = 0,
+    record: Path | None = None,
+    judges: GelJudges = estimator,
+    board: VirtualBoard | None = None,
+    weather: Weather | None = None,
+    state_period_s: float = 0.5,
+    tick_s: float = 1.0,
+    idle_tick_s: float = 2.0,
+    sample_s: float = 2.0,
+) -> AsyncIterator[Shop]:
+    """Everything wired; opened again with the same `board` and `record` it is a restart."""
+    plan = plan or lantern_plan()
+    clock = LoopClock()
+    spec = plan.rig
+    board = board or VirtualBoard(clock)
+    rig = HostRig(clock, frame_limits(spec), board, state_period_s)
+    twin = Twin(clock, board, spec, seed, weather)
+    records = Records(record)
+    buttons, lamp = Buttons(), Lamp()
+    supervisor = Supervisor(
+        rig=rig,
+        spec=spec,
+        clock=clock,
+        records=records,
+        probes={p.role: (p, twin.probe(p.role)) for p in spec.probes},
+        inputs=buttons,
+        outputs=lamp,
+        judges=judges,
+        tick_s=tick_s,
+        idle_tick_s=idle_tick_s,
+        sample_s=sample_s,
+        link_stale_s=max(3.0, 4.0 * state_period_s),
+        in_line=True,
+    )
+    supervisor.on_event = twin.follow
+    await supervisor.start()
+    service = Service(supervisor, SAMPLES, make_plan)
+    try:
+        yield Shop(clock, board, rig, twin, records, supervisor, service, buttons, lamp, plan, seed)
+    finally:
+        await service.close()
+        await supervisor.close()
