@@ -63,6 +63,8 @@ class Source(Protocol):
 
     async def command(self, command: Command) -> Answer: ...
 
+    def notice(self, kind: str, sentence: str | None) -> None: ...
+
 
 @dataclass(slots=True)
 class Status:
@@ -131,10 +133,14 @@ class Telemetry:
 
     def _outage(self, error: str) -> None:
         self.status.connected, self.status.last_error = False, error
+        self._source.notice(
+            "broker", f"The broker is not reached ({error}). The casting does not need it."
+        )
 
     async def _tell(self, client: BrokerClient) -> None:
         await self._publish(client, "online", self._online(True, "started"), qos=1, retain=True)
         self.status.connected, self.status.last_error = True, ""
+        self._source.notice("broker", None)
         self.status.connections += 1
         try:
             jobs = [self._tell_state(client), self._tell_journal(client)]

@@ -96,6 +96,7 @@ class Bench:
         self.journal: list[StreamItem] = []
         self.more = asyncio.Event()
         self.commands: list[Command] = []
+        self.notices: dict[str, str | None] = {}
 
     def snapshot(self) -> Snapshot:
         newest = self.journal[-1].item_id if self.journal else 0
@@ -121,6 +122,9 @@ class Bench:
                 yield self.journal[at - 1]
             self.more.clear()
             await self.more.wait()
+
+    def notice(self, kind: str, sentence: str | None) -> None:
+        self.notices[kind] = sentence
 
     async def command(self, command: Command) -> Answer:
         self.commands.append(command)

@@ -239,11 +239,13 @@ def test_an_hour_without_a_broker_arrives_afterwards(
                 had = before.rows()
             broker.kill()
             await until(lambda: not telemetry.status.connected, "outage noticed")
+            assert "does not need it" in str(source.notices["broker"])
             source.append(3600)  # an hour of samples at 1 Hz
             await broker.start()
             async with Listening(broker.port) as after:
                 await until(lambda: after.rows() and after.rows()[-1] == 3700, "rows after")
                 assert in_order_and_complete(had + after.rows(), 3700)
+            assert source.notices["broker"] is None
 
     asyncio.run(main())
 

@@ -1,0 +1,142 @@
+#!/usr/bin/env python3
+"""Backs up and restores records and settings. Standard library only; works while a casting runs.
+
+  backup.py save FILE.tar.gz
+  backup.py restore FILE.tar.gz     stop the service first: systemctl stop evenwall
+
+Databases are copied by SQLite's own online backup, so a copy is whole although rows are being
+written. A restore checks everything first, and sets aside what it replaces.
+"""
+
+from __future__ import annotations
+
+import argparse
+import fcntl
+import os
+import shutil
+import sqlite3
+import sys
+import tarfile
+import tempfile
+from pathlib import Path
+
+FOLDERS = {"records": "/var/lib/evenwall", "settings": "/etc/evenwall"}
+SIDE_FILES = ("-wal", "-shm", "-journal")
+
+
+def is_database(path: Path) -> bool:
+    with path.open("rb") as file:
+        return file.read(16) == b"SQLite format 3\0"
+
+
+def save(archive: Path, root: Path) -> int:
+    """Everything below both folders into one archive. Returns the number of files."""
+    count = 0
+    with tempfile.TemporaryDirectory(dir=archive.parent) as scratch:
+        part = Path(scratch) / "backup.tar.gz"
+        with tarfile.open(part, "w:gz") as tar:
+            for name, folder in FOLDERS.items():
+                base = root / folder.lstrip("/")
+                for path in sorted(p for p in base.rglob("*") if p.is_file()):
+                    if path.name.endswith(SIDE_FILES):
+                        continue
+                    copy = path
+                    if is_database(path):
+                        copy = Path(scratch) / "copy.sqlite"
+                        copy.unlink(missing_ok=True)
+                        copy_database(path, copy)
+                    tar.add(copy, f"{name}/{path.relative_to(base)}")
+                    count += 1
+        os.replace(part, archive)
+    return count
+
+
+def copy_database(source: Path, target: Path) -> None:
+    reader = sqlite3.connect(f"file:{source}?mode=ro", uri=True)
+    writer = sqlite3.connect(target)
+    try:
+        reader.backup(writer)
+    finally:
+        writer.close()
+        reader.close()
+
+
+def damage(path: Path) -> str:
+    """What SQLite says is wrong with a database, or nothing."""
+    database = sqlite3.connect(f"file:{path}?mode=ro", uri=True)
+    try:
+        (answer,) = database.execute("PRAGMA integrity_check").fetchone()
+        return "" if answer == "ok" else answer
+    except sqlite3.DatabaseError as error:
+        return str(error)
+    finally:
+        database.close()
+
+
+def restore(archive: Path, root: Path) -> int:
+    """Checks the archive whole, then swaps the folders. Raises SystemExit with one line."""
+    bases = {name: root / folder.lstrip("/") for name, folder in FOLDERS.items()}
+    with tempfile.TemporaryDirectory(dir=bases["records"].parent) as scratch:
+        with tarfile.open(archive) as tar:
+            members = tar.getmembers()
+            for member in members:
+                inside = Path(member.name)
+                if not member.isfile() or inside.is_absolute() or ".." in inside.parts:
+                    sys.exit(f"{archive}: {member.name} does not belong in a backup")
+                if inside.parts[0] not in FOLDERS:
+                    sys.exit(f"{archive}: {member.name} does not belong in a backup")
+                target = Path(scratch) / inside
+                target.parent.mkdir(parents=True, exist_ok=True)
+                content = tar.extractfile(member)
+                if content is not None:
+                    target.write_bytes(content.read())
+        for path in Path(scratch).rglob("*"):
+            if path.is_file() and is_database(path) and (wrong := damage(path)):
+                sys.exit(f"{archive}: {path.relative_to(scratch)} is damaged: {wrong}")
+        for name, base in bases.items():
+            fresh = Path(scratch) / name
+            if not fresh.exists():
+                continue
+            aside = base.with_name(base.name + ".before-restore")
+            shutil.rmtree(aside, ignore_errors=True)
+            if base.exists():
+                owner = base.stat()
+                base.rename(aside)
+                for path in (fresh, *fresh.rglob("*")):
+                    os.chown(path, owner.st_uid, owner.st_gid)
+                fresh.chmod(owner.st_mode & 0o7777)
+            shutil.move(fresh, base)
+    return len(members)
+
+
+def busy(root: Path) -> bool:
+    """Whether a controller holds the records: it locks `controller.lock` while it runs."""
+    lock = root / FOLDERS["records"].lstrip("/") / "controller.lock"
+    if not lock.exists():
+        return False
+    with lock.open("rb") as file:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            return True
+    return False
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("what", choices=("save", "restore"))
+    parser.add_argument("archive", type=Path)
+    parser.add_argument("--root", type=Path, default=Path("/"), help=argparse.SUPPRESS)
+    asked = parser.parse_args()
+    if asked.what == "save":
+        count = save(asked.archive.absolute(), asked.root)
+        print(f"{count} files saved to {asked.archive}")
+        return
+    if busy(asked.root):
+        sys.exit("the controller is running: systemctl stop evenwall")
+    count = restore(asked.archive.absolute(), asked.root)
+    print(f"{count} files restored; what was there before is beside it as *.before-restore")
+
+
+if __name__ == "__main__":
+    main()
