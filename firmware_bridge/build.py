@@ -11,12 +11,16 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from firmware_bridge.contract import BridgeError
+from firmware_bridge.pins import c_header, load_pins
 
 SOURCE = Path(__file__).resolve().parents[1] / "hardware" / "firmware"
 CORE = ("core/frames.c", "core/motion.c", "core/board.c")
 # A simulated board may run many times faster than life: its queue is deep, its answers many.
 _HOST_FLAGS = ("-std=c99", "-O2", "-Wall", "-Wextra", "-Werror", "-DQUEUE_RAMPS=1024",
                "-DREPLIES_PER_SLICE=255")  # fmt: skip
+_AVR_FLAGS = ("-std=gnu99", "-mmcu=atmega328p", "-DF_CPU=16000000UL", "-O2", "-flto", "-flto-partition=none",
+              "-Wall", "-Wextra", "-Werror", "-fshort-enums", "-ffunction-sections",
+              "-fdata-sections", "-Wl,--gc-sections")  # fmt: skip
 
 
 class ToolMissing(BridgeError):
@@ -43,7 +47,7 @@ def cache_folder() -> Path:
 def source_key(*extra: str) -> str:
     """One key for the state of the whole firmware source and these words."""
     digest = hashlib.sha256()
-    for path in sorted(SOURCE.rglob("*.[ch]")):
+    for path in sorted([*SOURCE.rglob("*.[ch]"), SOURCE / "pins.toml"]):
         digest.update(path.relative_to(SOURCE).as_posix().encode() + b"\0" + path.read_bytes())
     for word in extra:
         digest.update(word.encode() + b"\0")
@@ -73,6 +77,20 @@ def compile_to(target: Path, command: list[str]) -> Path:
             raise BuildFailed(f"{command[0]} failed:\n{done.stderr}")
         fresh.replace(target)
     return target
+
+
+def avr_firmware() -> Path:
+    """Build the chip's binary (ELF). Raises ToolMissing, BuildFailed."""
+    folder = cache_folder() / source_key(*_AVR_FLAGS)
+    image = folder / "evenwall-atmega328p.elf"
+    if not image.exists():
+        gcc = compiler("avr-gcc", "gcc-avr avr-libc binutils-avr")
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / "pins.h").write_text(c_header(load_pins()), encoding="utf-8")
+        sources = [str(SOURCE / name) for name in (*CORE, "port_avr/main.c")]
+        includes = [f"-I{SOURCE / 'core'}", f"-I{folder}"]
+        compile_to(image, [gcc, *_AVR_FLAGS, *includes, *sources])
+    return image
 
 
 def host_firmware() -> HostFirmware:

@@ -5,8 +5,10 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
+from firmware_bridge.build import avr_firmware
 from firmware_bridge.clock import LoopClock, SystemClock, run_virtual
 from firmware_bridge.contract import Clock, RigState
 from firmware_bridge.host_rig import HostRig
@@ -14,6 +16,7 @@ from firmware_bridge.motion import FrameLimits
 from firmware_bridge.rig import FramedRig
 from firmware_bridge.serial_rig import SerialRig
 from firmware_bridge.sim_board import PtyBoard, VirtualBoard
+from tests.firmware.simulator import ChipBoard, simulator
 
 LIMITS = FrameLimits(
     steps_per_turn_major=3200,
@@ -50,27 +53,41 @@ class Bench:
         return await anext(rows)
 
 
-async def _virtual(work: Callable[[Bench], Coroutine[Any, Any, None]]) -> None:
+Work = Callable[[Bench], Coroutine[Any, Any, None]]
+# How much faster than life the programs run; the simulated chip has to keep up on a busy machine.
+HOST_SPEED, CHIP_SPEED = 20.0, 8.0
+
+
+async def _virtual(work: Work, make: Callable[[Clock], VirtualBoard]) -> None:
     clock = LoopClock()
-    pins = VirtualBoard(clock)
+    pins = make(clock)
     await work(Bench(clock, pins, lambda: HostRig(clock, LIMITS, board=pins)))
 
 
-PTY_SPEED = 20.0
+async def _pty(work: Work, speed: float, program: Path | None, image: Path | None) -> None:
+    clock = SystemClock(speed)
+    with PtyBoard(speed, program=program, image=image) as pins:
+        await work(Bench(clock, pins, lambda: SerialRig(pins.port, clock, LIMITS, speed=speed)))
 
 
-async def _pty(work: Callable[[Bench], Coroutine[Any, Any, None]]) -> None:
-    clock = SystemClock(PTY_SPEED)
-    with PtyBoard(PTY_SPEED) as pins:
-        await work(Bench(clock, pins, lambda: SerialRig(pins.port, clock, LIMITS, speed=PTY_SPEED)))
+def host_library(work: Work) -> None:
+    """The core in this process, in virtual time."""
+    run_virtual(_virtual(work, VirtualBoard))
 
 
-def run_host_library(work: Callable[[Bench], Coroutine[Any, Any, None]]) -> None:
-    run_virtual(_virtual(work))
+def host_program(work: Work) -> None:
+    """The core as a program on a pseudo-terminal, through pyserial."""
+    asyncio.run(_pty(work, HOST_SPEED, None, None))
 
 
-def run_host_pty(work: Callable[[Bench], Coroutine[Any, Any, None]]) -> None:
-    asyncio.run(_pty(work))
+def chip_library(work: Work) -> None:
+    """The chip's binary in the cycle-accurate simulator, in virtual time."""
+    run_virtual(_virtual(work, ChipBoard))
 
 
-RUNNERS = {"host_library": run_host_library, "host_pty": run_host_pty}
+def chip_program(work: Work) -> None:
+    """The chip's binary in the simulator, its UART on a pseudo-terminal, through pyserial."""
+    asyncio.run(_pty(work, CHIP_SPEED, simulator().program, avr_firmware()))
+
+
+RUNNERS = {r.__name__: r for r in (host_library, host_program, chip_library, chip_program)}
