@@ -15,12 +15,11 @@ from firmware_bridge.pins import c_header, load_pins
 
 SOURCE = Path(__file__).resolve().parents[1] / "hardware" / "firmware"
 CORE = ("core/frames.c", "core/motion.c", "core/board.c")
+_WARNINGS = ("-Wall", "-Wextra", "-Werror")
 # A simulated board may run many times faster than life: its queue is deep, its answers many.
-_HOST_FLAGS = ("-std=c99", "-O2", "-Wall", "-Wextra", "-Werror", "-DQUEUE_RAMPS=1024",
-               "-DREPLIES_PER_SLICE=255")  # fmt: skip
-_AVR_FLAGS = ("-std=gnu99", "-mmcu=atmega328p", "-DF_CPU=16000000UL", "-O2", "-flto", "-flto-partition=none",
-              "-Wall", "-Wextra", "-Werror", "-fshort-enums", "-ffunction-sections",
-              "-fdata-sections", "-Wl,--gc-sections")  # fmt: skip
+_HOST_FLAGS = ("-std=c99", "-O2", *_WARNINGS, "-DQUEUE_RAMPS=1024", "-DREPLIES_PER_SLICE=255")
+_AVR_FLAGS = ("-std=gnu99", "-mmcu=atmega328p", "-DF_CPU=16000000UL", *_WARNINGS)
+_AVR_FLAGS += ("-O2", "-flto", "-flto-partition=none", "-Wl,--gc-sections")
 
 
 class ToolMissing(BridgeError):
@@ -65,13 +64,13 @@ def compiler(name: str, package: str) -> str:
     return found
 
 
-def compile_to(target: Path, command: list[str]) -> Path:
-    """Run a compiler command and move its one output into place whole."""
+def compile_to(target: Path, command: list[str], flag: tuple[str, ...] = ("-o",)) -> Path:
+    """Run a compiler command and move its one output, named last, into place whole."""
     target.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=target.parent) as scratch:
         fresh = Path(scratch) / target.name
         done = subprocess.run(
-            [*command, "-o", str(fresh)], capture_output=True, text=True, check=False
+            [*command, *flag, str(fresh)], capture_output=True, text=True, check=False
         )
         if done.returncode != 0:
             raise BuildFailed(f"{command[0]} failed:\n{done.stderr}")
@@ -105,3 +104,19 @@ def host_firmware() -> HostFirmware:
         compile_to(library, [*common, "-shared", "-fPIC"])
         compile_to(program, [*common, str(SOURCE / "port_host/pty_main.c")])
     return HostFirmware(library, program)
+
+
+def main() -> None:
+    """`make firmware`: build both, say where they are and how to flash the chip."""
+    host, chip = host_firmware(), avr_firmware()
+    objcopy = compiler("avr-objcopy", "binutils-avr")
+    hex_file = compile_to(
+        chip.with_suffix(".hex"), [objcopy, "-O", "ihex", "-R", ".eeprom", str(chip)], flag=()
+    )
+    print(f"this machine:  {host.program}\n               {host.library}")
+    print(f"ATmega328P:    {hex_file}")
+    print(f"to flash it:   avrdude -p m328p -c PROGRAMMER -U flash:w:{hex_file}:i")
+
+
+if __name__ == "__main__":
+    main()
