@@ -18,8 +18,8 @@ CORE = ("core/frames.c", "core/motion.c", "core/board.c")
 _WARNINGS = ("-Wall", "-Wextra", "-Werror")
 # A simulated board may run many times faster than life: its queue is deep, its answers many.
 _HOST_FLAGS = ("-std=c99", "-O2", *_WARNINGS, "-DQUEUE_RAMPS=1024", "-DREPLIES_PER_SLICE=255")
-_AVR_FLAGS = ("-std=gnu99", "-mmcu=atmega328p", "-DF_CPU=16000000UL", *_WARNINGS)
-_AVR_FLAGS += ("-O2", "-flto", "-flto-partition=none", "-Wl,--gc-sections")
+_AVR_LINK = ("-flto", "-flto-partition=none", "-Wl,--gc-sections")
+_AVR_FLAGS = ("-std=gnu99", "-mmcu=atmega328p", "-DF_CPU=16000000UL", "-O2", *_WARNINGS, *_AVR_LINK)
 
 
 class ToolMissing(BridgeError):
