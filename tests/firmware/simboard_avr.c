@@ -49,6 +49,8 @@ struct simboard {
     uint8_t *in;
     uint32_t in_from, in_count;
     int in_running;
+    uint32_t hung_at; /* program counter, 0 when not hung */
+    uint8_t hung_code[2];
     uint8_t *out;
     uint32_t out_from, out_count;
 };
@@ -282,6 +284,10 @@ void simboard_run(simboard_t *sim, uint64_t until_cycles)
     avr_cycle_timer_register(avr, until_cycles - avr->cycle, on_until, sim);
     while (avr->cycle < until_cycles) {
         int state = avr_run(avr);
+        if (sim->hung_at != 0 && avr->pc != sim->hung_at) {
+            memcpy(avr->flash + sim->hung_at, sim->hung_code, 2); /* it was reset */
+            sim->hung_at = 0;
+        }
         if (state == cpu_Done || state == cpu_Crashed) {
             abort();
         }
@@ -355,6 +361,8 @@ uint64_t simboard_lost_bytes(const simboard_t *sim);
 int simboard_enable_dips(const simboard_t *sim);
 /* Bytes of RAM that were never written since power-on: what the stack left free. */
 int simboard_stack_free(const simboard_t *sim);
+/* The index wire to the other level for 100 cycles. */
+void simboard_index_spike(simboard_t *sim, int axis);
 /* The main loop hangs: nothing but the hardware watchdog can help. */
 void simboard_hang(simboard_t *sim);
 
@@ -393,10 +401,22 @@ int simboard_stack_free(const simboard_t *sim)
     return longest;
 }
 
+void simboard_index_spike(simboard_t *sim, int axis)
+{
+    int level = !sim->axis[axis].inside;
+    drive(sim, index_port[axis], index_bit[axis], !level);
+    simboard_run(sim, sim->avr->cycle + 100);
+    drive(sim, index_port[axis], index_bit[axis], level);
+}
+
 void simboard_hang(simboard_t *sim)
 {
-    sim->avr->sreg[S_I] = 0;
-    /* A branch onto itself, where the program counter stands. */
-    sim->avr->flash[sim->avr->pc] = 0xFF;
-    sim->avr->flash[sim->avr->pc + 1] = 0xCF;
+    avr_t *avr = sim->avr;
+    avr->sreg[S_I] = 0;
+    avr->state = cpu_Running;
+    sim->hung_at = avr->pc;
+    memcpy(sim->hung_code, avr->flash + avr->pc, 2);
+    /* A branch onto itself. */
+    avr->flash[avr->pc] = 0xFF;
+    avr->flash[avr->pc + 1] = 0xCF;
 }

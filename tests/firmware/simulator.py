@@ -64,6 +64,8 @@ class ChipBoard(VirtualBoard):
             self._count[name] = getattr(c, f"simboard_{name}")
             self._count[name].restype = ctypes.c_int
             self._count[name].argtypes = [handle]
+        self._spike = c.simboard_index_spike
+        self._spike.restype, self._spike.argtypes = None, [handle, ctypes.c_int]
         self._hang = c.simboard_hang
         self._hang.restype, self._hang.argtypes = None, [handle]
 
@@ -78,6 +80,11 @@ class ChipBoard(VirtualBoard):
     def count(self, name: str) -> int:
         self.sync()
         return int(self._count[name](self._board))
+
+    def index_spike(self, axis: str) -> None:
+        """The index switch's wire goes to the other level and back within microseconds."""
+        self.sync()
+        self._spike(self._board, AXES[axis])
 
     def hang(self) -> None:
         """The program runs into a loop onto itself with interrupts off."""

@@ -134,11 +134,15 @@ static uint32_t ratio(uint32_t part, uint32_t whole)
 pulses_t slice_pulses(const axis_slice_t *slice)
 {
     pulses_t pulses = {0, 0};
-    if (slice->steps != 0) {
-        pulses.first = ratio(slice->distance, slice->travel);
+    if (slice->steps == 0) {
+        return pulses;
     }
-    if (slice->steps > 1 || slice->steps < -1) {
+    if (slice->travel > ONE_STEP) {
+        /* A product is several times cheaper than a second quotient. */
         pulses.every = ratio(ONE_STEP, slice->travel);
+        pulses.first = (uint32_t)(((uint64_t)slice->distance * pulses.every) >> POSITION_FRACTION_BITS);
+    } else {
+        pulses.first = ratio(slice->distance, slice->travel);
     }
     return pulses;
 }

@@ -98,11 +98,11 @@ static int open_socket(const char *path)
 
 static void obey(const char *line, char *reply, size_t room)
 {
-    int32_t steps[2];
     int a;
     int b;
     int c;
     if (strcmp(line, "steps") == 0) {
+        int32_t steps[2];
         simboard_steps(sim, steps);
         snprintf(reply, room, "%d %d\n", steps[0], steps[1]);
         return;

@@ -1,0 +1,245 @@
+"""The chip's own binary in a cycle-accurate simulator: pulses, waking, dying, memory."""
+
+from __future__ import annotations
+
+import itertools
+import re
+import subprocess
+from collections.abc import Callable
+
+import pytest
+
+from firmware_bridge import wire
+from firmware_bridge.build import avr_firmware, compiler
+from firmware_bridge.clock import LoopClock, run_virtual
+from firmware_bridge.contract import Fault, Mode, Ramp, RigState
+from firmware_bridge.host_rig import HostRig
+from firmware_bridge.motion import FrameLimits, predict_steps, segments
+from firmware_bridge.wire import Frame, Kind
+
+from .pulses import due_cycles
+from .simulator import ChipBoard
+
+STEPS_PER_TURN = 16_000
+INTERVAL_ERROR_CYCLES = 200  # 12.5 us: what this board promises, at the 99.9th percentile
+
+
+async def until(rig: HostRig, met: Callable[[RigState], bool]) -> RigState:
+    rows = rig.states()
+    state = rig.state
+    while not met(state):
+        state = await anext(rows)
+    return state
+
+
+def fast_frame(steps_s: float) -> FrameLimits:
+    return FrameLimits(
+        steps_per_turn_major=STEPS_PER_TURN,
+        steps_per_turn_minor=STEPS_PER_TURN,
+        rate_limit_rpm=steps_s * 60.0 / STEPS_PER_TURN * 1.001,
+        accel_limit_rpm_s=2_000.0,
+        park_rate_rpm=1.0,
+    )
+
+
+WIRE_BYTES_S = 250_000 // 10
+
+
+def flood(rig: HostRig, duration_s: float) -> bytes:
+    """Commands of this very session, back to back, as many as the line takes."""
+    link = rig._link
+    assert link is not None
+    frames = bytearray()
+    while len(frames) < duration_s * WIRE_BYTES_S:
+        link._seq = (link._seq + 1) & 0xFFFF
+        frames += wire.encode(Frame(Kind.KEEP, link.session, link._seq, b""))
+    return bytes(frames)
+
+
+@pytest.mark.parametrize("steps_s", [1_000, 5_000, 20_000, 40_000])
+def test_pulses_come_when_due_with_the_link_at_full_load(steps_s: int) -> None:
+    rate_rpm = steps_s * 60.0 / STEPS_PER_TURN
+    limits = fast_frame(steps_s)
+    # Unlike rates, or the two axes would meet each other always at the same place.
+    ramps = [
+        Ramp(0.1, rate_rpm, -0.98 * rate_rpm),
+        Ramp(0.8, rate_rpm, -0.98 * rate_rpm),
+        Ramp(0.1, 0.0, 0.0),
+    ]
+
+    async def work() -> None:
+        board = ChipBoard(LoopClock())
+        rig = HostRig(LoopClock(), limits, board=board)
+        await rig.open()
+        await rig.enable(grant_s=60.0)
+        await rig.queue(ramps)
+        board.feed(flood(rig, 1.1))
+        state = await until(rig, lambda s: s.mode is Mode.HOLDING)
+        assert board.steps() == predict_steps(ramps, limits)
+        assert state.steps_late == 0
+        assert board.count("lost_bytes") == 0  # with the chip's own two-byte buffer
+        assert state.frames_bad == 0
+        for axis, name in enumerate(("major", "minor")):
+            due = due_cycles(segments(ramps, limits), axis)
+            came = list(board.edges(name))
+            assert len(came) == len(due)
+            errors = sorted(
+                abs((b - a) - (v - u))
+                for (a, b), (u, v) in zip(
+                    itertools.pairwise(came), itertools.pairwise(due), strict=True
+                )
+            )
+            assert errors[int(0.999 * len(errors))] <= INTERVAL_ERROR_CYCLES
+        await rig.close()
+
+    run_virtual(work())
+
+
+def test_reversals_at_every_phase_lose_no_step() -> None:
+    """Slow swings through zero, where pulses are rare and directions change."""
+    limits = fast_frame(5_000)
+    ramps = [
+        Ramp(0.05 + 0.013 * (i % 7), (-1) ** i * (0.2 + 0.07 * (i % 11)), (-1) ** (i // 2) * 0.3)
+        for i in range(120)
+    ]
+    ramps.append(Ramp(0.1, 0.0, 0.0))
+
+    async def work() -> None:
+        board = ChipBoard(LoopClock())
+        rig = HostRig(LoopClock(), limits, board=board)
+        await rig.open()
+        await rig.enable(grant_s=60.0)
+        await rig.queue(ramps)
+        state = await until(rig, lambda s: s.mode is Mode.HOLDING)
+        assert board.steps() == predict_steps(ramps, limits)
+        for axis, name in enumerate(("major", "minor")):
+            due = due_cycles(segments(ramps, limits), axis)
+            came = list(board.edges(name))
+            shift = min(c - d for c, d in zip(came, due, strict=True))
+            # Never early against each other, and late by less than the promise.
+            assert max(c - d - shift for c, d in zip(came, due, strict=True)) <= 250
+        assert state.steps_late == 0
+        await rig.close()
+
+    run_virtual(work())
+
+
+def modulated(hours: float) -> list[Ramp]:
+    """A spin whose speed swells and falls every turn, with a reversal now and then."""
+    ramps = []
+    time_s = 0.0
+    while time_s < hours * 3600.0:
+        step = len(ramps)
+        sign = -1.0 if step // 150 % 2 else 1.0
+        ramps.append(Ramp(1.7, sign * (4.0 + 2.0 * (step % 5) / 4), sign * 1.1 - 0.2 * (step % 3)))
+        time_s += 1.7
+    return [*ramps, Ramp(1.0, 0.0, 0.0)]
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(600)
+def test_an_hour_of_a_modulated_profile_ends_on_the_predicted_step() -> None:
+    limits = FrameLimits(steps_per_turn_major=800, steps_per_turn_minor=1600)
+    ramps = modulated(hours=1.0)
+
+    async def work() -> None:
+        board = ChipBoard(LoopClock())
+        rig = HostRig(LoopClock(), limits, board=board, state_period_s=0.5)
+        await rig.open()
+        await rig.enable(grant_s=60.0)
+        await rig.queue(ramps)
+        state = await until(rig, lambda s: s.mode is Mode.HOLDING)
+        assert board.steps() == predict_steps(ramps, limits)
+        assert (state.major.steps, state.minor.steps) == board.steps()
+        assert state.steps_late == 0
+        assert not state.faults
+        await rig.close()
+
+    run_virtual(work())
+
+
+def test_the_enable_line_has_no_blip_at_boot_and_pins_are_quiet() -> None:
+    async def work() -> None:
+        clock = LoopClock()
+        board = ChipBoard(clock)
+        for cause in ("power_on", "brown_out", "watchdog", "external"):
+            await clock.sleep(0.3)
+            assert not board.enabled()
+            board.reset(cause)
+        await clock.sleep(0.3)
+        assert board.count("enable_dips") == 0
+        assert board.steps() == (0, 0)
+
+    run_virtual(work())
+
+
+def test_a_hung_program_is_ended_by_the_watchdog_and_says_so() -> None:
+    limits = fast_frame(1_000)
+
+    async def work() -> None:
+        clock = LoopClock()
+        board = ChipBoard(clock)
+        rig = HostRig(clock, limits, board=board)
+        await rig.open()
+        await rig.enable(grant_s=60.0)
+        await rig.queue([Ramp(0.5, 2.0, 1.0), Ramp(60.0, 2.0, 1.0)])
+        await clock.sleep(2.0)
+        board.hang()
+        await clock.sleep(0.5)  # the watchdog waits 250 ms
+        assert not board.enabled()
+        at_rest = board.steps()
+        state = await until(rig, lambda s: s.mode is Mode.DISABLED)
+        assert Fault.WATCHDOG in state.faults
+        assert board.steps() == at_rest
+        await rig.close()
+
+    run_virtual(work())
+
+
+def test_index_noise_is_not_believed() -> None:
+    """Spikes of the switch's wire, far from the flag: the angle and the slip watch ignore them."""
+    limits = fast_frame(5_000)
+
+    async def work() -> None:
+        clock = LoopClock()
+        board = ChipBoard(clock)
+        board.set_index("major", STEPS_PER_TURN, at_steps=8_000)
+        rig = HostRig(clock, limits, board=board)
+        await rig.open()
+        await rig.enable(grant_s=60.0)
+        await rig.queue([Ramp(0.2, 15.0, 0.0), Ramp(20.0, 15.0, 0.0)])
+        await until(rig, lambda s: s.major.indexed)
+        for _ in range(20):
+            board.index_spike("major")
+            await clock.sleep(0.37)
+        assert not rig.state.faults
+        await rig.close()
+
+    run_virtual(work())
+
+
+def test_memory_fits_with_the_stack_measured() -> None:
+    size = subprocess.run(
+        [compiler("avr-size", "binutils-avr"), "-A", str(avr_firmware())],
+        capture_output=True,
+        text=True,
+        check=True,
+    ).stdout
+    of = {name: int(n) for name, n in re.findall(r"^\.(\w+)\s+(\d+)", size, re.MULTILINE)}
+    flash = of["text"] + of["data"]
+    assert flash <= 32_768 - 2_048  # a boot loader's room left
+
+    async def deepest() -> int:
+        board = ChipBoard(LoopClock())
+        rig = HostRig(LoopClock(), fast_frame(40_000), board=board)
+        await rig.open()
+        await rig.enable(grant_s=60.0)
+        await rig.queue([Ramp(0.05 + 0.001 * i, 80.0 + i, -80.0) for i in range(64)])
+        board.feed(flood(rig, 1.0))
+        await rig._clock.sleep(1.0)
+        free = board.count("stack_free")
+        await rig.close()
+        return free
+
+    free_bytes = run_virtual(deepest())
+    assert free_bytes >= 128, f"{free_bytes} bytes between the data and the deepest stack"
