@@ -146,3 +146,25 @@ def main(argv: Sequence[str] | None = None) -> int:
             raise
         note(f"evenwall: rig: {error}")
         return RIG_FAULT
+
+
+def plan(args: argparse.Namespace) -> int:
+    from controller.model import read_casting
+    from controller.plan import make_plan
+    from controller.plantext import describe
+
+    casting, spec = read_casting(args.casting), sample_rig(args.rig)
+    if args.time_budget_s is not None and not args.time_budget_s > 0:
+        raise InputError("--time-budget-s", args.time_budget_s, "must be > 0", unit="s")
+    with progress_bar("Planning") as tell:
+        made = make_plan(
+            casting, spec, seed=args.seed, time_budget_s=args.time_budget_s, progress=tell
+        )
+    if args.out is not None:
+        write_text(args.out, made.model_dump_json(indent=1, exclude_none=True))
+        note(f"Plan written to {args.out}.")
+    if args.json:
+        show_json(made.model_dump(mode="json", exclude_none=True))
+    else:
+        print(describe(made))
+    return 0

@@ -1,0 +1,304 @@
+"""Composition root: the one place that names a concrete rig, probe or twin and joins the rooms."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import fcntl
+import os
+import random
+import signal
+import socket
+from collections import deque
+from collections.abc import AsyncIterator, Iterator
+from contextlib import AsyncExitStack, asynccontextmanager, contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import uvicorn
+
+from controller.errors import InputError
+from controller.model import MqttSpec, RigSpec, read_rig
+from controller.plan import make_plan
+from controller.ports import Inputs, NoInputs, NoOutputs, Outputs, Press, Probe
+from controller.records import Journal, Records
+from controller.run.judging import estimator
+from controller.run.motion import frame_limits
+from controller.run.supervisor import Supervisor
+from controller.service import Service
+from controller.telemetry import Telemetry
+from controller.twin import Twin
+from firmware_bridge.clock import SystemClock
+from firmware_bridge.serial_rig import SerialRig
+from firmware_bridge.sim_board import PtyBoard
+from web.app import create_app
+from web.people import People
+from web.settings import Settings
+
+ROOT = Path(__file__).resolve().parents[1]
+SAMPLES = Path(__file__).parent / "samples"
+SMALL_RIG = ROOT / "hardware" / "rigs" / "small.toml"
+BROKER_CHECK_S = 5.0
+
+
+def sample_rig(path: Path | None) -> RigSpec:
+    """The rig file given, or the small sample rig."""
+    return read_rig(path or SMALL_RIG)
+
+
+def data_home() -> Path:
+    """Where records live unless told otherwise (XDG Base Directory Specification 0.8)."""
+    base = os.environ.get("XDG_DATA_HOME") or str(Path.home() / ".local" / "share")
+    return Path(base) / "evenwall"
+
+
+@dataclass(frozen=True)
+class Setup:
+    """How this process runs its rig. speed: times faster than life, simulated rigs only."""
+
+    spec: RigSpec
+    data: Path
+    castings: Path = SAMPLES
+    speed: float = 1.0
+    seed: int = 0
+
+
+@dataclass
+class Hand:
+    """Buttons that a program presses: the scripted operator's. Meets `ports.Inputs`."""
+
+    behind: Inputs
+    pressed: deque[Press] = field(default_factory=deque)
+
+    def press(self, press: Press) -> None:
+        self.pressed.append(press)
+
+    def presses(self) -> tuple[Press, ...]:
+        found = (*self.pressed, *self.behind.presses())
+        self.pressed.clear()
+        return found
+
+    def close(self) -> None:
+        self.behind.close()
+
+
+@dataclass
+class House:
+    """Everything wired and running."""
+
+    setup: Setup
+    clock: SystemClock
+    supervisor: Supervisor
+    service: Service
+    hand: Hand
+    twin: Twin | None
+    board: PtyBoard | None
+
+
+@contextmanager
+def only_one(folder: Path) -> Iterator[None]:
+    """Two controllers must not hold one rig. The kernel drops the lock with the process."""
+    folder.mkdir(parents=True, exist_ok=True)
+    with (folder / "in-use").open("w", encoding="ascii") as file:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise InputError(
+                "data", folder, "another evenwall is at work here", hint="end it, or give --data"
+            ) from None
+        yield
+
+
+def going_on(record: Path, speed: float) -> SystemClock:
+    """The rig's clock, taken up where the last process left it."""
+    if not record.exists():
+        return SystemClock(speed)
+    journal = Journal(record)
+    try:
+        return SystemClock(speed, journal.anchor())
+    finally:
+        journal.close()
+
+
+def _pins(spec: RigSpec, clock: SystemClock) -> tuple[Inputs, Outputs]:
+    if not spec.pins:
+        return NoInputs(), NoOutputs()
+    from controller.gpio import GpioInputs, GpioOutputs, real_pins
+
+    factory = real_pins()
+    return GpioInputs(spec.pins, clock, factory), GpioOutputs(spec.pins, factory)
+
+
+def _probe_set(
+    spec: RigSpec, clock: SystemClock, twin: Twin | None, rng: random.Random
+) -> dict[str, Probe]:
+    if twin is not None:
+        return {probe.role: twin.probe(probe.role) for probe in spec.probes}
+    from controller.probes import open_probe
+
+    return {probe.role: open_probe(probe, clock, rng, spec.mqtt) for probe in spec.probes}
+
+
+@asynccontextmanager
+async def open_house(setup: Setup) -> AsyncIterator[House]:
+    """Board or simulated board, probes, record, supervisor and service, until the block ends.
+
+    A simulated board outlives a killed controller, as a real one does, and is joined again; a
+    controller that ends in order takes it down. Raises InputError, BridgeError, RecordError.
+    """
+    spec = setup.spec
+    async with AsyncExitStack() as stack:
+        stack.enter_context(only_one(setup.data))
+        record = setup.data / "record.sqlite"
+        clock = going_on(record, setup.speed)
+        board = twin = None
+        if spec.backend == "simulated":
+            board = PtyBoard(setup.speed, setup.data / "board", detached=True)
+            stack.callback(board.stop)
+            twin = Twin(clock, board, spec, setup.seed)
+            port = board.port
+        elif not spec.port:
+            raise InputError("port", "missing", "is required for a rig on a serial port")
+        else:
+            port = spec.port
+        rig = SerialRig(port, clock, frame_limits(spec), setup.speed)
+        inputs, outputs = _pins(spec, clock) if twin is None else (NoInputs(), NoOutputs())
+        hand = Hand(inputs)
+        stack.callback(hand.close)
+        stack.callback(outputs.close)
+        probes = _probe_set(spec, clock, twin, random.Random())
+        supervisor = Supervisor(
+            rig=rig,
+            spec=spec,
+            clock=clock,
+            records=Records(record),
+            probes={probe.role: (probe, probes[probe.role]) for probe in spec.probes},
+            inputs=hand,
+            outputs=outputs,
+            judges=estimator,
+            tick_s=0.5 * max(1.0, setup.speed / 10.0),
+            link_stale_s=max(2.0, setup.speed),
+            speed=setup.speed,
+        )
+        if twin is not None:
+            supervisor.on_event = twin.follow
+        await supervisor.start()
+        stack.push_async_callback(supervisor.close)
+        service = Service(supervisor, setup.castings, make_plan)
+        stack.push_async_callback(service.close)
+        yield House(setup, clock, supervisor, service, hand, twin, board)
+
+
+# --- The panel -----------------------------------------------------------------------------------
+
+
+class _Server(uvicorn.Server):
+    """uvicorn without its own signal handlers: the process has one place that hears them."""
+
+    @contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        yield
+
+
+def listen(host: str, port: int) -> socket.socket:
+    """A listening socket. Raises InputError when the address cannot be had."""
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    found = socket.socket(family, socket.SOCK_STREAM)
+    try:
+        found.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        found.bind((host, port))
+    except OSError as error:
+        found.close()
+        hint = "give another --port, or --port 0 for any free one"
+        raise InputError("--port", port, f"{error.strerror} on {host}", hint=hint) from None
+    return found
+
+
+@asynccontextmanager
+async def open_panel(house: House, settings: Settings) -> AsyncIterator[People]:
+    """The panel, served until the block ends. settings.port is the real one: see `listen`."""
+    with listen(settings.host, settings.port) as wire:
+        app = create_app(house.service, settings)
+        config = uvicorn.Config(
+            app,
+            log_level="warning",
+            lifespan="on",
+            ssl_certfile=settings.tls_cert,
+            ssl_keyfile=settings.tls_key,
+            timeout_graceful_shutdown=2,
+        )
+        server = _Server(config)
+        serving = asyncio.create_task(server.serve([wire]))
+        try:
+            people: People = app.state.people
+            yield people
+        finally:
+            server.should_exit = True
+            await serving
+
+
+# --- Telemetry -----------------------------------------------------------------------------------
+
+
+@asynccontextmanager
+async def open_telemetry(house: House) -> AsyncIterator[Telemetry | None]:
+    """Tells the broker, where the rig file names one, and the panel when the broker is gone."""
+    if house.setup.spec.mqtt is None:
+        yield None
+        return
+    telemetry = Telemetry(
+        house.setup.spec, house.service, house.clock, house.setup.data, random.Random()
+    )
+
+    async def mind() -> None:
+        while True:
+            await house.clock.sleep(BROKER_CHECK_S * house.setup.speed)
+            gone = None if telemetry.status.connected else "The message broker is not there."
+            house.service.notice("broker_gone", gone)
+
+    tasks = [asyncio.create_task(telemetry.run()), asyncio.create_task(mind())]
+    try:
+        yield telemetry
+    finally:
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
+
+
+@asynccontextmanager
+async def demo_telemetry() -> AsyncIterator[MqttSpec]:
+    """A broker of the demo's own on a free loopback port."""
+    from controller.demo_broker import demo_broker
+
+    with listen("127.0.0.1", 0) as probe:
+        port = int(probe.getsockname()[1])
+    async with demo_broker(port) as spec:
+        yield spec
+
+
+# --- Ending --------------------------------------------------------------------------------------
+
+
+async def until_told(work: asyncio.Future[object] | None = None) -> bool:
+    """Wait for Ctrl-C or SIGTERM (True), or for the work to end (False; its error is raised)."""
+    loop = asyncio.get_running_loop()
+    told = asyncio.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, told.set)
+    telling = asyncio.ensure_future(told.wait())
+    try:
+        waits: set[asyncio.Future[object]] = {telling}
+        if work is not None:
+            waits.add(work)
+        await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
+        if work is not None and work.done():
+            work.result()
+            return False
+        return True
+    finally:
+        telling.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await telling
+        for number in (signal.SIGINT, signal.SIGTERM):
+            loop.remove_signal_handler(number)
+
