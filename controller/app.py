@@ -14,6 +14,7 @@ from collections.abc import AsyncIterator, Iterator
 from contextlib import AsyncExitStack, asynccontextmanager, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import uvicorn
 
@@ -279,7 +280,7 @@ async def demo_telemetry() -> AsyncIterator[MqttSpec]:
 # --- Ending --------------------------------------------------------------------------------------
 
 
-async def until_told(work: asyncio.Future[object] | None = None) -> bool:
+async def until_told(work: asyncio.Future[Any] | None = None) -> bool:
     """Wait for Ctrl-C or SIGTERM (True), or for the work to end (False; its error is raised)."""
     loop = asyncio.get_running_loop()
     told = asyncio.Event()
@@ -287,7 +288,7 @@ async def until_told(work: asyncio.Future[object] | None = None) -> bool:
         loop.add_signal_handler(number, told.set)
     telling = asyncio.ensure_future(told.wait())
     try:
-        waits: set[asyncio.Future[object]] = {telling}
+        waits: set[asyncio.Future[Any]] = {telling}
         if work is not None:
             waits.add(work)
         await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
@@ -301,4 +302,3 @@ async def until_told(work: asyncio.Future[object] | None = None) -> bool:
             await telling
         for number in (signal.SIGINT, signal.SIGTERM):
             loop.remove_signal_handler(number)
-

@@ -7,6 +7,7 @@ Exit codes: 0 done; 1 the run or check failed; 2 bad usage or bad input; 3 rig o
 from __future__ import annotations
 
 import argparse
+import asyncio
 import json
 import sys
 from collections.abc import Callable, Iterator, Sequence
@@ -14,8 +15,10 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from controller.app import data_home, listen, sample_rig
 from controller.errors import EvenwallError, InputError
 from firmware_bridge.contract import BridgeError
+from web.settings import Settings
 
 RIG_FAULT, INTERRUPTED = 3, 130
 
@@ -74,32 +77,6 @@ def parser() -> argparse.ArgumentParser:
     c.add_argument("--time-budget-s", type=float, metavar="N")
     c.add_argument("--seed", type=int, default=0, metavar="N")
 
-    c = add("wall", "computes the wall of a plan again, on any mesh size", wall)
-    c.add_argument("plan", type=Path, metavar="PLAN.json")
-    c.add_argument("--mesh-mm", type=float, metavar="X")
-    c.add_argument("--out", type=Path, metavar="FILE.png/.ply/.html")
-    c.add_argument("--json", action="store_true")
-
-    c = add("gel", "reads a logged exotherm row by row and says when the coat gelled", gel)
-    c.add_argument("trace", type=Path, metavar="TRACE.csv[.gz]")
-    c.add_argument("--case", type=Path, required=True, metavar="CASE.toml")
-    c.add_argument("--plot", type=Path, metavar="FILE.png")
-    c.add_argument("--json", action="store_true")
-
-    c = add("serve", "the controller with its panel and telemetry", serve)
-    c.add_argument("--rig", type=Path, metavar="RIG.toml")
-    _serving(c)
-
-    c = add("spin", "runs a plan from the terminal; same supervisor, same record", spin)
-    c.add_argument("plan", type=Path, metavar="PLAN.json")
-    c.add_argument("--rig", type=Path, metavar="RIG.toml")
-    _serving(c)
-
-    c = add("replay", "runs a proven run again, by cure progress", replay)
-    c.add_argument("run_id", metavar="RUN")
-    c.add_argument("--rig", type=Path, metavar="RIG.toml")
-    _serving(c)
-
     c = add("demo", "the whole main job on the simulated rig", demo)
     c.add_argument("--speed", type=float, default=60.0, metavar="N", help="times faster than life")
     c.add_argument("--exit", action="store_true", help="end after the last coat")
@@ -108,23 +85,6 @@ def parser() -> argparse.ArgumentParser:
     c.add_argument("--seed", type=int, default=0, metavar="N")
     _serving(c)
 
-    c = add("runs", "the record", runs)
-    c.set_defaults(action="list", json=False)
-    _data(c)
-    acts = c.add_subparsers(dest="action", metavar="list / show / report / export / import / prove")
-    _record_actions(acts)
-
-    c = add("rig", "the frame itself", rig)
-    c.add_argument("--rig", type=Path, metavar="RIG.toml")
-    acts = c.add_subparsers(dest="action", required=True, metavar="check / home / park / turn")
-    acts.add_parser("check", help="tries every part and says what to do about each failure")
-    acts.add_parser("home", help="finds the index of both axes")
-    a = acts.add_parser("park", help="stands the opening up (to pour) or down (to drain)")
-    a.add_argument("where", choices=("up", "down"))
-    a = acts.add_parser("turn", help="turns slowly, for balancing")
-    a.add_argument("axis", choices=("major", "minor"))
-    a.add_argument("--rate-rpm", type=float, default=1.0)
-    a.add_argument("--turns", type=float, default=1.0)
     return top
 
 
@@ -161,10 +121,67 @@ def plan(args: argparse.Namespace) -> int:
             casting, spec, seed=args.seed, time_budget_s=args.time_budget_s, progress=tell
         )
     if args.out is not None:
-        write_text(args.out, made.model_dump_json(indent=1, exclude_none=True))
+        args.out.write_text(made.model_dump_json(indent=1, exclude_none=True), encoding="utf-8")
         note(f"Plan written to {args.out}.")
     if args.json:
         show_json(made.model_dump(mode="json", exclude_none=True))
     else:
         print(describe(made))
     return 0
+
+
+def _serving(command: argparse.ArgumentParser) -> None:
+    command.add_argument("--host", default="127.0.0.1", metavar="H", help="default: loopback only")
+    command.add_argument("--port", type=int, default=8713, metavar="P", help="0 for any free one")
+    command.add_argument("--tls-cert", type=Path, metavar="FILE.pem")
+    command.add_argument("--tls-key", type=Path, metavar="FILE.pem")
+    _data(command)
+
+
+def _data(command: argparse.ArgumentParser) -> None:
+    command.add_argument("--data", type=Path, metavar="FOLDER", help="where the record lives")
+
+
+def _settings(args: argparse.Namespace, data: Path) -> Settings:
+    port: int = args.port
+    if port == 0:
+        with listen(args.host, 0) as free:
+            port = int(free.getsockname()[1])
+    return Settings(
+        host=args.host,
+        port=port,
+        state_dir=data / "panel",
+        tls_cert=args.tls_cert,
+        tls_key=args.tls_key,
+    )
+
+
+def demo(args: argparse.Namespace) -> int:
+    from controller.app import SAMPLES
+    from controller.demo import Demo, run
+
+    if not 1.0 <= args.speed <= 240.0:
+        raise InputError("--speed", args.speed, "must be from 1 to 240", unit="times life")
+    data = args.data or data_home() / "demo"
+    wanted = Demo(
+        spec=sample_rig(None),
+        casting=args.casting or SAMPLES / "lantern-globe.toml",
+        data=data,
+        settings=_settings(args, data),
+        speed=args.speed,
+        seed=args.seed,
+        leave=args.exit,
+    )
+    say = note if args.json else print
+    with progress_bar("Planning") as tell:
+        summary = asyncio.run(run(wanted, say, tell))
+    if summary is None:
+        return INTERRUPTED
+    if args.json:
+        show_json(summary)
+    good = summary["ended"] == "done" and all(c["steps_exact"] for c in summary["coats"])
+    return 0 if good else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -9,8 +9,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from controller.app import House, demo_telemetry, open_house, open_panel, open_telemetry, until_told
-from controller.app import Setup as HouseSetup
+from controller.app import (
+    House,
+    Setup,
+    demo_telemetry,
+    open_house,
+    open_panel,
+    open_telemetry,
+    until_told,
+)
 from controller.errors import EvenwallError
 from controller.model import Command, Plan, RigSpec, Snapshot, Step, read_casting
 from controller.operator import Operator
@@ -20,6 +27,7 @@ from web.settings import Settings
 
 Say = Callable[[str], None]
 Progress = Callable[[float, str], None]
+OVER = (Step.IDLE, Step.DONE, Step.ABANDONED)
 
 
 @dataclass(frozen=True)
@@ -35,41 +43,50 @@ class Demo:
     leave: bool  # end after the last coat
 
 
-async def run(demo: Demo, say: Say, progress: Progress) -> tuple[bool, dict[str, Any] | None]:
-    """Plan, run and sum up. Returns whether it was interrupted, and the summary when there is one.
+async def run(demo: Demo, say: Say, progress: Progress) -> dict[str, Any] | None:
+    """Plan, run and sum up; None when it was interrupted.
 
     After a crash in the middle of a casting the same command joins the turning frame and goes on.
     """
-    casting = read_casting(demo.casting)
+    summary: dict[str, Any] | None = None
     async with demo_telemetry() as broker:
         spec = demo.spec.model_copy(update={"mqtt": broker, "backend": "simulated"})
-        setup = HouseSetup(spec, demo.data, demo.casting.parent, demo.speed, demo.seed)
-        async with open_house(setup) as house, open_telemetry(house):
-            async with open_panel(house, demo.settings) as people:
-                say(f"The panel is at {demo.settings.address} (simulated, {demo.speed:g} x life).")
-                say(f"Telemetry goes to mqtt://127.0.0.1:{broker.port}.")
-                say(people.invite("operate").console())
-                plan = house.supervisor.plan
-                if plan is None:
-                    plan = await asyncio.get_running_loop().run_in_executor(
-                        None,
-                        lambda: make_plan(casting, spec, seed=demo.seed, progress=progress),
-                    )
-                    say(describe(plan))
-                    await _start(house, plan)
-                else:
-                    say("Taking up the casting that was under way.")
-                job = asyncio.create_task(_cast(house, plan, say))
-                if await until_told(job):
-                    job.cancel()
-                    await asyncio.gather(job, return_exceptions=True)
-                    await _abandon(house, say)
-                    return True, None
+        setup = Setup(spec, demo.data, demo.casting.parent, demo.speed, demo.seed)
+        async with (
+            open_house(setup) as house,
+            open_telemetry(house),
+            open_panel(house, demo.settings) as people,
+        ):
+            say(f"The panel is at {demo.settings.address} (simulated, {demo.speed:g} x life).")
+            say(f"Telemetry goes to mqtt://127.0.0.1:{broker.port}.")
+            say(people.invite("operate").console())
+            plan = await _plan(house, demo, say, progress)
+            job = asyncio.create_task(_cast(house, plan, say))
+            if await until_told(job):
+                job.cancel()
+                await asyncio.gather(job, return_exceptions=True)
+                await _abandon(house, say)
+            else:
                 summary = job.result()
                 if not demo.leave:
                     say(f"Done. Still serving {demo.settings.address}; Ctrl-C ends it.")
                     await until_told()
-                return False, summary
+    return summary
+
+
+async def _plan(house: House, demo: Demo, say: Say, progress: Progress) -> Plan:
+    """The plan of the casting under way, or a new one, started."""
+    now = house.service.snapshot()
+    if now.run_id is not None and now.step not in OVER:
+        say("Taking up the casting that was under way.")
+        return await house.service.run_plan(now.run_id)
+    casting, spec = read_casting(demo.casting), house.setup.spec
+    plan = await asyncio.get_running_loop().run_in_executor(
+        None, lambda: make_plan(casting, spec, seed=demo.seed, progress=progress)
+    )
+    say(describe(plan))
+    await _start(house, plan)
+    return plan
 
 
 async def _start(house: House, plan: Plan) -> None:
@@ -82,7 +99,7 @@ async def _start(house: House, plan: Plan) -> None:
 
 async def _abandon(house: House, say: Say) -> None:
     """Close the record of an interrupted casting in words, the frame ramped down."""
-    if house.service.snapshot().step not in (Step.IDLE, Step.DONE, Step.ABANDONED):
+    if house.service.snapshot().step not in OVER:
         answer = await house.service.command(
             Command(
                 name="abandon",

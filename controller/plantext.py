@@ -34,7 +34,8 @@ def describe(plan: Plan) -> str:
     """The plan on one screen. Where the film was not computed, says so and shows no number."""
     geometry, wall, totals, casting = plan.geometry, plan.wall, plan.totals, plan.casting
     lines = [
-        f"{casting.name} in {casting.resin.name}, {casting.wall_mm:g} mm in {len(plan.coats)} coats",
+        f"{casting.name} in {casting.resin.name},"
+        f" {casting.wall_mm:g} mm in {len(plan.coats)} coats",
         f"skin {geometry.area_cm2:.0f} cm2, solid {geometry.solid_volume_cm3:.0f} cm3,"
         f" opening {geometry.opening.area_cm2:.1f} cm2",
         "",

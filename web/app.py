@@ -219,7 +219,10 @@ async def plan_job(job_id: Id, desk: AtDesk, _: Watcher) -> PlanJob:
 @api.get("/mesh/{run_or_job_id}", responses=_may(401, 404, 422))
 async def wall_mesh(run_or_job_id: Id, desk: AtDesk, _: Watcher) -> dict[str, Any]:
     """The casting's surface with the predicted wall at each vertex."""
-    return await desk.service.wall_mesh(run_or_job_id)
+    mesh = await desk.service.wall_mesh(run_or_job_id)
+    if mesh is None:
+        raise HTTPException(404, "The wall of this casting has not been computed.")
+    return mesh
 
 
 # --- The record --------------------------------------------------------------------------------

@@ -135,7 +135,10 @@ class _Moment:
         rig, turning = self.seen.rig, self.state.turning
         if rig is None or turning is None or turning.ending or not turning.ramps:
             return
-        if rig.at_s < turning.batch_s + 2.0 or rig.mode in (Mode.TURNING, Mode.STOPPING):
+        if rig.at_s < turning.batch_s + 2.0 + self.seen.lag_s or rig.mode in (
+            Mode.TURNING,
+            Mode.STOPPING,
+        ):
             return
         why = "fault" if rig.faults - {Fault.QUEUE_DRY} else "board"
         self.emit("halted", why=why, faults=sorted(fault.value for fault in rig.faults))
@@ -167,10 +170,15 @@ class _Moment:
         rates = (rig.major.rate_rpm, rig.minor.rate_rpm)
         first, profile_s = self.state.profile.into(rates, profile_s, self.accel)
         self.emit("rejoined", dropped_ramps=0, exact=False, profile_s=profile_s)
-        more, profile_s = self.state.profile.onwards(profile_s, motion.FULL_S)
+        more, profile_s = self.state.profile.onwards(profile_s, self.full_s)
         self._hand_over((first, *more), profile_s)
 
     # --- turning ---------------------------------------------------------------------------------
+
+    @property
+    def full_s(self) -> float:
+        """How much motion the board is to hold after it has been fed."""
+        return motion.FULL_S + 1.5 * self.seen.lag_s
 
     def _begin_turning(self) -> None:
         rig = self.seen.rig
@@ -191,7 +199,7 @@ class _Moment:
             exact=first,
         )
         self.act(Enable())
-        more, profile_s = state.profile.onwards(profile_s, motion.FULL_S)
+        more, profile_s = state.profile.onwards(profile_s, self.full_s)
         self._hand_over((*ramps, *more), profile_s)
 
     def _hand_over(
@@ -207,7 +215,9 @@ class _Moment:
             return
         if self.seen.rig_lost:
             return
-        heard = rig.at_s > turning.batch_s + 1.0  # the board has had time to take the last ones in
+        heard = (
+            rig.at_s > turning.batch_s + 1.0 + self.seen.lag_s
+        )  # the board has had time to take the last ones in
         if turning.ending:
             if heard and rig.queue_s == 0 and rig.mode in (Mode.HOLDING, Mode.DISABLED):
                 self._turning_ended(turning, rig)
@@ -221,9 +231,9 @@ class _Moment:
             holds_s = turning.from_s + turning.queued_s - self.now_s
             if heard:
                 holds_s = rig.queue_s - (self.now_s - rig.at_s)
-            if holds_s < motion.AHEAD_S:
+            if holds_s < motion.AHEAD_S + self.seen.lag_s:
                 ramps, profile_s = self.state.profile.onwards(
-                    turning.profile_s, motion.FULL_S - max(0.0, holds_s)
+                    turning.profile_s, self.full_s - max(0.0, holds_s)
                 )
                 self._hand_over(ramps, profile_s)
 

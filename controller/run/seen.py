@@ -66,6 +66,7 @@ class Seen:
     rejoin: bool = False  # the first moment after a restart, or after the board was found again
     record_trouble: str = ""
     notices: Mapping[str, str] = field(default_factory=dict)  # of others: telemetry, broker
+    lag_s: float = 0.0  # until an order shows in `rig`, where the world runs faster than life
 
 
 @dataclass(frozen=True, slots=True)

@@ -51,6 +51,7 @@ from controller.run.view import record_line, snapshot
 from firmware_bridge.clock import Anchor, SystemClock
 from firmware_bridge.contract import BridgeError, Clock, LinkLost, Ramp, Rig, RigState
 
+LAG_S = 0.15  # of real time: a round trip to the board on a busy machine
 PATIENCE_S = 2.0  # of the event loop, for the disk
 READING_STALE_S = 15.0  # an older reading is none
 LINES_SHOWN = 40
@@ -321,6 +322,7 @@ class Supervisor:
             rejoin=rejoin,
             record_trouble=self.records.trouble or "",
             notices=self.notices,
+            lag_s=LAG_S * self.speed if self.speed > 1.0 else 0.0,
         )
 
     def _rig_state(self) -> RigState | None:
