@@ -400,10 +400,12 @@ _TYPICAL = Kinetics(
     rise_K=110.0,
     alpha_gel=gel_conversion(3.45, 2.0),
 )
-SNAP_INDUCTION = 0.7  # of the pot life
+SNAP_INDUCTION = 0.8  # of the pot life
 # A coat gels at about 1.5 to 1.7 times the cup: common practice, no source. It fixes how much of
-# the rate waits for the reaction's own products, which a sheet does not tell.
+# the rate waits for the reaction's own products, which a sheet does not tell. A delayed-action
+# resin follows its catalyst's clock more than its heat, so its coat follows closer (our reasoning).
 COAT_OVER_CUP = 1.6
+SNAP_COAT_OVER_CUP = 1.35
 _REFERENCE_COAT = Surroundings(
     mixed_kg=0.1,
     start_K=ZERO_DEGC_K + 23.0,
@@ -414,6 +416,11 @@ _REFERENCE_COAT = Surroundings(
     material=WALL_MATERIALS["silicone rubber"],
 )
 _SHEET_WINDOW = 4.0  # pot lives
+
+
+def coat_over_cup(sheet: Sheet) -> float:
+    """What the trade expects of a coat's gel time over its cup's."""
+    return SNAP_COAT_OVER_CUP if sheet.snap else COAT_OVER_CUP
 
 
 def sheet_figures(
@@ -467,7 +474,7 @@ def kinetics_from_sheet(sheet: Sheet) -> Kinetics:
         heat = np.log(rise) / 0.4
         if sheet.peak_K is not None:
             heat = np.log((peak_K - temp_K) / (sheet.peak_K - temp_K)) / 3e-3
-        ratio = np.log(coat_s / cup_s / COAT_OVER_CUP) / 0.08
+        ratio = np.log(coat_s / cup_s / coat_over_cup(sheet)) / 0.08
         return np.array([np.log(cup_s / sheet.pot_life_s) / 1e-3, heat, ratio, np.log(start)])
 
     def misfit_of_one(x: FloatArray) -> FloatArray:

@@ -145,7 +145,7 @@ _GAIN = {"digital_1wire": (0.97, 0.04), "thermocouple_k": (0.98, 0.04), "infrare
 _PLACE = {"digital_1wire": 0.7, "thermocouple_k": 0.8, "infrared": 0.3}
 _LAG_S = {"digital_1wire": 20.0, "thermocouple_k": 5.0, "infrared": 2.0}
 
-_SHEET_SD = {"pot_life": 0.15, "heat": 0.12, "ratio": 0.20}  # of logs
+_SHEET_SD = {"pot_life": 0.10, "heat": 0.12, "ratio": 0.14}  # of logs
 _TAIL = 4.0  # degrees of freedom of every heavy tail (Student's t)
 _TOUCH_LATE, _TOUCH_SD = 0.02, 0.04  # a finger finds the gel a little late; of logs
 _MODEL_SD_K, _MODEL_SD_RISE = 0.25, 0.05  # how well the model follows a probe
@@ -277,7 +277,7 @@ def _sheet_rows(base: Kinetics, sheet: Sheet) -> tuple[FloatArray, FloatArray]:
         [
             np.log(cup_s / sheet.pot_life_s) / _SHEET_SD["pot_life"],
             rise / _SHEET_SD["heat"],
-            np.log(coat_s / cup_s / cure.COAT_OVER_CUP) / _SHEET_SD["ratio"],
+            np.log(coat_s / cup_s / cure.coat_over_cup(sheet)) / _SHEET_SD["ratio"],
         ]
     )
     off, rows = _slopes(values)
@@ -367,7 +367,7 @@ def _memory_rows(prior: _Prior, case: Case) -> tuple[FloatArray, FloatArray]:
 
 def _prior(case: Case, *, snap: bool) -> _Prior:
     base = cure.kinetics_from_sheet(replace(case.sheet, snap=snap))
-    tail, tail_off = _sheet_rows(base, case.sheet)
+    tail, tail_off = _sheet_rows(base, replace(case.sheet, snap=snap))
     prior = _Prior(
         base=base,
         log_odds=math.log(0.9 if snap == case.sheet.snap else 0.1),
@@ -513,7 +513,9 @@ def _refit(state: GelState, now_s: float) -> GelState:
             cost = _tail_cost(tails) + 0.5 * float(gauss @ gauss)
             ends.append((cost, own, point, tails, slopes, gauss))
         better = ends[1][0] < ends[0][0]
-        damping = float(np.clip(fit.damping * (0.3 if better else 4.0), 1e-3, 1e3))
+        # At rest the trial is as good as the point: that is no reason for caution.
+        fine = ends[1][0] < ends[0][0] + 0.01
+        damping = float(np.clip(fit.damping * (0.3 if fine else 4.0), 1e-3, 30.0))
         cost, own, point, tails, slopes, gauss = ends[1] if better else ends[0]
         rows = np.vstack([slopes, prior.tail])
         weighted = rows * _tail_weight(tails)[:, None]
