@@ -1,14 +1,7 @@
-"""An online estimate of when the coat gels, from one probe, a resin's sheet and a fingertip.
+"""The fit behind the gel estimate: parameters, priors, memory, Levenberg-Marquardt.
 
-Temperature shows the reaction, never the gel itself: what a probe can tell is how far and how fast
-this batch runs; at which conversion the resin gels comes from the sheet, from earlier batches and
-from a person's touch. So the estimate is a band, and 'safe to stop' is kept apart from 'best'.
-
-`begin(case)` then `step(state, event)` for each Row or Touch, both pure. Behind it: a maximum a
-posteriori fit (Levenberg-Marquardt, one iteration per refit, warm) of some seventeen parameters to
-the whole history so far, with what the sheet says as heavy-tailed pseudo-measurements; two
-hypotheses side by side (an ordinary and a delayed-action resin) and their mixture by evidence
-(Laplace's approximation, e.g. MacKay 2003, ch. 27). SI throughout: kelvin, seconds, metres.
+Three hypotheses are fitted side by side, each to the whole history: an ordinary resin, one with
+delayed action, and one in which nothing reacts.
 """
 
 from __future__ import annotations
@@ -16,97 +9,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
-from scipy.special import ndtr
 
 from controller import cure
 from controller.cure import COAT, CORE, SHELL, FloatArray, Kinetics, Sheet, Surroundings
-from controller.units import ZERO_DEGC_K
-
-What = Literal["cup", "coat"]
-Probe = Literal["digital_1wire", "thermocouple_k", "infrared"]
-
-
-@dataclass(frozen=True, slots=True)
-class EarlierBatch:
-    """The same resin on another day: its conditions and when a person found it gelled."""
-
-    ambient_K: float
-    pour_s: float
-    cup_mass_kg: float
-    coat_m: float
-    wall_m: float
-    wall_material: str = "silicone rubber"
-    mould_K: float | None = None
-    cup_gel_s: float | None = None
-    coat_gel_s: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Case:
-    """What the user knows before the first reading."""
-
-    sheet: Sheet
-    placement: What
-    probe: Probe
-    coat_m: float
-    wall_m: float
-    wall_material: str
-    pour_s: float
-    cup_mass_kg: float | None = None
-    mould_K: float | None = None
-    probe_in_s: float | None = None
-    earlier: tuple[EarlierBatch, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """One reading, time from the moment the two parts met. None: no reading."""
-
-    time_s: float
-    probe_K: float | None
-    ambient_K: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class Touch:
-    """A person found the cup or the coat gelled."""
-
-    what: What
-    time_s: float
-
-
-@dataclass(frozen=True, slots=True)
-class GelFault:
-    """Kinds: see the outside contract (no_reaction ... probe_out)."""
-
-    kind: str
-    at_s: float
-
-
-@dataclass(frozen=True, slots=True)
-class GelEstimate:
-    """All of the coat, whatever the probe sits in. Times from the moment the two parts met.
-
-    best_s with a 90 % band low_s..high_s; safe_to_stop_s: only one coat in a hundred gels more
-    than 5 % later; probability_gelled: that it has gelled by now; called_s: when it was first safe
-    to say so, None until then; curve: the probe as fitted and foreseen, rows of (time_s, K).
-    """
-
-    at_s: float
-    best_s: float
-    low_s: float
-    high_s: float
-    safe_to_stop_s: float
-    probability_gelled: float
-    called_s: float | None
-    peak_K: float | None
-    faults: tuple[GelFault, ...]
-    sentence: str
-    curve: FloatArray
-
+from controller.gel.case import Case, EarlierBatch, Touch
 
 # The parameters, each scaled so that its prior is about N(0, 1). First those of the resin, which
 # earlier batches sharpen, then those of the day.
@@ -136,6 +44,8 @@ _NAMES = [*_RESIN_SD, *_DAY_SD]
 _AT = {name: i for i, name in enumerate(_NAMES)}
 _RESIN = len(_RESIN_SD)
 _SIZE = len(_NAMES)
+_LANES = _SIZE + 2
+_OF_RESIN_OR_BATCH = np.array([float(i < _RESIN or n == "batch") for i, n in enumerate(_NAMES)])
 _UNKNOWN_MOULD_SD_K = 3.0
 
 # Offsets: DS18B20 +-0.5 K (data sheet); type K class 2 +-2.5 K as limit (IEC 60584-1), taken as
@@ -149,52 +59,49 @@ _SHEET_SD = {"pot_life": 0.10, "heat": 0.12, "ratio": 0.14}  # of logs
 _TAIL = 4.0  # degrees of freedom of every heavy tail (Student's t)
 _TOUCH_LATE, _TOUCH_SD = 0.02, 0.04  # a finger finds the gel a little late; of logs
 _MODEL_SD_K, _MODEL_SD_RISE = 0.25, 0.05  # how well the model follows a probe
+_NOISE_SD_K = 0.3  # of one reading
 _MODEL_MEMORY = 1.0 / 8.0  # pot lives over which its error keeps its sign
-_HORIZON_STEPS = 200
-_REFIT_EVERY = 1.0 / 80.0  # pot lives
+_HORIZON_STEPS = 140
 _NUDGE = 0.05
-_CALL_Z, _CALL_EARLY = 2.33, 0.05  # one in a hundred more than 5 % early
-_BAND_Z = 1.645
+_NO_REACTION_ODDS = 0.02
+TIME, PROBE, AIR, TRUST = range(4)  # columns of the rows; trust: 1 where a reading may be believed
 
 
 @dataclass(frozen=True, slots=True)
-class _Prior:
+class Prior:
     """Of one hypothesis: rows `tail` @ x + `tail_off` heavy-tailed, `gauss` @ x Gaussian."""
 
     base: Kinetics
+    reacts: bool
     log_odds: float
     gauss: FloatArray
     gauss_off: FloatArray
     tail: FloatArray
     tail_off: FloatArray
 
+    def log_norm(self) -> float:
+        """Half the log determinant of the prior's own curvature, for Laplace's evidence."""
+        tails = self.tail.T @ self.tail * ((_TAIL + 1.0) / _TAIL)
+        return 0.5 * float(np.linalg.slogdet(self.gauss.T @ self.gauss + tails)[1])
+
 
 @dataclass(frozen=True, slots=True)
-class _Fit:
-    """Of one hypothesis: where the fit stands, and what it would try next."""
+class Fit:
+    """Of one hypothesis: where the fit stands, and what it would try next.
+
+    log_pace: how much later (log) the coat gels than the sheet has it under today's conditions.
+    curve: the probe as fitted and foreseen, rows of (time_s, K).
+    """
 
     x: FloatArray
     trial: FloatArray
     damping: float
-    cost: float
     log_gel: float
     log_gel_sd: float
+    log_pace: float
+    log_pace_sd: float
     log_evidence: float
     curve: FloatArray
-
-
-@dataclass(frozen=True, slots=True)
-class GelState:
-    """Everything the next step needs. Treat as opaque."""
-
-    case: Case
-    priors: tuple[_Prior, ...]
-    fits: tuple[_Fit, ...]
-    rows: FloatArray  # (N, 3): time_s, probe_K, ambient_K; nan: no reading
-    touches: tuple[Touch, ...]
-    fitted_s: float
-    called_s: float | None
-    faults: tuple[GelFault, ...]
 
 
 def _kinetics(base: Kinetics, x: FloatArray) -> Kinetics:
@@ -240,9 +147,14 @@ def _with_nudges(x: FloatArray) -> FloatArray:
     return np.vstack([x, x + _NUDGE * np.eye(_SIZE)])
 
 
+def _lanes_of(x: FloatArray) -> FloatArray:
+    """The nudged point, and last the same day with the resin as its sheet has it."""
+    return np.vstack([_with_nudges(x), x * (1.0 - _OF_RESIN_OR_BATCH)])
+
+
 def _slopes(values: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Value (N,) and Jacobian (N, _SIZE) from lanes (N, 1 + _SIZE)."""
-    return values[:, 0], (values[:, 1:] - values[:, :1]) / _NUDGE
+    """Value (N,) and Jacobian (N, _SIZE) from lanes (N, 1 + _SIZE or more)."""
+    return values[:, 0], (values[:, 1 : 1 + _SIZE] - values[:, :1]) / _NUDGE
 
 
 def _tail_weight(residual: FloatArray) -> FloatArray:
@@ -332,7 +244,7 @@ def _touch_misfit(touches: Sequence[Touch], cup: FloatArray, coat: FloatArray) -
     return np.array(rows).reshape(len(rows), len(cup))
 
 
-def _memory_rows(prior: _Prior, case: Case) -> tuple[FloatArray, FloatArray]:
+def _memory_rows(prior: Prior, case: Case) -> tuple[FloatArray, FloatArray]:
     """What earlier batches say of the resin: Gaussian rows in the resin's parameters.
 
     Gauss-Newton over the resin and each batch's own day; the days are then projected out (QR).
@@ -365,11 +277,32 @@ def _memory_rows(prior: _Prior, case: Case) -> tuple[FloatArray, FloatArray]:
     return gauss, triangle[:, _RESIN]
 
 
-def _prior(case: Case, *, snap: bool) -> _Prior:
-    base = cure.kinetics_from_sheet(replace(case.sheet, snap=snap))
-    tail, tail_off = _sheet_rows(base, replace(case.sheet, snap=snap))
-    prior = _Prior(
+def hypotheses(case: Case) -> tuple[Prior, ...]:
+    """An ordinary resin, a delayed one, and no reaction at all (the last of the three).
+
+    Raises OutsideValidity or NotConverged where the sheet cannot be.
+    """
+    reacting = [_reacting(case, snap=snap) for snap in (False, True)]
+    inert = replace(
+        reacting[0],
+        base=replace(reacting[0].base, rate_1_s=1e-12),
+        reacts=False,
+        log_odds=math.log(_NO_REACTION_ODDS),
+        gauss=np.eye(_SIZE),
+        gauss_off=np.zeros(_SIZE),
+        tail=np.zeros((0, _SIZE)),
+        tail_off=np.zeros(0),
+    )
+    return (*reacting, inert)
+
+
+def _reacting(case: Case, *, snap: bool) -> Prior:
+    sheet = replace(case.sheet, snap=snap)
+    base = cure.kinetics_from_sheet(sheet)
+    tail, tail_off = _sheet_rows(base, sheet)
+    prior = Prior(
         base=base,
+        reacts=True,
         log_odds=math.log(0.9 if snap == case.sheet.snap else 0.1),
         gauss=np.eye(_SIZE),
         gauss_off=np.zeros(_SIZE),
@@ -384,35 +317,17 @@ def _prior(case: Case, *, snap: bool) -> _Prior:
     return replace(prior, gauss=gauss, gauss_off=gauss_off)
 
 
-def begin(case: Case) -> GelState:
-    """The state before the first reading. Raises OutsideValidity, NotConverged (of the sheet)."""
-    priors = tuple(_prior(case, snap=snap) for snap in (False, True))
+def unfitted() -> Fit:
     start = np.zeros(_SIZE)
-    far = _Fit(start, start, 1.0, math.inf, math.nan, math.nan, 0.0, np.zeros((0, 2)))
-    return GelState(
-        case=case,
-        priors=priors,
-        fits=(far,) * len(priors),
-        rows=np.zeros((0, 3)),
-        touches=(),
-        fitted_s=-math.inf,
-        called_s=None,
-        faults=(),
-    )
+    return Fit(start, start, 1.0, math.nan, math.nan, 0.0, 1.0, 0.0, np.zeros((0, 2)))
 
 
-def _usable(case: Case, rows: FloatArray) -> FloatArray:
-    """Which readings may speak of the resin, (N,) of bool."""
-    lag_s = _LAG_S[case.probe]
-    settled_s = (case.probe_in_s if case.probe_in_s is not None else 0.0) + 10.0 + 4.0 * lag_s
-    probe_degC = rows[:, 1] - ZERO_DEGC_K
-    power_on = (case.probe == "digital_1wire") & (np.abs(probe_degC - 85.0) < 1e-6)
-    with np.errstate(invalid="ignore"):
-        sane = (probe_degC > -20.0) & (probe_degC < 250.0)
-    return np.asarray(sane & ~power_on & (rows[:, 0] >= settled_s))
+def settled_s(case: Case) -> float:
+    """From when a probe pressed in by hand speaks of the resin: ten seconds and four lags."""
+    return (case.probe_in_s or 0.0) + 10.0 + 4.0 * _LAG_S[case.probe]
 
 
-def _binned(
+def binned(
     time_s: FloatArray, value: FloatArray, width_s: float
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Mean time, median value and count of every bin that holds a reading."""
@@ -427,20 +342,18 @@ def _binned(
     )
 
 
-def _ambient(state: GelState, time_s: FloatArray) -> FloatArray:
+def _ambient(case: Case, rows: FloatArray, time_s: FloatArray) -> FloatArray:
     """The room at given times: as read so far (smoothed), then as last read."""
-    known = state.rows[np.isfinite(state.rows[:, 2])]
+    known = rows[np.isfinite(rows[:, AIR])]
     if len(known) == 0:
-        mould_K = state.case.mould_K
-        return np.full(
-            len(time_s), state.case.sheet.pot_life_temp_K if mould_K is None else mould_K
-        )
-    width_s = max(60.0, state.case.sheet.pot_life_s / 20.0)
-    at_s, value, _ = _binned(known[:, 0], known[:, 2], width_s)
+        guess = case.sheet.pot_life_temp_K if case.mould_K is None else case.mould_K
+        return np.full(len(time_s), guess)
+    width_s = max(60.0, case.sheet.pot_life_s / 20.0)
+    at_s, value, _ = binned(known[:, TIME], known[:, AIR], width_s)
     return np.interp(time_s, at_s, value)
 
 
-def _lanes(parts: Sequence[Kinetics]) -> Kinetics:
+def _joined(parts: Sequence[Kinetics]) -> Kinetics:
     """Kinetics of several hypotheses side by side."""
     return replace(
         parts[0],
@@ -469,158 +382,119 @@ def _probe_K(case: Case, temps: FloatArray, x: FloatArray, room_K: FloatArray) -
     return room + gain * (seen - room) + _OFFSET_SD_K[case.probe] * x[:, _AT["offset"]]
 
 
-def _refit(state: GelState, now_s: float) -> GelState:
-    """One Levenberg-Marquardt iteration of every hypothesis, all in one integration."""
-    case, pot_s = state.case, state.case.sheet.pot_life_s
-    foreseen = [math.exp(fit.log_gel) for fit in state.fits if math.isfinite(fit.log_gel)]
-    horizon_s = min(max(2.0 * pot_s, 1.3 * now_s, 1.3 * max(foreseen, default=0.0)), 8.0 * pot_s)
+def refit(
+    case: Case,
+    priors: Sequence[Prior],
+    fits: Sequence[Fit],
+    rows: FloatArray,
+    touches: Sequence[Touch],
+) -> tuple[Fit, ...]:
+    """One Levenberg-Marquardt iteration of every hypothesis, all in one integration.
+
+    rows: (N, 4) of TIME, PROBE, AIR, TRUST. Each hypothesis brings two candidates, where it stands
+    and where it would go, each with its nudged neighbours; the better one is kept and linearised.
+    """
+    pot_s, now_s = case.sheet.pot_life_s, float(rows[-1, TIME])
+    foreseen = [
+        math.exp(fit.log_gel)
+        for fit, prior in zip(fits, priors, strict=True)
+        if prior.reacts and math.isfinite(fit.log_gel)
+    ]
+    horizon_s = min(max(2.0 * pot_s, 1.3 * max(foreseen, default=0.0)), 8.0 * pot_s)
     horizon_s = max(horizon_s, 1.1 * now_s)
     dt_s = horizon_s / _HORIZON_STEPS
     grid_s = np.linspace(0.0, horizon_s, _HORIZON_STEPS + 1)
-    room_K = _ambient(state, grid_s)
+    room_K = _ambient(case, rows, grid_s)
 
-    points = [_with_nudges(x) for fit in state.fits for x in (fit.x, fit.trial)]
-    bases = [prior.base for prior in state.priors for _ in range(2)]
+    points = [_lanes_of(x) for fit in fits for x in (fit.x, fit.trial)]
+    bases = [prior.base for prior in priors for _ in range(2)]
     x = np.vstack(points)
-    kin = _lanes([_kinetics(base, part) for base, part in zip(bases, points, strict=True)])
+    kin = _joined([_kinetics(base, part) for base, part in zip(bases, points, strict=True)])
     around = _surroundings(case, x, float(room_K[0]))
     temps, alpha = cure.integrate(kin, around, room_K[:-1], dt_s, len(x))
     log_cup, log_coat = _log_gels(kin, alpha, dt_s, x)
     seen_K = _probe_K(case, temps, x, room_K)
+    data = np.vstack(
+        [
+            _probe_misfit(case, rows, grid_s, seen_K, room_K),
+            _touch_misfit(touches, log_cup, log_coat),
+        ]
+    )
+    found = []
+    for number, (fit, prior) in enumerate(zip(fits, priors, strict=True)):
+        first = 2 * number * _LANES
+        here, there = slice(first, first + _LANES), slice(first + _LANES, first + 2 * _LANES)
+        stay = _Candidate(prior, fit.x, *_slopes(data[:, here]))
+        go = _Candidate(prior, fit.trial, *_slopes(data[:, there]))
+        # At rest the trial is as good as the point: that is no reason for caution.
+        fine = go.cost < stay.cost + 0.01
+        damping = float(np.clip(fit.damping * (0.3 if fine else 4.0), 1e-3, 30.0))
+        best, own = (go, there) if go.cost < stay.cost else (stay, here)
+        found.append(_moved(prior, best, damping, grid_s, seen_K[:, own.start], log_coat[own]))
+    return tuple(found)
 
-    used = state.rows[_usable(case, state.rows)]
+
+def _probe_misfit(
+    case: Case, rows: FloatArray, grid_s: FloatArray, seen_K: FloatArray, room_K: FloatArray
+) -> FloatArray:
+    """Whitened differences of what the probe would read from what it read, (bins, L).
+
+    A model's error keeps its sign for a while; counting every bin as news would make it sure of
+    itself, so each counts for as much less as there are bins in that while.
+    """
+    pot_s, dt_s = case.sheet.pot_life_s, float(grid_s[1])
+    used = rows[(rows[:, TRUST] > 0.0) & (rows[:, TIME] >= settled_s(case))]
     width_s = max(pot_s / 60.0, dt_s)
-    at_s, read_K, count = _binned(used[:, 0], used[:, 1], width_s)
-    place = np.minimum((at_s - _LAG_S[case.probe]).clip(0.0) / dt_s, _HORIZON_STEPS - 1e-6)
+    at_s, read_K, count = binned(used[:, TIME], used[:, PROBE], width_s)
+    place = np.clip((at_s - _LAG_S[case.probe]) / dt_s, 0.0, len(grid_s) - 1.001)
     low = place.astype(int)
     part = (place - low)[:, None]
     model_K = seen_K[low] * (1.0 - part) + seen_K[low + 1] * part
     rise_K = np.abs(read_K - np.interp(at_s, grid_s, room_K))
     sameness = math.sqrt(max(1.0, _MODEL_MEMORY * pot_s / width_s))
     sd_K = np.hypot(_MODEL_SD_K, _MODEL_SD_RISE * rise_K) * sameness
-    data = (model_K - read_K[:, None]) / np.hypot(sd_K, 0.3 / np.sqrt(count))[:, None]
-    data = np.vstack([data, _touch_misfit(state.touches, log_cup, log_coat)])
-
-    fits = []
-    lanes = 1 + _SIZE
-    for number, (fit, prior) in enumerate(zip(state.fits, state.priors, strict=True)):
-        ends = []
-        for which, point in enumerate((fit.x, fit.trial)):
-            own = slice((2 * number + which) * lanes, (2 * number + which + 1) * lanes)
-            misfit, slopes = _slopes(data[:, own])
-            tails = np.concatenate([misfit, prior.tail_off + prior.tail @ point])
-            gauss = prior.gauss_off + prior.gauss @ point
-            cost = _tail_cost(tails) + 0.5 * float(gauss @ gauss)
-            ends.append((cost, own, point, tails, slopes, gauss))
-        better = ends[1][0] < ends[0][0]
-        # At rest the trial is as good as the point: that is no reason for caution.
-        fine = ends[1][0] < ends[0][0] + 0.01
-        damping = float(np.clip(fit.damping * (0.3 if fine else 4.0), 1e-3, 30.0))
-        cost, own, point, tails, slopes, gauss = ends[1] if better else ends[0]
-        rows = np.vstack([slopes, prior.tail])
-        weighted = rows * _tail_weight(tails)[:, None]
-        hessian = weighted.T @ rows + prior.gauss.T @ prior.gauss
-        gradient = weighted.T @ tails + prior.gauss.T @ gauss
-        move = np.linalg.solve(hessian + damping * np.eye(_SIZE), -gradient)
-        log_gel, gel_slope = _slopes(log_coat[None, own])
-        spread = float(gel_slope[0] @ np.linalg.solve(hessian, gel_slope[0]))
-        fits.append(
-            _Fit(
-                x=point,
-                trial=point + np.clip(move, -1.5, 1.5),
-                damping=damping,
-                cost=cost,
-                log_gel=float(log_gel[0]),
-                log_gel_sd=math.sqrt(spread),
-                log_evidence=prior.log_odds - cost - 0.5 * float(np.linalg.slogdet(hessian)[1]),
-                curve=np.column_stack([grid_s, seen_K[:, own.start]]),
-            )
-        )
-    return replace(state, fits=tuple(fits), fitted_s=now_s)
+    noise_K = _NOISE_SD_K / np.sqrt(count)
+    return np.asarray((model_K - read_K[:, None]) / np.hypot(sd_K, noise_K)[:, None])
 
 
-def _odds(fits: Sequence[_Fit]) -> FloatArray:
-    evidence = np.array([fit.log_evidence for fit in fits])
-    weight = np.exp(evidence - evidence.max())
-    return np.asarray(weight / weight.sum())
+class _Candidate:
+    """A point with its cost and, by its neighbours, its linearisation."""
+
+    def __init__(self, prior: Prior, x: FloatArray, misfit: FloatArray, slopes: FloatArray) -> None:
+        self.x = x
+        self.tails = np.concatenate([misfit, prior.tail_off + prior.tail @ x])
+        self.gauss = prior.gauss_off + prior.gauss @ x
+        self.slopes = slopes
+        self.cost = _tail_cost(self.tails) + 0.5 * float(self.gauss @ self.gauss)
 
 
-def _quantile(fits: Sequence[_Fit], odds: FloatArray, probability: float) -> float:
-    """Of the log gel time under the mixture, by bisection."""
-    mean = np.array([fit.log_gel for fit in fits])
-    sd = np.array([fit.log_gel_sd for fit in fits])
-    low, high = float((mean - 6.0 * sd).min()), float((mean + 6.0 * sd).max())
-    for _ in range(40):
-        middle = 0.5 * (low + high)
-        if float(odds @ ndtr((middle - mean) / sd)) < probability:
-            low = middle
-        else:
-            high = middle
-    return middle
-
-
-def _estimate(state: GelState, now_s: float) -> tuple[GelState, GelEstimate]:
-    odds = _odds(state.fits)
-
-    def at(probability: float) -> float:
-        return math.exp(_quantile(state.fits, odds, probability))
-
-    safe_s = at(float(ndtr(_CALL_Z))) * (1.0 - _CALL_EARLY)
-    called_s = state.called_s
-    if called_s is None and now_s >= safe_s:
-        called_s = now_s
-    used = state.rows[_usable(state.case, state.rows)]
-    best = state.fits[int(np.argmax(odds))]
-    mean = np.array([fit.log_gel for fit in state.fits])
-    sd = np.array([fit.log_gel_sd for fit in state.fits])
-    gelled = float(odds @ ndtr((math.log(max(now_s, 1e-3)) - mean) / sd))
-    estimate = GelEstimate(
-        at_s=now_s,
-        best_s=at(0.5),
-        low_s=at(0.05),
-        high_s=at(0.95),
-        safe_to_stop_s=safe_s,
-        probability_gelled=gelled,
-        called_s=called_s,
-        peak_K=float(used[:, 1].max()) if len(used) else None,
-        faults=state.faults,
-        sentence="",
-        curve=best.curve,
+def _moved(
+    prior: Prior,
+    best: _Candidate,
+    damping: float,
+    grid_s: FloatArray,
+    seen_K: FloatArray,
+    log_coat: FloatArray,
+) -> Fit:
+    rows = np.vstack([best.slopes, prior.tail])
+    weighted = rows * _tail_weight(best.tails)[:, None]
+    hessian = weighted.T @ rows + prior.gauss.T @ prior.gauss
+    gradient = weighted.T @ best.tails + prior.gauss.T @ best.gauss
+    move = np.linalg.solve(hessian + damping * np.eye(_SIZE), -gradient)
+    _, gel_slope = _slopes(log_coat[None])
+    of_resin = gel_slope[0] * _OF_RESIN_OR_BATCH
+    spread = np.linalg.solve(hessian, np.column_stack([gel_slope[0], of_resin]))
+    return Fit(
+        x=best.x,
+        trial=best.x + np.clip(move, -1.5, 1.5),
+        damping=damping,
+        log_gel=float(log_coat[0]),
+        log_gel_sd=math.sqrt(float(gel_slope[0] @ spread[:, 0])),
+        log_pace=float(log_coat[0] - log_coat[-1]),
+        log_pace_sd=math.sqrt(float(of_resin @ spread[:, 1])),
+        log_evidence=prior.log_odds
+        + prior.log_norm()
+        - best.cost
+        - 0.5 * float(np.linalg.slogdet(hessian)[1]),
+        curve=np.column_stack([grid_s, seen_K]),
     )
-    estimate = replace(estimate, sentence=_sentence(estimate))
-    return replace(state, called_s=called_s), estimate
-
-
-def _sentence(estimate: GelEstimate) -> str:
-    """For the person at the frame."""
-    if estimate.called_s is not None:
-        return "The coat has gelled; it is safe to stop."
-    low_min, high_min = (
-        max(0.0, (t - estimate.at_s) / 60.0) for t in (estimate.low_s, estimate.high_s)
-    )
-    stop_min = max(0.0, (estimate.safe_to_stop_s - estimate.at_s) / 60.0)
-    if estimate.probability_gelled > 0.5:
-        return f"The coat has probably gelled; safe to stop in {stop_min:.0f} min."
-    return (
-        f"The coat is expected to gel in {low_min:.0f} to {high_min:.0f} min; "
-        f"safe to stop in {stop_min:.0f} min."
-    )
-
-
-def step(state: GelState, event: Row | Touch) -> tuple[GelState, GelEstimate]:
-    """Take one reading or one touch. Pure; at most one refit, see the bench for its time.
-
-    Events must come in order of time; a touch may be entered later than it happened.
-    """
-    if isinstance(event, Touch):
-        now_s = max(event.time_s, float(state.rows[-1, 0]) if len(state.rows) else 0.0)
-        state = replace(state, touches=(*state.touches, event))
-        for _ in range(3):
-            state = _refit(state, now_s)
-        return _estimate(state, now_s)
-    reading = [event.time_s, event.probe_K, event.ambient_K]
-    row = np.array([np.nan if v is None else v for v in reading], dtype=float)
-    state = replace(state, rows=np.vstack([state.rows, row]))
-    if event.time_s - state.fitted_s >= state.case.sheet.pot_life_s * _REFIT_EVERY:
-        state = _refit(state, event.time_s)
-    return _estimate(state, event.time_s)

@@ -1,0 +1,40 @@
+"""An online estimate of when the coat gels, from one probe, a resin's sheet and a fingertip.
+
+Temperature shows the reaction, never the gel itself: what a probe can tell is how far and how fast
+this batch runs; at which conversion the resin gels comes from the sheet, from earlier batches and
+from a person's touch. So the estimate is a band, and 'safe to stop' is kept apart from 'best'.
+
+`begin(case)` then `step(state, event)` for each Row or Touch, both pure. Behind it: a maximum a
+posteriori fit (Levenberg-Marquardt, one iteration per refit, warm) of some eighteen parameters to
+the whole history so far, with what the sheet says as heavy-tailed pseudo-measurements; hypotheses
+side by side and their mixture by evidence (Laplace's approximation; MacKay 2003, Information
+Theory, Inference, and Learning Algorithms, ch. 27). SI throughout: kelvin, seconds, metres.
+"""
+
+from controller.gel.case import (
+    Case,
+    EarlierBatch,
+    FaultKind,
+    GelEstimate,
+    GelFault,
+    Probe,
+    Row,
+    Touch,
+    What,
+)
+from controller.gel.estimate import GelState, begin, step
+
+__all__ = [
+    "Case",
+    "EarlierBatch",
+    "FaultKind",
+    "GelEstimate",
+    "GelFault",
+    "GelState",
+    "Probe",
+    "Row",
+    "Touch",
+    "What",
+    "begin",
+    "step",
+]

@@ -1,0 +1,101 @@
+"""What goes into the gel estimate and what comes out. SI; times from the moment the parts met."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from controller.cure import FloatArray, Sheet
+
+What = Literal["cup", "coat"]
+Probe = Literal["digital_1wire", "thermocouple_k", "infrared"]
+FaultKind = Literal[
+    "no_reaction",
+    "slow_reaction",
+    "fast_reaction",
+    "off_ratio",
+    "cold_room",
+    "probe_stuck",
+    "probe_lost",
+    "probe_noisy",
+    "probe_out",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class EarlierBatch:
+    """The same resin on another day: its conditions and when a person found it gelled."""
+
+    ambient_K: float
+    pour_s: float
+    cup_mass_kg: float
+    coat_m: float
+    wall_m: float
+    wall_material: str = "silicone rubber"
+    mould_K: float | None = None
+    cup_gel_s: float | None = None
+    coat_gel_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """What the user knows before the first reading."""
+
+    sheet: Sheet
+    placement: What
+    probe: Probe
+    coat_m: float
+    wall_m: float
+    wall_material: str
+    pour_s: float
+    cup_mass_kg: float | None = None
+    mould_K: float | None = None
+    probe_in_s: float | None = None
+    earlier: tuple[EarlierBatch, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One reading, time from the moment the two parts met. None: no reading."""
+
+    time_s: float
+    probe_K: float | None
+    ambient_K: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Touch:
+    """A person found the cup or the coat gelled."""
+
+    what: What
+    time_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class GelFault:
+    """What is wrong and since when it is known. Off-ratio is caught by weighing, not here."""
+
+    kind: FaultKind
+    at_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class GelEstimate:
+    """All of the coat, whatever the probe sits in. Times from the moment the two parts met.
+
+    best_s with a 90 % band low_s..high_s; safe_to_stop_s: only one coat in a hundred gels more
+    than 5 % later; probability_gelled: that it has gelled by now; called_s: when it was first safe
+    to say so, None until then; curve: the probe as fitted and foreseen, rows of (time_s, K).
+    """
+
+    at_s: float
+    best_s: float
+    low_s: float
+    high_s: float
+    safe_to_stop_s: float
+    probability_gelled: float
+    called_s: float | None
+    peak_K: float | None
+    faults: tuple[GelFault, ...]
+    sentence: str
+    curve: FloatArray

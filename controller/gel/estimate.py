@@ -1,0 +1,222 @@
+"""The estimate itself: reading by reading, touch by touch, without look-ahead."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.special import ndtr
+
+from controller.cure import FloatArray
+from controller.gel import watch
+from controller.gel.case import Case, FaultKind, GelEstimate, GelFault, Row, Touch
+from controller.gel.fit import (
+    PROBE,
+    TIME,
+    TRUST,
+    Fit,
+    Prior,
+    hypotheses,
+    refit,
+    settled_s,
+    unfitted,
+)
+
+REFIT_EVERY = 1.0 / 80.0  # pot lives
+_CALL_Z, _CALL_EARLY = 2.33, 0.05  # one in a hundred more than 5 % early
+_SURELY_INERT, _MAYBE_INERT = 0.95, 0.2
+_PROBE_FAULTS = ("probe_stuck", "probe_lost", "probe_noisy", "probe_out")
+
+
+@dataclass(frozen=True, slots=True)
+class GelState:
+    """Everything the next step needs. Treat as opaque."""
+
+    case: Case
+    priors: tuple[Prior, ...]
+    fits: tuple[Fit, ...]
+    rows: FloatArray  # (N, 4), see fit.TIME and its neighbours
+    touches: tuple[Touch, ...]
+    fitted_s: float
+    called_s: float | None
+    faults: tuple[GelFault, ...]
+
+
+def begin(case: Case) -> GelState:
+    """The state before the first reading. Raises OutsideValidity, NotConverged (of the sheet)."""
+    priors = hypotheses(case)
+    return GelState(
+        case=case,
+        priors=priors,
+        fits=(unfitted(),) * len(priors),
+        rows=np.zeros((0, 4)),
+        touches=(),
+        fitted_s=-math.inf,
+        called_s=None,
+        faults=(),
+    )
+
+
+def step(state: GelState, event: Row | Touch) -> tuple[GelState, GelEstimate]:
+    """Take one reading or one touch. Pure; at most one refit a reading, see the bench for its time.
+
+    Readings come in order of time; the first event is a reading; a touch may be entered later than
+    it happened.
+    """
+    if isinstance(event, Touch):
+        state = replace(state, touches=(*state.touches, event))
+        for _ in range(3):
+            state = _fitted(state)
+        if event.what == "coat" and state.called_s is None:
+            state = replace(state, called_s=float(state.rows[-1, TIME]))
+        return _estimate(state)
+    state = _read(state, event)
+    if event.time_s - state.fitted_s >= state.case.sheet.pot_life_s * REFIT_EVERY:
+        state = _named_by_fit(_fitted(state))
+    return _estimate(state)
+
+
+def _read(state: GelState, row: Row) -> GelState:
+    probe_K, air_K = (math.nan if v is None else v for v in (row.probe_K, row.ambient_K))
+    trust = watch.trusted(state.case, state.rows, row.time_s, probe_K, air_K)
+    new = np.array([row.time_s, probe_K, air_K, float(trust)])
+    state = replace(state, rows=np.vstack([state.rows, new]))
+    if watch.cold_room(state.rows):
+        state = _named(state, "cold_room")
+    fault = watch.probe_fault(state.case, state.rows, _likeliest(state)[0].curve)
+    if fault is None:
+        return state
+    kind, from_s = fault
+    state = _named(state, kind)
+    rows = state.rows.copy()
+    rows[rows[:, TIME] > from_s, TRUST] = 0.0
+    return replace(state, rows=rows)
+
+
+def _fitted(state: GelState) -> GelState:
+    fits = refit(state.case, state.priors, state.fits, state.rows, state.touches)
+    return replace(state, fits=fits, fitted_s=float(state.rows[-1, TIME]))
+
+
+def _named(state: GelState, kind: FaultKind) -> GelState:
+    if any(fault.kind == kind for fault in state.faults):
+        return state
+    return replace(state, faults=(*state.faults, GelFault(kind, float(state.rows[-1, TIME]))))
+
+
+def _named_by_fit(state: GelState) -> GelState:
+    """Faults of the batch. They need a probe that is believed."""
+    if any(fault.kind in _PROBE_FAULTS for fault in state.faults):
+        return state
+    best, inert = _likeliest(state)
+    if inert > _SURELY_INERT:
+        return _named(state, "no_reaction")
+    pace = watch.pace_fault(best)
+    return state if pace is None or inert > _MAYBE_INERT else _named(state, pace)
+
+
+def _odds(fits: Sequence[Fit]) -> FloatArray:
+    evidence = np.array([fit.log_evidence for fit in fits])
+    weight = np.exp(evidence - evidence.max())
+    return np.asarray(weight / weight.sum())
+
+
+def _likeliest(state: GelState) -> tuple[Fit, float]:
+    """The likeliest reacting fit, and the probability that nothing reacts."""
+    odds = _odds(state.fits)
+    return state.fits[int(np.argmax(odds[:-1]))], float(odds[-1])
+
+
+def _quantile(fits: Sequence[Fit], odds: FloatArray, probability: float) -> float:
+    """Of the log gel time under the mixture, by bisection."""
+    mean = np.array([fit.log_gel for fit in fits])
+    sd = np.array([fit.log_gel_sd for fit in fits])
+    low, high = float((mean - 6.0 * sd).min()), float((mean + 6.0 * sd).max())
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        if float(odds @ ndtr((middle - mean) / sd)) < probability:
+            low = middle
+        else:
+            high = middle
+    return middle
+
+
+def _estimate(state: GelState) -> tuple[GelState, GelEstimate]:
+    now_s = float(state.rows[-1, TIME])
+    best, inert = _likeliest(state)
+    reacting = state.fits[:-1]
+    odds = _odds(reacting)
+
+    def at(probability: float) -> float:
+        return math.exp(_quantile(reacting, odds, probability))
+
+    safe_s = at(float(ndtr(_CALL_Z))) * (1.0 - _CALL_EARLY)
+    if state.called_s is None and now_s >= safe_s and inert < _MAYBE_INERT:
+        state = replace(state, called_s=now_s)
+    mean, sd = (np.array([getattr(fit, n) for fit in reacting]) for n in ("log_gel", "log_gel_sd"))
+    gelled = float(odds @ ndtr((math.log(max(now_s, 1e-3)) - mean) / sd)) * (1.0 - inert)
+    if any(touch.what == "coat" for touch in state.touches):
+        gelled = 1.0
+    rows = state.rows
+    used = rows[(rows[:, TRUST] > 0.0) & (rows[:, TIME] >= settled_s(state.case)), PROBE]
+    estimate = GelEstimate(
+        at_s=now_s,
+        best_s=at(0.5),
+        low_s=at(0.05),
+        high_s=at(0.95),
+        safe_to_stop_s=safe_s,
+        probability_gelled=gelled,
+        called_s=state.called_s,
+        peak_K=float(used.max()) if len(used) else None,
+        faults=state.faults,
+        sentence="",
+        curve=best.curve,
+    )
+    return state, replace(estimate, sentence=_sentence(state, estimate, used, inert))
+
+
+_FAULT_WORDS = {
+    "no_reaction": "Nothing reacts: check that both parts went in and were mixed.",
+    "slow_reaction": "This batch runs slower than its sheet.",
+    "fast_reaction": "This batch runs faster than its sheet.",
+    "off_ratio": "The parts are off their ratio.",
+    "cold_room": "The room is cold: the sheet's times do not hold.",
+    "probe_stuck": "The probe repeats one value: its readings are left out.",
+    "probe_lost": "The probe gives no reading.",
+    "probe_noisy": "The probe is noisy: its readings count for less.",
+    "probe_out": "The probe reads the air: it is out of the resin.",
+}
+
+
+def _sentence(state: GelState, estimate: GelEstimate, used: FloatArray, inert: float) -> str:
+    """For the person at the frame: what is known of the coat, and the newest fault."""
+    parts = []
+    cup = state.case.placement == "cup"
+    if len(used) > 10 and estimate.peak_K is not None:
+        rise_K, fall_K = estimate.peak_K - used[0], estimate.peak_K - used[-1]
+        if rise_K > 5.0 and fall_K > max(1.0, 0.05 * rise_K):
+            parts.append("the cup has peaked" if cup else "the coat has been warmest")
+    low_min, high_min, stop_min = (
+        max(0.0, (t - estimate.at_s) / 60.0)
+        for t in (estimate.low_s, estimate.high_s, estimate.safe_to_stop_s)
+    )
+    if any(touch.what == "coat" for touch in state.touches):
+        parts = ["the coat was found gelled; it is safe to stop"]
+    elif estimate.called_s is not None:
+        parts.append("the coat has gelled; it is safe to stop")
+    elif inert > _MAYBE_INERT:
+        parts.append("no sign of a reaction yet")
+    elif estimate.probability_gelled > 0.5:
+        parts.append(f"the coat has probably gelled; safe to stop in {stop_min:.0f} min")
+    else:
+        parts.append(
+            f"the coat is expected to gel in {low_min:.0f} to {high_min:.0f} min; "
+            f"safe to stop in {stop_min:.0f} min"
+        )
+    text = "; ".join(parts)
+    words = [text[0].upper() + text[1:] + "."]
+    if estimate.faults:
+        words.append(_FAULT_WORDS[estimate.faults[-1].kind])
+    return " ".join(words)

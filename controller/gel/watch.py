@@ -1,0 +1,133 @@
+"""Faults a probe and a batch can have, each from a rule that a person could check by eye."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from controller.cure import FloatArray
+from controller.gel.case import Case, FaultKind
+from controller.gel.fit import AIR, PROBE, TIME, TRUST, Fit, settled_s
+from controller.units import ZERO_DEGC_K
+
+_SANE_K = (ZERO_DEGC_K - 20.0, ZERO_DEGC_K + 250.0)  # no casting resin's cup is outside
+_POWER_ON_K = ZERO_DEGC_K + 85.0  # DS18B20 data sheet: reads so until its first conversion
+_LOST_S = 60.0
+_STUCK_S, _STUCK_CHANCE = 30.0, 1e-6
+_NOISE_FLOOR_K = {"digital_1wire": 0.10, "thermocouple_k": 0.4, "infrared": 0.5}
+_NOISY_TIMES, _NOISY_WINDOW_S = 3.5, 40.0
+_OUT_WINDOW_S = 60.0
+_COLD_K = ZERO_DEGC_K + 15.0  # below this few room-temperature resins keep to their sheet
+_COLD_S = 60.0
+_SLOW, _FAST = math.log(1.4), math.log(1.4)
+_SURE_Z = 1.28
+
+
+def trusted(case: Case, rows: FloatArray, time_s: float, probe_K: float, air_K: float) -> bool:
+    """May the new reading be believed, given the rows before it?
+
+    Not: none, beyond all sense, the power-on value out of nowhere, a leap no cup can make
+    (unless to the air, which is a probe pulled out).
+    """
+    if not _SANE_K[0] < probe_K < _SANE_K[1]:  # also false for nan
+        return False
+    before = rows[rows[:, TRUST] > 0.0][-5:]
+    if len(before) == 0:
+        return not (case.probe == "digital_1wire" and abs(probe_K - _POWER_ON_K) < 1e-6)
+    leap_K = abs(probe_K - float(np.median(before[:, PROBE])))
+    if case.probe == "digital_1wire" and abs(probe_K - _POWER_ON_K) < 1e-6 and leap_K > 5.0:
+        return False
+    since_s = time_s - float(before[-1, TIME])
+    return leap_K < 15.0 + 1.0 * since_s or abs(probe_K - air_K) < 3.0
+
+
+def probe_fault(case: Case, rows: FloatArray, curve: FloatArray) -> tuple[FaultKind, float] | None:
+    """What is wrong with the probe now, and from what time its readings are not to be used."""
+    now_s = float(rows[-1, TIME])
+    good = rows[rows[:, TRUST] > 0.0]
+    last_s = float(good[-1, TIME]) if len(good) else 0.0
+    if now_s - last_s >= _LOST_S:
+        return "probe_lost", last_s
+    stuck_s = _stuck_from(good, curve)
+    if stuck_s is not None:
+        return "probe_stuck", stuck_s
+    if now_s < settled_s(case) + 60.0:
+        return None
+    if _noisy(case, good):
+        return "probe_noisy", math.inf
+    out_s = _out_from(good)
+    return None if out_s is None else ("probe_out", out_s)
+
+
+def _stuck_from(good: FloatArray, curve: FloatArray) -> float | None:
+    """Since when the very same value comes, if chance or a flat curve does not explain it."""
+    value = good[-400:, PROBE]
+    same = np.diff(value) == 0.0
+    if len(same) == 0 or not same[-1]:
+        return None
+    run = len(same) if same.all() else int(np.argmin(same[::-1]))
+    start_s, now_s = float(good[-1 - run, TIME]), float(good[-1, TIME])
+    if now_s - start_s < _STUCK_S or run < 5:
+        return None
+    earlier = same[: len(same) - run][-100:]
+    if len(earlier) >= 15:
+        repeats = (earlier.sum() + 1.0) / (len(earlier) + 2.0)
+        if run * math.log(repeats) < math.log(_STUCK_CHANCE):
+            return start_s
+    if len(curve):
+        expected = np.interp([start_s, now_s], curve[:, 0], curve[:, 1])
+        if abs(expected[1] - expected[0]) > 1.5:
+            return start_s
+    return None
+
+
+def _roughness_K(good: FloatArray) -> float:
+    """Noise of single readings from second differences, which no smooth curve has."""
+    second = np.abs(np.diff(good[:, PROBE], n=2))
+    return float(np.median(second) / (0.6745 * math.sqrt(6.0)))
+
+
+def _noisy(case: Case, good: FloatArray) -> bool:
+    now_s = float(good[-1, TIME])
+    lately = good[good[:, TIME] > now_s - _NOISY_WINDOW_S]
+    if len(lately) < 8:
+        lately = good[-8:]
+    before = good[
+        (good[:, TIME] < now_s - 2.0 * _NOISY_WINDOW_S) & (good[:, TIME] > settled_s(case))
+    ]
+    usual_K = _NOISE_FLOOR_K[case.probe]
+    if len(before) >= 15:
+        usual_K = max(usual_K, _roughness_K(before[-150:]))
+    return len(lately) >= 8 and _roughness_K(lately) > _NOISY_TIMES * usual_K
+
+
+def _out_from(good: FloatArray) -> float | None:
+    """Since when the probe reads the air: a fall that no cup's cooling and no draught makes."""
+    now_s = float(good[-1, TIME])
+    lately = good[good[:, TIME] > now_s - 12.0]
+    before = good[
+        (good[:, TIME] < now_s - _OUT_WINDOW_S) & (good[:, TIME] > now_s - 2.5 * _OUT_WINDOW_S)
+    ]
+    if len(before) < 3 or len(lately) < 2:
+        return None
+    was_K = float(np.median(before[:, PROBE] - before[:, AIR]))
+    is_K = float(np.median(lately[:, PROBE] - lately[:, AIR]))
+    if was_K > 3.0 and is_K < 0.55 * was_K and was_K - is_K > 2.0:
+        return now_s - 1.5 * _OUT_WINDOW_S
+    return None
+
+
+def cold_room(rows: FloatArray) -> bool:
+    air = rows[np.isfinite(rows[:, AIR])]
+    enough = len(air) > 3 and air[-1, TIME] - air[0, TIME] >= _COLD_S
+    return bool(enough and np.median(air[-60:, AIR]) < _COLD_K)
+
+
+def pace_fault(fit: Fit) -> FaultKind | None:
+    """Does the batch run clearly slower or faster than its sheet under today's conditions?"""
+    if fit.log_pace - _SURE_Z * fit.log_pace_sd > 0.5 * _SLOW and fit.log_pace > _SLOW:
+        return "slow_reaction"
+    if fit.log_pace + _SURE_Z * fit.log_pace_sd < -0.5 * _FAST and fit.log_pace < -_FAST:
+        return "fast_reaction"
+    return None

@@ -1,0 +1,192 @@
+"""`evenwall gel TRACE --case CASE`: read a logged exotherm row by row, without look-ahead."""
+
+from __future__ import annotations
+
+import csv
+import gzip
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import Field
+
+from controller import cure, gel
+from controller.errors import InputError
+from controller.model import Frozen, Positive, RoomTemp_degC, Sheet, parse, read_toml
+from controller.plan.batch import cure_sheet
+from controller.units import degC, kelvin, kilograms, metres
+
+SAID_EVERY_S = 10.0
+COLUMNS = ("time_s", "probe_degC", "ambient_degC")
+
+
+class TouchEntry(Frozen):
+    what: Literal["cup", "coat"]
+    at_s: Positive
+
+
+class EarlierEntry(Frozen):
+    ambient_degC: RoomTemp_degC
+    poured_at_s: Annotated[float, Field(ge=0)]
+    cup_mass_g: Positive | None = None
+    coat_mm: Positive = 1.3
+    wall_mm: Positive = 12.0
+    wall_material: str = "silicone rubber"
+    mould_temp_degC: RoomTemp_degC | None = None
+    cup_touch_s: Positive | None = None
+    coat_touch_s: Positive | None = None
+
+
+class CaseEntry(Frozen):
+    placement: Literal["cup", "coat"]
+    probe: Literal["digital_1wire", "thermocouple_k", "infrared"]
+    cup_mass_g: Positive | None = None
+    coat_mm: Annotated[float, Field(ge=0.1, le=20)] = 1.3
+    wall_mm: Annotated[float, Field(ge=1, le=100)] = 12.0
+    wall_material: str = "silicone rubber"
+    mould_temp_degC: RoomTemp_degC | None = None
+    poured_at_s: Annotated[float, Field(ge=0)]
+    probe_in_at_s: Annotated[float, Field(ge=0)] | None = None
+
+
+class CaseFile(Frozen):
+    """CASE.toml: what the user knows."""
+
+    sheet: Sheet
+    case: CaseEntry
+    touch: tuple[TouchEntry, ...] = ()
+    earlier_batch: tuple[EarlierEntry, ...] = ()
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What a whole trace says: the contract's document, and what the plot needs."""
+
+    output: dict[str, Any]
+    rows: tuple[gel.Row, ...]
+    last: gel.GelEstimate
+
+
+def _kelvin(temp_degC: float | None) -> float | None:
+    return None if temp_degC is None else kelvin(temp_degC)
+
+
+def si_case(file: CaseFile) -> gel.Case:
+    """The case in SI. Raises OutsideValidity for a wall material that is not known."""
+    case, sheet = file.case, cure_sheet(file.sheet)
+    earlier = tuple(
+        gel.EarlierBatch(
+            ambient_K=kelvin(batch.ambient_degC),
+            pour_s=batch.poured_at_s,
+            cup_mass_kg=kilograms(batch.cup_mass_g or file.sheet.pot_life_mass_g),
+            coat_m=metres(batch.coat_mm),
+            wall_m=metres(batch.wall_mm),
+            wall_material=batch.wall_material,
+            mould_K=_kelvin(batch.mould_temp_degC),
+            cup_gel_s=batch.cup_touch_s,
+            coat_gel_s=batch.coat_touch_s,
+        )
+        for batch in file.earlier_batch
+        if batch.cup_touch_s is not None or batch.coat_touch_s is not None
+    )
+    cure.wall_material(case.wall_material)
+    return gel.Case(
+        sheet=sheet,
+        placement=case.placement,
+        probe=case.probe,
+        coat_m=metres(case.coat_mm),
+        wall_m=metres(case.wall_mm),
+        wall_material=case.wall_material,
+        pour_s=case.poured_at_s,
+        cup_mass_kg=None if case.cup_mass_g is None else kilograms(case.cup_mass_g),
+        mould_K=_kelvin(case.mould_temp_degC),
+        probe_in_s=case.probe_in_at_s,
+        earlier=earlier,
+    )
+
+
+def _cell(text: str | None, name: str, path: Path, line: int) -> float | None:
+    if text is None or not text.strip():
+        return None
+    try:
+        value = float(text)
+    except ValueError:
+        where = f"{path}:{line}"
+        raise InputError(name, text, "must be a number or empty", file=where) from None
+    return value if math.isfinite(value) else None
+
+
+def read_trace(path: Path) -> Iterator[gel.Row]:
+    """Rows of TRACE.csv or TRACE.csv.gz, as they come. Raises InputError naming file and line."""
+    try:
+        opened = (
+            gzip.open(path, "rt", encoding="utf-8", newline="")
+            if path.suffix == ".gz"
+            else path.open(encoding="utf-8", newline="")
+        )
+        with opened as text:
+            table = csv.DictReader(text)
+            missing = [name for name in COLUMNS if name not in (table.fieldnames or ())]
+            if missing:
+                raise InputError("column", missing[0], "is missing", file=str(path))
+            last_s = -math.inf
+            for record in table:
+                values = [_cell(record[name], name, path, table.line_num) for name in COLUMNS]
+                time_s, probe_degC, ambient_degC = values
+                if time_s is None or time_s < last_s:
+                    where = f"{path}:{table.line_num}"
+                    raise InputError(
+                        "time_s", record["time_s"], "must be a number and not fall",
+                        unit="s", file=where,
+                    )  # fmt: skip
+                last_s = time_s
+                yield gel.Row(time_s, _kelvin(probe_degC), _kelvin(ambient_degC))
+    except (OSError, EOFError, UnicodeDecodeError) as error:
+        raise InputError("file", path, f"cannot be read: {error}") from None
+
+
+def run(trace_path: Path, case_path: Path) -> dict[str, Any]:
+    """The contract's gel output. Raises InputError, OutsideValidity, NotConverged."""
+    return follow(trace_path, case_path).output
+
+
+def follow(trace_path: Path, case_path: Path) -> Reading:
+    """Every row in order; each touch from its own time on."""
+    file = parse(CaseFile, read_toml(case_path), case_path)
+    state = gel.begin(si_case(file))
+    touches = sorted(file.touch, key=lambda touch: touch.at_s)
+    rows: list[gel.Row] = []
+    eta: list[dict[str, float]] = []
+    estimate: gel.GelEstimate | None = None
+    gel_at_s: float | None = None
+    for row in read_trace(trace_path):
+        rows.append(row)
+        state, estimate = gel.step(state, row)
+        while touches and touches[0].at_s <= row.time_s:
+            touch = touches.pop(0)
+            state, estimate = gel.step(state, gel.Touch(touch.what, touch.at_s))
+        if gel_at_s is None and estimate.called_s is not None:
+            gel_at_s = estimate.best_s
+        if not eta or row.time_s - eta[-1]["at_s"] >= SAID_EVERY_S:
+            eta.append(
+                {
+                    "at_s": row.time_s,
+                    "eta_s": estimate.best_s - row.time_s,
+                    "low_s": estimate.low_s - row.time_s,
+                    "high_s": estimate.high_s - row.time_s,
+                }
+            )
+    if estimate is None:
+        raise InputError("file", trace_path, "holds no row")
+    output = {
+        "gel_at_s": gel_at_s,
+        "called_at_s": estimate.called_s,
+        "safe_to_stop_at_s": estimate.safe_to_stop_s,
+        "eta": eta,
+        "faults": [{"at_s": fault.at_s, "kind": fault.kind} for fault in estimate.faults],
+        "peak_degC": None if estimate.peak_K is None else round(degC(estimate.peak_K), 2),
+        "notes": [estimate.sentence],
+    }
+    return Reading(output, tuple(rows), estimate)
