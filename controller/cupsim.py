@@ -150,7 +150,6 @@ def simulate(resin: Resins, day: Days, end_s: FloatArray, vitrifies: bool = Fals
     block = np.zeros((cells + 1, lanes))
     has_block = resin.block_s > 0.0
     kept: list[tuple[FloatArray, ...]] = []
-    poured = np.zeros(lanes, dtype=bool)
     at_296 = 1.0 / 296.0
     for step in range(_STEPS + 1):
         now = step * dt
@@ -208,7 +207,6 @@ def simulate(resin: Resins, day: Days, end_s: FloatArray, vitrifies: bool = Fals
             for field in (temp, alpha, block):
                 mean = (field[:-1].reshape(_NR, _NZ, lanes) * share).sum(axis=(0, 1))
                 field[-1] = np.where(fresh, mean, field[-1])
-        poured = ~fresh
     return Truth(*(np.array(column) for column in zip(*kept, strict=True)))
 
 
@@ -235,7 +233,7 @@ def _draw_resins(rng: np.random.Generator, count: int, snap: bool) -> Resins:
     )
 
 
-def _sheet_days(resin: Resins, mass_kg: FloatArray, temp_K: FloatArray) -> Days:
+def _sheet_days(mass_kg: FloatArray, temp_K: FloatArray) -> Days:
     one = np.ones_like(mass_kg)
     return Days(
         mass_kg=mass_kg, squat=1.2 * one, cup_loss=9.0 * one, air_K=temp_K, drift_K=0 * one,
@@ -275,7 +273,7 @@ def _resins_of(
         mass = rng.choice([0.1, 0.1, 0.15, 0.2], tries)
         temp = ZERO_DEGC_K + rng.choice([23.0, 23.0, 25.0, 20.0], tries)
         window = 10.0 / resin.k2 + 1.5 * resin.block_s
-        truth = simulate(resin, _sheet_days(resin, mass, temp), window, world.vitrifies)
+        truth = simulate(resin, _sheet_days(mass, temp), window, world.vitrifies)
         cup = truth.gel_s(resin.alpha_gel, cup=True)
         coat = truth.gel_s(resin.alpha_gel)
         good = np.isfinite(coat) & (cup > 200.0) & (cup < 3600.0)
@@ -373,7 +371,7 @@ def traces(world: World, seed: int, count: int, fault: str | None = None) -> lis
     gel_cup = truth.gel_s(today.alpha_gel, cup=True)
     gel_coat = truth.gel_s(today.alpha_gel)
     return [
-        _trace(world, rng, lane, fault, resin, today, day, truth, float(pot_s[lane]),
+        _trace(world, rng, lane, fault, resin, day, truth, float(pot_s[lane]),
                float(sheet_kg[lane]), float(sheet_K[lane]), float(peak_K[lane]),
                float(gel_cup[lane]), float(gel_coat[lane]),
                (earlier_day, float(earlier_cup[lane]), float(earlier_coat[lane])))
@@ -383,7 +381,7 @@ def traces(world: World, seed: int, count: int, fault: str | None = None) -> lis
 
 def _trace(
     world: World, rng: np.random.Generator, lane: int, fault: str | None, resin: Resins,
-    today: Resins, day: Days, truth: Truth, pot_s: float, sheet_kg: float, sheet_K: float,
+    day: Days, truth: Truth, pot_s: float, sheet_kg: float, sheet_K: float,
     peak_K: float, gel_cup_s: float, gel_coat_s: float, earlier: tuple[Days, float, float],
 ) -> Trace:  # fmt: skip
     snap = bool(resin.block_s[lane] > 0.0)
@@ -457,7 +455,7 @@ def _read(
     fine_s = np.arange(0.0, end_s, 1.0)
 
     def at(field: FloatArray) -> FloatArray:
-        return np.interp(fine_s, truth.time_s[:, lane], field[:, lane])
+        return np.asarray(np.interp(fine_s, truth.time_s[:, lane], field[:, lane]))
 
     air = at(truth.air_K)
     if placement == "coat":
@@ -468,7 +466,9 @@ def _read(
         depth = rng.uniform(0.5, 1.0)
         body = depth * at(truth.core_K) + (1.0 - depth) * at(truth.face_K)
     lag_s, noise, quantum, offset, gain = {
-        "digital_1wire": (rng.uniform(10, 30), 0.04, 0.0625, rng.normal(0, 0.2), rng.uniform(0.95, 1)),
+        "digital_1wire": (
+            rng.uniform(10, 30), 0.04, 0.0625, rng.normal(0, 0.2), rng.uniform(0.95, 1)
+        ),
         "thermocouple_k": (rng.uniform(2, 8), 0.25, 0.25, rng.normal(0, 1.0), rng.uniform(0.96, 1)),
         "infrared": (1.0, 0.3, 0.02, rng.normal(0, 0.8), rng.uniform(0.88, 0.98)),
     }[probe]  # fmt: skip
@@ -504,5 +504,7 @@ def _break(
         rows[after, 1] += rng.normal(0.0, rng.uniform(2.0, 6.0), int(after.sum()))
     elif fault == "probe_out":
         since = rows[after, 0] - at_s
-        rows[after, 1] = rows[after, 2] + (rows[after, 1] - rows[after, 2]) * np.exp(-since / fall_s)
+        rows[after, 1] = rows[after, 2] + (rows[after, 1] - rows[after, 2]) * np.exp(
+            -since / fall_s
+        )
     return rows

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import gzip
+import io
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -121,12 +122,8 @@ def _cell(text: str | None, name: str, path: Path, line: int) -> float | None:
 def read_trace(path: Path) -> Iterator[gel.Row]:
     """Rows of TRACE.csv or TRACE.csv.gz, as they come. Raises InputError naming file and line."""
     try:
-        opened = (
-            gzip.open(path, "rt", encoding="utf-8", newline="")
-            if path.suffix == ".gz"
-            else path.open(encoding="utf-8", newline="")
-        )
-        with opened as text:
+        with gzip.open(path, "rb") if path.suffix == ".gz" else path.open("rb") as raw:
+            text = io.TextIOWrapper(raw, encoding="utf-8-sig", newline="")
             table = csv.DictReader(text)
             missing = [name for name in COLUMNS if name not in (table.fieldnames or ())]
             if missing:

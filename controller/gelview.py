@@ -19,15 +19,21 @@ def draw(rows: Sequence[gel.Row], estimate: gel.GelEstimate, placement: gel.What
     seen = [(row.time_s / 60.0, degC(row.probe_K)) for row in rows if row.probe_K is not None]
     air = [(row.time_s / 60.0, degC(row.ambient_K)) for row in rows if row.ambient_K is not None]
     low_min, high_min = estimate.low_s / 60.0, estimate.high_s / 60.0
-    axes.axvspan(low_min, high_min, color="#c9a227", alpha=0.25, lw=0, label="gel of the coat, 90 %")
+    axes.axvspan(
+        low_min, high_min, color="#c9a227", alpha=0.25, lw=0, label="gel of the coat, 90 %"
+    )
     axes.axvline(estimate.best_s / 60.0, color="#8a6d00", lw=1.5, label="best estimate")
-    axes.axvline(estimate.safe_to_stop_s / 60.0, color="#2a6f4e", lw=1.5, ls="--", label="safe to stop")
+    axes.axvline(
+        estimate.safe_to_stop_s / 60.0, color="#2a6f4e", lw=1.5, ls="--", label="safe to stop"
+    )
     if estimate.called_s is not None:
         axes.axvline(estimate.called_s / 60.0, color="#2a6f4e", lw=1.5, label="called gelled")
     if len(air):
         axes.plot(*np.array(air).T, color="#8a8f98", lw=1.0, label="air")
     if len(seen):
-        axes.plot(*np.array(seen).T, ".", color="#1f4e79", ms=2.5, label=f"probe in the {placement}")
+        axes.plot(
+            *np.array(seen).T, ".", color="#1f4e79", ms=2.5, label=f"probe in the {placement}"
+        )
         top = max(seen, key=lambda pair: pair[1])
         axes.annotate(f"{top[1]:.1f} °C", top, textcoords="offset points", xytext=(6, 4))
     if len(estimate.curve):

@@ -24,16 +24,16 @@ _RESIN_SD = {
     "activation": 8e3,  # J/mol
     "rise": 0.5,  # log; loose, because the peak or the usual rise ties it
     "order": 0.3,
-    "alpha_gel": 0.06,
+    "alpha_gel": 0.05,
     "induction": 0.3,  # log
-    "coat_bias": 0.08,  # log; how far the coat model is off for this resin
+    "coat_bias": 0.045,  # log; how far the coat model is off for this resin
 }
 _DAY_SD = {
     "batch": 0.12,  # log rate
     "cup_loss": 0.3,  # log
     "cup_mixing": 0.5,  # log
     "start_temp": 2.0,  # K
-    "mould_temp": 1.0,  # K, or _UNKNOWN_MOULD_SD_K
+    "mould_temp": 1.0,  # K, where it was measured
     "wall": 0.25,  # log
     "coat": 0.12,  # log
     "offset": 1.0,  # K, by probe
@@ -46,7 +46,7 @@ _RESIN = len(_RESIN_SD)
 _SIZE = len(_NAMES)
 _LANES = _SIZE + 2
 _OF_RESIN_OR_BATCH = np.array([float(i < _RESIN or n == "batch") for i, n in enumerate(_NAMES)])
-_UNKNOWN_MOULD_SD_K = 3.0
+_UNKNOWN_MOULD_K = (-0.7, 2.0)  # less than the air, give or take: common practice
 
 # Offsets: DS18B20 +-0.5 K (data sheet); type K class 2 +-2.5 K as limit (IEC 60584-1), taken as
 # two standard deviations; infrared by emissivity and aim, common practice, no source.
@@ -125,13 +125,14 @@ def _kinetics(base: Kinetics, x: FloatArray) -> Kinetics:
 
 def _surroundings(case: Case, x: FloatArray, ambient_K: float) -> Surroundings:
     day = {name: x[:, _AT[name]] * sd for name, sd in _DAY_SD.items()}
-    mould_sd = 1.0 if case.mould_K is not None else _UNKNOWN_MOULD_SD_K
-    mould_K = case.mould_K if case.mould_K is not None else ambient_K
+    mould_K, mould_sd = case.mould_K, _DAY_SD["mould_temp"]
+    if mould_K is None:
+        mould_K, mould_sd = ambient_K + _UNKNOWN_MOULD_K[0], _UNKNOWN_MOULD_K[1]
     mixed_kg = case.cup_mass_kg or case.sheet.pot_life_mass_kg
     return Surroundings(
         mixed_kg=mixed_kg,
         start_K=ambient_K + day["start_temp"],
-        mould_K=mould_K + mould_sd * day["mould_temp"],
+        mould_K=mould_K + mould_sd * x[:, _AT["mould_temp"]],
         pour_s=case.pour_s,
         coat_m=case.coat_m * np.exp(day["coat"]),
         wall_m=case.wall_m,
