@@ -75,6 +75,7 @@ class Desk:
     settings: Settings
     commands: Limiter
     work: Limiter
+    closing: asyncio.Event  # set when the server ends: streams end with it
 
 
 def desk_of(request: Request) -> Desk:
@@ -120,7 +121,7 @@ def operator(
         raise HTTPException(401, "Pair this phone first: the code is on the rig's console.")
     if session.role != "operate":
         raise HTTPException(403, "This phone may watch, not act.")
-    if x_evenwall_csrf != session.csrf:
+    if request.method != "GET" and x_evenwall_csrf != session.csrf:
         raise HTTPException(403, "The request did not come from the panel's page.")
     return session
 
@@ -154,11 +155,16 @@ async def stream(
     """
     after_id = int(last_event_id) if last_event_id else after
     items = aiter(desk.service.watch(after_id))
+    closing = asyncio.ensure_future(desk.closing.wait())
     pending = asyncio.ensure_future(anext(items))
     try:
         while session is None or desk.people.alive(session.session_id):
-            done, _ = await asyncio.wait({pending}, timeout=BEAT_s)
-            if not done:
+            await asyncio.wait(
+                {pending, closing}, timeout=BEAT_s, return_when=asyncio.FIRST_COMPLETED
+            )
+            if closing.done():
+                return
+            if not pending.done():
                 now_s = desk.service.snapshot().now_s
                 yield ServerSentEvent(event="beat", raw_data=json.dumps({"now_s": now_s}))
                 continue
@@ -170,6 +176,7 @@ async def stream(
     except StopAsyncIteration:
         return
     finally:
+        closing.cancel()
         pending.cancel()
 
 
@@ -452,7 +459,7 @@ _MODULES = sorted(file.name for file in PANEL.glob("*.js") if file.name != "sw.j
 def create_app(service: Service, settings: Settings, clock: Clock | None = None) -> FastAPI:
     """The panel over a service. `clock` is real time even where the rig's runs faster.
 
-    `app.state.people` makes pairing codes for the console to show.
+    `app.state.people` makes pairing codes for the console to show; `web.serve` serves it.
     """
     clock = clock or SystemClock()
     page = Page()
@@ -465,12 +472,14 @@ def create_app(service: Service, settings: Settings, clock: Clock | None = None)
     )
     app = FastAPI(title="Evenwall", version="1", docs_url=None, redoc_url=None)
     app.state.people = people
+    app.state.closing = asyncio.Event()
     app.state.desk = Desk(
         service,
         people,
         settings,
         commands=Limiter(clock, burst=30, per_s=5),
         work=Limiter(clock, burst=10, per_s=0.5),
+        closing=app.state.closing,
     )
     app.include_router(api)
 

@@ -387,6 +387,20 @@ class FakeService:
         event = self._write(text or name.replace("_", " "), command.who, kind, data)
         return Answer(accepted=True, sentence="Written down.", event_id=event.event_id)
 
+    def begin(self) -> None:
+        """As if a plan had been taken up."""
+        self._do(Command(name="start", key="begun", data={"job_id": "job-1"}))
+        self._tell(self._snapshot_item())
+
+    def turn(self) -> None:
+        """As if a person had done all the hand work of the first coat."""
+        self.begin()
+        self._do(Command(name="next", key="ready"))
+        self._do(Command(name="weigh", key="w", data={"part_a_g": 76.4, "part_b_g": 38.2}))
+        for n in range(5):
+            self._do(Command(name="next", key=f"on-{n}"))
+        self._tell(self._snapshot_item())
+
     def _coat(self, **fields: Any) -> None:
         self.coats[self.coat - 1] = self.coats[self.coat - 1].model_copy(update=fields)
 

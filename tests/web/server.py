@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import asyncio
-import socket
 import threading
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Any, TypeVar
 
-import uvicorn
 from fastapi import FastAPI
 
 from firmware_bridge.clock import SystemClock
@@ -17,6 +15,7 @@ from tests.web.fake_service import FakeService
 from tests.web.plans import small_plan
 from web.app import create_app
 from web.people import Role
+from web.serve import PanelServer as PanelSocket
 from web.settings import Settings
 
 T = TypeVar("T")
@@ -27,9 +26,10 @@ class PanelServer:
 
     def __init__(self, speed: float = 1.0, settings: Settings | None = None) -> None:
         self.speed = speed
-        self._settings = settings or Settings()
-        self._socket = socket.create_server(("127.0.0.1", 0))
-        self.port: int = self._socket.getsockname()[1]
+        settings = replace(settings or Settings(), port=0)
+        self._server = PanelSocket(settings)
+        self.port = self._server.port
+        self._settings = replace(settings, port=self.port)
         self.url = f"http://127.0.0.1:{self.port}"
         self._up = threading.Event()
         self._thread = threading.Thread(target=lambda: asyncio.run(self._serve()))
@@ -41,22 +41,17 @@ class PanelServer:
         return self
 
     def __exit__(self, *_: object) -> None:
-        self._loop.call_soon_threadsafe(self._ask_to_end)
+        self._loop.call_soon_threadsafe(self._server.close)
         self._thread.join(20)
-
-    def _ask_to_end(self) -> None:
-        self._uvicorn.should_exit = True
-        self._uvicorn.force_exit = True  # streams never end by themselves
+        assert not self._thread.is_alive(), "the panel did not end"
 
     async def _serve(self) -> None:
         self._loop = asyncio.get_running_loop()
         self.service = FakeService(SystemClock(self.speed), speed=self.speed, plan=small_plan())
-        self.app: FastAPI = create_app(self.service, replace(self._settings, port=self.port))
-        config = uvicorn.Config(self.app, log_level="warning", lifespan="off")
-        self._uvicorn = uvicorn.Server(config)
+        self.app: FastAPI = create_app(self.service, self._settings)
         playing = asyncio.create_task(self.service.play())
-        serving = asyncio.create_task(self._uvicorn.serve(sockets=[self._socket]))
-        while not self._uvicorn.started and not serving.done():
+        serving = asyncio.create_task(self._server.run(self.app))
+        while not self._server.up and not serving.done():
             await asyncio.sleep(0.01)  # noqa: TID251
         self._up.set()
         await serving

@@ -70,24 +70,17 @@ export class Down {
   cells(pen, at) {
     const most = this.dwell_s.reduce((a, b) => Math.max(a, b), 0);
     if (!most) return;
-    pen.fillStyle = ink("amber-3");
-    for (let row = 0; row < ROWS; row++) {
-      for (let column = 0; column < COLUMNS; column++) {
-        const share = this.dwell_s[row * COLUMNS + column] / most;
-        if (!share) continue;
-        pen.globalAlpha = 0.12 + 0.78 * Math.sqrt(share);
-        pen.beginPath();
-        for (const [i, j] of [[0, 0], [0, 1], [1, 1], [1, 0]]) {
-          const z = 1 - (2 * (row + i)) / ROWS;
-          const around = ((column + j) / COLUMNS) * 2 * Math.PI - Math.PI;
-          const ring = Math.sqrt(Math.max(0, 1 - z * z));
-          // Just inside the seam, or the last column would wrap to the other side.
-          const edge = Math.max(-Math.PI + 1e-6, Math.min(Math.PI - 1e-6, around));
-          pen.lineTo(...at([ring * Math.cos(edge), ring * Math.sin(edge), z]));
-        }
-        pen.fill();
-      }
+    const width = pen.canvas.clientWidth;
+    if (this.tilesFor !== width) {
+      this.tiles = tiles(at);
+      this.tilesFor = width;
     }
+    pen.fillStyle = ink("amber-3");
+    this.dwell_s.forEach((dwell_s, cell) => {
+      if (!dwell_s) return;
+      pen.globalAlpha = 0.12 + 0.78 * Math.sqrt(dwell_s / most);
+      pen.fill(this.tiles[cell]);
+    });
     pen.globalAlpha = 1;
   }
 
@@ -129,6 +122,24 @@ export class Down {
     this.words.replaceChildren(text[0], h("span", { class: frame.guard_closed ? null : "guard-open" }, text[1]), text[2]);
     this.canvas.setAttribute("aria-label", `Map of where down has pointed on the mould. ${this.told}`);
   }
+}
+
+// The outline of every cell on the map, made once for a size of map.
+function tiles(at) {
+  return Array.from({ length: ROWS * COLUMNS }, (_, cell) => {
+    const [row, column] = [Math.floor(cell / COLUMNS), cell % COLUMNS];
+    const path = new Path2D();
+    for (const [i, j] of [[0, 0], [0, 1], [1, 1], [1, 0]]) {
+      const z = 1 - (2 * (row + i)) / ROWS;
+      const around = ((column + j) / COLUMNS) * 2 * Math.PI - Math.PI;
+      const ring = Math.sqrt(Math.max(0, 1 - z * z));
+      // Just inside the seam, or the last column would wrap to the other side.
+      const edge = Math.max(-Math.PI + 1e-6, Math.min(Math.PI - 1e-6, around));
+      path.lineTo(...at([ring * Math.cos(edge), ring * Math.sin(edge), z]));
+    }
+    path.closePath();
+    return path;
+  });
 }
 
 // Gravity in the mould frame: -(sin phi sin psi, sin phi cos psi, cos phi).

@@ -308,7 +308,10 @@ export class Heat {
     const text = now.join("") + seen.gel.sentence;
     if (this.words.textContent !== text) this.words.textContent = text;
     this.canvas.setAttribute("aria-label", `Temperature curve. ${text}`);
-    if (!this.key.childElementCount) this.key.append(...keys());
+    const look = ink("pen");
+    if (this.keyLook === look) return;
+    this.keyLook = look;
+    this.key.replaceChildren(...keys());
   }
 }
 

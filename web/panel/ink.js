@@ -1,10 +1,17 @@
 // Canvas helpers: the sheet's own colours, sharp lines on any screen, one frame at a time.
 
 const inks = new Map();
+const swatch = document.createElement("i");
 
+// A canvas needs the colour itself: the browser works out which of the two looks holds.
 export function ink(name) {
   if (!inks.has(name)) {
-    inks.set(name, getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim());
+    if (!swatch.isConnected) {
+      swatch.hidden = true;
+      document.body.append(swatch);
+    }
+    swatch.style.color = `var(--${name})`;
+    inks.set(name, getComputedStyle(swatch).color);
   }
   return inks.get(name);
 }

@@ -46,6 +46,8 @@ export class Line {
     for (const kind of ["snapshot", "sample", "event", "beat"]) {
       this.source.addEventListener(kind, (message) => this.take(kind, message));
     }
+    // Not the browser's own retry: first ask whether this phone is still known.
+    this.source.onerror = () => this.source.close();
   }
 
   take(kind, message) {

@@ -22,8 +22,8 @@ export class Body {
     this.turned = new Group().add(this.frame);
 
     this.scene = new Scene();
-    this.scene.add(this.turned, new AmbientLight(0xffffff, 1.6));
-    const lamp = new DirectionalLight(0xffffff, 1.7);
+    this.scene.add(this.turned, new AmbientLight(0xffffff, 2.2));
+    const lamp = new DirectionalLight(0xffffff, 1.0);
     lamp.position.set(-2, -3, 4);
     this.scene.add(lamp);
     this.camera = new PerspectiveCamera(32, 1, radius_mm * 0.2, radius_mm * 20);

@@ -1,0 +1,104 @@
+"""A real Chromium, phones in it, and the rule that a page says nothing on its console."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, sync_playwright
+
+from tests.browser.hands import until
+from tests.web.server import PanelServer
+
+FLAGS = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
+SIZES = {
+    "small phone": (360, 740),
+    "phone": (412, 915),
+    "tablet": (768, 1024),
+    "desktop": (1280, 900),
+}
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    path = shutil.which("chromium") or shutil.which("chromium-browser")
+    if path is None:
+        pytest.fail(
+            "The browser tests need Chromium: sudo apt-get install chromium (make test does it).",
+            pytrace=False,
+        )
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=path, args=list(FLAGS))
+        yield browser
+        browser.close()
+
+
+OpenPhone = Callable[..., Page]
+
+
+@pytest.fixture
+def open_phone(browser: Browser) -> Iterator[OpenPhone]:
+    """open_phone(panel, size="phone", role="operate", ignore=(), **context) -> a paired page.
+
+    Fails the test if any page threw or wrote an error, but for those with a text in `ignore`.
+    """
+    contexts: list[BrowserContext] = []
+    said: list[str] = []
+
+    # A refusal by the run is an answer like any other, but Chromium reports every 409.
+    ignored = {"409 (Conflict)"}
+
+    def listen(line: ConsoleMessage) -> None:
+        if line.type == "error" and not any(text in line.text for text in ignored):
+            said.append(line.text)
+
+    def open_phone(
+        panel: PanelServer,
+        size: str = "phone",
+        role: Any = "operate",
+        *,
+        ignore: tuple[str, ...] = (),
+        **more: Any,
+    ) -> Page:
+        ignored.update(ignore)
+        width, height = SIZES[size]
+        touch = size != "desktop"
+        context = browser.new_context(
+            viewport={"width": width, "height": height},
+            has_touch=touch,
+            is_mobile=touch,
+            base_url=panel.url,
+            **more,
+        )
+        contexts.append(context)
+        context.set_default_timeout(10_000)
+        page = context.new_page()
+        page.on("pageerror", lambda error: said.append(f"threw {error}"))
+        page.on("console", listen)
+        if role is not None:
+            paired = context.request.post("/api/pair", data={"code": panel.code(role)})
+            assert paired.ok
+        page.goto("/")
+        until(page, "globalThis.evenwall !== undefined")
+        return page
+
+    yield open_phone
+    for context in contexts:
+        context.close()
+    assert said == []
+
+
+@pytest.fixture
+def panel() -> Iterator[PanelServer]:
+    with PanelServer(speed=30) as panel:
+        yield panel

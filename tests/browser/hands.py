@@ -1,0 +1,55 @@
+"""What a person does on the sheet, by touch."""
+
+from __future__ import annotations
+
+from playwright.sync_api import Page, expect
+
+from tests.web.server import PanelServer
+
+
+def until(page: Page, true: str, tries: int = 200) -> None:
+    """Wait for an expression; the page's own policy forbids Playwright's way of doing so."""
+    for _ in range(tries):
+        if page.evaluate(true):
+            return
+        page.wait_for_timeout(50)
+    raise AssertionError(f"never became true: {true}")
+
+
+def press_next(page: Page) -> None:
+    button = page.locator("#next")
+    expect(button).to_have_attribute("aria-disabled", "false")
+    step = page.locator("#sentence").inner_text()
+    button.tap()
+    expect(page.locator("#sentence")).not_to_have_text(step)
+
+
+def choose_and_start(page: Page, casting: str = "Lantern globe") -> None:
+    page.locator("#next").tap()
+    page.get_by_role("link", name=casting).tap()
+    page.get_by_role("button", name="Make the plan").tap()
+    take = page.get_by_role("button", name="Take this plan")
+    take.wait_for()
+    take.tap()
+    expect(page.locator("#job-name")).to_have_text(casting)
+
+
+def tick_all(page: Page) -> None:
+    for box in page.locator("#form .tick").all():
+        box.tap()
+
+
+def weigh(page: Page, part_a: str = "76.4", part_b: str = "38.2") -> None:
+    page.locator("#part-a").fill(part_a)
+    page.locator("#part-b").fill(part_b)
+    page.get_by_role("button", name="Write the weights down").tap()
+
+
+def begun(panel: PanelServer) -> None:
+    """A run has been taken up, without anyone touching a page."""
+    panel.call(lambda: panel.service.begin())
+
+
+def turning(panel: PanelServer) -> None:
+    """The first coat turns, without anyone touching a page."""
+    panel.call(lambda: panel.service.turn())

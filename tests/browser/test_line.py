@@ -1,0 +1,113 @@
+"""A shop's Wi-Fi: the page that hears nothing says so, and comes back whole."""
+
+from __future__ import annotations
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from tests.browser.conftest import OpenPhone
+from tests.browser.hands import begun, turning, until
+from tests.web.server import PanelServer
+
+pytestmark = pytest.mark.browser
+
+
+def cut(page: Page, off: bool) -> None:
+    page.context.set_offline(off)
+    if off:  # Chromium lets a stream that is open already go on
+        page.evaluate("evenwall.line.source.close()")
+
+
+def ids(page: Page) -> list[int]:
+    found: list[int] = page.evaluate("evenwall.samples.map((s) => s.sample_id)")
+    return found
+
+
+def test_a_lost_line_is_told_within_three_seconds_and_looks_lost(
+    open_phone: OpenPhone, panel: PanelServer
+) -> None:
+    page = open_phone(panel)
+    turning(panel)
+    expect(page.locator("#count")).to_be_visible()
+    page.evaluate(
+        "new Promise((done) => { evenwall.line.source.close(); evenwall.line.open = () => {};"
+        " const from = performance.now(); const look = () => {"
+        " if (document.documentElement.classList.contains('stale')) {"
+        " evenwall.took_ms = performance.now() - from; done(); } else setTimeout(look, 20); };"
+        " look(); })"
+    )
+    assert page.evaluate("evenwall.took_ms") < 3500  # three seconds, and a beat of the page
+    expect(page.locator("#sentence")).to_contain_text("Not hearing from the rig since")
+    expect(page.locator("#why")).to_contain_text("It goes on by itself as planned.")
+    expect(page.locator("#count")).to_be_hidden()
+    assert "Not hearing" in page.title()
+
+
+def test_ten_minutes_without_a_line_leave_no_gap(open_phone: OpenPhone) -> None:
+    with PanelServer(speed=100) as panel:  # six seconds here are ten minutes there
+        page = open_phone(panel, ignore=("ERR_INTERNET_DISCONNECTED",))
+        turning(panel)
+        until(page, "evenwall.samples.length > 5")
+        cut(page, True)
+        until(page, "document.documentElement.classList.contains('stale')")
+        before = len(ids(page))
+        page.wait_for_timeout(3000)
+        cut(page, False)
+        until(page, "!document.documentElement.classList.contains('stale')")
+        until(page, f"evenwall.samples.length > {before + 5}")
+        rig = panel.call(lambda: [s.sample_id for s in panel.service.samples])
+        seen = ids(page)
+        assert seen == [i for i in rig if seen[0] <= i <= seen[-1]]
+        assert len(seen) > before
+
+
+def test_a_press_that_cannot_be_sent_says_so(open_phone: OpenPhone, panel: PanelServer) -> None:
+    page = open_phone(panel, ignore=("ERR_INTERNET_DISCONNECTED",))
+    turning(panel)
+    expect(page.locator("#sentence")).to_have_text("Keep turning.")
+    cut(page, True)
+    page.locator("#stop").tap()
+    expect(page.locator("#answer")).to_contain_text("Use the stop at the rig.")
+    cut(page, False)
+
+
+def test_a_command_sent_twice_by_a_bad_wire_acts_once(
+    open_phone: OpenPhone, panel: PanelServer
+) -> None:
+    page = open_phone(panel, ignore=("ERR_FAILED",))
+    begun(panel)
+    expect(page.locator("#job-name")).to_have_text("Lantern globe")
+    tries = []
+
+    def lose_the_first_answer(route):  # type: ignore[no-untyped-def]
+        tries.append(route.request.post_data)
+        if len(tries) == 1:
+            route.fetch()  # it reached the rig, its answer did not come back
+            route.abort()
+        else:
+            route.continue_()
+
+    page.route("**/api/command/note", lose_the_first_answer)
+    page.locator("#note-text").fill("once")
+    page.get_by_role("button", name="Write it down").tap()
+    expect(page.locator("#answer")).to_have_text("Written down.")
+    assert len(tries) == 2
+    assert tries[0] == tries[1]
+    notes = [c for c in panel.call(lambda: list(panel.service.commands)) if c.name == "note"]
+    assert len(notes) == 1
+
+
+def test_the_shell_opens_without_a_line_and_shows_nothing_old(
+    open_phone: OpenPhone, panel: PanelServer
+) -> None:
+    page = open_phone(panel, ignore=("ERR_INTERNET_DISCONNECTED", "ERR_FAILED"))
+    turning(panel)
+    page.evaluate("navigator.serviceWorker.ready.then(() => 1)")
+    page.reload()
+    expect(page.locator("#sentence")).to_have_text("Keep turning.")
+    cut(page, True)
+    page.reload()
+    expect(page.locator("#sentence")).to_have_text("Not hearing from the rig.")
+    expect(page.locator("#columns")).to_be_hidden()
+    cut(page, False)
+    expect(page.locator("#sentence")).to_have_text("Keep turning.", timeout=10_000)
