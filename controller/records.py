@@ -19,7 +19,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
 
-from controller.errors import RecordError
+from controller.errors import InputError, RecordError
 from controller.model import Event, Plan, Sample
 from firmware_bridge.clock import Anchor
 
@@ -175,7 +175,7 @@ class Journal:
     def plan(self, run_id: str) -> Plan:
         rows = self._read("SELECT plan FROM plans WHERE run_id = ?", (run_id,))
         if not rows:
-            raise RecordError(f"no run {run_id} in the record")
+            raise InputError("run_id", run_id, "no such run in the record")
         return Plan.model_validate_json(rows[0][0])
 
     def events(self, run_id: str | None, after_id: int = 0, limit: int = -1) -> list[Event]:

@@ -249,7 +249,7 @@ class Service:
         return [await self.run(run_id) for run_id in ids]
 
     async def run(self, run_id: str) -> RunCard:
-        """Raises RecordError when there is none of that name."""
+        """Raises InputError when there is none of that name."""
         card: RunCard = await self._read(lambda journal: run_card(journal, run_id))
         return card
 
@@ -262,7 +262,7 @@ class Service:
         return plan
 
     async def wall_mesh(self, run_or_job_id: str) -> dict[str, Any] | None:
-        """Vertices, faces and thickness_mm for a view in three dimensions; None without a film."""
+        """vertices_mm (n, 3), faces (m, 3) and wall_mm (n,); None without a film."""
         if self._wall_mesh is None:
             return None
         job = self._jobs.get(run_or_job_id)
@@ -273,10 +273,10 @@ class Service:
 
 
 def run_card(journal: Journal, run_id: str) -> RunCard:
-    """A run as the record's list shows it: its journal, folded. Raises RecordError."""
+    """A run as the record's list shows it: its journal, folded. Raises InputError, RecordError."""
     events = journal.events(run_id)
     if not events:
-        raise RecordError(f"no run {run_id} in the record")
+        raise InputError("run_id", run_id, "no such run in the record")
     plan = journal.plan(run_id)
     state = fold_all(run_id, plan, events)
     return RunCard(

@@ -37,12 +37,12 @@ from controller.model import (
     Sample,
     Snapshot,
 )
+from controller.service import Service
 from firmware_bridge.clock import SystemClock
 from firmware_bridge.contract import Clock
 from web.commands import COMMANDS, Ask, Id, ask_for
 from web.door import Door
 from web.people import Limiter, People, Role, Session
-from web.service_port import Service
 from web.settings import LOOPBACK, Settings
 
 PANEL = Path(__file__).parent / "panel"
@@ -195,12 +195,16 @@ async def curve(
 # --- Choosing and planning ---------------------------------------------------------------------
 
 
+Text = Annotated[str, Field(max_length=120)]
+Name = Annotated[str, Field(max_length=60)]
+Value = float | int | Text | None
+
+
 class PlanWish(Frozen):
+    """What to plan; `overrides` are fields of the casting as its file has them."""
+
     casting_id: Id
-    overrides: dict[
-        Annotated[str, Field(max_length=60)],
-        float | int | Annotated[str, Field(max_length=120)] | None,
-    ] = Field(default_factory=dict, max_length=20)
+    overrides: dict[Name, Value | dict[Name, Value]] = Field(default_factory=dict, max_length=20)
 
 
 @api.get("/castings", responses=_may(401))
@@ -459,7 +463,8 @@ _MODULES = sorted(file.name for file in PANEL.glob("*.js") if file.name != "sw.j
 def create_app(service: Service, settings: Settings, clock: Clock | None = None) -> FastAPI:
     """The panel over a service. `clock` is real time even where the rig's runs faster.
 
-    `app.state.people` makes pairing codes for the console to show; `web.serve` serves it.
+    `app.state.people` makes pairing codes for the console to show; setting `app.state.closing`
+    ends the streams, which would hold a server open.
     """
     clock = clock or SystemClock()
     page = Page()

@@ -18,11 +18,11 @@ class Nothing(Frozen):
 
 
 class Start(Frozen):
-    """Take up a plan that was made here, or one that was sent, or a proven run again."""
+    """Take up a plan that was made here, or one that was sent, or that of a run on record."""
 
     job_id: Id | None = None
     plan: Plan | None = None
-    replay_of: Id | None = None
+    run_id: Id | None = None
 
 
 class Touch(Frozen):

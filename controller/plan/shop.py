@@ -23,7 +23,7 @@ STANDING = (
     "Left-over mix heats itself: spread it thin out of doors, never cap it or leave it in the cup.",
     "Vacuum pulls hard on a vessel: use one made for it, look it over, keep your face away.",
     "A turning frame catches hair, sleeves and hands: guard closed before it turns.",
-    "The emergency stop is wiring that cuts motor power; no button on a screen replaces it.",
+    "The stop wired beside the frame cuts motor power; no button on a screen replaces it.",
     "Spilt resin is never poured back: it has another age.",
 )
 

@@ -8,14 +8,14 @@ CAUTIONS = (
     "Resin vapour and dust harm: gloves, goggles, and the respirator the safety data sheet names.",
     "A full cup can heat up until it smokes: never leave it, never seal it; put it outside.",
     "Keep hands, hair and sleeves away from the frame; it turns without further warning.",
-    "The hard-wired emergency stop beside the frame removes motor power; know where it is.",
+    "The hard-wired stop beside the frame removes motor power; know where it is.",
     "The safety data sheet, local codes and licensed practice come before anything said here.",
 )
 
 CHECKLIST = (
     "Mould clean, dry and released; clamps and straps tight.",
     "Mould balanced on the frame; nothing loose.",
-    "Emergency stop pressed and released once: motor power went away and came back.",
+    "Hard-wired stop pressed and released once: motor power went away and came back.",
     "Frame standing with the opening up.",
     "Scale, cups, sticks, gloves and respirator at hand.",
 )

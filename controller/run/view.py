@@ -156,14 +156,16 @@ def buttons(state: RunState, now_s: float) -> tuple[Button | None, tuple[Button,
         others.insert(0, Button(command="pause", label="Pause"))
     if state.coat.parts_met_s is not None and not state.coat.done:
         others += [
-            Button(command="touch:cup", label="Cup has gelled"),
-            Button(command="touch:coat", label="Coat has gelled"),
+            Button(command="touch", label="Cup has gelled", data={"what": "cup"}),
+            Button(command="touch", label="Coat has gelled", data={"what": "coat"}),
         ]
     if "weights_refused" in state.alerts:
-        others.append(Button(command="answer:weights_off:go_on", label="Go on with these weights"))
+        go_on = {"question": "weights_off", "value": "go_on"}
+        others.append(Button(command="answer", label="Go on with these weights", data=go_on))
     late = "mix_gone" in state.alerts or "late_pour" in state.alerts
     if late and state.step is not Step.CLOSE_UP:
-        others.append(Button(command="answer:mix_again:yes", label="Mix anew"))
+        anew = {"question": "mix_again", "value": "yes"}
+        others.append(Button(command="answer", label="Mix anew", data=anew))
     others.append(Button(command="abandon", label="Abandon"))
     at_frame = state.plan.rig.confirm_at_rig
     if state.halted:

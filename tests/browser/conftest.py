@@ -55,8 +55,9 @@ def open_phone(browser: Browser) -> Iterator[OpenPhone]:
     contexts: list[BrowserContext] = []
     said: list[str] = []
 
-    # A refusal by the run is an answer like any other, but Chromium reports every 409.
-    ignored = {"409 (Conflict)"}
+    # A refusal by the run is an answer like any other, but Chromium reports every 409; and the
+    # panel may be gone before its pages are.
+    ignored = {"409 (Conflict)", "ERR_CONNECTION_REFUSED"}
 
     def listen(line: ConsoleMessage) -> None:
         if line.type == "error" and not any(text in line.text for text in ignored):

@@ -45,7 +45,7 @@ def test_a_lost_line_is_told_within_three_seconds_and_looks_lost(
 
 def test_ten_minutes_without_a_line_leave_no_gap(open_phone: OpenPhone) -> None:
     with PanelServer(speed=100) as panel:  # six seconds here are ten minutes there
-        page = open_phone(panel, ignore=("ERR_INTERNET_DISCONNECTED",))
+        page = open_phone(panel, ignore=("ERR_INTERNET_DISCONNECTED"))
         turning(panel)
         until(page, "evenwall.samples.length > 5")
         cut(page, True)
@@ -62,7 +62,7 @@ def test_ten_minutes_without_a_line_leave_no_gap(open_phone: OpenPhone) -> None:
 
 
 def test_a_press_that_cannot_be_sent_says_so(open_phone: OpenPhone, panel: PanelServer) -> None:
-    page = open_phone(panel, ignore=("ERR_INTERNET_DISCONNECTED",))
+    page = open_phone(panel, ignore=("ERR_INTERNET_DISCONNECTED"))
     turning(panel)
     expect(page.locator("#sentence")).to_have_text("Keep turning.")
     cut(page, True)
@@ -100,7 +100,9 @@ def test_a_command_sent_twice_by_a_bad_wire_acts_once(
 def test_the_shell_opens_without_a_line_and_shows_nothing_old(
     open_phone: OpenPhone, panel: PanelServer
 ) -> None:
-    page = open_phone(panel, ignore=("ERR_INTERNET_DISCONNECTED", "ERR_FAILED"))
+    page = open_phone(
+        panel, ignore=("ERR_INTERNET_DISCONNECTED", "ERR_FAILED")
+    )
     turning(panel)
     page.evaluate("navigator.serviceWorker.ready.then(() => 1)")
     page.reload()

@@ -271,7 +271,7 @@ class FakeService:
     async def start_plan(self, casting_id: str, overrides: dict[str, Any]) -> PlanJob:
         if casting_id not in {"globe", "tower"}:
             raise InputError("casting_id", casting_id, "no such casting")
-        known = {"wall_mm", "coats", "shop.temp_degC", "resin"}
+        known = {"wall_mm", "coats", "shop", "resin"}
         for key in overrides.keys() - known:
             raise InputError(key, overrides[key], "no such field")
         job = PlanJob(job_id=f"job-{len(self.jobs) + 1}", casting_id=casting_id)
@@ -355,7 +355,14 @@ class FakeService:
                 return no("A run is under way.")
             self.run_id, self.coat = "run-1", 0
             self.coats = [
-                CoatView(coat=n + 1, planned_mm=1.5, planned_mix_g=114.0, gel_planned_s=GEL_s)
+                CoatView(
+                    coat=n + 1,
+                    planned_mm=1.5,
+                    planned_mix_g=114.6,
+                    planned_part_a_g=76.4,
+                    planned_part_b_g=38.2,
+                    gel_planned_s=GEL_s,
+                )
                 for n in range(COATS)
             ]
             self._enter(Step.PREPARE)

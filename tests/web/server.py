@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import asyncio
+import socket
 import threading
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Any, TypeVar
 
+import uvicorn
 from fastapi import FastAPI
 
 from firmware_bridge.clock import SystemClock
@@ -15,7 +17,6 @@ from tests.web.fake_service import FakeService
 from tests.web.plans import small_plan
 from web.app import create_app
 from web.people import Role
-from web.serve import PanelServer as PanelSocket
 from web.settings import Settings
 
 T = TypeVar("T")
@@ -26,10 +27,9 @@ class PanelServer:
 
     def __init__(self, speed: float = 1.0, settings: Settings | None = None) -> None:
         self.speed = speed
-        settings = replace(settings or Settings(), port=0)
-        self._server = PanelSocket(settings)
-        self.port = self._server.port
-        self._settings = replace(settings, port=self.port)
+        self._socket = socket.create_server(("127.0.0.1", 0))
+        self.port: int = self._socket.getsockname()[1]
+        self._settings = replace(settings or Settings(), port=self.port)
         self.url = f"http://127.0.0.1:{self.port}"
         self._up = threading.Event()
         self._thread = threading.Thread(target=lambda: asyncio.run(self._serve()))
@@ -41,17 +41,23 @@ class PanelServer:
         return self
 
     def __exit__(self, *_: object) -> None:
-        self._loop.call_soon_threadsafe(self._server.close)
+        self._loop.call_soon_threadsafe(self._ask_to_end)
         self._thread.join(20)
         assert not self._thread.is_alive(), "the panel did not end"
+
+    def _ask_to_end(self) -> None:
+        self.app.state.closing.set()
+        self._server.should_exit = True
 
     async def _serve(self) -> None:
         self._loop = asyncio.get_running_loop()
         self.service = FakeService(SystemClock(self.speed), speed=self.speed, plan=small_plan())
-        self.app: FastAPI = create_app(self.service, self._settings)
+        self.app: FastAPI = create_app(self.service, self._settings)  # type: ignore[arg-type]
+        config = uvicorn.Config(self.app, log_level="warning", timeout_graceful_shutdown=2)
+        self._server = uvicorn.Server(config)
         playing = asyncio.create_task(self.service.play())
-        serving = asyncio.create_task(self._server.run(self.app))
-        while not self._server.up and not serving.done():
+        serving = asyncio.create_task(self._server.serve(sockets=[self._socket]))
+        while not self._server.started and not serving.done():
             await asyncio.sleep(0.01)  # noqa: TID251
         self._up.set()
         await serving

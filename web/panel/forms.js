@@ -12,17 +12,10 @@ export class Forms {
     this.send = send;
     this.made = null;
     this.why = () => ""; // why the step's button must wait for the form
-    this.ratios = new Map(); // coat -> grams of B per gram of A, from the plan
-  }
-
-  // The plan's own weights for this coat, once they are known.
-  plan(plan) {
-    this.ratios = new Map(plan?.coats.map((c) => [c.coat, [c.part_a_g, c.part_b_g]]) ?? []);
-    this.made = null;
   }
 
   draw(seen, mayAct) {
-    const name = `${seen.step_id} ${seen.step} ${mayAct} ${this.ratios.size} ${massUnit()}`;
+    const name = `${seen.step_id} ${seen.step} ${mayAct} ${massUnit()}`;
     if (name === this.made) return;
     this.made = name;
     this.why = () => "";
@@ -47,9 +40,10 @@ export class Forms {
   }
 
   weigh(seen) {
-    const [planA, planB] = this.ratios.get(seen.coat) ?? [];
-    const a = number("part-a", `Part A, ${massUnit()}`, planA && massTo(planA));
-    const b = number("part-b", `Part B, ${massUnit()}`, planB && massTo(planB));
+    const coat = seen.coats[seen.coat - 1];
+    const [planA, planB] = [coat.planned_part_a_g, coat.planned_part_b_g];
+    const a = number("part-a", `Part A, ${massUnit()}`, massTo(planA));
+    const b = number("part-b", `Part B, ${massUnit()}`, massTo(planB));
     const verdict = h("p", { class: "why", role: "status" });
     const scale = h("div", { class: "ratio", "aria-hidden": "true" });
     const read = () => [massFrom(a.input.value), massFrom(b.input.value)];
@@ -61,7 +55,7 @@ export class Forms {
     };
     a.input.addEventListener("input", judge);
     b.input.addEventListener("input", judge);
-    let written = seen.coats[seen.coat - 1]?.part_a_g !== null;
+    let written = coat.part_a_g !== null;
     this.why = () => (written ? "" : "Write both weights down first.");
     queueMicrotask(judge);
     const submit = async () => {
@@ -70,14 +64,11 @@ export class Forms {
       this.onChange();
     };
     return form(submit, "Write the weights down",
-      h("p", { class: "why" }, planA
-        ? `Coat ${seen.coat} wants ${mass(planA)} of A and ${mass(planB)} of B.`
-        : `Coat ${seen.coat} wants ${mass(seen.coats[seen.coat - 1]?.planned_mix_g)} mixed.`),
+      h("p", { class: "why" }, `Coat ${seen.coat} wants ${mass(planA)} of A and ${mass(planB)} of B.`),
       h("div", { class: "fields" }, a.label, b.label), scale, verdict);
   }
 
   verdict(gramsA, gramsB, planA, planB) {
-    if (!planA) return "";
     const ratio = planB / planA;
     if (!(gramsA > 0)) return "Weigh part A first.";
     if (!(gramsB > 0)) return `For ${mass(gramsA)} of A: ${mass(gramsA * ratio)} of B.`;
@@ -127,7 +118,7 @@ export function number(id, label, hint) {
 // One line for what B should be and a bar for what it is, to the same scale.
 function drawRatio(box, gramsA, gramsB, planA, planB) {
   box.replaceChildren();
-  if (!planA || !(gramsA > 0)) return;
+  if (!(gramsA > 0)) return;
   const want = gramsA * (planB / planA);
   const full = Math.max(want * 1.5, gramsB * 1.05 || 0);
   const bar = h("span", { class: "ratio-bar" });

@@ -20,7 +20,6 @@ const IDLE = ["idle", "done", "abandoned"];
 
 let seen = null;
 let samples = [];
-let plan = null;
 let askedFrame = null;
 let bench = null;
 let sending = false;
@@ -68,17 +67,15 @@ function takeEvent(event) {
 // Another run: its curve so far, its marks and its plan, once; the stream carries on from there.
 async function changeRun() {
   samples = [];
-  plan = null;
   heat.samples = samples;
   heat.marks = [];
   heat.view = "coat";
   down.clear();
   down.opening = null;
   written.clear();
-  forms.plan(null);
   const run = seen.run_id;
   if (run === null) return;
-  const [curve, events, made] = await Promise.all([
+  const [curve, events, plan] = await Promise.all([
     line.get(`/api/curve?run_id=${run}`).catch(() => []),
     line.get(`/api/runs/${run}/events`).catch(() => []),
     line.get(`/api/runs/${run}/plan`).catch(() => null),
@@ -91,8 +88,6 @@ async function changeRun() {
   for (const row of [...curve, ...live]) takeSample(row);
   heat.marks = [];
   events.forEach(takeEvent);
-  plan = made;
-  forms.plan(plan);
   if (plan) down.opening = inMouldFrame(plan.geometry.opening.direction, plan.casting.mount.minor_axis);
   drawSoon();
 }

@@ -73,7 +73,7 @@ export class Bench {
       const overrides = {};
       if (wall.input.value) overrides.wall_mm = lengthFrom(wall.input.value);
       if (coats.input.value) overrides.coats = Number(coats.input.value);
-      if (shop.input.value) overrides["shop.temp_degC"] = tempFrom(shop.input.value);
+      if (shop.input.value) overrides.shop = { temp_degC: tempFrom(shop.input.value) };
       if (resin.value !== card.resin) overrides.resin = resin.value;
       try {
         const job = await this.line.post("/api/plans", { casting_id: card.casting_id, overrides });
@@ -174,7 +174,7 @@ export class Bench {
       h("ol", { class: "lines" }, events.slice(-80).map((e) => h("li", {}, h("time", { datetime: e.utc }, dayAndTime(e.utc)), h("span", {}, inWords(e))))),
       this.line.mayAct && done && h("p", { class: "also" },
         !card.proven && act("prove", { run_id: runId }, () => this.open(this.page)),
-        card.proven && act("start", { replay_of: runId }, this.back)),
+        card.proven && act("start", { run_id: runId }, this.back)),
     ];
   }
 
