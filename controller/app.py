@@ -10,7 +10,7 @@ import random
 import signal
 import socket
 from collections import deque
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import AsyncExitStack, asynccontextmanager, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -216,8 +216,13 @@ def listen(host: str, port: int) -> socket.socket:
 
 
 @asynccontextmanager
-async def open_panel(house: House, settings: Settings) -> AsyncIterator[People]:
-    """The panel, served until the block ends. settings.port is the real one: see `listen`."""
+async def open_panel(
+    house: House, settings: Settings, say: Callable[[str], None]
+) -> AsyncIterator[People]:
+    """The panel, served until the block ends. settings.port is the real one: see `listen`.
+
+    say: the rig's console, where pairing codes are shown.
+    """
     with listen(settings.host, settings.port) as wire:
         app = create_app(house.service, settings)
         config = uvicorn.Config(
@@ -229,11 +234,14 @@ async def open_panel(house: House, settings: Settings) -> AsyncIterator[People]:
             timeout_graceful_shutdown=2,
         )
         server = _Server(config)
+        people: People = app.state.people
         serving = asyncio.create_task(server.serve([wire]))
+        inviting = asyncio.create_task(people.keep_inviting(lambda code: say(code.console())))
         try:
-            people: People = app.state.people
             yield people
         finally:
+            inviting.cancel()
+            app.state.closing.set()
             server.should_exit = True
             await serving
 

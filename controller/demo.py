@@ -55,11 +55,10 @@ async def run(demo: Demo, say: Say, progress: Progress) -> dict[str, Any] | None
         async with (
             open_house(setup) as house,
             open_telemetry(house),
-            open_panel(house, demo.settings) as people,
+            open_panel(house, demo.settings, say),
         ):
             say(f"The panel is at {demo.settings.address} (simulated, {demo.speed:g} x life).")
             say(f"Telemetry goes to mqtt://127.0.0.1:{broker.port}.")
-            say(people.invite("operate").console())
             plan = await _plan(house, demo, say, progress)
             job = asyncio.create_task(_cast(house, plan, say))
             if await until_told(job):

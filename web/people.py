@@ -27,6 +27,9 @@ Role = Literal["watch", "operate"]
 
 # Crockford's base 32: no I, L, O, U, so that a code read aloud is typed right.
 ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
+# Whoever reads the console stands at the rig; a code on a phone's screen lives much shorter.
+CONSOLE_CODE_LIFE_s = 12 * 3600.0
+CONSOLE_LOOK_s = 2.0
 CODE_LENGTH = 8  # 40 bits: a thousand guesses find one in a thousand million
 
 
@@ -112,7 +115,6 @@ class People:
         self._invites: dict[str, tuple[Invite, float]] = {}
         self._sessions: dict[str, Session] = {}  # by session id
         self._audit: list[dict[str, str]] = []
-        self.on_used: Callable[[Invite], None] = lambda _: None  # a code has been spent
         # A person mistypes a few times; a guesser is stopped alone and in company.
         self._tries_by_peer = Limiter(clock, burst=5, per_s=1 / 20)
         self._tries = Limiter(clock, burst=20, per_s=1 / 5)
@@ -122,12 +124,21 @@ class People:
 
     # --- pairing -----------------------------------------------------------------------------
 
-    def invite(self, role: Role) -> Invite:
-        """A fresh one-time code."""
+    async def keep_inviting(self, show: Callable[[Invite], None], role: Role = "operate") -> None:
+        """Show a code at the rig, and another whenever that one is spent or too old. Never ends."""
+        while True:
+            invite = self.invite(role, CONSOLE_CODE_LIFE_s)
+            show(invite)
+            while invite.code in self._invites:
+                await self._clock.sleep(CONSOLE_LOOK_s)
+                self._drop_old_invites()
+
+    def invite(self, role: Role, life_s: float | None = None) -> Invite:
+        """A fresh one-time code, good for `life_s` or as long as the settings say."""
         code = "".join(secrets.choice(ALPHABET) for _ in range(CODE_LENGTH))
         invite = Invite(code, role, self._address)
         self._drop_old_invites()
-        self._invites[code] = (invite, self._clock.now_s() + self._code_life_s)
+        self._invites[code] = (invite, self._clock.now_s() + (life_s or self._code_life_s))
         return invite
 
     def may_try(self, peer: str) -> bool:
@@ -157,7 +168,6 @@ class People:
         self._sessions[session.session_id] = session
         self._save()
         self.note(session.name, session.role, peer, "pair", "paired")
-        self.on_used(invite)
         return token, session
 
     def _drop_old_invites(self) -> None:

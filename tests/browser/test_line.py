@@ -100,9 +100,7 @@ def test_a_command_sent_twice_by_a_bad_wire_acts_once(
 def test_the_shell_opens_without_a_line_and_shows_nothing_old(
     open_phone: OpenPhone, panel: PanelServer
 ) -> None:
-    page = open_phone(
-        panel, ignore=("ERR_INTERNET_DISCONNECTED", "ERR_FAILED")
-    )
+    page = open_phone(panel, ignore=("ERR_INTERNET_DISCONNECTED", "ERR_FAILED"))
     turning(panel)
     page.evaluate("navigator.serviceWorker.ready.then(() => 1)")
     page.reload()
