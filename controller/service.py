@@ -9,7 +9,7 @@ from concurrent.futures import Executor, ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
-from controller.errors import EvenwallError, InputError, RecordError
+from controller.errors import EvenwallError, InputError
 from controller.model import (
     Answer,
     Casting,
