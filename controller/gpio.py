@@ -13,13 +13,14 @@ from __future__ import annotations
 
 import logging
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any
 
 from gpiozero import LED, Button, Buzzer, GPIOZeroError
 from gpiozero.pins import Factory
 
 from controller.errors import InputError
+from controller.model import ProbeSpec
 from controller.ports import Light, Press
 from firmware_bridge.contract import Clock
 
@@ -28,19 +29,34 @@ log = logging.getLogger("evenwall.gpio")
 BUTTONS = {"next_button": Press.NEXT, "foot_pedal": Press.NEXT, "stop_button": Press.STOP}
 LIGHTS = ("light_green", "light_amber", "light_red")
 PINS = (*BUTTONS, *LIGHTS, "buzzer")
+# Lines that a probe's bus needs for itself.
+BUS_LINES = {
+    "digital_1wire": {4: "one-wire"},
+    "infrared": {2: "I2C data", 3: "I2C clock"},
+    "thermocouple_k": {8: "SPI select 0", 9: "SPI in", 10: "SPI out", 11: "SPI clock"},
+    "pt100": {7: "SPI select 1", 9: "SPI in", 10: "SPI out", 11: "SPI clock"},
+}
 BOUNCE_S = 0.05
 BEEP_S = 0.2
 FLASH_S = 0.5
 
 
-def check_pins(pins: dict[str, int]) -> None:
+def bus_lines(probes: Iterable[ProbeSpec]) -> dict[int, str]:
+    """The lines that these probes need, and what for."""
+    return {line: use for probe in probes for line, use in BUS_LINES.get(probe.kind, {}).items()}
+
+
+def check_pins(pins: dict[str, int], probes: Iterable[ProbeSpec] = ()) -> None:
     """Names known, lines on the 40-pin header, none used twice. Raises InputError."""
+    buses = bus_lines(probes)
     for name, line in pins.items():
         if name not in PINS:
             raise InputError(f"pins.{name}", line, f"no such pin; known: {', '.join(PINS)}")
         if not 2 <= line <= 27:
             raise InputError(f"pins.{name}", line, "must be a GPIO line from 2 to 27")
         twice = [other for other, taken in pins.items() if taken == line and other != name]
+        if line in buses:
+            raise InputError(f"pins.{name}", line, f"is needed for a probe's {buses[line]}")
         if twice:
             raise InputError(f"pins.{name}", line, f"is taken by pins.{twice[0]} too")
 

@@ -115,7 +115,7 @@ async def check(bench: Bench) -> AsyncIterator[Finding]:
 
 def _pins(spec: RigSpec) -> Finding:
     try:
-        check_pins(spec.pins)
+        check_pins(spec.pins, spec.probes)
     except InputError as error:
         return bad("rig file", f"{error}.", "Mend [pins] in the rig file.")
     count = len(spec.pins)
