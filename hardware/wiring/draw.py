@@ -132,55 +132,60 @@ class Sheet:
 
 
 POWER = (
-    ("Mains switch, lockable", "with residual-current protection"),
-    ("Motor supply", "by sizing.md, fused on both sides"),
-    ("Stop circuit", "stop buttons and guard, two channels, reset by hand"),
+    ("Mains switch, lockable", "residual-current protection before it"),
+    ("Motor supply", "by sizing.md, fused before and behind"),
     ("Two contactors in line", "forced contacts, read back by the stop circuit"),
-    ("Both motor drivers", "their supply goes when anything above opens"),
+    ("Both motor drivers", "no power once a contactor has opened"),
 )
+STOP = ("Stop circuit", "buttons and guard, two channels, reset by hand")
+X_POWER, W_POWER, GAP = 800, 356, 34
 
 
 def drawing(name: str) -> str:
-    """One sheet: signals on the left and in the middle, motor power on the right."""
+    """One sheet: signals on the left, motor power on the right."""
     spec, pins = rig(name), board_pins()
     pi = pi_rows(spec)
     sheet = Sheet(1180, 0, [])
     sheet.text(24, 34, f"{spec.name}: wiring", bold=True, size=18)
     sheet.text(24, 56, "Signals thin, motor power thick. The stop circuit needs no program at all.")
-    left = sheet.box(24, 80, 400, "Raspberry Pi, 40-pin header", [f"{h:>2}  {n}" for h, n, _ in pi])
-    sheet.text(24, 80 + PAD + ROW * (len(pi) + 2), "USB: the board (data and its 5 V)")
-    names = [f"{p['label']:<4} {p['name'].replace('_', ' ')}" for p in pins]
-    top = 80 + PAD + ROW * (len(pi) + 4)
-    middle = sheet.box(24, top, 400, "Board (ATmega328P)", names)
-    for (_, _, wire), y in zip(pi, left, strict=True):
-        sheet.line(424, y, 452, y)
-        sheet.text(458, y + 5, wire, size=12)
-    for pin, y in zip(pins, middle, strict=True):
-        sheet.line(424, y, 452, y)
-        sheet.text(458, y + 5, short(pin["wire_to"]), size=12)
-    y = 80.0
+    left = sheet.box(24, 80, 260, "Raspberry Pi, header hole", [f"{h}  {n}" for h, n, _ in pi])
+    top = 80 + PAD + ROW * (len(pi) + 1) + GAP
+    names = [f"{p['label']}  {p['name'].replace('_', ' ')}" for p in pins]
+    sheet.line(154, top - GAP, 154, top)
+    sheet.text(164, top - GAP / 2 + 5, "USB: data, and 5 V for the board", size=12)
+    middle = sheet.box(24, top, 260, "Board (ATmega328P), label", names)
+    wires = [wire for _, _, wire in pi] + [short(pin["wire_to"]) for pin in pins]
+    for wire, y in zip(wires, [*left, *middle], strict=True):
+        sheet.line(284, y, 308, y)
+        sheet.text(314, y + 5, wire, size=12)
+    bottom = top + PAD + ROW * (len(pins) + 1)
+
+    height = PAD + ROW * 2
+    sheet.box(X_POWER, 80, W_POWER, STOP[0], [STOP[1]])
+    y = 80.0 + height + GAP
     for number, (title, words) in enumerate(POWER):
-        sheet.box(860, y, 296, title, [words[:44]])
+        sheet.box(X_POWER, y, W_POWER, title, [words])
         if number:
-            sheet.line(1008, y - 34, 1008, y, power=True)
-        y += PAD + ROW * 2 + 34
-    for axis in ("major", "minor"):
+            sheet.line(X_POWER + W_POWER / 2, y - GAP, X_POWER + W_POWER / 2, y, power=True)
+        if number == 2:  # what opens the contactors
+            sheet.parts.append(
+                f'<path d="M{X_POWER} {80 + height / 2:g} h-16 V{y + height / 2:g} h16" '
+                f'fill="none" stroke="{INK}" stroke-width="1.2"/>'
+            )
+        y += height + GAP
+    half = (W_POWER - 12) / 2
+    for number, axis in enumerate(("major", "minor")):
         part: AxisSpec = getattr(spec, axis)
-        sheet.line(1008, y - 34, 1008, y, power=True)
-        sheet.box(
-            860,
-            y,
-            296,
-            f"{axis.capitalize()} motor, {part.motor_holding_torque_Nm:g} N m",
-            [f"{part.gear_ratio:g}:1 to the axis, {part.steps_per_turn} steps a turn"],
-        )
-        y += PAD + ROW * 2 + 34
-    sheet.height = round(max(top + PAD + ROW * (len(pins) + 2), y))
+        x = X_POWER + number * (half + 12)
+        sheet.line(x + half / 2, y - GAP, x + half / 2, y, power=True)
+        rows = [f"{part.motor_holding_torque_Nm:g} N m, {part.gear_ratio:g}:1"]
+        sheet.box(x, y, half, f"{axis.capitalize()} motor", rows)
+    sheet.height = round(max(bottom, y + height)) + 24
     return sheet.svg()
 
 
 def short(words: str) -> str:
-    return words.split(",")[0] if len(words) > 58 else words
+    return words.split(",")[0].split(" if ")[0]
 
 
 # --- The pin tables ------------------------------------------------------------------------------
@@ -305,11 +310,12 @@ def sizing_page() -> str:
             values = " | ".join(form.format(getattr(sizes[a], field)) for a in ("major", "minor"))
             parts.append(f"| {words} | {values} |\n")
         weight_g = sum(w.mass_kg for w in weights) * 1e3
+        centre = f"{OFF_CENTRE_m * 1e3:g} mm"
         parts.append(
             f"\nThe rig file asks for a margin of {spec.torque_margin:g}. "
             f"Supply: motors of frame size {size} with {current_A:g} A and {resistance_ohm:g} ohm "
-            f"a phase draw {watts:.0f} W, {amperes:.1f} A at {SUPPLY_V[name]:g} V; fuse {fuse_A:g} A "
-            f"time-lag, wire for it. Counterweights that would take the {OFF_CENTRE_m * 1e3:g} mm "
+            f"a phase draw {watts:.0f} W, {amperes:.1f} A at {SUPPLY_V[name]:g} V; fuse "
+            f"{fuse_A:g} A time-lag, wire for it. Counterweights that would take the {centre} "
             f"away: {weight_g:.0f} g at {spec.mould_radius_limit_mm:g} mm.\n"
         )
     return "".join(parts)

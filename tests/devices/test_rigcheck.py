@@ -201,7 +201,7 @@ def test_broker_that_is_not_there() -> None:
 
 
 def test_pins_named_twice() -> None:
-    spec = SMALL.model_copy(update={"pins": {"buzzer": 4, "light_red": 4}})
+    spec = SMALL.model_copy(update={"pins": {"buzzer": 3, "light_red": 3}})
     assert "taken" in found(spec=spec)["rig file"].said
     spec = SMALL.model_copy(update={"pins": {"buzzer": 4}})
     assert "needed for a probe's one-wire" in found(spec=spec)["rig file"].said
