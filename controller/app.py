@@ -39,7 +39,6 @@ from web.settings import Settings
 ROOT = Path(__file__).resolve().parents[1]
 SAMPLES = Path(__file__).parent / "samples"
 SMALL_RIG = ROOT / "hardware" / "rigs" / "small.toml"
-BROKER_CHECK_S = 5.0
 
 
 def sample_rig(path: Path | None) -> RigSpec:
@@ -251,27 +250,20 @@ async def open_panel(
 
 @asynccontextmanager
 async def open_telemetry(house: House) -> AsyncIterator[Telemetry | None]:
-    """Tells the broker, where the rig file names one, and the panel when the broker is gone."""
+    """Tells the broker, where the rig file names one, until the block ends."""
     if house.setup.spec.mqtt is None:
         yield None
         return
+    # The broker lives in wall time, however fast the rig's world runs.
     telemetry = Telemetry(
-        house.setup.spec, house.service, house.clock, house.setup.data, random.Random()
+        house.setup.spec, house.service, SystemClock(), house.setup.data, random.Random()
     )
-
-    async def mind() -> None:
-        while True:
-            await house.clock.sleep(BROKER_CHECK_S * house.setup.speed)
-            gone = None if telemetry.status.connected else "The message broker is not there."
-            house.service.notice("broker_gone", gone)
-
-    tasks = [asyncio.create_task(telemetry.run()), asyncio.create_task(mind())]
+    telling = asyncio.create_task(telemetry.run())
     try:
         yield telemetry
     finally:
-        for task in tasks:
-            task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
+        telling.cancel()
+        await asyncio.gather(telling, return_exceptions=True)
 
 
 @asynccontextmanager

@@ -110,8 +110,8 @@ def restore(archive: Path, root: Path) -> int:
 
 
 def busy(root: Path) -> bool:
-    """Whether a controller holds the records: it locks `controller.lock` while it runs."""
-    lock = root / FOLDERS["records"].lstrip("/") / "controller.lock"
+    """Whether a controller holds the records: it locks `in-use` while it runs."""
+    lock = root / FOLDERS["records"].lstrip("/") / "in-use"
     if not lock.exists():
         return False
     with lock.open("rb") as file:

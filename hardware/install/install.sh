@@ -89,4 +89,4 @@ for old in "$opt"/releases/*; do
   case "releases/${old##*/}" in "releases/$release" | "$before") ;; *) rm -rf "$old" ;; esac
 done
 say "version $version; the rig is described in /etc/evenwall/rig.toml, records are in /var/lib/evenwall"
-say "panel: http://$(hostname).local:8080/"
+say "panel: http://$(hostname).local:8713/"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fcntl
 import io
 import sqlite3
 import subprocess
@@ -111,3 +112,12 @@ def test_an_archive_cannot_write_elsewhere(root: Path, tmp_path: Path, name: str
     answer = backup(root, "restore", archive)
     assert "does not belong in a backup" in answer.stderr
     assert len(rows(root)) == 1000
+
+
+def test_a_running_controller_is_not_restored_under(root: Path, tmp_path: Path) -> None:
+    archive = tmp_path / "backup.tar.gz"
+    backup(root, "save", archive)
+    with (root / "var/lib/evenwall/in-use").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)  # as controller.app.only_one does
+        answer = backup(root, "restore", archive)
+    assert (answer.returncode, "systemctl stop" in answer.stderr) == (1, True)

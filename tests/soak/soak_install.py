@@ -153,7 +153,7 @@ def main() -> None:
         )
         inside("python3", "--version")
         inside("make", "-C", "/src", "install")
-        panel = "import urllib.request as u; print(u.urlopen('http://127.0.0.1:8080/').status)"
+        panel = "import urllib.request as u; print(u.urlopen('http://127.0.0.1:8713/').status)"
         assert "200" in inside("python3", "-c", panel)
         inside("/opt/evenwall/current/hardware/install/backup.py", "save", "/root/backup.tar.gz")
         before = inside("readlink", "/opt/evenwall/current")
