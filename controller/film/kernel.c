@@ -140,18 +140,23 @@ static inline __attribute__((always_inline)) void fluxes_(const Mesh *m, const S
         const float *i0 = h + (int64_t)b[0] * L, *i1 = h + (int64_t)b[1] * L;
         const float *j0 = h + (int64_t)b[2] * L, *j1 = h + (int64_t)b[3] * L;
         float *f = flux + e * L;
+        const float limit_i = d[LIMIT_I], limit_j = d[LIMIT_J];
         VECTOR EACH {
-            float rise = hj[l] - hi[l];
+            const float vi = hi[l], vj = hj[l], rise = vj - vi;
+            const float cap = s->cap[l];
+            /* A film that hangs pulls no harder once it is thicker than the cap. */
+            const float hang = s->g[0][l] * d[NX] + s->g[1][l] * d[NY] + s->g[2][l] * d[NZ];
+            const float ci = vi < cap ? vi : cap, cj = vj < cap ? vj : cap;
+            const float weigh = hang > 0.0f ? cj - ci : rise;
             float fall = s->g[0][l] * d[EX] + s->g[1][l] * d[EY] + s->g[2][l] * d[EZ]
-                + (s->g[0][l] * d[NX] + s->g[1][l] * d[NY] + s->g[2][l] * d[NZ]) * rise
-                + (pj[l] - pi[l]);
+                + hang * weigh + (pj[l] - pi[l]);
             float drive = d[W] * fall;
-            float back_i = d[A0] * (hi[l] - i0[l]) + d[A1] * (hi[l] - i1[l]);
-            float back_j = d[B0] * (hj[l] - j0[l]) + d[B1] * (hj[l] - j1[l]);
-            int forth = drive > 0.0f;
-            float up = forth ? hi[l] : hj[l];
-            float back = forth ? back_i : back_j;
-            float ahead = forth ? rise : -rise;
+            float back_i = d[A0] * (vi - i0[l]) + d[A1] * (vi - i1[l]);
+            float back_j = d[B0] * (vj - j0[l]) + d[B1] * (vj - j1[l]);
+            float up = drive > 0.0f ? vi : vj;
+            float back = drive > 0.0f ? back_i : back_j;
+            float ahead = drive > 0.0f ? rise : -rise;
+            float limit = drive > 0.0f ? limit_i : limit_j;
             /* Koren's limiter, halved: third order where smooth, no new extremum elsewhere. */
             float a = fabsf(back), c = fabsf(ahead);
             float third = (a + 2.0f * c) * (1.0f / 6.0f);
@@ -160,9 +165,9 @@ static inline __attribute__((always_inline)) void fluxes_(const Mesh *m, const S
             slope = copysignf(slope, ahead);
             slope = back * ahead > 0.0f ? slope : 0.0f;
             float face = up + slope;
-            float moved = face < s->cap[l] ? face : s->cap[l];
+            float moved = face < cap ? face : cap;
             float unit = s->k[l] * moved * moved * drive;
-            float most = up * s->per_step[l] * (forth ? d[LIMIT_I] : d[LIMIT_J]);
+            float most = up * s->per_step[l] * limit;
             float q = unit * face;
             q = q < most ? q : most;
             f[l] = q > -most ? q : -most;

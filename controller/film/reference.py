@@ -27,7 +27,7 @@ class Flow:
         e, n = len(i), mesh.cells
         self.i, self.j = i.astype(np.intp), j.astype(np.intp)
         self.weight_along = mesh.weight[:, None] * (mesh.points[j] - mesh.points[i])
-        self.weight_normal = mesh.weight[:, None] * 0.5 * (mesh.normals[i] + mesh.normals[j])
+        self.normal = 0.5 * (mesh.normals[i] + mesh.normals[j])
         rows = np.arange(e)
         self.rise = sparse.csr_array(
             (
@@ -65,8 +65,9 @@ class Flow:
         if self.capillary2:
             potential += self.capillary2 * (mesh.laplacian @ h + mesh.curvature)
         rise = self.rise @ h
-        drive = self.weight_normal @ g
-        drive *= rise
+        # A film that hangs pulls no harder once it is thicker than the cap.
+        hang = self.normal @ g
+        drive = mesh.weight * hang * np.where(hang > 0, self.rise @ np.minimum(h, self.cap_m), rise)
         drive += self.weight_along @ g
         drive += self.weight_rise @ potential
 
