@@ -157,13 +157,14 @@ def _pack(mesh: FilmMesh) -> _Packed:
     edge_data = np.column_stack(
         [
             mesh.weight,
+            np.linalg.norm(along, axis=1),
             along,
             normal,
             mesh.upwind_weight[:e],
             mesh.upwind_weight[e:],
             share[i],
             share[j],
-            3.0 / np.minimum(mesh.area[i], mesh.area[j]),
+            1.0 / np.minimum(mesh.area[i], mesh.area[j]),
         ]
     )
     owner = np.concatenate([i, j])
@@ -171,7 +172,12 @@ def _pack(mesh: FilmMesh) -> _Packed:
     x, y, z = mesh.points.T
     spread = np.bincount(owner, np.abs(np.tile(mesh.weight, 2)), minlength=n) / mesh.area
     cell_data = np.column_stack(
-        [mesh.curvature, 2.0 * LEVELLING_BOUND * spread, x * x, y * y, z * z, x * y, x * z, y * z]
+        [
+            mesh.curvature,
+            2.0 * LEVELLING_BOUND * spread,
+            mesh.normals,
+            *(x * x, y * y, z * z, x * y, x * z, y * z),
+        ]
     )
     rims = np.flatnonzero(mesh.rim)
     rim_of = np.full(n, -1, dtype=np.int32)

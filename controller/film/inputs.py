@@ -189,7 +189,7 @@ class Numerics:
 
     turn_steps: int = 20
     cfl: float = 0.7
-    cap_ratio: float = 3.0
+    cap_ratio: float = 2.0
     path_tol_m: float = 2e-5
     max_steps: int = 400_000
 

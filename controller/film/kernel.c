@@ -29,8 +29,8 @@ typedef struct {
     const float *rim_out;      /* (r, RIM_FLOATS) */
 } Mesh;
 
-enum { W, EX, EY, EZ, NX, NY, NZ, A0, A1, B0, B1, LIMIT_I, LIMIT_J, RATE, EDGE_FLOATS };
-enum { KAPPA, DIFF, XX, YY, ZZ, XY, XZ, YZ, CELL_FLOATS };
+enum { W, LENGTH, EX, EY, EZ, NX, NY, NZ, A0, A1, B0, B1, LIMIT_I, LIMIT_J, RATE, EDGE_FLOATS };
+enum { KAPPA, DIFF, CX, CY, CZ, XX, YY, ZZ, XY, XZ, YZ, CELL_FLOATS };
 enum { OX, OY, OZ, OLIMIT, RIM_FLOATS };
 enum { T, PHI, DPHI, PSI, DPSI, DDPHI, DDPSI, KNOT };
 
@@ -56,7 +56,7 @@ typedef struct {
 
 static const double TWO_PI = 6.283185307179586;
 /* SSPRK(4,2) keeps |R| <= 1 on the real axis down to -6; a tenth is kept in hand. */
-static const double REAL_AXIS = 5.4;
+static const double REAL_AXIS = 5.4, STEP_SCALE = 16.0;
 
 static double between(const double *time, const double *value, int64_t n, int64_t *at, double t)
 {
@@ -79,7 +79,7 @@ static double left(const Job *j, int64_t at, double t)
 /* One lane's clockwork. */
 typedef struct {
     Job *job;
-    double t, dt, rate_flow, rate_level, film_max;
+    double t, dt, rate_flow, rate_level;
     int64_t steps, knot, entry;
 } Lane;
 
@@ -109,7 +109,8 @@ static void pull(Lane *a, double t, double gravity, Stage *s, int l)
 }
 
 /* Centrifugal and capillary potential of every cell, metres. */
-static void potentials(const Mesh *m, const Stage *s, const float *restrict h, float *restrict p)
+static void potentials(const Mesh *m, const Stage *s, const float *restrict h, float *restrict p,
+    float *restrict c2)
 {
     for (int64_t i = 0; i < m->cells; i++) {
         const float *c = m->cell_data + i * CELL_FLOATS;
@@ -121,42 +122,49 @@ static void potentials(const Mesh *m, const Stage *s, const float *restrict h, f
             const float w = m->lap[r];
             VECTOR EACH lap[l] += w * (hj[l] - hi[l]);
         }
-        VECTOR EACH p[i * L + l] = s->capillary2[l] * lap[l] + c[XX] * s->q[0][l]
-            + c[YY] * s->q[1][l] + c[ZZ] * s->q[2][l] + c[XY] * s->q[3][l]
-            + c[XZ] * s->q[4][l] + c[YZ] * s->q[5][l];
+        VECTOR EACH {
+            c2[i * L + l] = s->capillary2[l] * lap[l];
+            p[i * L + l] = c[XX] * s->q[0][l] + c[YY] * s->q[1][l] + c[ZZ] * s->q[2][l]
+                + c[XY] * s->q[3][l] + c[XZ] * s->q[4][l] + c[YZ] * s->q[5][l];
+        }
     }
 }
 
 /* Flux over every edge, m3/s, from first to second; optionally the lanes' fastest rate, 1/s. */
 static inline __attribute__((always_inline)) void fluxes_(const Mesh *m, const Stage *s,
-    const float *restrict h, const float *restrict p, float *restrict flux, float *restrict rate)
+    const float *restrict h, const float *restrict p, const float *restrict c2,
+    float *restrict flux, float *restrict rate)
 {
     float fast[L] = {0};
     for (int64_t e = 0; e < m->edges; e++) {
         const float *d = m->edge_data + e * EDGE_FLOATS;
         const float *hi = h + (int64_t)m->edge[2 * e] * L, *hj = h + (int64_t)m->edge[2 * e + 1] * L;
         const float *pi = p + (int64_t)m->edge[2 * e] * L, *pj = p + (int64_t)m->edge[2 * e + 1] * L;
+        const float *ci = c2 + (int64_t)m->edge[2 * e] * L, *cj = c2 + (int64_t)m->edge[2 * e + 1] * L;
         const int32_t *b = m->behind + 4 * e;
         const float *i0 = h + (int64_t)b[0] * L, *i1 = h + (int64_t)b[1] * L;
         const float *j0 = h + (int64_t)b[2] * L, *j1 = h + (int64_t)b[3] * L;
         float *f = flux + e * L;
-        const float limit_i = d[LIMIT_I], limit_j = d[LIMIT_J];
+        const float full = d[LENGTH], limit_i = d[LIMIT_I], limit_j = d[LIMIT_J];
         VECTOR EACH {
             const float vi = hi[l], vj = hj[l], rise = vj - vi;
             const float cap = s->cap[l];
             /* A film that hangs pulls no harder once it is thicker than the cap. */
             const float hang = s->g[0][l] * d[NX] + s->g[1][l] * d[NY] + s->g[2][l] * d[NZ];
-            const float ci = vi < cap ? vi : cap, cj = vj < cap ? vj : cap;
-            const float weigh = hang > 0.0f ? cj - ci : rise;
-            float fall = s->g[0][l] * d[EX] + s->g[1][l] * d[EY] + s->g[2][l] * d[EZ]
-                + hang * weigh + (pj[l] - pi[l]);
-            float drive = d[W] * fall;
+            const float capped = (vj < cap ? vj : cap) - (vi < cap ? vi : cap);
+            const float lean = hang > 0.0f ? capped : rise;
+            float slide = s->g[0][l] * d[EX] + s->g[1][l] * d[EY] + s->g[2][l] * d[EZ]
+                + (pj[l] - pi[l]);
+            /* Slope and curvature of a film drive no harder than its full weight. */
+            float level = hang * lean + (cj[l] - ci[l]);
+            level = level < full ? level : full;
+            level = level > -full ? level : -full;
+            float drive = d[W] * (slide + level);
             float back_i = d[A0] * (vi - i0[l]) + d[A1] * (vi - i1[l]);
             float back_j = d[B0] * (vj - j0[l]) + d[B1] * (vj - j1[l]);
             float up = drive > 0.0f ? vi : vj;
             float back = drive > 0.0f ? back_i : back_j;
             float ahead = drive > 0.0f ? rise : -rise;
-            float limit = drive > 0.0f ? limit_i : limit_j;
             /* Koren's limiter, halved: third order where smooth, no new extremum elsewhere. */
             float a = fabsf(back), c = fabsf(ahead);
             float third = (a + 2.0f * c) * (1.0f / 6.0f);
@@ -166,13 +174,15 @@ static inline __attribute__((always_inline)) void fluxes_(const Mesh *m, const S
             slope = back * ahead > 0.0f ? slope : 0.0f;
             float face = up + slope;
             float moved = face < cap ? face : cap;
-            float unit = s->k[l] * moved * moved * drive;
-            float most = up * s->per_step[l] * limit;
-            float q = unit * face;
+            float unit = s->k[l] * moved * moved;
+            /* They move no more of a pool than its capped depth. No edge may take more than its
+             * share of a cell, so that none runs below zero. */
+            float q = unit * d[W] * (face * slide + moved * level);
+            float most = vi * s->per_step[l] * limit_i, least = -vj * s->per_step[l] * limit_j;
             q = q < most ? q : most;
-            f[l] = q > -most ? q : -most;
+            f[l] = q > least ? q : least;
             if (rate) {
-                float speed = fabsf(unit) * d[RATE];
+                float speed = unit * fabsf(drive) * (face < cap ? 3.0f : 1.0f) * d[RATE];
                 fast[l] = speed > fast[l] ? speed : fast[l];
             }
         }
@@ -180,15 +190,16 @@ static inline __attribute__((always_inline)) void fluxes_(const Mesh *m, const S
     if (rate) memcpy(rate, fast, sizeof fast);
 }
 
-static void fluxes(const Mesh *m, const Stage *s, const float *h, const float *p, float *flux)
+static void fluxes(const Mesh *m, const Stage *s, const float *h, const float *p,
+    const float *c2, float *flux)
 {
-    fluxes_(m, s, h, p, flux, NULL);
+    fluxes_(m, s, h, p, c2, flux, NULL);
 }
 
 static void fluxes_and_rate(const Mesh *m, const Stage *s, const float *h, const float *p,
-    float *flux, float *rate)
+    const float *c2, float *flux, float *rate)
 {
-    fluxes_(m, s, h, p, flux, rate);
+    fluxes_(m, s, h, p, c2, flux, rate);
 }
 
 /* What runs over an open rim, m3/s per rim cell. */
@@ -209,7 +220,7 @@ static void over_rim(const Mesh *m, const Stage *s, const float *h, float *out)
 
 typedef struct {
     double *h, *h0;      /* (n, L) */
-    float *h32, *p, *flux, *over;
+    float *h32, *p, *c2, *flux, *over;
     double spilt[L], spilt0[L], step[L];
 } State;
 
@@ -251,11 +262,12 @@ static void measure(const Mesh *m, const Stage *s, const float *restrict h, floa
 {
     float most[L] = {0}, fast[L] = {0}, odd[L] = {0};
     for (int64_t i = 0; i < m->cells; i++) {
-        const float d = m->cell_data[i * CELL_FLOATS + DIFF];
+        const float *c = m->cell_data + i * CELL_FLOATS, d = c[DIFF];
         const float *hi = h + i * L;
         VECTOR EACH {
             float v = hi[l], moved = v < s->cap[l] ? v : s->cap[l];
-            float rate = v * moved * moved * d * (1.0f + s->capillary2[l] * d);
+            float hang = s->g[0][l] * c[CX] + s->g[1][l] * c[CY] + s->g[2][l] * c[CZ];
+            float rate = moved * moved * moved * d * (fabsf(hang) + s->capillary2[l] * d);
             most[l] = v > most[l] ? v : most[l];
             fast[l] = rate > fast[l] ? rate : fast[l];
             odd[l] += v - v; /* not a number once any film is not finite */
@@ -273,8 +285,12 @@ static double step_of(const Lane *a, const Rules *r, double fluidity)
     const double *next = a->knot + 1 < j->knots ? k + KNOT : k;
     double spin = fmax(fmax(fabs(k[DPHI]), fabs(next[DPHI])), fmax(fabs(k[DPSI]), fabs(next[DPSI])));
     double dt = spin > 0.0 ? TWO_PI / (spin * r->turn_steps) : 1.0;
-    double rate = 2.0 * a->rate_flow / (3.0 * r->cfl) + fluidity * a->rate_level / REAL_AXIS;
-    if (rate * dt > 1.0) dt = 1.0 / rate;
+    double rate = hypot(2.0 * a->rate_flow / (3.0 * r->cfl), fluidity * a->rate_level / REAL_AXIS);
+    if (rate * dt > 1.0) {
+        int octave; /* a step from a coarse scale, so that rounding does not change it */
+        double part = frexp(1.0 / rate, &octave);
+        dt = ldexp(floor(part * STEP_SCALE) / STEP_SCALE, octave);
+    }
     double end = j->time[j->table - 1] - a->t;
     return dt < end ? dt : end;
 }
@@ -310,9 +326,10 @@ int film_run(const Mesh *m, const Rules *r, Job *jobs, int64_t count)
     State x = {
         room(m->cells * L * sizeof(double)), room(m->cells * L * sizeof(double)),
         room(m->cells * L * sizeof(float)), room(m->cells * L * sizeof(float)),
+        room(m->cells * L * sizeof(float)),
         room(m->edges * L * sizeof(float)), room((m->rims + 1) * L * sizeof(float)),
         {0}, {0}, {0}};
-    int bad = !(x.h && x.h0 && x.h32 && x.p && x.flux && x.over);
+    int bad = !(x.h && x.h0 && x.h32 && x.p && x.c2 && x.flux && x.over);
     Lane lane[L];
     Stage s;
     memset(&s, 0, sizeof s);
@@ -336,8 +353,8 @@ int film_run(const Mesh *m, const Rules *r, Job *jobs, int64_t count)
         }
         measure(m, &s, x.h32, thick, level);
         if (fresh) { /* a lane just loaded has no rate yet */
-            potentials(m, &s, x.h32, x.p);
-            fluxes_and_rate(m, &s, x.h32, x.p, x.flux, rate);
+            potentials(m, &s, x.h32, x.p, x.c2);
+            fluxes_and_rate(m, &s, x.h32, x.p, x.c2, x.flux, rate);
             EACH if (lane[l].steps == 0) lane[l].rate_flow = rate[l];
             fresh = 0;
         }
@@ -369,10 +386,10 @@ int film_run(const Mesh *m, const Rules *r, Job *jobs, int64_t count)
             if (stage)
                 EACH if (lane[l].job)
                     pull(&lane[l], lane[l].t + stage * lane[l].dt / 3.0, r->gravity, &s, l);
-            potentials(m, &s, x.h32, x.p);
-            if (stage) fluxes(m, &s, x.h32, x.p, x.flux);
+            potentials(m, &s, x.h32, x.p, x.c2);
+            if (stage) fluxes(m, &s, x.h32, x.p, x.c2, x.flux);
             else {
-                fluxes_and_rate(m, &s, x.h32, x.p, x.flux, rate);
+                fluxes_and_rate(m, &s, x.h32, x.p, x.c2, x.flux, rate);
                 EACH lane[l].rate_flow = rate[l];
             }
             if (r->open) over_rim(m, &s, x.h32, x.over);
@@ -380,6 +397,6 @@ int film_run(const Mesh *m, const Rules *r, Job *jobs, int64_t count)
         }
         EACH if (lane[l].job) { lane[l].t += lane[l].dt; lane[l].steps++; }
     }
-    free(x.h); free(x.h0); free(x.h32); free(x.p); free(x.flux); free(x.over);
+    free(x.h); free(x.h0); free(x.h32); free(x.p); free(x.c2); free(x.flux); free(x.over);
     return bad;
 }

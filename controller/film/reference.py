@@ -18,6 +18,9 @@ LEVELLING_BOUND = 0.8  # of Gershgorin's 2 sum|w|/A; the true maximum is 0.75 of
 # equilateral mesh
 
 
+STEP_SCALE = 16.0  # steps come from a coarse scale, so that rounding does not change them
+
+
 class Flow:
     """The semi-discrete film: fluxes over edges and their divergence."""
 
@@ -26,7 +29,8 @@ class Flow:
         i, j = mesh.edges.T
         e, n = len(i), mesh.cells
         self.i, self.j = i.astype(np.intp), j.astype(np.intp)
-        self.weight_along = mesh.weight[:, None] * (mesh.points[j] - mesh.points[i])
+        self.along = mesh.points[j] - mesh.points[i]
+        self.length = np.linalg.norm(self.along, axis=1)
         self.normal = 0.5 * (mesh.normals[i] + mesh.normals[j])
         rows = np.arange(e)
         self.rise = sparse.csr_array(
@@ -36,7 +40,6 @@ class Flow:
             ),
             shape=(e, n),
         )
-        self.weight_rise = sparse.csr_array(sparse.diags_array(mesh.weight) @ self.rise)
         self.inflow = sparse.csr_array(sparse.diags_array(1.0 / mesh.area) @ self.rise.T)
         own = np.concatenate([i, j])
         double = np.arange(2 * e)
@@ -47,10 +50,8 @@ class Flow:
             ),
             shape=(2 * e, n),
         )
-        share = mesh.area / (mesh.degree + mesh.rim)
-        self.share = share
-        self.share_of = np.concatenate([share[i], share[j]])
-        self.rate_of = 3.0 / np.minimum(mesh.area[i], mesh.area[j])
+        self.share = mesh.area / (mesh.degree + mesh.rim)
+        self.rate_of = 1.0 / np.minimum(mesh.area[i], mesh.area[j])
         x, y, z = mesh.points.T
         self.squares = np.column_stack([x * x, y * y, z * z, x * y, x * z, y * z])
         spread = np.bincount(own, np.abs(np.tile(mesh.weight, 2)), minlength=n) / mesh.area
@@ -61,15 +62,16 @@ class Flow:
     ) -> tuple[Floats, float]:
         """Volume per second over every edge, (e,), and the fastest rate, 1/s."""
         mesh = self.mesh
-        potential = self.squares @ centrifugal
-        if self.capillary2:
-            potential += self.capillary2 * (mesh.laplacian @ h + mesh.curvature)
         rise = self.rise @ h
         # A film that hangs pulls no harder once it is thicker than the cap.
         hang = self.normal @ g
-        drive = mesh.weight * hang * np.where(hang > 0, self.rise @ np.minimum(h, self.cap_m), rise)
-        drive += self.weight_along @ g
-        drive += self.weight_rise @ potential
+        lean = np.where(hang > 0.0, self.rise @ np.minimum(h, self.cap_m), rise)
+        slide = self.along @ g
+        slide += self.rise @ (self.squares @ centrifugal)
+        # Slope and curvature of a film drive no harder than its full weight.
+        bend = self.capillary2 * (mesh.laplacian @ h + mesh.curvature)
+        level = np.clip(hang * lean + self.rise @ bend, -self.length, self.length)
+        drive = mesh.weight * (slide + level)
 
         back = self.back @ h
         forth = drive > 0.0
@@ -80,11 +82,15 @@ class Flow:
         a, c = np.abs(behind), np.abs(ahead)
         slope = np.minimum(np.minimum(a, c), (a + 2.0 * c) / 6.0)
         face = up + np.where(behind * ahead > 0.0, np.copysign(slope, ahead), 0.0)
-        unit = fluidity * np.minimum(face, self.cap_m) ** 2 * drive
-        # No edge may take more than its share of the upwind cell, so that none runs below zero.
-        most = up * np.where(forth, self.share_of[: len(rise)], self.share_of[len(rise) :]) / step_s
-        rate = float((np.abs(unit) * self.rate_of).max())
-        return np.clip(unit * face, -most, most), rate
+        moved = np.minimum(face, self.cap_m)
+        unit = fluidity * moved * moved
+        wave = np.where(face < self.cap_m, 3.0, 1.0)  # d(h min(h, cap)^2)/dh over min(h, cap)^2
+        rate = float((unit * np.abs(drive) * wave * self.rate_of).max())
+        # They move no more of a pool than its capped depth. No edge may take more than its share
+        # of a cell, so that none runs below zero.
+        share = h * self.share / step_s
+        flux = unit * mesh.weight * (face * slide + moved * level)
+        return np.clip(flux, -share[self.j], share[self.i]), rate
 
     def over_rim(self, h: Floats, g: Floats, fluidity: float, step_s: float) -> Floats:
         """Volume per second that runs over an open rim, (n,)."""
@@ -92,10 +98,11 @@ class Flow:
         unit = fluidity * np.minimum(h, self.cap_m) ** 2 * drive
         return np.asarray(h * np.minimum(unit, self.share / step_s))
 
-    def level_rate(self, h: Floats) -> float:
+    def level_rate(self, h: Floats, g: Floats) -> float:
         """Fastest levelling rate per unit of fluidity."""
-        moved = h * np.minimum(h, self.cap_m) ** 2
-        return float((moved * self.levelling * (1.0 + self.capillary2 * self.levelling)).max())
+        moved = np.minimum(h, self.cap_m)
+        slack = np.abs(self.mesh.normals @ g) + self.capillary2 * self.levelling
+        return float((moved**3 * self.levelling * slack).max())
 
 
 def _fluidity(fluid: Fluid, t: float) -> float:
@@ -137,21 +144,25 @@ def run(mesh: FilmMesh, coat: Coat, *, rim_open: bool, numerics: Numerics) -> Fi
     rate = flow.flux(h, *spin.pull(t), _fluidity(fluid, t), 1.0)[1]
     while True:
         thick = float(h.max())
-        error = (float(mesh.area @ h) + spilt - before) / before
+        error = float((mesh.area @ h + spilt - before) / before)
         if not np.isfinite(error):
             raise NotConverged("film flow (not finite)", error, steps)
         deep = min(thick, flow.cap_m)
         if t >= end or 3.0 * deep * deep * _left(fluid, t) < numerics.path_tol_m:
-            return FilmResult(h, spilt, error, t, steps)
+            return FilmResult(h, float(spilt), error, float(t), steps)
         if steps >= numerics.max_steps:
             raise NotConverged("film flow (too many steps)", error, steps)
         knot = max(int(np.searchsorted(spin.knots[:, 0], t, side="right")) - 1, 0)
         speed = float(np.abs(spin.knots[knot : knot + 2, [2, 4]]).max())
         dt = 2.0 * np.pi / (speed * numerics.turn_steps) if speed > 0.0 else 1.0
-        fastest = (
-            2.0 * rate / (3.0 * numerics.cfl) + _fluidity(fluid, t) * flow.level_rate(h) / REAL_AXIS
+        fastest = np.hypot(
+            2.0 * rate / (3.0 * numerics.cfl),
+            _fluidity(fluid, t) * flow.level_rate(h, spin.pull(t)[0]) / REAL_AXIS,
         )
-        dt = min(dt, 1.0 / fastest if fastest * dt > 1.0 else dt, end - t)
+        if fastest * dt > 1.0:
+            part, octave = np.frexp(1.0 / fastest)
+            dt = float(np.ldexp(np.floor(part * STEP_SCALE) / STEP_SCALE, octave))
+        dt = min(dt, end - t)
         start, start_spilt = h, spilt
         for stage in range(4):
             at = t + stage * dt / 3.0
