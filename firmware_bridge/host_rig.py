@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import asyncio
 
-from firmware_bridge import wire
 from firmware_bridge.contract import Clock
+from firmware_bridge.link import Answered
 from firmware_bridge.motion import SLICE_S, FrameLimits
 from firmware_bridge.rig import FramedRig
 from firmware_bridge.sim_board import VirtualBoard
-from firmware_bridge.wire import Reply
 
 # How finely time is cut while an answer is awaited from a board that takes time to give it.
 _ANSWER_STEP_S = 0.002
@@ -62,7 +61,7 @@ class HostRig(FramedRig):
         if data:
             self._incoming(data)
 
-    async def _answer(self, future: asyncio.Future[Reply | wire.Info]) -> Reply | wire.Info:
+    async def _answer(self, future: asyncio.Future[Answered]) -> Answered:
         while not future.done():
             await self._clock.sleep(_ANSWER_STEP_S)
             self._step()

@@ -19,9 +19,10 @@ from firmware_bridge.wire import BadFrame, Frame, Info, Kind, Reply, StateRow, S
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """A state row came."""
+    """A state row came; it tells of everything up to command `seq`."""
 
     row: StateRow
+    seq: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +31,7 @@ class Answered:
 
     token: int
     answer: Reply | Info
+    seq: int
     tries: int
     took_s: float
 
@@ -177,7 +179,7 @@ class Link:
             return  # left over from an older session
         self._heard_s = now_s
         if frame.kind == Kind.STATE:
-            events.append(Row(wire.read_state(frame.payload)))
+            events.append(Row(wire.read_state(frame.payload), frame.seq))
             return
         command = self._current
         if command is None or frame.seq != command.seq:
@@ -200,7 +202,7 @@ class Link:
             return
         self._current = None
         took_s = now_s - command.sent_s
-        events.append(Answered(command.token, answer, command.tries, took_s))
+        events.append(Answered(command.token, answer, frame.seq, command.tries, took_s))
 
 
 class ClockAlignment:

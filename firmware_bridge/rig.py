@@ -98,13 +98,16 @@ class FramedRig:
         self._row: StateRow | None = None
         self._state: RigState | None = None
         self._subscribers: weakref.WeakSet[StateRows] = weakref.WeakSet()
-        self._answers: dict[int, asyncio.Future[Reply | wire.Info]] = {}
+        self._answers: dict[int, asyncio.Future[Answered]] = {}
         self._lost: BridgeError | None = None
         self._closed = True
         self._opened = False  # the first handshake was good
         self._queue_lock = asyncio.Lock()
         self._drops = 0  # times the queue was dropped
         self._tasks: set[asyncio.Task[None]] = set()
+        self._up = False  # the link's handshake is done
+        self._row_seq = 0  # the newest command that the newest row tells of
+        self._accepted = 0  # ramps the board took since the last enable
         self._fresh = asyncio.Event()  # a row of this link has come, or the link is lost
         self._grant_s: float | None = None
         self._last_session = 0
@@ -169,6 +172,7 @@ class FramedRig:
 
     async def open(self) -> None:
         if not self._closed:
+            self._alive()
             return
         self._closed = False
         try:
@@ -283,16 +287,17 @@ class FramedRig:
     def _alive(self) -> Link:
         if self._lost is not None:
             raise self._lost
-        if self._link is None:
-            raise LinkLost("the rig is closed")
+        if self._link is None or not self._up:
+            raise LinkLost("the rig is closed" if self._closed else "the link is being made")
         return self._link
 
     async def _append(self, parts: Sequence[Segment]) -> None:
         drops = self._drops
-        ordinal = self._newest().accepted
         room = self._free(self._newest())
         at = 0
         while at < len(parts):
+            if self._drops != drops:  # the rest must not begin a motion of its own
+                raise Refused(_WORDS[Status.ORDINAL])
             if room <= 0:
                 room = await self._room(drops)
                 continue
@@ -300,11 +305,10 @@ class FramedRig:
             # From rest nothing turns before the whole list is there, or the queue is full.
             more = at + len(chunk) < len(parts) and room > len(chunk)
             reply = await self._command(
-                Kind.QUEUE, wire.queue_payload(ordinal, more, chunk), allow=(Status.FULL,)
+                Kind.QUEUE, wire.queue_payload(self._accepted, more, chunk), row_follows=not more
             )
             if reply.status == Status.OK:
                 at += len(chunk)
-                ordinal += len(chunk)
             room = reply.room
 
     async def _room(self, drops: int) -> int:
@@ -316,30 +320,38 @@ class FramedRig:
                 or self._drops != drops
             )
         )
-        if self._drops != drops:
-            raise Refused(_WORDS[Status.ORDINAL])
-        self._ready()
+        if self._drops == drops:
+            self._ready()
         return self._free(self._newest())
 
     def _free(self, row: StateRow) -> int:
         """Ramps the queue takes at least."""
-        return self.info.queue_capacity_ramps - (row.accepted - row.ramps_done)
+        return self.info.queue_capacity_ramps - (self._accepted - row.ramps_done)
 
-    async def _command(
-        self, kind: Kind, payload: bytes = b"", allow: tuple[Status, ...] = ()
-    ) -> Reply:
-        reply = await self._ask(self._alive().send(kind, payload, self._now_s()))
+    async def _row_since(self, seq: int) -> None:
+        """Wait until `state` tells of this command. The board tells it before it answers, so there
+        is something to wait for only when that row got lost."""
+        await self._until(lambda _: (self._row_seq - seq) & 0xFFFF < 0x8000)
+
+    async def _command(self, kind: Kind, payload: bytes = b"", row_follows: bool = True) -> Reply:
+        answered = await self._ask(self._alive().send(kind, payload, self._now_s()))
+        reply = answered.answer
         if not isinstance(reply, Reply):
             raise LinkLost(f"the board answered {kind.name} with something else")
-        if reply.status == Status.OK or reply.status in allow:
+        self._accepted = reply.accepted
+        if reply.status == Status.OK:
+            if row_follows:
+                await self._row_since(answered.seq)
+            return reply
+        if reply.status == Status.FULL and kind is Kind.QUEUE:
             return reply
         if reply.status == Status.MODE:
             self._ready()
             raise Refused(f"the frame is {self.state.mode.value}: {kind.name.lower()} refused")
         raise Refused(_WORDS.get(Status(reply.status), f"status {reply.status}"))
 
-    async def _ask(self, token: int) -> Reply | wire.Info:
-        future: asyncio.Future[Reply | wire.Info] = asyncio.get_running_loop().create_future()
+    async def _ask(self, token: int) -> Answered:
+        future: asyncio.Future[Answered] = asyncio.get_running_loop().create_future()
         self._answers[token] = future
         try:
             self._flush()
@@ -347,7 +359,7 @@ class FramedRig:
         finally:
             self._answers.pop(token, None)
 
-    async def _answer(self, future: asyncio.Future[Reply | wire.Info]) -> Reply | wire.Info:
+    async def _answer(self, future: asyncio.Future[Answered]) -> Answered:
         return await future
 
     def _flush(self) -> None:
@@ -372,19 +384,17 @@ class FramedRig:
     def _handle(self, events: list[Event]) -> None:
         for event in events:
             if isinstance(event, Row):
-                self._take_row(event.row)
+                self._take_row(event)
             elif isinstance(event, Answered):
                 if event.tries == 1:
                     self.round_trip_s = event.took_s
-                self._resolve(event.token, event.answer, None)
+                self._resolve(event.token, event, None)
             elif isinstance(event, Failed):
                 self._resolve(event.token, None, event.error)
             else:
                 self._link_lost(event)
 
-    def _resolve(
-        self, token: int, answer: Reply | wire.Info | None, error: BridgeError | None
-    ) -> None:
+    def _resolve(self, token: int, answer: Answered | None, error: BridgeError | None) -> None:
         future = self._answers.pop(token, None)
         if future is None or future.done():
             return
@@ -398,11 +408,18 @@ class FramedRig:
             return self._keep_default_s
         return min(self._keep_default_s, self._grant_s / self._speed / 4.0)
 
-    def _take_row(self, row: StateRow) -> None:
+    def _take_row(self, event: Row) -> None:
+        row = event.row
         self._arrived(row)
+        self._row_seq = event.seq
         self._row = row
+        self._accepted = row.accepted
         self._state = self._read(row)
         self._fresh.set()
+        if self._up:
+            self._publish()
+
+    def _publish(self) -> None:
         for rows in list(self._subscribers):
             rows.put(self._state)
 
@@ -437,13 +454,13 @@ class FramedRig:
 
     def _link_lost(self, event: Lost) -> None:
         self._link = None
+        self._up = False
         self._lost = event.error
         self._fresh.set()
         self._disconnect()
         # Let everyone who waits for a row look again and find that the link is gone.
         if self._state is not None:
-            for rows in list(self._subscribers):
-                rows.put(self._state)
+            self._publish()
         if not self._closed and self._opened and not isinstance(event.error, VersionMismatch):
             self._spawn(self._come_back())
 
@@ -466,17 +483,21 @@ class FramedRig:
         self._lost = None
         self._fresh.clear()
         self._begun()
-        info = await self._ask(link.hello(self._state_slices, self._now_s()))
+        info = (await self._ask(link.hello(self._state_slices, self._now_s()))).answer
         if not isinstance(info, wire.Info):
             raise LinkLost(f"the board does not take our handshake: status {info.status}")
         if info.config != self._config or not info.configured:
-            await self._configure()
+            await self._configure(link)
         self._info = info
         await self._fresh.wait()
-        self._alive()
+        if self._lost is not None:
+            raise self._lost
+        self._up = True
+        self._publish()  # who waits for a row may give commands from now on
 
-    async def _configure(self) -> None:
-        reply = await self._ask(self._alive().send(Kind.CONFIG, self._config.pack(), self._now_s()))
+    async def _configure(self, link: Link) -> None:
+        token = link.send(Kind.CONFIG, self._config.pack(), self._now_s())
+        reply = (await self._ask(token)).answer
         if isinstance(reply, Reply) and reply.status == Status.MODE:
             raise Refused(
                 "the frame is under way with other limits than this rig file's: "

@@ -231,6 +231,11 @@ class PtyBoard:
         """Power goes and comes back; `cause` is one of RESET_CAUSES."""
         self._ask(f"reset {RESET_CAUSES[cause]}")
 
+    @property
+    def pid(self) -> int | None:
+        """The program's process, when it is ours."""
+        return self._process.pid if self._process is not None else None
+
     def leave(self) -> None:
         """Let go of a detached board, which turns on."""
         if self._pins is not None:

@@ -411,6 +411,27 @@ def test_after_a_power_cut_nothing_moves_by_itself(
     run(work)
 
 
+def test_a_hold_ends_a_list_that_waits_for_room(run: Runner) -> None:
+    async def work(bench: Bench) -> None:
+        rig = bench.another()
+        await rig.open()
+        await rig.enable(grant_s=60.0)
+        ramps = [Ramp(0.5, 2.0, 1.0)] * (rig.info.queue_capacity_ramps + 20)
+        queueing = asyncio.ensure_future(rig.queue(ramps))
+        await bench.until(rig, lambda s: s.mode is Mode.TURNING)
+        await rig.hold()
+        with pytest.raises(Refused):
+            await queueing
+        state = await bench.until(rig, lambda s: s.mode is Mode.HOLDING)
+        assert state.queue_s == 0.0
+        at_rest = bench.pins.steps()
+        await bench.next_row(rig)
+        assert bench.pins.steps() == at_rest
+        await rig.close()
+
+    run(work)
+
+
 def test_closing_ends_every_waiter_and_leaves_no_task(run: Runner) -> None:
     async def work(bench: Bench) -> None:
         tasks = asyncio.all_tasks()
