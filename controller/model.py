@@ -135,7 +135,7 @@ class MqttSpec(Frozen):
     period_s: Annotated[float, Field(ge=0.05, le=60)] = 1.0
     keepalive_s: Annotated[int, Field(ge=1, le=300)] = 15
     timeout_s: Annotated[float, Field(gt=0, le=60)] = 10.0
-    commands: tuple[Literal["stop_turning", "pause", "touch", "weigh", "note", "measure"], ...] = ()
+    commands: tuple[Literal["stop_turning", "pause", "weigh", "note", "measure"], ...] = ()
     secret_file: Path | None = None  # signs commands
 
 

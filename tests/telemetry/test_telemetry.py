@@ -496,7 +496,7 @@ def test_only_signed_fresh_and_listed_commands_are_heard(broker: Mosquitto, tmp_
                 json.dumps(json.loads(good) | {"command": json.loads(good)["command"] + " "}),
                 signed_command(said("pause", "k2", clock), "another secret"),
                 signed_command(said("next", "k3", clock), secret),
-                signed_command(said("touch", "k4", clock), secret),
+                signed_command(said("measure", "k4", clock), secret),
                 signed_command(said("pause", "k5", clock, utc="2026-01-05T08:00:00+00:00"), secret),
                 signed_command(said("pause", "k6", clock, utc="2026-01-05T08:00:00"), secret),
                 "x" * 100_000,
@@ -553,7 +553,9 @@ def test_commands_are_off_unless_named(broker: Mosquitto, tmp_path: Path) -> Non
     asyncio.run(main())
 
 
-@pytest.mark.parametrize("name", ["start", "next", "resume", "replay", "abandon"])
+@pytest.mark.parametrize(
+    "name", ["start", "next", "resume", "touch", "answer", "replay", "abandon"]
+)
 def test_nothing_that_turns_the_frame_can_be_allowed(name: str) -> None:
     with pytest.raises(ValueError, match="commands"):
         MqttSpec.model_validate({"commands": [name]})

@@ -1,0 +1,57 @@
+"""With the real supervisor: no command that MQTT may carry ever starts the frame."""
+
+from __future__ import annotations
+
+from typing import get_args
+
+from controller.model import MqttSpec, Step
+from controller.ports import Press
+from firmware_bridge.clock import run_virtual
+from firmware_bridge.contract import Mode
+from tests.run.shop import Shop, open_shop
+
+ALLOWABLE = get_args(get_args(MqttSpec.model_fields["commands"].annotation)[0])
+DATA = (
+    {},
+    {"part_a_g": 50.0, "part_b_g": 45.0, "part": "a", "grams": 50.0, "g": 50.0},
+    {"text": "resume", "what": "coat", "gelled": True, "wall_mm": 4.5, "where": "rim"},
+)
+
+
+async def everything(shop: Shop, round_: int) -> None:
+    """Each command with each data, then a minute in which a frame could begin to move."""
+    for name in ALLOWABLE:
+        for number, data in enumerate(DATA):
+            await shop.ask(name, f"{name}-{number}-{round_}", **data)
+    await shop.clock.sleep(60.0)
+
+
+def test_no_allowable_command_starts_the_frame() -> None:
+    async def scenario() -> None:
+        async with open_shop() as shop:
+
+            async def stands() -> bool:
+                """Whether the frame stood still while everything was tried on it."""
+                await shop.until(lambda: shop.rig.state.mode is not Mode.TURNING, 300.0)
+                await shop.clock.sleep(5.0)
+                before, step = shop.board.steps(), shop.service.snapshot().step
+                await everything(shop, len(seen))
+                return before == shop.board.steps() and step is shop.service.snapshot().step
+
+            seen: list[Step] = []
+            shop.board.set_guard(True)
+            assert await stands()
+            await shop.ask("start", plan=shop.plan)
+            while Step.SPIN not in seen:
+                assert len(seen) < 20, seen
+                assert await stands(), seen
+                shop.buttons.press(Press.NEXT)
+                await shop.clock.sleep(5.0)
+                seen.append(shop.service.snapshot().step)
+            assert {Step.WEIGH, Step.MIX, Step.POUR, Step.CLOSE_UP} <= set(seen)
+            # And once it has turned: stopped by a person, it stays so.
+            await shop.until(lambda: shop.rig.state.mode is Mode.TURNING, 120.0)
+            await shop.ask("stop_turning", "halt")
+            assert await stands()
+
+    run_virtual(scenario())
