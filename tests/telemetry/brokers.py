@@ -134,7 +134,15 @@ class Bench:
 def casting(**fields: Any) -> dict[str, Any]:
     """A snapshot's fields in the middle of a second coat."""
     coats = tuple(
-        CoatView(coat=n, planned_mm=1.5, planned_mix_g=114.0, gel_planned_s=1500.0, done=n == 1)
+        CoatView(
+            coat=n,
+            planned_mm=1.5,
+            planned_mix_g=114.0,
+            planned_part_a_g=60.0,
+            planned_part_b_g=54.0,
+            gel_planned_s=1500.0,
+            done=n == 1,
+        )
         for n in (1, 2, 3)
     )
     return {
