@@ -9,7 +9,7 @@ Rate       d(alpha)/dt = k(T) (b + alpha) (1 - alpha)^n, the Kamal-Sourour law (
            1973, Polym. Eng. Sci. 13:59) with m = 1, k1 = b k, k2 = k and one Arrhenius constant;
            b -> large at constant b k leaves the n-th order law of Broyer and Macosko 1976.
 Induction  a delayed-action catalyst: d(q)/dt = Arrhenius/induction_s, the rate is multiplied by
-           q^8/(1 + q^8). A smooth switch; the exponent is our choice, no source.
+           q^p/(1 + q^p). A smooth switch; its sharpness p is our choice, no source.
 Gel        alpha_gel = 1/sqrt(r (f-1) (g-1)): Flory 1941, Stockmayer 1943; Macosko and Miller 1976.
 Viscosity  Castro and Macosko 1982: mu0(T) [alpha_gel/(alpha_gel - alpha)]^(A + B alpha).
 Heat       a squat cup of two nested bodies of resin that lose heat to the room, and a coat on a
@@ -53,7 +53,7 @@ NEXT_POUR_FROM_AGE = 1.9
 NEXT_POUR_UNTIL_AGE = 4.0
 DEMOULD_AGE = 7.5
 
-INDUCTION_POWER = 8
+INDUCTION_SHARPNESS = 12.0
 _STEPS = 600  # of a history for the planner; second order, see the convergence test
 CORE, SHELL, COAT = 0, 1, 2  # resin nodes
 _WALL_LAYERS = 4
@@ -125,7 +125,8 @@ class Kinetics:
     """One resin's cure, or one per lane where a field is an array of shape (L,).
 
     rate_1_s: k at `ref_K`; start: b; order: n; activation_J_mol: E; rise_K: adiabatic rise, the
-    heat of reaction over the specific heat; induction_s: 0 for none, at `ref_K`.
+    heat of reaction over the specific heat; induction_s: 0 for none, at `ref_K`; sharpness: of the
+    end of the induction.
     """
 
     rate_1_s: Lane
@@ -136,6 +137,7 @@ class Kinetics:
     rise_K: Lane
     alpha_gel: Lane
     induction_s: Lane = 0.0
+    sharpness: Lane = INDUCTION_SHARPNESS
     density_kg_m3: float = 1080.0
     viscosity_Pa_s: float = 0.6  # mixed, at ref_K and no conversion
     viscosity_activation_J_mol: float = 40e3
@@ -350,7 +352,7 @@ def integrate(
         left = 1.0 - alpha
         pace = rate_dt * speed * (kin.start + alpha) * np.power(left, order_less_1)
         if delayed:
-            gate = q**INDUCTION_POWER
+            gate = np.power(q, kin.sharpness)
             pace *= gate / (1.0 + gate)
             ageing = q_step * speed
             # Beyond 10 the switch is fully on, and the power must not overflow.

@@ -17,12 +17,13 @@ from controller.gel.case import (
     FaultKind,
     GelEstimate,
     GelFault,
+    Learned,
     Probe,
     Row,
     Touch,
     What,
 )
-from controller.gel.estimate import GelState, begin, step
+from controller.gel.estimate import GelState, begin, faults, learn, step, touched_batch
 
 __all__ = [
     "Case",
@@ -31,10 +32,14 @@ __all__ = [
     "GelEstimate",
     "GelFault",
     "GelState",
+    "Learned",
     "Probe",
     "Row",
     "Touch",
     "What",
     "begin",
+    "faults",
+    "learn",
     "step",
+    "touched_batch",
 ]

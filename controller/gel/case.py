@@ -38,6 +38,16 @@ class EarlierBatch:
 
 
 @dataclass(frozen=True, slots=True)
+class Learned:
+    """What earlier traces said of a resin: `rows` @ x + `off` is N(0, 1), x the resin's scaled
+    parameters in the order of fit.py. rows (9, 9), off (9,).
+    """
+
+    rows: FloatArray
+    off: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
 class Case:
     """What the user knows before the first reading."""
 
@@ -52,6 +62,7 @@ class Case:
     mould_K: float | None = None
     probe_in_s: float | None = None
     earlier: tuple[EarlierBatch, ...] = ()
+    learned: Learned | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,22 +11,33 @@ from scipy.special import ndtr
 
 from controller.cure import FloatArray
 from controller.gel import watch
-from controller.gel.case import Case, FaultKind, GelEstimate, GelFault, Row, Touch
+from controller.gel.case import (
+    Case,
+    EarlierBatch,
+    FaultKind,
+    GelEstimate,
+    GelFault,
+    Learned,
+    Row,
+    Touch,
+)
 from controller.gel.fit import (
+    AIR,
     PROBE,
     TIME,
     TRUST,
     Fit,
     Prior,
     hypotheses,
+    learned_of,
     refit,
     settled_s,
     unfitted,
 )
 
 REFIT_EVERY = 1.0 / 80.0  # pot lives
-_CALL_Z, _CALL_EARLY = 1.9, 0.05  # see bench_gel: one in a hundred more than 5 % early
-_SURELY_INERT, _MAYBE_INERT = 0.95, 0.2
+_CALL_Z, _CALL_EARLY = 1.65, 0.05  # see bench_gel: one in a hundred more than 5 % early
+_SURELY_INERT, _MAYBE_INERT = 0.98, 0.2
 _PROBE_FAULTS = ("probe_stuck", "probe_lost", "probe_noisy", "probe_out")
 
 
@@ -76,6 +87,37 @@ def step(state: GelState, event: Row | Touch) -> tuple[GelState, GelEstimate]:
     if event.time_s - state.fitted_s >= state.case.sheet.pot_life_s * REFIT_EVERY:
         state = _named_by_fit(_fitted(state))
     return _estimate(state)
+
+
+def faults(state: GelState) -> tuple[GelFault, ...]:
+    return state.faults
+
+
+def learn(state: GelState) -> Learned | None:
+    """What this batch's trace says of its resin; None if it does not behave like its sheet."""
+    own = int(state.case.sheet.snap)
+    if int(np.argmax(_odds(state.fits))) != own or state.fitted_s < state.case.sheet.pot_life_s:
+        return None
+    return learned_of(state.fits[own])
+
+
+def touched_batch(state: GelState) -> EarlierBatch | None:
+    """This batch as the next one will remember it; None without a touch."""
+    case, found = state.case, {touch.what: touch.time_s for touch in state.touches}
+    air = state.rows[np.isfinite(state.rows[:, AIR]), AIR]
+    if not found or len(air) == 0:
+        return None
+    return EarlierBatch(
+        ambient_K=float(np.median(air)),
+        pour_s=case.pour_s,
+        cup_mass_kg=case.cup_mass_kg or case.sheet.pot_life_mass_kg,
+        coat_m=case.coat_m,
+        wall_m=case.wall_m,
+        wall_material=case.wall_material,
+        mould_K=case.mould_K,
+        cup_gel_s=found.get("cup"),
+        coat_gel_s=found.get("coat"),
+    )
 
 
 def _read(state: GelState, row: Row) -> GelState:

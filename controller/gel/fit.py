@@ -14,7 +14,7 @@ import numpy as np
 
 from controller import cure
 from controller.cure import COAT, CORE, SHELL, FloatArray, Kinetics, Sheet, Surroundings
-from controller.gel.case import Case, EarlierBatch, Touch
+from controller.gel.case import Case, EarlierBatch, Learned, Touch
 
 # The parameters, each scaled so that its prior is about N(0, 1). First those of the resin, which
 # earlier batches sharpen, then those of the day.
@@ -26,6 +26,7 @@ _RESIN_SD = {
     "order": 0.3,
     "alpha_gel": 0.05,
     "induction": 0.3,  # log
+    "sharpness": 0.35,  # log
     "coat_bias": 0.045,  # log; how far the coat model is off for this resin
 }
 _DAY_SD = {
@@ -102,6 +103,7 @@ class Fit:
     log_pace_sd: float
     log_evidence: float
     curve: FloatArray
+    known: FloatArray  # curvature and, last column, slope at x of all but the sheet's word
 
 
 def _kinetics(base: Kinetics, x: FloatArray) -> Kinetics:
@@ -120,6 +122,7 @@ def _kinetics(base: Kinetics, x: FloatArray) -> Kinetics:
         order=np.clip(base.order + p("order"), 1.0, 3.5),
         alpha_gel=np.clip(base.alpha_gel + p("alpha_gel"), 0.3, 0.9),
         induction_s=base.induction_s * np.exp(p("induction")),
+        sharpness=base.sharpness * np.exp(p("sharpness")),
     )
 
 
@@ -254,9 +257,12 @@ def _memory_rows(prior: Prior, case: Case) -> tuple[FloatArray, FloatArray]:
     size = _RESIN + len(case.earlier) * width
     sheet_rows = np.zeros((len(prior.tail), size))
     sheet_rows[:, :_RESIN] = prior.tail[:, :_RESIN]
+    before, before_off = np.eye(size), np.zeros(size)
+    before[:_RESIN, :_RESIN] = prior.gauss[:_RESIN, :_RESIN]
+    before_off[:_RESIN] = prior.gauss_off[:_RESIN]
     x = np.zeros(size)
     for _ in range(6):
-        rows, offs = [np.eye(size)], [np.zeros(size)]
+        rows, offs = [before], [before_off]
         for number, batch in enumerate(case.earlier):
             own = _RESIN + number * width + np.arange(width)
             columns = np.concatenate([np.arange(_RESIN), own])
@@ -273,9 +279,7 @@ def _memory_rows(prior: Prior, case: Case) -> tuple[FloatArray, FloatArray]:
     days_first = np.concatenate([np.arange(_RESIN, size), np.arange(_RESIN)])
     stacked = np.column_stack([known[:, days_first], known_off])
     triangle = np.asarray(np.linalg.qr(stacked, mode="r"))[size - _RESIN : size, size - _RESIN :]
-    gauss = np.zeros((_RESIN, _SIZE))
-    gauss[:, :_RESIN] = triangle[:, :_RESIN]
-    return gauss, triangle[:, _RESIN]
+    return triangle[:, :_RESIN], triangle[:, _RESIN]
 
 
 def hypotheses(case: Case) -> tuple[Prior, ...]:
@@ -310,17 +314,36 @@ def _reacting(case: Case, *, snap: bool) -> Prior:
         tail=tail,
         tail_off=tail_off,
     )
-    if not case.earlier:
-        return prior
-    resin, resin_off = _memory_rows(prior, case)
+    if case.learned is not None and snap == case.sheet.snap:
+        prior = _with_resin_rows(prior, case.learned.rows, case.learned.off)
+    if case.earlier:
+        prior = _with_resin_rows(prior, *_memory_rows(prior, case))
+    return prior
+
+
+def _with_resin_rows(prior: Prior, rows: FloatArray, off: FloatArray) -> Prior:
     gauss, gauss_off = prior.gauss.copy(), prior.gauss_off.copy()
-    gauss[:_RESIN], gauss_off[:_RESIN] = resin, resin_off
+    gauss[:_RESIN, :_RESIN], gauss_off[:_RESIN] = rows, off
     return replace(prior, gauss=gauss, gauss_off=gauss_off)
+
+
+def learned_of(fit: Fit) -> Learned:
+    """What a fit knows of the resin beyond its sheet, the day projected out (Schur complement)."""
+    curvature, slope = fit.known[:, :-1], fit.known[:, -1]
+    resin, day = slice(0, _RESIN), slice(_RESIN, _SIZE)
+    shed = np.linalg.solve(
+        curvature[day, day], np.column_stack([curvature[day, resin], slope[day]])
+    )
+    left = np.column_stack([curvature[resin, resin], slope[resin]]) - curvature[resin, day] @ shed
+    rows = np.linalg.cholesky(left[:, :-1]).T
+    off = np.linalg.solve(rows.T, left[:, -1]) - rows @ fit.x[resin]
+    return Learned(np.asarray(rows), off)
 
 
 def unfitted() -> Fit:
     start = np.zeros(_SIZE)
-    return Fit(start, start, 1.0, math.nan, math.nan, 0.0, 1.0, 0.0, np.zeros((0, 2)))
+    nothing = np.zeros((_SIZE, _SIZE + 1))
+    return Fit(start, start, 1.0, math.nan, math.nan, 0.0, 1.0, 0.0, np.zeros((0, 2)), nothing)
 
 
 def settled_s(case: Case) -> float:
@@ -365,6 +388,7 @@ def _joined(parts: Sequence[Kinetics]) -> Kinetics:
         order=np.concatenate([part.order for part in parts]),
         alpha_gel=np.concatenate([part.alpha_gel for part in parts]),
         induction_s=np.concatenate([part.induction_s for part in parts]),
+        sharpness=np.concatenate([part.sharpness for part in parts]),
     )
 
 
@@ -477,7 +501,7 @@ def _moved(
     seen_K: FloatArray,
     log_coat: FloatArray,
 ) -> Fit:
-    rows = np.vstack([best.slopes, prior.tail])
+    rows, tails = np.vstack([best.slopes, prior.tail]), len(prior.tail)
     weighted = rows * _tail_weight(best.tails)[:, None]
     hessian = weighted.T @ rows + prior.gauss.T @ prior.gauss
     gradient = weighted.T @ best.tails + prior.gauss.T @ best.gauss
@@ -498,4 +522,12 @@ def _moved(
         - best.cost
         - 0.5 * float(np.linalg.slogdet(hessian)[1]),
         curve=np.column_stack([grid_s, seen_K]),
+        known=np.column_stack(
+            [
+                hessian - weighted[-tails:].T @ rows[-tails:],
+                gradient - weighted[-tails:].T @ best.tails[-tails:],
+            ]
+        )
+        if tails
+        else np.column_stack([hessian, gradient]),
     )

@@ -16,7 +16,7 @@ _POWER_ON_K = ZERO_DEGC_K + 85.0  # DS18B20 data sheet: reads so until its first
 _LOST_S = 60.0
 _STUCK_S, _STUCK_CHANCE = 30.0, 1e-6
 _NOISE_FLOOR_K = {"digital_1wire": 0.10, "thermocouple_k": 0.4, "infrared": 0.5}
-_NOISY_TIMES, _NOISY_WINDOW_S = 3.5, 40.0
+_NOISY_TIMES, _NOISY_SHARE, _NOISY_WINDOW_S = 4.0, 0.4, 50.0
 _OUT_WINDOW_S = 60.0
 _COLD_K = ZERO_DEGC_K + 15.0  # below this few room-temperature resins keep to their sheet
 _COLD_S = 60.0
@@ -35,11 +35,11 @@ def trusted(case: Case, rows: FloatArray, time_s: float, probe_K: float, air_K: 
     before = rows[rows[:, TRUST] > 0.0][-5:]
     if len(before) == 0:
         return not (case.probe == "digital_1wire" and abs(probe_K - _POWER_ON_K) < 1e-6)
-    leap_K = abs(probe_K - float(np.median(before[:, PROBE])))
+    leap_K = float(np.abs(probe_K - before[:, PROBE]).min())
     if case.probe == "digital_1wire" and abs(probe_K - _POWER_ON_K) < 1e-6 and leap_K > 5.0:
         return False
     since_s = time_s - float(before[-1, TIME])
-    return leap_K < 15.0 + 1.0 * since_s or abs(probe_K - air_K) < 3.0
+    return leap_K < 25.0 + 2.0 * since_s or abs(probe_K - air_K) < 3.0
 
 
 def probe_fault(case: Case, rows: FloatArray, curve: FloatArray) -> tuple[FaultKind, float] | None:
@@ -83,7 +83,7 @@ def _stuck_from(good: FloatArray, curve: FloatArray) -> float | None:
 
 
 def _roughness_K(good: FloatArray) -> float:
-    """Noise of single readings from second differences, which no smooth curve has."""
+    """Noise of single readings, from second differences: sqrt(6) times it in white noise."""
     second = np.abs(np.diff(good[:, PROBE], n=2))
     return float(np.median(second) / (0.6745 * math.sqrt(6.0)))
 
@@ -99,7 +99,13 @@ def _noisy(case: Case, good: FloatArray) -> bool:
     usual_K = _NOISE_FLOOR_K[case.probe]
     if len(before) >= 15:
         usual_K = max(usual_K, _roughness_K(before[-150:]))
-    return len(lately) >= 8 and _roughness_K(lately) > _NOISY_TIMES * usual_K
+    if len(lately) < 8:
+        return False
+    # A steep exotherm has large second differences too, but they keep their sign; noise turns.
+    second = np.diff(lately[:, PROBE], n=2)
+    much = np.abs(second) > _NOISY_TIMES * usual_K
+    turns = much[1:] & much[:-1] & (second[1:] * second[:-1] < 0.0)
+    return float(turns.mean()) > _NOISY_SHARE
 
 
 def _out_from(good: FloatArray) -> float | None:

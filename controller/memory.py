@@ -1,0 +1,73 @@
+"""What a resin has taught: its batches, as plain data that the records store.
+
+Two kinds of knowledge, kept apart. A touched batch (`gel.EarlierBatch`) says when cup and coat
+gelled under known conditions. A learned resin (`gel.Learned`) is what the probe's whole trace said
+of rate, start, activation energy, heat, order, gel conversion and induction, as a Gaussian.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from controller import gel
+from controller.errors import RecordError
+
+VERSION = 1
+KEEP = 8  # batches; resins age, and old batches say less
+
+
+@dataclass(frozen=True, slots=True)
+class ResinMemory:
+    """Of one resin, oldest batch first."""
+
+    batches: tuple[gel.EarlierBatch, ...] = ()
+    learned: gel.Learned | None = None
+
+
+def case_with(memory: ResinMemory, case: gel.Case) -> gel.Case:
+    """The case, sharpened by what the resin has taught."""
+    return replace(case, earlier=memory.batches, learned=memory.learned)
+
+
+def after(memory: ResinMemory, state: gel.GelState) -> ResinMemory:
+    """The memory once a batch is done. A batch whose probe or mix was at fault teaches nothing."""
+    if any(fault.kind != "cold_room" for fault in gel.faults(state)):
+        return memory
+    batch = gel.touched_batch(state)
+    batches = memory.batches if batch is None else (*memory.batches, batch)[-KEEP:]
+    # A touched batch is fitted anew each time, so its trace must not be counted a second time.
+    learned = gel.learn(state) if batch is None else memory.learned
+    return ResinMemory(batches, learned)
+
+
+def to_data(memory: ResinMemory) -> dict[str, Any]:
+    """Plain JSON data."""
+    learned = memory.learned
+    return {
+        "kind": "evenwall/resin-memory",
+        "version": VERSION,
+        "batches": [asdict(batch) for batch in memory.batches],
+        "learned": None
+        if learned is None
+        else {"rows": np.asarray(learned.rows).tolist(), "off": np.asarray(learned.off).tolist()},
+    }
+
+
+def from_data(data: dict[str, Any]) -> ResinMemory:
+    """Raises RecordError for data of another kind or version."""
+    if data.get("kind") != "evenwall/resin-memory" or data.get("version") != VERSION:
+        raise RecordError(f"a resin's memory must be evenwall/resin-memory version {VERSION}")
+    try:
+        batches = tuple(gel.EarlierBatch(**batch) for batch in data["batches"])
+        learned = data["learned"]
+        return ResinMemory(
+            batches,
+            None
+            if learned is None
+            else gel.Learned(np.array(learned["rows"]), np.array(learned["off"])),
+        )
+    except (KeyError, TypeError, ValueError) as error:
+        raise RecordError(f"a resin's memory cannot be read: {error}") from None

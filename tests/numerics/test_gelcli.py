@@ -1,0 +1,129 @@
+"""A logged trace from the command line's side: files in, the contract's document out."""
+
+import gzip
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from controller import gelcli, gelview
+from controller.errors import InputError, OutsideValidity
+from tests.numerics.test_gel import own_trace
+
+CASE = """
+[sheet]
+pot_life_min = 14
+pot_life_mass_g = 100.0
+pot_life_temp_degC = 23.0
+mixed_viscosity_mPa_s = 300.0
+mix_ratio_b_per_100a = 50.0
+mixed_density_g_cm3 = 1.08
+peak_exotherm_degC = 96.0
+[case]
+placement = "cup"
+probe = "digital_1wire"
+cup_mass_g = 114.0
+coat_mm = 1.3
+wall_mm = 15.0
+wall_material = "silicone rubber"
+mould_temp_degC = 17.0
+poured_at_s = 150
+probe_in_at_s = 200
+[[touch]]
+what = "cup"
+at_s = 850.0
+[[earlier_batch]]
+ambient_degC = 22.7
+poured_at_s = 85
+cup_mass_g = 134.0
+coat_mm = 1.6
+wall_mm = 13.0
+mould_temp_degC = 22.9
+cup_touch_s = 800.0
+coat_touch_s = 1320.0
+"""
+
+
+@pytest.fixture(scope="module")
+def files(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path, float]:
+    folder = tmp_path_factory.mktemp("gel")
+    _, rows, gel_s = own_trace("cup", 2400.0)
+    lines = ["time_s,probe_degC,ambient_degC"]
+    for number, row in enumerate(rows):
+        probe = "" if number % 40 == 7 or row.probe_K is None else f"{row.probe_K - 273.15:.4f}"
+        lines.append(f"{row.time_s},{probe},20.0")
+    trace = folder / "trace.csv.gz"
+    with gzip.open(trace, "wt", encoding="utf-8") as text:
+        text.write("\n".join(lines) + "\n")
+    case = folder / "case.toml"
+    case.write_text(CASE, encoding="utf-8")
+    return trace, case, gel_s
+
+
+def test_the_document(files: tuple[Path, Path, float]) -> None:
+    trace, case, gel_s = files
+    said = gelcli.run(trace, case)
+    assert json.loads(json.dumps(said, allow_nan=False)) == said
+    assert said["gel_at_s"] == pytest.approx(gel_s, rel=0.15)
+    assert said["called_at_s"] > 0.95 * gel_s
+    assert said["faults"] == []
+    late = next(e for e in said["eta"] if e["at_s"] >= 0.75 * gel_s)
+    assert late["low_s"] < gel_s - late["at_s"] < late["high_s"]
+    assert "coat" in said["notes"][0]
+
+
+def test_nothing_is_known_before_it_happens(
+    files: tuple[Path, Path, float], tmp_path: Path
+) -> None:
+    """The same rows cut short say the same up to the cut, although a touch comes later."""
+    trace, case, _ = files
+    lines = gzip.decompress(trace.read_bytes()).decode().splitlines()
+    short = tmp_path / "short.csv"
+    short.write_text("\n".join(lines[:80]) + "\n", encoding="utf-8")
+    whole, cut = gelcli.run(trace, case), gelcli.run(short, case)
+    assert cut["eta"] == whole["eta"][: len(cut["eta"])]
+    assert cut["called_at_s"] is None
+
+
+def test_the_plot(files: tuple[Path, Path, float], tmp_path: Path) -> None:
+    trace, case, _ = files
+    reading = gelcli.follow(trace, case)
+    gelview.save(tmp_path / "gel.png", reading.rows, reading.last, "cup")
+    assert (tmp_path / "gel.png").read_bytes().startswith(b"\x89PNG")
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("time_s,probe_degC\n1,2\n", "ambient_degC: is missing"),
+        ("time_s,probe_degC,ambient_degC\n1,warm,20\n", "probe_degC is warm: must be a number"),
+        ("time_s,probe_degC,ambient_degC\n5,20,20\n1,20,20\n", "time_s is 1 s: must be a number"),
+        ("time_s,probe_degC,ambient_degC\n", "holds no row"),
+    ],
+)
+def test_a_bad_trace_is_named(
+    files: tuple[Path, Path, float], tmp_path: Path, text: str, message: str
+) -> None:
+    bad = tmp_path / "bad.csv"
+    bad.write_text(text, encoding="utf-8")
+    with pytest.raises(InputError) as error:
+        gelcli.run(bad, files[1])
+    assert message.split(":")[-1].strip() in str(error.value)
+    assert str(bad) in str(error.value)
+
+
+def test_a_bad_case_is_named(files: tuple[Path, Path, float], tmp_path: Path) -> None:
+    case = tmp_path / "case.toml"
+    case.write_text(CASE.replace('"cup"\nprobe', '"bucket"\nprobe'), encoding="utf-8")
+    with pytest.raises(InputError, match="placement"):
+        gelcli.run(files[0], case)
+    case.write_text(CASE.replace("silicone rubber", "cheese"), encoding="utf-8")
+    with pytest.raises(OutsideValidity, match="silicone rubber"):
+        gelcli.run(files[0], case)
+
+
+def test_every_reading_counts_once(files: tuple[Path, Path, float]) -> None:
+    rows = list(gelcli.read_trace(files[0]))
+    assert np.all(np.diff([row.time_s for row in rows]) > 0)
+    assert sum(row.probe_K is None for row in rows) == len(rows[7::40])
