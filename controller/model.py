@@ -369,6 +369,21 @@ class Alert(Frozen):
     since_s: float
 
 
+class ReplayView(Frozen):
+    """How a replayed coat stands to the proven one, now."""
+
+    run_id: str
+    leg: str
+    cure_percent: float  # of the equivalent age at gel
+    proven_time_s: float  # when the proven coat was as far, on its own clock
+    pace: float  # proven seconds per second of today
+    lag_s: float  # how far the frame is behind the cure; negative: ahead
+    path_percent: float  # of the proven coat's flow path, from the start of the spin to the gel
+    gel_proven_s: float
+    gel_expected_s: float
+    sentence: str
+
+
 class RecordLine(Frozen):
     event_id: int
     at_s: float
@@ -403,6 +418,7 @@ class Snapshot(Frozen):
     peak_limit_degC: float | None = None
     gel: GelView = GelView()
     wall: WallSummary | None = None
+    replay: ReplayView | None = None
     alerts: tuple[Alert, ...] = ()
     record: tuple[RecordLine, ...] = ()
     last_event_id: int = 0

@@ -26,7 +26,17 @@ import numpy.typing as npt
 
 from controller import cure
 from controller.errors import InputError
-from controller.model import Casting, CoatClock, CoatPlan, Frozen, Plan, Positive, Ramp, StartAngles
+from controller.model import (
+    Casting,
+    CoatClock,
+    CoatPlan,
+    Frozen,
+    Plan,
+    Positive,
+    Ramp,
+    ReplayView,
+    StartAngles,
+)
 from controller.plan.batch import (
     CLOSE_UP_S,
     LEAST_DEGAS_S,
@@ -38,6 +48,7 @@ from controller.plan.batch import (
 from controller.units import R_J_MOLK, kelvin, kilograms, metres
 
 Floats = npt.NDArray[np.float64]
+Ramp3 = tuple[float, float, float]  # duration_s, major_rpm, minor_rpm
 
 PIECE_S = 10.0  # a longer ramp is cut, because its stretch changes along it
 TAIL = 0.005  # of the path: from here on age leads, because the path stands still before the gel
@@ -350,7 +361,7 @@ def next_ramps(
 
 def begin_at(
     track: Track, due_s: Floats, now: Place, turned: float, limits: Limits
-) -> tuple[tuple[Ramp, ...], Place]:
+) -> tuple[Ramp, Place]:
     """From the speeds of `now`, at its `at_s`, into the track where it is due: after a stop, or a
     restart that lost count.
 
@@ -369,7 +380,7 @@ def begin_at(
     way = least + sign * rest
     duration_s, rates = _between(before, rates, way, max(least_s, 1.0), limits.accel_rpm_s)
     ramp = _ramp(track, k, duration_s, rates)
-    return (ramp,), Place(float(track.profile_s[k]), now.at_s + duration_s, *rates)
+    return ramp, Place(float(track.profile_s[k]), now.at_s + duration_s, *rates)
 
 
 def _ramp(track: Track, k: int, duration_s: float, rates: tuple[float, float]) -> Ramp:
@@ -578,21 +589,6 @@ def _said(proven: ProvenRun, coats: list[CoatPlan], late_s: float) -> list[str]:
 # --- Following it ---------------------------------------------------------------------------------
 
 
-class Deviation(Frozen):
-    """How today's coat stands to the proven one, at one moment."""
-
-    run_id: str
-    leg: str
-    cure_percent: float  # of the equivalent age at gel
-    proven_time_s: float  # when the proven coat was as far, on its own clock
-    pace: float  # proven seconds per second of today
-    lag_s: float  # how far the frame is behind the cure; negative: ahead
-    path_percent: float  # of the proven coat's flow path, from the start of the spin to the gel
-    gel_proven_s: float
-    gel_expected_s: float
-    sentence: str
-
-
 @dataclass(frozen=True, eq=False)
 class Follower:
     """Leads one coat of today along its proven one."""
@@ -630,34 +626,54 @@ class Follower:
         warmer_K = 0.0 if room_degC is None else room_degC - self.forecast_degC
         return self.forecast.gelling_at(gel_s, math.exp(self.thinning_1_K * warmer_K))
 
-    def deviation(self, today: CurePath, spin_from_s: float, place: Place) -> Deviation:
-        """At `place`, a moment of today's turning."""
+    def due_s(self, spin_from_s: float, gel_s: float | None, room_degC: float | None) -> Floats:
+        """When the proven moments are due on today's coat clock, as now known."""
+        return self.track.due_s(self.today(gel_s, room_degC), spin_from_s)
+
+    def into(self, due_s: Floats, now: Place, turned: float) -> tuple[Ramp3, Place]:
+        """From any speeds and angle to where the cure wants the frame: see `begin_at`."""
+        ramp, place = begin_at(self.track, due_s, now, turned, self.limits)
+        return _bare(ramp), place
+
+    def onwards(
+        self, due_s: Floats, place: Place, amount_s: float
+    ) -> tuple[tuple[Ramp3, ...], Place]:
+        """At least `amount_s` of ramps from `place` on: see `next_ramps`."""
+        until_s = place.at_s + amount_s
+        ramps, place = next_ramps(self.track, due_s, place, self.limits, until_s)
+        return tuple(_bare(ramp) for ramp in ramps), place
+
+    def deviation(
+        self, today: CurePath, spin_from_s: float, time_s: float, ends: Place
+    ) -> ReplayView:
+        """At `time_s` of today's coat clock. ends: where the ramps handed over will end."""
         track = self.track
         due = track.due_s(today, spin_from_s)
-        k = min(int(np.searchsorted(track.profile_s, place.profile_s - 1e-6)), len(due) - 1)
-        due_s = float(np.interp(place.profile_s, track.profile_s, due))
-        proven_s = float(track.path.time_at_left(today.left_at(place.at_s)))
-        later_s = float(track.path.time_at_left(today.left_at(place.at_s + PIECE_S)))
-        lag_s = min(place.at_s, float(due[-1])) - due_s
-        path = float(today.left_at(spin_from_s)) / float(track.left_1_Pa[0])
-        sentence = (
-            f"The proven coat gelled at {track.path.gel_s / 60:.1f} min, "
-            f"this one is expected to at {today.gel_s / 60:.1f} min; "
-            + (
-                f"turning is {abs(lag_s):.0f} s {'behind' if lag_s > 0 else 'ahead'}."
-                if abs(lag_s) >= 10.0
-                else "turning keeps step with the cure."
-            )
+        k = min(int(np.searchsorted(due, time_s)), len(due) - 1)
+        lag_s = 0.0
+        if ends.at_s < due[-1]:
+            lag_s = ends.at_s - float(np.interp(ends.profile_s, track.profile_s, due))
+        proven_s, later_s = (
+            float(track.path.time_at_left(today.left_at(at_s)))
+            for at_s in (time_s, time_s + PIECE_S)
         )
-        return Deviation(
+        step = "turning keeps step with the cure"
+        if abs(lag_s) >= PIECE_S:
+            step = f"turning is {abs(lag_s):.0f} s {'behind' if lag_s > 0 else 'ahead'}"
+        return ReplayView(
             run_id=self.run_id,
             leg=track.names[track.leg[k]],
-            cure_percent=100.0 * float(today.age_at(place.at_s) / today.age_at(today.gel_s)),
+            cure_percent=100.0 * float(today.age_at(time_s) / today.age_at(today.gel_s)),
             proven_time_s=proven_s,
             pace=(later_s - proven_s) / PIECE_S,
             lag_s=lag_s,
-            path_percent=100.0 * path,
+            path_percent=100.0 * float(today.left_at(spin_from_s) / track.left_1_Pa[0]),
             gel_proven_s=track.path.gel_s,
             gel_expected_s=today.gel_s,
-            sentence=sentence,
+            sentence=f"The proven coat gelled at {track.path.gel_s / 60:.1f} min, this one is "
+            f"expected to at {today.gel_s / 60:.1f} min; {step}.",
         )
+
+
+def _bare(ramp: Ramp) -> Ramp3:
+    return ramp.duration_s, ramp.major_rpm, ramp.minor_rpm

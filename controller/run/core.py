@@ -12,6 +12,7 @@ from typing import Any
 from controller.model import Answer, Command, Plan, Step
 from controller.plan.batch import CLOSE_UP_S
 from controller.ports import Light, Press
+from controller.replay import Floats, Follower, Place
 from controller.run import motion
 from controller.run.alerts import (
     BOUND_OF_GEL,
@@ -168,9 +169,9 @@ class _Moment:
         from_s = self.state.coat.spin_from_s
         profile_s = 0.0 if from_s is None else self.now_s - from_s
         rates = (rig.major.rate_rpm, rig.minor.rate_rpm)
-        first, profile_s = self.state.profile.into(rates, profile_s, self.accel)
+        first, profile_s = self._into(rates, profile_s, rig)
         self.emit("rejoined", dropped_ramps=0, exact=False, profile_s=profile_s)
-        more, profile_s = self.state.profile.onwards(profile_s, self.full_s)
+        more, profile_s = self._onwards(profile_s, first[0], first[1:], self.full_s)
         self._hand_over((first, *more), profile_s)
 
     # --- turning ---------------------------------------------------------------------------------
@@ -190,7 +191,7 @@ class _Moment:
         ramps: tuple[motion.Ramp3, ...] = ()
         profile_s = 0.0
         if not first:
-            ramp, profile_s = state.profile.into((0.0, 0.0), from_s, self.accel)
+            ramp, profile_s = self._into((0.0, 0.0), from_s, rig)
             ramps = (ramp,)
         self.emit(
             "turning_began",
@@ -199,8 +200,46 @@ class _Moment:
             exact=first,
         )
         self.act(Enable())
-        more, profile_s = state.profile.onwards(profile_s, self.full_s)
+        holds_s, rates = (ramps[0][0], ramps[0][1:]) if ramps else (0.0, (0.0, 0.0))
+        more, profile_s = self._onwards(profile_s, holds_s, rates, self.full_s)
         self._hand_over((*ramps, *more), profile_s)
+
+    def _into(
+        self, rates: motion.Rates, profile_s: float, rig: RigState
+    ) -> tuple[motion.Ramp3, float]:
+        """From these speeds into the coat's profile: (ramp, profile time it ends at). A replay
+        goes where the cure wants it now, in step with the major axis's angle."""
+        follower = self.state.follower
+        if follower is None:
+            return self.state.profile.into(rates, profile_s, self.accel)
+        turned = (rig.major.angle_deg - self.state.coat_plan.start_deg.major) / 360.0
+        ramp, place = follower.into(self._due_s(follower), self._place(0.0, 0.0, rates), turned)
+        return ramp, place.profile_s
+
+    def _onwards(
+        self, profile_s: float, holds_s: float, rates: motion.Rates, amount_s: float
+    ) -> tuple[tuple[motion.Ramp3, ...], float]:
+        """At least `amount_s` more of the coat's profile, behind the `holds_s` that the board
+        still has and the speeds that they end with: (ramps, profile time they end at)."""
+        follower = self.state.follower
+        if follower is None:
+            return self.state.profile.onwards(profile_s, amount_s)
+        start = self._place(profile_s, holds_s, rates)
+        ramps, place = follower.onwards(self._due_s(follower), start, amount_s)
+        return ramps, place.profile_s
+
+    def _place(self, profile_s: float, holds_s: float, rates: motion.Rates) -> Place:
+        met_s = self.state.coat.parts_met_s or 0.0
+        return Place(profile_s, self.now_s + holds_s - met_s, *rates)
+
+    def _due_s(self, follower: Follower) -> Floats:
+        """When the proven coat's moments are due, on this coat's clock, as now known."""
+        room = self.seen.room
+        return follower.due_s(
+            self.state.spin_from_coat_s or self.now_s - (self.state.coat.parts_met_s or 0.0),
+            self.seen.gel.best_s,
+            None if room is None else room.temp_degC,
+        )
 
     def _hand_over(
         self, ramps: tuple[motion.Ramp3, ...], profile_s: float, ending: bool = False
@@ -232,8 +271,9 @@ class _Moment:
             if heard:
                 holds_s = rig.queue_s - (self.now_s - rig.at_s)
             if holds_s < motion.AHEAD_S + self.seen.lag_s:
-                ramps, profile_s = self.state.profile.onwards(
-                    turning.profile_s, self.full_s - max(0.0, holds_s)
+                holds_s = max(0.0, holds_s)
+                ramps, profile_s = self._onwards(
+                    turning.profile_s, holds_s, turning.ramps[-1][1:], self.full_s - holds_s
                 )
                 self._hand_over(ramps, profile_s)
 

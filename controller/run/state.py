@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from controller.model import CoatPlan, Event, Plan, Step
+from controller.replay import Follower
 from controller.run.motion import Profile, Ramp3
 
 
@@ -62,6 +63,7 @@ class RunState:
     step_no: int = 1
     entered_s: float = 0.0
     profiles: tuple[Profile, ...] = ()  # of the plan's coats
+    followers: tuple[Follower, ...] = field(default=(), compare=False)  # of a replay's coats
     index: int = 0  # of the present coat
     coats: tuple[Coat, ...] = ()
     turning: Turning | None = None
@@ -87,6 +89,11 @@ class RunState:
         return self.profiles[self.index]
 
     @property
+    def follower(self) -> Follower | None:
+        """What leads this coat along a proven one, in a replay."""
+        return self.followers[self.index] if self.followers else None
+
+    @property
     def last_coat(self) -> bool:
         return self.index == len(self.coats) - 1
 
@@ -97,6 +104,11 @@ class RunState:
     @property
     def over(self) -> bool:
         return self.step in (Step.DONE, Step.ABANDONED)
+
+    @property
+    def spin_from_coat_s(self) -> float | None:
+        """When the present coat's turning first began, on its own clock."""
+        return None if self.coat.spin_from_s is None else self.coat_time_s(self.coat.spin_from_s)
 
     def coat_time_s(self, now_s: float) -> float | None:
         """Seconds since the present coat's parts met."""
@@ -114,6 +126,7 @@ def begin(run_id: str, plan: Plan, event: Event) -> RunState:
         replay_of=event.data.get("replay_of"),
         entered_s=event.at_s,
         profiles=tuple(Profile.of(planned) for planned in plan.coats),
+        followers=Follower.all_of(plan),
         coats=tuple(Coat(coat=planned.coat) for planned in plan.coats),
     )
 

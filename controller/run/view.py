@@ -15,10 +15,12 @@ from controller.model import (
     FrameView,
     GelView,
     RecordLine,
+    ReplayView,
     Snapshot,
     Step,
     Vector3,
 )
+from controller.replay import Place
 from controller.run import plain
 from controller.run.alerts import SEVERITY, peak_limit_degC
 from controller.run.core import next_from_s
@@ -83,6 +85,18 @@ def coat_view(state: RunState, coat: Coat) -> CoatView:
         steps_counted=coat.steps_counted,
         done=coat.done,
     )
+
+
+def replay_view(state: RunState, now_s: float, seen: Seen) -> ReplayView | None:
+    """How the coat that turns stands to the proven one; None outside a replay."""
+    follower, turning, from_s = state.follower, state.turning, state.spin_from_coat_s
+    time_s = state.coat_time_s(now_s)
+    if follower is None or turning is None or from_s is None or time_s is None:
+        return None
+    room_degC = None if seen.room is None else seen.room.temp_degC
+    ahead_s = max(0.0, turning.from_s + turning.queued_s - now_s)
+    ends = Place(turning.profile_s, time_s + ahead_s)
+    return follower.deviation(follower.today(seen.gel.best_s, room_degC), from_s, time_s, ends)
 
 
 def _minutes(left_s: float) -> str:
@@ -266,6 +280,7 @@ def snapshot(
                 predicted=gel.predicted,
             ),
             "wall": state.plan.wall,
+            "replay": replay_view(state, now_s, seen),
             "alerts": (*alerts, *notices),
             "checklist": plain.CHECKLIST if state.step is Step.PREPARE else (),
             "cautions": tuple(dict.fromkeys((*plain.CAUTIONS, *state.plan.cautions))),

@@ -142,8 +142,8 @@ def test_after_a_stop_the_major_axis_meets_the_track_at_its_angle() -> None:
     for begun in (10.0, 10.37, 10.81):
         stood = replay.Place(at_s=600.0)
         first, place = replay.begin_at(track, due, stood, begun, LIMITS)
-        within(first, (0.0, 0.0), LIMITS)
-        (major,), _ = turned(first, np.array([length_s(first)]))
+        within((first,), (0.0, 0.0), LIMITS)
+        (major,), _ = turned((first,), np.array([first.duration_s]))
         k = int(np.searchsorted(track.profile_s, place.profile_s - 1e-6))
         off = (begun + major - track.turns[k] + 0.5) % 1.0 - 0.5
         assert abs(off) < 1e-6
@@ -172,7 +172,7 @@ def test_deviation_says_how_today_stands_to_the_proven_coat() -> None:
     due = follower.track.due_s(today, spin_from_s)
     start = replay.Place(at_s=spin_from_s)
     _, place = replay.next_ramps(follower.track, due, start, LIMITS, spin_from_s + 400.0)
-    found = follower.deviation(today, spin_from_s, place)
+    found = follower.deviation(today, spin_from_s, place.at_s, place)
     assert found.path_percent == pytest.approx(100.0, abs=0.5)
     assert abs(found.lag_s) < 10.0
     assert 0.5 < found.pace < 0.8  # cold: the proven coat's seconds pass more slowly
