@@ -1,0 +1,59 @@
+"""The frame by hand, away from any casting: find the indexes, park, turn slowly for balancing."""
+
+from __future__ import annotations
+
+from controller.errors import InputError
+from controller.model import RigSpec
+from firmware_bridge.contract import Clock, Mode, Ramp, Rig, RigState
+
+HOME_RPM = 2.0
+HOME_TURNS = 1.25  # an index is met once a turn
+BALANCE_RPM = 3.0  # faster than this is not a balancing speed
+ACCEL_SHARE = 0.5  # of the rig's limit
+LOOK_S = 0.1
+
+
+async def turn(rig: Rig, spec: RigSpec, clock: Clock, axis: str, rate_rpm: float, turns: float) -> RigState:
+    """Turn one axis alone so many turns and stand still. Raises InputError, BridgeError."""
+    if not 0 < abs(rate_rpm) <= BALANCE_RPM:
+        raise InputError("--rate-rpm", rate_rpm, f"must be up to {BALANCE_RPM:g}", unit="rpm")
+    if not 0 < turns <= 100:
+        raise InputError("--turns", turns, "must be more than 0 and up to 100")
+    ramp_s = abs(rate_rpm) / (ACCEL_SHARE * spec.accel_limit_rpm_s)
+    level_s = max(0.0, turns * 60.0 / abs(rate_rpm) - ramp_s)
+    rates = (rate_rpm, 0.0) if axis == "major" else (0.0, rate_rpm)
+    ramps = [Ramp(ramp_s, *rates), Ramp(max(level_s, LOOK_S), *rates), Ramp(ramp_s, 0.0, 0.0)]
+    await rig.enable(spec.grant_s)
+    await rig.queue(ramps)
+    return await _standing(rig, clock)
+
+
+async def home(rig: Rig, spec: RigSpec, clock: Clock) -> list[str]:
+    """Meet the index of both axes, one after the other; what was found, in words."""
+    found = []
+    for axis in ("major", "minor"):
+        state = rig.state
+        if not getattr(state, axis).indexed:
+            state = await turn(rig, spec, clock, axis, HOME_RPM, HOME_TURNS)
+        one = getattr(state, axis)
+        if one.indexed:
+            found.append(f"{axis}: index met, now at {one.angle_deg:.1f} deg.")
+        else:
+            found.append(
+                f"{axis}: no index in {HOME_TURNS:g} turns. Check the magnet, the gap and the wire."
+            )
+    return found
+
+
+async def park(rig: Rig, spec: RigSpec, *, up: bool) -> None:
+    """Stand the minor axis with its opening end up (to pour) or down (to drain)."""
+    await rig.enable(spec.grant_s)
+    await rig.park(0.0 if up else 180.0, 0.0)
+
+
+async def _standing(rig: Rig, clock: Clock) -> RigState:
+    while True:
+        await clock.sleep(LOOK_S)
+        state = rig.state
+        if state.queue_s == 0 and state.mode in (Mode.HOLDING, Mode.DISABLED):
+            return state
