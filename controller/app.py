@@ -11,7 +11,7 @@ import signal
 import socket
 from collections import deque
 from collections.abc import AsyncIterator, Callable, Iterator
-from contextlib import AsyncExitStack, asynccontextmanager, contextmanager
+from contextlib import AsyncExitStack, ExitStack, asynccontextmanager, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -19,7 +19,7 @@ from typing import Any
 import uvicorn
 
 from controller.errors import InputError
-from controller.model import MqttSpec, RigSpec, read_rig
+from controller.model import MqttSpec, ProbeSpec, RigSpec, read_rig
 from controller.plan import make_plan
 from controller.ports import Inputs, NoInputs, NoOutputs, Outputs, Press, Probe
 from controller.records import Journal, Records
@@ -61,6 +61,10 @@ class Setup:
     castings: Path = SAMPLES
     speed: float = 1.0
     seed: int = 0
+
+    @property
+    def record(self) -> Path:
+        return self.data / "record.sqlite"
 
 
 @dataclass
@@ -139,54 +143,80 @@ def _probe_set(
     return {probe.role: open_probe(probe, clock, rng, spec.mqtt) for probe in spec.probes}
 
 
-@asynccontextmanager
-async def open_house(setup: Setup) -> AsyncIterator[House]:
-    """Board or simulated board, probes, record, supervisor and service, until the block ends.
+@dataclass
+class Devices:
+    """The rig and what hangs on it, before anybody runs castings with it."""
+
+    clock: SystemClock
+    rig: SerialRig
+    probes: dict[str, tuple[ProbeSpec, Probe]]
+    hand: Hand
+    outputs: Outputs
+    twin: Twin | None
+    board: PtyBoard | None
+
+
+@contextmanager
+def open_devices(setup: Setup) -> Iterator[Devices]:
+    """Board or simulated board, probes, pins, until the block ends; the rig is not opened yet.
 
     A simulated board outlives a killed controller, as a real one does, and is joined again; a
     controller that ends in order takes it down. Raises InputError, BridgeError, RecordError.
     """
     spec = setup.spec
-    async with AsyncExitStack() as stack:
+    with ExitStack() as stack:
         stack.enter_context(only_one(setup.data))
-        record = setup.data / "record.sqlite"
-        clock = going_on(record, setup.speed)
+        clock = going_on(setup.record, setup.speed)
         board = twin = None
+        port = spec.port
         if spec.backend == "simulated":
             board = PtyBoard(setup.speed, setup.data / "board", detached=True)
             stack.callback(board.stop)
             twin = Twin(clock, board, spec, setup.seed)
             port = board.port
-        elif not spec.port:
+        elif setup.speed != 1.0:
+            raise InputError("--speed", setup.speed, "must be 1 with a real rig")
+        elif not port:
             raise InputError("port", "missing", "is required for a rig on a serial port")
-        else:
-            port = spec.port
-        rig = SerialRig(port, clock, frame_limits(spec), setup.speed)
         inputs, outputs = _pins(spec, clock) if twin is None else (NoInputs(), NoOutputs())
         hand = Hand(inputs)
         stack.callback(hand.close)
         stack.callback(outputs.close)
         probes = _probe_set(spec, clock, twin, random.Random())
+        rig = SerialRig(port, clock, frame_limits(spec), setup.speed)
+        with_spec: dict[str, tuple[ProbeSpec, Probe]] = {
+            probe.role: (probe, probes[probe.role]) for probe in spec.probes
+        }
+        yield Devices(clock, rig, with_spec, hand, outputs, twin, board)
+
+
+@asynccontextmanager
+async def open_house(setup: Setup) -> AsyncIterator[House]:
+    """Devices, record, supervisor and service, until the block ends. Raises as `open_devices`."""
+    async with AsyncExitStack() as stack:
+        devices = stack.enter_context(open_devices(setup))
         supervisor = Supervisor(
-            rig=rig,
-            spec=spec,
-            clock=clock,
-            records=Records(record),
-            probes={probe.role: (probe, probes[probe.role]) for probe in spec.probes},
-            inputs=hand,
-            outputs=outputs,
+            rig=devices.rig,
+            spec=setup.spec,
+            clock=devices.clock,
+            records=Records(setup.record),
+            probes=devices.probes,
+            inputs=devices.hand,
+            outputs=devices.outputs,
             judges=estimator,
             tick_s=0.5 * max(1.0, setup.speed / 10.0),
             link_stale_s=max(2.0, setup.speed),
             speed=setup.speed,
         )
-        if twin is not None:
-            supervisor.on_event = twin.follow
+        if devices.twin is not None:
+            supervisor.on_event = devices.twin.follow
         await supervisor.start()
         stack.push_async_callback(supervisor.close)
         service = Service(supervisor, setup.castings, make_plan)
         stack.push_async_callback(service.close)
-        yield House(setup, clock, supervisor, service, hand, twin, board)
+        yield House(
+            setup, devices.clock, supervisor, service, devices.hand, devices.twin, devices.board
+        )
 
 
 # --- The panel -----------------------------------------------------------------------------------

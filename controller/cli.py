@@ -15,8 +15,10 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from controller.app import data_home, listen, sample_rig
+from controller.app import SAMPLES, Setup, data_home, listen, sample_rig
 from controller.errors import EvenwallError, InputError
+from controller.model import Step, read_casting, read_plan
+from controller.plantext import clock_words, describe
 from firmware_bridge.contract import BridgeError
 from web.settings import Settings
 
@@ -77,13 +79,42 @@ def parser() -> argparse.ArgumentParser:
     c.add_argument("--time-budget-s", type=float, metavar="N")
     c.add_argument("--seed", type=int, default=0, metavar="N")
 
+    c = add("gel", "reads a logged exotherm row by row and says when the coat gelled", gel)
+    c.add_argument("trace", type=Path, metavar="TRACE.csv[.gz]")
+    c.add_argument("--case", type=Path, required=True, metavar="CASE.toml")
+    c.add_argument("--plot", type=Path, metavar="FILE.png")
+    c.add_argument("--json", action="store_true")
+
+    c = add("serve", "the controller with its panel and telemetry", serve)
+    _serving(c)
+    c.add_argument("--castings", type=Path, metavar="FOLDER", help="where casting files are")
+
+    c = add("spin", "runs a plan from the terminal; same supervisor, same record", spin)
+    c.add_argument("plan", type=Path, metavar="PLAN.json")
+    _serving(c)
+
+    c = add("rig", "the frame itself", rig)
+    acts = c.add_subparsers(dest="action", required=True, metavar="check / home / park / turn")
+    a = acts.add_parser("check", help="tries every part and says what to do about each failure")
+    a.add_argument("--may-turn", action="store_true", help="turns each axis a little, too")
+    a.add_argument("--json", action="store_true")
+    _on_rig(a)
+    a = acts.add_parser("home", help="turns each axis slowly until its index is met")
+    _on_rig(a)
+    a = acts.add_parser("park", help="stands the opening up (to pour) or down (to drain)")
+    a.add_argument("where", choices=("up", "down"))
+    _on_rig(a)
+    a = acts.add_parser("turn", help="turns one axis slowly, for balancing")
+    a.add_argument("axis", choices=("major", "minor"))
+    a.add_argument("--rate-rpm", type=float, default=1.0, metavar="N")
+    a.add_argument("--turns", type=float, default=1.0, metavar="N")
+    _on_rig(a)
+
     c = add("demo", "the whole main job on the simulated rig", demo)
-    c.add_argument("--speed", type=float, default=60.0, metavar="N", help="times faster than life")
     c.add_argument("--exit", action="store_true", help="end after the last coat")
     c.add_argument("--json", action="store_true", help="print the summary as JSON")
     c.add_argument("--casting", type=Path, metavar="CASTING.toml")
-    c.add_argument("--seed", type=int, default=0, metavar="N")
-    _serving(c)
+    _serving(c, speed=60.0, rig=False)
 
     return top
 
@@ -109,9 +140,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def plan(args: argparse.Namespace) -> int:
-    from controller.model import read_casting
     from controller.plan import make_plan
-    from controller.plantext import describe
 
     casting, spec = read_casting(args.casting), sample_rig(args.rig)
     if args.time_budget_s is not None and not args.time_budget_s > 0:
@@ -130,16 +159,40 @@ def plan(args: argparse.Namespace) -> int:
     return 0
 
 
-def _serving(command: argparse.ArgumentParser) -> None:
+def _serving(command: argparse.ArgumentParser, *, speed: float = 1.0, rig: bool = True) -> None:
     command.add_argument("--host", default="127.0.0.1", metavar="H", help="default: loopback only")
     command.add_argument("--port", type=int, default=8713, metavar="P", help="0 for any free one")
     command.add_argument("--tls-cert", type=Path, metavar="FILE.pem")
     command.add_argument("--tls-key", type=Path, metavar="FILE.pem")
-    _data(command)
+    _on_rig(command, speed=speed, rig=rig)
 
 
-def _data(command: argparse.ArgumentParser) -> None:
+def _on_rig(command: argparse.ArgumentParser, *, speed: float = 1.0, rig: bool = True) -> None:
+    if rig:
+        command.add_argument("--rig", type=Path, metavar="RIG.toml", help="default: small sample")
     command.add_argument("--data", type=Path, metavar="FOLDER", help="where the record lives")
+    command.add_argument(
+        "--speed", type=float, default=speed, metavar="N", help="x life, on a simulated rig"
+    )
+    command.add_argument("--seed", type=int, default=0, metavar="N", help="of a simulated rig")
+
+
+def _setup(args: argparse.Namespace, castings: Path | None = None) -> Setup:
+    if not 1.0 <= args.speed <= 240.0:
+        raise InputError("--speed", args.speed, "must be from 1 to 240", unit="times life")
+    spec = sample_rig(args.rig)
+    return Setup(
+        spec=spec,
+        data=args.data or data_home() / slug(spec.name),
+        castings=castings or SAMPLES,
+        speed=args.speed,
+        seed=args.seed,
+    )
+
+
+def slug(name: str) -> str:
+    """A rig's name as a folder's."""
+    return "-".join("".join(c if c.isalnum() else " " for c in name.lower()).split()) or "rig"
 
 
 def _settings(args: argparse.Namespace, data: Path) -> Settings:
@@ -156,22 +209,61 @@ def _settings(args: argparse.Namespace, data: Path) -> Settings:
     )
 
 
+def gel(args: argparse.Namespace) -> int:
+    from controller.gelcli import follow
+    from controller.gelview import save
+
+    reading = follow(args.trace, args.case)
+    if args.plot is not None:
+        save(args.plot, reading.rows, reading.last, reading.placement)
+        note(f"Plot written to {args.plot}.")
+    if args.json:
+        show_json(reading.output)
+    else:
+        print("\n".join(reading.output["notes"]))
+        for fault in reading.output["faults"]:
+            print(f"{clock_words(fault['at_s'])}  {fault['kind'].replace('_', ' ')}")
+    return 0
+
+
+def serve(args: argparse.Namespace) -> int:
+    from controller.serving import serve as work
+
+    setup = _setup(args, args.castings)
+    asyncio.run(work(setup, _settings(args, setup.data), print))
+    return 0
+
+
+def spin(args: argparse.Namespace) -> int:
+    from controller.serving import spin as work
+
+    setup, plan = _setup(args), read_plan(args.plan)
+    last = asyncio.run(work(setup, _settings(args, setup.data), plan, print))
+    if last is None:
+        return INTERRUPTED
+    return 0 if last.step is Step.DONE else 1
+
+
+def rig(args: argparse.Namespace) -> int:
+    from controller.rigcheck import Found
+    from controller.serving import Wish, by_hand
+
+    fields = ("action", "where", "axis", "rate_rpm", "turns", "may_turn")
+    wish = Wish(**{name: getattr(args, name) for name in fields if hasattr(args, name)})
+    as_json = getattr(args, "json", False)
+    findings = asyncio.run(by_hand(_setup(args), wish, note if as_json else print))
+    if as_json:
+        show_json([finding.model_dump(mode="json") for finding in findings])
+    return RIG_FAULT if any(one.found is Found.BAD for one in findings) else 0
+
+
 def demo(args: argparse.Namespace) -> int:
-    from controller.app import SAMPLES
     from controller.demo import Demo, run
 
-    if not 1.0 <= args.speed <= 240.0:
-        raise InputError("--speed", args.speed, "must be from 1 to 240", unit="times life")
-    data = args.data or data_home() / "demo"
-    wanted = Demo(
-        spec=sample_rig(None),
-        casting=args.casting or SAMPLES / "lantern-globe.toml",
-        data=data,
-        settings=_settings(args, data),
-        speed=args.speed,
-        seed=args.seed,
-        leave=args.exit,
-    )
+    args.rig, args.data = None, args.data or data_home() / "demo"
+    casting = args.casting or SAMPLES / "lantern-globe.toml"
+    setup = _setup(args, casting.parent)
+    wanted = Demo(setup, casting, _settings(args, setup.data), leave=args.exit)
     say = note if args.json else print
     with progress_bar("Planning") as tell:
         summary = asyncio.run(run(wanted, say, tell))

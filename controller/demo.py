@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-import uuid
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -19,27 +18,24 @@ from controller.app import (
     until_told,
 )
 from controller.errors import EvenwallError
-from controller.model import Command, Plan, RigSpec, Snapshot, Step, read_casting
+from controller.model import Plan, Snapshot, read_casting
 from controller.operator import Operator
 from controller.plan import make_plan
-from controller.plantext import clock_words, describe
+from controller.plantext import describe
+from controller.serving import OVER, abandon, start, tell
 from web.settings import Settings
 
 Say = Callable[[str], None]
 Progress = Callable[[float, str], None]
-OVER = (Step.IDLE, Step.DONE, Step.ABANDONED)
 
 
 @dataclass(frozen=True)
 class Demo:
     """What the demo was asked for."""
 
-    spec: RigSpec
+    setup: Setup
     casting: Path
-    data: Path
     settings: Settings
-    speed: float
-    seed: int
     leave: bool  # end after the last coat
 
 
@@ -50,21 +46,21 @@ async def run(demo: Demo, say: Say, progress: Progress) -> dict[str, Any] | None
     """
     summary: dict[str, Any] | None = None
     async with demo_telemetry() as broker:
-        spec = demo.spec.model_copy(update={"mqtt": broker, "backend": "simulated"})
-        setup = Setup(spec, demo.data, demo.casting.parent, demo.speed, demo.seed)
+        spec = demo.setup.spec.model_copy(update={"mqtt": broker})
+        setup = replace(demo.setup, spec=spec)
         async with (
             open_house(setup) as house,
             open_telemetry(house),
             open_panel(house, demo.settings, say),
         ):
-            say(f"The panel is at {demo.settings.address} (simulated, {demo.speed:g} x life).")
+            say(f"The panel is at {demo.settings.address} (simulated, {setup.speed:g} x life).")
             say(f"Telemetry goes to mqtt://127.0.0.1:{broker.port}.")
             plan = await _plan(house, demo, say, progress)
             job = asyncio.create_task(_cast(house, plan, say))
             if await until_told(job):
                 job.cancel()
                 await asyncio.gather(job, return_exceptions=True)
-                await _abandon(house, say)
+                say(await abandon(house))
             else:
                 summary = job.result()
                 if not demo.leave:
@@ -81,33 +77,11 @@ async def _plan(house: House, demo: Demo, say: Say, progress: Progress) -> Plan:
         return await house.service.run_plan(now.run_id)
     casting, spec = read_casting(demo.casting), house.setup.spec
     plan = await asyncio.get_running_loop().run_in_executor(
-        None, lambda: make_plan(casting, spec, seed=demo.seed, progress=progress)
+        None, lambda: make_plan(casting, spec, seed=demo.setup.seed, progress=progress)
     )
     say(describe(plan))
-    await _start(house, plan)
+    await start(house, plan, who="demo")
     return plan
-
-
-async def _start(house: House, plan: Plan) -> None:
-    answer = await house.service.command(
-        Command(name="start", key=uuid.uuid4().hex, who="demo", data={"plan": plan})
-    )
-    if not answer.accepted:
-        raise EvenwallError(answer.sentence)
-
-
-async def _abandon(house: House, say: Say) -> None:
-    """Close the record of an interrupted casting in words, the frame ramped down."""
-    if house.service.snapshot().step not in OVER:
-        answer = await house.service.command(
-            Command(
-                name="abandon",
-                key=uuid.uuid4().hex,
-                who="console",
-                data={"reason": "interrupted at the console"},
-            )
-        )
-        say(answer.sentence)
 
 
 async def _cast(house: House, plan: Plan, say: Say) -> dict[str, Any]:
@@ -122,25 +96,13 @@ async def _cast(house: House, plan: Plan, say: Say) -> dict[str, Any]:
         seed=house.setup.seed,
         touched_coat=lambda: twin.coat_gelled(clock.now_s()),
     )
-    telling = asyncio.create_task(_tell(house, say))
+    telling = asyncio.create_task(tell(house, say))
     try:
         last = await operator.work()
     finally:
         telling.cancel()
         await asyncio.gather(telling, return_exceptions=True)
     return summary(last, plan)
-
-
-async def _tell(house: House, say: Say) -> None:
-    """The record, line by line, as it is written."""
-    told = 0
-    async for item in house.service.watch(None):
-        if item.kind != "snapshot":
-            continue
-        for line in Snapshot.model_validate(item.data).record:
-            if line.event_id > told:
-                told = line.event_id
-                say(f"{clock_words(line.at_s):>8}  {line.text}")
 
 
 def summary(last: Snapshot, plan: Plan) -> dict[str, Any]:

@@ -13,7 +13,9 @@ ACCEL_SHARE = 0.5  # of the rig's limit
 LOOK_S = 0.1
 
 
-async def turn(rig: Rig, spec: RigSpec, clock: Clock, axis: str, rate_rpm: float, turns: float) -> RigState:
+async def turn(
+    rig: Rig, spec: RigSpec, clock: Clock, axis: str, rate_rpm: float, turns: float
+) -> RigState:
     """Turn one axis alone so many turns and stand still. Raises InputError, BridgeError."""
     if not 0 < abs(rate_rpm) <= BALANCE_RPM:
         raise InputError("--rate-rpm", rate_rpm, f"must be up to {BALANCE_RPM:g}", unit="rpm")

@@ -68,6 +68,7 @@ class Reading:
     output: dict[str, Any]
     rows: tuple[gel.Row, ...]
     last: gel.GelEstimate
+    placement: gel.What
 
 
 def _kelvin(temp_degC: float | None) -> float | None:
@@ -186,4 +187,4 @@ def follow(trace_path: Path, case_path: Path) -> Reading:
         "peak_degC": None if estimate.peak_K is None else round(degC(estimate.peak_K), 2),
         "notes": [estimate.sentence],
     }
-    return Reading(output, tuple(rows), estimate)
+    return Reading(output, tuple(rows), estimate, file.case.placement)

@@ -1,9 +1,9 @@
-"""`evenwall serve`, `spin`, `replay` and `rig`: the controller at work, with its panel or without."""
+"""`evenwall serve`, `spin` and `rig`: the controller at work, with its panel and its console."""
 
 from __future__ import annotations
 
 import asyncio
-import random
+import contextlib
 import sys
 import uuid
 from collections.abc import AsyncIterator, Callable
@@ -24,40 +24,57 @@ from controller.app import (
 from controller.errors import EvenwallError, InputError
 from controller.model import Command, Plan, Snapshot, Step
 from controller.plantext import clock_words
-from controller.rigcheck import Bench, Found, check
+from controller.ports import Press
+from controller.rigcheck import Bench, Finding, check
 from controller.systemd import Notifier
 from firmware_bridge.clock import SystemClock
-from web.people import People
 from web.settings import Settings
 
 Say = Callable[[str], None]
 OVER = (Step.IDLE, Step.DONE, Step.ABANDONED)
 
+CONSOLE_HELP = """\
+Enter goes on to the next step. Or type:
+  weigh A B        grams of part A and part B
+  touch cup        the cup has gelled          touch coat   the coat has gelled
+  pause   resume   stop                        note TEXT
+  measure W RIM    the casting's grams, the rim's millimetres
+  abandon WHY      give this casting up"""
+SIMULATED_HELP = """\
+  button           press the button at the simulated frame
+  guard            open or close its guard"""
+
+
+# --- Serving -------------------------------------------------------------------------------------
+
 
 @asynccontextmanager
 async def _open(setup: Setup, settings: Settings, say: Say) -> AsyncIterator[House]:
-    """House, telemetry and panel, and the service manager told."""
+    """House, telemetry, panel and console; the service manager is told."""
     async with (
         open_house(setup) as house,
         open_telemetry(house),
-        open_panel(house, settings) as people,
+        open_panel(house, settings, say),
     ):
-        said = "simulated rig" if setup.spec.backend == "simulated" else setup.spec.port
-        say(f"The panel is at {settings.address} ({setup.spec.name}, {said}).")
-        say(people.invite("operate").console())
+        spec = setup.spec
+        kind = "simulated" if spec.backend == "simulated" else spec.port
+        say(f"The panel is at {settings.address} ({spec.name}, {kind}).")
         notifier = Notifier.from_environment()
         notifier.ready(settings.address)
-        watching = asyncio.create_task(
-            notifier.keep_awake(SystemClock(), lambda: house.service.snapshot().sentence)
-        )
-        renewing = asyncio.create_task(_renew(people, house, say))
+        tasks = [
+            asyncio.create_task(
+                notifier.keep_awake(SystemClock(), lambda: house.service.snapshot().sentence)
+            ),
+            asyncio.create_task(_console(house, say)),
+            asyncio.create_task(tell(house, say)),
+        ]
         try:
             yield house
         finally:
             notifier.stopping()
-            for task in (watching, renewing):
+            for task in tasks:
                 task.cancel()
-            await asyncio.gather(watching, renewing, return_exceptions=True)
+            await asyncio.gather(*tasks, return_exceptions=True)
             notifier.close()
 
 
@@ -65,3 +82,186 @@ async def serve(setup: Setup, settings: Settings, say: Say) -> None:
     """Serve until told to end. A turning frame is let go of and turns on for the time granted."""
     async with _open(setup, settings, say) as house:
         await until_told(asyncio.ensure_future(house.supervisor.wait()))
+
+
+async def spin(setup: Setup, settings: Settings, plan: Plan, say: Say) -> Snapshot | None:
+    """Run one plan to its end; None when interrupted, the record closed and the frame stopped."""
+    async with _open(setup, settings, say) as house:
+        await start(house, plan)
+        say(CONSOLE_HELP)
+        if setup.spec.backend == "simulated":
+            say(SIMULATED_HELP)
+        ended = asyncio.create_task(_until_over(house))
+        if await until_told(ended):
+            ended.cancel()
+            await asyncio.gather(ended, return_exceptions=True)
+            say(await abandon(house))
+            return None
+        return ended.result()
+
+
+async def _until_over(house: House) -> Snapshot:
+    async for item in house.service.watch(None):
+        if item.kind == "snapshot" and item.data["step"] in OVER:
+            break
+    return house.service.snapshot()
+
+
+async def start(house: House, plan: Plan, who: str = "console") -> None:
+    """Begin a casting. Raises EvenwallError in the words of the refusal."""
+    answer = await house.service.command(
+        Command(name="start", key=uuid.uuid4().hex, who=who, data={"plan": plan})
+    )
+    if not answer.accepted:
+        raise EvenwallError(answer.sentence)
+
+
+async def abandon(house: House) -> str:
+    """Close the record of an interrupted casting, the frame ramped down; in words."""
+    if house.service.snapshot().step in OVER:
+        return "Nothing was under way."
+    answer = await house.service.command(
+        Command(
+            name="abandon",
+            key=uuid.uuid4().hex,
+            who="console",
+            data={"reason": "interrupted at the console"},
+        )
+    )
+    return answer.sentence
+
+
+async def tell(house: House, say: Say) -> None:
+    """The record, line by line, as it is written, and the one thing to do when it changes."""
+    told, sentence = house.service.snapshot().last_event_id, ""
+    async for item in house.service.watch(None):
+        if item.kind != "snapshot":
+            continue
+        shown = Snapshot.model_validate(item.data)
+        for line in shown.record:
+            if line.event_id > told:
+                told = line.event_id
+                say(f"{clock_words(line.at_s):>8}  {line.text}")
+        if shown.sentence != sentence:
+            sentence = shown.sentence
+            say(f"      ->  {sentence}")
+
+
+# --- The console ---------------------------------------------------------------------------------
+
+
+async def _console(house: House, say: Say) -> None:
+    """Typed lines become commands, as a phone's presses do. Ends when there is nobody to type."""
+    loop = asyncio.get_running_loop()
+    reader = asyncio.StreamReader()
+    try:
+        pipe, _ = await loop.connect_read_pipe(
+            lambda: asyncio.StreamReaderProtocol(reader), sys.stdin
+        )
+    except (ValueError, OSError):  # a file or nothing stands where the keyboard would
+        return
+    with contextlib.closing(pipe):
+        while line := await reader.readline():
+            said = await _typed(house, line.decode(errors="replace").split())
+            if said:
+                say(said)
+
+
+async def _typed(house: House, words: list[str]) -> str:
+    now = house.service.snapshot()
+    if words[:1] == ["button"] and house.board is not None:
+        house.hand.press(Press.NEXT)
+        return ""
+    if words[:1] == ["guard"] and house.board is not None:
+        house.board.set_guard(not now.frame.guard_closed)
+        return ""
+    try:
+        name, data = meaning(words)
+    except ValueError:
+        return CONSOLE_HELP
+    command = Command(
+        name=name,
+        key=uuid.uuid4().hex,
+        step_id=now.step_id if name == "next" else None,
+        who="console",
+        data=data,
+    )
+    return (await house.service.command(command)).sentence
+
+
+def meaning(words: list[str]) -> tuple[str, dict[str, Any]]:
+    """A typed line as a command's name and data. Raises ValueError for what it does not know."""
+    match words:
+        case []:
+            return "next", {}
+        case ["weigh", part_a, part_b]:
+            return "weigh", {"part_a_g": float(part_a), "part_b_g": float(part_b)}
+        case ["touch", ("cup" | "coat") as what]:
+            return "touch", {"what": what}
+        case ["stop"]:
+            return "stop_turning", {}
+        case [("pause" | "resume") as name]:
+            return name, {}
+        case ["note", *text]:
+            return "note", {"text": " ".join(text)}
+        case ["measure", weight, rim]:
+            return "measure", {"weight_g": float(weight), "rim_mm": float(rim)}
+        case ["abandon", *why]:
+            return "abandon", {"reason": " ".join(why)}
+    raise ValueError(" ".join(words))
+
+
+# --- The frame by hand ---------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Wish:
+    """What `evenwall rig` is to do."""
+
+    action: str
+    where: str = "down"
+    axis: str = "major"
+    rate_rpm: float = 1.0
+    turns: float = 1.0
+    may_turn: bool = False
+
+
+async def by_hand(setup: Setup, wish: Wish, say: Say) -> list[Finding]:
+    """Do it; the findings are of a check alone. Raises InputError, BridgeError."""
+    with open_devices(setup) as devices:
+        rig, spec, clock = devices.rig, setup.spec, devices.clock
+        findings: list[Finding] = []
+        try:
+            if wish.action == "check":
+                bench = Bench(
+                    spec,
+                    rig,
+                    clock,
+                    devices.probes,
+                    devices.hand.behind,
+                    devices.outputs,
+                    may_turn=wish.may_turn,
+                )
+                async for finding in check(bench):
+                    findings.append(finding)
+                    say(finding.line())
+                return findings
+            await rig.open()
+            if wish.action == "home":
+                for line in await frame.home(rig, spec, clock):
+                    say(line)
+            elif wish.action == "park":
+                await frame.park(rig, spec, up=wish.where == "up")
+                say(f"Parked, opening {wish.where}.")
+            elif wish.action == "turn":
+                state = await frame.turn(rig, spec, clock, wish.axis, wish.rate_rpm, wish.turns)
+                one = state.major if wish.axis == "major" else state.minor
+                say(f"{wish.axis}: {one.steps} steps counted, at {one.angle_deg:.1f} deg.")
+            else:
+                raise InputError("action", wish.action, "must be check, home, park or turn")
+            await rig.stop()
+            return findings
+        finally:
+            await rig.close()
+            for _, probe in devices.probes.values():
+                await probe.close()
