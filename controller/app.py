@@ -172,6 +172,9 @@ def open_devices(setup: Setup) -> Iterator[Devices]:
         if spec.backend == "simulated":
             board = PtyBoard(setup.speed, setup.data / "board", detached=True)
             stack.callback(board.stop)
+            if not board.joined:
+                board.set_index("major", spec.major.steps_per_turn)
+                board.set_index("minor", spec.minor.steps_per_turn)
             twin = Twin(clock, board, spec, setup.seed)
             port = board.port
         elif setup.speed != 1.0:

@@ -96,7 +96,9 @@ def parser() -> argparse.ArgumentParser:
     c = add("rig", "the frame itself", rig)
     acts = c.add_subparsers(dest="action", required=True, metavar="check / home / park / turn")
     a = acts.add_parser("check", help="tries every part and says what to do about each failure")
-    a.add_argument("--may-turn", action="store_true", help="turns each axis a little, too")
+    a.add_argument(
+        "--turn", dest="may_turn", action="store_true", help="turns each axis a little, too"
+    )
     a.add_argument("--json", action="store_true")
     _on_rig(a)
     a = acts.add_parser("home", help="turns each axis slowly until its index is met")

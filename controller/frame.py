@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from controller.errors import InputError
 from controller.model import RigSpec
+from controller.rigcheck import Finding, bad, good
 from firmware_bridge.contract import Clock, Mode, Ramp, Rig, RigState
 
 HOME_RPM = 2.0
@@ -30,20 +31,18 @@ async def turn(
     return await _standing(rig, clock)
 
 
-async def home(rig: Rig, spec: RigSpec, clock: Clock) -> list[str]:
-    """Meet the index of both axes, one after the other; what was found, in words."""
+async def home(rig: Rig, spec: RigSpec, clock: Clock) -> list[Finding]:
+    """Meet the index of both axes, one after the other."""
     found = []
     for axis in ("major", "minor"):
-        state = rig.state
-        if not getattr(state, axis).indexed:
-            state = await turn(rig, spec, clock, axis, HOME_RPM, HOME_TURNS)
-        one = getattr(state, axis)
+        one = getattr(rig.state, axis)
+        if not one.indexed:
+            one = getattr(await turn(rig, spec, clock, axis, HOME_RPM, HOME_TURNS), axis)
         if one.indexed:
-            found.append(f"{axis}: index met, now at {one.angle_deg:.1f} deg.")
+            found.append(good(f"{axis} index", f"met; the axis is at {one.angle_deg:.1f} deg."))
         else:
-            found.append(
-                f"{axis}: no index in {HOME_TURNS:g} turns. Check the magnet, the gap and the wire."
-            )
+            said = f"not met in {HOME_TURNS:g} turns."
+            found.append(bad(f"{axis} index", said, "Check the magnet, the gap and the wire."))
     return found
 
 

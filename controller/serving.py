@@ -227,7 +227,7 @@ class Wish:
 
 
 async def by_hand(setup: Setup, wish: Wish, say: Say) -> list[Finding]:
-    """Do it; the findings are of a check alone. Raises InputError, BridgeError."""
+    """Do it; findings come of a check and of homing. Raises InputError, BridgeError."""
     with open_devices(setup) as devices:
         rig, spec, clock = devices.rig, setup.spec, devices.clock
         findings: list[Finding] = []
@@ -248,8 +248,9 @@ async def by_hand(setup: Setup, wish: Wish, say: Say) -> list[Finding]:
                 return findings
             await rig.open()
             if wish.action == "home":
-                for line in await frame.home(rig, spec, clock):
-                    say(line)
+                findings = await frame.home(rig, spec, clock)
+                for finding in findings:
+                    say(finding.line())
             elif wish.action == "park":
                 await frame.park(rig, spec, up=wish.where == "up")
                 say(f"Parked, opening {wish.where}.")
