@@ -9,6 +9,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
+from controller.model import Alert
 from tests.browser.conftest import SIZES, OpenPhone
 from tests.browser.hands import begun, turning, until
 from tests.web.server import PanelServer
@@ -36,16 +37,41 @@ def nothing(panel: PanelServer) -> None:
     """The sheet before any run."""
 
 
-@pytest.mark.parametrize("look", ["light", "dark"])
+def weighing(panel: PanelServer) -> None:
+    panel.call(lambda: panel.service.hand_work("next"))
+
+
+def warned(panel: PanelServer) -> None:
+    """A guard opened while the coat is liquid: an alert of each kind."""
+    alerts = tuple(
+        Alert(kind=kind, sentence=sentence, severity=severity, since_s=1)
+        for kind, sentence, severity in (
+            ("standing", "The coat is liquid and runs down: close the guard.", "act_now"),
+            ("probe", "The probe is noisy: look at its cable.", "caution"),
+            ("broker", "The message broker is not there.", "note"),
+        )
+    )
+    panel.call(lambda: panel.service.warn(alerts))
+
+
 @pytest.mark.parametrize("size", SIZES)
-def test_the_sheet_at_every_size(
-    open_phone: OpenPhone, panel: PanelServer, size: str, look: Any
+def test_the_turning_sheet_at_every_size(
+    open_phone: OpenPhone, panel: PanelServer, size: str
 ) -> None:
-    page = open_phone(panel, size, color_scheme=look)
-    stages: list[Callable[[PanelServer], None]] = [nothing, begun, turning]
+    turning(panel)
+    page = open_phone(panel, size)
+    expect(page.locator("#count")).to_be_visible()
+    no_violation(page)
+    no_sideways_scroll(page)
+
+
+@pytest.mark.parametrize("look", ["light", "dark"])
+def test_the_sheet_through_its_states(open_phone: OpenPhone, panel: PanelServer, look: Any) -> None:
+    page = open_phone(panel, "small phone", color_scheme=look)
+    stages: list[Callable[[PanelServer], None]] = [nothing, begun, weighing, turning, warned]
     for stage in stages:
         stage(panel)
-        page.wait_for_timeout(400)
+        page.wait_for_timeout(300)
         no_violation(page)
         no_sideways_scroll(page)
 
@@ -139,7 +165,8 @@ def test_zoom_to_twice_the_size_loses_nothing(open_phone: OpenPhone, panel: Pane
         page.wait_for_timeout(300)
         no_sideways_scroll(page)
         expect(page.locator("#stop")).to_be_visible()
-    page.evaluate("document.documentElement.style.fontSize = '200%'")  # WCAG 1.4.4
+    page.set_viewport_size({"width": 412, "height": 915})
+    page.evaluate("document.documentElement.style.fontSize = '200%'")  # text alone: WCAG 1.4.4
     page.wait_for_timeout(300)
     no_sideways_scroll(page)
 

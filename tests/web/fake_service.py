@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import itertools
 import math
+import time
 from collections.abc import AsyncIterator
 from typing import Any
 
@@ -118,6 +119,7 @@ class FakeService:
         self.watchers: set[asyncio.Queue[StreamItem]] = set()
         self.sampled_s = -1.0
         self.jobs: dict[str, PlanJob] = {}
+        self.sent_ms: dict[int, float] = {}  # by sample, on the machine's clock
 
     # --- what is seen -----------------------------------------------------------------------
 
@@ -396,17 +398,28 @@ class FakeService:
 
     def begin(self) -> None:
         """As if a plan had been taken up."""
-        self._do(Command(name="start", key="begun", data={"job_id": "job-1"}))
+        if self.run_id is None:
+            self._do(Command(name="start", key="begun", data={"job_id": "job-1"}))
+        self._tell(self._snapshot_item())
+
+    def hand_work(self, *names: str) -> None:
+        """As if a person had pressed these."""
+        for name in names:
+            self._do(Command(name=name, key=f"{name}-{self.last_id}"))
+        self._tell(self._snapshot_item())
+
+    def warn(self, alerts: tuple[Alert, ...]) -> None:
+        self.alerts = alerts
         self._tell(self._snapshot_item())
 
     def turn(self) -> None:
         """As if a person had done all the hand work of the first coat."""
         self.begin()
-        self._do(Command(name="next", key="ready"))
+        if self.step is not Step.PREPARE:
+            self.step = Step.PREPARE
+        self.hand_work("next")
         self._do(Command(name="weigh", key="w", data={"part_a_g": 76.4, "part_b_g": 38.2}))
-        for n in range(5):
-            self._do(Command(name="next", key=f"on-{n}"))
-        self._tell(self._snapshot_item())
+        self.hand_work(*["next"] * 5)
 
     def _coat(self, **fields: Any) -> None:
         self.coats[self.coat - 1] = self.coats[self.coat - 1].model_copy(update=fields)
@@ -499,6 +512,7 @@ class FakeService:
             gel_best_s=GEL_s if coat_s else None,
         )
         self.samples.append(row)
+        self.sent_ms[row.sample_id] = time.time() * 1000  # noqa: TID251
         self._tell(_item(row))
         return row
 

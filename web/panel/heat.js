@@ -6,6 +6,8 @@ import { clock, temp, tempTo, tempUnit } from "./units.js";
 
 const MARGIN = { left: 40, right: 14, top: 14, bottom: 26 };
 const MIN_SPAN_s = 120;
+const MANY = 3000; // rows in view beyond which blocks are drawn
+const BLOCK = 16;
 
 export class Heat {
   constructor(box) {
@@ -24,9 +26,18 @@ export class Heat {
     this.marks = []; // {at_s, what}
     this.seen = null;
     this.view = "coat"; // "coat", "all" or [from_s, to_s]
-    this.frames = []; // when each of the last draws ended, for the smoothness check
     this.canvas.addEventListener("pointerdown", (e) => this.grab(e));
     this.press();
+  }
+
+  // The rows of one run, oldest first; they may grow at their end.
+  set samples(rows) {
+    this.rows = rows;
+    this.blocks = {};
+  }
+
+  get samples() {
+    return this.rows;
   }
 
   show(view) {
@@ -115,30 +126,28 @@ export class Heat {
       this.window(pen, x, met, bottom);
       this.band(pen, x, y, met);
     }
-    this.level(pen, x, y, (row) => row.room_degC, [2, 4]);
-    this.level(pen, x, y, (row) => row.mould_degC, [9, 4]);
+    this.level(pen, x, y, "room_degC", [2, 4]);
+    this.level(pen, x, y, "mould_degC", [9, 4]);
     if (seen.peak_limit_degC) this.limit(pen, y(seen.peak_limit_degC), right);
-    this.measured(pen, x, y, from, to, right);
+    this.measured(pen, x, y);
     this.touches(pen, x, y);
     pen.restore();
     this.tell(met);
-    this.frames.push(performance.now());
-    if (this.frames.length > 300) this.frames.shift();
   }
 
   range(from, to, met) {
     let low = Infinity;
     let high = -Infinity;
     const take = (v) => {
-      if (v === null || v === undefined) return;
+      if (!Number.isFinite(v)) return;
       if (v < low) low = v;
       if (v > high) high = v;
     };
-    for (const row of this.samples) {
-      if (row.at_s < from || row.at_s > to) continue;
-      take(row.probe_degC);
-      take(row.room_degC);
-      take(row.mould_degC);
+    for (const name of ["probe_degC", "room_degC", "mould_degC"]) {
+      for (const part of this.parts(name)) {
+        take(part.low);
+        take(part.high);
+      }
     }
     if (met !== null) {
       for (const [at, cool, warm] of this.seen.gel.predicted) {
@@ -213,11 +222,11 @@ export class Heat {
     pen.globalAlpha = 1;
   }
 
-  level(pen, x, y, of, dash) {
+  level(pen, x, y, name, dash) {
     pen.setLineDash(dash);
     pen.strokeStyle = ink("faint");
     pen.lineWidth = 1.5;
-    this.path(pen, x, y, of);
+    this.path(pen, x, y, name);
     pen.setLineDash([]);
   }
 
@@ -235,7 +244,7 @@ export class Heat {
     pen.strokeStyle = ink("pen");
     pen.lineWidth = 2.75;
     pen.lineJoin = "round";
-    this.path(pen, x, y, (row) => row.probe_degC);
+    this.path(pen, x, y, "probe_degC");
     const last = this.samples.at(-1);
     if (last?.probe_degC == null) return;
     pen.beginPath();
@@ -245,8 +254,7 @@ export class Heat {
   }
 
   // No more than a few strokes a pixel column however long the run: first, lowest, highest, last.
-  path(pen, x, y, of) {
-    const [from, to] = this.span();
+  path(pen, x, y, name) {
     pen.beginPath();
     let column = null;
     let pencilDown = false;
@@ -258,30 +266,52 @@ export class Heat {
       }
       column = null;
     };
-    let previous_s = null;
-    const start = lowerBound(this.samples, from) - 1;
-    for (let i = Math.max(0, start); i < this.samples.length; i++) {
-      const row = this.samples[i];
-      const value = of(row);
-      if (value === null || value === undefined) {
+    for (const part of this.parts(name)) {
+      if (part.first === null || part.first === undefined) {
         flush();
         pencilDown = false;
         continue;
       }
-      const px = Math.round(x(row.at_s) * 2) / 2;
+      const px = Math.round(x(part.at_s) * 2) / 2;
       if (column && column.px !== px) flush();
       if (column) {
-        column.low = Math.min(column.low, value);
-        column.high = Math.max(column.high, value);
-        column.last = value;
+        column.low = Math.min(column.low, part.low);
+        column.high = Math.max(column.high, part.high);
+        column.last = part.last;
       } else {
-        column = { px, first: value, low: value, high: value, last: value };
+        column = { px, ...part };
       }
-      previous_s = row.at_s;
-      if (previous_s > to) break;
     }
     flush();
     pen.stroke();
+  }
+
+  // What of a series is in view: rows of their own, or, when there are very many, blocks of them.
+  parts(name) {
+    const [from, to] = this.span();
+    const begin = Math.max(0, lowerBound(this.samples, from) - 1);
+    const end = Math.min(this.samples.length, lowerBound(this.samples, to) + 1);
+    const one = (row) => ({ at_s: row.at_s, first: row[name], low: row[name], high: row[name], last: row[name] });
+    if (end - begin < MANY) return this.samples.slice(begin, end).map(one);
+    const blocks = this.blocked(name);
+    const whole = Math.min(blocks.length, Math.floor(end / BLOCK));
+    return [
+      ...blocks.slice(Math.floor(begin / BLOCK), whole),
+      ...this.samples.slice(whole * BLOCK, end).map(one),
+    ];
+  }
+
+  blocked(name) {
+    const blocks = (this.blocks[name] ??= []);
+    while ((blocks.length + 1) * BLOCK <= this.samples.length) {
+      const rows = this.samples.slice(blocks.length * BLOCK, (blocks.length + 1) * BLOCK);
+      const values = rows.map((row) => row[name]).filter((value) => value !== null);
+      blocks.push({
+        at_s: rows[0].at_s, first: values[0], last: values.at(-1),
+        low: Math.min(...values), high: Math.max(...values),
+      });
+    }
+    return blocks;
   }
 
   touches(pen, x, y) {

@@ -203,7 +203,7 @@ export class Bench {
     }, "Unpair");
     return [
       h("h1", {}, "Who may act"),
-      table("Paired phones", ["phone", "may", "last seen", ""], cards.map((c) => [
+      table("Paired phones", ["phone", "may", "last seen", "unpair"], cards.map((c) => [
         c.this ? `${c.name} (this one)` : c.name, c.role === "operate" ? "act" : "watch", dayAndTime(c.seen_utc), revoke(c),
       ])),
       h("h2", {}, "another phone"),
