@@ -29,6 +29,7 @@ from controller.run.supervisor import Supervisor
 from controller.service import Service
 from controller.telemetry import Telemetry
 from controller.twin import Twin
+from controller.wall import wall_mesh
 from firmware_bridge.clock import SystemClock
 from firmware_bridge.serial_rig import SerialRig
 from firmware_bridge.sim_board import PtyBoard
@@ -215,7 +216,7 @@ async def open_house(setup: Setup) -> AsyncIterator[House]:
             supervisor.on_event = devices.twin.follow
         await supervisor.start()
         stack.push_async_callback(supervisor.close)
-        service = Service(supervisor, setup.castings, make_plan)
+        service = Service(supervisor, setup.castings, make_plan, wall_mesh=wall_mesh)
         stack.push_async_callback(service.close)
         yield House(
             setup, devices.clock, supervisor, service, devices.hand, devices.twin, devices.board

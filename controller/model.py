@@ -495,6 +495,13 @@ class CastingCard(Frozen):
     wall_mm: float
 
 
+class ResinCard(Frozen):
+    """A resin sheet in the library."""
+
+    resin_id: str
+    name: str
+
+
 class PlanJob(Frozen):
     """A plan in the making, or made."""
 

@@ -18,6 +18,7 @@ from controller.model import (
     Event,
     Plan,
     PlanJob,
+    ResinCard,
     RigSpec,
     RunCard,
     Sample,
@@ -25,6 +26,7 @@ from controller.model import (
     StreamItem,
     parse,
     read_casting,
+    read_resin,
 )
 from controller.records import Journal, row_id
 from controller.run.state import fold_all
@@ -33,6 +35,7 @@ from controller.run.supervisor import Supervisor
 Planner = Callable[..., Plan]
 WallMesh = Callable[[Plan], dict[str, Any]]
 JOBS_KEPT = 50
+MESHES_KEPT = 8
 _PAGE = 2000
 
 
@@ -56,6 +59,7 @@ class Service:
         self._castings, self._planner, self._wall_mesh = castings, planner, wall_mesh
         self._executor = executor or ThreadPoolExecutor(1, "plans")
         self._jobs: dict[str, PlanJob] = {}
+        self._meshes: dict[str, dict[str, Any]] = {}
         self._job_tasks: set[asyncio.Task[None]] = set()
         self._job_numbers = itertools.count(1)
         self._run_numbers = itertools.count(1)
@@ -167,17 +171,34 @@ class Service:
 
         return await asyncio.get_running_loop().run_in_executor(None, work)
 
+    async def resins(self) -> list[ResinCard]:
+        """The resin sheets beside the castings, by name."""
+
+        def work() -> list[ResinCard]:
+            cards = []
+            for path in sorted(self._castings.glob("*.toml")):
+                try:
+                    cards.append(ResinCard(resin_id=path.stem, name=read_resin(path).name))
+                except InputError:
+                    continue  # a casting
+            return cards
+
+        return await asyncio.get_running_loop().run_in_executor(None, work)
+
     async def start_plan(self, casting_id: str, overrides: Mapping[str, Any]) -> PlanJob:
-        """Begin to make a plan. overrides: fields of the casting, as its file has them."""
-        path = self._castings / f"{casting_id}.toml"
-        if Path(casting_id).name != casting_id or not path.is_file():
-            raise InputError("casting_id", casting_id, "no such casting")
+        """Begin to make a plan.
+
+        overrides: fields of the casting, as its file has them; a resin by its `resin_id`.
+        """
+        path = self._file("casting_id", casting_id)
         casting = read_casting(path)
         if overrides:
             data = casting.model_dump()
             for name, value in overrides.items():
                 kept = data.get(name)
-                if isinstance(kept, dict) and isinstance(value, Mapping):
+                if name == "resin":
+                    data[name] = read_resin(self._file("resin", str(value)))
+                elif isinstance(kept, dict) and isinstance(value, Mapping):
                     data[name] = {**kept, **value}
                 else:
                     data[name] = value
@@ -188,6 +209,12 @@ class Service:
         self._job_tasks.add(task)
         task.add_done_callback(self._job_tasks.discard)
         return self._jobs[job_id]
+
+    def _file(self, field: str, stem: str) -> Path:
+        path = self._castings / f"{stem}.toml"
+        if Path(stem).name != stem or not path.is_file():
+            raise InputError(field, stem, "no such file in the library")
+        return path
 
     def _keep(self, job: PlanJob) -> None:
         self._jobs[job.job_id] = job
@@ -269,7 +296,13 @@ class Service:
         plan = job.plan if job is not None else await self.run_plan(run_or_job_id)
         if plan is None:
             return None
-        return await asyncio.get_running_loop().run_in_executor(None, self._wall_mesh, plan)
+        if run_or_job_id not in self._meshes:
+            loop = asyncio.get_running_loop()
+            mesh = await loop.run_in_executor(self._executor, self._wall_mesh, plan)
+            self._meshes[run_or_job_id] = mesh
+            while len(self._meshes) > MESHES_KEPT:
+                del self._meshes[next(iter(self._meshes))]
+        return self._meshes[run_or_job_id]
 
 
 def run_card(journal: Journal, run_id: str) -> RunCard:

@@ -9,6 +9,7 @@ layer measured with a gauge is thicker by about h/R inside a bowl (6 % at 4.5 mm
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -144,6 +145,21 @@ def compute_wall(
         coarse=WallWeights.of(coarse_mesh).statistics(coarse_m.sum(axis=0)),
         target_mm=plan.wall.target_mm,
     )
+
+
+def wall_mesh(plan: Plan) -> dict[str, Any]:
+    """The wall for a view in three dimensions, on one coarse mesh, in the mould frame.
+
+    vertices_mm (n, 3), faces (m, 3), wall_mm (n,). Raises InputError and NotConverged.
+    """
+    cavity = load_cavity(plan.casting)
+    mesh = film_mesh(cavity, COARSER * default_mesh_mm(cavity))
+    _, coats_m, _ = flow_coats(plan, mesh, threads=1)
+    return {
+        "vertices_mm": (mesh.points * 1e3).round(2).tolist(),
+        "faces": mesh.triangles.tolist(),
+        "wall_mm": (coats_m.sum(axis=0) * 1e3).round(3).tolist(),
+    }
 
 
 def flow_coats(plan: Plan, mesh: FilmMesh, threads: int) -> tuple[FilmMesh, Floats, Floats]:

@@ -33,6 +33,7 @@ from controller.model import (
     Frozen,
     Plan,
     PlanJob,
+    ResinCard,
     RunCard,
     Sample,
     Snapshot,
@@ -211,6 +212,12 @@ class PlanWish(Frozen):
 async def castings(desk: AtDesk, _: Watcher) -> list[CastingCard]:
     """The casting files of this shop."""
     return await desk.service.castings()
+
+
+@api.get("/resins", responses=_may(401))
+async def resins(desk: AtDesk, _: Watcher) -> list[ResinCard]:
+    """The resin sheets of this shop."""
+    return await desk.service.resins()
 
 
 @api.post("/plans", status_code=202, responses=_may(400, 401, 403, 404, 409, 413, 422, 429))

@@ -29,6 +29,7 @@ from controller.model import (
     Plan,
     PlanJob,
     RecordLine,
+    ResinCard,
     RunCard,
     Sample,
     Snapshot,
@@ -268,6 +269,12 @@ class FakeService:
         return [
             CastingCard(casting_id="globe", name="Lantern globe", resin="Clear cast 14", wall_mm=4),
             CastingCard(casting_id="tower", name="Lighthouse", resin="Clear cast 14", wall_mm=3.5),
+        ]
+
+    async def resins(self) -> list[ResinCard]:
+        return [
+            ResinCard(resin_id="clear-14", name="Clear cast 14"),
+            ResinCard(resin_id="clear-40", name="Clear cast 40"),
         ]
 
     async def start_plan(self, casting_id: str, overrides: dict[str, Any]) -> PlanJob:

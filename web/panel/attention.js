@@ -28,7 +28,7 @@ export function announce() {
 }
 
 function call(times) {
-  if (settings().vibration) navigator.vibrate?.(Array.from({ length: times }, () => [220, 120]).flat());
+  if (settings().vibration && navigator.userActivation?.hasBeenActive) navigator.vibrate?.(Array.from({ length: times }, () => [220, 120]).flat());
   if (!settings().sound || speaker?.state !== "running") return;
   for (let i = 0; i < times; i++) {
     const start = speaker.currentTime + i * 0.42;

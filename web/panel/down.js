@@ -8,6 +8,7 @@ import { rate } from "./units.js";
 const COLUMNS = 48;
 const ROWS = 24;
 const SUBSTEPS = 12;
+const AROUND = 14; // room for what is marked at a pole
 
 export class Down {
   constructor(box) {
@@ -44,8 +45,8 @@ export class Down {
 
   draw(seen) {
     const wide = Math.min(this.canvas.parentElement.clientWidth, 560);
-    const [pen, width, height] = fit(this.canvas, Math.round(wide / 2) + 4);
-    const at = (v) => project(v, width / 2, height / 2, Math.min(width / 4, height / 2) - 3);
+    const [pen, width, height] = fit(this.canvas, Math.round(wide / 2) + 2 * AROUND);
+    const at = (v) => project(v, width / 2, height / 2, Math.min(width / 4 - 3, height / 2 - AROUND));
 
     outline(pen, at);
     pen.fillStyle = ink("wash");
@@ -106,8 +107,8 @@ export class Down {
     pen.stroke();
     pen.fillStyle = ink("ink");
     pen.textAlign = "left";
-    pen.textBaseline = "middle";
-    pen.fillText("opening", x + 14, y + (y < 20 ? 6 : y > pen.canvas.clientHeight - 20 ? -6 : 0));
+    pen.textBaseline = y < pen.canvas.clientHeight / 2 ? "bottom" : "top";
+    pen.fillText("opening", x + 13, y);
   }
 
   tell(frame) {

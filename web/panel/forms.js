@@ -35,7 +35,7 @@ export class Forms {
       const left = boxes.filter((b) => !b.checked).length;
       return left ? `${left} of ${boxes.length} still to tick.` : "";
     };
-    const cautions = seen.cautions.map((text) => h("p", { class: "caution" }, text));
+    const cautions = seen.cautions.map((text) => h("p", { class: "mind" }, text));
     return h("div", {}, cautions.length ? h("h2", {}, "mind") : null, cautions, h("h2", {}, "before you start"), rows);
   }
 

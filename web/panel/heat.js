@@ -4,7 +4,7 @@ import { h } from "./dom.js";
 import { fit, hatch, ink, niceStep } from "./ink.js";
 import { clock, temp, tempTo, tempUnit } from "./units.js";
 
-const MARGIN = { left: 40, right: 14, top: 14, bottom: 26 };
+const MARGIN = { left: 40, right: 14, top: 26, bottom: 26 };
 const MIN_SPAN_s = 120;
 const MANY = 3000; // rows in view beyond which blocks are drawn
 const BLOCK = 16;
@@ -187,7 +187,7 @@ export class Heat {
     }
     line(pen, [MARGIN.left, bottom + 0.5], [right, bottom + 0.5], ink("ink"));
     pen.textAlign = "left";
-    pen.fillText(tempUnit(), 2, 0);
+    pen.fillText(tempUnit(), 0, 0);
     pen.textAlign = "right";
     pen.fillText("min", right + MARGIN.right, bottom + 8);
   }

@@ -280,6 +280,7 @@ byId("show-body").addEventListener("click", async () => {
     bodyView = null;
     return;
   }
+  box.replaceChildren(h("p", { class: "figures", role: "status" }, "Working out the wall …"));
   try {
     const [{ Body }, mesh] = await Promise.all([import("./late/body.js"), line.get(`/api/mesh/${seen.run_id}`)]);
     bodyView = new Body(box, mesh);

@@ -50,20 +50,21 @@ export class Bench {
     const cards = await this.line.get("/api/castings");
     const card = cards.find((c) => c.casting_id === castingId);
     if (!card) throw new Error("There is no such casting.");
-    if (!jobId) return this.wishes(card, cards);
+    if (!jobId) return this.wishes(card, await this.line.get("/api/resins"));
     const job = await this.line.get(`/api/plans/${jobId}`);
     if (job.error) return [h("h1", {}, "No plan came out."), h("p", { class: "why" }, job.error), h("p", { class: "also" }, h("a", { class: "button", href: `#plan/${castingId}` }, "Ask differently"))];
     if (!job.done) return this.waiting(job);
     return this.made(job);
   }
 
-  wishes(card, cards) {
+  wishes(card, resins) {
     const wall = number("want-wall", `Wall, ${lengthUnit()}`, lengthTo(card.wall_mm).toFixed(lengthUnit() === "mm" ? 1 : 3));
     const coats = number("want-coats", "Coats", "as planned");
     coats.input.step = "1";
     const shop = number("want-shop", `Shop, ${tempUnit()}`, "as in the file");
-    const resins = [...new Set(cards.map((c) => c.resin))];
-    const resin = h("select", { id: "want-resin" }, resins.map((name) => h("option", { value: name, selected: name === card.resin }, name)));
+    const resin = h("select", { id: "want-resin" }, resins.map((r) =>
+      h("option", { value: r.resin_id, selected: r.name === card.resin }, r.name)));
+    const asFiled = resin.value;
     const form = h("form", {},
       h("div", { class: "fields" }, wall.label, coats.label, shop.label,
         h("label", { class: "field", for: "want-resin" }, h("span", {}, "Resin"), resin)),
@@ -74,7 +75,7 @@ export class Bench {
       if (wall.input.value) overrides.wall_mm = lengthFrom(wall.input.value);
       if (coats.input.value) overrides.coats = Number(coats.input.value);
       if (shop.input.value) overrides.shop = { temp_degC: tempFrom(shop.input.value) };
-      if (resin.value !== card.resin) overrides.resin = resin.value;
+      if (resin.value !== asFiled) overrides.resin = resin.value;
       try {
         const job = await this.line.post("/api/plans", { casting_id: card.casting_id, overrides });
         location.hash = `plan/${card.casting_id}/${job.job_id}`;
@@ -101,7 +102,6 @@ export class Bench {
 
   async made(job) {
     const plan = job.plan;
-    const mesh = await this.line.get(`/api/mesh/${job.job_id}`).catch(() => null);
     const accept = h("button", { type: "button" }, "Take this plan");
     accept.addEventListener("click", async () => {
       if (await this.send("start", { job_id: job.job_id }, null)) this.back();
@@ -110,15 +110,25 @@ export class Bench {
     return [
       h("h1", {}, plan.casting.name),
       h("p", { class: "why" }, headline(plan)),
-      mesh && h("h2", {}, "the wall it should give"), mesh && fourSides(mesh),
+      h("h2", {}, "the wall it should give"), this.wall(job.job_id),
       h("p", { class: "figures" }, wallWords(plan.wall)),
       h("h2", {}, "coats"), coatTable(plan),
       h("h2", {}, "the time it takes"), timeline(plan),
       h("h2", {}, "how it turns"), spins(plan),
-      h("h2", {}, "mind"), ...plan.cautions.map((text) => h("p", { class: "caution" }, text)),
+      h("h2", {}, "mind"), ...plan.cautions.map((text) => h("p", { class: "mind" }, text)),
       ...plan.notes.map((text) => h("p", { class: "figures" }, text)),
       h("p", { class: "also" }, this.line.mayAct && accept, h("a", { class: "button", href: `#plan/${job.casting_id}` }, "Ask differently")),
     ];
+  }
+
+  // The film takes its seconds: the page is there first, the picture comes after.
+  wall(id) {
+    const box = h("div", {}, h("p", { class: "figures", role: "status" }, "Working out the wall …"));
+    this.line.get(`/api/mesh/${id}`).then(
+      (mesh) => box.replaceChildren(fourSides(mesh)),
+      (error) => box.replaceChildren(h("p", { class: "figures" }, error.message)),
+    );
+    return box;
   }
 
   refuse(after, error) {
@@ -147,7 +157,6 @@ export class Bench {
       this.line.get(`/api/runs/${runId}/events`),
       this.line.get(`/api/runs/${runId}/plan`).catch(() => null),
     ]);
-    const mesh = await this.line.get(`/api/mesh/${runId}`).catch(() => null);
     const { Heat } = await import("../heat.js");
     const curveBox = h("div");
     const heat = new Heat(curveBox);
@@ -168,7 +177,7 @@ export class Bench {
       h("h1", {}, card.casting),
       h("p", { class: "why" }, `${dayAndTime(card.started_utc)}, ${card.resin}, ${card.coats_done} of ${card.coats} coats${card.simulated ? ", simulated" : ""}${card.proven ? ", proven" : ""}.`),
       h("h2", {}, "the heat"), curveBox,
-      mesh && h("h2", {}, "the wall it should have"), mesh && fourSides(mesh),
+      h("h2", {}, "the wall it should have"), this.wall(runId),
       plan && h("h2", {}, "as planned"), plan && coatTable(plan),
       h("h2", {}, "written down"),
       h("ol", { class: "lines" }, events.slice(-80).map((e) => h("li", {}, h("time", { datetime: e.utc }, dayAndTime(e.utc)), h("span", {}, inWords(e))))),
