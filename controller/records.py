@@ -46,6 +46,14 @@ CREATE TABLE IF NOT EXISTS samples (
 CREATE INDEX IF NOT EXISTS samples_of_run ON samples (run_id, sample_id);
 CREATE TABLE IF NOT EXISTS notes (name TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
 """
+# A proven run is closed: no program changes or removes a row of it, not even by mistake.
+_SCHEMA += "".join(
+    f"CREATE TRIGGER IF NOT EXISTS {table}_closed_{act.lower()} BEFORE {act} ON {table} "
+    "WHEN EXISTS (SELECT 1 FROM events WHERE run_id = OLD.run_id AND kind = 'proven') "
+    "BEGIN SELECT RAISE(ABORT, 'the run is proven and closed'); END;\n"
+    for table in ("plans", "events", "samples")
+    for act in ("UPDATE", "DELETE")
+)
 SAMPLE_COLUMNS = tuple(Sample.model_fields)
 _SAMPLE_SQL = ", ".join(SAMPLE_COLUMNS)
 _ENDED = ("finished", "abandoned")
@@ -58,9 +66,10 @@ class Batch:
     plans: dict[str, str] = field(default_factory=dict)
     events: deque[tuple[Event, str | None]] = field(default_factory=deque)
     samples: deque[tuple[str, Sample]] = field(default_factory=deque)
+    notes: dict[str, str] = field(default_factory=dict)
 
     def __bool__(self) -> bool:
-        return bool(self.plans or self.events or self.samples)
+        return bool(self.plans or self.events or self.samples or self.notes)
 
 
 class Journal:
@@ -127,6 +136,8 @@ class Journal:
                     for run_id, sample in batch.samples
                 ),
             )
+            for name, value in batch.notes.items():
+                self._note(name, value)
             if anchor is not None:
                 self._note("anchor", anchor.to_json())
             self.db.execute("COMMIT")
@@ -146,8 +157,13 @@ class Journal:
 
     def anchor(self) -> Anchor | None:
         """Where the rig's clock stood when the last batch was written."""
-        rows = self._read("SELECT value FROM notes WHERE name = 'anchor'")
-        return Anchor.from_json(rows[0][0]) if rows else None
+        kept = self.note("anchor")
+        return None if kept is None else Anchor.from_json(kept)
+
+    def note(self, name: str) -> str | None:
+        """What was last kept under a name: the memory of a mould, of a resin."""
+        rows = self._read("SELECT value FROM notes WHERE name = ?", (name,))
+        return rows[0][0] if rows else None
 
     def last_id(self) -> int:
         ((events, samples),) = self._read(
@@ -173,10 +189,14 @@ class Journal:
         return None if ended else newest[0]
 
     def plan(self, run_id: str) -> Plan:
+        return Plan.model_validate_json(self.plan_json(run_id))
+
+    def plan_json(self, run_id: str) -> str:
+        """The plan as it was written, whatever a later release makes of it."""
         rows = self._read("SELECT plan FROM plans WHERE run_id = ?", (run_id,))
         if not rows:
             raise InputError("run_id", run_id, "no such run in the record")
-        return Plan.model_validate_json(rows[0][0])
+        return str(rows[0][0])
 
     def events(self, run_id: str | None, after_id: int = 0, limit: int = -1) -> list[Event]:
         """Events of one run, or of all (None), oldest first."""
@@ -280,6 +300,10 @@ class Records:
     def plan(self, run_id: str, plan: Plan) -> None:
         self._waiting.plans[run_id] = plan.model_dump_json()
 
+    def keep(self, name: str, value: str) -> None:
+        """Keep this under a name, in the place of what was there: see `Journal.note`."""
+        self._waiting.notes[name] = value
+
     def sample(self, run_id: str, values: dict[str, Any]) -> Sample:
         """Number a sample and queue it. When memory is full, every second waiting one goes."""
         sample = Sample.model_construct(sample_id=self._number(), **values)
@@ -313,6 +337,7 @@ class Records:
     def _put_back(self, batch: Batch) -> None:
         late = self._waiting
         batch.plans.update(late.plans)
+        batch.notes.update(late.notes)
         batch.events.extend(late.events)
         batch.samples.extend(late.samples)
         self._waiting = batch

@@ -155,6 +155,7 @@ class ProvenCoat(Frozen):
     spin_from_s: float
     start_deg: StartAngles
     ramps: tuple[Ramp, ...]
+    gel_ratio: Positive = 1.0  # gel as found, over what the resin's sheet lets expect
     cure: CureTable
 
 
@@ -493,6 +494,7 @@ def plan_today(
                 mould_degC,
             )
             today = CurePath.of(kin, history)
+            today = today.gelling_at(today.gel_s * was.gel_ratio)
             due_s = float(today.time_at_left(float(track.left_1_Pa[0]))) - close_up_s
             before, poured_s = poured_s, max(due_s, min(LEAST_BY_HAND_S, was.poured_s))
             if abs(poured_s - before) < 0.5:
