@@ -112,6 +112,15 @@ def parser() -> argparse.ArgumentParser:
     a.add_argument("--turns", type=float, default=1.0, metavar="N")
     _on_rig(a)
 
+    c = add("shop", "a page with every rig on one broker, the next thing to do first", shop)
+    c.add_argument("--broker", default="127.0.0.1", metavar="HOST")
+    c.add_argument("--broker-port", type=int, default=1883, metavar="P")
+    c.add_argument("--username", default="", metavar="NAME")
+    c.add_argument("--password-file", type=Path, metavar="FILE")
+    c.add_argument("--ca-file", type=Path, metavar="FILE.pem", help="speak TLS and trust this")
+    c.add_argument("--host", default="127.0.0.1", metavar="H", help="default: loopback only")
+    c.add_argument("--port", type=int, default=8714, metavar="P", help="0 for any free one")
+
     c = add("demo", "the whole main job on the simulated rig", demo)
     c.add_argument("--exit", action="store_true", help="end after the last coat")
     c.add_argument("--json", action="store_true", help="print the summary as JSON")
@@ -257,6 +266,24 @@ def rig(args: argparse.Namespace) -> int:
     if as_json:
         show_json([finding.model_dump(mode="json") for finding in findings])
     return RIG_FAULT if any(one.found is Found.BAD for one in findings) else 0
+
+
+def shop(args: argparse.Namespace) -> int:
+    from controller.model import MqttSpec
+    from web.shop import serve_shop
+
+    broker = MqttSpec(
+        host=args.broker,
+        port=args.broker_port,
+        username=args.username,
+        password_file=args.password_file,
+        tls=args.ca_file is not None,
+        ca_file=args.ca_file,
+    )
+    with listen(args.host, args.port) as wire:
+        print(f"The shop is at http://{args.host}:{wire.getsockname()[1]}/", flush=True)
+        serve_shop(broker, wire)
+    return 0
 
 
 def demo(args: argparse.Namespace) -> int:

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Awaitable, Callable
+
 from controller.errors import InputError
 from controller.model import RigSpec
+from controller.ports import Inputs, Press
 from controller.rigcheck import Finding, bad, good
 from firmware_bridge.contract import Clock, Mode, Ramp, Rig, RigState
 
@@ -12,6 +15,29 @@ HOME_TURNS = 1.25  # an index is met once a turn
 BALANCE_RPM = 3.0  # faster than this is not a balancing speed
 ACCEL_SHARE = 0.5  # of the rig's limit
 LOOK_S = 0.1
+CONFIRM_WITHIN_S = 60.0
+
+Person = Callable[[str], Awaitable[bool]]  # asks somebody at the rig a yes-or-no question
+
+
+async def cleared(
+    spec: RigSpec, inputs: Inputs, clock: Clock, person: Person | None, say: Callable[[str], None]
+) -> None:
+    """A hand at the rig says that it may turn: by the next button where the rig file asks for it
+    and names one, else by a typed yes. A simulated rig needs none. Raises InputError."""
+    if spec.backend == "simulated":
+        return
+    if spec.confirm_at_rig and "next_button" in spec.pins:
+        say("Guard closed, nobody near it? Then press the next button at the rig.")
+        inputs.presses()
+        end_s = clock.now_s() + CONFIRM_WITHIN_S
+        while clock.now_s() < end_s:
+            if Press.NEXT in inputs.presses():
+                return
+            await clock.sleep(LOOK_S)
+    elif person is not None and await person("Guard closed, nobody near it? The frame will turn."):
+        return
+    raise InputError("rig", "not cleared", "turns only after a hand at the rig has said so")
 
 
 async def turn(

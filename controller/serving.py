@@ -226,10 +226,19 @@ class Wish:
     may_turn: bool = False
 
 
+async def _ask(question: str) -> bool:
+    answer = await asyncio.to_thread(input, f"{question} [y/n] ")
+    return answer.strip().lower() in ("y", "yes")
+
+
 async def by_hand(setup: Setup, wish: Wish, say: Say) -> list[Finding]:
     """Do it; findings come of a check and of homing. Raises InputError, BridgeError."""
     with open_devices(setup) as devices:
         rig, spec, clock = devices.rig, setup.spec, devices.clock
+        inputs = devices.hand.behind
+        person = _ask if sys.stdin.isatty() else None
+        if wish.action != "check" or wish.may_turn:
+            await frame.cleared(spec, inputs, clock, person, say)
         findings: list[Finding] = []
         try:
             if wish.action == "check":
@@ -238,8 +247,9 @@ async def by_hand(setup: Setup, wish: Wish, say: Say) -> list[Finding]:
                     rig,
                     clock,
                     devices.probes,
-                    devices.hand.behind,
+                    inputs,
                     devices.outputs,
+                    person,
                     may_turn=wish.may_turn,
                 )
                 async for finding in check(bench):

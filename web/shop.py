@@ -3,16 +3,23 @@
 from __future__ import annotations
 
 import asyncio
+import random
+import socket
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
 
+import uvicorn
 from fastapi import FastAPI
 from fastapi.responses import FileResponse, StreamingResponse
 from fastapi.staticfiles import StaticFiles
 
+from controller.model import MqttSpec
 from controller.shop import RigCard, Shop
+from firmware_bridge.clock import SystemClock
 
+# A page that never goes away must not keep the server: its stream is cut after so long.
+GOODBYE_S = 2
 PAGE = Path(__file__).parent / "shop_page"
 
 
@@ -50,3 +57,12 @@ def shop_app(shop: Shop) -> FastAPI:
 
     app.mount("/shop", StaticFiles(directory=PAGE), name="shop")
     return app
+
+
+def serve_shop(broker: MqttSpec, wire: socket.socket) -> None:
+    """Serve on a listening socket until told to end. Raises InputError for a secret unread."""
+    shop = Shop(broker, SystemClock(), random.Random())
+    config = uvicorn.Config(
+        shop_app(shop), log_level="warning", timeout_graceful_shutdown=GOODBYE_S
+    )
+    uvicorn.Server(config).run([wire])

@@ -167,3 +167,32 @@ def test_the_page_and_its_list_are_served() -> None:
             assert (await client.post("/api/rigs")).status_code == 405
 
     asyncio.run(main())
+
+
+def test_the_command_serves_the_page(tmp_path: Path) -> None:
+    """`evenwall shop` as a person starts it: a page, and an end on SIGTERM."""
+    import signal
+    import subprocess
+    import sys
+    from urllib.request import urlopen
+
+    command = [sys.executable, "-m", "controller.cli", "shop", "--port", "0", "--broker-port", "1"]
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+    try:
+        assert process.stdout is not None
+        address = process.stdout.readline().split()[-1]
+
+        async def main() -> str:
+            for _ in range(200):
+                try:
+                    return str(await asyncio.to_thread(lambda: urlopen(address).read().decode()))
+                except OSError:
+                    await REAL.sleep(0.05)
+            return ""
+
+        assert "The shop" in asyncio.run(main())
+        process.send_signal(signal.SIGTERM)
+        assert process.wait(10) in (0, -signal.SIGTERM)
+    finally:
+        process.kill()
+        process.communicate()
