@@ -21,7 +21,7 @@ SLICE_S = SLICE_CYCLES / CYCLES_PER_S
 RATE_ONE = 1 << 23  # one step per slice
 POSITION_ONE = 1 << 24  # one step
 HARD_STEPS_S = 45_000  # what the smallest board does cleanly on both axes at once
-RATE_HARD_MAX = 1_546_188_226  # the same in the board's integers
+RATE_HARD_MAX = 1_546_188_227  # the same in the board's integers
 RAMP_SLICES_MAX = 0xFFFFFF
 GRANT_S_MAX = 14_400.0
 # A limit stated in human units is met by a ramp that states the same number.

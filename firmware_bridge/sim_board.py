@@ -91,7 +91,7 @@ class VirtualBoard:
 
     def read(self) -> bytes:
         count = self._c.read(self._board, self._buffer, _READ_BYTES)
-        return self._buffer.raw[:count] if count else b""
+        return ctypes.string_at(self._buffer, count)
 
     def reset(self, cause: str = "power_on") -> None:
         """Power goes and comes back; `cause` is one of RESET_CAUSES."""

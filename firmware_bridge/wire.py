@@ -148,13 +148,12 @@ def crc16(data: bytes) -> int:
 
 
 def cobs_encode(data: bytes) -> bytes:
-    """Consistent overhead byte stuffing (Cheshire and Baker 1999), without the closing zero."""
+    """Consistent overhead byte stuffing (Cheshire and Baker 1999), without the closing zero.
+
+    Frames are shorter than 254 bytes, so the scheme's full blocks never come up.
+    """
     out = bytearray()
     for block in data.split(b"\0"):
-        while len(block) >= 254:
-            out.append(255)
-            out += block[:254]
-            block = block[254:]
         out.append(len(block) + 1)
         out += block
     return bytes(out)
@@ -162,18 +161,16 @@ def cobs_encode(data: bytes) -> bytes:
 
 def cobs_decode(data: bytes) -> bytes:
     """Raises BadFrame for a zero inside or a block that runs over the end."""
-    out = bytearray()
+    if b"\0" in data:
+        raise BadFrame("not COBS")
+    out = bytearray(data)
     at = 0
     while at < len(data):
-        code = data[at]
-        block = data[at + 1 : at + code]
-        if code == 0 or len(block) != code - 1 or b"\0" in block:
-            raise BadFrame("not COBS")
-        out += block
-        at += code
-        if code < 255 and at < len(data):
-            out.append(0)
-    return bytes(out)
+        out[at] = 0
+        at += data[at]
+    if at != len(data) or not data:
+        raise BadFrame("not COBS")
+    return bytes(out[1:])
 
 
 def encode(frame: Frame) -> bytes:

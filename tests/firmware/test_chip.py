@@ -36,7 +36,7 @@ def fast_frame(steps_s: float) -> FrameLimits:
     return FrameLimits(
         steps_per_turn_major=STEPS_PER_TURN,
         steps_per_turn_minor=STEPS_PER_TURN,
-        rate_limit_rpm=steps_s * 60.0 / STEPS_PER_TURN * 1.001,
+        rate_limit_rpm=steps_s * 60.0 / STEPS_PER_TURN,
         accel_limit_rpm_s=2_000.0,
         park_rate_rpm=1.0,
     )
