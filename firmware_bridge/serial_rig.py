@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import os
+import termios
 
 import serial
 
@@ -47,11 +48,20 @@ class SerialRig(FramedRig):
         try:
             self._port = serial.Serial(self._port_name, BAUD, timeout=0, exclusive=True)
             self._port.reset_input_buffer()
-        except (serial.SerialException, OSError) as error:
+            self._keep_dtr(self._port.fileno())
+        except (serial.SerialException, termios.error, OSError) as error:
             self._port = None
             raise LinkLost(f"{self._port_name}: {error}") from None
         asyncio.get_running_loop().add_reader(self._port.fileno(), self._readable)
         self._on_timer()
+
+    @staticmethod
+    def _keep_dtr(fd: int) -> None:
+        """Leave DTR as it is when the port closes, however that comes about: many boards wire its
+        falling edge to the chip's reset, and the next host must find the frame turning."""
+        mode = termios.tcgetattr(fd)
+        mode[2] &= ~termios.HUPCL
+        termios.tcsetattr(fd, termios.TCSANOW, mode)
 
     def _disconnect(self) -> None:
         if self._timer is not None:

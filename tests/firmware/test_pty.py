@@ -8,6 +8,7 @@ import os
 import signal
 import subprocess
 import sys
+import termios
 from collections.abc import Callable
 from pathlib import Path
 
@@ -94,6 +95,21 @@ def test_the_port_is_held_by_one_host() -> None:
             await rig.close()
             await other.open()
             await other.close()
+
+    asyncio.run(work())
+
+
+def test_closing_the_port_leaves_the_reset_line_alone() -> None:
+    """DTR falls at close only when HUPCL is set (termios(3)); it would reset a real board."""
+
+    async def work() -> None:
+        with PtyBoard() as board:
+            rig = SerialRig(board.port, SystemClock(), LIMITS)
+            await rig.open()
+            await rig.close()
+            fd = os.open(board.port, os.O_RDWR | os.O_NOCTTY)
+            assert not termios.tcgetattr(fd)[2] & termios.HUPCL
+            os.close(fd)
 
     asyncio.run(work())
 
