@@ -57,6 +57,16 @@ def progress_bar(title: str) -> Iterator[Callable[[float, str], None]]:
         yield tell
 
 
+@contextmanager
+def naming(file: Path) -> Iterator[None]:
+    """What is wrong with a wish is wrong in the file that holds it."""
+    try:
+        yield
+    except InputError as error:
+        error.file = error.file or str(file)
+        raise
+
+
 def parser() -> argparse.ArgumentParser:
     top = argparse.ArgumentParser(
         prog="evenwall",
@@ -156,7 +166,7 @@ def plan(args: argparse.Namespace) -> int:
     casting, spec = read_casting(args.casting), sample_rig(args.rig)
     if args.time_budget_s is not None and not args.time_budget_s > 0:
         raise InputError("--time-budget-s", args.time_budget_s, "must be > 0", unit="s")
-    with progress_bar("Planning") as tell:
+    with progress_bar("Planning") as tell, naming(args.casting):
         made = make_plan(
             casting, spec, seed=args.seed, time_budget_s=args.time_budget_s, progress=tell
         )

@@ -24,11 +24,15 @@ class InputError(EvenwallError):
         file: str = "",
         hint: str = "",
     ) -> None:
+        super().__init__(field, value, limit)
         self.field, self.value, self.limit, self.unit = field, value, limit, unit
         self.file, self.hint = file, hint
-        where = f"{file}: " if file else ""
-        shown = f"{value} {unit}".rstrip()
-        super().__init__(f"{where}{field} is {shown}: {limit}" + (f"; {hint}" if hint else ""))
+
+    def __str__(self) -> str:
+        where = f"{self.file}: " if self.file else ""
+        shown = f"{self.value} {self.unit}".rstrip()
+        hint = f"; {self.hint}" if self.hint else ""
+        return f"{where}{self.field} is {shown}: {self.limit}{hint}"
 
 
 class PlanError(InputError):

@@ -247,6 +247,10 @@ class PtyBoard:
         if self._pins is not None:
             with contextlib.suppress(LinkLost):
                 self._ask("quit")
+                # Wait for its end: the next board on this folder must not join a dying one.
+                with contextlib.suppress(OSError):
+                    while self._pins.recv(256):
+                        pass
             self.leave()
         if self._process is not None:
             if self._process.stdin is not None:
