@@ -131,6 +131,12 @@ def parser() -> argparse.ArgumentParser:
     c.add_argument("--host", default="127.0.0.1", metavar="H", help="default: loopback only")
     c.add_argument("--port", type=int, default=8714, metavar="P", help="0 for any free one")
 
+    c = add("wall", "the wall of a plan, computed again", wall)
+    c.add_argument("plan", type=Path, metavar="PLAN.json")
+    c.add_argument("--mesh-mm", type=float, metavar="X", help="cell spacing; default about 5")
+    c.add_argument("--out", type=Path, metavar="FILE.png/.ply/.html", help="a picture of it")
+    c.add_argument("--json", action="store_true")
+
     c = add("demo", "the whole main job on the simulated rig", demo)
     c.add_argument("--exit", action="store_true", help="end after the last coat")
     c.add_argument("--json", action="store_true", help="print the summary as JSON")
@@ -177,6 +183,28 @@ def plan(args: argparse.Namespace) -> int:
         show_json(made.model_dump(mode="json", exclude_none=True))
     else:
         print(describe(made))
+    return 0
+
+
+def wall(args: argparse.Namespace) -> int:
+    from controller.model import read_plan
+    from controller.wall import compute_wall
+    from controller.wallview import write
+
+    made = read_plan(args.plan)
+    result = compute_wall(made, args.mesh_mm, threads=2)
+    if args.out is not None:
+        write(result, args.out, made.casting.name)
+        note(f"Picture written to {args.out}.")
+    s = result.summary()
+    if args.json:
+        show_json(s.model_dump(mode="json", exclude_none=True))
+    else:
+        print(
+            f"Wall of {made.casting.name}: mean {s.mean_mm:.2f} mm, thinnest patch {s.min_mm:.2f} "
+            f"+- {s.mesh_error_mm:.2f} mm, 5 % below {s.p05_mm:.2f} mm, rim {s.rim_mm:.2f} mm "
+            f"({s.mesh_mm:.1f} mm mesh)"
+        )
     return 0
 
 

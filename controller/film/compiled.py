@@ -25,7 +25,7 @@ from controller.film.mesh import FilmMesh
 from controller.film.start import mean_film, start_film
 from controller.units import G_M_S2
 
-LANES = 16
+WIDE, NARROW = 16, 4  # lanes; a short batch wastes fewer in the narrow kernel
 LEVELLING_BOUND = 0.8  # of Gershgorin's 2 sum|w|/A; the largest true eigenvalue is 0.75 of it on
 # an equilateral mesh
 
@@ -44,14 +44,15 @@ def _cache_dir() -> Path:
 
 
 @cache
-def library() -> Path:
+def library(lanes: int = WIDE) -> Path:
     """The compiled kernel's file, compiling it if this source was not yet compiled here."""
     compiler = shutil.which(os.environ.get("CC", "cc"))
     if compiler is None:
         raise NoCompiler("no C compiler was found (cc): the film runs on the slower reference")
     source = _SOURCE.read_bytes()
     stamp = hashlib.sha256(
-        source + " ".join([*_FLAGS, compiler, platform.machine(), platform.node()]).encode()
+        source
+        + " ".join([*_FLAGS, str(lanes), compiler, platform.machine(), platform.node()]).encode()
     ).hexdigest()[:16]
     target = _cache_dir() / f"film-{stamp}.so"
     if target.exists():
@@ -60,8 +61,10 @@ def library() -> Path:
     with tempfile.TemporaryDirectory(dir=target.parent) as scratch:
         made = Path(scratch) / target.name
         for native in _NATIVE:
-            command = [compiler, *_FLAGS, "-fopenmp-simd", *native, str(_SOURCE), "-o", str(made)]
-            run = subprocess.run([*command, "-lm"], capture_output=True, text=True, check=False)
+            command = [compiler, *_FLAGS, f"-DL={lanes}", "-fopenmp-simd", *native, str(_SOURCE)]
+            run = subprocess.run(
+                [*command, "-o", str(made), "-lm"], capture_output=True, text=True, check=False
+            )
             if run.returncode == 0:
                 made.replace(target)  # atomic: two processes may compile at once
                 return target
@@ -128,8 +131,8 @@ class _Rules(ctypes.Structure):
 
 
 @cache
-def _kernel() -> Any:
-    run = ctypes.CDLL(str(library())).film_run
+def _kernel(lanes: int) -> Any:
+    run = ctypes.CDLL(str(library(lanes))).film_run
     run.argtypes = [
         ctypes.POINTER(_Mesh),
         ctypes.POINTER(_Rules),
@@ -209,8 +212,8 @@ def run_batch(
     numerics: Numerics,
     threads: int = 1,
 ) -> list[FilmResult]:
-    """All coats through the compiled kernel, sixteen at a time per thread; lanes refill."""
-    run = _kernel()
+    """All coats through the compiled kernel, up to sixteen at a time per thread; lanes refill."""
+    run = _kernel(WIDE if len(coats) > NARROW * threads else NARROW)
     packed = _pack(mesh)
     rules = _Rules(
         numerics.turn_steps,

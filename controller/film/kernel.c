@@ -9,7 +9,9 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define L 16
+#ifndef L
+#define L 16 /* lanes */
+#endif
 #define EACH for (int l = 0; l < L; l++)
 #define VECTOR _Pragma("omp simd")
 

@@ -34,6 +34,7 @@ class FilmMesh:
     edges      (e, 2)  first < second
     weight     (e,)    (cot a + cot b)/2, kept when negative: clipping it destroys accuracy
     rim        (n,)    true on the opening's loop
+    on_rim     (e,)    true for the edges of that loop
     rim_out    (n, 3)  outward conormal of the rim times the rim length the cell owns; zero inside
     upwind     (2e, 2) for edge k seen from its first vertex (row k) and from its second (row e+k):
                        the two vertices of the triangle that lies straight behind it, ...
@@ -49,6 +50,7 @@ class FilmMesh:
     edges: Ints
     weight: Floats
     rim: Bools
+    on_rim: Bools
     rim_out: Floats
     upwind: Ints
     upwind_weight: Floats
@@ -143,6 +145,8 @@ class FilmMesh:
             edges=edges,
             weight=weight,
             rim=rim_mask,
+            on_rim=(np.bincount(topology.of_triangle.ravel(), minlength=len(edges)) == 1)
+            & rim_mask[edges].all(axis=1),
             rim_out=_rim_out(x, boundary, face, rim_mask),
             upwind=upwind,
             upwind_weight=upwind_weight,

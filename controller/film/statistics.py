@@ -132,7 +132,7 @@ def _sub_centroids(k: int) -> Floats:
 
 
 def _along_rim(mesh: FilmMesh, spacing_m: float) -> Floats:
-    i, j = mesh.edges[mesh.rim[mesh.edges].all(axis=1)].T
+    i, j = mesh.edges[mesh.on_rim].T
     a, b = mesh.points[i], mesh.points[j]
     count = max(1, int(np.ceil(np.linalg.norm(b - a, axis=1).max() / spacing_m)))
     s = np.linspace(0.0, 1.0, count + 1)[:, None, None]
