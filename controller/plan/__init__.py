@@ -1,8 +1,8 @@
 """The planner: a casting and a rig come in, a plan a maker can trust comes out.
 
-`make_plan` weighs, times and chooses; PLAN.json is `Plan` as JSON.
+`make_plan` weighs, times, searches and loads; `replan` does the rest again after a real coat.
 """
 
-from controller.plan.make import make_plan
+from controller.plan.make import CoatDone, make_plan, replan
 
-__all__ = ["make_plan"]
+__all__ = ["CoatDone", "make_plan", "replan"]

@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
+from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from controller import cure
-from controller.errors import PlanError
+from controller.errors import OutsideValidity, PlanError
 from controller.model import (
     Casting,
+    CoatClock,
     CoatPlan,
     Geometry,
     Plan,
     RigSpec,
+    Shop,
     Totals,
     WallSummary,
 )
@@ -23,22 +30,31 @@ from controller.mould import Cavity, load_cavity
 from controller.plan.batch import CLOSE_UP_S, Batch, cure_sheet, make_batch, viscosity_table
 from controller.plan.loading import check_load, check_reach
 from controller.plan.recipe import Recipe, profile, ramps, start_angles
+from controller.plan.search import FULL, QUICK, QUICK_BELOW_S, Found, Search
 from controller.plan.shop import cautions, moisture, shopping
-from controller.spin import Profile
-from controller.units import G_M_S2, rad_s
+from controller.plan.walls import Pour
+from controller.units import G_M_S2, metres, rad_s
+from firmware_bridge.clock import SystemClock
+from firmware_bridge.contract import Clock
 
 Progress = Callable[[float, str], None]
 
 COVER_MM = 0.6  # a thinner coat leaves dry places: common practice, no source
-# Of the film a turning cylinder holds in scale, h* = sqrt(nu Omega R/g) (Moffatt 1977; it holds
-# 0.70 h*), at the viscosity half way to the gel.
-HOLD_SHARE = 0.7
+# Of the scale of the film that a turning cylinder holds, h* = sqrt(nu Omega R/g) (Moffatt 1977: it
+# holds 0.70 h*; a sphere on two axes held 0.5 but not 0.65, by our own film), at the viscosity a
+# quarter of the way to the gel.
+HOLD_SHARE = 0.6
+LEVEL_SHARE = 0.8  # of the rig's fastest turning, for levelling
+SLUMP = 2.0  # a stated coat beyond so many times what is held is refused
 MOST_COATS = 12
 WEIGH_MIN = 10.0  # preparing and weighing before the first parts meet
 
+CAP = "Cap the opening while it turns: an open mouth that points down pours the coat out again."
+
+# What is turned when no film is computed.
 DEFAULT_RECIPES = (
     Recipe(bias=0.02),
-    Recipe(bias=-0.05, rim_bias=-0.25),
+    Recipe(bias=-0.03, rim_bias=-0.2),
     Recipe(bias=0.0, reverse=True),
 )
 
@@ -48,38 +64,248 @@ def make_plan(
     rig: RigSpec,
     *,
     seed: int = 0,
-    time_budget_s: float | None = None,  # noqa: ARG001
+    time_budget_s: float | None = None,
     progress: Progress | None = None,
-    executor: Executor | None = None,  # noqa: ARG001
+    executor: Executor | None = None,
+    clock: Clock | None = None,
 ) -> Plan:
     """Plan a casting. Raises PlanError in one line where no plan can work.
 
-    progress: called with the fraction done and a few words. executor: where maps of coats are
-    computed; any concurrent.futures executor. The same seed gives the same plan.
+    time_budget_s: under 30 s the search is a quick one; when the budget is spent, or at Ctrl-C, the
+    best so far becomes the plan, and the plan says so; 0 computes no film and turns a usual recipe.
+    progress: called with the fraction done and a few words. executor: where films are computed, any
+    concurrent.futures executor; by default threads here. The same seed gives the same plan, unless
+    the budget cut it short. clock: what the budget is measured with.
     """
     tell = progress or _silent
     tell(0.0, "reading the mould")
     cavity = load_cavity(casting)
     check_reach(casting, cavity, rig)
     check_neck(casting, cavity)
-    tell(0.1, "weighing and timing")
-    mould_degC = casting.mould.temp_degC
-    mould_degC = casting.shop.temp_degC if mould_degC is None else mould_degC
-    kin = cure.kinetics_from_sheet(cure_sheet(casting.resin.sheet))
-    count = choose_count(casting, cavity, kin, mould_degC, DEFAULT_RECIPES[0].level_rpm)
-    mean_mm = casting.wall_mm / count
-    batch = make_batch(
-        casting, kin, cavity.area_cm2, mean_mm, 0.0, casting.shop.temp_degC, mould_degC
-    )
-    batches = [batch] * count
-    recipes = [DEFAULT_RECIPES[k % len(DEFAULT_RECIPES)] for k in range(count)]
-    towards_z = 1.0 if cavity.opening_direction()[2] >= 0 else -1.0
-    profiles = [
-        profile(recipe, batch.clock, rig, towards_z)
-        for recipe, batch in zip(recipes, batches, strict=True)
-    ]
+    tell(0.05, "weighing and timing")
+    bench = Bench(casting, rig, cavity)
+    count = bench.count_for(casting.wall_mm, casting.coats)
+    batch = bench.batch(casting.wall_mm / count)
+    found = choose(bench, batch, count, (), seed, time_budget_s, tell, executor, clock)
+    plan = assemble(bench, batch, found, (), seed)
     tell(1.0, "done")
-    return assemble(casting, rig, cavity, batches, recipes, profiles, mould_degC, seed)
+    return plan
+
+
+@dataclass(frozen=True)
+class CoatDone:
+    """What became of a coat: weighed, left and spilt grams. The thickness follows from them."""
+
+    mix_g: float
+    cup_left_g: float
+    spill_g: float = 0.0
+
+
+def replan(
+    plan: Plan,
+    done: Sequence[CoatDone],
+    *,
+    coats: int | None = None,
+    shop: Shop | None = None,
+    mould_degC: float | None = None,
+    time_budget_s: float | None = None,
+    progress: Progress | None = None,
+    executor: Executor | None = None,
+    clock: Clock | None = None,
+) -> Plan:
+    """Plan the rest again from what was really laid.
+
+    done: the first coats, in order. coats: how many more to lay; absent, as many as the plan had
+    left, or one more where they would grow too thick. shop, mould_degC: today's, where they differ.
+    Returns the whole plan, its first coats as they were laid. Raises PlanError when the wall is
+    already there, or when the rest cannot be laid.
+    """
+    tell = progress or _silent
+    casting = plan.casting
+    if shop is not None or mould_degC is not None:
+        warm = casting.mould.temp_degC if mould_degC is None else mould_degC
+        mould = casting.mould.model_copy(update={"temp_degC": warm})
+        casting = casting.model_copy(update={"shop": shop or casting.shop, "mould": mould})
+    if not 0 < len(done) <= len(plan.coats):
+        raise PlanError(
+            "coats done", len(done), f"must be 1 to {len(plan.coats)}, the coats of the plan"
+        )
+    cavity = load_cavity(casting)
+    if cavity.mesh_sha256 != plan.geometry.mesh_sha256:
+        raise PlanError("mesh", casting.mesh.name, "has changed since the plan was made")
+    density = casting.resin.sheet.mixed_density_g_cm3
+    laid = []
+    for coat, real in zip(plan.coats, done, strict=False):
+        on_wall = real.mix_g - real.cup_left_g - real.spill_g
+        if on_wall <= 0:
+            raise PlanError(f"coat {coat.coat}", f"{on_wall:.1f}", "must be > 0", unit="g laid")
+        share = real.mix_g / coat.mix_g
+        laid.append(
+            coat.model_copy(
+                update={
+                    "mean_mm": on_wall / density / cavity.area_cm2 * 10.0,
+                    "mix_g": real.mix_g,
+                    "part_a_g": coat.part_a_g * share,
+                    "part_b_g": coat.part_b_g * share,
+                    "cup_left_g": real.cup_left_g,
+                    "spill_g": real.spill_g,
+                }
+            )
+        )
+    left_mm = casting.wall_mm - sum(coat.mean_mm for coat in laid)
+    if left_mm < 0.5 * COVER_MM:
+        raise PlanError(
+            "wall still to lay",
+            f"{left_mm:.2f}",
+            f"a coat must be {COVER_MM:g} mm to cover",
+            unit="mm",
+            hint="the wall is there: let it cure and open the mould",
+        )
+    bench = Bench(casting, plan.rig, cavity)
+    count = bench.count_left(left_mm, coats, max(1, len(plan.coats) - len(laid)))
+    batch = bench.batch(left_mm / count)
+    recipes = [Recipe(**one) for one in plan.details["recipes"][: len(laid)]]
+    under = [(bench.laid_pour(c), r) for c, r in zip(laid, recipes, strict=True)]
+    found = choose(bench, batch, count, under, plan.seed, time_budget_s, tell, executor, clock)
+    found.recipes = (*recipes, *found.recipes)
+    made = assemble(bench, batch, found, tuple(laid), plan.seed)
+    tell(1.0, "done")
+    return made
+
+
+class Bench:
+    """The casting with what is worked out once: mould, kinetics, the day's temperatures."""
+
+    def __init__(self, casting: Casting, rig: RigSpec, cavity: Cavity) -> None:
+        self.casting, self.rig, self.cavity = casting, rig, cavity
+        self.kin = cure.kinetics_from_sheet(cure_sheet(casting.resin.sheet))
+        self.shop_degC = casting.shop.temp_degC
+        mould_degC = casting.mould.temp_degC
+        self.mould_degC = self.shop_degC if mould_degC is None else mould_degC
+        self.density_kg_m3 = casting.resin.sheet.mixed_density_g_cm3 * 1e3
+        self.towards_z = 1.0 if cavity.opening_direction()[2] >= 0 else -1.0
+
+    def batch(self, mean_mm: float, colder_K: float = 0.0) -> Batch:
+        """One coat weighed and timed, in a shop colder by so much."""
+        return make_batch(
+            self.casting,
+            self.kin,
+            self.cavity.area_cm2,
+            mean_mm,
+            0.0,
+            self.shop_degC - colder_K,
+            self.mould_degC - colder_K,
+        )
+
+    def pour(self, batch: Batch) -> Pour:
+        """A batch as the film needs it."""
+        table = np.array(viscosity_table(batch.history))
+        return self._pour(batch.mean_mm, table, batch.clock)
+
+    def laid_pour(self, coat: CoatPlan) -> Pour:
+        """A coat already on the wall, likewise."""
+        return self._pour(coat.mean_mm, np.array(coat.viscosity), coat.clock)
+
+    def _pour(self, mean_mm: float, table: NDArray[np.float64], clock: CoatClock) -> Pour:
+        return Pour(
+            volume_m3=self.cavity.area_cm2 * 1e-4 * metres(mean_mm),
+            mean_m=metres(mean_mm),
+            density_kg_m3=self.density_kg_m3,
+            table=table,
+            clock=clock,
+            rig=self.rig,
+            towards_z=self.towards_z,
+        )
+
+    def hold_mm(self, batch: Batch) -> float:
+        """The coat that the rotation holds as it thickens: see HOLD_SHARE."""
+        early_s = 0.75 * batch.clock.spin_from_s + 0.25 * batch.clock.gel_expected_s
+        viscosity = np.interp(early_s, batch.history.time_s, batch.history.viscosity_Pa_s)
+        radius = math.sqrt(self.cavity.area_cm2 * 1e-4 / (4 * math.pi))
+        speed = rad_s(LEVEL_SHARE * self.rig.rate_limit_rpm)
+        scale = math.sqrt(float(viscosity) / self.density_kg_m3 * speed * radius / G_M_S2)
+        limit = math.inf if (most := self.casting.resin.max_section_mm) is None else most
+        return min(HOLD_SHARE * scale * 1e3, limit)
+
+    def count_for(self, wall_mm: float, stated: int | None) -> int:
+        """As many coats as stated, else the fewest whose coat the rotation holds."""
+        if stated is not None:
+            self._check_stated(wall_mm, stated)
+            return stated
+        thickest = 0.0
+        for count in range(1, MOST_COATS + 1):
+            mean = wall_mm / count
+            limit = self.hold_mm(self.batch(mean))
+            thickest = max(thickest, limit)
+            if mean <= limit:
+                return count
+            if mean < COVER_MM:
+                break
+        raise PlanError(
+            "wall_mm",
+            wall_mm,
+            f"no number of coats up to {MOST_COATS} does it: a coat holds at most {thickest:.2f} "
+            f"mm and must be {COVER_MM:g} mm to cover",
+            unit="mm",
+            hint=f"a wall of {thickest * MOST_COATS:.1f} mm, or a thicker resin",
+        )
+
+    def _check_stated(self, wall_mm: float, count: int) -> None:
+        mean = wall_mm / count
+        limit = self.hold_mm(self.batch(mean))
+        if mean > SLUMP * limit:
+            raise PlanError(
+                "coats",
+                count,
+                f"each would be {mean:.2f} mm; this resin holds about {limit:.2f} mm at "
+                f"{LEVEL_SHARE * self.rig.rate_limit_rpm:.0f} rpm and slumps",
+                hint=f"{math.ceil(wall_mm / limit)} coats would do",
+            )
+        if mean < 0.5 * COVER_MM:
+            raise PlanError(
+                "coats",
+                count,
+                f"each would be {mean:.2f} mm and leave dry places; {COVER_MM:g} mm covers",
+                hint=f"{max(1, int(wall_mm / COVER_MM))} coats or fewer",
+            )
+
+    def count_left(self, left_mm: float, stated: int | None, planned: int) -> int:
+        """As many coats as stated; else as the plan had, one more where they would slump."""
+        if stated is not None:
+            self._check_stated(left_mm, stated)
+            return stated
+        limit = self.hold_mm(self.batch(left_mm / planned))
+        return planned if left_mm / planned <= 1.15 * limit else planned + 1
+
+
+def choose(
+    bench: Bench,
+    batch: Batch,
+    count: int,
+    laid: Sequence[tuple[Pour, Recipe]],
+    seed: int,
+    time_budget_s: float | None,
+    tell: Progress,
+    executor: Executor | None,
+    clock: Clock | None,
+) -> Found:
+    """The recipes of the coats still to lay."""
+    if time_budget_s is not None and time_budget_s <= 0:
+        return Found(recipes=tuple(DEFAULT_RECIPES[k % len(DEFAULT_RECIPES)] for k in range(count)))
+    watch = clock or SystemClock()
+    started_s = watch.now_s()
+    quick = time_budget_s is not None and time_budget_s < QUICK_BELOW_S
+    return Search(
+        bench.cavity,
+        bench.pour(batch),
+        count,
+        seed,
+        QUICK if quick else FULL,
+        executor,
+        lambda part, words: tell(0.1 + 0.85 * part, words),
+        lambda: time_budget_s is not None and watch.now_s() - started_s > time_budget_s,
+        laid,
+    ).run()
 
 
 def _silent(_fraction: float, _words: str) -> None:
@@ -103,65 +329,17 @@ def check_neck(casting: Casting, cavity: Cavity) -> None:
         )
 
 
-def hold_mm(batch: Batch, area_cm2: float, level_rpm: float, density_kg_m3: float) -> float:
-    """The coat that the rotation holds as it thickens, mm: see HOLD_SHARE."""
-    half = 0.5 * (batch.clock.spin_from_s + batch.clock.gel_expected_s)
-    index = int((batch.history.time_s < half).sum())
-    kinematic = float(batch.history.viscosity_Pa_s[index]) / density_kg_m3
-    radius = math.sqrt(area_cm2 * 1e-4 / (4 * math.pi))
-    return HOLD_SHARE * math.sqrt(kinematic * rad_s(level_rpm) * radius / G_M_S2) * 1e3
-
-
-def choose_count(
-    casting: Casting, cavity: Cavity, kin: cure.Kinetics, mould_degC: float, level_rpm: float
-) -> int:
-    """As many coats as stated, else the fewest whose coat the rotation holds."""
-    if casting.coats is not None:
-        return casting.coats
-    density = casting.resin.sheet.mixed_density_g_cm3 * 1e3
-    thickest = 0.0
-    for count in range(1, MOST_COATS + 1):
-        mean = casting.wall_mm / count
-        batch = make_batch(
-            casting, kin, cavity.area_cm2, mean, 0.0, casting.shop.temp_degC, mould_degC
-        )
-        limit = min(hold_mm(batch, cavity.area_cm2, level_rpm, density), _section_mm(casting))
-        thickest = max(thickest, limit)
-        if mean <= limit:
-            return count
-        if mean < COVER_MM:
-            break
-    raise PlanError(
-        "wall_mm",
-        casting.wall_mm,
-        f"no number of coats up to {MOST_COATS} does it: a coat holds at most {thickest:.2f} mm "
-        f"and must be {COVER_MM:g} mm to cover",
-        unit="mm",
-        hint=f"a wall of {thickest * MOST_COATS:.1f} mm, or a thicker resin",
-    )
-
-
-def _section_mm(casting: Casting) -> float:
-    limit = casting.resin.max_section_mm
-    return math.inf if limit is None else limit
-
-
 def assemble(
-    casting: Casting,
-    rig: RigSpec,
-    cavity: Cavity,
-    batches: list[Batch],
-    recipes: list[Recipe],
-    profiles: list[Profile],
-    mould_degC: float,
-    seed: int,
+    bench: Bench, batch: Batch, found: Found, laid: tuple[CoatPlan, ...], seed: int
 ) -> Plan:
-    """Put the chosen coats together: totals, load, cautions."""
-    sheet = casting.resin.sheet
-    area = cavity.area_cm2
-    coats = tuple(
+    """Put laid and chosen coats together: totals, load, cautions."""
+    casting, rig, cavity = bench.casting, bench.rig, bench.cavity
+    sheet, area = casting.resin.sheet, cavity.area_cm2
+    fresh = found.recipes[len(laid) :]
+    profiles = [profile(recipe, batch.clock, rig, bench.towards_z) for recipe in fresh]
+    coats = laid + tuple(
         CoatPlan(
-            coat=k + 1,
+            coat=len(laid) + k + 1,
             mean_mm=batch.mean_mm,
             mix_g=batch.mix_g,
             part_a_g=batch.part_a_g,
@@ -170,29 +348,32 @@ def assemble(
             spill_g=batch.spill_g,
             clock=batch.clock,
             start_deg=start_angles(recipe),
-            ramps=ramps(found),
+            ramps=ramps(ramped),
             viscosity=viscosity_table(batch.history),
             opening_state="capped",
         )
-        for k, (batch, recipe, found) in enumerate(zip(batches, recipes, profiles, strict=True))
+        for k, (recipe, ramped) in enumerate(zip(fresh, profiles, strict=True))
     )
-    hollow = sum(b.mix_g - b.cup_left_g - b.spill_g for b in batches)
+    hollow = sum(c.mix_g - c.cup_left_g - c.spill_g for c in coats)
     solid = cavity.solid_volume_cm3 * sheet.mixed_density_g_cm3
-    resin = sum(b.mix_g for b in batches)
+    resin = sum(c.mix_g for c in coats)
     price = casting.resin.price_per_kg
-    demould_min = demould_from_min(batches)
-    said, bubble = cautions(casting, batches, mould_degC)
+    demould_min = demould_from_min([coat.clock for coat in coats], batch.demould_s)
+    said, bubble = cautions(casting, batch, bench.mould_degC)
+    said += slump_caution(bench, batch)
     details: dict[str, Any] = {
-        "load": check_load(
-            casting, cavity, rig, profiles, hollow * 1e-3, max(b.mix_g for b in batches) * 1e-3
-        ),
+        "load": check_load(casting, cavity, rig, profiles, hollow * 1e-3, batch.mix_g * 1e-3),
         "shop": {
-            "dew_point_degC": moisture(casting, mould_degC)[0],
-            "shopping": shopping(casting, batches),
+            "dew_point_degC": moisture(casting, bench.mould_degC)[0],
+            "shopping": shopping(casting, batch, len(fresh)),
+            "five_K_colder": colder(bench, batch, len(coats)),
         },
         "clarity": {"smallest_escaping_bubble_mm": round(bubble, 3)},
+        "coat_limits_mm": {"cover": COVER_MM, "hold": round(bench.hold_mm(batch), 2)},
+        "search": search_details(found),
+        "recipes": [dataclasses.asdict(recipe) for recipe in found.recipes],
     }
-    wall_mm = sum(b.mean_mm for b in batches)
+    wall_mm = sum(c.mean_mm for c in coats)
     return Plan(
         casting=casting,
         rig=rig,
@@ -204,11 +385,7 @@ def assemble(
             mesh_sha256=cavity.mesh_sha256,
         ),
         coats=coats,
-        wall=WallSummary(
-            target_mm=casting.wall_mm,
-            mean_mm=wall_mm,
-            note="An area average: resin over skin. The wall from place to place is not computed.",
-        ),
+        wall=wall_summary(casting, wall_mm, found),
         totals=Totals(
             resin_g=resin,
             hollow_g=hollow,
@@ -218,18 +395,88 @@ def assemble(
             elapsed_min=demould_min + WEIGH_MIN,
             demould_from_min=demould_min,
         ),
-        cautions=tuple(said),
+        cautions=(CAP, *said),
         notes=(*cavity.notes, rim_is_not_the_wall(hollow, area, wall_mm)),
         details=details,
     )
 
 
-def demould_from_min(batches: list[Batch]) -> float:
+def slump_caution(bench: Bench, batch: Batch) -> list[str]:
+    limit = bench.hold_mm(batch)
+    if batch.mean_mm <= limit:
+        return []
+    return [
+        f"A coat of {batch.mean_mm:.1f} mm is more than the {limit:.1f} mm this resin holds while "
+        "it turns: it may slump before it thickens. More coats would be surer."
+    ]
+
+
+def colder(bench: Bench, batch: Batch, coats: int) -> dict[str, float] | str:
+    """What changes in a shop 5 K colder."""
+    try:
+        cold = bench.batch(batch.mean_mm, colder_K=5.0)
+    except (PlanError, OutsideValidity) as error:
+        return str(error)
+    return {
+        "gel_expected_min": round(cold.clock.gel_expected_s / 60.0, 1),
+        "gel_later_min": round((cold.clock.gel_expected_s - batch.clock.gel_expected_s) / 60.0, 1),
+        "pour_by_min": round(cold.clock.pour_by_s / 60.0, 1),
+        "next_pour_from_min": round(cold.clock.next_pour_from_s / 60.0, 1),
+        "demould_from_min": round(demould_from_min([cold.clock] * coats, cold.demould_s), 1),
+    }
+
+
+def wall_summary(casting: Casting, wall_mm: float, found: Found) -> WallSummary:
+    """The computed wall in mm; without a film, the area average alone, and it says so."""
+    if found.statistics is None or found.grid is None:
+        return WallSummary(
+            target_mm=casting.wall_mm,
+            mean_mm=wall_mm,
+            note="An area average: resin over skin. The wall from place to place is not computed.",
+        )
+    s = found.statistics
+    scale = wall_mm / s.mean  # the film mesh's area is a hair smaller than the casting's
+    return WallSummary(
+        target_mm=casting.wall_mm,
+        mean_mm=wall_mm,
+        min_mm=s.min * scale,
+        min_point_mm=s.min_point * scale,
+        p05_mm=s.p05 * scale,
+        p95_mm=s.p95 * scale,
+        rim_mm=s.rim * scale,
+        rim_min_mm=s.rim_min * scale,
+        cv=s.cv,
+        mesh_mm=found.grid.mesh_mm,
+        mesh_error_mm=None if found.mesh_error is None else found.mesh_error * wall_mm,
+        worst_case_min_mm=None if found.worst_min is None else found.worst_min * wall_mm,
+        bound_min_mm=None if found.bound is None else found.bound * wall_mm,
+        note="Thinnest patch of 12 mm, computed; the error is the difference of two mesh sizes."
+        + ("" if found.complete else " The search was cut short: the best so far."),
+    )
+
+
+def search_details(found: Found) -> dict[str, Any]:
+    """What the search did, for the report."""
+    if found.statistics is None:
+        return {"films": 0}
+    return {
+        "films": found.tried,
+        "complete": found.complete,
+        "score_by_films": [[count, round(value, 4)] for count, value in found.history],
+        "baseline": found.baseline,
+        "worst_day": found.worst_days[0].name if found.worst_days else None,
+        "gain_over_baseline": round(
+            found.statistics.min / found.statistics.mean / found.baseline["min_over_mean"], 3
+        ),
+    }
+
+
+def demould_from_min(clocks: Sequence[CoatClock], last_demould_s: float) -> float:
     """From the first coat's parts meeting to demoulding, pouring each coat when it first may."""
     met_s = 0.0
-    for before, after in itertools.pairwise(batches):
-        met_s += before.clock.next_pour_from_s - (after.clock.spin_from_s - CLOSE_UP_S)
-    return (met_s + batches[-1].demould_s) / 60.0
+    for before, after in itertools.pairwise(clocks):
+        met_s += before.next_pour_from_s - (after.spin_from_s - CLOSE_UP_S)
+    return (met_s + last_demould_s) / 60.0
 
 
 def rim_is_not_the_wall(hollow_g: float, area_cm2: float, wall_mm: float) -> str:

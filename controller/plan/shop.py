@@ -62,18 +62,17 @@ def escaping_bubble_mm(batch: Batch, density_kg_m3: float) -> float:
     return math.sqrt(batch.mean_mm * 1e-3 / (per_d2 * way)) * 1e3
 
 
-def shopping(casting: Casting, batches: list[Batch]) -> dict[str, float]:
+def shopping(casting: Casting, batch: Batch, coats: int) -> dict[str, float]:
     """What to have on the bench: grams of each part with a little spare, and the degassing cup."""
     sheet = casting.resin.sheet
-    biggest = max(batch.mix_g for batch in batches)
-    a_g, b_g = sum(b.part_a_g for b in batches), sum(b.part_b_g for b in batches)
+    a_g, b_g = batch.part_a_g * coats, batch.part_b_g * coats
     found = {
         "part_a_g": round(a_g * SPARE, 1),
         "part_b_g": round(b_g * SPARE, 1),
-        "waste_g": round(sum(b.cup_left_g + b.spill_g for b in batches), 1),
-        "degas_cup_ml": round(biggest / sheet.mixed_density_g_cm3 * CUP_FOAM, -1),
-        "cups": float(len(batches)),
-        "gloves_pairs": float(2 * len(batches)),
+        "waste_g": round((batch.cup_left_g + batch.spill_g) * coats, 1),
+        "degas_cup_ml": round(batch.mix_g / sheet.mixed_density_g_cm3 * CUP_FOAM, -1),
+        "cups": float(coats),
+        "gloves_pairs": float(2 * coats),
     }
     if casting.resin.density_a_g_cm3 is not None:
         found["part_a_ml"] = round(a_g * SPARE / casting.resin.density_a_g_cm3, 1)
@@ -82,19 +81,18 @@ def shopping(casting: Casting, batches: list[Batch]) -> dict[str, float]:
     return found
 
 
-def cautions(casting: Casting, batches: list[Batch], mould_degC: float) -> tuple[list[str], float]:
+def cautions(casting: Casting, batch: Batch, mould_degC: float) -> tuple[list[str], float]:
     """Sentences for this casting on this day, then the standing ones; and the smallest bubble."""
     found = moisture(casting, mould_degC)[1]
     sheet = casting.resin.sheet
-    if batches[0].degas_s < 120.0:
+    if batch.degas_s < 120.0:
         found.append(
-            f"Only {batches[0].degas_s:.0f} s are left for degassing: common practice is until the "
+            f"Only {batch.degas_s:.0f} s are left for degassing: common practice is until the "
             "mix rises and falls, then 90 s more. Expect bubbles, or use a slower resin."
         )
-    hottest = max(b.cup_peak_degC for b in batches)
-    if hottest > 80.0:
-        found.append(f"What stays in a full cup can reach about {hottest:.0f} degC.")
-    bubble = max(escaping_bubble_mm(b, sheet.mixed_density_g_cm3 * 1e3) for b in batches)
+    if batch.cup_peak_degC > 80.0:
+        found.append(f"Mix left in a full cup can reach about {batch.cup_peak_degC:.0f} degC.")
+    bubble = escaping_bubble_mm(batch, sheet.mixed_density_g_cm3 * 1e3)
     if bubble > VISIBLE_BUBBLE_MM:
         found.append(
             f"Bubbles smaller than about {bubble:.1f} mm cannot rise out before the gel: degas "

@@ -1,0 +1,405 @@
+"""Coats planned together: the thick places of one fall on the thin places of the others.
+
+Maps of single coats add up, so a library of them is enough: all combinations are summed and scored
+at once, the best are varied a few times, those that stay good on a bad day are chosen, and the
+chosen ones are computed again on finer meshes.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass, field, replace
+from itertools import combinations_with_replacement
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import linprog
+
+from controller.film import WallStatistics
+from controller.mould import Cavity
+from controller.plan.recipe import Recipe, within_limits
+from controller.plan.walls import (
+    AS_PLANNED,
+    BAD_DAYS,
+    BATCH,
+    COARSE,
+    FINE,
+    Day,
+    Grid,
+    Pour,
+    Walls,
+    mesh_mm_for,
+)
+
+Array = NDArray[np.float64]
+
+RIM_SLACK = 0.06  # the rim may differ from the mean by this much at no cost
+RIM_COST = 3.0
+LOW_WEIGHT = 0.1  # of the 5th percentile beside the thinnest patch
+BASELINE = Recipe(ratio=4.0, spread_share=0.08)
+
+
+@dataclass(frozen=True)
+class Effort:
+    """How much is computed. Counts, not seconds, so that a seed gives one plan anywhere."""
+
+    search_cells: int
+    library: int
+    rounds: int
+    lanes: int  # recipes a round
+    finalists: int
+    days: tuple[Day, ...]
+    check_mm: tuple[float, ...]  # finer meshes, the last for the wall that is reported
+    check_cells: int  # never more than about so many on them
+
+
+FULL = Effort(400, 48, 3, 16, 4, BAD_DAYS, (7.0, 4.8), 6000)
+QUICK = Effort(300, 16, 0, 16, 1, (), (10.0,), 600)
+QUICK_BELOW_S = 30.0  # a budget below this gets the quick search
+
+
+@dataclass
+class Found:
+    """What the search has so far. Films in metres on `grid`; figures over the mean."""
+
+    recipes: tuple[Recipe, ...] = ()
+    grid: Grid | None = None
+    statistics: WallStatistics | None = None
+    coats_m: Array = field(default_factory=lambda: np.zeros((0, 0)))
+    mesh_error: float | None = None  # of min/mean, between the last two meshes
+    worst_min: float | None = None
+    worst_days: tuple[Day, ...] = ()  # worst first
+    bound: float | None = None  # best min/mean any mixture of the maps could have
+    baseline_recipe: Recipe = BASELINE
+    baseline_m: Array = field(default_factory=lambda: np.zeros(0))  # one coat
+    baseline: dict[str, float] = field(default_factory=dict)
+    tried: int = 0
+    history: list[tuple[int, float]] = field(default_factory=list)  # (recipes tried, score)
+    complete: bool = False
+
+
+class OutOfTime(Exception):
+    """The budget is spent: keep the best."""
+
+
+def library(pour: Pour, count: int) -> list[Recipe]:
+    """Recipes that differ where it helps: opposite biases, a late rim leg, reversed, minor-fast.
+
+    The first four are the baseline: 4:1 at four speeds.
+    """
+    top = 0.95 * pour.rig.rate_limit_rpm
+    speeds = [top * s for s in (0.45, 0.6, 0.8, 1.0)]
+    fast, mid = 0.8 * top, 0.6 * top
+    found = [replace(BASELINE, level_rpm=s) for s in speeds]
+    plain = [
+        Recipe(level_rpm=fast, ratio=2.618, bias=0.02),
+        Recipe(level_rpm=fast, ratio=2.618, bias=-0.03, reverse=True),
+        Recipe(level_rpm=fast, ratio=2.618, rim_bias=-0.25),
+        Recipe(level_rpm=fast, ratio=2.618, reverse=True),
+        Recipe(level_rpm=mid, ratio=2.618, bias=-0.03),
+        Recipe(level_rpm=fast, ratio=0.382, bias=0.02),
+        Recipe(level_rpm=fast, ratio=0.382, bias=-0.03, reverse=True),
+        Recipe(level_rpm=mid, ratio=2.618, bias=0.03, reverse=True),
+        Recipe(level_rpm=fast, ratio=1.618, reverse=True),
+        Recipe(level_rpm=fast, ratio=5.24, bias=0.02, rim_bias=-0.25),
+    ]
+    more = [
+        Recipe(level_rpm=s, ratio=r, bias=b, reverse=v, rim_bias=m)
+        for s, r, m in ((fast, 2.618, 0.0), (mid, 3.618, -0.2), (top, 2.618, 0.0))
+        for b in (0.035, 0.0, -0.05)
+        for v in (False, True)
+    ] + [
+        Recipe(level_rpm=s, ratio=0.382, bias=b, reverse=v)
+        for s in (mid, fast)
+        for b in (0.03, 0.0, -0.05)
+        for v in (False, True)
+    ]
+    for recipe in (*plain, *more):
+        if recipe not in found and within_limits(recipe, pour.clock, pour.rig):
+            found.append(recipe)
+    return found[:count]
+
+
+def vary(recipe: Recipe, pour: Pour, rng: np.random.Generator) -> Recipe:
+    """A neighbour of a recipe that the rig can follow."""
+    top = pour.rig.rate_limit_rpm
+    for _ in range(50):
+        turn = rng.uniform(size=6) < 0.5
+        step = rng.normal(size=6)
+        new = recipe
+        if turn[0]:
+            new = replace(new, level_rpm=float(np.clip(new.level_rpm * 1.15 ** step[0], 2, top)))
+        if turn[1]:
+            new = replace(new, bias=float(np.clip(new.bias + 0.012 * step[1], -0.15, 0.15)))
+        if turn[2]:
+            rim = float(np.clip(new.rim_bias - 0.1 + 0.1 * step[2], -0.35, 0.0))
+            new = replace(new, rim_bias=rim, rim_from=float(rng.uniform(0.45, 0.75)))
+        if turn[3]:
+            new = replace(new, ratio=float(np.clip(new.ratio * 1.25 ** step[3], 0.15, 7.0)))
+        if turn[4]:
+            new = replace(new, reverse=not new.reverse, spread_rpm=float(rng.uniform(2, 6)))
+        if turn[5]:
+            new = replace(new, start_minor_deg=float(rng.uniform(0, 360)))
+        if new != recipe and within_limits(new, pour.clock, pour.rig):
+            return new
+    return recipe
+
+
+def score(lowest: Array, rim: Array) -> Array:
+    """Thinnest patch over the mean, less what a rim too thin or too thick costs."""
+    if np.isnan(rim).any():
+        return lowest
+    return np.asarray(lowest - RIM_COST * np.maximum(np.abs(rim - 1.0) - RIM_SLACK, 0.0))
+
+
+def measures(grid: Grid, sums: Array) -> tuple[Array, Array, Array]:
+    """Of films (k, cells), over their mean: thinnest patch, 5th percentile of patches, rim."""
+    mean = sums @ grid.weights.area / grid.weights.area.sum()
+    patches = grid.weights.patch_means(sums.T).T
+    rim = np.full(len(sums), np.nan)
+    if grid.weights.rim is not None:
+        rim = sums @ grid.weights.rim / mean
+    low = np.quantile(patches, 0.05, axis=1) / mean
+    return patches.min(axis=1) / mean, low, rim
+
+
+def rate(grid: Grid, sums: Array) -> Array:
+    """Scores of total films, (k,)."""
+    lowest, low, rim = measures(grid, sums)
+    return score(lowest + LOW_WEIGHT * (low - 1.0), rim)
+
+
+def combinations(
+    grid: Grid, maps: Array, coats: int, best: int, base: Array
+) -> list[tuple[int, ...]]:
+    """The best index tuples of maps (m, cells) on top of `base` (cells,), repeats allowed.
+
+    Up to three coats every combination is summed; beyond, coordinate exchange from the best three.
+    """
+    weight = grid.weights.area / grid.weights.area.sum()
+    upto = min(coats, 3)
+    share = upto / coats  # of the base, so that a part of the coats is judged with its part of it
+    mean = float(maps[0] @ weight) * upto + float(base @ weight) * share
+    patches = (grid.weights.patch_means(maps.T).T / mean).astype(np.float32)
+    under = (grid.weights.patch_means(base) * share / mean).astype(np.float32)
+    sets = np.array(list(combinations_with_replacement(range(len(maps)), upto)))
+    lowest = np.empty(len(sets))
+    for k in range(0, len(sets), 8192):
+        part = sets[k : k + 8192]
+        total = under + patches[part[:, 0]]
+        for column in range(1, upto):
+            total += patches[part[:, column]]
+        lowest[k : k + 8192] = total.min(axis=1)
+    rim = np.full(len(sets), np.nan)
+    if grid.weights.rim is not None:
+        rim = (maps @ grid.weights.rim)[sets].sum(axis=1) + base @ grid.weights.rim * share
+        rim = rim / mean
+    order = np.argsort(-score(lowest, rim), kind="stable")[: 40 * best]
+    # The 5th percentile counts too, but only among the leaders.
+    rated = rate(grid, maps[sets[order]].sum(axis=1) + base * share)
+    leaders = [tuple(int(i) for i in sets[order[j]]) for j in np.argsort(-rated, kind="stable")]
+    leaders = leaders[:best]
+    if coats > 3:
+        leaders = [_exchange(grid, maps, (one * coats)[:coats], base) for one in leaders]
+    return list(dict.fromkeys(leaders))
+
+
+def _exchange(grid: Grid, maps: Array, start: tuple[int, ...], base: Array) -> tuple[int, ...]:
+    """Change one coat at a time for the best, until none helps."""
+    chosen, value = list(start), -np.inf
+    while True:
+        for position in range(len(chosen)):
+            rest = base + maps[chosen].sum(axis=0) - maps[chosen[position]]
+            rated = rate(grid, rest + maps)
+            chosen[position] = int(rated.argmax())
+        if rated.max() <= value + 1e-9:
+            return tuple(sorted(chosen))
+        value = float(rated.max())
+
+
+def bound(grid: Grid, maps: Array, coats: int, base: Array) -> float:
+    """The best thinnest patch over the mean that any mixture of these maps could have on `base`.
+
+    Linear programme (HiGHS): largest t with base + sum_k w_k map_k >= t in every patch, w >= 0, and
+    the weights' sum that of the coats planned. Any number of coats of any sizes stays below it.
+    """
+    weight = grid.weights.area / grid.weights.area.sum()
+    one = float(maps[0] @ weight)
+    patches = grid.weights.patch_means(maps.T)
+    under = grid.weights.patch_means(base)
+    cells, count = patches.shape
+    laid = float(base @ weight) / one
+    found = linprog(
+        np.append(np.zeros(count), -1.0),
+        A_ub=np.hstack([-patches, np.full((cells, 1), one)]) / one,
+        b_ub=under / one,
+        A_eq=np.append(np.ones(count), 0.0)[None],
+        b_eq=[coats],
+        bounds=[(0, None)] * count + [(None, None)],
+        method="highs",
+    )
+    return -float(found.fun or 0.0) / (coats + laid)
+
+
+@dataclass
+class Search:
+    """One search. `laid` are coats already on the wall, which stay as they are.
+
+    spent: asked after every batch of films, whether to stop.
+    """
+
+    cavity: Cavity
+    pour: Pour
+    coats: int
+    seed: int
+    effort: Effort
+    executor: Executor | None
+    tell: Callable[[float, str], None]
+    spent: Callable[[], bool]
+    laid: Sequence[tuple[Pour, Recipe]] = ()
+
+    def run(self) -> Found:
+        """Choose the coats' recipes. Ctrl-C and a spent budget keep the best so far.
+
+        Raises KeyboardInterrupt when there is nothing yet.
+        """
+        self.found, self.done = Found(), 0.0
+        effort = self.effort
+        self.steps = effort.library / effort.lanes + effort.rounds + 2.0 * len(effort.check_mm)
+        self.steps += 2.0 if effort.days else 0.0
+        try:
+            self._run()
+        except (KeyboardInterrupt, OutOfTime):
+            if self.found.statistics is None:
+                raise
+        return self.found
+
+    def _run(self) -> None:
+        effort, found = self.effort, self.found
+        self.tell(0.0, "turning the first coats")
+        mesh_mm = mesh_mm_for(self.cavity.area_cm2, effort.search_cells)
+        self._use(Grid.of(self.cavity, mesh_mm, COARSE))
+        rng = np.random.default_rng(self.seed)
+        untried = library(self.pour, effort.library)
+        pool: list[Recipe] = []
+        leaders: list[tuple[int, ...]] = []
+        for batch in range(math.ceil(effort.library / effort.lanes) + effort.rounds):
+            fresh = untried[batch * effort.lanes : (batch + 1) * effort.lanes]
+            if not fresh:
+                parents = list(dict.fromkeys(pool[i] for leader in leaders for i in leader))
+                picks = rng.integers(len(parents), size=effort.lanes)
+                fresh = [vary(parents[int(i)], self.pour, rng) for i in picks]
+            pool += [recipe for recipe in dict.fromkeys(fresh) if recipe not in pool]
+            maps = self._films(pool)
+            leaders = combinations(self.grid, maps, self.coats, 2 * effort.finalists, self.base)
+            if batch == 0:
+                self._baseline([r for r in pool if replace(r, level_rpm=8.0) == BASELINE])
+            self._take(tuple(pool[i] for i in leaders[0]))
+            found.tried = len(pool)
+            value = rate(self.grid, found.coats_m.sum(axis=0)[None] + self.base)
+            found.history.append((found.tried, float(value[0])))
+            self._step(1.0)
+        found.bound = bound(self.grid, maps, self.coats, self.base)
+        finalists = [tuple(pool[i] for i in leader) for leader in leaders[: effort.finalists]]
+        if effort.days:
+            finalists = self._robust(finalists)
+        for mesh_mm in effort.check_mm:
+            last = mesh_mm == effort.check_mm[-1]
+            finalists = finalists[: 1 if last else max(1, len(finalists) // 2)]
+            finalists = [self._check(finalists, mesh_mm, last=last)]
+        found.complete = True
+
+    def _step(self, weight: float) -> None:
+        self.done += weight
+        s = self.found.statistics
+        words = "" if s is None else f"thinnest patch {s.min / s.mean:.2f} of the mean"
+        self.tell(min(self.done / self.steps, 0.99), f"{words} on {self.grid.mesh_mm:.1f} mm")
+        if self.spent():
+            raise OutOfTime
+
+    def _use(self, grid: Grid) -> None:
+        self.grid = grid
+        self.walls = Walls(grid, self.pour, self.executor)
+        self.base = np.zeros(grid.mesh.cells)
+        for pour, recipe in self.laid:
+            self.base += Walls(grid, pour, self.executor).of([(recipe, AS_PLANNED)])[0]
+
+    def _films(self, recipes: Sequence[Recipe], day: Day = AS_PLANNED) -> Array:
+        return self.walls.of([(recipe, day) for recipe in recipes])
+
+    def _total(self, recipes: Sequence[Recipe], day: Day = AS_PLANNED) -> Array:
+        return np.asarray(self._films(recipes, day).sum(axis=0) + self.base)
+
+    def _take(self, recipes: tuple[Recipe, ...]) -> None:
+        """Make these the plan, with their films on this grid: heavy at the bottom first."""
+        found = self.found
+        found.recipes = tuple(sorted(recipes, key=lambda r: -(r.bias + 0.1 * r.rim_bias)))
+        found.coats_m = self._films(found.recipes)
+        found.grid = self.grid
+        found.statistics = self.grid.weights.statistics(found.coats_m.sum(axis=0) + self.base)
+
+    def _baseline(self, plain: Sequence[Recipe]) -> None:
+        """The speed-tuned 4:1, the same for every coat, tuned for its thinnest patch."""
+        films = self._films(plain)
+        lowest, low, rim = measures(self.grid, films)
+        best = int(lowest.argmax())
+        found = self.found
+        found.baseline_recipe, found.baseline_m = plain[best], films[best]
+        found.baseline = {
+            "ratio": BASELINE.ratio,
+            "level_rpm": round(plain[best].level_rpm, 2),
+            "min_over_mean": round(float(lowest[best]), 4),
+            "p05_over_mean": round(float(low[best]), 4),
+            "rim_over_mean": round(float(rim[best]), 4),
+            "mesh_mm": round(self.grid.mesh_mm, 2),
+        }
+
+    def _robust(self, finalists: list[tuple[Recipe, ...]]) -> list[tuple[Recipe, ...]]:
+        """The finalists, that whose worst day is best first; it becomes the plan."""
+        days = (AS_PLANNED, *self.effort.days)
+        self.walls.of([(r, day) for one in finalists for r in one for day in days])
+        totals = [np.array([self._total(one, day) for day in days]) for one in finalists]
+        rated = [rate(self.grid, total) for total in totals]
+        order = sorted(range(len(finalists)), key=lambda k: -float(rated[k].min()))
+        self.found.worst_days = tuple(
+            days[i] for i in np.argsort(rated[order[0]], kind="stable") if days[i] != AS_PLANNED
+        )
+        self._take(finalists[order[0]])
+        self._worst(totals[order[0]])
+        self._step(2.0)
+        return [finalists[k] for k in order]
+
+    def _worst(self, totals: Array) -> None:
+        """The thinnest patch of any of these days' films (k, cells), over the mean."""
+        self.found.worst_min = float(measures(self.grid, totals)[0].min())
+
+    def _check(
+        self, finalists: list[tuple[Recipe, ...]], mesh_mm: float, *, last: bool
+    ) -> tuple[Recipe, ...]:
+        """The best of the finalists on a finer mesh. On the last one also the baseline and the
+        worst days, as many as fill the kernel's lanes."""
+        least = mesh_mm_for(self.cavity.area_cm2, self.effort.check_cells)
+        self._use(Grid.of(self.cavity, max(mesh_mm, least), FINE))
+        wanted = [(recipe, AS_PLANNED) for one in finalists for recipe in one]
+        days: tuple[Day, ...] = ()
+        if last:
+            wanted.append((self.found.baseline_recipe, AS_PLANNED))
+            days = self.found.worst_days[: max(1, (BATCH - len(wanted)) // self.coats)]
+            wanted += [(recipe, day) for day in days for recipe in finalists[0]]
+        self.walls.of(wanted)
+        best = finalists[
+            int(rate(self.grid, np.array([self._total(f) for f in finalists])).argmax())
+        ]
+        before = self.found.statistics
+        self._take(best)
+        after = self.found.statistics
+        if before is not None and after is not None:
+            self.found.mesh_error = abs(after.min / after.mean - before.min / before.mean)
+        if last:
+            self._baseline([self.found.baseline_recipe])
+        if days:
+            self._worst(np.array([self._total(best, day) for day in (AS_PLANNED, *days)]))
+        self._step(2.0)
+        return best

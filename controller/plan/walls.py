@@ -1,0 +1,140 @@
+"""Walls of single coats: what each recipe leaves on the mould, as planned and on a bad day."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from controller.film import Coat, FilmMesh, Fluid, Numerics, Spin, WallWeights, coats
+from controller.filmmesh import remesh
+from controller.model import CoatClock, RigSpec
+from controller.mould import Cavity
+from controller.plan.recipe import Recipe, profile
+from controller.wall import SURFACE_TENSION_N_M
+
+Array = NDArray[np.float64]
+
+BATCH = 16  # the compiled kernel's lanes
+# The search looks at thousands of sums on a coarse mesh. There a lower cap on thick places'
+# mobility, fewer steps a turn and an even start change min/mean by less than 0.01 (the film forgets
+# its start in a few dozen turns) and cost half; the last meshes use the film's own rules and pool.
+COARSE = Numerics(cap_ratio=2.0, turn_steps=12)
+FINE = Numerics()
+
+
+@dataclass(frozen=True)
+class Day:
+    """How a day differs from the plan: factors on viscosity and gel time, and a speed ripple.
+
+    ripple: once a turn of the major axis, relative, at its worst phase; it acts as a bias.
+    """
+
+    name: str
+    viscosity: float = 1.0
+    gel: float = 1.0
+    ripple: float = 0.0
+
+
+AS_PLANNED = Day("as planned")
+BAD_DAYS = (
+    Day("15 % thinner", viscosity=0.85),
+    Day("15 % thicker", viscosity=1.15),
+    Day("gels 10 % early", gel=0.9),
+    Day("gels 10 % late", gel=1.1),
+    Day("0.5 % ripple towards the rim", ripple=-0.005),
+    Day("0.5 % ripple from the rim", ripple=0.005),
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Pour:
+    """One coat's resin on its clock, and the rig that turns it. table: (time_s, Pa s), (k, 2)."""
+
+    volume_m3: float
+    mean_m: float
+    density_kg_m3: float
+    table: Array
+    clock: CoatClock
+    rig: RigSpec
+    towards_z: float
+
+    def coat(self, recipe: Recipe, day: Day, cells: int | None) -> Coat:
+        """The film's input. Only what a day changes is changed: the ramps stay as planned.
+
+        cells: start from an even film on so many cells instead of from the pool.
+        """
+        turned = replace(
+            recipe,
+            bias=recipe.bias + day.ripple,
+            rim_bias=recipe.rim_bias + day.ripple if recipe.rim_bias else 0.0,
+        )
+        found = profile(turned, self.clock, self.rig, self.towards_z)
+        fluid = Fluid(
+            self.density_kg_m3,
+            SURFACE_TENSION_N_M,
+            self.table[:, 0] * day.gel,
+            self.table[:, 1] * day.viscosity,
+        )
+        spin = Spin(
+            self.clock.spin_from_s, *found.start, found.duration_s, found.major, found.minor
+        )
+        if cells is None:
+            return Coat(fluid, spin, volume_m3=self.volume_m3)
+        return Coat(fluid, spin, start_m=np.full(cells, self.mean_m))
+
+
+@dataclass(frozen=True, eq=False)
+class Grid:
+    """A film mesh with its statistics."""
+
+    mesh: FilmMesh
+    weights: WallWeights
+    mesh_mm: float
+    numerics: Numerics
+
+    @staticmethod
+    def of(cavity: Cavity, mesh_mm: float, numerics: Numerics) -> Grid:
+        points, triangles = remesh(cavity.points_m(), cavity.triangles, mesh_mm * 1e-3)
+        mesh = FilmMesh.build(points, triangles[:, ::-1], min_cells=100)
+        return Grid(mesh, WallWeights.of(mesh), mesh_mm, numerics)
+
+
+def mesh_mm_for(area_cm2: float, cells: int) -> float:
+    """Edge that gives about `cells` cells: an equilateral mesh has one per sqrt(3)/2 a^2."""
+    return float(np.sqrt(area_cm2 * 100.0 / (0.866 * cells)))
+
+
+def films(grid: Grid, batch: Sequence[Coat], threads: int) -> Array:
+    """Set films in metres, (coats, cells). A plain function, so that any executor can run it."""
+    found = coats(grid.mesh, batch, numerics=grid.numerics, threads=threads)
+    return np.array([one.film_m for one in found])
+
+
+@dataclass
+class Walls:
+    """Films of recipes on one grid, computed once each: here, or wherever the executor runs."""
+
+    grid: Grid
+    pour: Pour
+    executor: Executor | None = None
+    known: dict[tuple[Recipe, Day], Array] = field(default_factory=dict)
+
+    def of(self, wanted: Sequence[tuple[Recipe, Day]]) -> Array:
+        """Films of (recipe, day) pairs, shape (pairs, cells)."""
+        missing = list(dict.fromkeys(pair for pair in wanted if pair not in self.known))
+        even = self.grid.mesh.cells if self.grid.numerics is COARSE else None
+        lanes = [self.pour.coat(recipe, day, even) for recipe, day in missing]
+        if self.executor is None:
+            made = [films(self.grid, lanes, min(4, os.cpu_count() or 1))] if lanes else []
+        else:
+            parts = [lanes[k : k + BATCH] for k in range(0, len(lanes), BATCH)]
+            jobs = [self.executor.submit(films, self.grid, part, 1) for part in parts]
+            made = [job.result() for job in jobs]
+        for pair, film in zip(missing, (f for part in made for f in part), strict=True):
+            self.known[pair] = film
+        return np.array([self.known[pair] for pair in wanted])
