@@ -25,6 +25,8 @@ from controller.plantext import describe
 from controller.serving import OVER, abandon, start, tell
 from web.settings import Settings
 
+PLAN_BUDGET_S = 20.0  # a quick search: a few seconds on an idle machine
+
 Say = Callable[[str], None]
 Progress = Callable[[float, str], None]
 
@@ -77,7 +79,14 @@ async def _plan(house: House, demo: Demo, say: Say, progress: Progress) -> Plan:
         return await house.service.run_plan(now.run_id)
     casting, spec = read_casting(demo.casting), house.setup.spec
     plan = await asyncio.get_running_loop().run_in_executor(
-        None, lambda: make_plan(casting, spec, seed=demo.setup.seed, progress=progress)
+        None,
+        lambda: make_plan(
+            casting,
+            spec,
+            seed=demo.setup.seed,
+            time_budget_s=PLAN_BUDGET_S,
+            progress=progress,
+        ),
     )
     say(describe(plan))
     await start(house, plan, who="demo")

@@ -23,7 +23,6 @@ from controller.plan.recipe import Recipe, within_limits
 from controller.plan.walls import (
     AS_PLANNED,
     BAD_DAYS,
-    BATCH,
     COARSE,
     FINE,
     Day,
@@ -38,6 +37,7 @@ Array = NDArray[np.float64]
 RIM_SLACK = 0.06  # the rim may differ from the mean by this much at no cost
 RIM_COST = 3.0
 LOW_WEIGHT = 0.1  # of the 5th percentile beside the thinnest patch
+LEADERS = 60  # combinations looked at closely
 BASELINE = Recipe(ratio=4.0, spread_share=0.08)
 
 
@@ -51,12 +51,12 @@ class Effort:
     lanes: int  # recipes a round
     finalists: int
     days: tuple[Day, ...]
-    check_mm: tuple[float, ...]  # finer meshes, the last for the wall that is reported
-    check_cells: int  # never more than about so many on them
+    check_mm: float  # the mesh that decides, and whose wall is reported
+    check_cells: int  # never more than about so many on it
 
 
-FULL = Effort(400, 48, 3, 16, 4, BAD_DAYS, (7.0, 4.8), 6000)
-QUICK = Effort(300, 16, 0, 16, 1, (), (10.0,), 600)
+FULL = Effort(1000, 48, 3, 16, 3, BAD_DAYS, 4.8, 6000)
+QUICK = Effort(350, 16, 0, 16, 1, (), 8.0, 700)
 QUICK_BELOW_S = 30.0  # a budget below this gets the quick search
 
 
@@ -91,31 +91,35 @@ def library(pour: Pour, count: int) -> list[Recipe]:
     """
     top = 0.95 * pour.rig.rate_limit_rpm
     speeds = [top * s for s in (0.45, 0.6, 0.8, 1.0)]
-    fast, mid = 0.8 * top, 0.6 * top
+    fast, mid, slow = 0.8 * top, 0.6 * top, 0.45 * top
     found = [replace(BASELINE, level_rpm=s) for s in speeds]
+    golden = 2.618
     plain = [
-        Recipe(level_rpm=fast, ratio=2.618, bias=0.02),
-        Recipe(level_rpm=fast, ratio=2.618, bias=-0.03, reverse=True),
-        Recipe(level_rpm=fast, ratio=2.618, rim_bias=-0.25),
-        Recipe(level_rpm=fast, ratio=2.618, reverse=True),
-        Recipe(level_rpm=mid, ratio=2.618, bias=-0.03),
-        Recipe(level_rpm=fast, ratio=0.382, bias=0.02),
         Recipe(level_rpm=fast, ratio=0.382, bias=-0.03, reverse=True),
-        Recipe(level_rpm=mid, ratio=2.618, bias=0.03, reverse=True),
+        Recipe(level_rpm=fast, ratio=golden, reverse=True),
+        Recipe(level_rpm=mid, ratio=golden, bias=-0.03),
+        Recipe(level_rpm=fast, ratio=golden, bias=0.012),
+        Recipe(level_rpm=fast, ratio=golden, bias=-0.02, reverse=True),
         Recipe(level_rpm=fast, ratio=1.618, reverse=True),
-        Recipe(level_rpm=fast, ratio=5.24, bias=0.02, rim_bias=-0.25),
+        Recipe(level_rpm=mid, ratio=golden, bias=0.015, reverse=True),
+        Recipe(level_rpm=fast, ratio=0.382, bias=0.012),
+        Recipe(level_rpm=mid, ratio=3.618, bias=0.035, rim_bias=-0.2),
+        Recipe(level_rpm=top, ratio=golden),
+        Recipe(level_rpm=mid, ratio=golden, reverse=True),
+        Recipe(level_rpm=fast, ratio=golden, bias=0.03, rim_bias=-0.25),
     ]
     more = [
-        Recipe(level_rpm=s, ratio=r, bias=b, reverse=v, rim_bias=m)
-        for s, r, m in ((fast, 2.618, 0.0), (mid, 3.618, -0.2), (top, 2.618, 0.0))
-        for b in (0.035, 0.0, -0.05)
+        Recipe(level_rpm=s, ratio=golden, bias=b, reverse=v)
+        for s, biases in ((mid, (0.02, 0.0, -0.05)), (fast, (0.006, -0.01)), (slow, (0.0, -0.05)))
+        for b in biases
         for v in (False, True)
     ] + [
         Recipe(level_rpm=s, ratio=0.382, bias=b, reverse=v)
-        for s in (mid, fast)
-        for b in (0.03, 0.0, -0.05)
+        for b in (-0.05, -0.1, 0.0, 0.02)
+        for s in (fast, mid)
         for v in (False, True)
     ]
+    more += [Recipe(level_rpm=fast, ratio=r, bias=b) for r in (5.24, 1.618) for b in (0.008, -0.02)]
     for recipe in (*plain, *more):
         if recipe not in found and within_limits(recipe, pour.clock, pour.rig):
             found.append(recipe)
@@ -132,7 +136,7 @@ def vary(recipe: Recipe, pour: Pour, rng: np.random.Generator) -> Recipe:
         if turn[0]:
             new = replace(new, level_rpm=float(np.clip(new.level_rpm * 1.15 ** step[0], 2, top)))
         if turn[1]:
-            new = replace(new, bias=float(np.clip(new.bias + 0.012 * step[1], -0.15, 0.15)))
+            new = replace(new, bias=float(np.clip(new.bias + 0.01 * step[1], -0.15, 0.15)))
         if turn[2]:
             rim = float(np.clip(new.rim_bias - 0.1 + 0.1 * step[2], -0.35, 0.0))
             new = replace(new, rim_bias=rim, rim_from=float(rng.uniform(0.45, 0.75)))
@@ -206,6 +210,17 @@ def combinations(
     return list(dict.fromkeys(leaders))
 
 
+def different(leaders: Sequence[tuple[int, ...]], count: int) -> list[tuple[int, ...]]:
+    """The first few leaders of which no two share all coats but one, while there are such."""
+    chosen = [leaders[0]]
+    for leader in leaders[1:]:
+        if len(chosen) == count:
+            break
+        if all(len(set(leader) - set(other)) >= min(2, len(leader)) for other in chosen):
+            chosen.append(leader)
+    return chosen
+
+
 def _exchange(grid: Grid, maps: Array, start: tuple[int, ...], base: Array) -> tuple[int, ...]:
     """Change one coat at a time for the best, until none helps."""
     chosen, value = list(start), -np.inf
@@ -267,7 +282,7 @@ class Search:
         """
         self.found, self.done = Found(), 0.0
         effort = self.effort
-        self.steps = effort.library / effort.lanes + effort.rounds + 2.0 * len(effort.check_mm)
+        self.steps = effort.library / effort.lanes + effort.rounds + 4.0
         self.steps += 2.0 if effort.days else 0.0
         try:
             self._run()
@@ -288,12 +303,12 @@ class Search:
         for batch in range(math.ceil(effort.library / effort.lanes) + effort.rounds):
             fresh = untried[batch * effort.lanes : (batch + 1) * effort.lanes]
             if not fresh:
-                parents = list(dict.fromkeys(pool[i] for leader in leaders for i in leader))
+                parents = list(dict.fromkeys(pool[i] for leader in leaders[:6] for i in leader))
                 picks = rng.integers(len(parents), size=effort.lanes)
                 fresh = [vary(parents[int(i)], self.pour, rng) for i in picks]
             pool += [recipe for recipe in dict.fromkeys(fresh) if recipe not in pool]
             maps = self._films(pool)
-            leaders = combinations(self.grid, maps, self.coats, 2 * effort.finalists, self.base)
+            leaders = combinations(self.grid, maps, self.coats, LEADERS, self.base)
             if batch == 0:
                 self._baseline([r for r in pool if replace(r, level_rpm=8.0) == BASELINE])
             self._take(tuple(pool[i] for i in leaders[0]))
@@ -302,17 +317,13 @@ class Search:
             found.history.append((found.tried, float(value[0])))
             self._step(1.0)
         found.bound = bound(self.grid, maps, self.coats, self.base)
-        finalists = [tuple(pool[i] for i in leader) for leader in leaders[: effort.finalists]]
-        if effort.days:
-            finalists = self._robust(finalists)
-        for mesh_mm in effort.check_mm:
-            last = mesh_mm == effort.check_mm[-1]
-            finalists = finalists[: 1 if last else max(1, len(finalists) // 2)]
-            finalists = [self._check(finalists, mesh_mm, last=last)]
+        unlike = different(leaders, effort.finalists)
+        finalists = [tuple(pool[i] for i in leader) for leader in unlike]
+        self._check(self._robust(finalists) if effort.days else finalists)
         found.complete = True
 
-    def _step(self, weight: float) -> None:
-        self.done += weight
+    def _step(self, part: float) -> None:
+        self.done += part
         s = self.found.statistics
         words = "" if s is None else f"thinnest patch {s.min / s.mean:.2f} of the mean"
         self.tell(min(self.done / self.steps, 0.99), f"{words} on {self.grid.mesh_mm:.1f} mm")
@@ -367,39 +378,40 @@ class Search:
             days[i] for i in np.argsort(rated[order[0]], kind="stable") if days[i] != AS_PLANNED
         )
         self._take(finalists[order[0]])
-        self._worst(totals[order[0]])
+        self.drops = {
+            finalists[k]: float((low := measures(self.grid, totals[k])[0]).min() / low[0])
+            for k in order
+        }
+        self._set_worst(finalists[order[0]], [])
         self._step(2.0)
         return [finalists[k] for k in order]
 
-    def _worst(self, totals: Array) -> None:
-        """The thinnest patch of any of these days' films (k, cells), over the mean."""
-        self.found.worst_min = float(measures(self.grid, totals)[0].min())
+    def _set_worst(self, recipes: tuple[Recipe, ...], more: Sequence[Array]) -> None:
+        """The thinnest patch on the worst day: as on the search's mesh, or worse if `more` is."""
+        s = self.found.statistics
+        if s is not None:
+            lowest = [float(measures(self.grid, total[None])[0][0]) for total in more]
+            self.found.worst_min = min([s.min / s.mean * self.drops[recipes], *lowest])
 
-    def _check(
-        self, finalists: list[tuple[Recipe, ...]], mesh_mm: float, *, last: bool
-    ) -> tuple[Recipe, ...]:
-        """The best of the finalists on a finer mesh. On the last one also the baseline and the
-        worst days, as many as fill the kernel's lanes."""
-        least = mesh_mm_for(self.cavity.area_cm2, self.effort.check_cells)
-        self._use(Grid.of(self.cavity, max(mesh_mm, least), FINE))
+    def _check(self, finalists: list[tuple[Recipe, ...]]) -> None:
+        """The finalists on a finer mesh, with the baseline and the first ones' worst day: as many
+        films as fill the kernel's lanes."""
+        effort, found = self.effort, self.found
+        least = mesh_mm_for(self.cavity.area_cm2, effort.check_cells)
+        self._use(Grid.of(self.cavity, max(effort.check_mm, least), FINE))
         wanted = [(recipe, AS_PLANNED) for one in finalists for recipe in one]
-        days: tuple[Day, ...] = ()
-        if last:
-            wanted.append((self.found.baseline_recipe, AS_PLANNED))
-            days = self.found.worst_days[: max(1, (BATCH - len(wanted)) // self.coats)]
-            wanted += [(recipe, day) for day in days for recipe in finalists[0]]
+        wanted.append((found.baseline_recipe, AS_PLANNED))
+        on_bad_day = finalists[:2] if effort.days else []
+        wanted += [(recipe, found.worst_days[0]) for one in on_bad_day for recipe in one]
         self.walls.of(wanted)
-        best = finalists[
-            int(rate(self.grid, np.array([self._total(f) for f in finalists])).argmax())
-        ]
-        before = self.found.statistics
+        rated = rate(self.grid, np.array([self._total(one) for one in finalists]))
+        best, before = finalists[int(rated.argmax())], found.statistics
         self._take(best)
-        after = self.found.statistics
-        if before is not None and after is not None:
-            self.found.mesh_error = abs(after.min / after.mean - before.min / before.mean)
-        if last:
-            self._baseline([self.found.baseline_recipe])
-        if days:
-            self._worst(np.array([self._total(best, day) for day in (AS_PLANNED, *days)]))
+        if before is not None and found.statistics is not None:
+            after = found.statistics
+            found.mesh_error = abs(after.min / after.mean - before.min / before.mean)
+        self._baseline([found.baseline_recipe])
+        if effort.days:
+            bad = [self._total(best, found.worst_days[0])] if best in on_bad_day else []
+            self._set_worst(best, bad)
         self._step(2.0)
-        return best

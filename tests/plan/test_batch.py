@@ -50,7 +50,7 @@ def test_facts_of_the_trade() -> None:
     saves about 90 % for a fist-to-head-sized casting; about 30 min of partial cure before the next
     coat and about two hours (here 1.5 to 5 h, coats gel later than cups) before demoulding, for a
     pot life near ten minutes."""
-    plan = make_plan(read_casting(SAMPLES / "lantern-globe.toml"), RIG)
+    plan = make_plan(read_casting(SAMPLES / "lantern-globe.toml"), RIG, time_budget_s=0.0)
     assert len(plan.coats) == 3
     assert 4.0 <= plan.wall.mean_mm <= 5.0
     saved = 1.0 - 331 / 3400
@@ -64,7 +64,7 @@ def test_facts_of_the_trade() -> None:
 
 @pytest.mark.parametrize("name", ["lantern-globe", "lighthouse", "sea-rock"])
 def test_sums_and_order(name: str) -> None:
-    plan = make_plan(read_casting(SAMPLES / f"{name}.toml"), RIG)
+    plan = make_plan(read_casting(SAMPLES / f"{name}.toml"), RIG, time_budget_s=0.0)
     sheet = plan.casting.resin.sheet
     for coat in plan.coats:
         assert coat.part_a_g + coat.part_b_g == pytest.approx(coat.mix_g)

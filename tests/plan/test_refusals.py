@@ -17,7 +17,7 @@ GLOBE = read_casting(ROOT / "controller" / "samples" / "lantern-globe.toml")
 
 def refused(casting: Casting, rig: RigSpec = RIG) -> str:
     with pytest.raises(PlanError) as caught:
-        make_plan(casting, rig)
+        make_plan(casting, rig, time_budget_s=0.0)
     line = str(caught.value)
     assert "\n" not in line
     assert caught.value.exit_code == 2

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -35,7 +35,7 @@ def sample_rig() -> RigSpec:
 
 @cache
 def lantern_plan() -> Plan:
-    return make_plan(read_casting(SAMPLES / "lantern-globe.toml"), sample_rig())
+    return make_plan(read_casting(SAMPLES / "lantern-globe.toml"), sample_rig(), time_budget_s=0.0)
 
 
 @dataclass
@@ -149,7 +149,7 @@ async def open_shop(
     )
     supervisor.on_event = twin.follow
     await supervisor.start()
-    service = Service(supervisor, SAMPLES, make_plan)
+    service = Service(supervisor, SAMPLES, partial(make_plan, time_budget_s=0.0))
     try:
         yield Shop(clock, board, rig, twin, records, supervisor, service, buttons, lamp, plan, seed)
     finally:
