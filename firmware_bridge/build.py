@@ -78,9 +78,9 @@ def compile_to(target: Path, command: list[str], flag: tuple[str, ...] = ("-o",)
     return target
 
 
-def avr_firmware() -> Path:
-    """Build the chip's binary (ELF). Raises ToolMissing, BuildFailed."""
-    folder = cache_folder() / source_key(*_AVR_FLAGS)
+def avr_firmware(*flags: str) -> Path:
+    """Build the chip's binary (ELF), `flags` added. Raises ToolMissing, BuildFailed."""
+    folder = cache_folder() / source_key(*_AVR_FLAGS, *flags)
     image = folder / "evenwall-atmega328p.elf"
     if not image.exists():
         gcc = compiler("avr-gcc", "gcc-avr avr-libc binutils-avr")
@@ -88,7 +88,7 @@ def avr_firmware() -> Path:
         (folder / "pins.h").write_text(c_header(load_pins()), encoding="utf-8")
         sources = [str(SOURCE / name) for name in (*CORE, "port_avr/main.c")]
         includes = [f"-I{SOURCE / 'core'}", f"-I{folder}"]
-        compile_to(image, [gcc, *_AVR_FLAGS, *includes, *sources])
+        compile_to(image, [gcc, *_AVR_FLAGS, *flags, *includes, *sources])
     return image
 
 

@@ -432,6 +432,29 @@ def test_a_hold_ends_a_list_that_waits_for_room(run: Runner) -> None:
     run(work)
 
 
+def test_a_hold_amid_a_list_leaves_none_of_it_behind(run: Runner) -> None:
+    """On a slow link the hold gets between the list's frames: the rest is no motion of its own."""
+
+    async def work(bench: Bench) -> None:
+        rig = bench.another()
+        await rig.open()
+        await rig.enable(grant_s=60.0)
+        queueing = asyncio.ensure_future(rig.queue([Ramp(0.5, 2.0, 1.0)] * 60))
+        await bench.clock.sleep(0.02)
+        await rig.hold()
+        await asyncio.gather(queueing, return_exceptions=True)
+        state = await bench.until(rig, lambda s: s.mode is Mode.HOLDING)
+        await bench.next_row(rig)
+        at_rest = bench.pins.steps()
+        state = await bench.next_row(rig)
+        assert state.mode is Mode.HOLDING
+        assert state.queue_s == 0.0
+        assert bench.pins.steps() == at_rest
+        await rig.close()
+
+    run(work)
+
+
 def test_closing_ends_every_waiter_and_leaves_no_task(run: Runner) -> None:
     async def work(bench: Bench) -> None:
         tasks = asyncio.all_tasks()

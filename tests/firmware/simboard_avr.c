@@ -361,7 +361,7 @@ uint64_t simboard_lost_bytes(const simboard_t *sim);
 int simboard_enable_dips(const simboard_t *sim);
 /* Bytes of RAM that were never written since power-on: what the stack left free. */
 int simboard_stack_free(const simboard_t *sim);
-/* The index wire to the other level for 100 cycles. */
+/* The index wire to the other level for 5 ms. */
 void simboard_index_spike(simboard_t *sim, int axis);
 /* The main loop hangs: nothing but the hardware watchdog can help. */
 void simboard_hang(simboard_t *sim);
@@ -405,7 +405,7 @@ void simboard_index_spike(simboard_t *sim, int axis)
 {
     int level = !sim->axis[axis].inside;
     drive(sim, index_port[axis], index_bit[axis], !level);
-    simboard_run(sim, sim->avr->cycle + 100);
+    simboard_run(sim, sim->avr->cycle + 80000);
     drive(sim, index_port[axis], index_bit[axis], level);
 }
 

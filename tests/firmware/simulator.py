@@ -47,9 +47,9 @@ def simulator() -> HostFirmware:
 class ChipBoard(VirtualBoard):
     """The chip's binary in this process, in the clock's time, with what only a chip has."""
 
-    def __init__(self, clock: Clock) -> None:
+    def __init__(self, clock: Clock, image: Path | None = None) -> None:
         library = simulator().library
-        super().__init__(clock, library, avr_firmware())
+        super().__init__(clock, library, image or avr_firmware())
         c = ctypes.CDLL(str(library))
         handle = ctypes.c_void_p
         self._edges = c.simboard_edges
@@ -82,7 +82,7 @@ class ChipBoard(VirtualBoard):
         return int(self._count[name](self._board))
 
     def index_spike(self, axis: str) -> None:
-        """The index switch's wire goes to the other level and back within microseconds."""
+        """The index switch's wire goes to the other level and back within 5 ms."""
         self.sync()
         self._spike(self._board, AXES[axis])
 

@@ -124,6 +124,31 @@ def test_reversals_at_every_phase_lose_no_step() -> None:
     run_virtual(work())
 
 
+def test_an_overload_is_counted_and_loses_no_step(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Far over what the firmware accepts, with that limit taken out and the link at full load:
+    pulses come late, slices are missed, and all of it is told; the count stays exact."""
+    too_fast, limit = 60_000, 2_100_000_000
+    monkeypatch.setattr("firmware_bridge.motion.HARD_STEPS_S", too_fast)
+    monkeypatch.setattr("firmware_bridge.motion.RATE_HARD_MAX", limit)
+    limits = fast_frame(too_fast)
+    rate_rpm = limits.rate_limit_rpm
+    ramps = [Ramp(0.3, rate_rpm, -rate_rpm), Ramp(0.3, rate_rpm, -rate_rpm), Ramp(0.3, 0.0, 0.0)]
+
+    async def work() -> None:
+        board = ChipBoard(LoopClock(), avr_firmware(f"-DRATE_HARD_MAX={limit}L"))
+        rig = HostRig(LoopClock(), limits, board=board)
+        await rig.open()
+        await rig.enable(grant_s=60.0)
+        await rig.queue(ramps)
+        board.feed(flood(rig, 1.0))
+        state = await until(rig, lambda s: s.mode is Mode.HOLDING)
+        assert state.steps_late > 0
+        assert board.steps() == predict_steps(ramps, limits)
+        await rig.close()
+
+    run_virtual(work())
+
+
 def modulated(hours: float) -> list[Ramp]:
     """A spin whose speed swells and falls every turn, with a reversal now and then."""
     ramps = []

@@ -23,7 +23,9 @@
 #define RAMPS_PER_FRAME 5
 
 /* 45000 steps/s: what the smallest board does cleanly on both axes at once. */
+#ifndef RATE_HARD_MAX
 #define RATE_HARD_MAX 1546188227L
+#endif
 /* A ramp of more than 18 hours is a mistake. */
 #define RAMP_SLICES_MAX 0xFFFFFFUL
 /* The longest time a host may leave the frame turning by itself: 4 hours. */
