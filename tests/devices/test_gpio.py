@@ -9,6 +9,7 @@ import pytest
 from gpiozero.pins import Factory
 from gpiozero.pins.mock import MockFactory, MockPin
 
+from controller.app import Hand
 from controller.errors import InputError
 from controller.gpio import LIGHTS, GpioInputs, GpioOutputs, check_pins, real_pins
 from controller.ports import Inputs, Light, NoInputs, NoOutputs, Outputs, Press
@@ -61,11 +62,13 @@ def factory() -> Iterator[MockFactory]:
             ),
         ),
         "none",
+        "scripted",
     ]
 )
 def pair(request: pytest.FixtureRequest) -> Iterator[tuple[Inputs, Outputs]]:
-    if request.param == "none":
-        yield NoInputs(), NoOutputs()
+    if request.param in ("none", "scripted"):
+        inputs = NoInputs()
+        yield (Hand(inputs) if request.param == "scripted" else inputs), NoOutputs()
         return
     factory: Factory = MockFactory() if request.param == "mock" else real_pins()
     inputs = GpioInputs(PINS, ManualClock(), factory)
