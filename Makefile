@@ -49,6 +49,7 @@ clean: ## forgets the virtual environment and what was built
 .PHONY: compiler test-packages
 compiler:
 	@command -v cc >/dev/null || hardware/packages.sh gcc libc6-dev
+	@/sbin/ldconfig -p | grep -q libOpenGL.so.0 || hardware/packages.sh libgl1 libopengl0
 
 test-packages:
 	@hardware/packages.sh $$(grep -v '^#' hardware/apt-test-packages.txt)
