@@ -277,7 +277,7 @@ def _resins_of(
         cup = truth.gel_s(resin.alpha_gel, cup=True)
         coat = truth.gel_s(resin.alpha_gel)
         good = np.isfinite(coat) & (cup > 200.0) & (cup < 3600.0)
-        ratio = coat / cup
+        ratio = np.where(good, coat, 1.0) / np.where(good, cup, 1.0)
         if world.ratio:
             # A snap resin's coat follows closer: its clock is the catalyst's, not the heat's.
             good &= (ratio > (1.1 if snap else world.ratio[0])) & (ratio < world.ratio[1])
@@ -422,7 +422,7 @@ def _trace(
     fault_s = 0.0
     if fault and fault.startswith("probe"):
         fault_s = float(rng.uniform(probe_in_s + 120.0, 0.8 * finite))
-        rows = _break(rng, rows, fault, fault_s, float(rng.uniform(15, 40)))
+        rows = break_probe(rng, rows, fault, fault_s, float(rng.uniform(15, 40)))
     touches = []
     for what, at_s in (("cup", gel_cup_s), ("coat", gel_coat_s)):
         if np.isfinite(at_s):
@@ -489,9 +489,10 @@ def _read(
     return np.column_stack([fine_s[pick], read, room])
 
 
-def _break(
-    rng: np.random.Generator, rows: FloatArray, fault: str, at_s: float, fall_s: float
+def break_probe(
+    rng: np.random.Generator, rows: FloatArray, fault: str, at_s: float, fall_s: float = 25.0
 ) -> FloatArray:
+    """The rows with a probe fault from `at_s` on; fall_s: how fast a probe takes the air's."""
     rows = rows.copy()
     after = rows[:, 0] >= at_s
     first = int(np.argmax(after))

@@ -356,7 +356,7 @@ def integrate(
             pace *= gate / (1.0 + gate)
             ageing = q_step * speed
             # Beyond 10 the switch is fully on, and the power must not overflow.
-            q = np.minimum(q + (1.5 * ageing - 0.5 * aged if step else ageing), 10.0)
+            q = np.clip(q + (1.5 * ageing - 0.5 * aged if step else ageing), 0.0, 10.0)
             aged = ageing
         x = pace if before is None else np.maximum(1.5 * pace - 0.5 * before, 0.5 * pace)
         before = pace

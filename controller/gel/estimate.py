@@ -36,9 +36,23 @@ from controller.gel.fit import (
 )
 
 REFIT_EVERY = 1.0 / 80.0  # pot lives
-_CALL_Z, _CALL_EARLY = 1.65, 0.05  # see bench_gel: one in a hundred more than 5 % early
-_SURELY_INERT, _MAYBE_INERT = 0.98, 0.2
+# Stopping early ruins a coat, stopping late costs minutes; bench_gel shows what these give.
+_CALL_CHANCE, _CALL_EARLY = 0.97, 0.05
+# How likely 'nothing reacts' must be to be named. By 0.6 of the pot life an ordinary resin has long
+# shown itself, so less is enough; a delayed one may still be waiting. Set on seeds below 1000.
+_INERT_EARLY, _INERT_LATE, _INERT_LATE_SNAP, _LATE = 0.98, 0.08, 0.4, 0.6
+_MAYBE_INERT = 0.2
 _PROBE_FAULTS = ("probe_stuck", "probe_lost", "probe_noisy", "probe_out")
+
+
+@dataclass(frozen=True, slots=True)
+class _Times:
+    """Of the coat's gel, under the mixture of the reacting hypotheses."""
+
+    best_s: float
+    low_s: float
+    high_s: float
+    safe_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +65,7 @@ class GelState:
     rows: FloatArray  # (N, 4), see fit.TIME and its neighbours
     touches: tuple[Touch, ...]
     fitted_s: float
+    times: _Times
     called_s: float | None
     faults: tuple[GelFault, ...]
 
@@ -61,10 +76,11 @@ def begin(case: Case) -> GelState:
     return GelState(
         case=case,
         priors=priors,
-        fits=(unfitted(),) * len(priors),
+        fits=tuple(unfitted(prior) for prior in priors),
         rows=np.zeros((0, 4)),
         touches=(),
         fitted_s=-math.inf,
+        times=_Times(math.nan, math.nan, math.nan, math.nan),
         called_s=None,
         faults=(),
     )
@@ -122,8 +138,8 @@ def touched_batch(state: GelState) -> EarlierBatch | None:
 
 def _read(state: GelState, row: Row) -> GelState:
     probe_K, air_K = (math.nan if v is None else v for v in (row.probe_K, row.ambient_K))
-    trust = watch.trusted(state.case, state.rows, row.time_s, probe_K, air_K)
-    new = np.array([row.time_s, probe_K, air_K, float(trust)])
+    trust = watch.trust(state.case, state.rows, row.time_s, probe_K, air_K)
+    new = np.array([row.time_s, probe_K, air_K, trust])
     state = replace(state, rows=np.vstack([state.rows, new]))
     if watch.cold_room(state.rows):
         state = _named(state, "cold_room")
@@ -133,13 +149,20 @@ def _read(state: GelState, row: Row) -> GelState:
     kind, from_s = fault
     state = _named(state, kind)
     rows = state.rows.copy()
-    rows[rows[:, TIME] > from_s, TRUST] = 0.0
+    aside = (rows[:, TIME] > from_s) & (rows[:, TRUST] == watch.GOOD)
+    rows[aside, TRUST] = watch.ASIDE
     return replace(state, rows=rows)
 
 
 def _fitted(state: GelState) -> GelState:
     fits = refit(state.case, state.priors, state.fits, state.rows, state.touches)
-    return replace(state, fits=fits, fitted_s=float(state.rows[-1, TIME]))
+    odds = _odds(fits[:-1])
+
+    def at(probability: float) -> float:
+        return math.exp(_quantile(fits[:-1], odds, probability))
+
+    times = _Times(at(0.5), at(0.05), at(0.95), at(_CALL_CHANCE) * (1.0 - _CALL_EARLY))
+    return replace(state, fits=fits, fitted_s=float(state.rows[-1, TIME]), times=times)
 
 
 def _named(state: GelState, kind: FaultKind) -> GelState:
@@ -153,7 +176,10 @@ def _named_by_fit(state: GelState) -> GelState:
     if any(fault.kind in _PROBE_FAULTS for fault in state.faults):
         return state
     best, inert = _likeliest(state)
-    if inert > _SURELY_INERT:
+    limit = _INERT_EARLY
+    if state.fitted_s > _LATE * state.case.sheet.pot_life_s:
+        limit = _INERT_LATE_SNAP if state.case.sheet.snap else _INERT_LATE
+    if inert > limit:
         return _named(state, "no_reaction")
     pace = watch.pace_fault(best)
     return state if pace is None or inert > _MAYBE_INERT else _named(state, pace)
@@ -191,11 +217,7 @@ def _estimate(state: GelState) -> tuple[GelState, GelEstimate]:
     reacting = state.fits[:-1]
     odds = _odds(reacting)
 
-    def at(probability: float) -> float:
-        return math.exp(_quantile(reacting, odds, probability))
-
-    safe_s = at(float(ndtr(_CALL_Z))) * (1.0 - _CALL_EARLY)
-    if state.called_s is None and now_s >= safe_s and inert < _MAYBE_INERT:
+    if state.called_s is None and now_s >= state.times.safe_s and inert < _MAYBE_INERT:
         state = replace(state, called_s=now_s)
     mean, sd = (np.array([getattr(fit, n) for fit in reacting]) for n in ("log_gel", "log_gel_sd"))
     gelled = float(odds @ ndtr((math.log(max(now_s, 1e-3)) - mean) / sd)) * (1.0 - inert)
@@ -205,10 +227,10 @@ def _estimate(state: GelState) -> tuple[GelState, GelEstimate]:
     used = rows[(rows[:, TRUST] > 0.0) & (rows[:, TIME] >= settled_s(state.case)), PROBE]
     estimate = GelEstimate(
         at_s=now_s,
-        best_s=at(0.5),
-        low_s=at(0.05),
-        high_s=at(0.95),
-        safe_to_stop_s=safe_s,
+        best_s=state.times.best_s,
+        low_s=state.times.low_s,
+        high_s=state.times.high_s,
+        safe_to_stop_s=state.times.safe_s,
         probability_gelled=gelled,
         called_s=state.called_s,
         peak_K=float(used.max()) if len(used) else None,

@@ -65,7 +65,7 @@ _MODEL_MEMORY = 1.0 / 8.0  # pot lives over which its error keeps its sign
 _HORIZON_STEPS = 140
 _NUDGE = 0.05
 _NO_REACTION_ODDS = 0.02
-TIME, PROBE, AIR, TRUST = range(4)  # columns of the rows; trust: 1 where a reading may be believed
+TIME, PROBE, AIR, TRUST = range(4)  # columns of the rows; trust, see watch.GOOD
 
 
 @dataclass(frozen=True, slots=True)
@@ -340,8 +340,14 @@ def learned_of(fit: Fit) -> Learned:
     return Learned(np.asarray(rows), off)
 
 
-def unfitted() -> Fit:
+def unfitted(prior: Prior) -> Fit:
+    """At the prior's own mode, by reweighting its heavy-tailed rows."""
     start = np.zeros(_SIZE)
+    for _ in range(10):
+        weight = np.sqrt(_tail_weight(prior.tail_off + prior.tail @ start))
+        rows = np.vstack([prior.gauss, prior.tail * weight[:, None]])
+        off = np.concatenate([prior.gauss_off, prior.tail_off * weight])
+        start = np.linalg.lstsq(rows, -off)[0]
     nothing = np.zeros((_SIZE, _SIZE + 1))
     return Fit(start, start, 1.0, math.nan, math.nan, 0.0, 1.0, 0.0, np.zeros((0, 2)), nothing)
 

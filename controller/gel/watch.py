@@ -11,6 +11,8 @@ from controller.gel.case import Case, FaultKind
 from controller.gel.fit import AIR, PROBE, TIME, TRUST, Fit, settled_s
 from controller.units import ZERO_DEGC_K
 
+GOOD, ABSENT, ASIDE = 1.0, 0.0, -1.0  # trust: believed; none or senseless; a faulty probe's
+
 _SANE_K = (ZERO_DEGC_K - 20.0, ZERO_DEGC_K + 250.0)  # no casting resin's cup is outside
 _POWER_ON_K = ZERO_DEGC_K + 85.0  # DS18B20 data sheet: reads so until its first conversion
 _LOST_S = 60.0
@@ -20,43 +22,43 @@ _NOISY_TIMES, _NOISY_SHARE, _NOISY_WINDOW_S = 4.0, 0.4, 50.0
 _OUT_WINDOW_S = 60.0
 _COLD_K = ZERO_DEGC_K + 15.0  # below this few room-temperature resins keep to their sheet
 _COLD_S = 60.0
-_SLOW, _FAST = math.log(1.4), math.log(1.4)
+_SLOW, _FAST = math.log(1.45), math.log(1.45)
 _SURE_Z = 1.28
 
 
-def trusted(case: Case, rows: FloatArray, time_s: float, probe_K: float, air_K: float) -> bool:
-    """May the new reading be believed, given the rows before it?
+def trust(case: Case, rows: FloatArray, time_s: float, probe_K: float, air_K: float) -> float:
+    """Of the new reading, given the rows before it.
 
     Not: none, beyond all sense, the power-on value out of nowhere, a leap no cup can make
     (unless to the air, which is a probe pulled out).
     """
     if not _SANE_K[0] < probe_K < _SANE_K[1]:  # also false for nan
-        return False
+        return ABSENT
+    power_on = case.probe == "digital_1wire" and abs(probe_K - _POWER_ON_K) < 1e-6
     before = rows[rows[:, TRUST] > 0.0][-5:]
     if len(before) == 0:
-        return not (case.probe == "digital_1wire" and abs(probe_K - _POWER_ON_K) < 1e-6)
+        return ABSENT if power_on else GOOD
     leap_K = float(np.abs(probe_K - before[:, PROBE]).min())
-    if case.probe == "digital_1wire" and abs(probe_K - _POWER_ON_K) < 1e-6 and leap_K > 5.0:
-        return False
     since_s = time_s - float(before[-1, TIME])
-    return leap_K < 25.0 + 2.0 * since_s or abs(probe_K - air_K) < 3.0
+    leaps = leap_K > 25.0 + 2.0 * since_s and abs(probe_K - air_K) > 3.0
+    return ABSENT if leaps or (power_on and leap_K > 5.0) else GOOD
 
 
 def probe_fault(case: Case, rows: FloatArray, curve: FloatArray) -> tuple[FaultKind, float] | None:
     """What is wrong with the probe now, and from what time its readings are not to be used."""
     now_s = float(rows[-1, TIME])
-    good = rows[rows[:, TRUST] > 0.0]
-    last_s = float(good[-1, TIME]) if len(good) else 0.0
+    present = rows[rows[:, TRUST] != ABSENT]
+    last_s = float(present[-1, TIME]) if len(present) else 0.0
     if now_s - last_s >= _LOST_S:
         return "probe_lost", last_s
-    stuck_s = _stuck_from(good, curve)
+    stuck_s = _stuck_from(present, curve)
     if stuck_s is not None:
         return "probe_stuck", stuck_s
     if now_s < settled_s(case) + 60.0:
         return None
-    if _noisy(case, good):
+    if _noisy(case, present):
         return "probe_noisy", math.inf
-    out_s = _out_from(good)
+    out_s = _out_from(case, present)
     return None if out_s is None else ("probe_out", out_s)
 
 
@@ -108,7 +110,7 @@ def _noisy(case: Case, good: FloatArray) -> bool:
     return float(turns.mean()) > _NOISY_SHARE
 
 
-def _out_from(good: FloatArray) -> float | None:
+def _out_from(case: Case, good: FloatArray) -> float | None:
     """Since when the probe reads the air: a fall that no cup's cooling and no draught makes."""
     now_s = float(good[-1, TIME])
     lately = good[good[:, TIME] > now_s - 12.0]
@@ -119,7 +121,8 @@ def _out_from(good: FloatArray) -> float | None:
         return None
     was_K = float(np.median(before[:, PROBE] - before[:, AIR]))
     is_K = float(np.median(lately[:, PROBE] - lately[:, AIR]))
-    if was_K > 3.0 and is_K < 0.55 * was_K and was_K - is_K > 2.0:
+    least_K = max(1.2, 2.0 * _NOISE_FLOOR_K[case.probe])
+    if is_K < 0.45 * was_K and was_K - is_K > least_K:
         return now_s - 1.5 * _OUT_WINDOW_S
     return None
 

@@ -1,179 +1,29 @@
-"""How well the gel estimate does on simulated batches whose truth is known.
-
-    python tests/bench/bench_gel.py [--count 80] [--seed 1000] [--world trade ...] [--memory]
-
-Errors in per cent of the coat's true gel time. Seeds below 1000 were used for calibration, so
-report from 1000 on.
-"""
+"""Accuracy and speed of the gel estimate on batches it was not calibrated on."""
 
 from __future__ import annotations
 
-import argparse
-import multiprocessing
-import sys
-import time
-from dataclasses import dataclass, replace
+from controller import cupsim
+from tests.gel_scores import fault_table, run, table
 
-import numpy as np
-
-from controller import cupsim, gel
+SEED = 1000
+EACH = 10  # traces of each world
+EACH_FAULT = 2
 
 
-@dataclass(frozen=True)
-class Score:
-    """Of one trace; times over the true gel time. `looks`: (best, low, high) at shares of it."""
-
-    world: str
-    family: str
-    placement: str
-    fault: str | None
-    looks: dict[float, tuple[float, float, float]]
-    called: float | None
-    at_call: float | None
-    faults: tuple[gel.GelFault, ...]
-    fault_s: float
-    pot_life_s: float
-    update_ms: tuple[float, float]  # mean, greatest
-    index: int = 0
-    z: float = 0.0
-
-
-LOOKS = (0.25, 0.5, 0.75, 1.0)
-
-
-def run(trace: cupsim.Trace, memory: bool = False) -> Score:
-    case = replace(trace.case, earlier=trace.earlier) if memory else trace.case
-    state = gel.begin(case)
-    touches = list(trace.touches) if memory else []
-    truth_s = trace.coat_gel_s
-    looks: dict[float, tuple[float, float, float]] = {}
-    spent = []
-    at_call = None
-    estimate = None
-    for time_s, probe_K, air_K in trace.rows[:: int(__import__("os").environ.get("SKIP", "1"))]:
-        events: list[gel.Row | gel.Touch] = [
-            gel.Row(
-                float(time_s),
-                float(probe_K) if np.isfinite(probe_K) else None,
-                float(air_K) if np.isfinite(air_K) else None,
-            )
-        ]
-        while touches and touches[0].time_s <= time_s:
-            events.append(touches.pop(0))
-        for event in events:
-            began = time.perf_counter()
-            state, estimate = gel.step(state, event)
-            spent.append(time.perf_counter() - began)
-        for look in LOOKS:
-            if look not in looks and time_s >= look * truth_s:
-                looks[look] = tuple(
-                    v / truth_s for v in (estimate.best_s, estimate.low_s, estimate.high_s)
-                )
-        if at_call is None and estimate.called_s is not None:
-            at_call = estimate.best_s / truth_s
-    called = estimate.called_s
-    return Score(
-        trace.world,
-        trace.family,
-        trace.case.placement,
-        trace.fault,
-        looks,
-        None if called is None else called / truth_s,
-        at_call,
-        estimate.faults,
-        trace.fault_s,
-        trace.case.sheet.pot_life_s,
-        (1e3 * float(np.mean(spent)), 1e3 * float(np.max(spent))),
-    )
-
-
-def _run_alone(trace: cupsim.Trace) -> Score:
-    return run(trace)
-
-
-def _run_with_memory(trace: cupsim.Trace) -> Score:
-    return run(trace, memory=True)
-
-
-def line(name: str, scores: list[Score]) -> str:
-    def err(values: list[float]) -> str:
-        off = 100 * np.abs(np.array(values) - 1.0)
-        return f"{np.median(off):5.1f}/{np.quantile(off, 0.9):5.1f}" if len(off) else "    -"
-
-    half, late = ([s.looks[k] for s in scores if k in s.looks] for k in (0.5, 0.75))
-    inside = [low <= 1.0 <= high for _, low, high in half + late]
-    width = [high - low for _, low, high in late]
-    called = np.array([s.called for s in scores if s.called is not None])
-    bias = np.median([best - 1.0 for best, _, _ in late])
-    return (
-        f"{name:34s} n {len(scores):3d}  half {err([b for b, _, _ in half])}  "
-        f"3/4 {err([b for b, _, _ in late])} bias {100 * bias:+5.1f}  "
-        f"call {err([s.at_call for s in scores if s.at_call is not None])}  "
-        f"covers {100 * np.mean(inside):3.0f} %  width {100 * np.median(width):3.0f} %  "
-        f"early {100 * np.mean(called < 0.95) if len(called) else 0:3.1f} %  "
-        f"delay {100 * (np.median(called) - 1.0) if len(called) else 99:3.0f} %  "
-        f"missed {sum(s.called is None for s in scores)}"
-    )
-
-
-def table(scores: list[Score]) -> None:
-    print(line("all", scores))
-    for key in ("world", "placement", "family"):
-        for value in sorted({getattr(s, key) for s in scores}):
-            print(line(f"{key} {value}", [s for s in scores if getattr(s, key) == value]))
-    for placement in ("cup", "coat"):
-        for family in ("rigid", "elastomer", "snap"):
-            own = [s for s in scores if s.placement == placement and s.family == family]
-            if own:
-                print(line(f"{placement}, {family}", own))
-    if scores:
-        print(
-            f"update mean {np.mean([s.update_ms[0] for s in scores]):.2f} ms, "
-            f"greatest {max(s.update_ms[1] for s in scores):.0f} ms"
-        )
-
-
-def fault_table(scores: list[Score]) -> None:
-    for fault in cupsim.FAULTS:
-        own = [s for s in scores if s.fault == fault]
-        if not own:
-            continue
-        named = [s for s in own if any(f.kind == fault for f in s.faults)]
-        late = [next(f.at_s for f in s.faults if f.kind == fault) - s.fault_s for s in named]
-        pots = [t / s.pot_life_s for t, s in zip(late, named, strict=True)]
-        others = sorted({f.kind for s in own for f in s.faults if f.kind != fault})
-        print(
-            f"{fault:15s} named {len(named)}/{len(own)}  after {np.median(late or [0]):.0f} s, "
-            f"at most {max(late or [0]):.0f} s ({max(pots or [0]):.2f} pot lives)  "
-            f"also {others}  called {sum(s.called is not None for s in own)}"
-        )
-
-
-def main() -> int:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--count", type=int, default=40, help="traces of each world")
-    parser.add_argument("--seed", type=int, default=1000)
-    parser.add_argument("--world", nargs="*", default=[w.name for w in cupsim.WORLDS])
-    parser.add_argument("--memory", action="store_true", help="with touches and an earlier batch")
-    parser.add_argument("--faults", type=int, default=0, help="traces of each fault")
-    parser.add_argument("--jobs", type=int, default=1)
-    args = parser.parse_args()
-    worlds = [w for w in cupsim.WORLDS if w.name in args.world]
-    made = [t for w in worlds for t in cupsim.traces(w, args.seed, args.count)]
-    with multiprocessing.Pool(args.jobs) as pool:
-        scores = pool.map(_run_with_memory if args.memory else _run_alone, made, chunksize=2)
-        table(scores)
-        false = [s for s in scores if s.faults]
-        print(f"false alarms {len(false)}/{len(scores)}", [s.faults[0].kind for s in false])
-        if args.faults:
-            broken = [
-                t
-                for fault in cupsim.FAULTS
-                for t in cupsim.traces(cupsim.WORLDS[0], args.seed, args.faults, fault)
-            ]
-            fault_table(pool.map(_run_alone, broken, chunksize=2))
-    return 0
+def main() -> None:
+    traces = [t for world in cupsim.WORLDS for t in cupsim.traces(world, SEED, EACH)]
+    print("-- the trace alone (errors in % of the true gel time, median / 90th percentile)")
+    table([run(trace) for trace in traces])
+    print("-- with touches and one earlier batch")
+    table([run(trace, memory=True) for trace in traces])
+    print("-- faults")
+    broken = [
+        trace
+        for fault in cupsim.FAULTS
+        for trace in cupsim.traces(cupsim.WORLDS[0], SEED, EACH_FAULT, fault)
+    ]
+    fault_table([run(trace) for trace in broken])
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    main()

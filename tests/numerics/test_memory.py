@@ -1,0 +1,67 @@
+"""What a resin has taught goes round through plain data and sharpens the next batch."""
+
+import json
+from dataclasses import replace
+
+import pytest
+
+from controller import gel, memory
+from controller.errors import RecordError
+from tests.numerics.test_gel import own_trace
+
+
+@pytest.fixture(scope="module")
+def done() -> tuple[gel.Case, gel.GelState, gel.GelEstimate, float]:
+    case, rows, gel_s = own_trace("cup", 1700.0)
+    state = gel.begin(case)
+    for row in rows:
+        state, estimate = gel.step(state, row)
+    return case, state, estimate, gel_s
+
+
+def told(case: gel.Case) -> gel.GelEstimate:
+    """Before any reading."""
+    return gel.step(gel.begin(case), gel.Row(0.0, None, 293.15))[1]
+
+
+def test_a_trace_teaches(done: tuple[gel.Case, gel.GelState, gel.GelEstimate, float]) -> None:
+    """A resin a fifth faster than its sheet is expected sooner, and more surely, next time."""
+    case, state, _, gel_s = done
+    kept = memory.after(memory.ResinMemory(), state)
+    assert kept.learned is not None
+    assert kept.batches == ()
+    before, after = told(case), told(memory.case_with(kept, case))
+    assert abs(after.best_s - gel_s) < abs(before.best_s - gel_s)
+    assert after.high_s - after.low_s < before.high_s - before.low_s
+
+
+def test_a_touch_teaches_more(done: tuple[gel.Case, gel.GelState, gel.GelEstimate, float]) -> None:
+    case, state, _, gel_s = done
+    state, _ = gel.step(state, gel.Touch("coat", gel_s))
+    kept = memory.after(memory.ResinMemory(), state)
+    assert len(kept.batches) == 1
+    assert kept.batches[0].coat_gel_s == gel_s
+    before, after = told(case), told(memory.case_with(kept, case))
+    assert abs(after.best_s - gel_s) < 0.7 * abs(before.best_s - gel_s)
+    assert after.high_s - after.low_s < before.high_s - before.low_s
+
+
+def test_it_goes_round(done: tuple[gel.Case, gel.GelState, gel.GelEstimate, float]) -> None:
+    case, state, _, _ = done
+    batch = gel.EarlierBatch(295.0, 85.0, 0.134, 1.6e-3, 13e-3, cup_gel_s=960.0)
+    kept = memory.ResinMemory((batch,), gel.learn(state))
+    again = memory.from_data(json.loads(json.dumps(memory.to_data(kept))))
+    assert again.batches == (batch,)
+    assert told(memory.case_with(again, case)).best_s == told(memory.case_with(kept, case)).best_s
+    with pytest.raises(RecordError, match="version 1"):
+        memory.from_data({"kind": "evenwall/resin-memory", "version": 7})
+    with pytest.raises(RecordError, match="cannot be read"):
+        memory.from_data({"kind": "evenwall/resin-memory", "version": 1, "batches": [{}]})
+
+
+def test_a_faulty_batch_teaches_nothing(
+    done: tuple[gel.Case, gel.GelState, gel.GelEstimate, float],
+) -> None:
+    _, state, _, _ = done
+    spoilt = replace(state, faults=(gel.GelFault("probe_out", 900.0),))
+    assert memory.after(memory.ResinMemory(), spoilt) == memory.ResinMemory()
