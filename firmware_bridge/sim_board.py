@@ -151,24 +151,26 @@ class PtyBoard:
         self.folder = Path(self._scratch.name) if self._scratch else Path(str(folder))
         self.folder.mkdir(parents=True, exist_ok=True)
         self.port = str(self.folder / "board")
-        self._pins_path = str(self.folder / "pins")
         self._process: subprocess.Popen[bytes] | None = None
-        self._pins = self._join() if detached else None
+        self._rest = b""
+        self._pins = self._connect() if detached else None
+        if self._pins is not None and float(self._ask("speed")) != speed:
+            self.stop()  # left by a run at another pace
         self.joined = self._pins is not None
         if self._pins is None:
             self._start(speed, detached, program or host_firmware().program, image)
-            self._pins = self._join()
+            self._pins = self._connect()
             if self._pins is None:
-                raise LinkLost(f"the simulated board does not answer at {self._pins_path}")
-        self._rest = b""
+                raise LinkLost(f"the simulated board does not answer in {self.folder}")
 
     def _start(self, speed: float, detached: bool, program: Path, image: Path | None) -> None:
-        command = [str(program), "--link", self.port, "--pins", self._pins_path]
-        command += ["--speed", repr(float(speed))]
+        # Names in its own folder, for a socket's path must be short.
+        command = [str(program), "--link", "board", "--pins", "pins", "--speed", repr(float(speed))]
         command += ["--image", str(image)] if image else []
         command += ["--detached"] if detached else []
         self._process = subprocess.Popen(
             command,
+            cwd=self.folder,
             stdin=subprocess.DEVNULL if detached else subprocess.PIPE,
             stdout=subprocess.PIPE,
             start_new_session=True,
@@ -176,20 +178,23 @@ class PtyBoard:
         stdout = self._process.stdout
         if stdout is None or stdout.readline() != b"ready\n":
             self.stop()
-            raise LinkLost("the simulated board did not start")
+            raise LinkLost(f"the simulated board did not start in {self.folder}")
         stdout.close()
         if detached:  # the program left a child behind and ended
             self._process.wait()
             self._process = None
 
-    def _join(self) -> socket.socket | None:
+    def _connect(self) -> socket.socket | None:
         pins = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         pins.settimeout(10.0)
+        folder = os.open(self.folder, os.O_RDONLY | os.O_DIRECTORY)
         try:
-            pins.connect(self._pins_path)
+            pins.connect(f"/proc/self/fd/{folder}/pins")
         except OSError:
             pins.close()
             return None
+        finally:
+            os.close(folder)
         return pins
 
     def _ask(self, line: str) -> str:
@@ -245,8 +250,10 @@ class PtyBoard:
     def stop(self) -> None:
         """End the board. Safe to call twice."""
         if self._pins is not None:
-            with contextlib.suppress(LinkLost):
+            with contextlib.suppress(LinkLost, OSError):
                 self._ask("quit")
+                # End-of-file comes when it has put its names away and is gone.
+                self._pins.recv(1)
                 # Wait for its end: the next board on this folder must not join a dying one.
                 with contextlib.suppress(OSError):
                     while self._pins.recv(256):

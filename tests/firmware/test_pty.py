@@ -205,3 +205,15 @@ def test_a_detached_board_outlives_its_host_and_is_joined_turning(tmp_path: Path
         assert not (tmp_path / "pins").exists()
 
     asyncio.run(work())
+
+
+def test_a_detached_board_of_another_pace_is_replaced(tmp_path: Path) -> None:
+    deep = tmp_path / ("a-folder-whose-name-is-longer-than-a-socket-likes" * 3)
+    slow = PtyBoard(10.0, folder=deep, detached=True)
+    slow.leave()
+    same = PtyBoard(10.0, folder=deep, detached=True)
+    assert same.joined
+    same.leave()
+    fast = PtyBoard(60.0, folder=deep, detached=True)
+    assert not fast.joined
+    fast.stop()

@@ -37,6 +37,7 @@ typedef struct {
 } client_t;
 
 static simboard_t *sim;
+static double speed = 1.0;
 static client_t clients[CLIENTS];
 static volatile sig_atomic_t over;
 
@@ -105,6 +106,10 @@ static void obey(const char *line, char *reply, size_t room)
         int32_t steps[2];
         simboard_steps(sim, steps);
         snprintf(reply, room, "%d %d\n", steps[0], steps[1]);
+        return;
+    }
+    if (strcmp(line, "speed") == 0) {
+        snprintf(reply, room, "%.17g\n", speed);
         return;
     }
     if (strcmp(line, "enabled") == 0) {
@@ -202,7 +207,6 @@ int main(int argc, char **argv)
     const char *link = NULL;
     const char *pins = NULL;
     const char *image = NULL;
-    double speed = 1.0;
     bool detached = false;
     for (int i = 1; i < argc; i++) {
         if (strcmp(argv[i], "--detached") == 0) {
