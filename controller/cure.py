@@ -84,12 +84,16 @@ WALL_MATERIALS = {
 
 
 def wall_material(name: str) -> WallMaterial:
-    """The material by its plain name. Raises OutsideValidity for one that is not listed."""
-    try:
-        return WALL_MATERIALS[name.strip().lower()]
-    except KeyError:
+    """The material by its plain name, or the part of one that only it has ('silicone').
+
+    Raises OutsideValidity for one that is not listed.
+    """
+    wanted = name.strip().lower()
+    fitting = [known for known in WALL_MATERIALS if wanted and wanted in known]
+    if wanted not in WALL_MATERIALS and len(fitting) != 1:
         known = ", ".join(WALL_MATERIALS)
-        raise OutsideValidity("mould.material", name, f"must be one of: {known}") from None
+        raise OutsideValidity("mould.material", name, f"must be one of: {known}")
+    return WALL_MATERIALS[wanted if wanted in WALL_MATERIALS else fitting[0]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -495,7 +499,7 @@ def kinetics_from_sheet(sheet: Sheet) -> Kinetics:
     found = optimize.least_squares(misfit_of_one, first, jac=slopes, xtol=1e-3)
     rate, rise, start = (float(v) for v in np.exp(found.x))
     # The pot life must come out whatever else had to give: read the rate off a fine ladder.
-    ladder = rate * np.exp(np.linspace(-0.5, 0.5, 41))
+    ladder = rate * np.exp(np.linspace(-1.5, 1.5, 121))
     kin = replace(base, rate_1_s=ladder, rise_K=base.rise_K * rise, start=base.start * start)
     cup_s = sheet_figures(kin, sheet, lanes=len(ladder))[0]
     if not cup_s[-1] < sheet.pot_life_s < cup_s[0]:

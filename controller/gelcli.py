@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import BaseModel, Field
 
 from controller import cure, gel
 from controller.errors import InputError
@@ -150,9 +150,34 @@ def run(trace_path: Path, case_path: Path) -> dict[str, Any]:
     return follow(trace_path, case_path).output
 
 
+def _known(model: type[BaseModel], table: Any, ignored: list[str], path: str = "") -> Any:
+    """The table without the keys that its model does not have; those are noted, not refused, so
+    that a case may carry its owner's own remarks.
+    """
+    if isinstance(table, list):
+        return [_known(model, entry, ignored, path) for entry in table]
+    if not isinstance(table, dict):
+        return table
+    ignored += [path + key for key in table if key not in model.model_fields]
+    kept = {key: value for key, value in table.items() if key in model.model_fields}
+    return {
+        key: _known(_TABLES[key], value, ignored, f"{key}.") if key in _TABLES else value
+        for key, value in kept.items()
+    }
+
+
+_TABLES: dict[str, type[BaseModel]] = {
+    "sheet": Sheet,
+    "case": CaseEntry,
+    "touch": TouchEntry,
+    "earlier_batch": EarlierEntry,
+}
+
+
 def follow(trace_path: Path, case_path: Path) -> Reading:
     """Every row in order; each touch from its own time on."""
-    file = parse(CaseFile, read_toml(case_path), case_path)
+    ignored: list[str] = []
+    file = parse(CaseFile, _known(CaseFile, read_toml(case_path), ignored), case_path)
     state = gel.begin(si_case(file))
     touches = sorted(file.touch, key=lambda touch: touch.at_s)
     rows: list[gel.Row] = []
@@ -185,6 +210,6 @@ def follow(trace_path: Path, case_path: Path) -> Reading:
         "eta": eta,
         "faults": [{"at_s": fault.at_s, "kind": fault.kind} for fault in estimate.faults],
         "peak_degC": None if estimate.peak_K is None else round(degC(estimate.peak_K), 2),
-        "notes": [estimate.sentence],
+        "notes": [estimate.sentence, *(f"{key} is not known and was left out" for key in ignored)],
     }
     return Reading(output, tuple(rows), estimate, file.case.placement)

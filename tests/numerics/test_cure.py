@@ -197,6 +197,9 @@ def test_outside_the_range_it_says_so() -> None:
     kin = cure.kinetics_from_sheet(SHEET)
     with pytest.raises(OutsideValidity, match="mass_kg"):
         cure.cup_history(kin, 50.0, ROOM_K, ROOM_K, 600.0)
+    assert cure.wall_material("Silicone") is SILICONE
+    with pytest.raises(OutsideValidity, match="material"):
+        cure.wall_material("rubber")  # two have it
     with pytest.raises(OutsideValidity, match="material"):
         cure.wall_material("cheese")
     with pytest.raises(OutsideValidity, match="pot_life_temp_K"):

@@ -123,6 +123,16 @@ def test_a_bad_case_is_named(files: tuple[Path, Path, float], tmp_path: Path) ->
         gelcli.run(files[0], case)
 
 
+def test_a_remark_of_ones_own_is_noted(files: tuple[Path, Path, float], tmp_path: Path) -> None:
+    trace = files[0]
+    own = tmp_path / "own.toml"
+    own.write_text(CASE.replace("[case]", '[case]\nbench = "by the door"'), encoding="utf-8")
+    lines = gzip.decompress(trace.read_bytes()).decode().splitlines()
+    short = tmp_path / "short.csv"
+    short.write_text("\n".join(lines[:5]) + "\n", encoding="utf-8")
+    assert gelcli.run(short, own)["notes"][1] == "case.bench is not known and was left out"
+
+
 def test_every_reading_counts_once(files: tuple[Path, Path, float]) -> None:
     rows = list(gelcli.read_trace(files[0]))
     assert np.all(np.diff([row.time_s for row in rows]) > 0)
