@@ -19,7 +19,7 @@ from firmware_bridge.host_rig import HostRig
 from firmware_bridge.link import Answered, Link, Lost, Row
 from firmware_bridge.motion import FrameLimits, predict_steps, segments
 from firmware_bridge.sim_board import VirtualBoard
-from firmware_bridge.wire import Frame, FrameReader, Kind, Reply, StateRow, Status
+from firmware_bridge.wire import Frame, FrameReader, Kind, Reply, Segment, StateRow, Status
 
 LIMITS = FrameLimits(steps_per_turn_major=3200, steps_per_turn_minor=1600, accel_limit_rpm_s=20.0)
 PROFILE = [
@@ -163,6 +163,48 @@ def test_late_and_foreign_commands_do_nothing() -> None:
         assert not bench.send(Frame(Kind.STOP, SESSION, seq, b""))
     assert not bench.send(Frame(Kind.STOP, SESSION ^ 1, bench.seq + 1, b""))
     assert same_but_for_counting(before, bench.look())
+
+
+@pytest.mark.parametrize(
+    ("bad", "status"),
+    [
+        (Segment(100, LIMITS.config().rate_max[0] + 1, 0), Status.RATE),
+        (Segment(100, 0, -LIMITS.config().rate_max[1] - 1), Status.RATE),
+        (Segment(0, 0, 0), Status.RATE),
+        (Segment(2, 3 * LIMITS.config().accel_max[0], 0), Status.ACCEL),
+        (Segment(100, 0, -101 * LIMITS.config().accel_max[1]), Status.ACCEL),
+    ],
+)
+def test_the_board_itself_refuses_what_is_over_a_limit_and_the_whole_message(
+    bad: Segment, status: Status
+) -> None:
+    """A host that checks nothing."""
+    bench = Bench(turning=False)
+    bench.command(Kind.CONFIG, LIMITS.config().pack())
+    bench.command(Kind.ENABLE, wire.enable_payload(100_000))
+    good = Segment(1000, 1000, 1000)
+    still = Segment(1000, 0, 0)
+    reply = bench.command(Kind.QUEUE, wire.queue_payload(0, False, [good, still, bad]))
+    assert reply.status == status
+    assert reply.accepted == 0
+    bench.run(2.0)
+    assert bench.board.steps() == (0, 0)
+    assert bench.command(Kind.QUEUE, wire.queue_payload(0, False, [good])).status == Status.OK
+
+
+def test_nothing_is_taken_before_the_limits_are_known() -> None:
+    bench = Bench(turning=False)
+    assert bench.command(Kind.ENABLE, wire.enable_payload(1000)).status == Status.CONFIG
+    assert bench.command(Kind.QUEUE, wire.queue_payload(0, False, [Segment(9, 0, 0)])).status == (
+        Status.MODE
+    )
+
+
+def test_other_limits_are_refused_while_the_frame_is_under_way() -> None:
+    bench = Bench()
+    other = FrameLimits(steps_per_turn_major=3200, steps_per_turn_minor=3200).config()
+    assert bench.command(Kind.CONFIG, other.pack()).status == Status.MODE
+    assert bench.command(Kind.CONFIG, LIMITS.config().pack()).status == Status.OK
 
 
 def test_a_host_of_another_version_is_told_so_and_moves_nothing() -> None:
