@@ -338,7 +338,9 @@ def demo(args: argparse.Namespace) -> int:
         return INTERRUPTED
     if args.json:
         show_json(summary)
-    good = summary["ended"] == "done" and all(c["steps_exact"] for c in summary["coats"])
+    good = summary["ended"] == "done" and all(
+        coat["done"] and coat["steps_exact"] is not False for coat in summary["coats"]
+    )
     return 0 if good else 1
 
 

@@ -126,8 +126,10 @@ def summary(last: Snapshot, plan: Plan) -> dict[str, Any]:
             "gel_detected_s": coat.gel_detected_s,
             "steps_expected": coat.steps_expected,
             "steps_counted": coat.steps_counted,
-            "steps_exact": coat.steps_counted is not None
-            and coat.steps_counted == coat.steps_expected,
+            # None: the board kept its last speed alone for a while, so no count was foretold.
+            "steps_exact": None
+            if coat.steps_expected is None
+            else coat.steps_counted == coat.steps_expected,
             "done": coat.done,
         }
         for coat in last.coats

@@ -29,6 +29,8 @@ def estimator(plan: Plan, coat: CoatPlan, probe: ProbeSpec, poured_coat_s: float
         wall_m=metres(casting.mould.wall_mm),
         wall_material=casting.mould.material,
         pour_s=poured_coat_s,
+        # The witness is what stays in the cup at the pour: before it, the probe is anywhere.
+        probe_in_s=poured_coat_s,
         cup_mass_kg=kilograms(coat.witness_g),
         mould_K=None if mould_degC is None else kelvin(mould_degC),
     )
