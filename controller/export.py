@@ -22,6 +22,7 @@ from controller.records import Batch, Journal
 Format = Literal["csv", "parquet"]
 FORMATS: tuple[Format, ...] = ("csv", "parquet")
 KIND, VERSION = "evenwall/run", 1
+_LARGEST_FIELD = 2**26
 _EVENT_COLUMNS = ("at_s", "utc", "kind", "data_json")
 _SAMPLE_COLUMNS = tuple(name for name in Sample.model_fields if name != "sample_id")
 
@@ -159,6 +160,7 @@ def _read(folder: Path, name: str) -> list[dict[str, Any]]:
     """Rows of whichever format is there; what is not known is left out."""
     path = folder / f"{name}.csv"
     if path.is_file():
+        csv.field_size_limit(_LARGEST_FIELD)  # a proof holds its whole spin
         with path.open(encoding="utf-8", newline="") as file:
             return [{k: v for k, v in row.items() if v != ""} for row in csv.DictReader(file)]
     path = folder / f"{name}.parquet"

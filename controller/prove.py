@@ -19,7 +19,7 @@ from functools import cached_property
 from typing import Annotated, Any
 
 import rfc8785
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 
 from controller import cure
 from controller.errors import InputError, RecordError
@@ -62,11 +62,16 @@ class Spot(Frozen):
     wall_mm: Annotated[float, Field(gt=0, le=100)]
 
 
+def _one_or_many(value: object) -> object:
+    """A single reading is a list of one."""
+    return (value,) if isinstance(value, int | float) else value
+
+
 class Measured(Frozen):
     """The casting as measured. Nothing is required, but the weight says most."""
 
     weight_g: Positive | None = None
-    rim_mm: tuple[NonNegative, ...] = ()
+    rim_mm: Annotated[tuple[NonNegative, ...], BeforeValidator(_one_or_many)] = ()
     spots: tuple[Spot, ...] = ()
 
 
@@ -177,8 +182,8 @@ def make_proof(run: Recorded, measured: Measured | None = None) -> Proof:
         f"run {run.run_id}",
     )
     if measured is not None:
-        told = told.model_copy(update=measured.model_dump(exclude_defaults=True))
-        told = parse(Measured, told.model_dump(mode="json"), "measures")
+        added = measured.model_dump(mode="json", exclude_defaults=True)
+        told = parse(Measured, {**told.model_dump(mode="json"), **added}, "measures")
     if told.weight_g is None and not told.rim_mm and not told.spots:
         raise InputError("weight_g", "missing", "weigh or gauge the casting first", unit="g")
     findings, sentences, lesson = compare(run.plan, state, told)

@@ -56,6 +56,7 @@ SAME_DEG = 2.0  # how far the major axis may be off when a turn is left out or r
 SAME_SPEED = 0.02
 EASE_S = 60.0  # a small lag is made up over about this long
 EASE_MOST = 0.15  # by at most this share of the speed
+_NEAR = 10  # knots after the first leg whose pace that leg takes
 LEAST_BY_HAND_S = MIX_S + LEAST_DEGAS_S + POUR_S  # from the parts' meeting to the pour's end
 DETAIL = "replay"  # a replayed plan keeps its ReplayPlan in `Plan.details` under this name
 
@@ -250,24 +251,27 @@ class Track:
 
     @cached_property
     def spread_ends(self) -> int:
-        """The knot at which the first leg ends."""
-        return int(np.flatnonzero(self.leg == 0)[-1])
+        """The knot at which the first leg ends; of a coat with one leg, its speeding up."""
+        end = int(np.flatnonzero(self.leg == 0)[-1])
+        return end if end < len(self.leg) - 1 else 1
 
     def due_s(self, today: CurePath, spin_from_s: float) -> Floats:
         """When, on today's coat clock, each knot is due; (n + 1,), rising.
 
-        The path left decides. A start with more or less path ahead than the proven one had is made
-        up for in the first leg, which only spreads the resin and is soon forgotten.
+        The path left decides. The first leg only spreads the resin, which soon forgets it: it is
+        due so as to end in time, and a start with more or less path ahead than the proven one had
+        is made up for there, by turns added or left out. So its knots may be due before the start.
         """
-        need, have = float(self.left_1_Pa[0]), float(today.left_at(spin_from_s))
-        left = self.left_1_Pa.copy()
-        first = slice(0, self.spread_ends + 1)
-        keep = float(left[self.spread_ends])
-        left[first] = keep + (left[first] - keep) * max(have - keep, 0.0) / (need - keep)
-        due = today.time_at_left(left)
-        late = left < TAIL * need
+        need, end = float(self.left_1_Pa[0]), self.spread_ends
+        due = today.time_at_left(self.left_1_Pa)
+        late = self.left_1_Pa < TAIL * need
         due[late] = today.time_at_age(self._ages_today(self.age_s[late], today, TAIL * need))
-        return np.maximum.accumulate(np.maximum(due, spin_from_s))
+        due = np.maximum.accumulate(np.maximum(due, spin_from_s))
+        near = min(end + _NEAR, len(due) - 1)
+        span_s = max(float(due[near] - due[end]), 1e-3)
+        slower = span_s / float(self.profile_s[near] - self.profile_s[end])
+        due[: end + 1] = due[end] - slower * (self.profile_s[end] - self.profile_s[: end + 1])
+        return due
 
     def _ages_today(self, age_s: Floats, today: CurePath, left_1_Pa: float) -> Floats:
         """Today's ages for proven ones: stretched between this path left and the gel, and from
@@ -299,11 +303,7 @@ class Track:
         both = [np.concatenate([[x[0]], x[:-1] + x[1:], [x[-1]]]) for x in (was, now)]
         top, steep = np.maximum(self._steepest, 1e-9).T
         most = np.minimum(limits.rate_rpm / top, np.sqrt(limits.accel_rpm_s / steep))
-        want = both[0] / both[1]
-        # A first leg that is cut short or drawn out does so by turns, not by another speed.
-        first = self.spread_ends
-        want[: first + 1] = want[min(first + 2, len(want) - 1)]
-        return want, most[self.leg]
+        return both[0] / both[1], most[self.leg]
 
     def alike(self, k: int) -> npt.NDArray[np.intp]:
         """Knots of k's leg at which the frame might as well be: same speeds, and the major axis at
@@ -471,8 +471,9 @@ def plan_today(
 ) -> Plan:
     """The proven run's plan, made over for today's temperatures.
 
-    Same weights, same angles over the cure; other times and speeds, and where the hands allow it,
-    the pour at the same path left to flow. kin: the resin's kinetics where more is known than its
+    Same weights, same angles over the cure; other times and speeds. On a warmer day the pour comes
+    earlier, as far as hands allow; on a colder one it need not wait, and the resin spreads for
+    longer instead. kin: the resin's kinetics where more is known than its
     sheet. Raises InputError or OutsideValidity when no coat gels in such a room.
     """
     casting = plan.casting
@@ -496,7 +497,8 @@ def plan_today(
             today = CurePath.of(kin, history)
             today = today.gelling_at(today.gel_s * was.gel_ratio)
             due_s = float(today.time_at_left(float(track.left_1_Pa[0]))) - close_up_s
-            before, poured_s = poured_s, max(due_s, min(LEAST_BY_HAND_S, was.poured_s))
+            before = poured_s
+            poured_s = min(was.poured_s, max(due_s, LEAST_BY_HAND_S))
             if abs(poured_s - before) < 0.5:
                 break
         late_s = max(late_s, poured_s - due_s)

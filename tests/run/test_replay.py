@@ -46,11 +46,11 @@ def test_in_the_same_room_the_replay_is_the_proven_spin() -> None:
             assert np.abs(again - then).max() * 360.0 < 3.0
 
 
-@pytest.mark.parametrize(("degrees", "off_deg"), [(-6.0, 20.0), (-3.0, 20.0), (3.0, 45.0)])
-def test_the_frame_stands_alike_at_the_same_path_left(degrees: float, off_deg: float) -> None:
-    """Wherever the pour can come as early in the cure, both axes' angles agree over the path within
-    0.4 s of turning; warm, the limit of acceleration makes the changes between legs late by up to
-    an eighth of a turn, which is made up for within a minute."""
+@pytest.mark.parametrize("degrees", [-6.0, -3.0, 3.0])
+def test_the_frame_stands_alike_at_the_same_path_left(degrees: float) -> None:
+    """Once the resin has spread, both axes turn alike over the path within an eighth of a turn: so
+    much is left over where whole turns of spreading are added, and it is made up for within a
+    minute. On the whole the major axis keeps its angle to 5 degrees."""
     for was, now in zip(a_proven_run().coats, today_at(degrees), strict=True):
         proven = was.cure.path()
         poured_s = now.clock.spin_from_s - (was.spin_from_s - was.poured_s)
@@ -58,10 +58,16 @@ def test_the_frame_stands_alike_at_the_same_path_left(degrees: float, off_deg: f
             a_plan().casting, kinetics(a_plan().casting), now, poured_s, SHOP_DEGC + degrees
         )
         path = replay.CurePath.of(kinetics(a_plan().casting), cured)
-        at = np.linspace(0.0, 0.9 * (path.gel_s - now.clock.spin_from_s), 3000)
-        then = proven.time_at_left(path.left_at(now.clock.spin_from_s + at)) - was.spin_from_s
+        track = replay.Track.of(was)
+        spread = track.left_1_Pa[track.spread_ends]
+        left = np.linspace(0.8 * spread, 0.05 * spread, 3000)
+        at = path.time_at_left(left) - now.clock.spin_from_s
+        then = proven.time_at_left(left) - was.spin_from_s
         for today, once in zip(turned(now.ramps, at), turned(was.ramps, then), strict=True):
-            assert np.abs(today - once).max() * 360.0 < off_deg
+            off = today - once
+            assert np.abs(off - np.median(off)).max() * 360.0 < 45.0
+        off = turned(now.ramps, at)[0] - turned(was.ramps, then)[0]
+        assert abs((np.median(off) + 0.5) % 1.0 - 0.5) * 360.0 < 5.0  # of the law's own angle
 
 
 def within(ramps: tuple[Ramp, ...], rates: tuple[float, float], limits: replay.Limits) -> None:
@@ -154,6 +160,7 @@ def test_after_a_stop_the_major_axis_meets_the_track_at_its_angle() -> None:
 def test_too_warm_to_pour_as_early_is_said() -> None:
     told = replay.plan_today(a_plan(), a_proven_run(), SHOP_DEGC + 7.0, SHOP_DEGC + 7.0)
     assert "too warm to pour as early" in told.notes[-1]
+    assert told.coats[0].clock.pour_by_s < a_plan().coats[0].clock.pour_by_s
     mild = replay.plan_today(a_plan(), a_proven_run(), SHOP_DEGC + 2.0, SHOP_DEGC + 2.0)
     assert "too warm" not in " ".join(mild.notes)
 
@@ -173,7 +180,7 @@ def test_deviation_says_how_today_stands_to_the_proven_coat() -> None:
     start = replay.Place(at_s=spin_from_s)
     _, place = replay.next_ramps(follower.track, due, start, LIMITS, spin_from_s + 400.0)
     found = follower.deviation(today, spin_from_s, place.at_s, place)
-    assert found.path_percent == pytest.approx(100.0, abs=0.5)
+    assert found.path_percent > 120.0  # poured as early by the clock, so earlier in the cure
     assert abs(found.lag_s) < 10.0
     assert 0.5 < found.pace < 0.8  # cold: the proven coat's seconds pass more slowly
     assert found.gel_proven_s < found.gel_expected_s

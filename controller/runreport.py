@@ -1,0 +1,310 @@
+"""A run on paper: what was weighed, how it cured and turned, what went wrong, what came out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+
+from controller.errors import InputError
+from controller.model import Event, Sample
+from controller.plantext import clock_words
+from controller.printed import (
+    INK,
+    RESIN,
+    SIGNAL,
+    Block,
+    Heading,
+    Picture,
+    Table,
+    Words,
+    figure,
+    write,
+)
+from controller.prove import Finding, Recorded, turned
+from controller.replay import Floats, ProvenCoat, Track
+from controller.run import plain
+from controller.run.alerts import SEVERITY
+from controller.run.view import gravity_in_mould, record_line
+
+_POINTS = 600  # of a curve
+_UNSHOWN = {"queued", "rejoined", "alert", "alert_over", "stepped"}
+
+
+def write_report(
+    run: Recorded, path: Path, *, proven: Recorded | None = None, pictures: Sequence[Path] = ()
+) -> None:
+    """The report as .html or .pdf. proven: the run it is held against. Raises InputError for a
+    file that cannot be written or read, RecordError for a proven run that was changed."""
+    run.check()
+    title = f"{run.plan.casting.name}, run {run.run_id}"
+    blocks = [*summary(run), *coats(run), *curves(run), *down(run)]
+    blocks += [*outcome(run), *troubles(run), *notes(run)]
+    if proven is not None:
+        proven.check()
+        blocks += against(run, proven)
+    blocks += [Picture(picture, picture.stem.replace("-", " ")) for picture in pictures]
+    blocks += [*record(run), Heading("Cautions"), *(Words(text) for text in plain.CAUTIONS)]
+    write(path, title, blocks)
+
+
+def number(value: float | None, unit: str = "", digits: int = 1) -> str:
+    """A figure for a table; a dash where nothing is known."""
+    return "-" if value is None else f"{value:.{digits}f} {unit}".rstrip()
+
+
+def pair(values: tuple[int, int] | None) -> str:
+    return "-" if values is None else f"{values[0]} / {values[1]}"
+
+
+def ended_words(run: Recorded) -> str:
+    state = run.state
+    if state.reason:
+        return f"Abandoned: {state.reason}."
+    return "Finished." if state.over else f"Not ended; it stands at: {plain.DUE[state.step]}"
+
+
+def summary(run: Recorded) -> list[Block]:
+    first, casting = run.events[0], run.plan.casting
+    blocks: list[Block] = []
+    if run.state.simulated:
+        blocks.append(Words("Simulated: no resin was poured and no frame turned.", strong=True))
+    blocks.append(
+        Words(
+            f"{casting.resin.name}, {casting.wall_mm:g} mm in {len(run.plan.coats)} coats, on "
+            f"{first.data.get('rig') or run.plan.rig.name}. Started {first.utc}. {ended_words(run)}"
+        )
+    )
+    if run.state.replay_of:
+        blocks.append(Words(f"Run {run.state.replay_of} again, by cure."))
+    if run.proof is not None:
+        blocks.append(Words(f"Proven. SHA-256 of its content: {run.proof.sha256}"))
+    return blocks
+
+
+COAT_COLUMNS = (
+    *("coat", "A planned", "A weighed", "B planned", "B weighed"),
+    *("gel planned", "gel found", "by", "steps expected", "steps counted", "stood"),
+)
+
+
+def coat_rows(run: Recorded) -> tuple[tuple[str, ...], ...]:
+    rows = []
+    for planned, coat in zip(run.plan.coats, run.state.coats, strict=True):
+        gel_s = coat.gel_coat_s
+        rows.append(
+            (
+                str(coat.coat),
+                number(planned.part_a_g, "g"),
+                number(coat.part_a_g, "g"),
+                number(planned.part_b_g, "g"),
+                number(coat.part_b_g, "g"),
+                clock_words(planned.clock.gel_expected_s),
+                "-" if gel_s is None else clock_words(gel_s),
+                coat.gel_how or "-",
+                pair(coat.steps_expected),
+                pair(coat.steps_counted),
+                f"{coat.stood_s:.0f} s",
+            )
+        )
+    return tuple(rows)
+
+
+def coats(run: Recorded) -> list[Block]:
+    return [Heading("The coats"), Table(COAT_COLUMNS, coat_rows(run))]
+
+
+def _thin(samples: Sequence[Sample]) -> list[Sample]:
+    return list(samples[:: max(1, len(samples) // _POINTS)])
+
+
+def _of_coat(run: Recorded, coat: int) -> list[Sample]:
+    return [s for s in run.samples if s.coat == coat and s.coat_time_s is not None]
+
+
+def _column(samples: Sequence[Sample], field: str) -> Floats:
+    """Values with nan where nothing is known."""
+    values = [getattr(sample, field) for sample in samples]
+    return np.array([np.nan if value is None else value for value in values])
+
+
+def curves(run: Recorded) -> list[Block]:
+    """Per coat: temperatures with the gel, planned and found, and the speeds under them."""
+    blocks: list[Block] = []
+    for planned, coat in zip(run.plan.coats, run.state.coats, strict=True):
+        samples = _thin(_of_coat(run, coat.coat))
+        if len(samples) < 2:
+            continue
+        time_min = _column(samples, "coat_time_s") / 60.0
+        drawn = figure(height_in=4.2)
+        heat, speed = drawn.subplots(2, sharex=True, height_ratios=(2, 1))
+        for field, label, colour in (
+            ("probe_degC", "cup", RESIN[0]),
+            ("room_degC", "room", INK),
+            ("mould_degC", "mould", RESIN[1]),
+        ):
+            values = _column(samples, field)
+            if np.isfinite(values).any():
+                heat.plot(time_min, values, color=colour, label=label, lw=1.4)
+        clock = planned.clock
+        heat.axvspan(clock.gel_low_s / 60, clock.gel_high_s / 60, color=RESIN[2], alpha=0.35)
+        if coat.gel_coat_s is not None:
+            heat.axvline(coat.gel_coat_s / 60.0, color=SIGNAL, label="gel found")
+        heat.set_ylabel("degC")
+        heat.legend(frameon=False, fontsize="small")
+        speed.plot(time_min, _column(samples, "major_rpm"), color=INK, lw=1.0, label="major")
+        speed.plot(time_min, _column(samples, "minor_rpm"), color=RESIN[1], lw=1.0, label="minor")
+        speed.set_ylabel("rpm")
+        speed.set_xlabel("minutes since the parts met")
+        speed.legend(frameon=False, fontsize="small")
+        caption = f"Coat {coat.coat}. Shaded: when the plan expected the gel."
+        blocks.append(Picture(drawn, caption))
+    return [Heading("How it cured and turned"), *blocks] if blocks else []
+
+
+def down(run: Recorded) -> list[Block]:
+    """Where down has been in the mould while the frame turned, unrolled round the minor axis."""
+    turning = [s for s in run.samples if abs(s.major_rpm) + abs(s.minor_rpm) > 0.1]
+    if len(turning) < 2:
+        return []
+    seen = np.array([gravity_in_mould(s.major_deg, s.minor_deg) for s in turning])
+    round_deg = np.degrees(np.arctan2(seen[:, 1], seen[:, 0]))
+    height = seen[:, 2]  # equal areas of the sphere are equal areas here (Lambert 1772)
+    drawn = figure(height_in=2.8)
+    axes = drawn.subplots()
+    bins = [np.linspace(-180.0, 180.0, 49), np.linspace(-1.0, 1.0, 25)]
+    axes.hist2d(round_deg, height, bins=bins, cmap="bone_r")
+    axes.set_xlabel("degrees round the minor axis")
+    axes.set_ylabel("along the axis")
+    return [Picture(drawn, "Which way was down, seen from the mould; darker is longer.")]
+
+
+def findings_table(findings: Sequence[Finding]) -> Table:
+    rows = tuple(
+        (
+            one.what,
+            number(one.foreseen, one.unit, 2),
+            number(one.measured, one.unit, 2),
+            number(one.difference_percent, "%"),
+            one.sentence,
+        )
+        for one in findings
+    )
+    return Table(("measured", "foreseen", "found", "difference", ""), rows)
+
+
+def outcome(run: Recorded) -> list[Block]:
+    """The casting as measured, when it is proven; else what was measured."""
+    proof = run.proof
+    if proof is None:
+        if not run.state.measured:
+            return []
+        told = ", ".join(f"{name}: {value}" for name, value in run.state.measured.items())
+        return [Heading("The casting"), Words(f"Measured, not yet proven. {told}")]
+    said = [Words(text) for text in proof.sentences]
+    return [Heading("The casting against its plan"), findings_table(proof.findings), *said]
+
+
+def fault_lines(run: Recorded) -> list[tuple[Event, str]]:
+    """What went wrong, oldest first, in words."""
+    found = []
+    for event in run.events:
+        if event.kind == "alert" and SEVERITY.get(event.data["alert"]) != "note":
+            found.append((event, plain.ALERTS[event.data["alert"]]))
+        elif event.kind in ("halted", "failed", "mixed_again"):
+            found.append((event, record_line(event).text))
+    return found
+
+
+def _time_of(run: Recorded, event: Event) -> str:
+    return clock_words(event.at_s - run.events[0].at_s)
+
+
+def troubles(run: Recorded) -> list[Block]:
+    lines = fault_lines(run)
+    if not lines:
+        return [Heading("Faults"), Words("None.")]
+    rows = tuple((_time_of(run, event), text) for event, text in lines)
+    return [Heading("Faults"), Table(("time", "what"), rows)]
+
+
+def note_lines(run: Recorded) -> list[tuple[Event, str]]:
+    return [(e, str(e.data.get("text", ""))) for e in run.events if e.kind == "noted"]
+
+
+def notes(run: Recorded) -> list[Block]:
+    lines = note_lines(run)
+    if not lines:
+        return []
+    rows = tuple((_time_of(run, event), text) for event, text in lines)
+    return [Heading("Notes"), Table(("time", "note"), rows)]
+
+
+def record(run: Recorded) -> list[Block]:
+    rows = tuple(
+        (_time_of(run, event), record_line(event).text)
+        for event in run.events
+        if event.kind not in _UNSHOWN
+    )
+    return [Heading("As it was written down"), Table(("time", "what"), rows)]
+
+
+# --- Against the proven run -----------------------------------------------------------------------
+
+
+COMPARED = ("coat", "", "proven", "this run", "difference")
+
+
+def compared_rows(run: Recorded, proven: Recorded) -> tuple[tuple[str, ...], ...]:
+    """What decides a wall, run against run. Raises InputError when either has nothing to show."""
+    rows: list[tuple[str, ...]] = []
+    spin = turned(proven) if proven.proof is None else proven.proof.spin
+    again = turned(run)
+    if len(spin.coats) != len(again.coats):
+        raise InputError("coats", len(again.coats), f"the proven run has {len(spin.coats)}")
+    for was, now in zip(spin.coats, again.coats, strict=True):
+        for what, unit, old, new in _figures(was, now):
+            off = f"{new - old:+.1f} K" if unit == "degC" else f"{100.0 * (new / old - 1.0):+.1f} %"
+            rows.append((str(was.coat), what, number(old, unit), number(new, unit), off))
+    return tuple(rows)
+
+
+def _figures(was: ProvenCoat, now: ProvenCoat) -> list[tuple[str, str, float, float]]:
+    old, new = Track.of(was), Track.of(now)
+    turns = [
+        float(np.interp(track.path.gel_s - coat.spin_from_s, track.profile_s, track.turns))
+        for coat, track in ((was, old), (now, new))
+    ]
+    return [
+        ("mixed", "g", was.part_a_g + was.part_b_g, now.part_a_g + now.part_b_g),
+        ("room", "degC", was.cure.mean_degC, now.cure.mean_degC),
+        ("spin from", "s", was.spin_from_s, now.spin_from_s),
+        ("gel", "s", was.cure.gel_s, now.cure.gel_s),
+        ("flow path, spin to gel", "1/Pa", float(old.left_1_Pa[0]), float(new.left_1_Pa[0])),
+        ("turns, spin to gel", "", turns[0], turns[1]),
+    ]
+
+
+def against(run: Recorded, proven: Recorded) -> list[Block]:
+    """The comparison: figures, and the turns over the path still to flow, where a true replay
+    lies on its proven run."""
+    rows = compared_rows(run, proven)
+    spin = turned(proven) if proven.proof is None else proven.proof.spin
+    drawn = figure(height_in=3.2)
+    axes = drawn.subplots()
+    for was, now, colour in zip(spin.coats, turned(run).coats, RESIN * 4, strict=False):
+        for one, style in ((was, "--"), (now, "-")):
+            track = Track.of(one)
+            label = f"coat {one.coat}" if style == "-" else None
+            path = 100.0 * track.left_1_Pa / track.left_1_Pa[0]
+            axes.plot(path, track.turns, style, color=colour, lw=1.2, label=label)
+    axes.invert_xaxis()
+    axes.set_xlabel("flow path still to come, %")
+    axes.set_ylabel("turns of the major axis")
+    axes.legend(frameon=False, fontsize="small")
+    return [
+        Heading(f"Against run {proven.run_id}"),
+        Table(COMPARED, rows),
+        Picture(drawn, "Turns over the cure; dashed: the proven run."),
+    ]

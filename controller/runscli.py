@@ -1,0 +1,207 @@
+"""What `evenwall runs` says: plain data, and the same in words. Prints nothing itself."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from controller.errors import RecordError
+from controller.export import Format, export_run, import_run, read_export
+from controller.model import Event, Plan
+from controller.prove import (
+    Measured,
+    Recorded,
+    make_proof,
+    mould_memory,
+    mould_note,
+    proof_data,
+    replayed,
+)
+from controller.records import Batch, Journal
+from controller.run.plain import DUE
+from controller.runreport import (
+    COAT_COLUMNS,
+    coat_rows,
+    compared_rows,
+    ended_words,
+    fault_lines,
+    findings_table,
+    note_lines,
+    write_report,
+)
+
+
+@dataclass(frozen=True)
+class Told:
+    """An answer for a program, and for a person."""
+
+    data: Any
+    text: str
+
+
+def runs_table(journal: Journal) -> Told:
+    """Every run, newest first."""
+    rows, data = [], []
+    for run_id in journal.run_ids():
+        run = Recorded(run_id, journal.plan_json(run_id), tuple(journal.events(run_id)), ())
+        state = run.state
+        done = sum(coat.done for coat in state.coats)
+        word = state.step.value + (", proven" if run.proof is not None else "")
+        word += ", simulated" if state.simulated else ""
+        started = run.events[0].utc[:16].replace("T", " ")
+        rows.append((run_id, started, run.plan.casting.name, f"{done}/{len(state.coats)}", word))
+        data.append(
+            {
+                "run_id": run_id,
+                "started_utc": run.events[0].utc,
+                "casting": run.plan.casting.name,
+                "resin": run.plan.casting.resin.name,
+                "coats_done": done,
+                "coats": len(state.coats),
+                "step": state.step.value,
+                "simulated": state.simulated,
+                "proven": run.proof is not None,
+                "replay_of": state.replay_of,
+            }
+        )
+    if not rows:
+        return Told([], "No runs yet.")
+    return Told(data, columns(("run", "started (UTC)", "casting", "coats", "state"), rows))
+
+
+def columns(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """A table for a terminal."""
+    table = [tuple(head), *(tuple(row) for row in rows)]
+    widths = [max(len(row[place]) for row in table) for place in range(len(head))]
+    lines = ["  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)) for row in table]
+    return "\n".join(line.rstrip() for line in lines)
+
+
+def show_run(journal: Journal, run_id: str) -> Told:
+    """One run: coats, weights, gels, steps, faults, notes. Raises InputError, RecordError."""
+    run = Recorded.read(journal, run_id)
+    state = run.state
+    kind = "simulated, " if state.simulated else ""
+    lines = [
+        f"{run.plan.casting.name} in {run.plan.casting.resin.name}, run {run_id} ({kind}"
+        f"{run.events[0].data.get('rig') or run.plan.rig.name})",
+        f"started {run.events[0].utc}; {ended_words(run)}",
+        "",
+        columns(COAT_COLUMNS, coat_rows(run)),
+    ]
+    lines += _listed(run, "Faults", fault_lines(run))
+    lines += _listed(run, "Notes", note_lines(run))
+    hash_holds: bool | None = None
+    if run.proof is not None:
+        hash_holds = run.sha256() == run.proof.sha256
+        word = "holds" if hash_holds else "does NOT hold: the record was changed"
+        table = findings_table(run.proof.findings)
+        lines += ["", f"Proven; its hash {run.proof.sha256[:12]}... {word}."]
+        lines += [columns(table.columns, table.rows), *run.proof.sentences]
+    data = {
+        "run_id": run_id,
+        "casting": run.plan.casting.name,
+        "resin": run.plan.casting.resin.name,
+        "simulated": state.simulated,
+        "step": state.step.value,
+        "due": DUE[state.step],
+        "replay_of": state.replay_of,
+        "coats": [
+            {
+                "coat": coat.coat,
+                "planned_part_a_g": planned.part_a_g,
+                "planned_part_b_g": planned.part_b_g,
+                "part_a_g": coat.part_a_g,
+                "part_b_g": coat.part_b_g,
+                "gel_planned_s": planned.clock.gel_expected_s,
+                "gel_detected_s": coat.gel_coat_s,
+                "gel_how": coat.gel_how,
+                "steps_expected": coat.steps_expected,
+                "steps_counted": coat.steps_counted,
+                "stood_s": coat.stood_s,
+                "done": coat.done,
+            }
+            for planned, coat in zip(run.plan.coats, state.coats, strict=True)
+        ],
+        "faults": [{"at_s": e.at_s, "kind": e.kind, "text": t} for e, t in fault_lines(run)],
+        "notes": [{"at_s": e.at_s, "text": text} for e, text in note_lines(run)],
+        "measured": dict(state.measured),
+        "proof": None if run.proof is None else run.proof.model_dump(mode="json", exclude={"spin"}),
+        "hash_holds": hash_holds,
+    }
+    return Told(data, "\n".join(lines))
+
+
+def _listed(run: Recorded, title: str, lines: list[tuple[Event, str]]) -> list[str]:
+    start_s = run.events[0].at_s
+    shown = [f"  {(event.at_s - start_s) / 60:7.1f} min  {text}" for event, text in lines]
+    return ["", f"{title}:", *(shown or ["  none"])]
+
+
+def report_run(
+    journal: Journal, run_id: str, path: Path, pictures: Sequence[Path] = (), against: str = ""
+) -> Told:
+    """Write a report; a replay is held against its proven run, or name another in `against`."""
+    run = Recorded.read(journal, run_id)
+    other = against or run.state.replay_of
+    proven = None
+    if other and (against or other in journal.run_ids()):
+        proven = Recorded.read(journal, other)
+    write_report(run, path, proven=proven, pictures=pictures)
+    return Told({"report": str(path)}, f"Report written to {path}.")
+
+
+def compare_runs(journal: Journal, run_id: str, against: str) -> Told:
+    """A run against another, figure by figure."""
+    rows = compared_rows(Recorded.read(journal, run_id), Recorded.read(journal, against))
+    head = ("coat", "what", "proven", "this run", "difference")
+    data = [dict(zip(head, row, strict=True)) for row in rows]
+    return Told(data, columns(head, rows))
+
+
+def export_runs(journal: Journal, run_id: str, folder: Path, formats: Iterable[Format]) -> Told:
+    files = export_run(Recorded.read(journal, run_id), folder, formats)
+    return Told([str(file) for file in files], "\n".join(f"Written: {file}" for file in files))
+
+
+def import_runs(journal: Journal, folder: Path) -> Told:
+    """Into a record that no controller has open."""
+    run = read_export(folder)
+    import_run(journal, run)
+    proven = "" if run.proof is None else " Its proof holds."
+    return Told({"run_id": run.run_id}, f"Run {run.run_id} is in the record.{proven}")
+
+
+def prove_run(journal: Journal, run_id: str, measured: Measured | None, utc: str) -> Told:
+    """Prove a run in a record that no controller has open; `measured` adds to what the run itself
+    wrote down. Raises InputError when it cannot be proven."""
+    under_way = journal.unfinished()
+    if under_way is not None:
+        raise RecordError(f"casting {under_way} is under way: finish or abandon it first")
+    run = Recorded.read(journal, run_id)
+    proof = make_proof(run, measured)
+    event = Event(
+        event_id=journal.last_id() + 1,
+        run_id=run_id,
+        at_s=run.events[-1].at_s,
+        utc=utc,
+        kind="proven",
+        data=proof_data(proof),
+    )
+    batch = Batch()
+    batch.events.append((event, None))
+    memory = mould_memory(journal, run.plan).after(proof.lesson)
+    batch.notes[mould_note(run.plan)] = memory.model_dump_json()
+    journal.write(batch)
+    return show_run(journal, run_id)
+
+
+def replay_plan(
+    journal: Journal, run_id: str, room_degC: float | None, mould_degC: float | None
+) -> Plan:
+    """Today's plan of a recorded run. The room's temperature: as told, else the run's own."""
+    run = Recorded.read(journal, run_id)
+    room = run.plan.casting.shop.temp_degC if room_degC is None else room_degC
+    return replayed(run, room, room if mould_degC is None else mould_degC)

@@ -1,0 +1,74 @@
+"""One whole casting, run once in virtual time and kept as a record on disk for many tests."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from controller.model import CoatPlan, Plan, ProbeSpec, Step
+from controller.run.seen import GelReading
+from controller.twin import Twin, Weather
+from firmware_bridge.clock import run_virtual
+from tests.run.shop import open_shop
+
+
+class Foresight:
+    """A judge that knows from the twin when the coat will gel, and calls it when it has: a
+    stand-in for the estimator, which takes its time."""
+
+    twin: Twin
+
+    def __call__(
+        self, plan: Plan, coat: CoatPlan, probe: ProbeSpec, poured_coat_s: float
+    ) -> Foresight:
+        return self
+
+    def feed(
+        self,
+        coat_time_s: float,
+        probe_degC: float | None,
+        room_degC: float | None,
+        mould_degC: float | None,
+    ) -> GelReading:
+        gel_s = self.twin.coat_gel_s
+        if coat_time_s < gel_s:
+            return GelReading(best_s=gel_s)
+        return GelReading(best_s=gel_s, safe_to_stop_s=gel_s + 60.0, called_at_s=coat_time_s)
+
+    def touched(self, what: str, coat_time_s: float) -> GelReading:
+        return GelReading(best_s=self.twin.coat_gel_s)
+
+
+def cast(record: Path, plan: Plan | None = None, temp_degC: float = 21.0, seed: int = 4) -> str:
+    """A whole casting into a record; its run id."""
+
+    async def scenario() -> str:
+        judge = Foresight()
+        weather = Weather(mean_degC=temp_degC, swing_degC=0.0)
+        async with open_shop(plan, seed=seed, record=record, judges=judge, weather=weather) as shop:
+            judge.twin = shop.twin
+            answer = await shop.ask("start", plan=shop.plan)
+            assert answer.accepted, answer.sentence
+            last = await shop.operator().work()
+            assert last.step is Step.DONE
+            assert last.run_id is not None
+            return last.run_id
+
+    return run_virtual(scenario())
+
+
+@pytest.fixture(scope="session")
+def _cast_once(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+    record = tmp_path_factory.mktemp("casting") / "record.sqlite"
+    return record, cast(record)
+
+
+@pytest.fixture
+def a_record(_cast_once: tuple[Path, str], tmp_path: Path) -> tuple[Path, str]:
+    """A fresh copy of the record, and the run in it."""
+    record, run_id = _cast_once
+    copy = tmp_path / "record.sqlite"
+    shutil.copy(record, copy)
+    return copy, run_id

@@ -1,0 +1,219 @@
+"""Proven runs: held against the scale, taught to the mould, closed by a hash, run again by cure."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from controller.errors import InputError, RecordError
+from controller.model import Event
+from controller.prove import (
+    Measured,
+    MouldLesson,
+    MouldMemory,
+    Recorded,
+    Spot,
+    compare,
+    make_proof,
+    mould_memory,
+    stayed_g,
+    turned,
+)
+from controller.records import Batch, Journal
+from controller.replay import Track
+from controller.runscli import prove_run, replay_plan, show_run
+from tests.run.conftest import cast
+
+UTC = "2026-01-05T18:00:00+00:00"
+
+
+def test_the_spin_is_read_back_as_it_was_handed_over(a_record: tuple[Path, str]) -> None:
+    """The proven ramps are the plan's, to where the coat was safe; their steps are those counted:
+    the angle at the end of each coat agrees with the board's own count but for the quarter turn
+    in which it came to rest."""
+    journal = Journal(a_record[0])
+    run = Recorded.read(journal, a_record[1])
+    journal.close()
+    per_turn = run.plan.rig.major.steps_per_turn
+    for was, planned, coat in zip(turned(run).coats, run.plan.coats, run.state.coats, strict=True):
+        assert coat.steps_counted is not None
+        counted = coat.steps_counted[0] / per_turn
+        assert float(Track.of(was).turns[-1]) == pytest.approx(counted, abs=0.25)
+        assert was.spin_from_s == pytest.approx((coat.spin_from_s or 0) - (coat.parts_met_s or 0))
+        assert was.cure.gel_s == coat.gel_coat_s
+        assert {ramp.leg for ramp in was.ramps} == {ramp.leg for ramp in planned.ramps}
+
+
+def test_a_proof_holds_the_casting_against_its_plan(a_record: tuple[Path, str]) -> None:
+    journal = Journal(a_record[0])
+    run = Recorded.read(journal, a_record[1])
+    expected_g = stayed_g(run.plan, run.state)
+    told = prove_run(journal, run.run_id, Measured(weight_g=expected_g * 1.02), UTC)
+    again = Recorded.read(journal, run.run_id)
+    assert again.proof is not None
+    assert told.data["hash_holds"] is True
+    weight = again.proof.findings[0]
+    assert weight.what == "weight"
+    assert weight.difference_percent == pytest.approx(2.0, abs=1e-6)
+    again.check()
+    # What it teaches is kept with the mould, drawn towards what was foreseen: 1.02^(1/3).
+    memory = mould_memory(journal, run.plan)
+    assert memory.weight_ratio == pytest.approx(1.02 ** (1 / 3))
+    with pytest.raises(InputError, match="proven already"):
+        prove_run(journal, run.run_id, None, UTC)
+    assert "holds" in show_run(journal, run.run_id).text
+    journal.close()
+
+
+@pytest.mark.parametrize(
+    "harm",
+    [
+        "UPDATE samples SET probe_degC = probe_degC + 1 WHERE run_id = ?",
+        "DELETE FROM events WHERE run_id = ? AND kind = 'gelled'",
+        "UPDATE plans SET plan = replace(plan, '4.5', '4.6') WHERE run_id = ?",
+    ],
+)
+def test_a_proven_run_is_closed_and_a_change_by_force_is_found(
+    a_record: tuple[Path, str], harm: str
+) -> None:
+    path, run_id = a_record
+    journal = Journal(path)
+    prove_run(journal, run_id, Measured(weight_g=290.0), UTC)
+    journal.close()
+    db = sqlite3.connect(path, isolation_level=None)
+    with pytest.raises(sqlite3.IntegrityError, match="proven and closed"):
+        db.execute(harm, (run_id,))
+    for (name,) in db.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+        db.execute(f"DROP TRIGGER {name}")
+    assert db.execute(harm, (run_id,)).rowcount > 0
+    db.close()
+    journal = Journal(path)
+    with pytest.raises(RecordError, match="changed after it was proven"):
+        Recorded.read(journal, run_id).check()
+    with pytest.raises(RecordError, match="changed after it was proven"):
+        replay_plan(journal, run_id, None, None)
+    assert "does NOT hold" in show_run(journal, run_id).text
+    journal.close()
+
+
+def test_what_cannot_be_proven_says_why(a_record: tuple[Path, str]) -> None:
+    path, run_id = a_record
+    journal = Journal(path)
+    run = Recorded.read(journal, run_id)
+    under_way = tuple(event for event in run.events if event.kind != "finished")
+    early = Recorded(run_id, run.plan_json, under_way, run.samples)
+    with pytest.raises(InputError, match="not ended"):
+        make_proof(early)
+    bare = tuple(event for event in run.events if event.kind != "measured")
+    with pytest.raises(InputError, match="weigh or gauge"):
+        make_proof(Recorded(run_id, run.plan_json, bare, run.samples))
+    never = tuple(event for event in run.events if event.kind != "gelled")
+    with pytest.raises(InputError, match="did not turn until it gelled"):
+        make_proof(Recorded(run_id, run.plan_json, never, run.samples))
+    with pytest.raises(InputError, match="no such run"):
+        prove_run(journal, "another", None, UTC)
+    journal.close()
+
+
+def test_the_rim_is_not_the_wall(a_record: tuple[Path, str]) -> None:
+    """A rim far thicker than the weight allows teaches the rim and nothing else. The bound is the
+    isoperimetric one: with one flat opening no skin is smaller than the hemisphere."""
+    journal = Journal(a_record[0])
+    run = Recorded.read(journal, a_record[1])
+    journal.close()
+    plan = run.plan.model_copy(
+        update={"wall": run.plan.wall.model_copy(update={"rim_mm": 4.4, "mean_mm": 4.5})}
+    )
+    expected_g = stayed_g(plan, run.state)
+    thick = Measured(weight_g=expected_g, rim_mm=(7.9, 8.1), spots=(Spot(where="foot", wall_mm=4),))
+    findings, said, lesson = compare(plan, run.state, thick)
+    mean = next(f for f in findings if f.what.startswith("average wall"))
+    assert mean.measured == pytest.approx(mean.foreseen)
+    assert lesson.weight_ratio == 1.0
+    assert lesson.rim_ratio == 1.5  # no single casting teaches more
+    assert "The rim is not the wall" in said[-1]
+    _, said, lesson = compare(plan, run.state, Measured(rim_mm=(8.0,)))
+    assert lesson.weight_ratio is None
+    assert "weigh the casting" in said[-1]
+
+
+def test_lessons_add_up_and_one_run_counts_once() -> None:
+    """The mean of n equal logs, drawn to 1 by two doubts: r^(n/(n+2))."""
+    memory = MouldMemory()
+    for number in range(3):
+        memory = memory.after(MouldLesson(run_id=f"r{number}", weight_ratio=0.9))
+    assert memory.weight_ratio == pytest.approx(0.9 ** (3 / 5))
+    assert memory.rim_ratio == 1.0
+    assert memory.after(MouldLesson(run_id="r2", weight_ratio=1.2)).lessons[-1].weight_ratio == 1.2
+    assert len(memory.after(MouldLesson(run_id="r2")).lessons) == 3
+
+
+def test_a_halt_is_part_of_what_was_proven(a_record: tuple[Path, str]) -> None:
+    """A guard opened for 20 s half way: the proven spin slows to rest there, stands, goes on."""
+    path, run_id = a_record
+    journal = Journal(path)
+    run = Recorded.read(journal, run_id)
+    began = next(e for e in run.events if e.kind == "turning_began")
+    place = next(
+        k for k, e in enumerate(run.events) if e.kind == "queued" and e.at_s > began.at_s + 200.0
+    )
+    at_s = run.events[place].at_s + 1.0
+    profile_s = run.events[place].data["profile_s"]
+
+    def made(kind: str, when_s: float, **data: object) -> Event:
+        return began.model_copy(update={"kind": kind, "at_s": when_s, "data": data})
+
+    halt = (
+        made("halted", at_s, why="guard"),
+        made("turning_began", at_s + 20.0, base_steps=[0, 0], profile_s=profile_s, exact=False),
+        made("queued", at_s + 20.0, ramps=[[3.0, 8.0, 2.0]], profile_s=profile_s, ending=False),
+    )
+    events = (*run.events[: place + 1], *halt, *run.events[place + 1 :])
+    was = turned(Recorded(run_id, run.plan_json, events, run.samples)).coats[0]
+    journal.close()
+    standing = [r for r in was.ramps if r.major_rpm == 0.0 and r.duration_s > 10.0]
+    assert len(standing) == 1
+    assert standing[0].duration_s == pytest.approx(20.0, abs=4.0)  # less the ramp to rest
+
+
+def test_a_proven_run_again_in_a_cold_shop(a_record: tuple[Path, str], tmp_path: Path) -> None:
+    """Whole, in the twin at 15 degC: the board, the supervisor and the hand-over piece by piece.
+    The frame passes the same turns from the spreading's end to the gel within 2 %, in half as
+    long again."""
+    path, run_id = a_record
+    journal = Journal(path)
+    prove_run(journal, run_id, Measured(weight_g=290.0), UTC)
+    plan = replay_plan(journal, run_id, 15.0, None)
+    was = Recorded.read(journal, run_id)
+    journal.close()
+    record = tmp_path / "again.sqlite"
+    again_id = cast(record, plan, 15.0)
+    journal = Journal(record)
+    again = Recorded.read(journal, again_id)
+    journal.close()
+    for old, new in zip(turned(was).coats, turned(again).coats, strict=True):
+        assert new.cure.gel_s > 1.3 * old.cure.gel_s
+        turns = [_turns(Track.of(coat), coat.cure.gel_s - coat.spin_from_s) for coat in (old, new)]
+        assert turns[1] == pytest.approx(turns[0], rel=0.02)
+    for coat in again.state.coats:
+        assert coat.steps_expected == coat.steps_counted
+    assert json.loads(again.plan_json)["details"]["replay"]["run_id"] == run_id
+
+
+def _turns(track: Track, gel_s: float) -> float:
+    """From the end of the spreading to the gel."""
+    at_gel = float(np.interp(gel_s, track.profile_s, track.turns))
+    return at_gel - float(track.turns[track.spread_ends])
+
+
+def test_notes_of_the_journal_are_kept(tmp_path: Path) -> None:
+    journal = Journal(tmp_path / "record.sqlite")
+    assert journal.note("mould:x") is None
+    for text in ("one", "two"):
+        journal.write(Batch(notes={"mould:x": text}))
+        assert journal.note("mould:x") == text
+    journal.close()

@@ -1,0 +1,118 @@
+"""The report: everything a person looks for is on it, in HTML and in PDF."""
+
+from __future__ import annotations
+
+import html
+from pathlib import Path
+
+import pytest
+from lxml import etree
+from matplotlib.figure import Figure
+
+from controller import printed
+from controller.errors import InputError
+from controller.prove import Measured, Recorded, Spot
+from controller.records import Journal
+from controller.runreport import compared_rows, write_report
+from controller.runscli import compare_runs, prove_run, report_run, runs_table, show_run
+
+UTC = "2026-01-05T18:00:00+00:00"
+
+
+def test_the_report_holds_what_was_done(a_record: tuple[Path, str], tmp_path: Path) -> None:
+    path, run_id = a_record
+    journal = Journal(path)
+    measured = Measured(weight_g=290.0, rim_mm=(4.7, 4.9), spots=(Spot(where="foot", wall_mm=4.2),))
+    prove_run(journal, run_id, measured, UTC)
+    picture = tmp_path / "out-of-the-mould.png"
+    Figure(figsize=(1, 1)).savefig(picture)
+    report_run(journal, run_id, tmp_path / "report.html", [picture])
+    run = Recorded.read(journal, run_id)
+    journal.close()
+    page = (tmp_path / "report.html").read_text(encoding="utf-8")
+    tree = etree.fromstring(page, etree.HTMLParser())
+    text = html.unescape("".join(tree.itertext()))
+    assert "Simulated: no resin was poured" in text
+    assert run.proof is not None
+    assert run.proof.sha256 in text
+    for coat in run.state.coats:
+        assert f"{coat.part_a_g:.1f} g" in text
+        assert coat.steps_counted is not None
+        assert str(coat.steps_counted[0]) in text
+    assert "foot" in text
+    assert "safety data sheet" in text
+    assert len(tree.findall(".//svg")) == 4  # three coats, and where down has been
+    assert [img.get("src", "")[:15] for img in tree.iter("img")] == ["data:image/png;"]
+    assert "http" not in "".join(img.get("src", "")[:4] for img in tree.iter("img"))
+
+
+def test_the_report_as_pdf(a_record: tuple[Path, str], tmp_path: Path) -> None:
+    """ISO 32000 files begin and end so; every letter printed has a glyph (fpdf2 would warn)."""
+    journal = Journal(a_record[0])
+    report_run(journal, a_record[1], tmp_path / "report.pdf")
+    journal.close()
+    data = (tmp_path / "report.pdf").read_bytes()
+    assert data.startswith(b"%PDF-")
+    assert data.rstrip().endswith(b"%%EOF")
+    assert data.count(b"/Type /Page\n") >= 2
+
+
+def test_a_report_elsewhere_is_refused_in_one_line(
+    a_record: tuple[Path, str], tmp_path: Path
+) -> None:
+    journal = Journal(a_record[0])
+    run = Recorded.read(journal, a_record[1])
+    journal.close()
+    with pytest.raises(InputError, match=r"must end in \.html or \.pdf"):
+        write_report(run, tmp_path / "report.doc")
+    with pytest.raises(InputError, match="No such file"):
+        write_report(run, tmp_path / "none" / "report.html")
+    with pytest.raises(InputError, match="picture"):
+        write_report(run, tmp_path / "report.html", pictures=[tmp_path / "none.jpg"])
+
+
+def test_a_run_against_itself_differs_by_nothing(
+    a_record: tuple[Path, str], tmp_path: Path
+) -> None:
+    journal = Journal(a_record[0])
+    run = Recorded.read(journal, a_record[1])
+    rows = compared_rows(run, run)
+    assert len(rows) == 6 * len(run.plan.coats)
+    assert {row[4] for row in rows} == {"+0.0 %", "+0.0 K"}
+    told = compare_runs(journal, run.run_id, run.run_id)
+    assert told.data[0]["what"] == "mixed"
+    report_run(journal, run.run_id, tmp_path / "both.html", against=run.run_id)
+    journal.close()
+    assert "Turns over the cure" in (tmp_path / "both.html").read_text(encoding="utf-8")
+
+
+def test_the_list_and_the_run_in_words(a_record: tuple[Path, str]) -> None:
+    journal = Journal(a_record[0])
+    table = runs_table(journal)
+    assert a_record[1] in table.text
+    assert table.data[0]["coats_done"] == 3
+    told = show_run(journal, a_record[1])
+    for word in (
+        "gel planned",
+        "gel found",
+        "steps expected",
+        "steps counted",
+        "Faults:",
+        "Notes:",
+    ):
+        assert word in told.text
+    assert [coat["steps_expected"] == coat["steps_counted"] for coat in told.data["coats"]] == [
+        True
+    ] * 3
+    with pytest.raises(InputError, match="no such run"):
+        show_run(journal, "none")
+    journal.close()
+    empty = Journal(None)
+    assert runs_table(empty).text == "No runs yet."
+    empty.close()
+
+
+def test_a_page_escapes_what_people_write() -> None:
+    page = printed.to_html("<b>", [printed.Words("a < b & c"), printed.Table(("<",), (("&",),))])
+    assert "<b>" not in page
+    assert "a &lt; b &amp; c" in page
