@@ -260,14 +260,14 @@ def test_a_silent_host_is_waited_for_as_long_as_it_granted(run: Runner) -> None:
     async def work(bench: Bench) -> None:
         rig = bench.another()
         await rig.open()
-        await rig.enable(grant_s=6.0)
+        await rig.enable(grant_s=20.0)
         await rig.queue([Ramp(0.5, 8.0, 4.0), Ramp(600.0, 8.0, 4.0)])
         await rig.close()
-        await bench.clock.sleep(3.0)
+        await bench.clock.sleep(2.0)
         first = bench.pins.steps()
         await bench.clock.sleep(1.0)
         assert moved(first, bench.pins.steps())[0] > 0  # it turns on
-        await bench.clock.sleep(6.0)
+        await bench.clock.sleep(20.0)
         assert not bench.pins.enabled()
         again = bench.another()
         await again.open()
@@ -281,7 +281,7 @@ def test_a_silent_host_is_waited_for_as_long_as_it_granted(run: Runner) -> None:
 
 
 def test_a_new_host_rejoins_a_turning_frame_and_ends_on_the_step(run: Runner) -> None:
-    first_part = [Ramp(0.5, 8.0, 4.0), Ramp(25.0, 8.0, 4.0)]
+    first_part = [Ramp(0.5, 8.0, 4.0), Ramp(40.0, 8.0, 4.0)]
     second_part = [Ramp(1.0, 8.0, -4.0), Ramp(1.0, 0.0, 0.0)]
 
     async def work(bench: Bench) -> None:

@@ -16,7 +16,9 @@ def main() -> int:
         name = path.stem.removeprefix("soak_")
         if not wanted or name in wanted:
             print(f"\n== {name} ==", flush=True)
-            worst = max(worst, subprocess.run([sys.executable, str(path)], check=False).returncode)
+            module = f"tests.soak.{path.stem}"
+            done = subprocess.run([sys.executable, "-m", module], check=False)
+            worst = max(worst, done.returncode)
     return worst
 
 
