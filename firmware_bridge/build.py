@@ -15,7 +15,8 @@ from firmware_bridge.pins import c_header, load_pins
 
 SOURCE = Path(__file__).resolve().parents[1] / "hardware" / "firmware"
 CORE = ("core/frames.c", "core/motion.c", "core/board.c")
-_WARNINGS = ("-Wall", "-Wextra", "-Werror")
+# Not errors here: a compiler newer than ours must not stop a demo. The tests make them errors.
+_WARNINGS = ("-Wall", "-Wextra")
 # A simulated board may run many times faster than life: its queue is deep, its answers many.
 _HOST_FLAGS = ("-std=c99", "-O2", *_WARNINGS, "-DQUEUE_RAMPS=1024", "-DREPLIES_PER_SLICE=255")
 _AVR_LINK = ("-flto", "-flto-partition=none", "-Wl,--gc-sections")

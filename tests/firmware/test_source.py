@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from firmware_bridge.build import CORE, SOURCE, compiler
+from firmware_bridge.build import CORE, SOURCE, avr_firmware, compiler
 
 HERE = Path(__file__).parent
 STRICT = ("-std=c99", "-Wall", "-Wextra", "-Werror", "-pedantic", "-Wconversion", "-Wshadow")
@@ -28,6 +28,10 @@ def test_two_compilers_have_nothing_to_say(name: str, package: str) -> None:
     ports = [str(path) for path in sorted((SOURCE / "port_host").glob("*.c"))]
     includes = (f"-I{SOURCE / 'core'}", f"-I{SOURCE / 'port_host'}")
     run(cc, "-std=c99", "-Wall", "-Wextra", "-Werror", *includes, "-fsyntax-only", *ports)
+
+
+def test_the_chips_compiler_has_nothing_to_say() -> None:
+    assert avr_firmware("-Werror").exists()
 
 
 def test_the_static_analyser_has_nothing_to_say() -> None:
