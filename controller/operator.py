@@ -86,6 +86,10 @@ class Operator:
         if shown.step in (Step.SPIN, Step.PARK) or shown.frame.mode == "turning":
             await self._watch(shown)
             return
+        if any(alert.kind == "mix_gone" for alert in shown.alerts):
+            await self._ask("answer", shown, question="mix_again", value="yes")
+            await self.clock.sleep(1.0)
+            return
         waits_s = self._waits_s(shown)
         if waits_s > 0:
             await self.clock.sleep(waits_s)

@@ -252,26 +252,29 @@ class Records:
     at a time on a thread (or in line, for a record in memory).
     """
 
-    def __init__(self, path: Path | None) -> None:
-        """Open, setting a damaged file aside. Raises RecordError only when nothing can be opened
-        in that folder at all."""
+    def __init__(self, where: Path | Journal | None) -> None:
+        """Open, setting a damaged file aside; None keeps the record in memory, a journal in
+        memory goes on where another Records left it. Raises RecordError when nothing can be
+        opened there at all."""
         self.trouble: str | None = None  # in words, while rows wait in memory
         self.damaged: str | None = None  # a file that was set aside, for people
         self.samples_dropped = 0
-        self._path = path
-        try:
-            self.journal = Journal(path)
-        except RecordError as error:
-            if not _is_damage(error):
-                raise
-            self.journal = self._begin_new_file()
+        self._path = where if isinstance(where, Path) else None
+        if isinstance(where, Journal):
+            self.journal = where
+        else:
+            try:
+                self.journal = Journal(where)
+            except RecordError as error:
+                if not _is_damage(error):
+                    raise
+                self.journal = self._begin_new_file()
         last = self.journal.last_id()
         # Ids given out before a crash but never written are not given out again.
         self._next_id = last + 1 + (SAMPLES_WAITING + EVENTS_WAITING if last else 0)
         self._waiting = Batch()
         self._busy = asyncio.Lock()
-        self._inline = path is None
-        self._thread = None if path is None else ThreadPoolExecutor(1, "records")
+        self._thread = None if self._path is None else ThreadPoolExecutor(1, "records")
 
     # --- writing ---------------------------------------------------------------------------------
 

@@ -73,7 +73,7 @@ class VirtualBoard:
         if not self._board:
             raise LinkLost(f"the simulated board cannot start {image}")
         self._free = weakref.finalize(self, self._c.free, self._board)
-        self._start_s = clock.now_s()
+        self._start_s = self._woke_s = clock.now_s()
         self._buffer = ctypes.create_string_buffer(_READ_BYTES)
         self._steps = (ctypes.c_int32 * 2)()
 
@@ -83,8 +83,8 @@ class VirtualBoard:
         self._c.run(self._board, int(elapsed_s * CYCLES_PER_S + 0.5))
 
     def clock_s(self, board_s: float) -> float:
-        """A moment of the board, in seconds since its making, on the clock."""
-        return self._start_s + board_s
+        """A moment of the board, in seconds since it last woke, on the clock."""
+        return self._woke_s + board_s
 
     def feed(self, data: bytes) -> None:
         self._c.feed(self._board, data, len(data))
@@ -97,6 +97,7 @@ class VirtualBoard:
         """Power goes and comes back; `cause` is one of RESET_CAUSES."""
         self.sync()
         self._c.reset(self._board, RESET_CAUSES[cause])
+        self._woke_s = self._clock.now_s()
 
     def steps(self) -> tuple[int, int]:
         self.sync()

@@ -74,6 +74,8 @@ def _frame(state: RunState, seen: Seen) -> set[str]:
         kinds.add("driver_fault")
     if rig.faults & {Fault.SLIP_MAJOR, Fault.SLIP_MINOR}:
         kinds.add("slip")
+    if rig.faults & {Fault.BROWN_OUT, Fault.WATCHDOG}:
+        kinds.add("board_reset")
     if Fault.HOST_SILENT in rig.faults:
         kinds.add("grant_over")
     if rig.coasting:

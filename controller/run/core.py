@@ -40,6 +40,7 @@ from controller.run.seen import (
 from controller.run.state import RunState, Turning, fold
 from firmware_bridge.contract import Fault, Mode, RigState
 
+INSIST_S = 1.0  # after an order to stop, until the board must be seen to have taken it
 WEIGH_S = 120.0  # turning up and weighing, before the parts meet (common practice, no source)
 
 
@@ -89,9 +90,6 @@ class _Moment:
             return "the board does not answer"
         if not rig.guard_closed:
             return "the guard is open"
-        for axis in (Fault.DRIVER_MAJOR, Fault.DRIVER_MINOR):
-            if axis in rig.faults and rig.mode is Mode.TURNING:
-                return "a motor driver reports a fault"
         return ""
 
     # --- the order of things ---------------------------------------------------------------------
@@ -101,6 +99,7 @@ class _Moment:
         if self.seen.rejoin:
             self._rejoin()
         self._stopped_by_itself()
+        self._insist()
         if self.seen.failed:
             self._failed()
         for press in self.seen.presses:
@@ -134,7 +133,9 @@ class _Moment:
     def _stopped_by_itself(self) -> None:
         """The board stopped without being told to: it must have had a reason."""
         rig, turning = self.seen.rig, self.state.turning
-        if rig is None or turning is None or turning.ending or not turning.ramps:
+        if rig is None or turning is None or not turning.ramps:
+            return
+        if turning.ending and rig.mode is Mode.HOLDING:
             return
         if rig.at_s < turning.batch_s + 2.0 + self.seen.lag_s or rig.mode in (
             Mode.TURNING,
@@ -144,10 +145,21 @@ class _Moment:
         why = "fault" if rig.faults - {Fault.QUEUE_DRY} else "board"
         self.emit("halted", why=why, faults=sorted(fault.value for fault in rig.faults))
 
+    def _insist(self) -> None:
+        """A stop that was lost on the wire is given again until it is seen to work."""
+        state, rig = self.state, self.seen.rig
+        if not state.halted or rig is None or self.seen.rig_lost:
+            return
+        seen_since = rig.at_s > state.halted_s + INSIST_S + self.seen.lag_s
+        if seen_since and rig.mode is Mode.TURNING:
+            self.act(Hold() if state.halted == "pause" else Stop())
+
     def _rejoin(self) -> None:
         """After a restart, or a lost link: of what the journal says was handed over, the last
         may not have reached the board, and a board whose queue ran dry kept its last speed."""
         rig, turning = self.seen.rig, self.state.turning
+        if self.state.halted and rig is not None and rig.mode is Mode.TURNING:
+            self.act(Stop())
         if self.state.moving and not self.state.halted:
             self._park(self.state.moving)
         if rig is None or turning is None or rig.mode is not Mode.TURNING:
@@ -258,7 +270,7 @@ class _Moment:
             rig.at_s > turning.batch_s + 1.0 + self.seen.lag_s
         )  # the board has had time to take the last ones in
         if turning.ending:
-            if heard and rig.queue_s == 0 and rig.mode in (Mode.HOLDING, Mode.DISABLED):
+            if heard and rig.queue_s == 0 and rig.mode is Mode.HOLDING:
                 self._turning_ended(turning, rig)
         elif heard and rig.coasting:
             self._catch_up(rig)
@@ -267,7 +279,7 @@ class _Moment:
             last = turning.ramps[-1][1:]
             self._hand_over((motion.to_rest(last, self.accel),), turning.profile_s, ending=True)
         else:
-            holds_s = turning.from_s + turning.queued_s - self.now_s
+            holds_s = turning.ends_s - self.now_s
             if heard:
                 holds_s = rig.queue_s - (self.now_s - rig.at_s)
             if holds_s < motion.AHEAD_S + self.seen.lag_s:
@@ -290,7 +302,8 @@ class _Moment:
 
     def _turning_ended(self, turning: Turning, rig: RigState) -> None:
         expected = None
-        if turning.exact:
+        exact = turning.exact and Fault.QUEUE_DRY not in rig.faults
+        if exact:
             expected = list(motion.expected_steps(turning.ramps, self.state.plan.rig))
         counted = [
             rig.major.steps - turning.base_steps[0],
@@ -299,7 +312,7 @@ class _Moment:
         self.emit(
             "turning_ended",
             steps_expected=expected,
-            steps_counted=counted if turning.exact else None,
+            steps_counted=counted if exact else None,
             gave_up=self.state.coat.safe_s is None,
         )
         self.go(Step.PARK)
@@ -329,10 +342,11 @@ class _Moment:
             return
         if self.state.step is Step.SPIN and gel.called_at_s is not None:
             safe_coat_s = gel.safe_to_stop_s or gel.called_at_s
+            blind = any(fault.startswith("probe_") for fault in gel.faults)
             self.emit(
                 "gelled",
                 gel_coat_s=gel.best_s if gel.best_s is not None else gel.called_at_s,
-                how="model" if gel.faults else "probe",
+                how="model" if blind else "probe",
                 safe_s=max(self.now_s, coat.parts_met_s + safe_coat_s),
             )
 
@@ -356,8 +370,12 @@ class _Moment:
         if press is Press.STOP:
             self._stop_turning("rig")
             return
-        self.emit("pressed", step=self.state.step.value)
-        self._next(at_rig=True)
+        problem = self._next(at_rig=True, dry=True)
+        if problem:
+            self.emit("refused", command="the button at the frame", sentence=problem)
+        else:
+            self.emit("pressed", step=self.state.step.value)
+            self._next(at_rig=True)
 
     def _stop_turning(self, who: str) -> str:
         if not (self.state.turning or self.state.moving) or self.state.halted:

@@ -10,6 +10,7 @@ from controller.run.seen import GelReading
 from controller.units import degC, kelvin, kilograms, metres
 
 FEED_S = 2.0  # readings closer together teach nothing more
+SETTLE_S = 100.0  # a probe that comes from the last coat's cup is still warm until then
 BAND_DEGC = 2.0  # about the foreseen curve, until it is told with a band of its own
 CURVE_POINTS = 60
 
@@ -53,7 +54,7 @@ class Estimator:
         mould_degC: float | None,
     ) -> GelReading:
         del mould_degC  # taken at the pour
-        if coat_time_s - self._fed_s < FEED_S:
+        if coat_time_s < SETTLE_S or coat_time_s - self._fed_s < FEED_S:
             return self._reading
         self._fed_s = coat_time_s
         row = gel.Row(

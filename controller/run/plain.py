@@ -92,6 +92,8 @@ ALERTS: dict[str, str] = {
     "its cable.",
     "driver_fault": "A motor driver reports a fault: switch motor power off and on, look for a "
     "jam, then start again at the frame.",
+    "board_reset": "The board was reset and no longer knows where the frame stands: before you "
+    "press the button, switch motor power off, set the opening up by hand, switch it on.",
     "slip": "An axis lost steps: turning goes on, its angle is not certain until it passes the "
     "index. Look for a slipping belt or a mould out of balance.",
     "grant_over": "The board was left alone longer than allowed and ramped down.",

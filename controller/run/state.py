@@ -22,7 +22,7 @@ class Turning:
     from_s: float
     base_steps: tuple[int, int]  # the board's count when it began
     ramps: tuple[Ramp3, ...] = ()  # handed to the board so far
-    queued_s: float = 0.0  # their durations together
+    ends_s: float = 0.0  # when the last of them will have ended
     batch_s: float = 0.0  # when the last of them were
     profile_s: float = 0.0  # where in the coat's profile the last of them ends
     ending: bool = False  # the last ramp goes to a standstill
@@ -216,7 +216,7 @@ def _queued(state: RunState, at_s: float, data: Mapping[str, Any]) -> RunState:
         turning=replace(
             state.turning,
             ramps=state.turning.ramps + ramps,
-            queued_s=state.turning.queued_s + sum(ramp[0] for ramp in ramps),
+            ends_s=max(state.turning.ends_s, at_s) + sum(ramp[0] for ramp in ramps),
             batch_s=at_s,
             profile_s=data["profile_s"],
             ending=data["ending"],
@@ -234,7 +234,7 @@ def _rejoined(state: RunState, at_s: float, data: Mapping[str, Any]) -> RunState
         turning=replace(
             state.turning,
             ramps=kept,
-            queued_s=sum(ramp[0] for ramp in kept),
+            ends_s=state.turning.ends_s - sum(ramp[0] for ramp in state.turning.ramps[len(kept) :]),
             batch_s=at_s,
             profile_s=data["profile_s"],
             ending=state.turning.ending and not dropped,

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import math
 from collections import deque
 from collections.abc import Callable, Coroutine, Iterator, Mapping
 from functools import partial
@@ -27,7 +28,7 @@ from controller.model import (
     Snapshot,
     Step,
 )
-from controller.ports import Inputs, Outputs, Press, Probe, Reading
+from controller.ports import Inputs, Outputs, Probe, Reading
 from controller.records import Records
 from controller.run.core import step
 from controller.run.seen import (
@@ -115,7 +116,6 @@ class Supervisor:
         self._answers: dict[str, Answer] = {}  # of this process, by key
         self._asked: list[Command] = []
         self._awaited: dict[str, asyncio.Future[Answer]] = {}  # answers not yet given, by key
-        self._presses: list[Press] = []
         self._readings: dict[str, Reading] = {}
         self._wake = asyncio.Event()
         self._dirty = asyncio.Event()
@@ -128,12 +128,13 @@ class Supervisor:
         self._rejoin = False
         self._link_error = ""
         self._was_lost = False
+        self._lost_s = -math.inf  # when an order last found the link gone
         self._judge: GelJudge | None = None
         self._judged = GelReading()
         self._judging: asyncio.Task[None] | None = None
         self._coat_rows: list[tuple[float, float | None, float | None, float | None]] = []
         self._sampled_s = -1e9
-        self._seen = Seen()
+        self.seen = Seen()
         self._tasks: set[asyncio.Task[None]] = set()
         self._watchers: set[Watcher] = set()
         self._damage_told: str | None = None
@@ -152,6 +153,7 @@ class Supervisor:
         for role, (_, probe) in self.probes.items():
             self._spawn(self._probe_task(role, probe))
         self._spawn(self._look_task())
+        self._wake.set()
 
     async def wait(self) -> None:
         """For as long as it lives. Raises what a task of it ended with: the process had better be
@@ -164,7 +166,8 @@ class Supervisor:
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
         for future in self._awaited.values():
-            future.cancel()
+            future.set_exception(RecordError("closing: ask again, with the same key"))
+            future.exception()  # nobody may be waiting
         self._broken.cancel()
         await self.rig.close()
         for _, probe in self.probes.values():
@@ -281,7 +284,7 @@ class Supervisor:
         now_s = self.clock.now_s()
         if (self.state is None or self.state.over) and self._asked:
             self._idle(now_s)
-        seen = self._seen = self._see(now_s)
+        seen = self.seen = self._see(now_s)
         if self.state is not None:
             self._asked = []
             self.state, actions = step(self.state, now_s, seen)
@@ -296,7 +299,7 @@ class Supervisor:
         rig = self._rig_state()
         lost = self._link_error
         if rig is not None:
-            silent = now_s - rig.at_s > self.link_stale_s
+            silent = now_s - rig.at_s > self.link_stale_s or rig.at_s <= self._lost_s
             lost = f"not heard since {rig.at_s:.0f} s" if silent else ""
         if self._was_lost and not lost:
             self._rejoin = True
@@ -304,8 +307,6 @@ class Supervisor:
         rejoin = self._rejoin and not lost
         if rejoin:
             self._rejoin = False
-        presses = (*self._presses, *self.inputs.presses())
-        self._presses = []
         parked, self._parked = self._parked, ""
         failed, self._failed = self._failed, ""
         return Seen(
@@ -316,7 +317,7 @@ class Supervisor:
             mould=self._reading("mould", now_s),
             gel=self._judged,
             commands=tuple(self._asked),
-            presses=presses,
+            presses=self.inputs.presses(),
             parked=parked,
             failed=failed,
             rejoin=rejoin,
@@ -436,11 +437,14 @@ class Supervisor:
         if era == self._order_era:
             self._orders.put_nowait(action)
 
-    def _order_now(self, action: Stop | Hold) -> None:
-        """Stop and hold overtake everything, the journal included, and void what waits."""
+    def _void_orders(self) -> None:
         self._order_era += 1
         while not self._orders.empty():
             self._orders.get_nowait()
+
+    def _order_now(self, action: Stop | Hold) -> None:
+        """Stop and hold overtake everything, the journal included, and void what waits."""
+        self._void_orders()
         if self._order is not None:
             self._order.cancel()
         self._spawn(self._do(action))
@@ -459,9 +463,12 @@ class Supervisor:
                 await self.rig.park(action.major_deg, action.minor_deg)
                 self._parked = action.to
         except LinkLost:
-            self._rejoin = True  # what it took in is asked of the board itself
+            # Lost until a newer row comes; then the board itself is asked what it took in.
+            self._lost_s = self.clock.now_s()
+            self._void_orders()
         except BridgeError as error:
             self._failed = f"{type(action).__name__.lower()}: {error}"
+            self._void_orders()
         self._wake.set()
 
     # --- the gel ---------------------------------------------------------------------------------
@@ -594,7 +601,7 @@ class Supervisor:
             self.state,
             self.clock.now_s(),
             self.clock.utc().isoformat(),
-            self._seen,
+            self.seen,
             simulated=self.spec.backend == "simulated",
             speed=self.speed,
             rig_name=self.spec.name,
@@ -649,9 +656,8 @@ class Supervisor:
             event_id=event.event_id,
         )
 
-    def press(self, press: Press) -> None:
-        """A press that did not come through the inputs (a keyboard, a test)."""
-        self._presses.append(press)
+    def wake(self) -> None:
+        """Look now: an input has changed."""
         self._wake.set()
 
     def _anchor(self) -> Anchor | None:

@@ -94,7 +94,7 @@ def replay_view(state: RunState, now_s: float, seen: Seen) -> ReplayView | None:
     if follower is None or turning is None or from_s is None or time_s is None:
         return None
     room_degC = None if seen.room is None else seen.room.temp_degC
-    ahead_s = max(0.0, turning.from_s + turning.queued_s - now_s)
+    ahead_s = max(0.0, turning.ends_s - now_s)
     ends = Place(turning.profile_s, time_s + ahead_s)
     return follower.deviation(follower.today(seen.gel.best_s, room_degC), from_s, time_s, ends)
 

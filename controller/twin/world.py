@@ -68,6 +68,7 @@ class Twin:
         self._plan: Plan | None = None
         self._coat: CoatPlan | None = None
         self._weighed_ratio = 1.0
+        self._probes: dict[str, TwinProbe] = {}
 
     # --- the frame -------------------------------------------------------------------------------
 
@@ -167,9 +168,12 @@ class Twin:
     # --- probes ----------------------------------------------------------------------------------
 
     def probe(self, role: str) -> TwinProbe:
-        """A simulated probe: resin sits in the cup, room and mould in the air."""
-        draw = random.Random(f"{self.seed}/{role}")
-        sits = self.cup_degC if role == "resin" else self.weather.room_degC
-        return TwinProbe(
-            self.clock, draw.randrange(2**32), sits, self.weather.room_degC, draw.gauss(0.0, 0.2)
-        )
+        """The simulated probe of a role: resin sits in the cup, room and mould in the air."""
+        if role not in self._probes:
+            draw = random.Random(f"{self.seed}/{role}")
+            sits_in = self.cup_degC if role == "resin" else self.weather.room_degC
+            offset_degC = draw.gauss(0.0, 0.2)
+            self._probes[role] = TwinProbe(
+                self.clock, draw.randrange(2**32), sits_in, self.weather.room_degC, offset_degC
+            )
+        return self._probes[role]

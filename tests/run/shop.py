@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from functools import cache, partial
@@ -13,7 +13,7 @@ from controller.model import Command, Plan, RigSpec, read_casting, read_rig
 from controller.operator import Habits, Operator
 from controller.plan import make_plan
 from controller.ports import Light, Press
-from controller.records import Records
+from controller.records import Journal, Records
 from controller.run.judging import estimator
 from controller.run.motion import frame_limits
 from controller.run.seen import GelJudges
@@ -114,9 +114,11 @@ async def open_shop(
     plan: Plan | None = None,
     *,
     seed: int = 0,
-    record: Path | None = None,
+    record: Path | Journal | None = None,
     judges: GelJudges = estimator,
     board: VirtualBoard | None = None,
+    clock: LoopClock | None = None,
+    prepare: Callable[[Shop], None] | None = None,
     weather: Weather | None = None,
     state_period_s: float = 0.5,
     tick_s: float = 1.0,
@@ -125,7 +127,7 @@ async def open_shop(
 ) -> AsyncIterator[Shop]:
     """Everything wired; opened again with the same `board` and `record` it is a restart."""
     plan = plan or lantern_plan()
-    clock = LoopClock()
+    clock = clock or LoopClock()
     spec = plan.rig
     board = board or VirtualBoard(clock)
     rig = HostRig(clock, frame_limits(spec), board, state_period_s)
@@ -137,7 +139,10 @@ async def open_shop(
         spec=spec,
         clock=clock,
         records=records,
-        probes={p.role: (p, twin.probe(p.role)) for p in spec.probes},
+        probes={
+            "resin": (spec.probes[0], twin.probe("resin")),
+            "room": (spec.probes[-1], twin.probe("room")),
+        },
         inputs=buttons,
         outputs=lamp,
         judges=judges,
@@ -148,10 +153,13 @@ async def open_shop(
         in_line=True,
     )
     supervisor.on_event = twin.follow
-    await supervisor.start()
     service = Service(supervisor, SAMPLES, partial(make_plan, time_budget_s=0.0))
+    shop = Shop(clock, board, rig, twin, records, supervisor, service, buttons, lamp, plan, seed)
+    if prepare is not None:
+        prepare(shop)
+    await supervisor.start()
     try:
-        yield Shop(clock, board, rig, twin, records, supervisor, service, buttons, lamp, plan, seed)
+        yield shop
     finally:
         await service.close()
         await supervisor.close()

@@ -1,0 +1,57 @@
+"""Writes a short journal and says what was acknowledged, line by line: the victim of cut.c.
+
+One process under the faulty file layer forks a victim for every place of the cut.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import sys
+from pathlib import Path
+
+from controller.records import Records
+
+BATCHES = 12
+PER_BATCH = 3
+
+
+async def write(path: Path) -> None:
+    records = Records(path)
+    for batch in range(BATCHES):
+        ids = []
+        for row in range(PER_BATCH):
+            kind = "started" if batch == row == 0 else "noted"
+            data = {"text": f"row {batch}.{row} " + "x" * 200}
+            event = records.event("r", float(batch), "", kind, data, f"{batch}.{row}")
+            ids.append(event.event_id)
+            records.sample("r", {"at_s": float(batch), "coat": 1, "probe_degC": 21.0})
+        if await records.flush():
+            # Straight to the pipe: what was said before the process died was said.
+            print("written", *ids, flush=True)
+        else:
+            print("waiting", *ids, records.trouble, flush=True)
+    await records.close()
+
+
+def victim(folder: Path, at: int) -> int:
+    """A process of its own that dies, or is refused, at write number `at`; its exit code."""
+    child = os.fork()
+    if child:
+        return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+    os.environ["CUT_AT"] = str(at)
+    said = os.open(folder / f"said-{at}", os.O_WRONLY | os.O_CREAT)
+    os.dup2(said, 1)
+    asyncio.run(write(folder / f"cut-{at}.sqlite"))
+    os._exit(0)
+
+
+def main(folder: Path, first: int, stride: int) -> None:
+    """Cut at first, first + stride, ... until a victim lives to its end."""
+    at = first
+    while victim(folder, at) == 9:
+        at += stride
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3]))

@@ -1,0 +1,46 @@
+"""Thousands of whole castings in virtual time, by seed; see simulation.py."""
+
+from __future__ import annotations
+
+import os
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
+
+import pytest
+
+from tests.faults.simulation import KINDS, Story, live, plans, replay_command, table
+
+CASTINGS = int(os.environ.get("EVENWALL_CASTINGS", "1000"))
+# The judge states one in a hundred called more than 5 % early; of a thousand or more, this is what
+# a fair count stays under (a binomial's 99.9 % point at n = 1000).
+EARLY_SHARE = 0.022
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(3600)
+def test_castings_by_seed() -> None:
+    plans()  # made once, before the workers are forked
+    with ProcessPoolExecutor(os.cpu_count(), get_context("fork")) as pool:
+        outcomes = list(pool.map(live, range(CASTINGS), chunksize=10))
+    print(table(outcomes))
+    broken = [o for o in outcomes if o.broken]
+    assert not broken, "\n".join(
+        f"{replay_command(o.seed)}  # {o.kinds}: {o.broken[0]}" for o in broken
+    )
+    called = [ratio for o in outcomes for ratio in o.called]
+    assert sum(ratio < 0.95 for ratio in called) <= EARLY_SHARE * len(called)
+
+
+def test_a_seed_tells_the_same_story_twice() -> None:
+    stories: list[list[str]] = []
+    for _ in range(2):
+        lines: list[str] = []
+        outcome = live(1, lines.append)
+        stories.append([*lines, repr(outcome.lost), repr(outcome.called)])
+    assert stories[0] == stories[1]
+    assert "crash_often" in Story.of(1).kinds
+
+
+def test_every_kind_of_trouble_comes_up() -> None:
+    met = {kind for seed in range(1000) for kind in Story.of(seed).kinds}
+    assert met == set(KINDS)

@@ -1,0 +1,91 @@
+"""The journal cut at every write, 1, 2, 3, ...: what is left reads back as a prefix that holds all
+that was acknowledged."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from controller.records import Journal
+from tests.faults.scribe import BATCHES, PER_BATCH
+
+HERE = Path(__file__).parent
+ROOT = HERE.parents[1]
+
+
+@pytest.fixture(scope="module")
+def shim(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    cc = shutil.which("cc")
+    if cc is None:
+        pytest.skip("no C compiler")
+    library = tmp_path_factory.mktemp("cut") / "cut.so"
+    subprocess.run(
+        [cc, "-shared", "-fPIC", "-O1", "-o", str(library), str(HERE / "cut.c"), "-ldl"], check=True
+    )
+    return library
+
+
+def run_scribe(shim: Path, folder: Path, how: str, first: int) -> dict[int, list[list[str]]]:
+    """What every victim said, by the number of the write it was cut at."""
+    environment = {
+        **os.environ,
+        "LD_PRELOAD": str(shim),
+        "CUT_NAME": ".sqlite",
+        "CUT_HOW": how,
+        "PYTHONPATH": str(ROOT),
+    }
+    command = [sys.executable, "-m", "tests.faults.scribe", str(folder), str(first), "1"]
+    subprocess.run(command, env=environment, cwd=ROOT, timeout=250, check=True)
+    return {
+        int(path.name.removeprefix("said-")): [
+            line.split() for line in path.read_text().splitlines()
+        ]
+        for path in folder.glob("said-*")
+    }
+
+
+def check(path: Path, said: list[list[str]]) -> int:
+    """The file reads back to a prefix that holds every acknowledged event; returns its length."""
+    journal = Journal(path)
+    ids = [event.event_id for event in journal.events("r")]
+    samples = [sample.sample_id for sample in journal.samples("r")]
+    ((verdict,),) = journal.db.execute("PRAGMA integrity_check").fetchall()
+    journal.close()
+    assert verdict == "ok"
+    assert len(ids) % PER_BATCH == 0, "a batch is there whole, or not at all"
+    assert len(samples) == len(ids)
+    # Events and samples take turns, so a prefix of n events is 1, 3, 5, ...
+    assert ids == list(range(1, 2 * len(ids), 2))
+    acknowledged = [int(i) for line in said if line[0] == "written" for i in line[1:]]
+    assert set(acknowledged) <= set(ids)
+    return len(ids)
+
+
+def test_killed_at_every_write(shim: Path, tmp_path: Path) -> None:
+    said = run_scribe(shim, tmp_path, "kill", 1)
+    lengths = [check(tmp_path / f"cut-{at}.sqlite", said[at]) for at in sorted(said)]
+    assert sorted(said) == list(range(1, len(said) + 1))
+    assert lengths[-1] == BATCHES * PER_BATCH, "the last one lived"
+    assert sorted(set(lengths)) == list(range(0, BATCHES * PER_BATCH + 1, PER_BATCH))
+
+
+def test_disk_full_in_the_middle(shim: Path, tmp_path: Path) -> None:
+    said = run_scribe(shim, tmp_path, "full", 60)
+    assert {line[0] for line in said[60]} == {"written", "waiting"}
+    assert any("full." in line for line in said[60]), said[60]
+    assert check(tmp_path / "cut-60.sqlite", said[60]) < BATCHES * PER_BATCH
+
+
+def test_read_only_folder(tmp_path: Path) -> None:
+    if os.geteuid() == 0:
+        pytest.skip("root writes everywhere")
+    path = tmp_path / "record.sqlite"
+    Journal(path).close()
+    path.chmod(0o444)
+    with pytest.raises(Exception, match="readonly"):
+        Journal(path)

@@ -1,0 +1,32 @@
+"""Ten thousand whole castings with faults; `EVENWALL_CASTINGS=200` for fewer. Prints the table that
+stands in docs/castings.md, and the command that tells each broken story again."""
+
+from __future__ import annotations
+
+import os
+import sys
+from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from tests.faults.simulation import live, plans, replay_command, table
+
+
+def main() -> int:
+    castings = int(os.environ.get("EVENWALL_CASTINGS", "10000"))
+    plans()
+    outcomes = []
+    with ProcessPoolExecutor(os.cpu_count(), get_context("fork")) as pool:
+        for outcome in pool.map(live, range(castings), chunksize=10):
+            outcomes.append(outcome)
+            if outcome.broken:
+                said = f"{outcome.kinds}: {outcome.broken[0]}"
+                print(f"{replay_command(outcome.seed)}  # {said}", flush=True)
+    print(table(outcomes))
+    return 1 if any(outcome.broken for outcome in outcomes) else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
