@@ -1,4 +1,4 @@
-"""Every abnormal case of the trade, one test a row of docs/abnormal.md."""
+"""Every abnormal case of the trade, one test a row of web/guide/abnormal.md."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from controller.run.view import sentence, snapshot
 from firmware_bridge.contract import Fault, Mode
 from tests.run.bench import Bench
 
-DOCS = Path(__file__).resolve().parents[2] / "docs" / "abnormal.md"
+DOCS = Path(__file__).resolve().parents[2] / "web" / "guide" / "abnormal.md"
 
 
 def said(bench: Bench) -> str:

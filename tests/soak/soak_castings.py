@@ -1,5 +1,5 @@
 """Ten thousand whole castings with faults; `EVENWALL_CASTINGS=200` for fewer. Prints the table that
-stands in docs/castings.md, and the command that tells each broken story again."""
+stands in DEVELOPERS.md, and the command that tells each broken story again."""
 
 from __future__ import annotations
 
