@@ -10,9 +10,11 @@ import asyncio
 import itertools
 import re
 import subprocess
+from pathlib import Path
 from time import perf_counter, process_time
+from typing import NamedTuple
 
-from firmware_bridge import wire
+from firmware_bridge import motion, wire
 from firmware_bridge.build import avr_firmware, compiler
 from firmware_bridge.clock import LoopClock, ManualClock, SystemClock, run_virtual
 from firmware_bridge.contract import LinkLost, Mode, Ramp
@@ -33,8 +35,18 @@ def quantile(values: list[float], part: float) -> float:
     return ordered[min(len(ordered) - 1, int(part * len(ordered)))]
 
 
-def pulses(steps_s: int, loaded: bool) -> str:
-    """One row: interval errors of both axes and the processor's load while turning."""
+class Row(NamedTuple):
+    """Interval errors of both axes, microseconds, and the processor's load while turning."""
+
+    p50_us: float
+    p999_us: float
+    max_us: float
+    late: int
+    exact: bool
+    load: float
+
+
+def pulses(steps_s: int, loaded: bool, image: Path | None = None) -> Row:
     rate_rpm = steps_s * 60.0 / STEPS_PER_TURN
     limits = fast_frame(steps_s)
     ramps = [
@@ -43,9 +55,9 @@ def pulses(steps_s: int, loaded: bool) -> str:
         Ramp(0.1, 0.0, 0.0),
     ]
 
-    async def work() -> str:
+    async def work() -> Row:
         clock = LoopClock()
-        board = ChipBoard(clock)
+        board = ChipBoard(clock, image)
         rig = HostRig(clock, limits, board=board)
         await rig.open()
         await rig.enable(grant_s=60.0)
@@ -68,13 +80,32 @@ def pulses(steps_s: int, loaded: bool) -> str:
             ]
         exact = board.steps() == predict_steps(ramps, limits)
         await rig.close()
-        return (
-            f"{steps_s:>8} {'full' if loaded else 'idle':>5} {quantile(errors, 0.5):>8.2f} "
-            f"{quantile(errors, 0.999):>8.2f} {max(errors):>8.2f} {state.steps_late:>5} "
-            f"{'yes' if exact else 'NO':>6} {100 * (1 - idle / 16e6 / at_s):>6.0f} %"
+        return Row(
+            quantile(errors, 0.5),
+            quantile(errors, 0.999),
+            max(errors),
+            state.steps_late,
+            exact,
+            1.0 - idle / 16e6 / at_s,
         )
 
     return run_virtual(work())
+
+
+def highest_clean() -> int:
+    """The last thousand of steps/s on both axes without a late pulse, by a firmware that would
+    take any rate."""
+    limit, kept = 2_100_000_000, (motion.HARD_STEPS_S, motion.RATE_HARD_MAX)
+    motion.HARD_STEPS_S, motion.RATE_HARD_MAX = 60_000, limit
+    image = avr_firmware(f"-DRATE_HARD_MAX={limit}L")
+    best = 0
+    for steps_s in range(45_000, 60_000, 1_000):
+        row = pulses(steps_s, loaded=True, image=image)
+        if row.late or not row.exact:
+            break
+        best = steps_s
+    motion.HARD_STEPS_S, motion.RATE_HARD_MAX = kept
+    return best
 
 
 def memory() -> None:
@@ -229,7 +260,13 @@ def main() -> None:
     )
     for steps_s in (1_000, 5_000, 20_000, 40_000, 45_000):
         for loaded in (False, True):
-            print(pulses(steps_s, loaded))
+            row = pulses(steps_s, loaded)
+            print(
+                f"{steps_s:>8} {'full' if loaded else 'idle':>5} {row.p50_us:>8.2f} "
+                f"{row.p999_us:>8.2f} {row.max_us:>8.2f} {row.late:>5} "
+                f"{'yes' if row.exact else 'NO':>6} {100 * row.load:>6.0f} %"
+            )
+    print(f"highest clean rate, that limit taken out, link full: {highest_clean()} steps/s")
     print(
         "published by others for this chip at 16 MHz: about 4000 steps/s (AccelStepper, class\n"
         "documentation); 50000 on one axis, 37000 on two (FastAccelStepper, README)\n"

@@ -218,7 +218,7 @@ def test_a_host_of_another_version_is_told_so_and_moves_nothing() -> None:
     assert not bench.board.enabled()
 
 
-@settings(max_examples=300, suppress_health_check=[HealthCheck.too_slow], deadline=None)
+@settings(max_examples=300, suppress_health_check=[HealthCheck.too_slow])
 @given(st.lists(st.binary(min_size=1, max_size=120), max_size=30), st.integers(1, 7))
 def test_floods_of_garbage_and_split_reads_do_nothing(chunks: list[bytes], size: int) -> None:
     bench = Bench()
@@ -235,7 +235,7 @@ def test_floods_of_garbage_and_split_reads_do_nothing(chunks: list[bytes], size:
 kinds = st.sampled_from([Kind.CONFIG, Kind.ENABLE, Kind.KEEP, Kind.QUEUE, Kind.HOLD, Kind.STOP, 99])
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(st.lists(st.tuples(kinds, st.binary(max_size=73)), max_size=40))
 def test_wellformed_nonsense_breaks_no_limit(commands: list[tuple[int, bytes]]) -> None:
     """Good frames with any payload: each is answered, and no rate passes the limit."""
