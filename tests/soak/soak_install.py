@@ -128,7 +128,7 @@ def prepare() -> None:
             subprocess.run(["cp", "-rLT", name, target], check=True)
     for name in ("proc", "dev"):
         if not os.path.ismount(CLEAN / name):
-            subprocess.run(["mount", "--bind", f"/{name}", CLEAN / name], check=True)
+            subprocess.run(["mount", "--rbind", f"/{name}", CLEAN / name], check=True)
     for name, text in (("systemctl", STAND_IN), ("udevadm", "#!/bin/sh\nexit 0\n")):
         path = CLEAN / "usr/local/bin" / name
         path.write_text(text)
