@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -13,7 +14,7 @@ from controller.model import MqttSpec, ProbeSpec, RigSpec, read_toml
 from controller.ports import NoInputs, NoOutputs, Probe, Reading
 from controller.rigcheck import Bench, Finding, Found, check
 from firmware_bridge.clock import LoopClock, run_virtual
-from firmware_bridge.contract import LinkLost, VersionMismatch
+from firmware_bridge.contract import LinkLost, Ramp, VersionMismatch
 from firmware_bridge.host_rig import HostRig
 from firmware_bridge.motion import FrameLimits
 from tests.devices.test_gpio import PINS, WiredPin
@@ -131,6 +132,20 @@ def test_open_guard_refuses_to_turn() -> None:
     findings = found(lambda rig: rig.pins.set_guard(False), may_turn=True)
     assert bad_parts(findings) == {"major axis", "minor axis"}
     assert "guard" in findings["major axis"].said
+
+
+def test_steps_that_do_not_come() -> None:
+    def less(rig: HostRig) -> None:
+        queue = rig.queue
+
+        async def shorter(ramps: Sequence[Ramp]) -> None:
+            await queue([replace(ramp, duration_s=0.8 * ramp.duration_s) for ramp in ramps])
+
+        rig.queue = shorter  # type: ignore[method-assign]
+
+    findings = found(less, may_turn=True)
+    assert "steps of 24000" in findings["major axis"].said
+    assert {"major axis", "minor axis"} <= bad_parts(findings)
 
 
 def test_no_index() -> None:

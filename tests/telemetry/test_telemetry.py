@@ -58,23 +58,26 @@ def broker(tmp_path: Path) -> Iterator[Mosquitto]:
     mosquitto.kill()
 
 
-async def hear(client: aiomqtt.Client, heard: list[tuple[str, dict[str, Any]]]) -> None:
-    async for message in client.messages:
-        if not message.topic.matches("+/+/command"):
-            heard += [(message.topic.value, json.loads(bytes(message.payload)))]
-
-
 class Listening:
     """What a second client hears, for as long as the context lasts."""
 
     def __init__(self, port: int, *, v5: bool = True) -> None:
         self._port, self._v5 = port, v5
         self.heard: list[tuple[str, dict[str, Any]]] = []
+        self.retained: set[str] = set()
+
+    async def _hear(self, client: aiomqtt.Client) -> None:
+        async for message in client.messages:
+            if not message.topic.matches("+/+/command"):
+                where = message.topic.value
+                self.heard += [(where, json.loads(bytes(message.payload)))]
+                if message.retain:
+                    self.retained.add(where.split("/")[2])
 
     async def __aenter__(self) -> Listening:
         self._context = listener(self._port, v5=self._v5)
         client = await self._context.__aenter__()
-        self._task = asyncio.create_task(hear(client, self.heard))
+        self._task = asyncio.create_task(self._hear(client))
         return self
 
     async def __aexit__(self, *exc: object) -> None:
@@ -99,6 +102,7 @@ def test_state_is_retained_and_numbered(broker: Mosquitto, tmp_path: Path, versi
             # One who comes late hears everything at once: it is retained.
             async with Listening(broker.port, v5=version == "5") as late:
                 await until(lambda: set(STATES) <= {w.split("/")[2] for w, _ in late.heard}, "all")
+                await until(lambda: late.retained == {*STATES, "online"}, "all kept")
                 first = late.named("now")[0]
                 assert first["step"] == "spin"
                 assert (first["coat"], first["coats"]) == (2, 3)
@@ -174,7 +178,9 @@ class Cable:
         finally:
             sink.close()
 
-    def cut(self) -> None:
+    def cut(self, for_good: bool = False) -> None:
+        if for_good:
+            self._server.close()
         for writer in self._writers:
             writer.transport.abort()
         self._writers.clear()
@@ -211,6 +217,24 @@ def test_last_will_and_goodbye(broker: Mosquitto, tmp_path: Path, version: str) 
             async with Listening(broker.port) as late:
                 await until(lambda: late.named("online"), "retained")
                 assert late.named("online")[0]["online"] is False
+
+    asyncio.run(main())
+
+
+def test_the_last_will_is_kept_for_whoever_comes_later(broker: Mosquitto, tmp_path: Path) -> None:
+    async def main() -> None:
+        await broker.start()
+        async with (
+            Cable(broker.port) as cable,
+            telling(Bench(), spec(cable.port), tmp_path) as telemetry,
+        ):
+            await until(lambda: telemetry.status.connected, "connected")
+            cable.cut(for_good=True)
+            await until(lambda: not telemetry.status.connected, "cut off")
+            async with Listening(broker.port) as late:
+                await until(lambda: late.named("online"), "the will")
+                assert late.named("online")[0]["why"] == "lost"
+                assert "online" in late.retained
 
     asyncio.run(main())
 
@@ -278,6 +302,29 @@ def test_killed_again_and_again_while_catching_up(broker: Mosquitto, tmp_path: P
         starts = [b for a, b in itertools.pairwise(rows) if b != a + 1]
         assert len(starts) <= 4, starts
         assert rows[-1] == 2001
+
+    asyncio.run(main())
+
+
+def test_rows_in_flight_when_the_broker_dies_are_sent_again(
+    broker: Mosquitto, tmp_path: Path
+) -> None:
+    """Frozen, given rows that it never acknowledges, then killed with them in its buffers."""
+
+    async def main() -> None:
+        await broker.start()
+        source = Bench()
+        async with telling(source, spec(broker.port), tmp_path) as telemetry:
+            await until(lambda: telemetry.status.states_sent > 0, "connected")
+            broker.freeze()
+            source.append(50)
+            await until(lambda: not telemetry.status.connected, "outage noticed")
+            broker.kill()
+            await broker.start()
+            async with Listening(broker.port) as other:
+                source.append(1)
+                await until(lambda: other.rows() and other.rows()[-1] == 51, "the last row")
+                assert other.rows() == list(range(1, 52))
 
     asyncio.run(main())
 
