@@ -85,6 +85,7 @@ def parser() -> argparse.ArgumentParser:
     c.add_argument("--rig", type=Path, metavar="RIG.toml", help="default: the small sample rig")
     c.add_argument("--out", type=Path, metavar="PLAN.json")
     c.add_argument("--report", type=Path, metavar="FILE.html/.pdf", help="a plan to print")
+    c.add_argument("--report", type=Path, metavar="FILE.html/.pdf", help="a plan to print")
     c.add_argument("--json", action="store_true")
     c.add_argument("--time-budget-s", type=float, metavar="N")
     c.add_argument("--seed", type=int, default=0, metavar="N")
@@ -179,6 +180,12 @@ def plan(args: argparse.Namespace) -> int:
     if args.out is not None:
         args.out.write_text(made.model_dump_json(indent=1, exclude_none=True), encoding="utf-8")
         note(f"Plan written to {args.out}.")
+    if args.report is not None:
+        from controller.planreport import pictures_of, write_report
+
+        note("Drawing the wall ...")
+        write_report(made, args.report, pictures_of(made, threads=2))
+        note(f"Report written to {args.report}.")
     if args.json:
         show_json(made.model_dump(mode="json", exclude_none=True))
     else:

@@ -47,6 +47,8 @@ HOLD_SHARE = 0.6
 LEVEL_SHARE = 0.8  # of the rig's fastest turning, for levelling
 SLUMP = 2.0  # a stated coat beyond so many times what is held is refused
 MOST_COATS = 12
+EVEN_ENOUGH = 0.88  # a thinnest patch below this share of the mean is explained
+NEAR_M = 15e-3
 WEIGH_MIN = 10.0  # preparing and weighing before the first parts meet
 
 CAP = "Cap the opening while it turns: an open mouth that points down pours the coat out again."
@@ -396,7 +398,11 @@ def assemble(
             demould_from_min=demould_min,
         ),
         cautions=(CAP, *said),
-        notes=(*cavity.notes, rim_is_not_the_wall(hollow, area, wall_mm)),
+        notes=(
+            *cavity.notes,
+            *what_limits(bench, found),
+            rim_is_not_the_wall(hollow, area, wall_mm),
+        ),
         details=details,
     )
 
@@ -455,6 +461,27 @@ def wall_summary(casting: Casting, wall_mm: float, found: Found) -> WallSummary:
     )
 
 
+def what_limits(bench: Bench, found: Found) -> tuple[str, ...]:
+    """Where a wall is well below its mean, and what about the mould makes it so."""
+    s, grid = found.statistics, found.grid
+    if s is None or grid is None or s.min >= EVEN_ENOUGH * s.mean:
+        return ()
+    mesh = grid.mesh
+    at = mesh.points[s.min_cell]
+    near = np.linalg.norm(mesh.points - at, axis=1) < NEAR_M
+    if mesh.rim[near].any():
+        why = "it lies beside the opening, where the film drains to the edge"
+    elif np.abs(mesh.curvature[near]).max() > 4.0 * np.median(np.abs(mesh.curvature)):
+        why = "it lies beside a sharp edge, which draws the resin out of its neighbourhood"
+    else:
+        why = "no spin in the search brings more there"
+    back = bench.cavity.rotation.T @ at * 1e3 + bench.cavity.crossing_mm
+    return (
+        f"The thinnest patch, {s.min / s.mean:.2f} of the mean, is near "
+        f"{[round(float(x)) for x in back]} mm: {why}.",
+    )
+
+
 def search_details(found: Found) -> dict[str, Any]:
     """What the search did, for the report."""
     if found.statistics is None:
@@ -464,6 +491,7 @@ def search_details(found: Found) -> dict[str, Any]:
         "complete": found.complete,
         "score_by_films": [[count, round(value, 4)] for count, value in found.history],
         "baseline": found.baseline,
+        "baseline_recipe": dataclasses.asdict(found.baseline_recipe),
         "worst_day": found.worst_days[0].name if found.worst_days else None,
         "gain_over_baseline": round(
             found.statistics.min / found.statistics.mean / found.baseline["min_over_mean"], 3

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import linprog
 
-from controller.film import WallStatistics
+from controller.film import Numerics, WallStatistics
 from controller.mould import Cavity
 from controller.plan.recipe import Recipe, within_limits
 from controller.plan.walls import (
@@ -49,14 +49,16 @@ class Effort:
     library: int
     rounds: int
     lanes: int  # recipes a round
+    shortlist: int  # recipes that go on to the finer mesh
+    fine_rounds: int  # of neighbours there
     finalists: int
     days: tuple[Day, ...]
     check_mm: float  # the mesh that decides, and whose wall is reported
     check_cells: int  # never more than about so many on it
 
 
-FULL = Effort(1000, 48, 3, 16, 3, BAD_DAYS, 4.8, 6000)
-QUICK = Effort(350, 16, 0, 16, 1, (), 8.0, 700)
+FULL = Effort(900, 48, 1, 16, 31, 1, 3, BAD_DAYS, 4.8, 6000)
+QUICK = Effort(350, 16, 0, 16, 3, 0, 1, (), 8.0, 700)
 QUICK_BELOW_S = 30.0  # a budget below this gets the quick search
 
 
@@ -258,6 +260,28 @@ def bound(grid: Grid, maps: Array, coats: int, base: Array) -> float:
     return -float(found.fun or 0.0) / (coats + laid)
 
 
+class Level:
+    """One mesh: its films, and what is laid already on it."""
+
+    def __init__(self, search: Search, mesh_mm: float, numerics: Numerics) -> None:
+        self.grid = Grid.of(search.cavity, mesh_mm, numerics)
+        self.walls = Walls(self.grid, search.pour, search.executor)
+        self.base = np.zeros(self.grid.mesh.cells)
+        for pour, recipe in search.laid:
+            laid = Walls(self.grid, pour, search.executor)
+            self.base += laid.of([(recipe, AS_PLANNED)])[0]
+
+    def films(self, recipes: Sequence[Recipe], day: Day = AS_PLANNED) -> Array:
+        return self.walls.of([(recipe, day) for recipe in recipes])
+
+    def total(self, recipes: Sequence[Recipe], day: Day = AS_PLANNED) -> Array:
+        return np.asarray(self.films(recipes, day).sum(axis=0) + self.base)
+
+    def lowest(self, recipes: Sequence[Recipe], day: Day = AS_PLANNED) -> float:
+        """Thinnest patch over the mean."""
+        return float(measures(self.grid, self.total(recipes, day)[None])[0][0])
+
+
 @dataclass
 class Search:
     """One search. `laid` are coats already on the wall, which stay as they are.
@@ -281,9 +305,9 @@ class Search:
         Raises KeyboardInterrupt when there is nothing yet.
         """
         self.found, self.done = Found(), 0.0
+        self.rng = np.random.default_rng(self.seed)
         effort = self.effort
-        self.steps = effort.library / effort.lanes + effort.rounds + 4.0
-        self.steps += 2.0 if effort.days else 0.0
+        self.steps = effort.library / effort.lanes + effort.rounds + 5.0 + 2.0 * effort.fine_rounds
         try:
             self._run()
         except (KeyboardInterrupt, OutOfTime):
@@ -292,69 +316,113 @@ class Search:
         return self.found
 
     def _run(self) -> None:
-        effort, found = self.effort, self.found
+        effort, area_cm2 = self.effort, self.cavity.area_cm2
         self.tell(0.0, "turning the first coats")
-        mesh_mm = mesh_mm_for(self.cavity.area_cm2, effort.search_cells)
-        self._use(Grid.of(self.cavity, mesh_mm, COARSE))
-        rng = np.random.default_rng(self.seed)
+        self.coarse = Level(self, mesh_mm_for(area_cm2, effort.search_cells), COARSE)
+        shortlist = self._explore()
+        least = mesh_mm_for(area_cm2, effort.check_cells)
+        self.fine = Level(self, max(effort.check_mm, least), FINE)
+        finalists = self._decide(shortlist)
+        if effort.days:
+            self._endure(finalists)
+        self.found.complete = True
+
+    def _explore(self) -> list[Recipe]:
+        """The library, then neighbours of what leads: recipes worth a finer mesh."""
+        effort, level = self.effort, self.coarse
         untried = library(self.pour, effort.library)
         pool: list[Recipe] = []
         leaders: list[tuple[int, ...]] = []
         for batch in range(math.ceil(effort.library / effort.lanes) + effort.rounds):
             fresh = untried[batch * effort.lanes : (batch + 1) * effort.lanes]
-            if not fresh:
-                parents = list(dict.fromkeys(pool[i] for leader in leaders[:6] for i in leader))
-                picks = rng.integers(len(parents), size=effort.lanes)
-                fresh = [vary(parents[int(i)], self.pour, rng) for i in picks]
-            pool += [recipe for recipe in dict.fromkeys(fresh) if recipe not in pool]
-            maps = self._films(pool)
-            leaders = combinations(self.grid, maps, self.coats, LEADERS, self.base)
+            pool += fresh or self._neighbours(pool, leaders)
+            maps = level.films(pool)
+            leaders = combinations(level.grid, maps, self.coats, LEADERS, level.base)
             if batch == 0:
-                self._baseline([r for r in pool if replace(r, level_rpm=8.0) == BASELINE])
-            self._take(tuple(pool[i] for i in leaders[0]))
-            found.tried = len(pool)
-            value = rate(self.grid, found.coats_m.sum(axis=0)[None] + self.base)
-            found.history.append((found.tried, float(value[0])))
+                self._baseline(level, [r for r in pool if replace(r, level_rpm=8.0) == BASELINE])
+            self.found.tried = len(pool)
+            self._take(level, tuple(pool[i] for i in leaders[0]))
             self._step(1.0)
-        found.bound = bound(self.grid, maps, self.coats, self.base)
-        unlike = different(leaders, effort.finalists)
-        finalists = [tuple(pool[i] for i in leader) for leader in unlike]
-        self._check(self._robust(finalists) if effort.days else finalists)
-        found.complete = True
+        wanted = [i for leader in leaders for i in leader]
+        alone = np.argsort(-rate(level.grid, maps), kind="stable")
+        best_first = list(dict.fromkeys([*wanted, *(int(i) for i in alone)]))
+        return [pool[i] for i in best_first[: max(effort.shortlist, len(set(leaders[0])))]]
+
+    def _decide(self, shortlist: list[Recipe]) -> list[tuple[Recipe, ...]]:
+        """All combinations again, on the finer mesh: the best, and others unlike it."""
+        level, found = self.fine, self.found
+        level.films([*shortlist, found.baseline_recipe])
+        self._baseline(level, [found.baseline_recipe])
+        leaders: list[tuple[int, ...]] = []
+        for _ in range(1 + self.effort.fine_rounds):
+            if leaders:
+                shortlist = [*shortlist, *self._neighbours(shortlist, leaders)]
+            maps = level.films(shortlist)
+            leaders = combinations(level.grid, maps, self.coats, LEADERS, level.base)
+            self._take(level, tuple(shortlist[i] for i in leaders[0]))
+            self._step(2.0)
+        found.bound = bound(level.grid, maps, self.coats, level.base)
+        unlike = different(leaders, self.effort.finalists)
+        return [tuple(shortlist[i] for i in leader) for leader in unlike]
+
+    def _neighbours(
+        self, pool: Sequence[Recipe], leaders: Sequence[tuple[int, ...]]
+    ) -> list[Recipe]:
+        """New recipes near those of the leading combinations."""
+        parents = list(dict.fromkeys(pool[i] for leader in leaders[:6] for i in leader))
+        picks = self.rng.integers(len(parents), size=self.effort.lanes)
+        fresh = [vary(parents[int(i)], self.pour, self.rng) for i in picks]
+        return [recipe for recipe in dict.fromkeys(fresh) if recipe not in pool]
+
+    def _endure(self, finalists: list[tuple[Recipe, ...]]) -> None:
+        """Of the finalists, that whose worst day is best becomes the plan.
+
+        What a day costs is taken from the coarse mesh; the worst day of the one chosen is then
+        computed on the fine mesh too, and the worse of both is reported.
+        """
+        coarse, fine, found = self.coarse, self.fine, self.found
+        days = self.effort.days
+        coarse.walls.of([(r, d) for one in finalists for r in one for d in (AS_PLANNED, *days)])
+        best, best_value = finalists[0], -np.inf
+        for one in finalists:
+            planned = rate(coarse.grid, coarse.total(one)[None])[0]
+            rated = rate(coarse.grid, np.array([coarse.total(one, day) for day in days]))
+            value = float(rate(fine.grid, fine.total(one)[None])[0] + min(rated - planned))
+            if value > best_value:
+                best, best_value = one, value
+                found.worst_days = tuple(days[i] for i in np.argsort(rated, kind="stable"))
+        self._take(fine, best)
+        drop = min(coarse.lowest(best, day) for day in days) / coarse.lowest(best)
+        found.worst_min = fine.lowest(best) * min(1.0, drop)
+        self._step(2.0)
+        found.worst_min = min(found.worst_min, fine.lowest(best, found.worst_days[0]))
+        self._step(1.0)
 
     def _step(self, part: float) -> None:
         self.done += part
-        s = self.found.statistics
+        s, grid = self.found.statistics, self.found.grid
         words = "" if s is None else f"thinnest patch {s.min / s.mean:.2f} of the mean"
-        self.tell(min(self.done / self.steps, 0.99), f"{words} on {self.grid.mesh_mm:.1f} mm")
+        mesh = "" if grid is None else f" on {grid.mesh_mm:.1f} mm"
+        self.tell(min(self.done / self.steps, 0.99), words + mesh)
         if self.spent():
             raise OutOfTime
 
-    def _use(self, grid: Grid) -> None:
-        self.grid = grid
-        self.walls = Walls(grid, self.pour, self.executor)
-        self.base = np.zeros(grid.mesh.cells)
-        for pour, recipe in self.laid:
-            self.base += Walls(grid, pour, self.executor).of([(recipe, AS_PLANNED)])[0]
-
-    def _films(self, recipes: Sequence[Recipe], day: Day = AS_PLANNED) -> Array:
-        return self.walls.of([(recipe, day) for recipe in recipes])
-
-    def _total(self, recipes: Sequence[Recipe], day: Day = AS_PLANNED) -> Array:
-        return np.asarray(self._films(recipes, day).sum(axis=0) + self.base)
-
-    def _take(self, recipes: tuple[Recipe, ...]) -> None:
-        """Make these the plan, with their films on this grid: heavy at the bottom first."""
+    def _take(self, level: Level, recipes: tuple[Recipe, ...]) -> None:
+        """Make these the plan, with their films on this mesh: heavy at the bottom first."""
         found = self.found
         found.recipes = tuple(sorted(recipes, key=lambda r: -(r.bias + 0.1 * r.rim_bias)))
-        found.coats_m = self._films(found.recipes)
-        found.grid = self.grid
-        found.statistics = self.grid.weights.statistics(found.coats_m.sum(axis=0) + self.base)
+        found.coats_m = level.films(found.recipes)
+        found.grid = level.grid
+        total = level.total(found.recipes)
+        found.statistics = level.grid.weights.statistics(total)
+        found.history.append((found.tried, float(rate(level.grid, total[None])[0])))
+        if level is not self.coarse:
+            found.mesh_error = abs(level.lowest(recipes) - self.coarse.lowest(recipes))
 
-    def _baseline(self, plain: Sequence[Recipe]) -> None:
+    def _baseline(self, level: Level, plain: Sequence[Recipe]) -> None:
         """The speed-tuned 4:1, the same for every coat, tuned for its thinnest patch."""
-        films = self._films(plain)
-        lowest, low, rim = measures(self.grid, films)
+        films = level.films(plain)
+        lowest, low, rim = measures(level.grid, films)
         best = int(lowest.argmax())
         found = self.found
         found.baseline_recipe, found.baseline_m = plain[best], films[best]
@@ -364,54 +432,5 @@ class Search:
             "min_over_mean": round(float(lowest[best]), 4),
             "p05_over_mean": round(float(low[best]), 4),
             "rim_over_mean": round(float(rim[best]), 4),
-            "mesh_mm": round(self.grid.mesh_mm, 2),
+            "mesh_mm": round(level.grid.mesh_mm, 2),
         }
-
-    def _robust(self, finalists: list[tuple[Recipe, ...]]) -> list[tuple[Recipe, ...]]:
-        """The finalists, that whose worst day is best first; it becomes the plan."""
-        days = (AS_PLANNED, *self.effort.days)
-        self.walls.of([(r, day) for one in finalists for r in one for day in days])
-        totals = [np.array([self._total(one, day) for day in days]) for one in finalists]
-        rated = [rate(self.grid, total) for total in totals]
-        order = sorted(range(len(finalists)), key=lambda k: -float(rated[k].min()))
-        self.found.worst_days = tuple(
-            days[i] for i in np.argsort(rated[order[0]], kind="stable") if days[i] != AS_PLANNED
-        )
-        self._take(finalists[order[0]])
-        self.drops = {
-            finalists[k]: float((low := measures(self.grid, totals[k])[0]).min() / low[0])
-            for k in order
-        }
-        self._set_worst(finalists[order[0]], [])
-        self._step(2.0)
-        return [finalists[k] for k in order]
-
-    def _set_worst(self, recipes: tuple[Recipe, ...], more: Sequence[Array]) -> None:
-        """The thinnest patch on the worst day: as on the search's mesh, or worse if `more` is."""
-        s = self.found.statistics
-        if s is not None:
-            lowest = [float(measures(self.grid, total[None])[0][0]) for total in more]
-            self.found.worst_min = min([s.min / s.mean * self.drops[recipes], *lowest])
-
-    def _check(self, finalists: list[tuple[Recipe, ...]]) -> None:
-        """The finalists on a finer mesh, with the baseline and the first ones' worst day: as many
-        films as fill the kernel's lanes."""
-        effort, found = self.effort, self.found
-        least = mesh_mm_for(self.cavity.area_cm2, effort.check_cells)
-        self._use(Grid.of(self.cavity, max(effort.check_mm, least), FINE))
-        wanted = [(recipe, AS_PLANNED) for one in finalists for recipe in one]
-        wanted.append((found.baseline_recipe, AS_PLANNED))
-        on_bad_day = finalists[:2] if effort.days else []
-        wanted += [(recipe, found.worst_days[0]) for one in on_bad_day for recipe in one]
-        self.walls.of(wanted)
-        rated = rate(self.grid, np.array([self._total(one) for one in finalists]))
-        best, before = finalists[int(rated.argmax())], found.statistics
-        self._take(best)
-        if before is not None and found.statistics is not None:
-            after = found.statistics
-            found.mesh_error = abs(after.min / after.mean - before.min / before.mean)
-        self._baseline([found.baseline_recipe])
-        if effort.days:
-            bad = [self._total(best, found.worst_days[0])] if best in on_bad_day else []
-            self._set_worst(best, bad)
-        self._step(2.0)

@@ -73,7 +73,13 @@ class Pour:
             bias=recipe.bias + day.ripple,
             rim_bias=recipe.rim_bias + day.ripple if recipe.rim_bias else 0.0,
         )
-        found = profile(turned, self.clock, self.rig, self.towards_z)
+        # A day's ripple is not commanded: the rig's limits do not apply to it.
+        limits = {
+            "rate_limit_rpm": 1.2 * self.rig.rate_limit_rpm,
+            "accel_limit_rpm_s": 1.2 * self.rig.accel_limit_rpm_s,
+        }
+        rig = self.rig.model_copy(update=limits)
+        found = profile(turned, self.clock, rig, self.towards_z)
         fluid = Fluid(
             self.density_kg_m3,
             SURFACE_TENSION_N_M,

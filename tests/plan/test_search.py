@@ -32,7 +32,7 @@ from controller.units import rad_s
 ROOT = Path(__file__).resolve().parents[2]
 RIG = read_rig(ROOT / "hardware" / "rigs" / "small.toml")
 GLOBE = read_casting(ROOT / "controller" / "samples" / "lantern-globe.toml")
-TINY = Effort(130, 16, 1, 16, 2, BAD_DAYS[:2], 12.0, 200)
+TINY = Effort(130, 16, 1, 16, 6, 0, 2, BAD_DAYS[:2], 12.0, 200)
 
 
 def strip(cells: int) -> Grid:
@@ -153,8 +153,8 @@ def test_a_whole_search(globe_search: tuple[Search, list[str]]) -> None:
     found = search.found
     assert found.complete
     assert len(found.recipes) == 3
-    values = [value for _, value in found.history]
-    assert values == sorted(values)
+    explored = [value for _, value in found.history[:2]]
+    assert explored == sorted(explored)
     assert found.statistics is not None
     assert found.bound is not None
     assert found.worst_min is not None

@@ -1,0 +1,104 @@
+"""The report holds what a person needs on paper, in both formats."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from matplotlib.figure import Figure
+
+from controller.errors import InputError
+from controller.model import Plan, read_casting, read_rig
+from controller.plan import CoatDone, make_plan, replan
+from controller.planreport import baseline_of, pictures_of, write_report
+
+ROOT = Path(__file__).resolve().parents[2]
+RIG = read_rig(ROOT / "hardware" / "rigs" / "small.toml")
+LIGHTHOUSE = read_casting(ROOT / "controller" / "samples" / "lighthouse.toml")
+
+
+@pytest.fixture(scope="module")
+def plan() -> Plan:
+    return make_plan(LIGHTHOUSE, RIG, time_budget_s=0.0)
+
+
+def test_html_has_weights_clock_and_cautions(plan: Plan, tmp_path: Path) -> None:
+    path = tmp_path / "plan.html"
+    write_report(plan, path, [Figure()])
+    text = path.read_text(encoding="utf-8")
+    coat = plan.coats[0]
+    assert f"A {coat.part_a_g:.1f} g + B {coat.part_b_g:.1f} g" in text
+    assert "pour by" in text
+    assert "safety data sheet" in text
+    assert "The rim is not the wall" in text
+    assert "data:image/png;base64," in text
+    assert "http" not in text  # nothing is fetched
+    # Names come from files: they are escaped.
+    named = plan.model_copy(
+        update={"casting": plan.casting.model_copy(update={"name": "<b>Tower & Co</b>"})}
+    )
+    write_report(named, path)
+    assert "&lt;b&gt;Tower &amp; Co" in path.read_text(encoding="utf-8")
+
+
+def test_pdf(plan: Plan, tmp_path: Path) -> None:
+    path = tmp_path / "plan.pdf"
+    named = plan.casting.model_copy(update={"name": "Фонарь Ω"})
+    write_report(plan.model_copy(update={"casting": named}), path, [Figure()])
+    raw = path.read_bytes()
+    assert raw.startswith(b"%PDF-")
+    assert raw.count(b"/Type /Page\n") == 2  # one page of steps, one of pictures
+
+
+def test_any_other_ending_is_refused(plan: Plan, tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=r"must end in \.html or \.pdf"):
+        write_report(plan, tmp_path / "plan.docx")
+
+
+def test_no_film_no_picture(plan: Plan) -> None:
+    assert pictures_of(plan) == []
+
+
+def test_the_plan_file_comes_back_alike(plan: Plan) -> None:
+    assert Plan.model_validate_json(plan.model_dump_json(exclude_none=True)) == plan
+
+
+def test_replanning_lays_what_is_missing(plan: Plan) -> None:
+    """The first coat came out a fifth thin: by hand, the other two carry 4.0 - 0.8 x 4/3 mm."""
+    first = plan.coats[0]
+    on_wall = first.mix_g - first.cup_left_g
+    real = CoatDone(mix_g=0.8 * on_wall + 3.0, cup_left_g=1.0, spill_g=2.0)
+    again = replan(plan, [real], time_budget_s=0.0)
+    assert len(again.coats) == 3
+    assert again.coats[0].mean_mm == pytest.approx(0.8 * first.mean_mm)
+    assert again.coats[1].mean_mm == pytest.approx((4.0 - 0.8 * 4.0 / 3) / 2)
+    assert again.wall.mean_mm == pytest.approx(4.0)
+    assert again.coats[0].ramps == first.ramps
+    assert again.totals.resin_g == pytest.approx(sum(c.mix_g for c in again.coats))
+    assert [c.coat for c in again.coats] == [1, 2, 3]
+
+
+def test_replanning_takes_a_coat_more_where_the_rest_would_slump(plan: Plan) -> None:
+    first = plan.coats[0]
+    thin = CoatDone(mix_g=0.25 * first.mix_g, cup_left_g=first.cup_left_g)
+    assert len(replan(plan, [thin] * 2, time_budget_s=0.0).coats) == 4
+
+
+def test_replanning_refuses_when_the_wall_is_there(plan: Plan) -> None:
+    first = plan.coats[0]
+    thick = CoatDone(mix_g=1.5 * first.mix_g, cup_left_g=first.cup_left_g)
+    with pytest.raises(InputError, match="the wall is there"):
+        replan(plan, [thick, thick], time_budget_s=0.0)
+    with pytest.raises(InputError, match="coats done"):
+        replan(plan, [], time_budget_s=0.0)
+
+
+def test_the_baseline_turns_the_same_resin(plan: Plan) -> None:
+    assert baseline_of(plan) is None  # nothing was searched, so nothing was compared
+    details = {**plan.details, "search": {"baseline_recipe": {"ratio": 4.0, "level_rpm": 12.0}}}
+    plain = baseline_of(plan.model_copy(update={"details": details}))
+    assert plain is not None
+    last = plain.coats[0].ramps[-1]
+    assert last.major_rpm == pytest.approx(12.0)
+    assert last.minor_rpm == pytest.approx(3.0)
+    assert plain.coats[0].viscosity == plan.coats[0].viscosity
