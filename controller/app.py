@@ -20,6 +20,7 @@ import uvicorn
 
 from controller.errors import InputError
 from controller.model import MqttSpec, ProbeSpec, RigSpec, read_rig
+from controller.operator import Operator
 from controller.plan import make_plan
 from controller.ports import Inputs, NoInputs, NoOutputs, Outputs, Press, Probe
 from controller.records import Journal, Records
@@ -39,6 +40,7 @@ from web.settings import Settings
 
 ROOT = Path(__file__).resolve().parents[1]
 SAMPLES = Path(__file__).parent / "samples"
+RECORD = "record.sqlite"
 SMALL_RIG = ROOT / "hardware" / "rigs" / "small.toml"
 
 
@@ -65,7 +67,7 @@ class Setup:
 
     @property
     def record(self) -> Path:
-        return self.data / "record.sqlite"
+        return self.data / RECORD
 
 
 @dataclass
@@ -221,6 +223,21 @@ async def open_house(setup: Setup) -> AsyncIterator[House]:
         yield House(
             setup, devices.clock, supervisor, service, devices.hand, devices.twin, devices.board
         )
+
+
+def scripted_operator(house: House) -> Operator:
+    """Somebody who does the hand work. Raises InputError with a real rig: there a person must."""
+    twin, board, clock = house.twin, house.board, house.clock
+    if twin is None or board is None:
+        raise InputError("--scripted", "set", "a real rig needs a person")
+    return Operator(
+        house.service,
+        clock,
+        house.hand.press,
+        board.set_guard,
+        seed=house.setup.seed,
+        touched_coat=lambda: twin.coat_gelled(clock.now_s()),
+    )
 
 
 # --- The panel -----------------------------------------------------------------------------------

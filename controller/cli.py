@@ -15,10 +15,14 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from controller import app
 from controller.app import SAMPLES, Setup, data_home, listen, sample_rig
 from controller.errors import EvenwallError, InputError
-from controller.model import Step, read_casting, read_plan
+from controller.model import Step, parse, read_casting, read_plan
 from controller.plantext import clock_words, describe
+from controller.prove import Measured
+from controller.records import Journal
+from firmware_bridge.clock import SystemClock
 from firmware_bridge.contract import BridgeError
 from web.settings import Settings
 
@@ -75,8 +79,8 @@ def parser() -> argparse.ArgumentParser:
     top.add_argument("--traceback", action="store_true", help="show where an error came from")
     sub = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
 
-    def add(name: str, text: str, run: Callable[[argparse.Namespace], int]) -> Any:
-        command = sub.add_parser(name, help=text, description=text)
+    def add(name: str, text: str, run: Callable[[argparse.Namespace], int], **more: Any) -> Any:
+        command = sub.add_parser(name, help=text, description=text, **more)
         command.set_defaults(run=run)
         return command
 
@@ -102,7 +106,45 @@ def parser() -> argparse.ArgumentParser:
 
     c = add("spin", "runs a plan from the terminal; same supervisor, same record", spin)
     c.add_argument("plan", type=Path, metavar="PLAN.json")
-    _serving(c)
+    _casting(c)
+
+    c = add("replay", "runs a proven run again, by cure progress", replay)
+    c.add_argument("run_id", metavar="RUN")
+    _casting(c)
+
+    record = argparse.ArgumentParser(add_help=False, argument_default=argparse.SUPPRESS)
+    record.add_argument("--json", action="store_true")
+    record.add_argument("--data", type=Path, metavar="FOLDER", help="where the record lives")
+    c = add("runs", "the record: list, show, report, export, import, prove", runs, parents=[record])
+    c.set_defaults(json=False, data=None)
+    acts = c.add_subparsers(dest="action", metavar="ACTION")
+    acts.add_parser(
+        "list", help="every run, newest first; what `evenwall runs` alone does", parents=[record]
+    )
+    a = acts.add_parser(
+        "show", help="coats, weights, gels, steps, faults and notes of a run", parents=[record]
+    )
+    a.add_argument("run_id", metavar="RUN")
+    a = acts.add_parser(
+        "report", help="pages to print: curves, weights, notes, faults", parents=[record]
+    )
+    a.add_argument("run_id", metavar="RUN")
+    a.add_argument("--out", type=Path, metavar="FILE.html/.pdf")
+    a.add_argument("--against", default="", metavar="RUN", help="hold it against another run")
+    a = acts.add_parser(
+        "export", help="CSV or Parquet, units in the column names", parents=[record]
+    )
+    a.add_argument("run_id", metavar="RUN")
+    a.add_argument("--out", type=Path, default=Path(), metavar="FOLDER")
+    a.add_argument("--format", choices=("csv", "parquet"), action="append", dest="formats")
+    a = acts.add_parser("import", help="takes an exported run into this record", parents=[record])
+    a.add_argument("folder", type=Path, metavar="FOLDER")
+    a = acts.add_parser(
+        "prove", help="marks a measured run as proven; it cannot change again", parents=[record]
+    )
+    a.add_argument("run_id", metavar="RUN")
+    a.add_argument("--weight-g", type=float, metavar="G")
+    a.add_argument("--rim-mm", type=float, nargs="+", default=[], metavar="MM")
 
     c = add("rig", "the frame itself", rig)
     acts = c.add_subparsers(dest="action", required=True, metavar="check / home / park / turn")
@@ -223,6 +265,15 @@ def _serving(command: argparse.ArgumentParser, *, speed: float = 1.0, rig: bool 
     _on_rig(command, speed=speed, rig=rig)
 
 
+def _casting(command: argparse.ArgumentParser) -> None:
+    _serving(command)
+    command.add_argument(
+        "--scripted",
+        action="store_true",
+        help="a scripted operator does the hand work, on a simulated rig",
+    )
+
+
 def _on_rig(command: argparse.ArgumentParser, *, speed: float = 1.0, rig: bool = True) -> None:
     if rig:
         command.add_argument("--rig", type=Path, metavar="RIG.toml", help="default: small sample")
@@ -239,16 +290,11 @@ def _setup(args: argparse.Namespace, castings: Path | None = None) -> Setup:
     spec = sample_rig(args.rig)
     return Setup(
         spec=spec,
-        data=args.data or data_home() / slug(spec.name),
+        data=args.data or data_home(),
         castings=castings or SAMPLES,
         speed=args.speed,
         seed=args.seed,
     )
-
-
-def slug(name: str) -> str:
-    """A rig's name as a folder's."""
-    return "-".join("".join(c if c.isalnum() else " " for c in name.lower()).split()) or "rig"
 
 
 def _settings(args: argparse.Namespace, data: Path) -> Settings:
@@ -291,13 +337,78 @@ def serve(args: argparse.Namespace) -> int:
 
 
 def spin(args: argparse.Namespace) -> int:
+    return _cast(args, {"plan": read_plan(args.plan)})
+
+
+def replay(args: argparse.Namespace) -> int:
+    return _cast(args, {"run_id": args.run_id})
+
+
+def _cast(args: argparse.Namespace, what: dict[str, Any]) -> int:
     from controller.serving import spin as work
 
-    setup, plan = _setup(args), read_plan(args.plan)
-    last = asyncio.run(work(setup, _settings(args, setup.data), plan, print))
+    setup = _setup(args)
+    casting = work(setup, _settings(args, setup.data), what, print, scripted=args.scripted)
+    last = asyncio.run(casting)
     if last is None:
         return INTERRUPTED
     return 0 if last.step is Step.DONE else 1
+
+
+def runs(args: argparse.Namespace) -> int:
+    from controller import runscli
+
+    home = args.data or data_home()
+    action = args.action or "list"
+    if action == "list":
+        told = runscli.Told([], "No runs yet.")
+        tables = [runscli.runs_table(journal) for journal in journals(home)]
+        if tables:
+            data = [row for table in tables for row in table.data]
+            told = runscli.Told(data, "\n\n".join(table.text for table in tables))
+    elif action == "import":
+        with app.only_one(home):
+            told = runscli.import_runs(Journal(home / app.RECORD), args.folder)
+    else:
+        journal = journal_of(home, args.run_id)
+        if action == "show":
+            told = runscli.show_run(journal, args.run_id)
+        elif action == "report":
+            out = args.out or Path(f"{args.run_id}.html")
+            told = runscli.report_run(journal, args.run_id, out, against=args.against)
+        elif action == "export":
+            formats = args.formats or ["csv"]
+            told = runscli.export_runs(journal, args.run_id, args.out / args.run_id, formats)
+        else:
+            measured = None
+            if args.weight_g is not None or args.rim_mm:
+                found = {"weight_g": args.weight_g, "rim_mm": args.rim_mm}
+                measured = parse(Measured, found, "command line")
+            told = runscli.prove_run(
+                journal, args.run_id, measured, SystemClock().utc().isoformat()
+            )
+    if args.json:
+        show_json(told.data)
+    else:
+        print(told.text)
+    return 0
+
+
+def journals(home: Path) -> list[Journal]:
+    """Every record under this folder: the rigs' own, and the demo's beside it."""
+    return [
+        Journal(path)
+        for path in (home / app.RECORD, *sorted(home.glob(f"*/{app.RECORD}")))
+        if path.exists()
+    ]
+
+
+def journal_of(home: Path, run_id: str) -> Journal:
+    """The record that holds this run. Raises InputError when none does."""
+    for journal in journals(home):
+        if run_id in journal.run_ids():
+            return journal
+    raise InputError("RUN", run_id, f"no such run under {home}", hint="see `evenwall runs`")
 
 
 def rig(args: argparse.Namespace) -> int:

@@ -15,11 +15,10 @@ from controller.app import (
     open_house,
     open_panel,
     open_telemetry,
+    scripted_operator,
     until_told,
 )
-from controller.errors import EvenwallError
 from controller.model import Plan, Snapshot, read_casting
-from controller.operator import Operator
 from controller.plan import make_plan
 from controller.plantext import describe
 from controller.serving import OVER, abandon, start, tell
@@ -90,25 +89,14 @@ async def _plan(house: House, demo: Demo, say: Say, progress: Progress) -> Plan:
         ),
     )
     say(describe(plan))
-    await start(house, plan, who="demo")
+    await start(house, {"plan": plan}, who="demo")
     return plan
 
 
 async def _cast(house: House, plan: Plan, say: Say) -> dict[str, Any]:
-    if house.twin is None or house.board is None:
-        raise EvenwallError("the demo needs a simulated rig")
-    twin, clock = house.twin, house.clock
-    operator = Operator(
-        house.service,
-        clock,
-        house.hand.press,
-        house.board.set_guard,
-        seed=house.setup.seed,
-        touched_coat=lambda: twin.coat_gelled(clock.now_s()),
-    )
     telling = asyncio.create_task(tell(house, say))
     try:
-        last = await operator.work()
+        last = await scripted_operator(house).work()
     finally:
         telling.cancel()
         await asyncio.gather(telling, return_exceptions=True)

@@ -28,6 +28,16 @@ from controller.model import (
     read_casting,
     read_resin,
 )
+from controller.prove import (
+    MouldMemory,
+    Proof,
+    Recorded,
+    make_proof,
+    mould_memory,
+    mould_note,
+    proof_data,
+    replayed,
+)
 from controller.records import Journal, row_id
 from controller.run.state import fold_all
 from controller.run.supervisor import Supervisor
@@ -123,7 +133,50 @@ class Service:
             if isinstance(prepared, Answer):
                 return prepared
             command = prepared
+        if command.name == "prove":
+            return await self._prove(command)
         return await self.supervisor.command(command)
+
+    async def _prove(self, command: Command) -> Answer:
+        """Hold a measured run against its plan, and close it for ever."""
+        state = self.supervisor.state
+        run_id = str(command.data.get("run_id", ""))
+        if state is not None and not state.over:
+            return Answer(accepted=False, sentence="A casting is under way: finish it first.")
+
+        def work(journal: Journal) -> tuple[Recorded, Proof, MouldMemory]:
+            run = Recorded.read(journal, run_id)
+            proof = make_proof(run, None)
+            return run, proof, mould_memory(journal, run.plan).after(proof.lesson)
+
+        try:
+            run, proof, memory = await self._read(work)
+        except EvenwallError as error:
+            return Answer(accepted=False, sentence=str(error))
+        self.supervisor.records.keep(mould_note(run.plan), memory.model_dump_json())
+        event = self.supervisor.write_event(
+            run_id, self.supervisor.clock.now_s(), "proven", proof_data(proof), command.key
+        )
+        await self.supervisor.records.flush()
+        return Answer(
+            accepted=True,
+            sentence="Proven: it cannot change any more, and can be cast again.",
+            event_id=event.event_id,
+        )
+
+    async def _replayed(self, run_id: str) -> Plan:
+        """Today's plan of a recorded run: the room and the mould as the probes read them now."""
+        seen = self.supervisor.seen
+
+        def work(journal: Journal) -> Plan:
+            run = Recorded.read(journal, run_id)
+            shop = run.plan.casting.shop.temp_degC
+            room_degC = shop if seen.room is None else seen.room.temp_degC or shop
+            mould_degC = room_degC if seen.mould is None else seen.mould.temp_degC or room_degC
+            return replayed(run, room_degC, mould_degC)
+
+        plan: Plan = await self._read(work)
+        return plan
 
     async def _start(self, command: Command) -> Command | Answer:
         """Find the plan that a start means: of a job, given, or of a recorded run."""
@@ -135,7 +188,7 @@ class Service:
                     return Answer(accepted=False, sentence="The plan is not made yet.")
                 plan = job.plan
             elif "run_id" in data:
-                plan = await self.run_plan(str(data["run_id"]))
+                plan = await self._replayed(str(data["run_id"]))
             elif isinstance(data.get("plan"), Plan):
                 plan = data["plan"]
             else:

@@ -19,10 +19,11 @@ from controller.app import (
     open_house,
     open_panel,
     open_telemetry,
+    scripted_operator,
     until_told,
 )
 from controller.errors import EvenwallError, InputError
-from controller.model import Command, Plan, Snapshot, Step
+from controller.model import Command, Snapshot, Step
 from controller.plantext import clock_words
 from controller.ports import Press
 from controller.rigcheck import Bench, Finding, check
@@ -84,14 +85,21 @@ async def serve(setup: Setup, settings: Settings, say: Say) -> None:
         await until_told(asyncio.ensure_future(house.supervisor.wait()))
 
 
-async def spin(setup: Setup, settings: Settings, plan: Plan, say: Say) -> Snapshot | None:
-    """Run one plan to its end; None when interrupted, the record closed and the frame stopped."""
+async def spin(
+    setup: Setup, settings: Settings, what: dict[str, Any], say: Say, *, scripted: bool = False
+) -> Snapshot | None:
+    """Run one casting to its end; None when interrupted, the record closed and the frame stopped.
+
+    what: as `start` takes it, a plan or the id of a run to replay. scripted: a scripted operator
+    does the hand work, on a simulated rig.
+    """
     async with _open(setup, settings, say) as house:
-        await start(house, plan)
+        hands = scripted_operator(house) if scripted else None
+        await start(house, what)
         say(CONSOLE_HELP)
         if setup.spec.backend == "simulated":
             say(SIMULATED_HELP)
-        ended = asyncio.create_task(_until_over(house))
+        ended = asyncio.create_task(hands.work() if hands is not None else _until_over(house))
         if await until_told(ended):
             ended.cancel()
             await asyncio.gather(ended, return_exceptions=True)
@@ -107,10 +115,10 @@ async def _until_over(house: House) -> Snapshot:
     return house.service.snapshot()
 
 
-async def start(house: House, plan: Plan, who: str = "console") -> None:
-    """Begin a casting. Raises EvenwallError in the words of the refusal."""
+async def start(house: House, what: dict[str, Any], who: str = "console") -> None:
+    """Begin a casting of a plan or a run. Raises EvenwallError in the words of the refusal."""
     answer = await house.service.command(
-        Command(name="start", key=uuid.uuid4().hex, who=who, data={"plan": plan})
+        Command(name="start", key=uuid.uuid4().hex, who=who, data=what)
     )
     if not answer.accepted:
         raise EvenwallError(answer.sentence)

@@ -369,7 +369,7 @@ class Supervisor:
             "accepted": True,
             "sentence": sentence,
         }
-        event = self._write_event(run_id, now_s, "started", data, command.key)
+        event = self.write_event(run_id, now_s, "started", data, command.key)
         self.state = begin(run_id, plan, event)
         self._tell(event, plan)
         answer = Answer(accepted=True, sentence=sentence, event_id=event.event_id)
@@ -400,9 +400,9 @@ class Supervisor:
 
     def _record(self, kind: str, data: dict[str, Any], key: str | None) -> Event:
         run_id = self.state.run_id if self.state is not None else ""
-        return self._write_event(run_id, self.clock.now_s(), kind, data, key)
+        return self.write_event(run_id, self.clock.now_s(), kind, data, key)
 
-    def _write_event(
+    def write_event(
         self, run_id: str, at_s: float, kind: str, data: dict[str, Any], key: str | None
     ) -> Event:
         event = self.records.event(run_id, at_s, self.clock.utc().isoformat(), kind, data, key)
