@@ -89,7 +89,6 @@ def parser() -> argparse.ArgumentParser:
     c.add_argument("--rig", type=Path, metavar="RIG.toml", help="default: the small sample rig")
     c.add_argument("--out", type=Path, metavar="PLAN.json")
     c.add_argument("--report", type=Path, metavar="FILE.html/.pdf", help="a plan to print")
-    c.add_argument("--report", type=Path, metavar="FILE.html/.pdf", help="a plan to print")
     c.add_argument("--json", action="store_true")
     c.add_argument("--time-budget-s", type=float, metavar="N")
     c.add_argument("--seed", type=int, default=0, metavar="N")
