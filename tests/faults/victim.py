@@ -1,0 +1,54 @@
+"""A controller on the pty board, with its operator: lives until the casting is done, or is killed.
+
+Started again on the same folder it takes up what is there, as `evenwall serve` does.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import pickle
+import sys
+from pathlib import Path
+
+import controller.app
+from controller.app import Setup, open_house
+from controller.model import Answer, Command
+from controller.operator import Habits, Operator
+from tests.faults.light import light
+
+
+async def live(folder: Path, speed: float, seed: int) -> None:
+    plan = pickle.loads((folder / "plan.pickle").read_bytes())
+    setup = Setup(spec=plan.rig, data=folder, speed=speed, seed=seed)
+    async with open_house(setup) as house:
+        service, clock = house.service, house.clock
+        ask = service.command
+
+        async def heard(command: Command) -> Answer:
+            """What was acknowledged, and no more, stands in a file of its own."""
+            answer = await ask(command)
+            with (folder / "heard").open("a", encoding="utf-8") as file:
+                file.write(f"{command.key}\t{answer.event_id}\t{answer.sentence}\n")
+            return answer
+
+        service.command = heard  # type: ignore[method-assign]
+        if house.supervisor.state is None:
+            await heard(Command(name="start", key="start", data={"plan": plan}))
+        if house.twin is None or house.board is None:
+            raise SystemExit("the pty board is simulated")
+        twin = house.twin
+        operator = Operator(
+            service,
+            clock,
+            house.hand.press,
+            house.board.set_guard,
+            seed=seed,
+            habits=Habits(measures=False),
+            touched_coat=lambda: twin.coat_gelled(clock.now_s()),
+        )
+        await operator.work()
+
+
+if __name__ == "__main__":
+    controller.app.estimator = light  # the estimator proper would take half of the test's time
+    asyncio.run(live(Path(sys.argv[1]), float(sys.argv[2]), int(sys.argv[3])))
