@@ -195,7 +195,6 @@ class World:
         self.early: Counter[int] = Counter()  # coats called gelled too early
         self.true_gel: dict[int, float] = {}
         self.draw = random.Random(f"world/{story.seed}")
-        self.crashes = 0
         self.told_id = 0
 
     # --- the controller's lives ------------------------------------------------------------------
@@ -241,9 +240,8 @@ class World:
     async def crash(self, away_s: float) -> None:
         """The process is killed: what was not written is gone; then it starts again."""
         shop = self.panel.shop
-        if shop is None:
+        if shop is None or shop.supervisor.state is None or shop.supervisor.state.over:
             return
-        self.crashes += 1
         self.panel.up.clear()
         self.panel.shop = None
         for task in list(shop.supervisor._tasks):
