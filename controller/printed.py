@@ -135,6 +135,7 @@ def _html(block: Block) -> str:
 
 _FONTS = Path(matplotlib.get_data_path()) / "fonts" / "ttf"  # they carry every letter we print
 _MARGIN_MM = 18.0
+_MANY_COLUMNS = 6
 
 
 def to_pdf(title: str, blocks: Sequence[Block]) -> bytes:
@@ -172,12 +173,23 @@ def _pdf_table(pdf: FPDF, block: Table) -> None:
         borders_layout="HORIZONTAL_LINES",
         line_height=5.0,
         text_align="LEFT",
+        col_widths=_widths(block),
     ) as table:
         for cells in (block.columns, *block.rows):
             row = table.row()
             for cell in cells:
                 row.cell(cell)
     pdf.ln(2.0)
+
+
+def _widths(block: Table) -> tuple[int, ...]:
+    """Shares of the page by the longest word and, where there is room, the longest cell."""
+    longest = []
+    room = 40 if len(block.columns) <= _MANY_COLUMNS else 0
+    for cells in zip(block.columns, *block.rows, strict=True):
+        words = max((len(word) for cell in cells for word in cell.split()), default=1)
+        longest.append(max(words + 2, min(max(map(len, cells)), room)))
+    return tuple(longest)
 
 
 def _pdf_picture(pdf: FPDF, block: Picture) -> None:

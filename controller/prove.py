@@ -30,6 +30,7 @@ from controller.model import (
     Plan,
     Positive,
     Ramp,
+    RigSpec,
     Sample,
     parse,
 )
@@ -473,16 +474,20 @@ def mould_memory(journal: Journal, plan: Plan) -> MouldMemory:
 
 def proof_data(proof: Proof) -> dict[str, Any]:
     """The data of the `proven` event."""
-    return {"proof": proof.model_dump(mode="json"), "sha256": proof.sha256}
+    return {
+        "proof": proof.model_dump(mode="json"),
+        "sha256": proof.sha256,
+        "sentence": f"Proven: this run can be cast again by its cure. {' '.join(proof.sentences)}",
+    }
 
 
-def replayed(run: Recorded, room_degC: float, mould_degC: float) -> Plan:
-    """Today's plan of a recorded run. Raises RecordError when a proven run was changed, InputError
-    when there is nothing to repeat."""
+def replayed(run: Recorded, rig: RigSpec, room_degC: float, mould_degC: float) -> Plan:
+    """Today's plan of a recorded run on a rig. Raises RecordError when a proven run was changed,
+    InputError when there is nothing to repeat."""
     run.check()
     proof = run.proof
     spin = turned(run) if proof is None else proof.spin
-    plan = plan_today(run.plan, spin, room_degC, mould_degC)
+    plan = plan_today(run.plan.model_copy(update={"rig": rig}), spin, room_degC, mould_degC)
     if proof is None:
         said = f"Run {run.run_id} is not proven: nobody has measured its casting."
         return plan.model_copy(update={"notes": (*plan.notes, said)})

@@ -29,7 +29,8 @@ from controller.run.alerts import SEVERITY
 from controller.run.view import gravity_in_mould, record_line
 
 _POINTS = 600  # of a curve
-_UNSHOWN = {"queued", "rejoined", "alert", "alert_over", "stepped"}
+_UNSHOWN = {"queued", "rejoined", "alert", "alert_over", "stepped", "asked", "proven"}
+_SHOWN_GELS = 2.0  # how much of a coat's curve, in the latest gel the plan expected
 
 
 def write_report(
@@ -133,7 +134,8 @@ def curves(run: Recorded) -> list[Block]:
     """Per coat: temperatures with the gel, planned and found, and the speeds under them."""
     blocks: list[Block] = []
     for planned, coat in zip(run.plan.coats, run.state.coats, strict=True):
-        samples = _thin(_of_coat(run, coat.coat))
+        until_s = _SHOWN_GELS * max(planned.clock.gel_high_s, coat.gel_coat_s or 0.0)
+        samples = _thin([s for s in _of_coat(run, coat.coat) if (s.coat_time_s or 0.0) < until_s])
         if len(samples) < 2:
             continue
         time_min = _column(samples, "coat_time_s") / 60.0

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from controller.errors import RecordError
 from controller.export import Format, export_run, import_run, read_export
-from controller.model import Event, Plan
+from controller.model import Event, parse
 from controller.prove import (
     Measured,
     Recorded,
@@ -17,7 +18,6 @@ from controller.prove import (
     mould_memory,
     mould_note,
     proof_data,
-    replayed,
 )
 from controller.records import Batch, Journal
 from controller.run.plain import DUE
@@ -39,6 +39,34 @@ class Told:
 
     data: Any
     text: str
+
+
+def runs_tables(
+    folders: Iterable[Path], opened: Callable[[Path], AbstractContextManager[Journal]]
+) -> Told:
+    """Every run of several records, each under its folder's name."""
+    data, texts = [], []
+    for folder in folders:
+        with opened(folder) as journal:
+            told = runs_table(journal)
+        if told.data:
+            data += [{**row, "record": str(folder)} for row in told.data]
+            texts.append(f"{folder}\n{told.text}")
+    return Told(data, "\n\n".join(texts) or "No runs yet.")
+
+
+def measured(
+    weight_g: float | None, rim_mm: Sequence[float], spots: Sequence[str]
+) -> Measured | None:
+    """From a command line; a spot is PLACE=MM. Raises InputError for what is no measure."""
+    data: dict[str, Any] = {"rim_mm": list(rim_mm), "spots": []}
+    if weight_g is not None:
+        data["weight_g"] = weight_g
+    for spot in spots:
+        where, _, wall = spot.rpartition("=")
+        data["spots"].append({"where": where, "wall_mm": wall})
+    found = parse(Measured, data, "command line")
+    return None if found == Measured() else found
 
 
 def runs_table(journal: Journal) -> Told:
@@ -196,12 +224,3 @@ def prove_run(journal: Journal, run_id: str, measured: Measured | None, utc: str
     batch.notes[mould_note(run.plan)] = memory.model_dump_json()
     journal.write(batch)
     return show_run(journal, run_id)
-
-
-def replay_plan(
-    journal: Journal, run_id: str, room_degC: float | None, mould_degC: float | None
-) -> Plan:
-    """Today's plan of a recorded run. The room's temperature: as told, else the run's own."""
-    run = Recorded.read(journal, run_id)
-    room = run.plan.casting.shop.temp_degC if room_degC is None else room_degC
-    return replayed(run, room, room if mould_degC is None else mould_degC)

@@ -58,7 +58,9 @@ class Abandon(Frozen):
     reason: Words
 
 
-class Prove(Frozen):
+class Prove(Measure):
+    """A run that is over, and what more was measured since."""
+
     run_id: Id
 
 

@@ -20,12 +20,13 @@ from controller.prove import (
     compare,
     make_proof,
     mould_memory,
+    replayed,
     stayed_g,
     turned,
 )
 from controller.records import Batch, Journal
 from controller.replay import Track
-from controller.runscli import prove_run, replay_plan, show_run
+from controller.runscli import prove_run, show_run
 from tests.run.conftest import cast
 
 UTC = "2026-01-05T18:00:00+00:00"
@@ -92,10 +93,11 @@ def test_a_proven_run_is_closed_and_a_change_by_force_is_found(
     assert db.execute(harm, (run_id,)).rowcount > 0
     db.close()
     journal = Journal(path)
+    run = Recorded.read(journal, run_id)
     with pytest.raises(RecordError, match="changed after it was proven"):
-        Recorded.read(journal, run_id).check()
+        run.check()
     with pytest.raises(RecordError, match="changed after it was proven"):
-        replay_plan(journal, run_id, None, None)
+        replayed(run, run.plan.rig, 21.0, 21.0)
     assert "does NOT hold" in show_run(journal, run_id).text
     journal.close()
 
@@ -187,8 +189,8 @@ def test_a_proven_run_again_in_a_cold_shop(a_record: tuple[Path, str], tmp_path:
     path, run_id = a_record
     journal = Journal(path)
     prove_run(journal, run_id, Measured(weight_g=290.0), UTC)
-    plan = replay_plan(journal, run_id, 15.0, None)
     was = Recorded.read(journal, run_id)
+    plan = replayed(was, was.plan.rig, 15.0, 15.0)
     journal.close()
     record = tmp_path / "again.sqlite"
     again_id = cast(record, plan, 15.0)
