@@ -18,9 +18,8 @@ from typing import Any
 from controller import app
 from controller.app import SAMPLES, Setup, data_home, listen, sample_rig
 from controller.errors import EvenwallError, InputError
-from controller.model import Step, parse, read_casting, read_plan
+from controller.model import Step, read_casting, read_plan
 from controller.plantext import clock_words, describe
-from controller.prove import Measured
 from controller.records import Journal
 from firmware_bridge.clock import SystemClock
 from firmware_bridge.contract import BridgeError
@@ -130,6 +129,7 @@ def parser() -> argparse.ArgumentParser:
     a.add_argument("run_id", metavar="RUN")
     a.add_argument("--out", type=Path, metavar="FILE.html/.pdf")
     a.add_argument("--against", default="", metavar="RUN", help="hold it against another run")
+    a.add_argument("--picture", type=Path, nargs="+", default=[], metavar="FILE.jpg/.png")
     a = acts.add_parser(
         "export", help="CSV or Parquet, units in the column names", parents=[record]
     )
@@ -144,6 +144,7 @@ def parser() -> argparse.ArgumentParser:
     a.add_argument("run_id", metavar="RUN")
     a.add_argument("--weight-g", type=float, metavar="G")
     a.add_argument("--rim-mm", type=float, nargs="+", default=[], metavar="MM")
+    a.add_argument("--spot", nargs="+", default=[], metavar="PLACE=MM")
 
     c = add("rig", "the frame itself", rig)
     acts = c.add_subparsers(dest="action", required=True, metavar="check / home / park / turn")
@@ -374,18 +375,15 @@ def runs(args: argparse.Namespace) -> int:
             told = runscli.show_run(journal, args.run_id)
         elif action == "report":
             out = args.out or Path(f"{args.run_id}.html")
-            told = runscli.report_run(journal, args.run_id, out, against=args.against)
+            told = runscli.report_run(journal, args.run_id, out, args.picture, args.against)
         elif action == "export":
             formats = args.formats or ["csv"]
             told = runscli.export_runs(journal, args.run_id, args.out / args.run_id, formats)
         else:
-            measured = None
-            if args.weight_g is not None or args.rim_mm:
-                found = {"weight_g": args.weight_g, "rim_mm": args.rim_mm}
-                measured = parse(Measured, found, "command line")
-            told = runscli.prove_run(
-                journal, args.run_id, measured, SystemClock().utc().isoformat()
-            )
+            measured = runscli.measured(args.weight_g, args.rim_mm, args.spot)
+            with app.only_one((journal.path or home).parent):
+                utc = SystemClock().utc().isoformat()
+                told = runscli.prove_run(journal, args.run_id, measured, utc)
     if args.json:
         show_json(told.data)
     else:

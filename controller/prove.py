@@ -477,7 +477,7 @@ def proof_data(proof: Proof) -> dict[str, Any]:
     return {
         "proof": proof.model_dump(mode="json"),
         "sha256": proof.sha256,
-        "sentence": f"Proven: this run can be cast again by its cure. {' '.join(proof.sentences)}",
+        "sentence": " ".join(("Proven.", *proof.sentences)),
     }
 
 

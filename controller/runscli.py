@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
-from contextlib import AbstractContextManager
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -39,20 +38,6 @@ class Told:
 
     data: Any
     text: str
-
-
-def runs_tables(
-    folders: Iterable[Path], opened: Callable[[Path], AbstractContextManager[Journal]]
-) -> Told:
-    """Every run of several records, each under its folder's name."""
-    data, texts = [], []
-    for folder in folders:
-        with opened(folder) as journal:
-            told = runs_table(journal)
-        if told.data:
-            data += [{**row, "record": str(folder)} for row in told.data]
-            texts.append(f"{folder}\n{told.text}")
-    return Told(data, "\n\n".join(texts) or "No runs yet.")
 
 
 def measured(

@@ -29,6 +29,7 @@ from controller.model import (
     read_resin,
 )
 from controller.prove import (
+    Measured,
     MouldMemory,
     Proof,
     Recorded,
@@ -47,6 +48,7 @@ WallMesh = Callable[[Plan], dict[str, Any]]
 JOBS_KEPT = 50
 MESHES_KEPT = 8
 _PAGE = 2000
+PROVEN = "Proven: it cannot change any more, and can be cast again."
 
 
 class Service:
@@ -140,13 +142,17 @@ class Service:
     async def _prove(self, command: Command) -> Answer:
         """Hold a measured run against its plan, and close it for ever."""
         state = self.supervisor.state
-        run_id = str(command.data.get("run_id", ""))
+        data = dict(command.data)
+        run_id = str(data.pop("run_id", ""))
+        earlier = await self._read(lambda journal: journal.event_of_key(command.key))
+        if earlier is not None:
+            return Answer(accepted=True, sentence=PROVEN, event_id=earlier.event_id, repeated=True)
         if state is not None and not state.over:
             return Answer(accepted=False, sentence="A casting is under way: finish it first.")
 
         def work(journal: Journal) -> tuple[Recorded, Proof, MouldMemory]:
             run = Recorded.read(journal, run_id)
-            proof = make_proof(run, None)
+            proof = make_proof(run, parse(Measured, data, "prove") if data else None)
             return run, proof, mould_memory(journal, run.plan).after(proof.lesson)
 
         try:
@@ -160,7 +166,7 @@ class Service:
         await self.supervisor.records.flush()
         return Answer(
             accepted=True,
-            sentence="Proven: it cannot change any more, and can be cast again.",
+            sentence=" ".join((PROVEN, *proof.sentences)),
             event_id=event.event_id,
         )
 
@@ -173,7 +179,7 @@ class Service:
             shop = run.plan.casting.shop.temp_degC
             room_degC = shop if seen.room is None else seen.room.temp_degC or shop
             mould_degC = room_degC if seen.mould is None else seen.mould.temp_degC or room_degC
-            return replayed(run, room_degC, mould_degC)
+            return replayed(run, self.spec, room_degC, mould_degC)
 
         plan: Plan = await self._read(work)
         return plan

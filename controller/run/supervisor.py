@@ -417,21 +417,6 @@ class Supervisor:
         if self.on_event is not None:
             self.on_event(event, plan)
 
-    async def write_beside(
-        self, run_id: str, kind: str, data: dict[str, Any], key: str, notes: Mapping[str, str]
-    ) -> Event:
-        """An event of a run that is over, with notes of the journal to keep. Raises RecordError
-        when it could not be written yet."""
-        now_s, utc = self.clock.now_s(), self.clock.utc().isoformat()
-        event = self.records.event(run_id, now_s, utc, kind, data, key)
-        for name, value in notes.items():
-            self.records.keep(name, value)
-        self.last_id = event.event_id
-        self._publish(event)
-        if not await self.records.flush(self._anchor()):
-            raise RecordError(self.records.trouble or "the record cannot be written")
-        return event
-
     def _show_line(self, event: Event) -> None:
         if event.kind not in _HIDDEN:
             self.lines.append(record_line(event))
