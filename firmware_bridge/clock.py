@@ -141,14 +141,20 @@ class ManualClock:
     async def advance(self, duration_s: float) -> None:
         """Move time, waking each sleeper at its moment and letting it run."""
         end_s = self._now_s + duration_s
+        await self._let_run()
         while self._sleepers and self._sleepers[0][0] <= end_s:
             self._now_s, _, future = heapq.heappop(self._sleepers)
             if not future.done():
                 future.set_result(None)
-            for _ in range(10):  # let what was woken run to its next wait
-                await asyncio.sleep(0)
+            await self._let_run()
         self._now_s = end_s
         await asyncio.sleep(0)
+
+    @staticmethod
+    async def _let_run() -> None:
+        """Let what is ready run to its next wait."""
+        for _ in range(10):
+            await asyncio.sleep(0)
 
 
 class _JumpingSelector(selectors.DefaultSelector):

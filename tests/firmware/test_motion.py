@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import itertools
 import random
 
@@ -10,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from firmware_bridge import motion
-from firmware_bridge.clock import LoopClock, run_virtual
+from firmware_bridge.clock import LoopClock, ManualClock, run_virtual
 from firmware_bridge.contract import Mode, Ramp, Refused
 from firmware_bridge.host_rig import HostRig
 from firmware_bridge.motion import FrameLimits, Segment
@@ -141,3 +142,25 @@ def test_the_ratio_of_the_axes_is_kept_to_a_tenth_of_a_millionth() -> None:
     steps = motion.predict([part], (part.major, part.minor))
     # Whole steps add one count in 1.4 million.
     assert steps[1] / steps[0] == pytest.approx(golden, rel=1e-6)
+
+
+def test_under_a_manual_clock_the_board_moves_only_when_told() -> None:
+    ramps = [Ramp(1.0, 6.0, -3.0), Ramp(2.0, 6.0, -3.0), Ramp(1.0, 0.0, 0.0)]
+
+    async def work() -> None:
+        clock = ManualClock(now_s=1_000.0)
+        rig = HostRig(clock, LIMITS)
+        await rig.open()
+        await rig.enable(grant_s=60.0)
+        await rig.queue(ramps)
+        assert rig.state.mode is Mode.TURNING
+        assert rig.pins.steps() == (0, 0)
+        await clock.advance(3.9)
+        assert rig.state.mode is Mode.TURNING
+        assert rig.state.at_s == pytest.approx(1_003.9, abs=0.2)
+        await clock.advance(0.4)
+        assert rig.state.mode is Mode.HOLDING
+        assert rig.pins.steps() == motion.predict_steps(ramps, LIMITS)
+        await rig.close()
+
+    asyncio.run(work())
