@@ -1,4 +1,4 @@
-"""Install, upgrade, back up, restore and uninstall in a clean Debian root (root, debootstrap).
+"""Demo, install, upgrade, backup, restore, uninstall in a clean Debian root (root, debootstrap).
 
 What a Pi has and this has not: systemd itself (a stand-in starts the unit's own command as the
 unit's own user and listens for its readiness), udev, avahi, GPIO, a board on USB.
@@ -32,11 +32,9 @@ STAND_IN = textwrap.dedent(
     #!/usr/bin/python3
     # Stands in for systemctl: starts the unit's command as its user and waits for READY=1.
     import os, pwd, signal, socket, subprocess, sys, time
-    unit = dict(
-        line.split("=", 1)
-        for line in open("/etc/systemd/system/evenwall.service").read().splitlines()
-        if "=" in line and not line.startswith("#")
-    )
+    path = "/etc/systemd/system/evenwall.service"
+    lines = open(path).read().splitlines() if os.path.exists(path) else []
+    unit = dict(l.split("=", 1) for l in lines if "=" in l and not l.startswith("#"))
     print("systemctl", *sys.argv[1:], flush=True)
     pidfile = "/run/evenwall.pid"
 
@@ -152,6 +150,8 @@ def main() -> None:
             "git",
         )
         inside("python3", "--version")
+        demo = inside("make", "-C", "/src", "demo", "ARGS=--speed 120 --exit --json")
+        assert demo.count('"steps_exact": true') == 3
         inside("make", "-C", "/src", "install")
         panel = "import urllib.request as u; print(u.urlopen('http://127.0.0.1:8713/').status)"
         assert "200" in inside("python3", "-c", panel)
