@@ -591,7 +591,9 @@ class Supervisor:
         self._dirty.set()
         self._publish(sample)
         if coat_time_s is not None and state.coat.gel_called_s is None:
-            self._coat_rows.append((coat_time_s, *row))
+            # The probe's own moment: on a rising curve a late look would read as noise.
+            late_s = 0.0 if seen.probe is None else now_s - seen.probe.at_s
+            self._coat_rows.append((coat_time_s - late_s, *row))
             self._ask_judge()
 
     # --- showing ---------------------------------------------------------------------------------
