@@ -158,8 +158,8 @@ function drawNow() {
   say(byId("sentence"), sentence);
   say(byId("why"), stale ? "It goes on by itself as planned. Look at the rig, not at this page." : seen.why);
   drawCountdown(stale, sentence);
-  drawOnce("alerts", null, [seen.alerts, stale], () => byId("alerts").replaceChildren(
-    ...seen.alerts.map((a) => h("p", { class: `alert ${a.severity}` }, h("b", {}, a.sentence)))));
+  drawOnce("alerts", null, [seen.alerts, seen.sentence], () => byId("alerts").replaceChildren(
+    ...seen.alerts.filter((a) => a.sentence !== seen.sentence).map((a) => h("p", { class: `alert ${a.severity}` }, h("b", {}, a.sentence)))));
   drawOnce("steps", null, [seen.step, seen.coat, seen.coats.length], drawSteps);
 }
 
@@ -172,13 +172,16 @@ function drawCountdown(stale, sentence) {
     return;
   }
   const left_s = count.until_s - line.now_s;
-  const over = left_s < 0;
+  // Time to act runs out and then counts on; time to wait just ends.
+  const acting = count.label.startsWith("left");
+  const over = acting && left_s < 0;
+  const time = `${over ? "+" : ""}${clock(acting ? left_s : Math.max(0, left_s))}`;
   byId("count").classList.toggle("over", over);
-  say(byId("count-time"), `${over ? "+" : ""}${clock(left_s)}`);
-  say(byId("count-label"), over ? `past: ${count.label}` : count.label);
-  document.title = `${over ? "+" : ""}${clock(left_s)} ${sentence} · Evenwall`;
+  say(byId("count-time"), time);
+  say(byId("count-label"), over ? `over the time ${count.label}` : count.label);
+  document.title = `${time} ${sentence} · Evenwall`;
   // Aloud at whole minutes only, or a screen reader never stops talking.
-  const minutes = Math.ceil(left_s / 60);
+  const minutes = Math.max(0, Math.ceil(left_s / 60));
   spoken(over ? `${sentence} Time is up.` : `${sentence} ${minutes} min ${count.label}.`);
 }
 
@@ -198,14 +201,11 @@ function drawSteps() {
 }
 
 function drawButtons() {
-  const button = seen.next_button;
+  const button = rightButton();
   const next = byId("next");
-  const idle = IDLE.includes(seen.step);
-  next.hidden = !line.mayAct || (!button && !idle);
-  if (idle && !button) say(next, "Choose a casting");
-  if (button) say(next, button.label);
-  const why = whyNot(button);
-  next.setAttribute("aria-disabled", String(Boolean(button && why)));
+  next.hidden = !line.mayAct || !button;
+  say(next, button?.label ?? "");
+  next.setAttribute("aria-disabled", String(Boolean(button?.why)));
   byId("stop").hidden = !line.mayAct;
   drawOnce("also", null, [seen.buttons, line.mayAct, seen.step_id], () => byId("also").replaceChildren(
     ...(line.mayAct ? seen.buttons : []).filter((b) => !["note", "abandon"].includes(b.command)).map((b) =>
@@ -217,8 +217,20 @@ function press(button) {
   else send(button.command, button.data);
 }
 
+// The next step, wherever one is: {label, why (it must wait), press()}.
+function rightButton() {
+  const running = !IDLE.includes(seen.step);
+  if (!byId("bench").hidden) {
+    return running ? { label: "Back to the job", press: goTo("") } : bench?.action;
+  }
+  if (!running) return { label: "Choose a casting", press: goTo("castings") };
+  const button = seen.next_button;
+  return button && { label: button.label, why: whyNot(button), press: () => send(button.command, button.data) };
+}
+
+const goTo = (page) => () => { location.hash = page; };
+
 function whyNot(button) {
-  if (!button) return "";
   if (line.stale) return "The rig does not hear this page now.";
   if (!button.enabled) return button.why_not || "Not yet.";
   return forms.why();
@@ -244,25 +256,19 @@ function answer(sentence, good) {
   say(box, sentence);
   clearTimeout(answered);
   answered = setTimeout(() => say(box, ""), 8000);
-  if (!good) box.scrollIntoView({ block: "center" });
 }
 
 byId("stop").addEventListener("click", () => send("stop_turning", {}, null));
 
 byId("next").addEventListener("click", async () => {
-  const button = seen.next_button;
-  if (!button) {
-    location.hash = "castings";
-    return;
-  }
-  const why = whyNot(button);
-  if (why) {
-    answer(why, false);
+  const button = rightButton();
+  if (button.why) {
+    answer(button.why, false);
     return;
   }
   if (sending) return;
   sending = true;
-  if (await send(button.command, button.data)) byId("sheet").scrollIntoView();
+  if (await button.press()) byId("sheet").scrollIntoView();
   sending = false;
 });
 
@@ -295,11 +301,12 @@ byId("show-body").addEventListener("click", async () => {
 async function openBench(page) {
   const { Bench } = await import("./late/bench.js");
   bench ??= new Bench(byId("bench"), {
-    line, seen: () => seen, send, back: () => { location.hash = ""; },
+    line, send, back: goTo(""), changed: drawSoon,
   });
   byId("job").hidden = true;
   byId("bench").hidden = false;
   await bench.open(page);
+  drawSoon();
 }
 
 function turnPage() {

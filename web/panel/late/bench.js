@@ -9,13 +9,15 @@ import { fourSides, spins, timeline } from "./pictures.js";
 export class Bench {
   constructor(box, desk) {
     this.box = box;
-    Object.assign(this, desk); // line, seen(), send(), back()
+    this.action = null; // what the right one of the two buttons does here: {label, press()}
+    Object.assign(this, desk); // line, send(), back(), changed()
   }
 
   async open(page) {
     const [name, ...rest] = page.split("/");
     const pages = { castings: "castings", plan: "plan", runs: "runs", run: "run", people: "people", settings: "settings" };
     this.page = page;
+    this.action = null;
     try {
       const made = page.startsWith("pair=") ? await this.pair(page.slice(5)) : await this[pages[name] ?? "castings"](...rest);
       if (this.page === page) this.show(made);
@@ -26,6 +28,7 @@ export class Bench {
 
   show(parts) {
     this.box.replaceChildren(...parts.filter(Boolean));
+    this.changed();
     const title = this.box.querySelector("h1");
     title.tabIndex = -1;
     title.focus({ preventScroll: true });
@@ -67,8 +70,7 @@ export class Bench {
     const asFiled = resin.value;
     const form = h("form", {},
       h("div", { class: "fields" }, wall.label, coats.label, shop.label,
-        h("label", { class: "field", for: "want-resin" }, h("span", {}, "Resin"), resin)),
-      h("p", { class: "also" }, h("button", { type: "submit" }, "Make the plan")));
+        h("label", { class: "field", for: "want-resin" }, h("span", {}, "Resin"), resin)));
     form.addEventListener("submit", async (event) => {
       event.preventDefault();
       const overrides = {};
@@ -83,6 +85,7 @@ export class Bench {
         this.refuse(form, error);
       }
     });
+    if (this.line.mayAct) this.action = { label: "Make the plan", press: () => form.requestSubmit() };
     return [
       h("h1", {}, card.name),
       h("p", { class: "why" }, "What stands empty stays as the casting's file has it."),
@@ -102,11 +105,12 @@ export class Bench {
 
   async made(job) {
     const plan = job.plan;
-    const accept = h("button", { type: "button" }, "Take this plan");
-    accept.addEventListener("click", async () => {
+    const foot = h("p", { class: "also" }, h("a", { class: "button", href: `#plan/${job.casting_id}` }, "Ask differently"));
+    const take = async () => {
       if (await this.send("start", { job_id: job.job_id }, null)) this.back();
-      else this.refuse(accept.parentElement, new Error("The rig did not take it: a run may be under way."));
-    });
+      else this.refuse(foot, new Error("The rig did not take it: a run may be under way."));
+    };
+    this.action = { label: "Take this plan", press: take };
     return [
       h("h1", {}, plan.casting.name),
       h("p", { class: "why" }, headline(plan)),
@@ -117,7 +121,7 @@ export class Bench {
       h("h2", {}, "how it turns"), spins(plan),
       h("h2", {}, "mind"), ...plan.cautions.map((text) => h("p", { class: "mind" }, text)),
       ...plan.notes.map((text) => h("p", { class: "figures" }, text)),
-      h("p", { class: "also" }, this.line.mayAct && accept, h("a", { class: "button", href: `#plan/${job.casting_id}` }, "Ask differently")),
+      foot,
     ];
   }
 
