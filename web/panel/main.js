@@ -16,11 +16,13 @@ const STEPS = [
   ["spin", "turning"], ["park", "parked"], ["rest", "resting"],
 ];
 const LAST_STEPS = [["cure", "cure"], ["demould", "open the mould"], ["measure", "measure"]];
+const REST_ms = 80;
 const IDLE = ["idle", "done", "abandoned"];
 
 let seen = null;
 let samples = [];
 let askedFrame = null;
+let drawn_ms = -Infinity;
 let bench = null;
 let sending = false;
 
@@ -108,11 +110,13 @@ function inMouldFrame([x, y, z], [a, b, c]) {
 
 // --- what a person sees --------------------------------------------------------------------------
 
+// A dozen drawings a second are plenty, however fast a simulated rig talks.
 function drawSoon() {
-  askedFrame ??= requestAnimationFrame(() => {
+  askedFrame ??= setTimeout(() => requestAnimationFrame(() => {
     askedFrame = null;
+    drawn_ms = performance.now();
     draw();
-  });
+  }), Math.max(0, drawn_ms + REST_ms - performance.now()));
 }
 
 function draw() {
@@ -128,7 +132,7 @@ function draw() {
   if (!running || byId("job").hidden) return;
   forms.draw(seen, line.mayAct);
   drawOnce("wall", byId("wall"), [seen.coats, seen.wall, settings().units, innerWidth], () => drawWall(byId("wall"), seen));
-  heat.ask();
+  heat.draw();
   down.draw(seen);
   written.draw(seen, line.mayAct);
   bodyView?.turn(seen.frame);
