@@ -11,7 +11,9 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import shutil
 import sqlite3
+import tempfile
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -266,9 +268,12 @@ class Records:
             try:
                 self.journal = Journal(where)
             except RecordError as error:
-                if not _is_damage(error):
+                if where is not None and _is_closed(error):
+                    self.journal = self._go_beside(where, error)
+                elif _is_damage(error):
+                    self.journal = self._begin_new_file()
+                else:
                     raise
-                self.journal = self._begin_new_file()
         last = self.journal.last_id()
         # Ids given out before a crash but never written are not given out again.
         self._next_id = last + 1 + (SAMPLES_WAITING + EVENTS_WAITING if last else 0)
@@ -372,6 +377,20 @@ class Records:
         self.damaged = f"The record was damaged; it was kept as {moved} and a new one begun."
         return Journal(self._path)
 
+    def _go_beside(self, path: Path, reason: RecordError) -> Journal:
+        """On a disk that lets itself be read only: a copy elsewhere, so that a casting goes on."""
+        beside = Path(tempfile.mkdtemp(prefix="evenwall-record-")) / path.name
+        for end in ("", "-wal"):
+            part = path.with_name(path.name + end)
+            if part.exists():
+                shutil.copyfile(part, beside.with_name(beside.name + end))
+        self._path = beside
+        self.damaged = (
+            f"The record cannot be written ({reason}): it goes on in {beside}; copy that back when "
+            "the disk is mended."
+        )
+        return Journal(beside)
+
     # --- reading ---------------------------------------------------------------------------------
 
     async def _on_thread(self, work: Callable[[], T]) -> T:
@@ -411,6 +430,12 @@ class Records:
 
 def row_id(row: Event | Sample) -> int:
     return row.event_id if isinstance(row, Event) else row.sample_id
+
+
+def _is_closed(error: RecordError) -> bool:
+    """Whether the disk, not the file, is what refuses."""
+    text = str(error)
+    return "readonly" in text or "Read-only" in text or "is full" in text
 
 
 def _is_damage(error: RecordError) -> bool:

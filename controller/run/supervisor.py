@@ -58,6 +58,7 @@ READING_STALE_S = 15.0  # an older reading is none
 LINES_SHOWN = 40
 _ANSWERS_KEPT = 1000
 _BURST = 512  # items a watcher may lag behind before it reads the journal instead
+_AT_ONCE = ("stop_turning", "pause")  # twice does no harm, and waiting for a sleeping disk would
 _HIDDEN = {"queued", "alert_over", "rejoined"}  # of the record shown to people
 
 Published = Event | Sample | Snapshot
@@ -145,6 +146,7 @@ class Supervisor:
 
     async def start(self) -> None:
         """Take up an unfinished run, open the rig, begin to look. Raises RecordError."""
+        self._mend()
         await self._recover()
         self._rejoin = True
         await self._open_rig()
@@ -273,9 +275,17 @@ class Supervisor:
             await asyncio.wait({job}, timeout=PATIENCE_S)
             for release in due:
                 release()
-            if self.records.damaged != self._damage_told and self.state is not None:
-                self._damage_told = self.records.damaged
-                self.records.rewrite((self.state.run_id, self.state.plan), self._rows)
+            self._mend()
+
+    def _mend(self) -> None:
+        """A record begun anew, because the old one was damaged, gets the running casting whole."""
+        if self.records.damaged == self._damage_told or self.records.damaged is None:
+            return
+        self._damage_told = self.records.damaged
+        self.notices["record"] = self.records.damaged
+        if self.state is not None:
+            self.records.rewrite((self.state.run_id, self.state.plan), self._rows)
+            self._dirty.set()
 
     # --- looking ---------------------------------------------------------------------------------
 
@@ -637,7 +647,9 @@ class Supervisor:
             return (await asyncio.shield(awaited)).model_copy(update={"repeated": True})
         asked: asyncio.Future[Answer] = asyncio.get_running_loop().create_future()
         self._awaited[command.key] = asked
-        earlier = self._answers.get(command.key) or await self._answer_of(command.key)
+        earlier = self._answers.get(command.key)
+        if earlier is None and command.name not in _AT_ONCE:
+            earlier = await self._answer_of(command.key)
         if earlier is not None:
             self._resolve(command.key, earlier)
             return earlier.model_copy(update={"repeated": True})

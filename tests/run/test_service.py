@@ -1,0 +1,179 @@
+"""The facade: a stream without gaps, answers given once, a stop that waits for nothing."""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from controller.errors import RecordError
+from controller.model import Command, Event, Sample, Step, StreamItem
+from controller.records import Batch, Journal, Records
+from controller.run import supervisor as supervisor_module
+from controller.run.state import fold_all
+from firmware_bridge.clock import Anchor, run_virtual
+from tests.faults.light import light
+from tests.faults.simulation import plans
+from tests.run.shop import Shop, open_shop
+
+
+def rows(items: list[StreamItem]) -> list[int]:
+    return [item.item_id for item in items if item.kind != "snapshot"]
+
+
+async def to_the_spin(shop: Shop) -> asyncio.Task[Any]:
+    await shop.ask("start", plan=shop.plan)
+    work = asyncio.ensure_future(shop.operator().work())
+    await shop.until(lambda: shop.service.snapshot().step is Step.SPIN)
+    return work
+
+
+async def drop(work: asyncio.Task[Any]) -> None:
+    work.cancel()
+    await asyncio.gather(work, return_exceptions=True)
+
+
+@pytest.mark.parametrize("burst", [512, 5])
+def test_a_broken_stream_resumes_without_a_gap(burst: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """burst: how far a watcher may lag; with 5 it overflows and must read the journal."""
+    monkeypatch.setattr(supervisor_module, "_BURST", burst)
+
+    async def scenario() -> None:
+        async with open_shop(plans()[0], judges=light) as shop:
+            got: list[StreamItem] = []
+
+            async def listen(after_id: int | None, count: int, slow_s: float) -> None:
+                stream = shop.service.watch(after_id)
+                async for item in stream:
+                    got.append(item)
+                    await shop.clock.sleep(slow_s)
+                    if len(got) >= count:
+                        break
+                await stream.aclose()  # type: ignore[attr-defined]
+
+            first = asyncio.ensure_future(listen(0, 40, 0.0))
+            work = await to_the_spin(shop)
+            await first
+            await shop.clock.sleep(100.0)  # the phone was in a pocket
+            await listen(rows(got)[-1], 120, 7.0)
+            seen = rows(got)
+            kept = await shop.records.items(0)
+            ids = [row.event_id if isinstance(row, Event) else row.sample_id for row in kept]
+            assert seen == ids[: len(seen)]
+            assert any(isinstance(row, Sample) for row in kept[: len(seen)])
+            await drop(work)
+
+    run_virtual(scenario())
+
+
+def test_a_key_pressed_again_after_a_restart_gets_the_first_answer() -> None:
+    async def scenario() -> None:
+        journal = LastingJournal(None)
+        async with open_shop(plans()[0], judges=light, record=journal) as shop:
+            await shop.ask("start", key="begin", plan=shop.plan)
+            note = Command(name="note", key="n1", data={"text": "a hair in the mould"})
+            first = await shop.service.command(note)
+        async with open_shop(plans()[0], judges=light, record=journal, board=shop.board) as shop:
+            again = await shop.service.command(note)
+            assert again == first.model_copy(update={"repeated": True})
+            noted = [event for event in journal.events(None) if event.kind == "noted"]
+            assert len(noted) == 1
+
+    run_virtual(scenario())
+
+
+class LastingJournal(Journal):
+    def close(self) -> None:
+        """The file stays when its process ends."""
+
+
+def test_a_stop_does_not_wait_for_a_sleeping_disk(tmp_path: Path) -> None:
+    release = threading.Event()
+
+    class Sleeping(Journal):
+        asleep = False
+
+        def write(self, batch: Batch, anchor: Anchor | None = None) -> None:
+            if self.asleep:
+                release.wait(20.0)
+            super().write(batch, anchor)
+
+    async def scenario() -> None:
+        journal = Sleeping(tmp_path / "record.sqlite")
+        async with open_shop(plans()[0], judges=light, record=tmp_path / "r.sqlite") as shop:
+            shop.records.journal.close()
+            shop.records.journal = journal
+            work = await to_the_spin(shop)
+            await shop.clock.sleep(20.0)
+            await drop(work)
+            journal.asleep = True
+            asked = asyncio.ensure_future(shop.ask("stop_turning"))
+            for _ in range(20):  # turns of the loop: no time passes while the disk sleeps
+                await asyncio.sleep(0)  # noqa: TID251
+            assert shop.supervisor.state is not None
+            assert shop.supervisor.state.halted == "stop"
+            release.set()
+            assert (await asked).accepted
+            await shop.clock.sleep(5.0)
+            assert shop.rig.state.mode == "disabled"
+
+    run_virtual(scenario())
+
+
+def test_a_record_damaged_in_mid_run_is_begun_anew_and_whole(tmp_path: Path) -> None:
+    async def scenario() -> None:
+        path = tmp_path / "record.sqlite"
+        async with open_shop(plans()[0], judges=light, record=path) as shop:
+            work = await to_the_spin(shop)
+            before = shop.records.journal
+            write = before.write
+
+            def damaged(batch: Batch, anchor: Anchor | None = None) -> None:
+                del batch, anchor
+                raise RecordError("database disk image is malformed")
+
+            before.write = damaged  # type: ignore[method-assign]
+            await shop.clock.sleep(60.0)
+            assert shop.records.journal is not before
+            assert shop.supervisor.state is not None
+            assert shop.supervisor.state.turning is not None, "the spin goes on"
+            notices = [a.sentence for a in shop.service.snapshot().alerts if a.kind == "record"]
+            assert any("kept as" in sentence for sentence in notices)
+            await work
+            state = shop.supervisor.state
+            events = await shop.service.events(state.run_id)
+            assert fold_all(state.run_id, shop.plan, events) == state
+            assert (tmp_path / "record.sqlite.damaged-1").exists()
+            assert write is not None
+
+    run_virtual(scenario())
+
+
+def test_a_disk_that_is_read_only_at_the_start(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "record.sqlite"
+    journal = Journal(path)
+    journal.close()
+    connect = Journal._connect
+
+    def refuse(self: Journal) -> Any:
+        if self.path == path:
+            raise RecordError("attempt to write a readonly database")
+        return connect(self)
+
+    monkeypatch.setattr(Journal, "_connect", refuse)
+
+    async def scenario() -> None:
+        records = Records(path)
+        assert records.damaged is not None
+        assert "goes on in" in records.damaged
+        records.event("r", 0.0, "", "noted", {"text": "still here"})
+        assert await records.flush()
+        assert [event.kind for event in records.journal.events("r")] == ["noted"]
+        await records.close()
+
+    asyncio.run(scenario())
