@@ -192,7 +192,7 @@ def test_the_command_serves_the_page(tmp_path: Path) -> None:
 
         assert "The shop" in asyncio.run(main())
         process.send_signal(signal.SIGTERM)
-        assert process.wait(10) in (0, -signal.SIGTERM)
+        assert process.wait(30) in (0, -signal.SIGTERM)
     finally:
         process.kill()
         process.communicate()

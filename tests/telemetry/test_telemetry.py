@@ -350,8 +350,8 @@ def test_frozen_broker_costs_the_run_nothing(broker: Mosquitto, tmp_path: Path) 
                 tasks = max(tasks, len(asyncio.all_tasks()))
             await until(lambda: not telemetry.status.connected, "noticed")
             assert "did not answer" in telemetry.status.last_error
-            # The loop is never held: 0.25 s is far below a period and far above scheduling noise.
-            assert worst_s < 0.25
+            # The loop is never held: whatever waited for this broker would wait its whole second.
+            assert worst_s < 0.8
             assert tasks < 15  # bounded: nothing piles up per attempt
             broker.thaw()
             async with Listening(broker.port) as other:
