@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
+import stat
 import sys
 import uuid
 from collections.abc import AsyncIterator, Callable
@@ -160,19 +162,26 @@ async def tell(house: House, say: Say) -> None:
 
 async def _console(house: House, say: Say) -> None:
     """Typed lines become commands, as a phone's presses do. Ends when there is nobody to type."""
+    if not _somebody_types():
+        return
     loop = asyncio.get_running_loop()
     reader = asyncio.StreamReader()
-    try:
-        pipe, _ = await loop.connect_read_pipe(
-            lambda: asyncio.StreamReaderProtocol(reader), sys.stdin
-        )
-    except (ValueError, OSError):  # a file or nothing stands where the keyboard would
-        return
+    pipe, _ = await loop.connect_read_pipe(lambda: asyncio.StreamReaderProtocol(reader), sys.stdin)
     with contextlib.closing(pipe):
         while line := await reader.readline():
             said = await _typed(house, line.decode(errors="replace").split())
             if said:
                 say(said)
+
+
+def _somebody_types() -> bool:
+    """A keyboard or a pipe stands at standard input, not a file, /dev/null or nothing at all."""
+    try:
+        number = sys.stdin.fileno()
+    except (AttributeError, ValueError, OSError):
+        return False
+    kind = os.fstat(number).st_mode
+    return os.isatty(number) or stat.S_ISFIFO(kind) or stat.S_ISSOCK(kind)
 
 
 async def _typed(house: House, words: list[str]) -> str:
