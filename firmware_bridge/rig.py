@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import math
 import os
 import weakref
 from collections.abc import AsyncIterator, Callable, Coroutine, Sequence
@@ -437,7 +438,8 @@ class FramedRig:
                 )
             )
         return RigState(
-            at_s=self._host_s(row.slice),
+            # The alignment learns, and may find its last answer late: time still never goes back.
+            at_s=max(self._host_s(row.slice), self._state.at_s if self._state else -math.inf),
             mode=_MODES[row.mode],
             major=axes[0],
             minor=axes[1],
