@@ -16,7 +16,7 @@ from tests.browser.conftest import FLAGS
 from tests.browser.person import whole_casting
 from tests.browser.real import RealPanel
 
-GUIDE = Path(__file__).resolve().parents[2] / "web" / "guide" / "pictures"
+GUIDE = Path(__file__).resolve().parents[2] / "web" / "guide" / "pictures" / "panel"
 
 
 def main(folder: Path, speed: float = 30.0) -> None:

@@ -335,6 +335,7 @@ export class Heat {
     const now = [`The probe reads ${temp(seen.probe_degC)}, room ${temp(seen.room_degC)}`];
     if (seen.mould_degC !== null) now.push(`, mould ${temp(seen.mould_degC)}`);
     now.push(met !== null ? `; ${clock(seen.now_s - met)} since the parts met. ` : ". ");
+    if (seen.replay) now.push(`${seen.replay.sentence} `);
     const text = now.join("") + seen.gel.sentence;
     if (this.words.textContent !== text) this.words.textContent = text;
     this.canvas.setAttribute("aria-label", `Temperature curve. ${text}`);
