@@ -9,6 +9,7 @@ from firmware_bridge.link import Answered
 from firmware_bridge.motion import SLICE_S, FrameLimits
 from firmware_bridge.rig import FramedRig
 from firmware_bridge.sim_board import VirtualBoard
+from firmware_bridge.wire import StateRow
 
 # How finely time is cut while an answer is awaited from a board that takes time to give it.
 _ANSWER_STEP_S = 0.002
@@ -33,6 +34,7 @@ class HostRig(FramedRig):
         super().__init__(clock, limits or FrameLimits(), state_period_s)
         self.pins = board or VirtualBoard(clock)
         self._step_s = state_period_s
+        self._woke_s: float | None = None  # the board's slice 0 on the clock
 
     def _connect(self) -> None:
         self.pins.sync()
@@ -53,8 +55,15 @@ class HostRig(FramedRig):
     async def _pause(self, duration_s: float) -> None:
         await self._clock.sleep(duration_s)
 
+    def _begun(self) -> None:
+        self._woke_s = None  # the board may have restarted since
+
+    def _arrived(self, row: StateRow) -> None:
+        if self._woke_s is None:
+            self._woke_s = self._clock.now_s() - row.slice * SLICE_S
+
     def _host_s(self, slice_number: int) -> float:
-        return self.pins.clock_s(slice_number * SLICE_S)
+        return (self._woke_s or 0.0) + slice_number * SLICE_S
 
     def _pump(self) -> None:
         data = self.pins.read()

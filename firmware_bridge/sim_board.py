@@ -82,10 +82,6 @@ class VirtualBoard:
         elapsed_s = self._clock.now_s() - self._start_s
         self._c.run(self._board, int(elapsed_s * CYCLES_PER_S + 0.5))
 
-    def clock_s(self, board_s: float) -> float:
-        """A moment of the board, in seconds since it last woke, on the clock."""
-        return self._woke_s + board_s
-
     def feed(self, data: bytes) -> None:
         self._c.feed(self._board, data, len(data))
 

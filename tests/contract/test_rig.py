@@ -395,6 +395,7 @@ def test_after_a_power_cut_nothing_moves_by_itself(
         await rig.enable(grant_s=60.0)
         await rig.queue(STEADY)
         await bench.until(rig, lambda s: s.ramps_done >= 1)
+        at_s = rig.state.at_s
         bench.pins.reset(cause)
         at_rest = bench.pins.steps()
         # The rig finds the board restarted and comes back by itself, disabled.
@@ -402,6 +403,9 @@ def test_after_a_power_cut_nothing_moves_by_itself(
         assert state.faults == faults
         assert bench.pins.steps() == at_rest
         assert not bench.pins.enabled()
+        # Its clock began again; the rows' moments did not.
+        row = await bench.next_row(rig)
+        assert row.at_s > at_s
         await rig.enable(grant_s=60.0)
         await rig.queue(PROFILE)
         await bench.until(rig, lambda s: s.mode is Mode.HOLDING)
