@@ -23,8 +23,9 @@ from controller.model import MqttSpec, ProbeSpec, RigSpec, read_rig
 from controller.operator import Operator
 from controller.plan import make_plan
 from controller.ports import Inputs, NoInputs, NoOutputs, Outputs, Press, Probe
+from controller.prove import resin_memories
 from controller.records import Journal, Records
-from controller.run.judging import estimator
+from controller.run.judging import Remembering
 from controller.run.motion import frame_limits
 from controller.run.supervisor import Supervisor
 from controller.service import Service
@@ -201,15 +202,17 @@ async def open_house(setup: Setup) -> AsyncIterator[House]:
     """Devices, record, supervisor and service, until the block ends. Raises as `open_devices`."""
     async with AsyncExitStack() as stack:
         devices = stack.enter_context(open_devices(setup))
+        records = Records(setup.record)
+        memories = resin_memories(records.journal)
         supervisor = Supervisor(
             rig=devices.rig,
             spec=setup.spec,
             clock=devices.clock,
-            records=Records(setup.record),
+            records=records,
             probes=devices.probes,
             inputs=devices.hand,
             outputs=devices.outputs,
-            judges=estimator,
+            judges=Remembering(memories),
             tick_s=0.5 * max(1.0, setup.speed / 10.0),
             link_stale_s=max(2.0, setup.speed),
             speed=setup.speed,
@@ -218,7 +221,9 @@ async def open_house(setup: Setup) -> AsyncIterator[House]:
             supervisor.on_event = devices.twin.follow
         await supervisor.start()
         stack.push_async_callback(supervisor.close)
-        service = Service(supervisor, setup.castings, make_plan, wall_mesh=wall_mesh)
+        service = Service(
+            supervisor, setup.castings, make_plan, wall_mesh=wall_mesh, memories=memories
+        )
         stack.push_async_callback(service.close)
         yield House(
             setup, devices.clock, supervisor, service, devices.hand, devices.twin, devices.board

@@ -21,20 +21,21 @@ from typing import Annotated, Any
 import rfc8785
 from pydantic import BeforeValidator, Field
 
-from controller import cure
+from controller import cure, gel
 from controller.errors import InputError, RecordError
+from controller.memory import ResinMemory, after, from_data, to_data
 from controller.model import (
     Event,
     Frozen,
     NonNegative,
     Plan,
     Positive,
+    ProbeSpec,
     Ramp,
     RigSpec,
     Sample,
     parse,
 )
-from controller.plan.batch import cure_sheet
 from controller.plan.shop import mean_bound_mm
 from controller.records import Journal
 from controller.replay import (
@@ -44,16 +45,21 @@ from controller.replay import (
     ProvenRun,
     Ramp3,
     cure_of_coat,
+    kinetics_of,
     plan_today,
 )
+from controller.run.judging import RESIN_NOTES, SETTLE_S, gel_case, resin_note
 from controller.run.motion import Profile, to_rest
 from controller.run.state import RunState, fold_all
+from controller.units import kelvin
 
 SCALE_G = 1.0  # a kitchen scale and a little flash: a smaller difference is none
 GAUGE_MM = 0.2  # callipers on a cured rim: a smaller difference is none
 DOUBTS = 2.0  # a lesson counts as if this many earlier castings had come out as foreseen
 LESSON_MOST = 1.5  # no casting may teach more than this factor at once
 KEEP = 20  # lessons of a mould
+LEARN_S = 20.0  # a resin learns from readings this far apart ...
+LEARN_GELS = 1.5  # ... until this many of the latest gels that the plan expected
 
 
 class Spot(Frozen):
@@ -353,7 +359,7 @@ def stretches(run: Recorded) -> list[list[_Stretch]]:
 
 def turned(run: Recorded) -> ProvenRun:
     """The spin over the cure, as it was. Raises InputError for a coat that did not gel turning."""
-    kin = cure.kinetics_from_sheet(cure_sheet(run.plan.casting.resin.sheet))
+    kin = kinetics_of(run.plan.casting)
     state = run.state
     coats = [
         _turned_coat(run, kin, state, index, parts) for index, parts in enumerate(stretches(run))
@@ -470,6 +476,63 @@ def mould_note(plan: Plan) -> str:
 def mould_memory(journal: Journal, plan: Plan) -> MouldMemory:
     kept = journal.note(mould_note(plan))
     return MouldMemory() if kept is None else MouldMemory.model_validate_json(kept)
+
+
+# --- What a resin has taught ----------------------------------------------------------------------
+
+
+def resin_memory(journal: Journal, plan: Plan) -> ResinMemory:
+    """Raises RecordError for a memory of another version."""
+    kept = journal.note(resin_note(plan))
+    return ResinMemory() if kept is None else from_data(json.loads(kept))
+
+
+def resin_memories(journal: Journal) -> dict[str, ResinMemory]:
+    """Every resin's memory by the name it is kept under."""
+    return {name: from_data(json.loads(kept)) for name, kept in journal.notes(RESIN_NOTES).items()}
+
+
+def resin_after(run: Recorded, memory: ResinMemory) -> ResinMemory:
+    """The memory once a run is proven: each coat's trace and touches are read again, thinned."""
+    probe = next((p for p in run.plan.rig.probes if p.role == "resin"), ProbeSpec())
+    for planned, coat in zip(run.plan.coats, run.state.coats, strict=True):
+        met_s, poured_s = coat.parts_met_s, coat.poured_s
+        if met_s is None or poured_s is None:
+            continue
+        state = gel.begin(gel_case(run.plan, planned, probe, poured_s - met_s))
+        touches = [gel.Touch(_what(what), at_s - met_s) for what, at_s in coat.touches]
+        rows, read_s = 0, -LEARN_S
+        for sample in run.samples:
+            time_s = sample.coat_time_s
+            if sample.coat != coat.coat or time_s is None or time_s < read_s + LEARN_S:
+                continue
+            if time_s < SETTLE_S or time_s > LEARN_GELS * planned.clock.gel_high_s:
+                continue
+            read_s = time_s
+            state, _ = gel.step(state, gel.Row(time_s, _K(sample.probe_degC), _K(sample.room_degC)))
+            rows += 1
+        for touch in touches if rows else ():
+            state, _ = gel.step(state, touch)
+        memory = after(memory, state)
+    return memory
+
+
+def _what(what: str) -> gel.What:
+    return "coat" if what == "coat" else "cup"
+
+
+def _K(temp_degC: float | None) -> float | None:
+    return None if temp_degC is None else kelvin(temp_degC)
+
+
+def lessons(journal: Journal, run: Recorded, proof: Proof) -> dict[str, str]:
+    """What a proof teaches, as notes of the journal: name to text. Raises RecordError."""
+    mould = mould_memory(journal, run.plan).after(proof.lesson)
+    resin = resin_after(run, resin_memory(journal, run.plan))
+    return {
+        mould_note(run.plan): mould.model_dump_json(),
+        resin_note(run.plan): json.dumps(to_data(resin)),
+    }
 
 
 def proof_data(proof: Proof) -> dict[str, Any]:

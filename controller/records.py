@@ -167,6 +167,13 @@ class Journal:
         rows = self._read("SELECT value FROM notes WHERE name = ?", (name,))
         return rows[0][0] if rows else None
 
+    def notes(self, prefix: str) -> dict[str, str]:
+        """Everything kept under names that begin so."""
+        rows = self._read(
+            "SELECT name, value FROM notes WHERE substr(name, 1, ?) = ?", (len(prefix), prefix)
+        )
+        return dict(rows)
+
     def last_id(self) -> int:
         ((events, samples),) = self._read(
             "SELECT (SELECT max(event_id) FROM events), (SELECT max(sample_id) FROM samples)"

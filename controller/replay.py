@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -433,6 +433,14 @@ def _between(
 # --- Today's plan ---------------------------------------------------------------------------------
 
 
+def kinetics_of(casting: Casting) -> cure.Kinetics:
+    """The casting's resin as its sheet lets expect it."""
+    return _kinetics(cure_sheet(casting.resin.sheet))
+
+
+_kinetics = lru_cache(maxsize=16)(cure.kinetics_from_sheet)
+
+
 def cure_of_coat(
     casting: Casting,
     kin: cure.Kinetics,
@@ -477,7 +485,7 @@ def plan_today(
     sheet. Raises InputError or OutsideValidity when no coat gels in such a room.
     """
     casting = plan.casting
-    kin = kin or cure.kinetics_from_sheet(cure_sheet(casting.resin.sheet))
+    kin = kin or kinetics_of(casting)
     limits = Limits(plan.rig.rate_limit_rpm, plan.rig.accel_limit_rpm_s)
     coats, kept, late_s = [], [], 0.0
     for planned, was in zip(plan.coats, proven.coats, strict=True):

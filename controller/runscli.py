@@ -13,9 +13,8 @@ from controller.model import Event, parse
 from controller.prove import (
     Measured,
     Recorded,
+    lessons,
     make_proof,
-    mould_memory,
-    mould_note,
     proof_data,
 )
 from controller.records import Batch, Journal
@@ -203,9 +202,7 @@ def prove_run(journal: Journal, run_id: str, measured: Measured | None, utc: str
         kind="proven",
         data=proof_data(proof),
     )
-    batch = Batch()
+    batch = Batch(notes=lessons(journal, run, proof))
     batch.events.append((event, None))
-    memory = mould_memory(journal, run.plan).after(proof.lesson)
-    batch.notes[mould_note(run.plan)] = memory.model_dump_json()
     journal.write(batch)
     return show_run(journal, run_id)

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import asyncio
 import itertools
+import json
 from collections.abc import AsyncIterator, Callable, Mapping
 from concurrent.futures import Executor, ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
 from controller.errors import EvenwallError, InputError
+from controller.memory import ResinMemory, from_data
 from controller.model import (
     Answer,
     Casting,
@@ -30,16 +32,15 @@ from controller.model import (
 )
 from controller.prove import (
     Measured,
-    MouldMemory,
     Proof,
     Recorded,
+    lessons,
     make_proof,
-    mould_memory,
-    mould_note,
     proof_data,
     replayed,
 )
 from controller.records import Journal, row_id
+from controller.run.judging import resin_note
 from controller.run.state import fold_all
 from controller.run.supervisor import Supervisor
 
@@ -62,14 +63,16 @@ class Service:
         *,
         executor: Executor | None = None,
         wall_mesh: WallMesh | None = None,
+        memories: dict[str, ResinMemory] | None = None,
     ) -> None:
         """castings: the folder of casting files. planner: `plan.make_plan`. executor: where plans
         are made; a thread of our own by default. wall_mesh: the wall of a plan in three
-        dimensions, when the film is there."""
+        dimensions, when the film is there. memories: of resins, as the gel's judges share them."""
         self.supervisor = supervisor
         self.spec: RigSpec = supervisor.spec
         self._castings, self._planner, self._wall_mesh = castings, planner, wall_mesh
         self._executor = executor or ThreadPoolExecutor(1, "plans")
+        self._memories = {} if memories is None else memories
         self._jobs: dict[str, PlanJob] = {}
         self._meshes: dict[str, dict[str, Any]] = {}
         self._job_tasks: set[asyncio.Task[None]] = set()
@@ -150,16 +153,18 @@ class Service:
         if state is not None and not state.over:
             return Answer(accepted=False, sentence="A casting is under way: finish it first.")
 
-        def work(journal: Journal) -> tuple[Recorded, Proof, MouldMemory]:
+        def work(journal: Journal) -> tuple[Recorded, Proof, dict[str, str]]:
             run = Recorded.read(journal, run_id)
             proof = make_proof(run, parse(Measured, data, "prove") if data else None)
-            return run, proof, mould_memory(journal, run.plan).after(proof.lesson)
+            return run, proof, lessons(journal, run, proof)
 
         try:
-            run, proof, memory = await self._read(work)
+            run, proof, taught = await self._read(work)
         except EvenwallError as error:
             return Answer(accepted=False, sentence=str(error))
-        self.supervisor.records.keep(mould_note(run.plan), memory.model_dump_json())
+        for name, text in taught.items():
+            self.supervisor.records.keep(name, text)
+        self._memories[resin_note(run.plan)] = from_data(json.loads(taught[resin_note(run.plan)]))
         event = self.supervisor.write_event(
             run_id, self.supervisor.clock.now_s(), "proven", proof_data(proof), command.key
         )

@@ -3,26 +3,31 @@ other."""
 
 from __future__ import annotations
 
+import hashlib
+from dataclasses import dataclass, field
+
 from controller import gel
+from controller.memory import ResinMemory, case_with
 from controller.model import CoatPlan, Plan, ProbeSpec
 from controller.plan.batch import cure_sheet
 from controller.run.seen import GelReading
 from controller.units import degC, kelvin, kilograms, metres
 
+RESIN_NOTES = "resin:"
 FEED_S = 2.0  # readings closer together teach nothing more
 SETTLE_S = 100.0  # a probe that comes from the last coat's cup is still warm until then
 BAND_DEGC = 2.0  # about the foreseen curve, until it is told with a band of its own
 CURVE_POINTS = 60
 
 
-def estimator(plan: Plan, coat: CoatPlan, probe: ProbeSpec, poured_coat_s: float) -> Estimator:
-    """A judge for a coat just poured. Raises OutsideValidity, NotConverged (of the sheet)."""
+def gel_case(plan: Plan, coat: CoatPlan, probe: ProbeSpec, poured_coat_s: float) -> gel.Case:
+    """What is known of a coat before its first reading."""
     casting = plan.casting
     mould_degC = casting.mould.temp_degC
     kind: gel.Probe = "thermocouple_k"
     if probe.kind in ("digital_1wire", "infrared"):
         kind = "digital_1wire" if probe.kind == "digital_1wire" else "infrared"
-    case = gel.Case(
+    return gel.Case(
         sheet=cure_sheet(casting.resin.sheet),
         placement=probe.placement,
         probe=kind,
@@ -35,7 +40,32 @@ def estimator(plan: Plan, coat: CoatPlan, probe: ProbeSpec, poured_coat_s: float
         cup_mass_kg=kilograms(coat.witness_g),
         mould_K=None if mould_degC is None else kelvin(mould_degC),
     )
-    return Estimator(case)
+
+
+def estimator(plan: Plan, coat: CoatPlan, probe: ProbeSpec, poured_coat_s: float) -> Estimator:
+    """A judge for a coat just poured. Raises OutsideValidity, NotConverged (of the sheet)."""
+    return Estimator(gel_case(plan, coat, probe, poured_coat_s))
+
+
+@dataclass(frozen=True)
+class Remembering:
+    """Makes judges that know what a resin's earlier batches have taught. Meets `seen.GelJudges`."""
+
+    memories: dict[str, ResinMemory] = field(default_factory=dict)  # by `resin_note`
+
+    def __call__(
+        self, plan: Plan, coat: CoatPlan, probe: ProbeSpec, poured_coat_s: float
+    ) -> Estimator:
+        case = gel_case(plan, coat, probe, poured_coat_s)
+        known = self.memories.get(resin_note(plan))
+        return Estimator(case if known is None else case_with(known, case))
+
+
+def resin_note(plan: Plan) -> str:
+    """Under which name a resin's memory is kept: its own, and its sheet, which may be revised."""
+    resin = plan.casting.resin
+    sheet = hashlib.sha256(resin.sheet.model_dump_json().encode()).hexdigest()
+    return f"{RESIN_NOTES}{resin.name}:{sheet[:16]}"
 
 
 class Estimator:

@@ -19,7 +19,6 @@ from tests.run.replays import (
     a_proven_run,
     film_coat,
     history,
-    kinetics,
     lumpy_pot,
 )
 
@@ -30,7 +29,7 @@ SPACING = 0.0755  # of the mesh, over the pot's radius
 def main() -> None:
     mesh = lumpy_pot(SPACING)
     plan, run = a_plan(), a_proven_run()
-    kin = kinetics(plan.casting)
+    kin = replay.kinetics_of(plan.casting)
     to_rest = Ramp(leg="stop", duration_s=3.0, major_rpm=0.0, minor_rpm=0.0)
 
     def by_clock(coat: CoatPlan, degrees: float, ramps: tuple[Ramp, ...]) -> film.Coat:

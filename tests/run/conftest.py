@@ -8,10 +8,15 @@ from pathlib import Path
 import pytest
 
 from controller.model import CoatPlan, Plan, ProbeSpec, Step
+from controller.prove import Measured, Spot
+from controller.records import Journal
 from controller.run.seen import GelReading
+from controller.runscli import prove_run
 from controller.twin import Twin, Weather
 from firmware_bridge.clock import run_virtual
 from tests.run.shop import open_shop
+
+UTC = "2026-01-05T18:00:00+00:00"
 
 
 class Foresight:
@@ -70,5 +75,29 @@ def a_record(_cast_once: tuple[Path, str], tmp_path: Path) -> tuple[Path, str]:
     """A fresh copy of the record, and the run in it."""
     record, run_id = _cast_once
     copy = tmp_path / "record.sqlite"
+    shutil.copy(record, copy)
+    return copy, run_id
+
+
+@pytest.fixture(scope="session")
+def _proven_once(
+    _cast_once: tuple[Path, str], tmp_path_factory: pytest.TempPathFactory
+) -> tuple[Path, str]:
+    record, run_id = _cast_once
+    proven = tmp_path_factory.mktemp("proven") / "record.sqlite"
+    shutil.copy(record, proven)
+    journal = Journal(proven)
+    spots = (Spot(where="foot", wall_mm=4.2),)
+    told = prove_run(journal, run_id, Measured(weight_g=280.0, rim_mm=(4.7, 4.9), spots=spots), UTC)
+    journal.close()
+    assert told.data["hash_holds"] is True
+    return proven, run_id
+
+
+@pytest.fixture
+def a_proven_record(_proven_once: tuple[Path, str], tmp_path: Path) -> tuple[Path, str]:
+    """A fresh copy of the record with its run proven: 280 g, rim 4.7 and 4.9 mm, foot 4.2 mm."""
+    record, run_id = _proven_once
+    copy = tmp_path / "proven.sqlite"
     shutil.copy(record, copy)
     return copy, run_id

@@ -10,9 +10,9 @@ import numpy.typing as npt
 from scipy.spatial import ConvexHull
 
 from controller import cure, film, replay
-from controller.model import AxisSpec, Casting, CoatPlan, Plan, Ramp, RigSpec, Sheet, read_casting
+from controller.model import AxisSpec, Casting, CoatPlan, Plan, Ramp, RigSpec, read_casting
 from controller.plan import make_plan
-from controller.plan.batch import CLOSE_UP_S, cure_sheet
+from controller.plan.batch import CLOSE_UP_S
 from controller.units import metres, rad_s
 
 Floats = npt.NDArray[np.float64]
@@ -30,19 +30,10 @@ def a_plan() -> Plan:
 
 
 @cache
-def kinetics_of_sheet(sheet: Sheet) -> cure.Kinetics:
-    return cure.kinetics_from_sheet(cure_sheet(sheet))
-
-
-def kinetics(casting: Casting) -> cure.Kinetics:
-    return kinetics_of_sheet(casting.resin.sheet)
-
-
-@cache
 def a_proven_run() -> replay.ProvenRun:
     """The plan turned exactly as planned, in the room it was planned for."""
     plan = a_plan()
-    kin = kinetics(plan.casting)
+    kin = replay.kinetics_of(plan.casting)
     return replay.ProvenRun(
         run_id="run-1",
         sha256="0" * 64,

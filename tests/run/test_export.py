@@ -11,21 +11,19 @@ import pytest
 from controller import export
 from controller.errors import InputError, RecordError
 from controller.model import unit_of
-from controller.prove import Measured, Recorded
+from controller.prove import Recorded
 from controller.records import Journal
-from controller.runscli import export_runs, import_runs, prove_run, show_run
+from controller.runscli import export_runs, import_runs, show_run
 
-UTC = "2026-01-05T18:00:00+00:00"
 PLAIN = {"utc", "kind", "data_json", "coat"}  # columns that measure nothing
 
 
 @pytest.mark.parametrize("kind", ["csv", "parquet"])
 def test_a_run_goes_whole_into_another_record(
-    a_record: tuple[Path, str], tmp_path: Path, kind: export.Format
+    a_proven_record: tuple[Path, str], tmp_path: Path, kind: export.Format
 ) -> None:
-    path, run_id = a_record
+    path, run_id = a_proven_record
     journal = Journal(path)
-    prove_run(journal, run_id, Measured(weight_g=290.0, rim_mm=(4.8,)), UTC)
     export_runs(journal, run_id, tmp_path / "out", [kind])
     here = Recorded.read(journal, run_id)
     shown = show_run(journal, run_id)
@@ -85,10 +83,9 @@ def test_without_the_library_parquet_says_what_to_do(
     journal.close()
 
 
-def test_a_changed_export_is_refused(a_record: tuple[Path, str], tmp_path: Path) -> None:
-    journal = Journal(a_record[0])
-    prove_run(journal, a_record[1], Measured(weight_g=290.0), UTC)
-    export_runs(journal, a_record[1], tmp_path, ["csv"])
+def test_a_changed_export_is_refused(a_proven_record: tuple[Path, str], tmp_path: Path) -> None:
+    journal = Journal(a_proven_record[0])
+    export_runs(journal, a_proven_record[1], tmp_path, ["csv"])
     journal.close()
     samples = tmp_path / "samples.csv"
     lines = samples.read_text(encoding="utf-8").splitlines()

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from controller.errors import InputError, RecordError
-from controller.model import Event
+from controller.model import Event, ProbeSpec
 from controller.prove import (
     Measured,
     MouldLesson,
@@ -21,15 +21,18 @@ from controller.prove import (
     make_proof,
     mould_memory,
     replayed,
+    resin_memories,
     stayed_g,
     turned,
 )
 from controller.records import Batch, Journal
 from controller.replay import Track
+from controller.run.judging import Remembering, resin_note
 from controller.runscli import prove_run, show_run
-from tests.run.conftest import cast
-
-UTC = "2026-01-05T18:00:00+00:00"
+from controller.twin import Weather
+from firmware_bridge.clock import run_virtual
+from tests.run.conftest import UTC, Foresight, cast
+from tests.run.shop import open_shop
 
 
 def test_the_spin_is_read_back_as_it_was_handed_over(a_record: tuple[Path, str]) -> None:
@@ -49,21 +52,19 @@ def test_the_spin_is_read_back_as_it_was_handed_over(a_record: tuple[Path, str])
         assert {ramp.leg for ramp in was.ramps} == {ramp.leg for ramp in planned.ramps}
 
 
-def test_a_proof_holds_the_casting_against_its_plan(a_record: tuple[Path, str]) -> None:
-    journal = Journal(a_record[0])
-    run = Recorded.read(journal, a_record[1])
+def test_a_proof_holds_the_casting_against_its_plan(a_proven_record: tuple[Path, str]) -> None:
+    journal = Journal(a_proven_record[0])
+    run = Recorded.read(journal, a_proven_record[1])
     expected_g = stayed_g(run.plan, run.state)
-    told = prove_run(journal, run.run_id, Measured(weight_g=expected_g * 1.02), UTC)
-    again = Recorded.read(journal, run.run_id)
-    assert again.proof is not None
-    assert told.data["hash_holds"] is True
-    weight = again.proof.findings[0]
+    assert run.proof is not None
+    weight = run.proof.findings[0]
     assert weight.what == "weight"
-    assert weight.difference_percent == pytest.approx(2.0, abs=1e-6)
-    again.check()
-    # What it teaches is kept with the mould, drawn towards what was foreseen: 1.02^(1/3).
+    assert weight.foreseen == pytest.approx(expected_g)
+    assert weight.difference_percent == pytest.approx(100.0 * (280.0 / expected_g - 1.0))
+    run.check()
+    # What it teaches is kept with the mould, drawn towards what was foreseen by two doubts.
     memory = mould_memory(journal, run.plan)
-    assert memory.weight_ratio == pytest.approx(1.02 ** (1 / 3))
+    assert memory.weight_ratio == pytest.approx((280.0 / expected_g) ** (1 / 3))
     with pytest.raises(InputError, match="proven already"):
         prove_run(journal, run.run_id, None, UTC)
     assert "holds" in show_run(journal, run.run_id).text
@@ -79,12 +80,9 @@ def test_a_proof_holds_the_casting_against_its_plan(a_record: tuple[Path, str]) 
     ],
 )
 def test_a_proven_run_is_closed_and_a_change_by_force_is_found(
-    a_record: tuple[Path, str], harm: str
+    a_proven_record: tuple[Path, str], harm: str
 ) -> None:
-    path, run_id = a_record
-    journal = Journal(path)
-    prove_run(journal, run_id, Measured(weight_g=290.0), UTC)
-    journal.close()
+    path, run_id = a_proven_record
     db = sqlite3.connect(path, isolation_level=None)
     with pytest.raises(sqlite3.IntegrityError, match="proven and closed"):
         db.execute(harm, (run_id,))
@@ -182,13 +180,14 @@ def test_a_halt_is_part_of_what_was_proven(a_record: tuple[Path, str]) -> None:
     assert standing[0].duration_s == pytest.approx(20.0, abs=4.0)  # less the ramp to rest
 
 
-def test_a_proven_run_again_in_a_cold_shop(a_record: tuple[Path, str], tmp_path: Path) -> None:
+def test_a_proven_run_again_in_a_cold_shop(
+    a_proven_record: tuple[Path, str], tmp_path: Path
+) -> None:
     """Whole, in the twin at 15 degC: the board, the supervisor and the hand-over piece by piece.
     The frame passes the same turns from the spreading's end to the gel within 2 %, in half as
     long again."""
-    path, run_id = a_record
+    path, run_id = a_proven_record
     journal = Journal(path)
-    prove_run(journal, run_id, Measured(weight_g=290.0), UTC)
     was = Recorded.read(journal, run_id)
     plan = replayed(was, was.plan.rig, 15.0, 15.0)
     journal.close()
@@ -219,3 +218,56 @@ def test_notes_of_the_journal_are_kept(tmp_path: Path) -> None:
         journal.write(Batch(notes={"mould:x": text}))
         assert journal.note("mould:x") == text
     journal.close()
+
+
+def test_a_proof_teaches_the_resin_what_its_traces_said(a_proven_record: tuple[Path, str]) -> None:
+    """The twin's three batches differ from the sheet by some ten per cent either way: the memory
+    after them is more certain than the sheet, and a judge of the next casting knows it."""
+    journal = Journal(a_proven_record[0])
+    run = Recorded.read(journal, a_proven_record[1])
+    memories = resin_memories(journal)
+    journal.close()
+    memory = memories[resin_note(run.plan)]
+    assert memory.learned is not None or memory.batches
+    judge = Remembering(memories)(run.plan, run.plan.coats[0], ProbeSpec(), 285.0)
+    plain = Remembering()(run.plan, run.plan.coats[0], ProbeSpec(), 285.0)
+    told, untold = (j.feed(300.0, 22.0, 21.0, None) for j in (judge, plain))
+    assert told.low_s is not None
+    assert told.high_s is not None
+    assert untold.low_s is not None
+    assert untold.high_s is not None
+    assert told.high_s - told.low_s < untold.high_s - untold.low_s
+
+
+def test_the_panel_proves_once_and_casts_again(a_record: tuple[Path, str]) -> None:
+    """Through the service, as a phone does it: measures with the proof, the key repeated, then a
+    start by the run's name, planned for the room as its probe reads it."""
+    path, run_id = a_record
+
+    async def scenario() -> None:
+        judge = Foresight()
+        weather = Weather(mean_degC=18.0, swing_degC=0.0)
+        async with open_shop(record=path, judges=judge, weather=weather) as shop:
+            judge.twin = shop.twin
+            await shop.until(lambda: shop.service.snapshot().room_degC is not None)
+            asked = {"run_id": run_id, "weight_g": 290.0, "rim_mm": [4.6, 4.8]}
+            first = await shop.ask("prove", key="once-and-again", **asked)
+            assert first.accepted, first.sentence
+            again = await shop.ask("prove", key="once-and-again", **asked)
+            assert again.repeated
+            assert again.event_id == first.event_id
+            refused = await shop.ask("prove", key="another-key", **asked)
+            assert not refused.accepted
+            assert "proven already" in refused.sentence
+            assert (await shop.service.run(run_id)).proven
+            started = await shop.ask("start", run_id=run_id)
+            assert started.accepted, started.sentence
+            now = shop.service.snapshot()
+            plan = await shop.service.run_plan(now.run_id or "")
+            assert plan.details["replay"]["run_id"] == run_id
+            assert plan.casting.shop.temp_degC == pytest.approx(18.0, abs=1.0)
+            card = await shop.service.run(now.run_id or "")
+            assert card.replay_of == run_id
+            await shop.ask("abandon", reason="only to see it start")
+
+    run_virtual(scenario())

@@ -20,7 +20,6 @@ from tests.run.replays import (
     a_proven_run,
     film_coat,
     history,
-    kinetics,
     length_s,
     lumpy_pot,
     turned,
@@ -55,9 +54,13 @@ def test_the_frame_stands_alike_at_the_same_path_left(degrees: float) -> None:
         proven = was.cure.path()
         poured_s = now.clock.spin_from_s - (was.spin_from_s - was.poured_s)
         cured = history(
-            a_plan().casting, kinetics(a_plan().casting), now, poured_s, SHOP_DEGC + degrees
+            a_plan().casting,
+            replay.kinetics_of(a_plan().casting),
+            now,
+            poured_s,
+            SHOP_DEGC + degrees,
         )
-        path = replay.CurePath.of(kinetics(a_plan().casting), cured)
+        path = replay.CurePath.of(replay.kinetics_of(a_plan().casting), cured)
         track = replay.Track.of(was)
         spread = track.left_1_Pa[track.spread_ends]
         left = np.linspace(0.8 * spread, 0.05 * spread, 3000)
@@ -98,8 +101,10 @@ def test_speeds_stay_in_limits_whatever_the_gel_estimate_does(
     track = replay.Track.of(was)
     spin_from_s = now.clock.spin_from_s
     forecast = replay.CurePath.of(
-        kinetics(a_plan().casting),
-        history(a_plan().casting, kinetics(a_plan().casting), now, 200.0, SHOP_DEGC + degrees),
+        replay.kinetics_of(a_plan().casting),
+        history(
+            a_plan().casting, replay.kinetics_of(a_plan().casting), now, 200.0, SHOP_DEGC + degrees
+        ),
     )
     place = replay.Place(at_s=spin_from_s)
     for number, gel in enumerate(gels):
@@ -166,7 +171,7 @@ def test_too_warm_to_pour_as_early_is_said() -> None:
 
 
 def test_a_room_in_which_nothing_gels_is_refused() -> None:
-    dead = replace(kinetics(a_plan().casting), rate_1_s=1e-9)
+    dead = replace(replay.kinetics_of(a_plan().casting), rate_1_s=1e-9)
     with pytest.raises(InputError, match="gel"):
         replay.plan_today(a_plan(), a_proven_run(), 0.0, 0.0, dead)
 
@@ -204,7 +209,7 @@ def test_wall_of_a_replay_in_a_cold_and_a_warm_shop() -> None:
     on until the gel, some figure is off by more than 10 %."""
     mesh = lumpy_pot(0.14)
     plan, run = a_plan(), a_proven_run()
-    kin = kinetics(plan.casting)
+    kin = replay.kinetics_of(plan.casting)
     cases = [film_coat(mesh, plan, c, c.ramps, c.clock.spin_from_s) for c in plan.coats]
     for degrees in (-6.0, 6.0):
         cases += [
