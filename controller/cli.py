@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import json
+import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -110,37 +111,31 @@ def parser() -> argparse.ArgumentParser:
     c.add_argument("run_id", metavar="RUN")
     _casting(c)
 
-    record = argparse.ArgumentParser(add_help=False, argument_default=argparse.SUPPRESS)
-    record.add_argument("--json", action="store_true")
-    record.add_argument("--data", type=Path, metavar="FOLDER", help="where the record lives")
-    c = add("runs", "the record: list, show, report, export, import, prove", runs, parents=[record])
+    c = add("runs", "the record: list, show, report, export, import, prove", runs)
+    _of_record(c)
     c.set_defaults(json=False, data=None)
     acts = c.add_subparsers(dest="action", metavar="ACTION")
-    acts.add_parser(
-        "list", help="every run, newest first; what `evenwall runs` alone does", parents=[record]
-    )
-    a = acts.add_parser(
-        "show", help="coats, weights, gels, steps, faults and notes of a run", parents=[record]
-    )
+
+    def act(name: str, text: str) -> argparse.ArgumentParser:
+        action: argparse.ArgumentParser = acts.add_parser(name, help=text, description=text)
+        _of_record(action)
+        return action
+
+    act("list", "every run, newest first; what `evenwall runs` alone does")
+    a = act("show", "coats, weights, gels, steps, faults and notes of a run")
     a.add_argument("run_id", metavar="RUN")
-    a = acts.add_parser(
-        "report", help="pages to print: curves, weights, notes, faults", parents=[record]
-    )
+    a = act("report", "pages to print: curves, weights, notes, faults")
     a.add_argument("run_id", metavar="RUN")
     a.add_argument("--out", type=Path, metavar="FILE.html/.pdf")
     a.add_argument("--against", default="", metavar="RUN", help="hold it against another run")
     a.add_argument("--picture", type=Path, nargs="+", default=[], metavar="FILE.jpg/.png")
-    a = acts.add_parser(
-        "export", help="CSV or Parquet, units in the column names", parents=[record]
-    )
+    a = act("export", "CSV or Parquet, units in the column names")
     a.add_argument("run_id", metavar="RUN")
     a.add_argument("--out", type=Path, default=Path(), metavar="FOLDER")
     a.add_argument("--format", choices=("csv", "parquet"), action="append", dest="formats")
-    a = acts.add_parser("import", help="takes an exported run into this record", parents=[record])
+    a = act("import", "takes an exported run into this record")
     a.add_argument("folder", type=Path, metavar="FOLDER")
-    a = acts.add_parser(
-        "prove", help="marks a measured run as proven; it cannot change again", parents=[record]
-    )
+    a = act("prove", "marks a measured run as proven; it cannot change again")
     a.add_argument("run_id", metavar="RUN")
     a.add_argument("--weight-g", type=float, metavar="G")
     a.add_argument("--rim-mm", type=float, nargs="+", default=[], metavar="MM")
@@ -197,6 +192,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         note("Interrupted.")
         return INTERRUPTED
+    except BrokenPipeError:
+        # The reader has seen enough; nothing more may be written, not even at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
     except EvenwallError as error:
         if args.traceback:
             raise
@@ -263,6 +262,18 @@ def _serving(command: argparse.ArgumentParser, *, speed: float = 1.0, rig: bool 
     command.add_argument("--tls-cert", type=Path, metavar="FILE.pem")
     command.add_argument("--tls-key", type=Path, metavar="FILE.pem")
     _on_rig(command, speed=speed, rig=rig)
+
+
+def _of_record(command: argparse.ArgumentParser) -> None:
+    """Before the action or behind it: what is not given says nothing about the other place."""
+    command.add_argument("--json", action="store_true", default=argparse.SUPPRESS)
+    command.add_argument(
+        "--data",
+        type=Path,
+        metavar="FOLDER",
+        default=argparse.SUPPRESS,
+        help="where the record lives",
+    )
 
 
 def _casting(command: argparse.ArgumentParser) -> None:

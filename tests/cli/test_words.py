@@ -72,6 +72,16 @@ def test_the_frame_by_hand(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -
     assert "--rate-rpm is 12.0 rpm: must be up to 3" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize("before", [True, False])
+def test_where_the_record_is_may_stand_before_the_action_or_behind(
+    before: bool, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    where = ["--data", str(tmp_path)]
+    words = ["runs", *where, "show", "nobody"] if before else ["runs", "show", "nobody", *where]
+    assert main(words) == 2
+    assert f"no such run under {tmp_path}" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize(
     ("typed", "name", "data"),
     [
