@@ -1,6 +1,6 @@
 """Takes the guide's pictures from a real run: `python -m tests.pictures` (needs Chromium).
 
-A demo runs at 120 times life; each step's page is photographed at a phone's size when it comes up.
+A demo runs at 30 times life; each step's page is photographed at a phone's size when it comes up.
 """
 
 from __future__ import annotations
@@ -23,8 +23,8 @@ CHROMIUM = "/usr/bin/chromium"
 # What to photograph: a name, and what the snapshot must say.
 WANTED = {
     "weigh": lambda s: s["step"] == "weigh" and s["coat"] == 1,
-    "pour": lambda s: s["step"] == "pour" and s["coat"] == 2,
-    "spin": lambda s: s["step"] == "spin" and s["coat"] == 2 and s["gel"]["best_s"] is not None,
+    "pour": lambda s: s["step"] == "pour",
+    "spin": lambda s: s["step"] == "spin" and s["gel"]["best_s"] and not s["alerts"],
     "cure": lambda s: s["step"] == "cure",
     "measure": lambda s: s["step"] in ("measure", "done"),
 }
@@ -41,7 +41,8 @@ async def take(address: str) -> None:
             snapshot = json.load(await asyncio.to_thread(urlopen, f"{address}api/snapshot"))
             for name, met in list(left.items()):
                 if met(snapshot):
-                    await clock.sleep(0.4)
+                    # The page itself must have come to this moment, too.
+                    await page.get_by_text(snapshot["sentence"]).first.wait_for(timeout=5000)
                     await page.screenshot(path=FOLDER / f"{name}.png")
                     print(name, snapshot["sentence"], flush=True)
                     del left[name]
@@ -53,7 +54,7 @@ def main() -> None:
     FOLDER.mkdir(exist_ok=True)
     port = free_port()
     with tempfile.TemporaryDirectory() as data:
-        command = [sys.executable, "-m", "controller.cli", "demo", "--speed", "120"]
+        command = [sys.executable, "-m", "controller.cli", "demo", "--speed", "30"]
         command += ["--port", str(port), "--data", data]
         demo = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
         try:
