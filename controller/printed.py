@@ -32,6 +32,7 @@ th, td {{ text-align: left; padding: .2rem .6rem .2rem 0; border-bottom: 1px sol
 figure {{ margin: 1rem 0; }}
 figure svg, figure img {{ max-width: 100%; height: auto; }}
 figcaption {{ font-style: italic; }}
+.large {{ font-size: 1.5em; font-weight: 600; white-space: nowrap; }}
 .strong {{ color: {SIGNAL}; font-weight: 600; }}
 @media print {{ body {{ background: none; margin: 0; max-width: none; }}
   figure, tr {{ break-inside: avoid; }} }}
@@ -53,19 +54,30 @@ class Words:
 
 @dataclass(frozen=True, slots=True)
 class Table:
+    """large: the number of a column to be read from afar; -1 for none."""
+
     columns: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
+    large: int = -1
+
+
+@dataclass(frozen=True, slots=True)
+class Listed:
+    """A list of short remarks."""
+
+    items: tuple[str, ...]
 
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Picture:
-    """A drawn figure, or a JPEG or PNG file."""
+    """A drawn figure, or a JPEG or PNG file. raster: of a figure with too many lines to keep."""
 
     of: Figure | Path
     caption: str
+    raster: bool = False
 
 
-Block = Heading | Words | Table | Picture
+Block = Heading | Words | Table | Listed | Picture
 
 
 def figure(width_in: float = 7.0, height_in: float = 3.0) -> Figure:
@@ -89,11 +101,15 @@ def write(path: Path, title: str, blocks: Sequence[Block]) -> None:
         raise InputError("report", path, error.strerror or str(error)) from None
 
 
-def _picture_bytes(path: Path) -> bytes:
+def _picture_bytes(of: Figure | Path) -> bytes:
+    if isinstance(of, Figure):
+        drawn = io.BytesIO()
+        of.savefig(drawn, format="png", dpi=150)
+        return drawn.getvalue()
     try:
-        return path.read_bytes()
+        return of.read_bytes()
     except OSError as error:
-        raise InputError("picture", path, error.strerror or "cannot be read") from None
+        raise InputError("picture", of, error.strerror or "cannot be read") from None
 
 
 def to_html(title: str, blocks: Sequence[Block]) -> str:
@@ -116,13 +132,18 @@ def _html(block: Block) -> str:
     if isinstance(block, Table):
         head = "".join(f"<th>{html.escape(name)}</th>" for name in block.columns)
         rows = "".join(
-            "<tr>" + "".join(f"<td>{html.escape(cell)}</td>" for cell in row) + "</tr>\n"
+            "<tr>"
+            + "".join(_cell(cell, k == block.large) for k, cell in enumerate(row))
+            + "</tr>\n"
             for row in block.rows
         )
         return f"<table>\n<tr>{head}</tr>\n{rows}</table>"
+    if isinstance(block, Listed):
+        return "<ul>" + "".join(f"<li>{html.escape(item)}</li>" for item in block.items) + "</ul>"
     caption = html.escape(block.caption)
-    if isinstance(block.of, Path):
-        kind = "png" if block.of.suffix.lower() == ".png" else "jpeg"
+    if isinstance(block.of, Path) or block.raster:
+        png = not isinstance(block.of, Path) or block.of.suffix.lower() == ".png"
+        kind = "png" if png else "jpeg"
         data = base64.b64encode(_picture_bytes(block.of)).decode("ascii")
         shown = f'<img alt="{caption}" src="data:image/{kind};base64,{data}">'
     else:
@@ -133,9 +154,14 @@ def _html(block: Block) -> str:
     return f"<figure>{shown}<figcaption>{caption}</figcaption></figure>"
 
 
+def _cell(text: str, large: bool) -> str:
+    return f"<td{' class=large' if large else ''}>{html.escape(text)}</td>"
+
+
 _FONTS = Path(matplotlib.get_data_path()) / "fonts" / "ttf"  # they carry every letter we print
 _MARGIN_MM = 18.0
 _MANY_COLUMNS = 6
+_LARGE = FontFace(emphasis="BOLD", size_pt=14.0)
 
 
 def to_pdf(title: str, blocks: Sequence[Block]) -> bytes:
@@ -155,6 +181,9 @@ def to_pdf(title: str, blocks: Sequence[Block]) -> bytes:
             _line(pdf, block.text, 9.5, "B" if block.strong else "")
         elif isinstance(block, Table):
             _pdf_table(pdf, block)
+        elif isinstance(block, Listed):
+            for item in block.items:
+                _line(pdf, f"\N{BULLET} {item}", 9.5, "")
         else:
             _pdf_picture(pdf, block)
     return bytes(pdf.output())
@@ -177,26 +206,23 @@ def _pdf_table(pdf: FPDF, block: Table) -> None:
     ) as table:
         for cells in (block.columns, *block.rows):
             row = table.row()
-            for cell in cells:
-                row.cell(cell)
+            for k, cell in enumerate(cells):
+                large = k == block.large and cells is not block.columns
+                row.cell(cell, style=_LARGE if large else None)
     pdf.ln(2.0)
 
 
 def _widths(block: Table) -> tuple[int, ...]:
     """Shares of the page by the longest word and, where there is room, the longest cell."""
-    longest = []
+    longest: list[int] = []
     room = 40 if len(block.columns) <= _MANY_COLUMNS else 0
-    for cells in zip(block.columns, *block.rows, strict=True):
+    for k, cells in enumerate(zip(block.columns, *block.rows, strict=True)):
         words = max((len(word) for cell in cells for word in cell.split()), default=1)
-        longest.append(max(words + 2, min(max(map(len, cells)), room)))
+        width = max(words + 2, min(max(map(len, cells)), room))
+        longest.append(2 * width if k == block.large else width)
     return tuple(longest)
 
 
 def _pdf_picture(pdf: FPDF, block: Picture) -> None:
-    data = io.BytesIO()
-    if isinstance(block.of, Path):
-        data = io.BytesIO(_picture_bytes(block.of))
-    else:
-        block.of.savefig(data, format="png", dpi=150)
-    pdf.image(data, w=pdf.epw)
+    pdf.image(io.BytesIO(_picture_bytes(block.of)), w=pdf.epw)
     _line(pdf, block.caption, 8.5, "")
