@@ -136,6 +136,8 @@ def prepare() -> None:
 
 
 def main() -> None:
+    if os.geteuid() or shutil.which("debootstrap") is None:
+        sys.exit("needs root and debootstrap: apt-get install debootstrap")
     prepare()
     try:
         inside("apt-get", "update", "-qq")
