@@ -421,7 +421,7 @@ def _trace(
     rows = _read(rng, truth, lane, probe, placement, probe_in_s, end_s)
     fault_s = 0.0
     if fault and fault.startswith("probe"):
-        fault_s = float(rng.uniform(probe_in_s + 120.0, 0.8 * finite))
+        fault_s = float(rng.uniform(min(probe_in_s + 120.0, 0.7 * finite), 0.8 * finite))
         rows = break_probe(rng, rows, fault, fault_s, float(rng.uniform(15, 40)))
     touches = []
     for what, at_s in (("cup", gel_cup_s), ("coat", gel_coat_s)):

@@ -461,7 +461,8 @@ def refit(
         fine = go.cost < stay.cost + 0.01
         damping = float(np.clip(fit.damping * (0.3 if fine else 4.0), 1e-3, 30.0))
         best, own = (go, there) if go.cost < stay.cost else (stay, here)
-        found.append(_moved(prior, best, damping, grid_s, seen_K[:, own.start], log_coat[own]))
+        read_K = np.column_stack([grid_s + _LAG_S[case.probe], seen_K[:, own.start]])
+        found.append(_moved(prior, best, damping, read_K, log_coat[own]))
     return tuple(found)
 
 
@@ -503,8 +504,7 @@ def _moved(
     prior: Prior,
     best: _Candidate,
     damping: float,
-    grid_s: FloatArray,
-    seen_K: FloatArray,
+    curve: FloatArray,
     log_coat: FloatArray,
 ) -> Fit:
     rows, tails = np.vstack([best.slopes, prior.tail]), len(prior.tail)
@@ -527,7 +527,7 @@ def _moved(
         + prior.log_norm()
         - best.cost
         - 0.5 * float(np.linalg.slogdet(hessian)[1]),
-        curve=np.column_stack([grid_s, seen_K]),
+        curve=curve,
         known=np.column_stack(
             [
                 hessian - weighted[-tails:].T @ rows[-tails:],

@@ -17,12 +17,16 @@ _SANE_K = (ZERO_DEGC_K - 20.0, ZERO_DEGC_K + 250.0)  # no casting resin's cup is
 _POWER_ON_K = ZERO_DEGC_K + 85.0  # DS18B20 data sheet: reads so until its first conversion
 _LOST_S = 60.0
 _STUCK_S, _STUCK_CHANCE = 30.0, 1e-6
+# Quantised readings repeat themselves when the temperature rests between two steps, however often
+# they changed before; a run is judged by no smaller chance of a repeat than this.
+_REPEATS_LEAST = {"digital_1wire": 0.75, "thermocouple_k": 0.75, "infrared": 0.3}
+_STUCK_CHANGE_K = {"digital_1wire": 0.6, "thermocouple_k": 1.2, "infrared": 1.0}
 _NOISE_FLOOR_K = {"digital_1wire": 0.10, "thermocouple_k": 0.4, "infrared": 0.5}
 _NOISY_TIMES, _NOISY_SHARE, _NOISY_WINDOW_S = 4.0, 0.4, 50.0
 _OUT_WINDOW_S = 60.0
 _COLD_K = ZERO_DEGC_K + 15.0  # below this few room-temperature resins keep to their sheet
 _COLD_S = 60.0
-_SLOW, _FAST = math.log(1.45), math.log(1.45)
+_SLOW, _FAST = math.log(1.35), math.log(1.4)
 _SURE_Z = 1.28
 
 
@@ -51,7 +55,7 @@ def probe_fault(case: Case, rows: FloatArray, curve: FloatArray) -> tuple[FaultK
     last_s = float(present[-1, TIME]) if len(present) else 0.0
     if now_s - last_s >= _LOST_S:
         return "probe_lost", last_s
-    stuck_s = _stuck_from(present, curve)
+    stuck_s = _stuck_from(case, present, curve)
     if stuck_s is not None:
         return "probe_stuck", stuck_s
     if now_s < settled_s(case) + 60.0:
@@ -62,7 +66,7 @@ def probe_fault(case: Case, rows: FloatArray, curve: FloatArray) -> tuple[FaultK
     return None if out_s is None else ("probe_out", out_s)
 
 
-def _stuck_from(good: FloatArray, curve: FloatArray) -> float | None:
+def _stuck_from(case: Case, good: FloatArray, curve: FloatArray) -> float | None:
     """Since when the very same value comes, if chance or a flat curve does not explain it."""
     value = good[-400:, PROBE]
     same = np.diff(value) == 0.0
@@ -74,12 +78,13 @@ def _stuck_from(good: FloatArray, curve: FloatArray) -> float | None:
         return None
     earlier = same[: len(same) - run][-100:]
     if len(earlier) >= 15:
-        repeats = (earlier.sum() + 1.0) / (len(earlier) + 2.0)
+        repeats = (float(earlier.sum()) + 1.0) / (len(earlier) + 2.0)
+        repeats = max(repeats, _REPEATS_LEAST[case.probe])
         if run * math.log(repeats) < math.log(_STUCK_CHANCE):
             return start_s
     if len(curve):
         expected = np.interp([start_s, now_s], curve[:, 0], curve[:, 1])
-        if abs(expected[1] - expected[0]) > 1.5:
+        if abs(expected[1] - expected[0]) > _STUCK_CHANGE_K[case.probe]:
             return start_s
     return None
 
@@ -121,7 +126,10 @@ def _out_from(case: Case, good: FloatArray) -> float | None:
         return None
     was_K = float(np.median(before[:, PROBE] - before[:, AIR]))
     is_K = float(np.median(lately[:, PROBE] - lately[:, AIR]))
-    least_K = max(1.2, 2.0 * _NOISE_FLOOR_K[case.probe])
+    # A coat poured warm on a cold mould falls by itself, and never stands far above the air.
+    if float(before[0, TIME]) < settled_s(case):
+        return None
+    least_K = 2.5 if case.placement == "coat" else max(1.2, 2.0 * _NOISE_FLOOR_K[case.probe])
     if is_K < 0.45 * was_K and was_K - is_K > least_K:
         return now_s - 1.5 * _OUT_WINDOW_S
     return None
