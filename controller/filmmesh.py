@@ -18,6 +18,7 @@ Index = npt.NDArray[np.int64]
 
 CREASE_DEG = 45.0  # an edge bent more than this stays an edge
 ROUNDS, ITERATIONS = 2, 10
+LOSS = 0.05  # of the area: the mean wall would be wrong by as much
 
 
 def film_mesh(cavity: Cavity, mesh_mm: float) -> FilmMesh:
@@ -43,7 +44,17 @@ def film_mesh(cavity: Cavity, mesh_mm: float) -> FilmMesh:
             hint=f"{0.9 * fits:.1f} mm does",
         )
     points, triangles = remesh(cavity.points_m(), cavity.triangles, mesh_mm * 1e-3)
-    return FilmMesh.build(points, triangles[:, ::-1])
+    mesh = FilmMesh.build(points, triangles[:, ::-1])
+    lost = 1.0 - mesh.total_area * 1e4 / cavity.area_cm2
+    if abs(lost) > LOSS:
+        raise InputError(
+            "mesh size",
+            mesh_mm,
+            f"loses {lost:.0%} of the mould's area in detail finer than it",
+            unit="mm",
+            hint="take a finer one",
+        )
+    return mesh
 
 
 def remesh(points: Floats, triangles: Index, edge: float) -> tuple[Floats, Index]:

@@ -131,8 +131,9 @@ def test_film_answers_as_resin_does() -> None:
             Spin.steady(rad_s(8.0), 0.0, ramp_s=5.0),
         ],
     )
-    assert early.min < late.min < 0.8 * gelled.min
-    assert early.min < 0.4 * gelled.min
+    # Where the thick and the dry places end up depends on how it was parked, so by the spread.
+    assert early.cv > 3.0 * late.cv > 9.0 * gelled.cv
+    assert late.min < 0.5 * gelled.min
     assert down.rim > 1.1 * plain.rim
     assert one_axis.min < 0.3 * gelled.min
 
