@@ -476,13 +476,16 @@ def plan_today(
     room_degC: float,
     mould_degC: float,
     kin: cure.Kinetics | None = None,
+    *,
+    by_hand_s: float = LEAST_BY_HAND_S,
 ) -> Plan:
     """The proven run's plan, made over for today's temperatures.
 
     Same weights, same angles over the cure; other times and speeds. On a warmer day the pour comes
     earlier, as far as hands allow; on a colder one it need not wait, and the resin spreads for
     longer instead. kin: the resin's kinetics where more is known than its
-    sheet. Raises InputError or OutsideValidity when no coat gels in such a room.
+    sheet. by_hand_s: mixing, degassing and pouring take at least so long. Raises InputError or
+    OutsideValidity when no coat gels in such a room.
     """
     casting = plan.casting
     kin = kin or kinetics_of(casting)
@@ -506,7 +509,7 @@ def plan_today(
             today = today.gelling_at(today.gel_s * was.gel_ratio)
             due_s = float(today.time_at_left(float(track.left_1_Pa[0]))) - close_up_s
             before = poured_s
-            poured_s = min(was.poured_s, max(due_s, LEAST_BY_HAND_S))
+            poured_s = min(was.poured_s, max(due_s, by_hand_s))
             if abs(poured_s - before) < 0.5:
                 break
         late_s = max(late_s, poured_s - due_s)

@@ -49,6 +49,11 @@ def main() -> None:
         walls["by cure", degrees] = [
             film_coat(mesh, plan, now, now.ramps, now.clock.spin_from_s) for now in again
         ]
+        if degrees == max(SHOPS_K):  # hands are too slow there: what if they were not
+            again = replay.plan_today(plan, run, warm, warm, kin, by_hand_s=0.0).coats
+            walls["by cure, poured in time", degrees] = [
+                film_coat(mesh, plan, now, now.ramps, now.clock.spin_from_s) for now in again
+            ]
         walls["by the clock, to the gel", degrees] = [
             by_clock(coat, degrees, coat.ramps) for coat in plan.coats
         ]
