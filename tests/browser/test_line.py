@@ -55,8 +55,8 @@ def test_ten_minutes_without_a_line_leave_no_gap(open_phone: OpenPhone) -> None:
         cut(page, False)
         until(page, "!document.documentElement.classList.contains('stale')")
         until(page, f"evenwall.samples.length > {before + 5}")
-        rig = panel.call(lambda: [s.sample_id for s in panel.service.samples])
         seen = ids(page)
+        rig = panel.call(lambda: [s.sample_id for s in panel.service.samples])
         assert seen == [i for i in rig if seen[0] <= i <= seen[-1]]
         assert len(seen) > before
 
