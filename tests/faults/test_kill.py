@@ -28,8 +28,8 @@ from firmware_bridge.sim_board import PtyBoard
 from tests.faults.simulation import plans
 
 ROOT = Path(__file__).resolve().parents[2]
-KILLS = int(os.environ.get("EVENWALL_KILLS", "6"))
-KILLS_A_CASTING = 6
+KILLS = int(os.environ.get("EVENWALL_KILLS", "4"))
+KILLS_A_CASTING = 5
 SPEED = 40.0
 LONGEST_S = 240.0
 LOOK_S = 0.1
