@@ -111,10 +111,13 @@ def check(folder: Path, rows: list[tuple[float, tuple[int, int]]]) -> None:
     state = fold_all(run_id, plan, events)
     assert state.step is Step.DONE
     assert all(coat.done and not coat.gave_up for coat in state.coats)
-    steps = [event.data["step"] for event in events if event.kind == "stepped"]
-    assert len(steps) == len(set(steps)) * len(state.coats), f"a step was repeated: {steps}"
+    # A process that was away while the mix passed its pot life has it mixed anew, as it must.
+    anew = [place for place, event in enumerate(events) if event.kind == "mixed_again"]
+    last_mix = events[anew[-1] :] if anew else events
+    steps = [event.data["step"] for event in last_mix if event.kind == "stepped"]
+    assert len(steps) == len(set(steps)), f"a step was repeated: {steps}"
     for kind in ("parts_met", "poured", "gelled", "turning_began", "turning_ended", "finished"):
-        assert sum(event.kind == kind for event in events) == 1, kind
+        assert sum(event.kind == kind for event in last_mix) == 1, kind
     for line in (folder / "heard").read_text(encoding="utf-8").splitlines():
         key, event_id, sentence = line.split("\t")
         event = journal.event_of_key(key)
