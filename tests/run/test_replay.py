@@ -205,17 +205,17 @@ def test_a_cure_that_runs_twice_as_fast_has_half_the_path() -> None:
 
 def test_wall_of_a_replay_in_a_cold_and_a_warm_shop() -> None:
     """The short form of tests/bench/bench_replay.py: three coats on a lumpy open pot, min, mean and
-    rim of the wall within 3 % of the proven run's at -6 and +6 degC. By the clock alone, turning
-    on until the gel, some figure is off by more than 10 %."""
+    rim of the wall within 3 % of the proven run's at -6, -3 and +3 degC, and at +6 where the pour
+    comes in time. At +6 hands are too slow to pour as early in the cure as the proven run did: less
+    is left to flow, and the wall may come out up to 5 % thicker at its thinnest, never thinner than
+    3 %. By the clock alone, turning on until the gel, some figure is off by more than 10 %."""
     mesh = lumpy_pot(0.14)
     plan, run = a_plan(), a_proven_run()
     kin = replay.kinetics_of(plan.casting)
-    cases = [film_coat(mesh, plan, c, c.ramps, c.clock.spin_from_s) for c in plan.coats]
-    for degrees in (-6.0, 6.0):
-        cases += [
-            film_coat(mesh, plan, now, now.ramps, now.clock.spin_from_s)
-            for now in today_at(degrees)
-        ]
+    warm = SHOP_DEGC + 6.0
+    poured_in_time = replay.plan_today(plan, run, warm, warm, kin, by_hand_s=0.0).coats
+    days = [plan.coats, *(today_at(d) for d in (-6.0, -3.0, 3.0)), poured_in_time, today_at(6.0)]
+    cases = [film_coat(mesh, plan, c, c.ramps, c.clock.spin_from_s) for day in days for c in day]
     for was, coat in zip(run.coats, plan.coats, strict=True):
         cured = history(plan.casting, kin, coat, was.poured_s, SHOP_DEGC + 6.0)
         warm = coat.model_copy(update={"viscosity": replay.viscosity_table(cured)})
@@ -228,6 +228,9 @@ def test_wall_of_a_replay_in_a_cold_and_a_warm_shop() -> None:
         return np.array([wall.min, wall.mean, wall.rim])
 
     proven = figures(0)
-    for number in (1, 2):
+    for number in (1, 2, 3, 4):
         assert figures(number) == pytest.approx(proven, rel=0.03)
-    assert np.abs(figures(3) / proven - 1.0).max() > 0.10
+    late = figures(5) / proven
+    assert late.min() > 0.97
+    assert late.max() < 1.05
+    assert np.abs(figures(6) / proven - 1.0).max() > 0.10
