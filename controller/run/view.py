@@ -289,6 +289,7 @@ def snapshot(
 
 
 _LINES = {
+    "measured": "The casting was measured.",
     "started": "{casting}, {resin}: {coats} coats on {rig}.",
     "weighed": "Weighed {part_a_g:.1f} g of A, {part_b_g:.1f} g of B.",
     "parts_met": "The parts met.",
