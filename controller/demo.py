@@ -28,7 +28,6 @@ PLAN_BUDGET_S = 20.0  # a quick search: a few seconds on an idle machine
 
 Say = Callable[[str], None]
 Progress = Callable[[float, str], None]
-PLAN_S = 20.0  # a demo should not keep people waiting; `evenwall plan` takes the time it needs
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,6 @@ import math
 ZERO_DEGC_K = 273.15  # definition of the Celsius scale, SI Brochure 9th ed. 2.3.1
 G_M_S2 = 9.80665  # standard acceleration of free fall, 3rd CGPM (1901)
 R_J_MOLK = 8.31446261815324  # molar gas constant, exact since the 2019 SI (CODATA 2018)
-GRAMS_PER_OUNCE = 28.349523125  # international avoirdupois ounce, exact (NIST SP 811, B.8)
 MM_PER_INCH = 25.4  # exact (NIST SP 811, B.8)
 
 
@@ -17,10 +16,6 @@ def kelvin(temp_degC: float) -> float:
 
 def degC(temp_K: float) -> float:
     return temp_K - ZERO_DEGC_K
-
-
-def degF(temp_degC: float) -> float:
-    return temp_degC * 1.8 + 32.0
 
 
 def rad_s(rate_rpm: float) -> float:
