@@ -111,7 +111,7 @@ def parser() -> argparse.ArgumentParser:
     c.add_argument("run_id", metavar="RUN")
     _casting(c)
 
-    c = add("runs", "the record: list, show, report, export, import, prove", runs)
+    c = add("runs", "the record: list, show, report, compare, export, import, prove", runs)
     _of_record(c)
     c.set_defaults(json=False, data=None)
     acts = c.add_subparsers(dest="action", metavar="ACTION")
@@ -129,6 +129,9 @@ def parser() -> argparse.ArgumentParser:
     a.add_argument("--out", type=Path, metavar="FILE.html/.pdf")
     a.add_argument("--against", default="", metavar="RUN", help="hold it against another run")
     a.add_argument("--picture", type=Path, nargs="+", default=[], metavar="FILE.jpg/.png")
+    a = act("compare", "a run against another, coat by coat; a replay against what it repeats")
+    a.add_argument("run_id", metavar="RUN")
+    a.add_argument("against", nargs="?", default="", metavar="RUN")
     a = act("export", "CSV or Parquet, units in the column names")
     a.add_argument("run_id", metavar="RUN")
     a.add_argument("--out", type=Path, default=Path(), metavar="FOLDER")
@@ -387,6 +390,8 @@ def runs(args: argparse.Namespace) -> int:
         elif action == "report":
             out = args.out or Path(f"{args.run_id}.html")
             told = runscli.report_run(journal, args.run_id, out, args.picture, args.against)
+        elif action == "compare":
+            told = runscli.compare_runs(journal, args.run_id, args.against)
         elif action == "export":
             formats = args.formats or ["csv"]
             told = runscli.export_runs(journal, args.run_id, args.out / args.run_id, formats)

@@ -384,6 +384,37 @@ class ReplayView(Frozen):
     sentence: str
 
 
+class Compared(Frozen):
+    """One figure of two runs; of a coat, or of the whole casting (None)."""
+
+    coat: int | None
+    what: str
+    unit: str
+    proven: float
+    this_run: float
+    difference: float
+    difference_unit: Literal["%", "K"]
+
+
+class ComparedCoat(Frozen):
+    """Turns of the major axis over the flow path still to come: where two runs lie on each other,
+    the film went the same way. Rows of (path left in % of the proven coat's, turns)."""
+
+    coat: int
+    proven: tuple[tuple[float, float], ...]
+    this_run: tuple[tuple[float, float], ...]
+
+
+class Comparison(Frozen):
+    """A run against another: what decides a wall, figure by figure."""
+
+    run_id: str
+    proven_run_id: str
+    figures: tuple[Compared, ...]
+    coats: tuple[ComparedCoat, ...]
+    sentence: str
+
+
 class RecordLine(Frozen):
     event_id: int
     at_s: float

@@ -359,24 +359,29 @@ def stretches(run: Recorded) -> list[list[_Stretch]]:
 
 def turned(run: Recorded) -> ProvenRun:
     """The spin over the cure, as it was. Raises InputError for a coat that did not gel turning."""
+    coats = turned_coats(run)
+    for planned in run.plan.coats:
+        if planned.coat not in coats:
+            said = f"coat {planned.coat} did not turn until it gelled: nothing to repeat"
+            raise InputError("run", run.run_id, said)
+    return ProvenRun(run_id=run.run_id, sha256=run.sha256(), coats=tuple(coats.values()))
+
+
+def turned_coats(run: Recorded) -> dict[int, ProvenCoat]:
+    """Each coat, by its number, that has turned until it gelled."""
     kin = kinetics_of(run.plan.casting)
-    state = run.state
-    coats = [
-        _turned_coat(run, kin, state, index, parts) for index, parts in enumerate(stretches(run))
-    ]
-    return ProvenRun(run_id=run.run_id, sha256=run.sha256(), coats=tuple(coats))
+    found = (_turned_coat(run, kin, index, parts) for index, parts in enumerate(stretches(run)))
+    return {coat.coat: coat for coat in found if coat is not None}
 
 
 def _turned_coat(
-    run: Recorded, kin: cure.Kinetics, state: RunState, index: int, parts: list[_Stretch]
-) -> ProvenCoat:
-    coat, planned = state.coats[index], run.plan.coats[index]
+    run: Recorded, kin: cure.Kinetics, index: int, parts: list[_Stretch]
+) -> ProvenCoat | None:
+    coat, planned = run.state.coats[index], run.plan.coats[index]
     met_s, poured_s, from_s = coat.parts_met_s, coat.poured_s, coat.spin_from_s
     gel_s = coat.gel_coat_s
     if met_s is None or poured_s is None or from_s is None or gel_s is None or not parts:
-        raise InputError(
-            "run", run.run_id, f"coat {coat.coat} did not turn until it gelled: nothing to repeat"
-        )
+        return None
     casting = run.plan.casting
     mould_degC = casting.mould.temp_degC
     room_degC = _mean(run.samples, coat.coat, gel_s, "room_degC", casting.shop.temp_degC)

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import numpy as np
 
-from controller.errors import InputError
-from controller.model import Event, Sample
+from controller.compare import comparison
+from controller.model import Comparison, Event, Sample
 from controller.plantext import clock_words
 from controller.printed import (
     INK,
@@ -22,8 +22,8 @@ from controller.printed import (
     figure,
     write,
 )
-from controller.prove import Finding, Recorded, turned
-from controller.replay import Floats, ProvenCoat, Track
+from controller.prove import Finding, Recorded
+from controller.replay import Floats
 from controller.run import plain
 from controller.run.alerts import SEVERITY
 from controller.run.view import gravity_in_mould, record_line
@@ -258,55 +258,36 @@ def record(run: Recorded) -> list[Block]:
 COMPARED = ("coat", "", "proven", "this run", "difference")
 
 
-def compared_rows(run: Recorded, proven: Recorded) -> tuple[tuple[str, ...], ...]:
-    """What decides a wall, run against run. Raises InputError when either has nothing to show."""
-    rows: list[tuple[str, ...]] = []
-    spin = turned(proven) if proven.proof is None else proven.proof.spin
-    again = turned(run)
-    if len(spin.coats) != len(again.coats):
-        raise InputError("coats", len(again.coats), f"the proven run has {len(spin.coats)}")
-    for was, now in zip(spin.coats, again.coats, strict=True):
-        for what, unit, old, new in _figures(was, now):
-            off = f"{new - old:+.1f} K" if unit == "degC" else f"{100.0 * (new / old - 1.0):+.1f} %"
-            rows.append((str(was.coat), what, number(old, unit), number(new, unit), off))
-    return tuple(rows)
-
-
-def _figures(was: ProvenCoat, now: ProvenCoat) -> list[tuple[str, str, float, float]]:
-    old, new = Track.of(was), Track.of(now)
-    turns = [
-        float(np.interp(track.path.gel_s - coat.spin_from_s, track.profile_s, track.turns))
-        for coat, track in ((was, old), (now, new))
-    ]
-    return [
-        ("mixed", "g", was.part_a_g + was.part_b_g, now.part_a_g + now.part_b_g),
-        ("room", "degC", was.cure.mean_degC, now.cure.mean_degC),
-        ("spin from", "s", was.spin_from_s, now.spin_from_s),
-        ("gel", "s", was.cure.gel_s, now.cure.gel_s),
-        ("flow path, spin to gel", "1/Pa", float(old.left_1_Pa[0]), float(new.left_1_Pa[0])),
-        ("turns, spin to gel", "", turns[0], turns[1]),
-    ]
+def compared_rows(found: Comparison) -> tuple[tuple[str, ...], ...]:
+    return tuple(
+        (
+            "" if one.coat is None else str(one.coat),
+            one.what,
+            number(one.proven, one.unit),
+            number(one.this_run, one.unit),
+            f"{one.difference:+.1f} {one.difference_unit}",
+        )
+        for one in found.figures
+    )
 
 
 def against(run: Recorded, proven: Recorded) -> list[Block]:
     """The comparison: figures, and the turns over the path still to flow, where a true replay
     lies on its proven run."""
-    rows = compared_rows(run, proven)
-    spin = turned(proven) if proven.proof is None else proven.proof.spin
+    found = comparison(run, proven)
     drawn = figure(height_in=3.2)
     axes = drawn.subplots()
-    for was, now, colour in zip(spin.coats, turned(run).coats, RESIN * 4, strict=False):
-        for one, style in ((was, "--"), (now, "-")):
-            track = Track.of(one)
-            label = f"coat {one.coat}" if style == "-" else None
-            path = 100.0 * track.left_1_Pa / track.left_1_Pa[0]
-            axes.plot(path, track.turns, style, color=colour, lw=1.2, label=label)
+    for coat, colour in zip(found.coats, RESIN * 4, strict=False):
+        for rows, style in ((coat.proven, "--"), (coat.this_run, "-")):
+            label = f"coat {coat.coat}" if style == "-" else None
+            axes.plot(*zip(*rows, strict=True), style, color=colour, lw=1.2, label=label)
     axes.invert_xaxis()
     axes.set_xlabel("flow path still to come, %")
     axes.set_ylabel("turns of the major axis")
     axes.legend(frameon=False, fontsize="small")
     return [
         Heading(f"Against run {proven.run_id}"),
-        Table(COMPARED, rows),
+        Words(found.sentence),
+        Table(COMPARED, compared_rows(found)),
         Picture(drawn, "Turns over the cure; dashed: the proven run."),
     ]

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from controller.compare import compared
 from controller.errors import RecordError
 from controller.export import Format, export_run, import_run, read_export
 from controller.model import Event, parse
@@ -165,12 +166,12 @@ def report_run(
     return Told({"report": str(path)}, f"Report written to {path}.")
 
 
-def compare_runs(journal: Journal, run_id: str, against: str) -> Told:
-    """A run against another, figure by figure."""
-    rows = compared_rows(Recorded.read(journal, run_id), Recorded.read(journal, against))
+def compare_runs(journal: Journal, run_id: str, against: str = "") -> Told:
+    """A run against another, figure by figure; see `compare.compared`."""
+    found = compared(journal, run_id, against)
+    title = f"Run {run_id} against run {found.proven_run_id}. {found.sentence}"
     head = ("coat", "what", "proven", "this run", "difference")
-    data = [dict(zip(head, row, strict=True)) for row in rows]
-    return Told(data, columns(head, rows))
+    return Told(found.model_dump(mode="json"), f"{title}\n\n{columns(head, compared_rows(found))}")
 
 
 def export_runs(journal: Journal, run_id: str, folder: Path, formats: Iterable[Format]) -> Told:

@@ -10,6 +10,7 @@ from concurrent.futures import Executor, ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
+from controller.compare import compared
 from controller.errors import EvenwallError, InputError
 from controller.memory import ResinMemory, from_data
 from controller.model import (
@@ -17,6 +18,7 @@ from controller.model import (
     Casting,
     CastingCard,
     Command,
+    Comparison,
     Event,
     Plan,
     PlanJob,
@@ -351,6 +353,11 @@ class Service:
     async def run_plan(self, run_id: str) -> Plan:
         plan: Plan = await self._read(lambda journal: journal.plan(run_id))
         return plan
+
+    async def compare(self, run_id: str, against: str = "") -> Comparison:
+        """A run against another, or a replay against the run it repeats. Raises InputError."""
+        found: Comparison = await self._read(lambda journal: compared(journal, run_id, against))
+        return found
 
     async def wall_mesh(self, run_or_job_id: str) -> dict[str, Any] | None:
         """vertices_mm (n, 3), faces (m, 3) and wall_mm (n,); None without a film."""

@@ -10,10 +10,11 @@ from lxml import etree
 from matplotlib.figure import Figure
 
 from controller import printed
+from controller.compare import comparison
 from controller.errors import InputError
 from controller.prove import Recorded
 from controller.records import Journal
-from controller.runreport import compared_rows, write_report
+from controller.runreport import write_report
 from controller.runscli import compare_runs, report_run, runs_table, show_run
 
 
@@ -72,14 +73,36 @@ def test_a_run_against_itself_differs_by_nothing(
 ) -> None:
     journal = Journal(a_record[0])
     run = Recorded.read(journal, a_record[1])
-    rows = compared_rows(run, run)
-    assert len(rows) == 6 * len(run.plan.coats)
-    assert {row[4] for row in rows} == {"+0.0 %", "+0.0 K"}
+    found = comparison(run, run)
+    assert len(found.figures) == 7 * len(run.plan.coats) + 2  # and the casting's weight and rim
+    assert {one.difference for one in found.figures} == {0.0}
+    assert found.sentence.startswith("The film went the same way")
+    assert [coat.coat for coat in found.coats] == [1, 2, 3]
+    for coat in found.coats:
+        left = [row[0] for row in coat.this_run]
+        assert left[0] == pytest.approx(100.0)
+        assert left == sorted(left, reverse=True)
     told = compare_runs(journal, run.run_id, run.run_id)
-    assert told.data[0]["what"] == "mixed"
+    assert told.data["figures"][0]["what"] == "mixed"
+    assert "+0.0 K" in told.text
+    with pytest.raises(InputError, match="is no replay"):
+        compare_runs(journal, run.run_id)
     report_run(journal, run.run_id, tmp_path / "both.html", against=run.run_id)
     journal.close()
     assert "Turns over the cure" in (tmp_path / "both.html").read_text(encoding="utf-8")
+
+
+def test_only_coats_that_gelled_turning_are_compared(a_record: tuple[Path, str]) -> None:
+    """A run still under way is held against another by the coats it has; by none, it says so."""
+    journal = Journal(a_record[0])
+    run = Recorded.read(journal, a_record[1])
+    journal.close()
+    gels = [place for place, event in enumerate(run.events) if event.kind == "gelled"]
+    one = Recorded(run.run_id, run.plan_json, run.events[: gels[1]], run.samples)
+    assert [coat.coat for coat in comparison(one, run).coats] == [1]
+    none = Recorded(run.run_id, run.plan_json, run.events[: gels[0]], run.samples)
+    with pytest.raises(InputError, match="no coat that turned until it gelled"):
+        comparison(none, run)
 
 
 def test_the_list_and_the_run_in_words(a_record: tuple[Path, str]) -> None:
