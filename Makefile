@@ -19,7 +19,12 @@ serve: $(VENV)/.demo compiler ## the controller with its panel (ARGS="--rig RIG.
 
 test: $(VENV)/.test test-packages ## installs what the tests need, lints, and runs them
 	@$(MAKE) -s lint
+ifeq ($(ARGS),)
+	@$(BIN)/python -m pytest -n auto -m "not alone"
+	@$(BIN)/python -m pytest -m alone
+else
 	@$(BIN)/python -m pytest $(ARGS)
+endif
 
 lint: $(VENV)/.test ## ruff, mypy in strict mode, import contracts
 	@$(BIN)/ruff check . && $(BIN)/ruff format --check -q . && $(BIN)/mypy && $(BIN)/lint-imports --no-cache >/dev/null || { $(BIN)/lint-imports --no-cache; exit 1; }
