@@ -19,14 +19,19 @@ Heat       a squat cup of two nested bodies of resin that lose heat to the room,
 
 from __future__ import annotations
 
+import ctypes
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import cache
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from scipy import optimize
 
+from controller import native
 from controller.errors import NotConverged, OutsideValidity
 from controller.units import G_M_S2, R_J_MOLK, ZERO_DEGC_K
 
@@ -54,6 +59,7 @@ NEXT_POUR_UNTIL_AGE = 4.0
 DEMOULD_AGE = 7.5
 
 INDUCTION_SHARPNESS = 12.0
+_SOURCE = Path(__file__).with_name("cure_kernel.c")
 _STEPS = 600  # of a history for the planner; second order, see the convergence test
 CORE, SHELL, COAT = 0, 1, 2  # resin nodes
 _WALL_LAYERS = 4
@@ -333,30 +339,62 @@ def integrate(
     steps = len(ambient_K)
     propagator = _propagator(*_network(kin, around, lanes), dt_s)
     temps = np.empty((steps + 1, 3, lanes))
-    conversions = np.zeros((steps + 1, 3, lanes))
-    state = np.empty((_NODES + 4, lanes))
-    state[:3] = around.start_K
-    state[3:_NODES] = around.mould_K
-    temps[0] = state[:3]
-    pour_step = round(around.pour_s / dt_s)
-
-    scaled_E = np.broadcast_to(np.asarray(kin.activation_J_mol / R_J_MOLK), (lanes,))
-    at_ref = scaled_E / kin.ref_K
-    rate_dt = np.asarray(kin.rate_1_s * dt_s)
-    order_less_1 = np.asarray(kin.order - 1.0)
+    temps[0] = around.start_K
+    alphas = np.zeros((steps + 1, 3, lanes))
+    scaled_E = kin.activation_J_mol / R_J_MOLK
     induction = np.asarray(kin.induction_s, dtype=float)
-    delayed = bool(np.any(induction > 0.0))
-    q_step = dt_s / np.maximum(induction, 1e-3)
-    q = np.zeros((3, lanes))
-    aged = np.zeros((3, lanes))
-    alpha = np.zeros((3, lanes))
+    fields = (
+        kin.rate_1_s * dt_s,
+        kin.start,
+        kin.order - 1.0,
+        scaled_E,
+        scaled_E / kin.ref_K,
+        kin.rise_K,
+        dt_s / np.maximum(induction, 1e-3),
+        kin.sharpness,
+        around.mould_K,
+    )
+    lane_fields = np.empty((len(fields), lanes))
+    for row, field in zip(lane_fields, fields, strict=True):
+        row[:] = field
+    march = _march if (kernel := _kernel()) is None else kernel
+    march(
+        propagator,
+        lane_fields,
+        np.ascontiguousarray(ambient_K),
+        round(around.pour_s / dt_s),
+        bool(np.any(induction > 0.0)),
+        temps,
+        alphas,
+    )
+    return temps, alphas
+
+
+def _march(
+    propagator: FloatArray,
+    fields: FloatArray,
+    ambient_K: FloatArray,
+    pour_step: int,
+    delayed: bool,
+    temps: FloatArray,
+    alphas: FloatArray,
+) -> None:
+    """Every step of every lane: fills `temps` (from its first row on) and `alphas`, both
+    (N + 1, 3, L). The reference of the compiled kernel, and its stand-in without a compiler.
+    """
+    rate_dt, start, order_less_1, scaled_E, at_ref, rise_K, q_step, sharpness, mould_K = fields
+    lanes = fields.shape[1]
+    state = np.empty((_NODES + 4, lanes))
+    state[:3] = temps[0]
+    state[3:_NODES] = mould_K
+    q, aged, alpha = np.zeros((3, 3, lanes))
     before: FloatArray | None = None
-    for step in range(steps):
+    for step, air_K in enumerate(ambient_K):
         speed = np.exp(at_ref - scaled_E / state[:3])
         left = 1.0 - alpha
-        pace = rate_dt * speed * (kin.start + alpha) * np.power(left, order_less_1)
+        pace = rate_dt * speed * (start + alpha) * np.power(left, order_less_1)
         if delayed:
-            gate = np.power(q, kin.sharpness)
+            gate = np.power(q, sharpness)
             pace *= gate / (1.0 + gate)
             ageing = q_step * speed
             # Beyond 10 the switch is fully on, and the power must not overflow.
@@ -365,17 +403,49 @@ def integrate(
         x = pace if before is None else np.maximum(1.5 * pace - 0.5 * before, 0.5 * pace)
         before = pace
         after = left / (1.0 + x + 0.5 * x * x)
-        state[_NODES : _NODES + 3] = kin.rise_K * (left - after)
-        state[_NODES + 3] = ambient_K[step]
+        state[_NODES : _NODES + 3] = rise_K * (left - after)
+        state[_NODES + 3] = air_K
         state[:_NODES] = np.einsum("ijl,jl->il", propagator, state)
         alpha = 1.0 - after
         if step < pour_step:
             for field in (state, alpha, q):
                 field[COAT] = _CORE_FRACTION * field[CORE] + (1.0 - _CORE_FRACTION) * field[SHELL]
-            state[3:_NODES] = around.mould_K
+            state[3:_NODES] = mould_K
         temps[step + 1] = state[:3]
-        conversions[step + 1] = alpha
-    return temps, conversions
+        alphas[step + 1] = alpha
+
+
+@cache
+def _kernel() -> Callable[..., None] | None:
+    """`_march` compiled, or None where there is no compiler."""
+    try:
+        library = ctypes.CDLL(str(native.library(_SOURCE, "-ffast-math")))
+    except native.NoCompiler:
+        return None
+    run = library.cure_march
+    run.restype = None
+    whole, array = ctypes.c_int64, ctypes.c_void_p
+    run.argtypes = [whole, whole, whole, whole, ctypes.c_double, *[array] * 5]
+
+    def march(
+        propagator: FloatArray,
+        fields: FloatArray,
+        ambient_K: FloatArray,
+        pour_step: int,
+        delayed: bool,
+        temps: FloatArray,
+        alphas: FloatArray,
+    ) -> None:
+        run(
+            fields.shape[1],
+            len(ambient_K),
+            pour_step,
+            delayed,
+            _CORE_FRACTION,
+            *(a.ctypes.data for a in (propagator, fields, ambient_K, temps, alphas)),
+        )
+
+    return march
 
 
 def cup_mean(field: FloatArray) -> FloatArray:

@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any
+
 
 class EvenwallError(Exception):
     """The family. `exit_code` is what the command line returns."""
 
     exit_code = 1
+
+    def __reduce__(self) -> tuple[Callable[..., EvenwallError], tuple[object, ...]]:
+        """So that it comes back whole from another process, whatever its constructor asks."""
+        return _again, (type(self), self.args, self.__dict__)
 
 
 class InputError(EvenwallError):
@@ -69,3 +76,11 @@ class ProbeFault(EvenwallError):
 
 class RecordError(EvenwallError):
     """The record could not be read or written."""
+
+
+def _again(
+    kind: type[EvenwallError], args: tuple[object, ...], fields: dict[str, Any]
+) -> EvenwallError:
+    error = kind.__new__(kind, *args)
+    error.__dict__.update(fields)
+    return error

@@ -3,12 +3,6 @@
 from __future__ import annotations
 
 import ctypes
-import hashlib
-import os
-import platform
-import shutil
-import subprocess
-import tempfile
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -19,7 +13,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from controller.errors import EvenwallError, NotConverged
+from controller import native
+from controller.errors import NotConverged
 from controller.film.inputs import Coat, FilmResult, Numerics
 from controller.film.mesh import FilmMesh
 from controller.film.start import mean_film, start_film
@@ -29,53 +24,20 @@ WIDE, NARROW = 16, 4  # lanes; a short batch wastes fewer in the narrow kernel
 LEVELLING_BOUND = 0.8  # of Gershgorin's 2 sum|w|/A; the largest true eigenvalue is 0.75 of it on
 # an equilateral mesh
 
-_FLAGS = ["-O3", "-fPIC", "-shared", "-std=gnu11", "-fno-math-errno", "-fno-trapping-math"]
-_NATIVE = [["-march=native", "-mprefer-vector-width=512"], ["-march=native"], ["-mcpu=native"], []]
 _SOURCE = Path(__file__).with_name("kernel.c")
-
-
-class NoCompiler(EvenwallError):
-    """There is no working C compiler, so only the reference can be used."""
-
-
-def _cache_dir() -> Path:
-    base = os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache"
-    return Path(base) / "evenwall"
 
 
 @cache
 def library(lanes: int = WIDE) -> Path:
-    """The compiled kernel's file, compiling it if this source was not yet compiled here."""
-    compiler = shutil.which(os.environ.get("CC", "cc"))
-    if compiler is None:
-        raise NoCompiler("no C compiler was found (cc): the film runs on the slower reference")
-    source = _SOURCE.read_bytes()
-    stamp = hashlib.sha256(
-        source
-        + " ".join([*_FLAGS, str(lanes), compiler, platform.machine(), platform.node()]).encode()
-    ).hexdigest()[:16]
-    target = _cache_dir() / f"film-{stamp}.so"
-    if target.exists():
-        return target
-    target.parent.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(dir=target.parent) as scratch:
-        made = Path(scratch) / target.name
-        for native in _NATIVE:
-            command = [compiler, *_FLAGS, f"-DL={lanes}", "-fopenmp-simd", *native, str(_SOURCE)]
-            run = subprocess.run(
-                [*command, "-o", str(made), "-lm"], capture_output=True, text=True, check=False
-            )
-            if run.returncode == 0:
-                made.replace(target)  # atomic: two processes may compile at once
-                return target
-    raise NoCompiler(f"{compiler} could not compile the film kernel: {run.stderr.strip()[:300]}")
+    """The compiled kernel's file. Raises NoCompiler."""
+    return native.library(_SOURCE, f"-DL={lanes}")
 
 
 def have_compiler() -> bool:
     """Whether `coats` will run on the compiled kernel."""
     try:
         library()
-    except NoCompiler:
+    except native.NoCompiler:
         return False
     return True
 

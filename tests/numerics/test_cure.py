@@ -1,5 +1,6 @@
 """Cure, viscosity and heat against closed forms, scipy's stiff solvers and published values."""
 
+import pickle
 from dataclasses import replace
 
 import numpy as np
@@ -7,7 +8,7 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from controller import cure
-from controller.errors import OutsideValidity
+from controller.errors import NotConverged, OutsideValidity
 from controller.units import G_M_S2, R_J_MOLK
 
 SILICONE = cure.WALL_MATERIALS["silicone rubber"]
@@ -204,3 +205,15 @@ def test_outside_the_range_it_says_so() -> None:
         cure.wall_material("cheese")
     with pytest.raises(OutsideValidity, match="pot_life_temp_K"):
         replace(SHEET, pot_life_temp_K=23.0)
+
+
+def test_errors_come_back_from_another_process() -> None:
+    """A process pool pickles them; one that cannot be rebuilt hangs the pool."""
+    for error in (
+        NotConverged("the fit", 0.5, 12),
+        OutsideValidity("air_K", 400.0, "must be less", unit="K", file="case.toml"),
+    ):
+        again = pickle.loads(pickle.dumps(error))
+        assert type(again) is type(error)
+        assert str(again) == str(error)
+        assert again.__dict__ == error.__dict__
