@@ -13,13 +13,14 @@ from collections import deque
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import AsyncExitStack, ExitStack, asynccontextmanager, contextmanager
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import uvicorn
 
 from controller.errors import InputError
-from controller.model import MqttSpec, ProbeSpec, RigSpec, read_rig
+from controller.model import MqttSpec, ProbeSpec, RigSpec, ScaleView, Step, read_rig
 from controller.operator import Operator
 from controller.plan import make_plan
 from controller.ports import Inputs, NoInputs, NoOutputs, Outputs, Press, Probe
@@ -28,13 +29,16 @@ from controller.records import Journal, Records
 from controller.run.judging import Remembering
 from controller.run.motion import frame_limits
 from controller.run.supervisor import Supervisor
+from controller.scale import watch
 from controller.service import Service
 from controller.telemetry import Telemetry
 from controller.twin import Twin
 from controller.wall import wall_mesh
 from firmware_bridge.clock import SystemClock
 from firmware_bridge.serial_rig import SerialRig
+from firmware_bridge.serial_scale import SerialScale
 from firmware_bridge.sim_board import PtyBoard
+from firmware_bridge.sim_scale import PtyScale
 from web.app import create_app
 from web.people import People
 from web.settings import Settings
@@ -65,6 +69,7 @@ class Setup:
     castings: Path = SAMPLES
     speed: float = 1.0
     seed: int = 0
+    plan_budget_s: float | None = None  # for a plan asked for on the panel; None: a full search
 
     @property
     def record(self) -> Path:
@@ -101,6 +106,7 @@ class House:
     hand: Hand
     twin: Twin | None
     board: PtyBoard | None
+    loads: PtyScale | None  # a simulated scale, to put something on
 
 
 @contextmanager
@@ -198,6 +204,40 @@ def open_devices(setup: Setup) -> Iterator[Devices]:
 
 
 @asynccontextmanager
+async def _weighing(spec: RigSpec, supervisor: Supervisor) -> AsyncIterator[PtyScale | None]:
+    """The rig's scale, if it has one, shown until the block ends. A scale lives in wall time,
+    however fast the rig's world runs. Raises InputError."""
+    if spec.scale is None:
+        yield None
+        return
+    clock, port, loads = SystemClock(), spec.scale.port, None
+    tasks = []
+    if spec.backend == "simulated":
+        loads = PtyScale()
+        port = loads.port
+        tasks.append(asyncio.create_task(loads.run(clock)))
+    elif not port:
+        raise InputError("scale.port", "missing", "is required for a scale")
+    scale = SerialScale(port, **spec.scale.model_dump(exclude={"port"}))
+
+    def show(view: ScaleView) -> None:
+        if view != supervisor.scale:
+            supervisor.scale = view
+            if supervisor.state is not None and supervisor.state.step is Step.WEIGH:
+                supervisor.wake()
+
+    tasks.append(asyncio.create_task(watch(scale, clock, show)))
+    try:
+        yield loads
+    finally:
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
+        if loads is not None:
+            loads.close()
+
+
+@asynccontextmanager
 async def open_house(setup: Setup) -> AsyncIterator[House]:
     """Devices, record, supervisor and service, until the block ends. Raises as `open_devices`."""
     async with AsyncExitStack() as stack:
@@ -221,12 +261,21 @@ async def open_house(setup: Setup) -> AsyncIterator[House]:
             supervisor.on_event = devices.twin.follow
         await supervisor.start()
         stack.push_async_callback(supervisor.close)
+        loads = await stack.enter_async_context(_weighing(setup.spec, supervisor))
+        planner = partial(make_plan, time_budget_s=setup.plan_budget_s)
         service = Service(
-            supervisor, setup.castings, make_plan, wall_mesh=wall_mesh, memories=memories
+            supervisor, setup.castings, planner, wall_mesh=wall_mesh, memories=memories
         )
         stack.push_async_callback(service.close)
         yield House(
-            setup, devices.clock, supervisor, service, devices.hand, devices.twin, devices.board
+            setup,
+            devices.clock,
+            supervisor,
+            service,
+            devices.hand,
+            devices.twin,
+            devices.board,
+            loads,
         )
 
 

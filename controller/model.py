@@ -139,6 +139,16 @@ class MqttSpec(Frozen):
     secret_file: Path | None = None  # signs commands
 
 
+class ScaleSpec(Frozen):
+    """A scale that sends what it shows, over a serial port of the controller's."""
+
+    port: str = ""  # "/dev/serial/by-id/..."; a simulated rig has a simulated scale
+    baud: Literal[1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200] = 9600
+    data_bits: Literal[7, 8] = 8
+    parity: Literal["none", "even", "odd"] = "none"
+    unit: Literal["g", "kg", "oz"] = "g"  # of lines that name none
+
+
 class RigSpec(Frozen):
     """A rig file."""
 
@@ -159,6 +169,7 @@ class RigSpec(Frozen):
     probes: tuple[ProbeSpec, ...] = (ProbeSpec(),)
     pins: dict[str, int] = Field(default_factory=dict)  # GPIO line numbers on the Pi (BCM)
     mqtt: MqttSpec | None = None
+    scale: ScaleSpec | None = None  # absent: weights are typed
 
 
 # --- The plan ------------------------------------------------------------------------------------
@@ -384,6 +395,14 @@ class ReplayView(Frozen):
     sentence: str
 
 
+class ScaleView(Frozen):
+    """What the scale shows now, or why it shows nothing."""
+
+    mass_g: float | None = None
+    steady: bool = False
+    problem: str = ""
+
+
 class Compared(Frozen):
     """One figure of two runs; of a coat, or of the whole casting (None)."""
 
@@ -450,6 +469,7 @@ class Snapshot(Frozen):
     gel: GelView = GelView()
     wall: WallSummary | None = None
     replay: ReplayView | None = None
+    scale: ScaleView | None = None  # None: this rig has none, weights are typed
     alerts: tuple[Alert, ...] = ()
     record: tuple[RecordLine, ...] = ()
     last_event_id: int = 0

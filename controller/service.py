@@ -76,7 +76,9 @@ class Service:
         self._executor = executor or ThreadPoolExecutor(1, "plans")
         self._memories = {} if memories is None else memories
         self._jobs: dict[str, PlanJob] = {}
-        self._meshes: dict[str, dict[str, Any]] = {}
+        # The wall for looking at has a thread of its own: it must not wait for somebody's plan.
+        self._walls = ThreadPoolExecutor(1, "walls")
+        self._meshes: dict[str, asyncio.Future[dict[str, Any]]] = {}
         self._job_tasks: set[asyncio.Task[None]] = set()
         self._job_numbers = itertools.count(1)
         self._run_numbers = itertools.count(1)
@@ -86,6 +88,7 @@ class Service:
             task.cancel()
         await asyncio.gather(*self._job_tasks, return_exceptions=True)
         self._executor.shutdown(wait=False, cancel_futures=True)
+        self._walls.shutdown(wait=False, cancel_futures=True)
 
     # --- now -------------------------------------------------------------------------------------
 
@@ -367,13 +370,22 @@ class Service:
         plan = job.plan if job is not None else await self.run_plan(run_or_job_id)
         if plan is None:
             return None
-        if run_or_job_id not in self._meshes:
+        return await self._mesh_of(self._wall_mesh, plan)
+
+    async def _mesh_of(self, work: WallMesh, plan: Plan) -> dict[str, Any]:
+        """The wall of a plan, computed once whoever asks, and however many do: the plan's page asks
+        first, so that it is there when the casting is turned round in the middle of the job."""
+        key = plan.model_dump_json()
+        if key not in self._meshes:
             loop = asyncio.get_running_loop()
-            mesh = await loop.run_in_executor(self._executor, self._wall_mesh, plan)
-            self._meshes[run_or_job_id] = mesh
+            self._meshes[key] = loop.run_in_executor(self._walls, work, plan)
             while len(self._meshes) > MESHES_KEPT:
                 del self._meshes[next(iter(self._meshes))]
-        return self._meshes[run_or_job_id]
+        try:
+            return await asyncio.shield(self._meshes[key])
+        except EvenwallError:
+            self._meshes.pop(key, None)  # it may be asked for again
+            raise
 
 
 def run_card(journal: Journal, run_id: str) -> RunCard:

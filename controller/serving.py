@@ -45,7 +45,8 @@ Enter goes on to the next step. Or type:
   abandon WHY      give this casting up"""
 SIMULATED_HELP = """\
   button           press the button at the simulated frame
-  guard            open or close its guard"""
+  guard            open or close its guard
+  scale GRAMS      put so much on its scale, if the rig file has one"""
 
 
 # --- Serving -------------------------------------------------------------------------------------
@@ -191,6 +192,10 @@ async def _typed(house: House, words: list[str]) -> str:
         return ""
     if words[:1] == ["guard"] and house.board is not None:
         house.board.set_guard(not now.frame.guard_closed)
+        return ""
+    if words[:1] == ["scale"] and house.loads is not None and len(words) == 2:
+        with contextlib.suppress(ValueError):
+            house.loads.load(float(words[1]))
         return ""
     try:
         name, data = meaning(words)

@@ -171,12 +171,41 @@ class BoardPins(Protocol):
         ...
 
 
+@dataclass(frozen=True, slots=True)
+class Weight:
+    """One line of a scale; below 0 when what stood on it at its tare is gone."""
+
+    mass_g: float
+    steady: bool
+
+
+class Scale(Protocol):
+    """A scale that sends what it shows, again and again."""
+
+    async def open(self) -> None:
+        """Raises LinkLost when there is none."""
+        ...
+
+    async def read(self) -> Weight:
+        """The newest line not yet read; waits for one.
+
+        Raises LinkLost when the scale is gone or silent, Garbled when what it sends is no weight.
+        """
+        ...
+
+    async def close(self) -> None: ...
+
+
 class BridgeError(Exception):
     """The family of everything the bridge raises."""
 
 
 class LinkLost(BridgeError):
     """No answer, end of file or unplugged."""
+
+
+class Garbled(BridgeError):
+    """An answer that cannot be what it should be."""
 
 
 class VersionMismatch(BridgeError):

@@ -29,6 +29,7 @@ from controller.model import (
     Answer,
     CastingCard,
     Command,
+    Comparison,
     Event,
     Frozen,
     Plan,
@@ -60,7 +61,7 @@ def _may(*statuses: int) -> dict[int | str, dict[str, Any]]:
     """The documented refusals of a route; the door's own are everywhere."""
     return {
         status: {"model": Problem, "description": HTTPStatus(status).phrase}
-        for status in (*statuses, 421)
+        for status in (*statuses, 421, 503)
     }
 
 
@@ -267,6 +268,12 @@ async def events(
     run_id: Id, desk: AtDesk, _: Watcher, after_id: Annotated[int, Query(ge=0, le=2**53)] = 0
 ) -> list[Event]:
     return await desk.service.events(run_id, after_id)
+
+
+@api.get("/runs/{run_id}/compare", responses=_may(401, 404, 422))
+async def compare(run_id: Id, desk: AtDesk, _: Watcher, against: Id | None = None) -> Comparison:
+    """A run against another, figure by figure; a replay against the run it repeats."""
+    return await desk.service.compare(run_id, against or "")
 
 
 # --- Acting ------------------------------------------------------------------------------------

@@ -25,6 +25,7 @@ from controller.model import (
     RecordLine,
     RigSpec,
     Sample,
+    ScaleView,
     Snapshot,
     Step,
 )
@@ -111,6 +112,7 @@ class Supervisor:
         self.state: RunState | None = None
         self.speed = speed
         self.notices: dict[str, str] = {}
+        self.scale: ScaleView | None = None
         self.on_event: Callable[[Event, Plan], None] | None = None  # for a twin
         self.lines: deque[RecordLine] = deque(maxlen=LINES_SHOWN)
         self._rows: list[tuple[Event, str | None]] = []  # of the running casting
@@ -619,6 +621,7 @@ class Supervisor:
             rig_name=self.spec.name,
             record=tuple(self.lines),
             last_event_id=self.last_id,
+            scale=self.scale,
         )
 
     def _publish(self, item: Published) -> None:

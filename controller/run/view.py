@@ -16,6 +16,7 @@ from controller.model import (
     GelView,
     RecordLine,
     ReplayView,
+    ScaleView,
     Snapshot,
     Step,
     Vector3,
@@ -215,6 +216,7 @@ def snapshot(
     rig_name: str,
     record: Sequence[RecordLine],
     last_event_id: int,
+    scale: ScaleView | None = None,
 ) -> Snapshot:
     """All that a screen needs to draw itself from nothing."""
 
@@ -240,6 +242,7 @@ def snapshot(
         record=tuple(record),
         last_event_id=last_event_id,
         cautions=plain.CAUTIONS,
+        scale=scale,
     )
     if state is None:
         return common

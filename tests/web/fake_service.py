@@ -22,6 +22,9 @@ from controller.model import (
     CastingCard,
     CoatView,
     Command,
+    Compared,
+    ComparedCoat,
+    Comparison,
     Countdown,
     Event,
     FrameView,
@@ -335,6 +338,32 @@ class FakeService:
         if self.plan is None:
             raise InputError("run_id", run_id, "no plan on record")
         return self.plan
+
+    async def compare(self, run_id: str, against: str = "") -> Comparison:
+        await self.run(run_id)
+        return Comparison(
+            run_id=run_id,
+            proven_run_id=against or "run-0",
+            figures=(
+                Compared(
+                    coat=1,
+                    what="flow path, spin to gel",
+                    unit="1/Pa",
+                    proven=1800.0,
+                    this_run=1818.0,
+                    difference=1.0,
+                    difference_unit="%",
+                ),
+            ),
+            coats=(
+                ComparedCoat(
+                    coat=1,
+                    proven=((100.0, 0.0), (50.0, 20.0), (0.0, 60.0)),
+                    this_run=((101.0, 0.0), (50.0, 20.1), (0.0, 60.2)),
+                ),
+            ),
+            sentence="The film went the same way, within 3 %.",
+        )
 
     async def wall_mesh(self, run_or_job_id: str) -> dict[str, Any]:
         if run_or_job_id not in {*self.jobs, self.run_id, "run-0"}:

@@ -1,6 +1,6 @@
 // What a step asks for beyond its button: ticks, weights, measures. A form is built once a step.
 
-import { h } from "./dom.js";
+import { h, say } from "./dom.js";
 import { lengthFrom, lengthUnit, mass, massFrom, massTo, massUnit } from "./units.js";
 
 const RATIO_OFF = 0.02; // beyond this the sheet says so; the run itself decides what it refuses
@@ -12,13 +12,19 @@ export class Forms {
     this.send = send;
     this.made = null;
     this.why = () => ""; // why the step's button must wait for the form
+    this.live = () => {}; // what of the form follows the rig while it is filled in
   }
 
   draw(seen, mayAct) {
     const name = `${seen.step_id} ${seen.step} ${mayAct} ${massUnit()}`;
-    if (name === this.made) return;
+    if (name !== this.made) this.make(name, seen, mayAct);
+    this.live(seen);
+  }
+
+  make(name, seen, mayAct) {
     this.made = name;
     this.why = () => "";
+    this.live = () => {};
     this.box.replaceChildren();
     const make = { prepare: "ticks", weigh: "weigh", measure: "measure" }[seen.step];
     if (make && mayAct) this.box.append(this[make](seen));
@@ -45,27 +51,41 @@ export class Forms {
     const a = number("part-a", `Part A, ${massUnit()}`, massTo(planA));
     const b = number("part-b", `Part B, ${massUnit()}`, massTo(planB));
     const verdict = h("p", { class: "why", role: "status" });
-    const scale = h("div", { class: "ratio", "aria-hidden": "true" });
-    const read = () => [massFrom(a.input.value), massFrom(b.input.value)];
+    const bar = h("div", { class: "ratio", "aria-hidden": "true" });
+    const scale = new ScaleLine((grams) => {
+      due().input.value = massTo(grams);
+      judge();
+    });
+    const due = () => (a.input.value ? b : a); // which part the scale weighs now
+    const typed = () => [massFrom(a.input.value), massFrom(b.input.value)];
+    // What stands on the scale counts as the part that is due, so that the ratio runs along.
+    const read = () => {
+      const [gramsA, gramsB] = typed();
+      const live = scale.mass_g > 0 ? scale.mass_g : 0;
+      return [gramsA || live, gramsB || (gramsA ? live : 0)];
+    };
     const judge = () => {
       const [gramsA, gramsB] = read();
-      verdict.textContent = this.verdict(gramsA, gramsB, planA, planB);
-      drawRatio(scale, gramsA, gramsB, planA, planB);
+      say(verdict, this.verdict(gramsA, gramsB, planA, planB));
+      drawRatio(bar, gramsA, gramsB, planA, planB);
       this.onChange();
     };
     a.input.addEventListener("input", judge);
     b.input.addEventListener("input", judge);
     let written = coat.part_a_g !== null;
     this.why = () => (written ? "" : "Write both weights down first.");
+    this.live = (now) => {
+      if (scale.show(now.scale, typed().every((g) => g > 0) ? "" : due() === a ? "A" : "B")) judge();
+    };
     queueMicrotask(judge);
     const submit = async () => {
-      if (!read().every((g) => g > 0)) return;
-      written = await this.send("weigh", { part_a_g: round(read()[0]), part_b_g: round(read()[1]) });
+      if (!typed().every((g) => g > 0)) return;
+      written = await this.send("weigh", { part_a_g: round(typed()[0]), part_b_g: round(typed()[1]) });
       this.onChange();
     };
     return form(submit, "Write the weights down",
       h("p", { class: "why" }, `Coat ${seen.coat} wants ${mass(planA)} of A and ${mass(planB)} of B.`),
-      h("div", { class: "fields" }, a.label, b.label), scale, verdict);
+      scale.box, h("div", { class: "fields" }, a.label, b.label), bar, verdict);
   }
 
   verdict(gramsA, gramsB, planA, planB) {
@@ -98,6 +118,39 @@ export class Forms {
     };
     return form(submit, "Write the measures down", h("div", { class: "fields" }, weight.label, ...rim.map((f) => f.label), ...spots.map(([, f]) => f.label)),
       h("p", { class: "why" }, "The rim drains more than the wall: spots on the wall teach the plan more than the rim does."));
+  }
+}
+
+// The scale's display beside the sheet, and the one press that takes what it shows.
+class ScaleLine {
+  constructor(take) {
+    this.figure = h("b", { id: "scale-now" });
+    this.words = h("span", { role: "status" });
+    this.button = h("button", { type: "button", id: "scale-take", onclick: () => {
+      if (this.mass_g > 0 && this.steady) take(this.mass_g);
+      else say(this.words, this.mass_g > 0 ? "Wait until it is steady." : "Nothing is on it.");
+    } });
+    this.box = h("div", { class: "scale", hidden: true }, h("p", {}, this.figure, " ", this.words), this.button);
+    this.mass_g = null;
+    this.steady = false;
+  }
+
+  // part: which one it weighs now; empty when both are known. Says whether anything changed.
+  show(scale, part) {
+    const stamp = JSON.stringify([scale, part]);
+    if (stamp === this.stamp) return false;
+    this.stamp = stamp;
+    this.mass_g = part && scale ? scale.mass_g : null;
+    this.steady = scale?.steady ?? false;
+    this.box.hidden = !scale;
+    if (!scale) return true;
+    const lost = scale.mass_g === null;
+    say(this.figure, lost ? "" : mass(scale.mass_g));
+    say(this.words, lost ? `${scale.problem || "The scale has said nothing yet."} Type the weights.` : scale.steady ? "on the scale, steady" : "on the scale …");
+    this.button.hidden = lost || !part;
+    say(this.button, `Take it as part ${part}`);
+    this.button.setAttribute("aria-disabled", String(!(this.mass_g > 0 && this.steady)));
+    return true;
   }
 }
 

@@ -24,6 +24,7 @@ export class Heat {
     box.replaceChildren(this.canvas, this.key, this.words, this.tools);
     this.samples = [];
     this.marks = []; // {at_s, what}
+    this.proven = null; // rows of the run that this one repeats
     this.seen = null;
     this.view = "coat"; // "coat", "all" or [from_s, to_s]
     this.canvas.addEventListener("pointerdown", (e) => this.grab(e));
@@ -125,6 +126,7 @@ export class Heat {
     if (met !== null) {
       this.window(pen, x, met, bottom);
       this.band(pen, x, y, met);
+      this.before(pen, x, y, met);
     }
     this.level(pen, x, y, "room_degC", [2, 4]);
     this.level(pen, x, y, "mould_degC", [9, 4]);
@@ -154,6 +156,10 @@ export class Heat {
         if (met + at < from || met + at > to) continue;
         take(cool);
         take(warm);
+      }
+      for (const row of this.proven ?? []) {
+        const at = met + row.coat_time_s;
+        if (row.coat === this.seen.coat && at >= from && at <= to) take(row.probe_degC ?? NaN);
       }
     }
     if (low === Infinity) [low, high] = [18, 30];
@@ -203,9 +209,9 @@ export class Heat {
     if (gel.called_at_s !== null) {
       const at = x(met + gel.called_at_s);
       line(pen, [at, MARGIN.top], [at, bottom], ink("ink"), 2.5);
-      label(pen, "gelled", at, bottom - 24);
+      label(pen, "gelled", at, 4);
     } else if (b - a > 30) {
-      label(pen, "gels here", (a + b) / 2, bottom - 24);
+      label(pen, "gels here", (a + b) / 2, 4);
     }
   }
 
@@ -220,6 +226,22 @@ export class Heat {
     pen.fillStyle = ink("band");
     pen.fill();
     pen.globalAlpha = 1;
+  }
+
+  // The proven run's coat on the same clock, under this one's.
+  before(pen, x, y, met) {
+    if (!this.proven) return;
+    pen.strokeStyle = ink("amber-2");
+    pen.lineWidth = 6;
+    pen.lineJoin = "round";
+    pen.beginPath();
+    let drawing = false;
+    for (const row of this.proven) {
+      const here = row.coat === this.seen.coat && row.coat_time_s !== null && row.probe_degC !== null;
+      if (here) pen[drawing ? "lineTo" : "moveTo"](x(met + row.coat_time_s), y(row.probe_degC));
+      drawing = here;
+    }
+    pen.stroke();
   }
 
   level(pen, x, y, name, dash) {
@@ -339,14 +361,14 @@ export class Heat {
     const text = now.join("") + seen.gel.sentence;
     if (this.words.textContent !== text) this.words.textContent = text;
     this.canvas.setAttribute("aria-label", `Temperature curve. ${text}`);
-    const look = ink("pen");
+    const look = `${ink("pen")} ${Boolean(this.proven)}`;
     if (this.keyLook === look) return;
     this.keyLook = look;
-    this.key.replaceChildren(...keys());
+    this.key.replaceChildren(...keys(this.proven));
   }
 }
 
-function keys() {
+function keys(proven) {
   const item = (word, draw) => {
     const canvas = h("canvas", { "aria-hidden": "true" });
     canvas.style.cssText = "display:inline-block;width:28px;height:14px;margin-right:.4em;vertical-align:-1px";
@@ -362,6 +384,7 @@ function keys() {
   };
   return [
     item("cup", dashed([], "pen", 2.75)),
+    ...(proven ? [item("proven run", dashed([], "amber-2", 6))] : []),
     item("predicted", (pen) => { pen.fillStyle = ink("band"); pen.fillRect(0, 1, 28, 12); }),
     item("gel window", (pen) => { pen.fillStyle = hatch(pen, ink("faint"), 5); pen.fillRect(0, 1, 28, 12); }),
     item("room", dashed([2, 4], "faint", 1.5)),

@@ -75,12 +75,14 @@ async function changeRun() {
   down.clear();
   down.opening = null;
   written.clear();
+  heat.proven = null;
   const run = seen.run_id;
   if (run === null) return;
-  const [curve, events, plan] = await Promise.all([
+  const [curve, events, plan, proven] = await Promise.all([
     line.get(`/api/curve?run_id=${run}`).catch(() => []),
     line.get(`/api/runs/${run}/events`).catch(() => []),
     line.get(`/api/runs/${run}/plan`).catch(() => null),
+    provenCurve(run).catch(() => null),
   ]);
   if (seen.run_id !== run) return;
   const live = samples;
@@ -90,8 +92,15 @@ async function changeRun() {
   for (const row of [...curve, ...live]) takeSample(row);
   heat.marks = [];
   events.forEach(takeEvent);
+  heat.proven = proven;
   if (plan) down.opening = inMouldFrame(plan.geometry.opening.direction, plan.casting.mount.minor_axis);
   drawSoon();
+}
+
+// Of a replay: what the probe said in the run that it repeats, by coat.
+async function provenCurve(run) {
+  const { replay_of: proven } = await line.get(`/api/runs/${run}`);
+  return proven && line.get(`/api/curve?run_id=${encodeURIComponent(proven)}&points=3000`);
 }
 
 // Turn the mesh's own axes so that the minor axis points up.
@@ -133,9 +142,20 @@ function draw() {
   forms.draw(seen, line.mayAct);
   drawOnce("wall", byId("wall"), [seen.coats, seen.wall, settings().units, innerWidth], () => drawWall(byId("wall"), seen));
   heat.draw();
+  drawReplay();
   down.draw(seen);
   written.draw(seen, line.mayAct);
   bodyView?.turn(seen.frame);
+}
+
+let replayView = null;
+async function drawReplay() {
+  byId("again").hidden = !seen.replay;
+  if (!seen.replay) return;
+  replayView ??= import("./late/replay.js");
+  const { drawLive } = await replayView;
+  const met_s = seen.coats[seen.coat - 1]?.parts_met_s;
+  if (seen.replay && met_s !== null) drawOnce("again", null, [seen.replay, settings().units], () => drawLive(byId("again-now"), seen.replay, seen.now_s - met_s));
 }
 
 const drawn = new Map();

@@ -177,9 +177,11 @@ export class Bench {
       type: "button", onclick: async () => { if (await this.send(name, data, null)) then(); },
     }, name === "prove" ? "Mark as proven" : "Cast it again as proven");
     const done = card.step === "done";
+    const against = card.replay_of && await this.against(card);
     return [
       h("h1", {}, card.casting),
       h("p", { class: "why" }, `${dayAndTime(card.started_utc)}, ${card.resin}, ${card.coats_done} of ${card.coats} coats${card.simulated ? ", simulated" : ""}${card.proven ? ", proven" : ""}.`),
+      against,
       h("h2", {}, "the heat"), curveBox,
       h("h2", {}, "the wall it should have"), this.wall(runId),
       plan && h("h2", {}, "as planned"), plan && coatTable(plan),
@@ -189,6 +191,17 @@ export class Bench {
         !card.proven && act("prove", { run_id: runId }, () => this.open(this.page)),
         card.proven && act("start", { run_id: runId }, this.back)),
     ];
+  }
+
+  // How a replay came out beside the run it repeats.
+  async against(card) {
+    const [{ compared }, proven] = await Promise.all([
+      import("./replay.js"), this.line.get(`/api/runs/${encodeURIComponent(card.replay_of)}`).catch(() => null),
+    ]);
+    const found = await this.line.get(`/api/runs/${encodeURIComponent(card.run_id)}/compare`).then(
+      (comparison) => compared(comparison, proven),
+      (error) => [h("p", { class: "figures" }, error.message)]);
+    return h("div", {}, h("h2", {}, "against the proven run"), found);
   }
 
   // --- who may act -------------------------------------------------------------------------------

@@ -1,0 +1,165 @@
+"""A scale on a serial port that sends its display as plain lines, the way most bench scales can.
+
+There is no one standard: a line carries a number and, mostly, its unit; many add a sign and marks
+for steady or not, net or gross (common practice, no source). All of these are read, and whatever
+else a line says is refused, for a digit misread is worse than a weight typed.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import re
+import termios
+from typing import Literal
+
+import serial
+
+from firmware_bridge.contract import Garbled, LinkLost, Weight
+
+Unit = Literal["g", "kg", "oz"]
+GRAMS = {"g": 1.0, "kg": 1000.0, "oz": 28.349523125}  # avoirdupois, exact: NIST SP 811, app. B.8
+LIMIT_G = 100_000.0  # a bench scale shows no more
+SILENT_S = 3.0  # a scale that sends by itself says something at least so often
+_LINE_BYTES = 80  # longer is no scale's line: another baud rate, or another device
+
+STEADY = {"ST", "S"}
+MOVING = {"US", "D", "SD", "U", "M", "?", "~"}
+OTHER = {"GS", "NT", "G", "N", "NET", "GROSS", "TR", "T", "W"}
+OVER = {"OL", "OVER", "ERR", "ERROR"}
+_LINE = re.compile(
+    r"(?P<head>[A-Z,:;?~ \t]*?)[, \t]*(?P<sign>[+-]?)[ \t]*(?P<number>\d{1,7}(?:[.,]\d{0,4})?)"
+    r"[ \t]*(?P<unit>KG|G|OZ)?(?P<tail>[, \t]+[A-Z]+|[ \t]*[?~])?",
+    re.ASCII,
+)
+
+
+def parse_line(line: bytes, unit: Unit = "g") -> tuple[float, bool | None]:
+    """(mass_g, steady; None where the line has no mark for it). unit: of lines that name none.
+
+    Raises Garbled.
+    """
+    if len(line) > _LINE_BYTES:
+        raise Garbled(f"scale: {line[:20]!r} ... is too long for a weight: look at its baud rate")
+    try:
+        text = line.decode("ascii").strip(" \t\r\n\0\x02\x03").upper()
+    except UnicodeDecodeError:
+        raise Garbled(f"scale: {line[:40]!r} is not plain text: look at its baud rate") from None
+    words = set(re.split(r"[,:; \t]+", text))
+    if words & OVER or re.fullmatch(r"[-_=^\s]{3,}[A-Z]*", text):
+        raise Garbled("scale: overloaded, or off its zero: take everything off it")
+    found = _LINE.fullmatch(text)
+    if found is None:
+        raise Garbled(f"scale: {text[:40]!r} is no weight in g, kg or oz")
+    marks = set(re.findall(r"[A-Z]+|[?~]", f"{found['head']} {found['tail'] or ''}"))
+    unknown = marks - STEADY - MOVING - OTHER
+    if unknown:
+        raise Garbled(f"scale: {text[:40]!r} is no weight: what is {min(unknown)!r}?")
+    named = (found["unit"] or unit).lower()
+    mass_g = float(found["number"].replace(",", ".")) * GRAMS[named]
+    if mass_g > LIMIT_G:
+        raise Garbled(f"scale: {mass_g:.0f} g is over {LIMIT_G:.0f} g: is its unit {named}?")
+    steady = False if marks & MOVING else True if marks & STEADY else None
+    return -mass_g if found["sign"] == "-" else mass_g, steady
+
+
+class SerialScale:
+    """Meets `contract.Scale` over pyserial, the port held exclusively; it is only listened to.
+
+    A line without a mark is steady when it says what the line before it said.
+    """
+
+    def __init__(
+        self,
+        port: str,
+        baud: int = 9600,
+        data_bits: Literal[7, 8] = 8,
+        parity: Literal["none", "even", "odd"] = "none",
+        unit: Unit = "g",
+        silent_s: float = SILENT_S,
+    ) -> None:
+        self._port_name, self._baud, self._unit = port, baud, unit
+        self._data_bits, self._parity, self._silent_s = data_bits, parity[0].upper(), silent_s
+        self._port: serial.Serial | None = None
+        self._buffer = b""
+        self._newest: Weight | Garbled | LinkLost | None = None
+        self._last_g: float | None = None
+        self._heard = asyncio.Event()
+
+    async def open(self) -> None:
+        try:
+            self._port = serial.Serial(
+                self._port_name,
+                self._baud,
+                bytesize=self._data_bits,
+                parity=self._parity,
+                timeout=0,
+                exclusive=True,
+            )
+            self._port.reset_input_buffer()
+        except (serial.SerialException, termios.error, OSError) as error:
+            self._port = None
+            raise LinkLost(f"scale: {self._port_name}: {error}") from None
+        self._buffer, self._newest, self._last_g = b"", None, None
+        self._heard.clear()
+        asyncio.get_running_loop().add_reader(self._port.fileno(), self._readable)
+
+    async def read(self) -> Weight:
+        if self._port is None and self._newest is None:
+            raise LinkLost(f"scale: {self._port_name} is not open")
+        try:
+            async with asyncio.timeout(self._silent_s):
+                await self._heard.wait()
+        except TimeoutError:
+            raise LinkLost(f"scale: {self._port_name} is silent: is it on, and sending?") from None
+        newest = self._newest
+        if isinstance(newest, Weight):
+            self._heard.clear()
+            return newest
+        if isinstance(newest, Garbled):
+            self._heard.clear()
+        raise newest or LinkLost(f"scale: {self._port_name} is not open")
+
+    async def close(self) -> None:
+        self._let_go()
+
+    def _let_go(self) -> None:
+        if self._port is not None:
+            asyncio.get_running_loop().remove_reader(self._port.fileno())
+            self._port.close()
+            self._port = None
+
+    def _readable(self) -> None:
+        if self._port is None:
+            return
+        try:
+            data = os.read(self._port.fileno(), 4096)
+        except BlockingIOError:
+            return
+        except OSError as error:
+            self._lost(error.strerror or "lost")
+            return
+        if not data:
+            self._lost("unplugged")
+            return
+        *lines, self._buffer = re.split(rb"[\r\n]+", self._buffer + data)
+        for line in filter(None, lines):
+            self._take(line)
+        if len(self._buffer) > _LINE_BYTES:  # and no end of it
+            self._take(self._buffer)
+            self._buffer = b""
+
+    def _take(self, line: bytes) -> None:
+        try:
+            mass_g, steady = parse_line(line, self._unit)
+        except Garbled as error:
+            self._newest, self._last_g = error, None
+        else:
+            same = mass_g == self._last_g
+            self._newest, self._last_g = Weight(mass_g, same if steady is None else steady), mass_g
+        self._heard.set()
+
+    def _lost(self, why: str) -> None:
+        self._let_go()
+        self._newest = LinkLost(f"scale: {self._port_name}: {why}")
+        self._heard.set()
