@@ -22,7 +22,8 @@ import uvicorn
 from controller.errors import InputError
 from controller.model import MqttSpec, ProbeSpec, RigSpec, ScaleView, Step, read_rig
 from controller.operator import Operator
-from controller.plan import make_plan
+from controller.plan import make_plan, replan
+from controller.plan.apart import Apart
 from controller.ports import Inputs, NoInputs, NoOutputs, Outputs, Press, Probe
 from controller.prove import resin_memories
 from controller.records import Journal, Records
@@ -103,6 +104,7 @@ class House:
     clock: SystemClock
     supervisor: Supervisor
     service: Service
+    apart: Apart
     hand: Hand
     twin: Twin | None
     board: PtyBoard | None
@@ -262,16 +264,23 @@ async def open_house(setup: Setup) -> AsyncIterator[House]:
         await supervisor.start()
         stack.push_async_callback(supervisor.close)
         loads = await stack.enter_async_context(_weighing(setup.spec, supervisor))
-        planner = partial(make_plan, time_budget_s=setup.plan_budget_s)
+        apart = Apart()
         service = Service(
-            supervisor, setup.castings, planner, wall_mesh=wall_mesh, memories=memories
+            supervisor,
+            setup.castings,
+            partial(apart(make_plan), time_budget_s=setup.plan_budget_s),
+            replanner=apart(replan),
+            wall_mesh=wall_mesh,
+            memories=memories,
         )
         stack.push_async_callback(service.close)
+        stack.callback(apart.close)
         yield House(
             setup,
             devices.clock,
             supervisor,
             service,
+            apart,
             devices.hand,
             devices.twin,
             devices.board,

@@ -79,7 +79,7 @@ async def _plan(house: House, demo: Demo, say: Say, progress: Progress) -> Plan:
     casting, spec = read_casting(demo.casting), house.setup.spec
     plan = await asyncio.get_running_loop().run_in_executor(
         None,
-        lambda: make_plan(
+        lambda: house.apart(make_plan)(
             casting,
             spec,
             seed=demo.setup.seed,

@@ -136,13 +136,14 @@ class Recorded:
             raise InputError("run_id", run_id, "no such run in the record")
         return Recorded(run_id, journal.plan_json(run_id), events, tuple(journal.samples(run_id)))
 
-    @cached_property
+    @property
     def plan(self) -> Plan:
-        return Plan.model_validate_json(self.plan_json)
+        """As it stood at the end: what was still to lay may have been planned again."""
+        return self.state.plan
 
     @cached_property
     def state(self) -> RunState:
-        return fold_all(self.run_id, self.plan, self.events)
+        return fold_all(self.run_id, Plan.model_validate_json(self.plan_json), self.events)
 
     @property
     def proof(self) -> Proof | None:
@@ -213,7 +214,9 @@ def stayed_g(plan: Plan, state: RunState) -> float:
         mixed = planned.mix_g
         if coat.part_a_g is not None and coat.part_b_g is not None:
             mixed = coat.part_a_g + coat.part_b_g
-        total += mixed - planned.cup_left_g - planned.spill_g
+        left_g = planned.cup_left_g if coat.cup_left_g is None else coat.cup_left_g
+        spill_g = planned.spill_g if coat.spill_g is None else coat.spill_g
+        total += mixed - left_g - spill_g
     return total
 
 

@@ -7,6 +7,7 @@ import itertools
 import json
 from collections.abc import AsyncIterator, Callable, Mapping
 from concurrent.futures import Executor, ThreadPoolExecutor
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -42,6 +43,7 @@ from controller.prove import (
     replayed,
 )
 from controller.records import Journal, row_id
+from controller.run.again import budget_s, laid, may_plan_again, rest_of, what_changed
 from controller.run.judging import resin_note
 from controller.run.state import fold_all
 from controller.run.supervisor import Supervisor
@@ -51,6 +53,7 @@ WallMesh = Callable[[Plan], dict[str, Any]]
 JOBS_KEPT = 50
 MESHES_KEPT = 8
 _PAGE = 2000
+_AGAIN = "planned_again"
 PROVEN = "Proven: it cannot change any more, and can be cast again."
 
 
@@ -64,16 +67,21 @@ class Service:
         planner: Planner,
         *,
         executor: Executor | None = None,
+        replanner: Planner | None = None,
         wall_mesh: WallMesh | None = None,
         memories: dict[str, ResinMemory] | None = None,
     ) -> None:
         """castings: the folder of casting files. planner: `plan.make_plan`. executor: where plans
-        are made; a thread of our own by default. wall_mesh: the wall of a plan in three
+        are made; threads of our own by default. replanner: `plan.replan`; without it a run keeps
+        the plan it began with. wall_mesh: the wall of a plan in three
         dimensions, when the film is there. memories: of resins, as the gel's judges share them."""
         self.supervisor = supervisor
         self.spec: RigSpec = supervisor.spec
         self._castings, self._planner, self._wall_mesh = castings, planner, wall_mesh
-        self._executor = executor or ThreadPoolExecutor(1, "plans")
+        self._executor = executor or ThreadPoolExecutor(2, "plans")
+        self._replanner = replanner
+        if replanner is not None:
+            supervisor.on_laid = self._laid
         self._memories = {} if memories is None else memories
         self._jobs: dict[str, PlanJob] = {}
         # The wall for looking at has a thread of its own: it must not wait for somebody's plan.
@@ -82,6 +90,7 @@ class Service:
         self._job_tasks: set[asyncio.Task[None]] = set()
         self._job_numbers = itertools.count(1)
         self._run_numbers = itertools.count(1)
+        self._again_numbers = itertools.count(supervisor.last_id + 1)
 
     async def close(self) -> None:
         for task in list(self._job_tasks):
@@ -318,6 +327,46 @@ class Service:
             raise InputError("job_id", job_id, "no such plan")
         return job
 
+    # --- between coats ---------------------------------------------------------------------------
+
+    def _laid(self) -> None:
+        """A coat is laid: plan the rest again while it rests. The pour never waits for it."""
+        if may_plan_again(self.supervisor.state):
+            task = asyncio.get_running_loop().create_task(self._plan_again())
+            self._job_tasks.add(task)
+            task.add_done_callback(self._job_tasks.discard)
+
+    async def _plan_again(self) -> None:
+        state, replanner = self.supervisor.state, self._replanner
+        if state is None or replanner is None:
+            return
+        seen, done = self.supervisor.seen, state.index + 1
+        work = partial(
+            replanner,
+            state.plan,
+            laid(state),
+            room_degC=None if seen.room is None else seen.room.temp_degC,
+            mould_degC=None if seen.mould is None else seen.mould.temp_degC,
+            time_budget_s=budget_s(state, self.supervisor.clock.now_s(), self.supervisor.speed),
+        )
+        self.notice(_AGAIN, "The rest is being planned again, from what was weighed and seen.")
+        try:
+            plan = await asyncio.get_running_loop().run_in_executor(self._executor, work)
+        except EvenwallError as error:
+            self.notice(_AGAIN, f"The rest stays as it was planned: {error}")
+            return
+        self.notice(_AGAIN, None)
+        self._meshes.pop(state.run_id, None)
+        rest, sentence = rest_of(plan, done), what_changed(state.plan, plan, done)
+        await self.supervisor.command(
+            Command(
+                name="replanned",
+                key=f"again-{state.run_id}-{next(self._again_numbers)}",
+                who="planner",
+                data={"coats_done": done, "rest": rest, "sentence": sentence},
+            )
+        )
+
     # --- the record ------------------------------------------------------------------------------
 
     async def _read(self, work: Callable[[Journal], Any]) -> Any:
@@ -354,7 +403,10 @@ class Service:
         return found
 
     async def run_plan(self, run_id: str) -> Plan:
-        plan: Plan = await self._read(lambda journal: journal.plan(run_id))
+        """The plan of a run as it stands: the rest may have been planned again."""
+        plan: Plan = await self._read(
+            lambda journal: fold_all(run_id, journal.plan(run_id), journal.events(run_id)).plan
+        )
         return plan
 
     async def compare(self, run_id: str, against: str = "") -> Comparison:

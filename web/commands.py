@@ -34,6 +34,13 @@ class Weigh(Frozen):
     part_b_g: Positive
 
 
+class WeighBack(Frozen):
+    """Grams; what is left out was not weighed."""
+
+    cup_left_g: NonNegative | None = None
+    spill_g: NonNegative | None = None
+
+
 class Note(Frozen):
     text: Words
 
@@ -72,6 +79,7 @@ COMMANDS: dict[str, tuple[type[Frozen], str]] = {
     "resume": (Nothing, "Turn again, from where the turning stopped."),
     "touch": (Touch, "A person found the cup or the coat gelled."),
     "weigh": (Weigh, "The two parts as weighed."),
+    "weigh_back": (WeighBack, "What stayed in the cup, and what ran over into the tray."),
     "note": (Note, "A line for the record."),
     "answer": (Reply, "The answer to a question the run asked."),
     "measure": (Measure, "The casting as measured."),

@@ -22,7 +22,6 @@ from controller.model import (
     Geometry,
     Plan,
     RigSpec,
-    Shop,
     Totals,
     WallSummary,
 )
@@ -46,6 +45,8 @@ COVER_MM = 0.6  # a thinner coat leaves dry places: common practice, no source
 HOLD_SHARE = 0.6
 LEVEL_SHARE = 0.8  # of the rig's fastest turning, for levelling
 SLUMP = 2.0  # a stated coat beyond so many times what is held is refused
+LEAST_SEARCH_S = 5.0  # below it there is no time for a film
+PACE_MOST = 1.3  # of a coat's gel against its plan; beyond it something else is wrong
 MOST_COATS = 12
 EVEN_ENOUGH = 0.88  # a thinnest patch below this share of the mean is explained
 NEAR_M = 15e-3
@@ -96,11 +97,15 @@ def make_plan(
 
 @dataclass(frozen=True)
 class CoatDone:
-    """What became of a coat: weighed, left and spilt grams. The thickness follows from them."""
+    """What became of a coat: weighed, left and spilt grams. The thickness follows from them.
+
+    pace: its gel as seen over its gel as expected; the next coats of the same day are timed by it.
+    """
 
     mix_g: float
     cup_left_g: float
     spill_g: float = 0.0
+    pace: float = 1.0
 
 
 def replan(
@@ -108,7 +113,7 @@ def replan(
     done: Sequence[CoatDone],
     *,
     coats: int | None = None,
-    shop: Shop | None = None,
+    room_degC: float | None = None,
     mould_degC: float | None = None,
     time_budget_s: float | None = None,
     progress: Progress | None = None,
@@ -118,16 +123,13 @@ def replan(
     """Plan the rest again from what was really laid.
 
     done: the first coats, in order. coats: how many more to lay; absent, as many as the plan had
-    left, or one more where they would grow too thick. shop, mould_degC: today's, where they differ.
-    Returns the whole plan, its first coats as they were laid. Raises PlanError when the wall is
-    already there, or when the rest cannot be laid.
+    left, or one more where they would grow too thick. room_degC, mould_degC: today's, where they
+    differ. time_budget_s: with little the spins are kept, and only weighed, timed and computed
+    anew. Returns the whole plan, its first coats as they were laid. Raises PlanError when the wall
+    is already there, or when the rest cannot be laid.
     """
     tell = progress or _silent
-    casting = plan.casting
-    if shop is not None or mould_degC is not None:
-        warm = casting.mould.temp_degC if mould_degC is None else mould_degC
-        mould = casting.mould.model_copy(update={"temp_degC": warm})
-        casting = casting.model_copy(update={"shop": shop or casting.shop, "mould": mould})
+    casting = today(plan.casting, room_degC, mould_degC)
     if not 0 < len(done) <= len(plan.coats):
         raise PlanError(
             "coats done", len(done), f"must be 1 to {len(plan.coats)}, the coats of the plan"
@@ -163,24 +165,54 @@ def replan(
             unit="mm",
             hint="the wall is there: let it cure and open the mould",
         )
-    bench = Bench(casting, plan.rig, cavity)
+    bench = Bench(casting, plan.rig, cavity, pace_of(done))
     count = bench.count_left(left_mm, coats, max(1, len(plan.coats) - len(laid)))
     batch = bench.batch(left_mm / count)
-    recipes = [Recipe(**one) for one in plan.details["recipes"][: len(laid)]]
+    planned = [Recipe(**one) for one in plan.details["recipes"]]
+    recipes, kept = planned[: len(laid)], itertools.cycle(planned[len(laid) :] or planned)
     under = [(bench.laid_pour(c), r) for c, r in zip(laid, recipes, strict=True)]
-    found = choose(bench, batch, count, under, plan.seed, time_budget_s, tell, executor, clock)
+    same = tuple(itertools.islice(kept, count))
+    if time_budget_s is not None and time_budget_s < LEAST_SEARCH_S:
+        found = Found(recipes=same)
+    elif time_budget_s is not None and time_budget_s < QUICK_BELOW_S:
+        found = Search(
+            cavity, bench.pour(batch), count, plan.seed, QUICK, executor, tell, _never, under
+        ).judge(same)
+    else:
+        found = choose(bench, batch, count, under, plan.seed, time_budget_s, tell, executor, clock)
     found.recipes = (*recipes, *found.recipes)
     made = assemble(bench, batch, found, tuple(laid), plan.seed)
     tell(1.0, "done")
     return made
 
 
-class Bench:
-    """The casting with what is worked out once: mould, kinetics, the day's temperatures."""
+def today(casting: Casting, room_degC: float | None, mould_degC: float | None) -> Casting:
+    """The casting in the shop as it is now; None: as it was."""
+    if room_degC is not None:
+        shop = casting.shop.model_copy(update={"temp_degC": room_degC})
+        casting = casting.model_copy(update={"shop": shop})
+    if mould_degC is not None:
+        mould = casting.mould.model_copy(update={"temp_degC": mould_degC})
+        casting = casting.model_copy(update={"mould": mould})
+    return casting
 
-    def __init__(self, casting: Casting, rig: RigSpec, cavity: Cavity) -> None:
+
+def pace_of(done: Sequence[CoatDone]) -> float:
+    """The day's pace: the last coat's own, as far as one gel may be believed."""
+    return min(max(done[-1].pace, 1.0 / PACE_MOST), PACE_MOST)
+
+
+class Bench:
+    """The casting with what is worked out once: mould, kinetics, the day's temperatures.
+
+    pace: this batch's gel over the sheet's.
+    """
+
+    def __init__(self, casting: Casting, rig: RigSpec, cavity: Cavity, pace: float = 1.0) -> None:
         self.casting, self.rig, self.cavity = casting, rig, cavity
-        self.kin = cure.kinetics_from_sheet(cure_sheet(casting.resin.sheet))
+        sheet = cure_sheet(casting.resin.sheet)
+        sheet = dataclasses.replace(sheet, pot_life_s=pace * sheet.pot_life_s)
+        self.kin = cure.kinetics_from_sheet(sheet)
         self.shop_degC = casting.shop.temp_degC
         mould_degC = casting.mould.temp_degC
         self.mould_degC = self.shop_degC if mould_degC is None else mould_degC
@@ -308,6 +340,10 @@ def choose(
         lambda: time_budget_s is not None and watch.now_s() - started_s > time_budget_s,
         laid,
     ).run()
+
+
+def _never() -> bool:
+    return False
 
 
 def _silent(_fraction: float, _words: str) -> None:
@@ -484,7 +520,7 @@ def what_limits(bench: Bench, found: Found) -> tuple[str, ...]:
 
 def search_details(found: Found) -> dict[str, Any]:
     """What the search did, for the report."""
-    if found.statistics is None:
+    if not found.baseline or found.statistics is None:
         return {"films": 0}
     return {
         "films": found.tried,

@@ -298,6 +298,7 @@ class Search:
     tell: Callable[[float, str], None]
     spent: Callable[[], bool]
     laid: Sequence[tuple[Pour, Recipe]] = ()
+    coarse: Level | None = field(default=None, init=False)
 
     def run(self) -> Found:
         """Choose the coats' recipes. Ctrl-C and a spent budget keep the best so far.
@@ -315,21 +316,29 @@ class Search:
                 raise
         return self.found
 
+    def judge(self, recipes: tuple[Recipe, ...]) -> Found:
+        """No search: the wall of these recipes, on one mesh."""
+        self.found, self.coarse = Found(), None
+        self._take(Level(self, self._check_mm(), FINE), recipes)
+        return self.found
+
+    def _check_mm(self) -> float:
+        return max(self.effort.check_mm, mesh_mm_for(self.cavity.area_cm2, self.effort.check_cells))
+
     def _run(self) -> None:
         effort, area_cm2 = self.effort, self.cavity.area_cm2
         self.tell(0.0, "turning the first coats")
-        self.coarse = Level(self, mesh_mm_for(area_cm2, effort.search_cells), COARSE)
-        shortlist = self._explore()
-        least = mesh_mm_for(area_cm2, effort.check_cells)
-        self.fine = Level(self, max(effort.check_mm, least), FINE)
+        self.coarse = coarse = Level(self, mesh_mm_for(area_cm2, effort.search_cells), COARSE)
+        shortlist = self._explore(coarse)
+        self.fine = Level(self, self._check_mm(), FINE)
         finalists = self._decide(shortlist)
         if effort.days:
-            self._endure(finalists)
+            self._endure(coarse, finalists)
         self.found.complete = True
 
-    def _explore(self) -> list[Recipe]:
+    def _explore(self, level: Level) -> list[Recipe]:
         """The library, then neighbours of what leads: recipes worth a finer mesh."""
-        effort, level = self.effort, self.coarse
+        effort = self.effort
         untried = library(self.pour, effort.library)
         pool: list[Recipe] = []
         leaders: list[tuple[int, ...]] = []
@@ -374,13 +383,13 @@ class Search:
         fresh = [vary(parents[int(i)], self.pour, self.rng) for i in picks]
         return [recipe for recipe in dict.fromkeys(fresh) if recipe not in pool]
 
-    def _endure(self, finalists: list[tuple[Recipe, ...]]) -> None:
+    def _endure(self, coarse: Level, finalists: list[tuple[Recipe, ...]]) -> None:
         """Of the finalists, that whose worst day is best becomes the plan.
 
         What a day costs is taken from the coarse mesh; the worst day of the one chosen is then
         computed on the fine mesh too, and the worse of both is reported.
         """
-        coarse, fine, found = self.coarse, self.fine, self.found
+        fine, found = self.fine, self.found
         days = self.effort.days
         coarse.walls.of([(r, d) for one in finalists for r in one for d in (AS_PLANNED, *days)])
         best, best_value = finalists[0], -np.inf
@@ -416,7 +425,7 @@ class Search:
         total = level.total(found.recipes)
         found.statistics = level.grid.weights.statistics(total)
         found.history.append((found.tried, float(rate(level.grid, total[None])[0])))
-        if level is not self.coarse:
+        if self.coarse is not None and level is not self.coarse:
             found.mesh_error = abs(level.lowest(recipes) - self.coarse.lowest(recipes))
 
     def _baseline(self, level: Level, plain: Sequence[Recipe]) -> None:

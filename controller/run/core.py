@@ -570,6 +570,29 @@ class _Moment:
                 sentence = f"Off by {error:.1%}: correct it if you can."
             self._answer(command, True, sentence, part_a_g=part_a_g, part_b_g=part_b_g)
 
+    def weigh_back_command(self, command: Command) -> None:
+        """What stayed in the cup, and what ran over into the tray."""
+        coat = self.state.coat
+        found = {name: _number(command, name) for name in ("cup_left_g", "spill_g")}
+        if coat.poured_s is None or self.state.step is Step.WEIGH:
+            self._answer(command, False, "Weigh cup and tray back after the pour.")
+        elif all(value is None for value in found.values()):
+            self._answer(command, False, "Grams in the cup, or in the tray, are needed.")
+        elif any(value is not None and value < 0 for value in found.values()):
+            self._answer(command, False, "Grams cannot be below 0.")
+        else:
+            known = {"cup_left_g": coat.cup_left_g, "spill_g": coat.spill_g}
+            kept = {name: known[name] if value is None else value for name, value in found.items()}
+            self._answer(command, True, "Cup and tray written down.", **kept)
+
+    def replanned_command(self, command: Command) -> None:
+        """A new plan for the rest, from the planner. It comes in time, or the old one stands."""
+        if self.state.step is not Step.REST or command.data["coats_done"] != self.state.index + 1:
+            late = "The next coat is under way: the rest stays as it was planned."
+            self._answer(command, False, late)
+        else:
+            self._answer(command, True, command.data["sentence"], rest=command.data["rest"])
+
     def touch_command(self, command: Command) -> None:
         what = command.data.get("what")
         coat = self.state.coat
@@ -694,6 +717,8 @@ _COMMANDS: dict[str, Callable[[_Moment, Command], None]] = {
     "stop_turning": _Moment.stop_command,
     "pause": _Moment.pause_command,
     "resume": _Moment.resume_command,
+    "weigh_back": _Moment.weigh_back_command,
+    "replanned": _Moment.replanned_command,
     "touch": _Moment.touch_command,
     "weigh": _Moment.weigh_command,
     "note": _Moment.note_command,
@@ -701,4 +726,11 @@ _COMMANDS: dict[str, Callable[[_Moment, Command], None]] = {
     "measure": _Moment.measure_command,
     "abandon": _Moment.abandon_command,
 }
-_EVENT_OF = {"weigh": "weighed", "touch": "touched", "note": "noted", "answer": "answered"}
+_EVENT_OF = {
+    "weigh": "weighed",
+    "weigh_back": "weighed_back",
+    "replanned": "replanned",
+    "touch": "touched",
+    "note": "noted",
+    "answer": "answered",
+}

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from controller.model import CoatPlan, Event, Plan, Step
+from controller.model import CoatPlan, Event, Plan, Step, parse
 from controller.replay import Follower
 from controller.run.motion import Profile, Ramp3
 
@@ -47,6 +47,8 @@ class Coat:
     steps_counted: tuple[int, int] | None = None
     stood_s: float = 0.0  # how long it stood still while it should have turned
     touches: tuple[tuple[str, float], ...] = ()
+    cup_left_g: float | None = None  # weighed back
+    spill_g: float | None = None  # likewise: the drip tray
     mixed_again: int = 0
     gave_up: bool = False  # turned to the bound without gelling
     done: bool = False
@@ -315,6 +317,25 @@ def _coat_done(state: RunState, at_s: float, data: Mapping[str, Any]) -> RunStat
     return _coat(state, done=True)
 
 
+def _weighed_back(state: RunState, at_s: float, data: Mapping[str, Any]) -> RunState:
+    del at_s
+    return _coat(state, cup_left_g=data["cup_left_g"], spill_g=data["spill_g"])
+
+
+def _replanned(state: RunState, at_s: float, data: Mapping[str, Any]) -> RunState:
+    """The coats still to lay are other ones now; those laid stay as they were planned."""
+    del at_s
+    laid, rest = state.index + 1, data["rest"]
+    coats = [*state.plan.coats[:laid], *rest["coats"]]
+    plan = parse(Plan, {**dict(state.plan), **rest, "coats": coats}, "replanned")
+    return replace(
+        state,
+        plan=plan,
+        profiles=tuple(Profile.of(planned) for planned in plan.coats),
+        coats=(*state.coats[:laid], *(Coat(coat=planned.coat) for planned in plan.coats[laid:])),
+    )
+
+
 def _measured(state: RunState, at_s: float, data: Mapping[str, Any]) -> RunState:
     del at_s
     return replace(state, measured={**state.measured, **data})
@@ -358,6 +379,8 @@ _CHANGES = {
     "touched": _touched,
     "answered": _answered,
     "coat_done": _coat_done,
+    "weighed_back": _weighed_back,
+    "replanned": _replanned,
     "measured": _measured,
     "finished": _finished,
     "abandoned": _abandoned,

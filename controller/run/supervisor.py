@@ -114,6 +114,7 @@ class Supervisor:
         self.notices: dict[str, str] = {}
         self.scale: ScaleView | None = None
         self.on_event: Callable[[Event, Plan], None] | None = None  # for a twin
+        self.on_laid: Callable[[], None] | None = None  # a coat is laid, or weighed back
         self.lines: deque[RecordLine] = deque(maxlen=LINES_SHOWN)
         self._rows: list[tuple[Event, str | None]] = []  # of the running casting
         self._answers: dict[str, Answer] = {}  # of this process, by key
@@ -499,6 +500,8 @@ class Supervisor:
             judge = self._judge
             if time_s is not None:
                 self._think(lambda: judge.touched(what, time_s))
+        elif kind in ("coat_done", "weighed_back") and self.on_laid is not None:
+            self.on_laid()
 
     def _begin_judging(self) -> None:
         """A judge for the coat just poured, fed with what the probe has said since the mix."""

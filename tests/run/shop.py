@@ -124,6 +124,7 @@ async def open_shop(
     tick_s: float = 1.0,
     idle_tick_s: float = 2.0,
     sample_s: float = 2.0,
+    replanner: Callable[..., Plan] | None = None,
 ) -> AsyncIterator[Shop]:
     """Everything wired; opened again with the same `board` and `record` it is a restart."""
     plan = plan or lantern_plan()
@@ -153,7 +154,9 @@ async def open_shop(
         in_line=True,
     )
     supervisor.on_event = twin.follow
-    service = Service(supervisor, SAMPLES, partial(make_plan, time_budget_s=0.0))
+    service = Service(
+        supervisor, SAMPLES, partial(make_plan, time_budget_s=0.0), replanner=replanner
+    )
     shop = Shop(clock, board, rig, twin, records, supervisor, service, buttons, lamp, plan, seed)
     if prepare is not None:
         prepare(shop)

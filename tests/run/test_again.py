@@ -1,0 +1,111 @@
+"""Between coats the rest is planned again: in time or not at all, and never in the way."""
+
+from __future__ import annotations
+
+import asyncio
+from typing import Any
+
+import pytest
+
+from controller.errors import PlanError
+from controller.model import Plan, Step
+from controller.plan import replan
+from controller.run.again import budget_s, laid, rest_of
+from controller.run.state import fold_all
+from firmware_bridge.clock import run_virtual
+from tests.run.shop import open_shop
+
+
+def quickly(plan: Plan, done: Any, **today: Any) -> Plan:
+    """The planner without its film, whatever time there would be."""
+    return replan(plan, done, **{**today, "time_budget_s": 0.0})
+
+
+@pytest.mark.slow
+def test_the_rest_follows_what_was_weighed_and_seen() -> None:
+    """What coat 1 has too much or too little the others share, and the steps still agree."""
+
+    async def scenario() -> None:
+        async with open_shop(seed=3, replanner=quickly) as shop:
+            await shop.ask("start", plan=shop.plan)
+            last = await shop.operator().work()
+            assert last.step is Step.DONE
+            events = await shop.service.events(last.run_id or "")
+            again = [event for event in events if event.kind == "replanned"]
+            assert [event.data["accepted"] for event in again] == [True, True]
+            assert again[0].data["sentence"].startswith("The rest was planned again: coat 2 is now")
+            state = shop.supervisor.state
+            assert state is not None
+            # By hand: what was laid and what is still planned add up to the wall wanted.
+            sheet, area = shop.plan.casting.resin.sheet, shop.plan.geometry.area_cm2
+            done = laid(state)
+            first_mm = (
+                (done[0].mix_g - done[0].cup_left_g) / sheet.mixed_density_g_cm3 / area * 10.0
+            )
+            rest_mm = sum(coat["mean_mm"] for coat in again[0].data["rest"]["coats"])
+            assert first_mm + rest_mm == pytest.approx(shop.plan.casting.wall_mm)
+            for coat in last.coats:
+                assert coat.steps_expected is not None
+                assert coat.steps_expected == coat.steps_counted
+            # A restarted controller reads the same out of the journal.
+            assert fold_all(last.run_id or "", shop.plan, events) == state
+            assert await shop.service.run_plan(last.run_id or "") == state.plan
+
+    run_virtual(scenario())
+
+
+def test_too_late_changes_nothing() -> None:
+    async def scenario() -> None:
+        async with open_shop(seed=3, replanner=quickly) as shop:
+            await shop.ask("start", plan=shop.plan)
+            data = {"coats_done": 1, "rest": rest_of(shop.plan, 1), "sentence": "late"}
+            answer = await shop.ask("replanned", **data)
+            assert not answer.accepted
+            assert "stays as it was planned" in answer.sentence
+            assert shop.supervisor.state.plan == shop.plan
+
+    run_virtual(scenario())
+
+
+def test_a_refusal_is_told_and_the_plan_stands() -> None:
+    def no(*_: Any, **__: Any) -> Plan:
+        raise PlanError("wall still to lay", "0.10", "a coat must be 0.6 mm to cover", unit="mm")
+
+    async def scenario() -> None:
+        async with open_shop(seed=3, replanner=no) as shop:
+            await shop.ask("start", plan=shop.plan)
+            operator = asyncio.ensure_future(shop.operator().work())
+            await shop.until(lambda: "planned_again" in shop.supervisor.notices)
+            await shop.until(lambda: "stays" in shop.supervisor.notices["planned_again"])
+            assert "a coat must be 0.6 mm" in shop.supervisor.notices["planned_again"]
+            assert shop.supervisor.state.plan == shop.plan
+            operator.cancel()
+
+    run_virtual(scenario())
+
+
+def test_cup_and_tray_are_weighed_back() -> None:
+    """By hand: what was mixed less cup less tray is on the wall."""
+
+    async def scenario() -> None:
+        async with open_shop(seed=3) as shop:
+            await shop.ask("start", plan=shop.plan)
+            refused = await shop.ask("weigh_back", cup_left_g=4.0)
+            assert not refused.accepted
+            working = asyncio.ensure_future(shop.operator().work())
+            await shop.until(lambda: shop.supervisor.state.step is Step.REST)
+            assert not (await shop.ask("weigh_back", spill_g=-1.0)).accepted
+            assert (await shop.ask("weigh_back", "cup-weighed", cup_left_g=40.0)).accepted
+            assert (await shop.ask("weigh_back", "tray-weighed", spill_g=2.5)).accepted
+            done = laid(shop.supervisor.state)
+            assert [(one.cup_left_g, one.spill_g) for one in done] == [(40.0, 2.5)]
+            coat = shop.supervisor.state.coats[0]
+            assert done[0].mix_g == coat.part_a_g + coat.part_b_g
+            assert done[0].pace == coat.gel_coat_s / shop.plan.coats[0].clock.gel_expected_s
+            # Ten times life leaves a tenth of the time, and never more than two minutes of ours.
+            now_s = shop.clock.now_s()
+            slow, fast = (budget_s(shop.supervisor.state, now_s, speed) for speed in (1.0, 10.0))
+            assert 0.0 < fast < slow <= 120.0
+            working.cancel()
+
+    run_virtual(scenario())
