@@ -19,22 +19,21 @@ from typing import Any
 
 import uvicorn
 
+from controller.apart import apart, end_all
 from controller.errors import InputError
 from controller.model import MqttSpec, ProbeSpec, RigSpec, ScaleView, Step, read_rig
 from controller.operator import Operator
-from controller.plan import make_plan, replan
-from controller.plan.apart import Apart
 from controller.ports import Inputs, NoInputs, NoOutputs, Outputs, Press, Probe
 from controller.prove import resin_memories
 from controller.records import Journal, Records
-from controller.run.judging import Remembering
+from controller.run.judging import EstimatorApart, Remembering
 from controller.run.motion import frame_limits
+from controller.run.seen import GelJudges
 from controller.run.supervisor import Supervisor
 from controller.scale import watch
 from controller.service import Service
 from controller.telemetry import Telemetry
 from controller.twin import Twin
-from controller.wall import wall_mesh
 from firmware_bridge.clock import SystemClock
 from firmware_bridge.serial_rig import SerialRig
 from firmware_bridge.serial_scale import SerialScale
@@ -104,7 +103,6 @@ class House:
     clock: SystemClock
     supervisor: Supervisor
     service: Service
-    apart: Apart
     hand: Hand
     twin: Twin | None
     board: PtyBoard | None
@@ -240,8 +238,10 @@ async def _weighing(spec: RigSpec, supervisor: Supervisor) -> AsyncIterator[PtyS
 
 
 @asynccontextmanager
-async def open_house(setup: Setup) -> AsyncIterator[House]:
-    """Devices, record, supervisor and service, until the block ends. Raises as `open_devices`."""
+async def open_house(setup: Setup, judges: GelJudges | None = None) -> AsyncIterator[House]:
+    """Devices, record, supervisor and service, until the block ends. Raises as `open_devices`.
+
+    judges: of the gel; the estimator, with what the resins' earlier batches have taught it."""
     async with AsyncExitStack() as stack:
         devices = stack.enter_context(open_devices(setup))
         records = Records(setup.record)
@@ -254,7 +254,7 @@ async def open_house(setup: Setup) -> AsyncIterator[House]:
             probes=devices.probes,
             inputs=devices.hand,
             outputs=devices.outputs,
-            judges=Remembering(memories),
+            judges=judges or Remembering(memories, EstimatorApart),
             tick_s=0.5 * max(1.0, setup.speed / 10.0),
             link_stale_s=max(2.0, setup.speed),
             speed=setup.speed,
@@ -264,23 +264,22 @@ async def open_house(setup: Setup) -> AsyncIterator[House]:
         await supervisor.start()
         stack.push_async_callback(supervisor.close)
         loads = await stack.enter_async_context(_weighing(setup.spec, supervisor))
-        apart = Apart()
+        planner = partial(apart, "controller.plan", "make_plan", time_budget_s=setup.plan_budget_s)
         service = Service(
             supervisor,
             setup.castings,
-            partial(apart(make_plan), time_budget_s=setup.plan_budget_s),
-            replanner=apart(replan),
-            wall_mesh=wall_mesh,
+            planner,
+            replanner=partial(apart, "controller.plan", "replan"),
+            wall_mesh=partial(apart, "controller.wall", "wall_mesh"),
             memories=memories,
         )
         stack.push_async_callback(service.close)
-        stack.callback(apart.close)
+        stack.callback(end_all)
         yield House(
             setup,
             devices.clock,
             supervisor,
             service,
-            apart,
             devices.hand,
             devices.twin,
             devices.board,

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from controller.apart import apart
 from controller.app import (
     House,
     Setup,
@@ -19,7 +20,6 @@ from controller.app import (
     until_told,
 )
 from controller.model import Plan, Snapshot, read_casting
-from controller.plan import make_plan
 from controller.plantext import describe
 from controller.serving import OVER, abandon, start, tell
 from web.settings import Settings
@@ -77,9 +77,11 @@ async def _plan(house: House, demo: Demo, say: Say, progress: Progress) -> Plan:
         say("Taking up the casting that was under way.")
         return await house.service.run_plan(now.run_id)
     casting, spec = read_casting(demo.casting), house.setup.spec
-    plan = await asyncio.get_running_loop().run_in_executor(
+    plan: Plan = await asyncio.get_running_loop().run_in_executor(
         None,
-        lambda: house.apart(make_plan)(
+        lambda: apart(
+            "controller.plan",
+            "make_plan",
             casting,
             spec,
             seed=demo.setup.seed,

@@ -46,7 +46,7 @@ from controller.records import Journal, row_id
 from controller.run.again import budget_s, laid, may_plan_again, rest_of, what_changed
 from controller.run.judging import resin_note
 from controller.run.state import fold_all
-from controller.run.supervisor import Supervisor
+from controller.run.supervisor import Supervisor, unwritten
 
 Planner = Callable[..., Plan]
 WallMesh = Callable[[Plan], dict[str, Any]]
@@ -182,12 +182,10 @@ class Service:
         event = self.supervisor.write_event(
             run_id, self.supervisor.clock.now_s(), "proven", proof_data(proof), command.key
         )
-        await self.supervisor.records.flush()
-        return Answer(
-            accepted=True,
-            sentence=" ".join((PROVEN, *proof.sentences)),
-            event_id=event.event_id,
-        )
+        written = await self.supervisor.records.flush()
+        said = " ".join((PROVEN, *proof.sentences))
+        answer = Answer(accepted=True, sentence=said, event_id=event.event_id)
+        return answer if written else unwritten(answer)
 
     async def _replayed(self, run_id: str) -> Plan:
         """Today's plan of a recorded run: the room and the mould as the probes read them now."""

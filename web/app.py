@@ -24,7 +24,7 @@ from pydantic import Field
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.staticfiles import StaticFiles
 
-from controller.errors import EvenwallError, IllegalTransition, InputError
+from controller.errors import EvenwallError, InputError
 from controller.model import (
     Answer,
     CastingCard,
@@ -530,6 +530,4 @@ def create_app(service: Service, settings: Settings, clock: Clock | None = None)
 def _status(error: EvenwallError) -> int:
     if isinstance(error, InputError):
         return 404 if error.field in {"run_id", "job_id", "casting_id"} else 422
-    if isinstance(error, IllegalTransition):
-        return 409
     return 503

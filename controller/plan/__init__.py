@@ -1,8 +1,20 @@
 """The planner: a casting and a rig come in, a plan a maker can trust comes out.
 
-`make_plan` weighs, times, searches and loads; `replan` does the rest again after a real coat.
+`make_plan` weighs, times, searches and loads; `replan` does the rest again after a real coat. The
+mesher and the optimiser behind them are loaded when somebody plans: what serves a rig never does.
 """
 
-from controller.plan.make import CoatDone, make_plan, replan
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from controller.plan.make import CoatDone, make_plan, replan
 
 __all__ = ["CoatDone", "make_plan", "replan"]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in __all__:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    from controller.plan import make
+
+    return getattr(make, name)

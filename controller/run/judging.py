@@ -4,13 +4,15 @@ other."""
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from controller import gel
+from controller.apart import Apart
 from controller.memory import ResinMemory, case_with
 from controller.model import CoatPlan, Plan, ProbeSpec
 from controller.plan.batch import cure_sheet
-from controller.run.seen import GelReading
+from controller.run.seen import GelJudge, GelReading
 from controller.units import degC, kelvin, kilograms, metres
 
 RESIN_NOTES = "resin:"
@@ -52,13 +54,14 @@ class Remembering:
     """Makes judges that know what a resin's earlier batches have taught. Meets `seen.GelJudges`."""
 
     memories: dict[str, ResinMemory] = field(default_factory=dict)  # by `resin_note`
+    make: Callable[[gel.Case], GelJudge] = field(default=lambda case: Estimator(case))
 
     def __call__(
         self, plan: Plan, coat: CoatPlan, probe: ProbeSpec, poured_coat_s: float
-    ) -> Estimator:
+    ) -> GelJudge:
         case = gel_case(plan, coat, probe, poured_coat_s)
         known = self.memories.get(resin_note(plan))
-        return Estimator(case if known is None else case_with(known, case))
+        return self.make(case if known is None else case_with(known, case))
 
 
 def resin_note(plan: Plan) -> str:
@@ -100,6 +103,9 @@ class Estimator:
         self._state, found = gel.step(self._state, touch)
         return self._told(found)
 
+    def end(self) -> None:
+        return None
+
     def _told(self, found: gel.GelEstimate) -> GelReading:
         every = max(1, len(found.curve) // CURVE_POINTS)
         self._reading = GelReading(
@@ -117,3 +123,28 @@ class Estimator:
             ),
         )
         return self._reading
+
+
+class EstimatorApart:
+    """An Estimator in a process of its own: its refits would make the event loop late."""
+
+    def __init__(self, case: gel.Case) -> None:
+        self._apart = Apart(__name__)
+        self._apart.become("Estimator", case)
+
+    def feed(
+        self,
+        coat_time_s: float,
+        probe_degC: float | None,
+        room_degC: float | None,
+        mould_degC: float | None,
+    ) -> GelReading:
+        found: GelReading = self._apart.ask("feed", coat_time_s, probe_degC, room_degC, mould_degC)
+        return found
+
+    def touched(self, what: str, coat_time_s: float) -> GelReading:
+        found: GelReading = self._apart.ask("touched", what, coat_time_s)
+        return found
+
+    def end(self) -> None:
+        self._apart.end()

@@ -40,6 +40,8 @@ class GelJudge(Protocol):
 
     def touched(self, what: str, coat_time_s: float) -> GelReading: ...
 
+    def end(self) -> None: ...
+
 
 class GelJudges(Protocol):
     """Makes a judge for a coat when it is poured; may take its time."""

@@ -65,6 +65,12 @@ _HIDDEN = {"queued", "alert_over", "rejoined"}  # of the record shown to people
 Published = Event | Sample | Snapshot
 
 
+def unwritten(answer: Answer) -> Answer:
+    """It was done, but a process that ends now takes it along: no event is promised."""
+    said = f"{answer.sentence} Not in the record yet: the disk does not take it."
+    return answer.model_copy(update={"sentence": said, "event_id": None})
+
+
 class Watcher:
     """One listener's queue; when it overflows, the listener reads the journal instead."""
 
@@ -123,7 +129,7 @@ class Supervisor:
         self._readings: dict[str, Reading] = {}
         self._wake = asyncio.Event()
         self._dirty = asyncio.Event()
-        self._after_write: list[Callable[[], None]] = []
+        self._after_write: list[Callable[[bool], None]] = []
         self._orders: asyncio.Queue[RigAction] = asyncio.Queue()
         self._order_era = 0  # every stop or hold begins a new one; orders of an older one are void
         self._order: asyncio.Task[None] | None = None
@@ -135,6 +141,7 @@ class Supervisor:
         self._lost_s = -math.inf  # when an order last found the link gone
         self._judge: GelJudge | None = None
         self._judged = GelReading()
+        self._judge_era = 0  # every coat begins a new one; thoughts of an older one are void
         self._judging: asyncio.Task[None] | None = None
         self._coat_rows: list[tuple[float, float | None, float | None, float | None]] = []
         self._sampled_s = -1e9
@@ -170,6 +177,7 @@ class Supervisor:
         for task in list(self._tasks):
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
+        self._drop_judge()
         for future in self._awaited.values():
             future.set_exception(RecordError("closing: ask again, with the same key"))
             future.exception()  # nobody may be waiting
@@ -272,12 +280,16 @@ class Supervisor:
             await self._dirty.wait()
             self._dirty.clear()
             due, self._after_write = self._after_write, []
+            if job is not None:  # an earlier one, without these rows, on a disk that sleeps
+                await asyncio.wait({job}, timeout=PATIENCE_S)
+            written = False
             if job is None or job.done():
                 job = asyncio.get_running_loop().create_task(self.records.flush(self._anchor()))
                 job.add_done_callback(lambda _: self._dirty.set() if self._after_write else None)
-            await asyncio.wait({job}, timeout=PATIENCE_S)
+                await asyncio.wait({job}, timeout=PATIENCE_S)
+                written = job.done() and job.result()
             for release in due:
-                release()
+                release(written)
             self._mend()
 
     def _mend(self) -> None:
@@ -367,7 +379,8 @@ class Supervisor:
     def _begin(self, command: Command, now_s: float) -> None:
         plan: Plan = command.data["plan"]
         run_id = command.data["run_id"]
-        self._rows, self._coat_rows, self._judge, self._judged = [], [], None, GelReading()
+        self._drop_judge()
+        self._rows, self._coat_rows, self._judged = [], [], GelReading()
         self.lines.clear()
         self.records.plan(run_id, plan)
         sentence = f"{plan.casting.name}: {len(plan.coats)} coats."
@@ -386,7 +399,7 @@ class Supervisor:
         self.state = begin(run_id, plan, event)
         self._tell(event, plan)
         answer = Answer(accepted=True, sentence=sentence, event_id=event.event_id)
-        self._when_written(lambda: self._resolve(command.key, answer))
+        self._when_written(partial(self._reply, command.key, answer))
 
     # --- doing -----------------------------------------------------------------------------------
 
@@ -401,7 +414,7 @@ class Supervisor:
                 self._tell(event, plan)
             elif isinstance(action, Reply):
                 answer = action.answer.model_copy(update={"event_id": ids[action.key]})
-                self._when_written(partial(self._resolve, action.key, answer))
+                self._when_written(partial(self._reply, action.key, answer))
             elif isinstance(action, Show):
                 self.outputs.show(action.light)
             elif isinstance(action, Sound):
@@ -434,9 +447,13 @@ class Supervisor:
         if event.kind not in _HIDDEN:
             self.lines.append(record_line(event))
 
-    def _when_written(self, release: Callable[[], None]) -> None:
+    def _when_written(self, release: Callable[[bool], None]) -> None:
+        """release: called with whether it was written, or the disk has been given up on."""
         self._after_write.append(release)
         self._dirty.set()
+
+    def _reply(self, key: str, answer: Answer, written: bool) -> None:
+        self._resolve(key, answer if written else unwritten(answer))
 
     def _resolve(self, key: str, answer: Answer) -> None:
         self._answers[key] = answer
@@ -446,7 +463,8 @@ class Supervisor:
         if future is not None and not future.done():
             future.set_result(answer)
 
-    def _give(self, action: RigAction, era: int) -> None:
+    def _give(self, action: RigAction, era: int, written: bool) -> None:
+        del written  # the frame is fed in any case
         if era == self._order_era:
             self._orders.put_nowait(action)
 
@@ -492,16 +510,30 @@ class Supervisor:
             return
         weighing = kind == "stepped" and data["step"] == Step.WEIGH.value
         if weighing or kind in ("parts_met", "mixed_again"):
-            self._coat_rows, self._judge, self._judged = [], None, GelReading()
+            self._drop_judge()
+            self._coat_rows, self._judged = [], GelReading()
+        elif kind in ("coat_done", "abandoned"):
+            self._drop_judge()
         elif kind == "poured":
             self._begin_judging()
         elif kind == "touched" and self._judge is not None:
             what, time_s = data["what"], self.state.coat_time_s(self.clock.now_s())
             judge = self._judge
             if time_s is not None:
-                self._think(lambda: judge.touched(what, time_s))
-        elif kind in ("coat_done", "weighed_back") and self.on_laid is not None:
+                self._think(lambda: (judge, judge.touched(what, time_s)))
+        if kind in ("coat_done", "weighed_back") and self.on_laid is not None:
             self.on_laid()
+
+    def _drop_judge(self) -> None:
+        """Its coat is past; one that still thinks is ended when it has thought."""
+        self._judge_era += 1
+        judge, self._judge = self._judge, None
+        if judge is None:
+            return
+        if self._judging is None or self._judging.done():
+            judge.end()
+        else:
+            self._judging.add_done_callback(lambda _: judge.end())
 
     def _begin_judging(self) -> None:
         """A judge for the coat just poured, fed with what the probe has said since the mix."""
@@ -516,42 +548,54 @@ class Supervisor:
         touches = [(what, at_s - met_s) for what, at_s in state.coat.touches]
         rows, self._coat_rows = self._coat_rows, []
 
-        def work() -> GelReading:
+        def work() -> tuple[GelJudge, GelReading]:
             judge = self.judges(plan, coat, probe, poured_s - met_s)
             reading = GelReading()
             for row in rows:
                 reading = judge.feed(*row)
             for what, time_s in touches:
                 reading = judge.touched(what, time_s)
-            self._judge = judge
-            return reading
+            return judge, reading
 
         self._think(work)
 
-    def _think(self, work: Callable[[], GelReading]) -> None:
-        """Let the judge think: beside the loop, one thought at a time."""
-        before = self._judging
+    def _think(self, work: Callable[[], tuple[GelJudge, GelReading]]) -> None:
+        """Let the judge think: beside the loop, one thought at a time. What it thinks of a coat
+        that is past by then goes unheard."""
+        before, era = self._judging, self._judge_era
 
         async def job() -> None:
             if before is not None:
                 await asyncio.wait({before})
+            if era != self._judge_era:
+                return
             try:
-                self._judged = await asyncio.get_running_loop().run_in_executor(None, work)
+                judge, reading = await asyncio.get_running_loop().run_in_executor(None, work)
             except EvenwallError as error:
-                self._no_judge(error)
+                self._no_judge(era, error)
+            else:
+                self._heard(era, judge, reading)
             self._wake.set()
 
         if not self.in_line:
             self._judging = self._spawn(job())
             return
         try:
-            self._judged = work()
+            self._heard(era, *work())
         except EvenwallError as error:
-            self._no_judge(error)
+            self._no_judge(era, error)
 
-    def _no_judge(self, error: EvenwallError) -> None:
-        self._judge = None
-        self.notices["gel"] = f"The gel cannot be foreseen ({error}): touch the coat, and say so."
+    def _heard(self, era: int, judge: GelJudge, reading: GelReading) -> None:
+        if era == self._judge_era:
+            self._judge, self._judged = judge, reading
+        else:
+            judge.end()
+
+    def _no_judge(self, era: int, error: EvenwallError) -> None:
+        if era == self._judge_era:
+            self._drop_judge()
+            told = f"The gel cannot be foreseen ({error}): touch the coat, and say so."
+            self.notices["gel"] = told
 
     def _ask_judge(self) -> None:
         """Tell the judge the rows it has not had, unless it still thinks."""
@@ -560,11 +604,11 @@ class Supervisor:
             return
         rows, self._coat_rows = self._coat_rows, []
 
-        def work() -> GelReading:
+        def work() -> tuple[GelJudge, GelReading]:
             reading = self._judged
             for row in rows:
                 reading = judge.feed(*row)
-            return reading
+            return judge, reading
 
         self._think(work)
 
@@ -605,7 +649,7 @@ class Supervisor:
         self.last_id = sample.sample_id
         self._dirty.set()
         self._publish(sample)
-        if coat_time_s is not None and state.coat.gel_called_s is None:
+        if coat_time_s is not None and state.coat.gel_called_s is None and not state.coat.done:
             # The probe's own moment: on a rising curve a late look would read as noise.
             late_s = 0.0 if seen.probe is None else now_s - seen.probe.at_s
             self._coat_rows.append((coat_time_s - late_s, *row))

@@ -19,7 +19,7 @@ from controller.units import degC, kelvin, kilograms, metres
 from firmware_bridge.contract import BoardPins, Clock
 
 FOLLOWED_GELS = 4.0  # how many planned gel times a batch is followed
-STEPS_PER_GEL = 150  # of the cure's integration; second order, so its error is far below a degree
+STEPS_PER_GEL = 60  # of the cure's integration; second order, so its error is far below a degree
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,6 +28,7 @@ SPREAD = 0.05  # relative, of the coat's gel when the factor is known
 STEPS = 60  # a gel time
 GELS = 2.5
 LAG_S = 20.0
+RESTING, STUCK = 4, 20  # readings alike, one after another
 
 
 @lru_cache(maxsize=16)
@@ -90,7 +91,9 @@ class LightJudge:
         if self._cups is None:
             self._grid(self._plan.casting.shop.temp_degC if room_degC is None else room_degC)
         faults = self._faults(probe_degC)
-        if not faults and probe_degC is not None and coat_time_s - self._counted_s >= MEMORY_S:
+        # Before the pour the probe is anywhere; a reading that rests may be stuck.
+        telling = not faults and coat_time_s > self._poured_s and self._same < RESTING
+        if telling and probe_degC is not None and coat_time_s - self._counted_s >= MEMORY_S:
             self._counted_s = coat_time_s
             self._weigh(coat_time_s, probe_degC)
         return self._read(coat_time_s, faults)
@@ -100,7 +103,7 @@ class LightJudge:
         self._last = probe_degC
         if probe_degC is None:
             return ("probe_lost",)
-        if probe_degC == 85.0 or self._same > 20:
+        if probe_degC == 85.0 or self._same > STUCK:
             return ("probe_stuck",)
         return ()
 
@@ -137,3 +140,6 @@ class LightJudge:
         if what == "coat":
             self._touch_s = coat_time_s
         return self._read(coat_time_s, ())
+
+    def end(self) -> None:
+        return None

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import gc
 import math
 import random
 import sys
@@ -50,6 +51,8 @@ MAY_LOSE = {
 # Each of these stops the frame until somebody comes back to it, alone for less than a coat bears.
 # Two of them in one casting may add up to more, and no controller may turn meanwhile.
 STOPS_FRAME = {"guard", "stop", "pause", "driver", "reset"}
+# While the controller's process is gone nobody can have the frame turn again.
+AWAY = {"crash", "crash_often"}
 KINDS = (
     "guard", "guard_long", "stop", "stop_long", "pause", "driver", "driver_long", "reset",
     "slip", "unplugged", "crash", "crash_often", "disk", "probe_lost", "probe_stuck",
@@ -479,13 +482,16 @@ class World:
             if coat.gave_up:
                 how = "did not gel"
             elif self.early[coat.coat]:
-                how = "called early, the stated risk"
+                how = "called early"
             elif self.still_s[coat.coat] > STILL_LOSES_S:
-                how = f"stood still {self.still_s[coat.coat]:.0f} s while liquid"
+                how = "stood still while liquid"
             if how:
                 self.outcome.lost.append((coat.coat, how))
                 kinds = set(self.story.kinds)
-                unavoidable = bool(MAY_LOSE & kinds) or len(STOPS_FRAME & kinds) > 1
+                stops = STOPS_FRAME & kinds
+                unavoidable = (
+                    bool(MAY_LOSE & kinds) or len(stops) > 1 or bool(stops and AWAY & kinds)
+                )
                 if not self.early[coat.coat] and not unavoidable:
                     self.broke(f"coat {coat.coat} was lost ({how}) to {self.story.kinds}")
             exact = coat.steps_expected is not None
@@ -528,28 +534,40 @@ def replay_command(seed: int) -> str:
     return f".venv/bin/python -m tests.faults.simulation --seed {seed}"
 
 
+def settle() -> None:
+    """In a worker process: what is there stays, and castings of a second leave little behind."""
+    gc.freeze()
+    gc.set_threshold(100_000, 50, 50)
+
+
 def table(outcomes: list[Outcome]) -> str:
     """What was lost to what: one row a kind of trouble."""
     lines = [
-        "| trouble | castings | coats | coats lost | share |",
-        "| --- | --- | --- | --- | --- |",
+        "| trouble | castings | coats | lost | share | how they were lost |",
+        "| --- | ---: | ---: | ---: | ---: | --- |",
     ]
     for kind in ("none", *KINDS):
         those = [o for o in outcomes if kind in (o.kinds or ("none",))]
         coats = sum(o.coats for o in those)
-        lost = sum(len(o.lost) for o in those)
+        hows = Counter(how for o in those for _, how in o.lost)
+        lost = hows.total()
         share = lost / coats if coats else 0.0
-        lines.append(f"| {kind} | {len(those)} | {coats} | {lost} | {share:.1%} |")
+        told = ", ".join(f"{how} {count}" for how, count in hows.most_common())
+        name = f"`{kind}`" if kind in MAY_LOSE else kind
+        lines.append(f"| {name} | {len(those)} | {coats} | {lost} | {share:.1%} | {told} |")
     called = [ratio for o in outcomes for ratio in o.called]
     early = sum(ratio < 1.0 - EARLY for ratio in called)
-    lines.append("")
-    lines.append(
-        f"{len(outcomes)} castings, {sum(o.coats for o in outcomes)} coats, "
-        f"{sum(len(o.lost) for o in outcomes)} lost; gel called {len(called)} times, "
-        f"{early} of them more than 5 % early; {sum(bool(o.broken) for o in outcomes)} broken; "
-        f"{sum(o.lasted_s for o in outcomes) / 3600:.0f} h lived in "
-        f"{sum(o.cpu_s for o in outcomes):.0f} s of one core."
-    )
+    coats = sum(o.coats for o in outcomes)
+    lost = sum(len(o.lost) for o in outcomes)
+    lines += [
+        "",
+        f"- {len(outcomes)} castings, {coats} coats, {lost} of them lost ({lost / coats:.1%}); "
+        f"{sum(bool(o.broken) for o in outcomes)} castings broke an invariant.",
+        f"- The gel was called by probe or model {len(called)} times, {early} times more than "
+        f"{EARLY:.0%} early: {early / len(called):.2%}, where the judge states 1 % at most.",
+        f"- {sum(o.lasted_s for o in outcomes) / 3600:.0f} h lived in "
+        f"{sum(o.cpu_s for o in outcomes):.0f} s of one core.",
+    ]
     return "\n".join(lines)
 
 

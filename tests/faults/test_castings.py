@@ -9,7 +9,7 @@ from multiprocessing import get_context
 import pytest
 
 from firmware_bridge.clock import SystemClock
-from tests.faults.simulation import KINDS, Story, live, plans, replay_command, table
+from tests.faults.simulation import KINDS, Story, live, plans, replay_command, settle, table
 
 # As many as asked for; else a thousand, or what a busy machine gets through in the time given.
 ASKED = os.environ.get("EVENWALL_CASTINGS")
@@ -27,7 +27,7 @@ def test_castings_by_seed() -> None:
     plans()  # made once, before the workers are forked
     clock = SystemClock()
     outcomes = []
-    with get_context("fork").Pool(os.cpu_count()) as pool:
+    with get_context("fork").Pool(os.cpu_count(), settle) as pool:
         for outcome in pool.imap(live, range(CASTINGS)):
             outcomes.append(outcome)
             if clock.now_s() > LONGEST_S and len(outcomes) >= LEAST:

@@ -45,6 +45,9 @@ class Foresight:
     def touched(self, what: str, coat_time_s: float) -> GelReading:
         return GelReading(best_s=self.twin.coat_gel_s)
 
+    def end(self) -> None:
+        return None
+
 
 def cast(record: Path, plan: Plan | None = None, temp_degC: float = 21.0, seed: int = 4) -> str:
     """A whole casting into a record; its run id."""

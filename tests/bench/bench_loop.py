@@ -1,0 +1,138 @@
+"""The process that keeps a frame turning: how late its event loop is with a plan search on the
+other core, how soon its panel answers, and how much memory it holds.
+
+At life's own speed on the pty board, with panel, a watching phone, record and the gel's judge at
+work: the casting's hand work is done at once, and the measure begins when the judge has its probe.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import signal
+import socket
+import subprocess
+import sys
+import tempfile
+import urllib.request
+from pathlib import Path
+
+import numpy as np
+
+from controller.app import House, Setup, open_house, open_panel
+from controller.model import Command, Step
+from controller.ports import Press
+from controller.run.judging import SETTLE_S
+from firmware_bridge.clock import SystemClock, block
+from tests.faults.simulation import plans
+from web.settings import Settings
+
+NAP_S = 0.01
+MEASURE_S = float(os.environ.get("EVENWALL_MEASURE_S", "60"))
+
+
+def resident_MB(pid: int | str = "self") -> float:
+    pages = int(Path(f"/proc/{pid}/statm").read_text(encoding="ascii").split()[1])
+    return pages * os.sysconf("SC_PAGE_SIZE") / 1e6
+
+
+def free_port() -> int:
+    with socket.socket() as found:
+        found.bind(("127.0.0.1", 0))
+        return int(found.getsockname()[1])
+
+
+def start_to_panel() -> tuple[float, float]:
+    """Seconds from the command to a page answered, and the MB the process then holds."""
+    clock, port = SystemClock(), free_port()
+    with tempfile.TemporaryDirectory() as folder:
+        command = [sys.executable, "-m", "controller.cli", "serve", "--data", folder]
+        with subprocess.Popen(
+            [*command, "--port", str(port)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        ) as serve:
+            while True:
+                try:
+                    with urllib.request.urlopen(f"http://127.0.0.1:{port}/", timeout=1.0):
+                        took_s = clock.now_s()
+                        break
+                except OSError:
+                    block(0.01)
+            held_MB = resident_MB(serve.pid)
+            serve.send_signal(signal.SIGTERM)
+    return took_s, held_MB
+
+
+async def to_the_spin(house: House) -> None:
+    """All the hand work, without the time it takes."""
+    count = 0
+
+    async def ask(name: str, **data: object) -> None:
+        nonlocal count
+        count += 1
+        step_id = house.service.snapshot().step_id
+        await house.service.command(
+            Command(name=name, key=f"bench-{count}", step_id=step_id, data=data)
+        )
+
+    if house.board is None:
+        raise SystemExit("the bench needs a simulated rig")
+    house.board.set_guard(True)
+    await ask("start", plan=plans()[0])
+    while (step := house.service.snapshot().step) is not Step.SPIN:
+        if step is Step.WEIGH:
+            coat = house.service.snapshot().coats[0]
+            await ask("weigh", part_a_g=coat.planned_part_a_g, part_b_g=coat.planned_part_b_g)
+        if step in (Step.PREPARE, Step.CLOSE_UP):
+            house.hand.press(Press.NEXT)
+        else:
+            await ask("next")
+        await house.clock.sleep(0.5)
+
+
+async def phone(house: House) -> None:
+    async for item in house.service.watch(None):
+        item.model_dump_json()
+
+
+async def lateness_ms() -> tuple[np.ndarray, float]:
+    """By how much naps of 10 ms overslept while a coat turned, and the MB then held."""
+    late = []
+    with tempfile.TemporaryDirectory() as folder:
+        settings = Settings(port=free_port())
+        async with (
+            open_house(Setup(spec=plans()[0].rig, data=Path(folder))) as house,
+            open_panel(house, settings, lambda text: None),
+        ):
+            watching = asyncio.create_task(phone(house))
+            await to_the_spin(house)
+            state = house.supervisor.state
+            met_s = state.coat.parts_met_s if state is not None else None
+            await house.clock.sleep((met_s or 0.0) + SETTLE_S + 10.0 - house.clock.now_s())
+            search = await house.service.start_plan("lantern-globe", {})
+            clock = SystemClock()
+            while clock.now_s() < MEASURE_S:
+                before_s = clock.now_s()
+                await clock.sleep(NAP_S)
+                late.append(clock.now_s() - before_s - NAP_S)
+            watching.cancel()
+            if (await house.service.plan_job(search.job_id)).done:
+                raise SystemExit("the plan search ended before the measure")
+    return np.array(late) * 1e3, resident_MB()
+
+
+def main() -> None:
+    took_s, held_MB = start_to_panel()
+    print(
+        f"from `evenwall serve` to a page of its panel: {took_s:.2f} s, "
+        f"{held_MB:.0f} MB resident then"
+    )
+    late, held_MB = asyncio.run(lateness_ms())
+    points = ", ".join(f"p{p:g} {np.percentile(late, p):.2f} ms" for p in (50, 99, 99.9, 100))
+    print(
+        f"loop lateness while a coat turns, a plan search beside it: {points} of {len(late)} naps"
+    )
+    print(f"resident then: {held_MB:.0f} MB (this bench's own included)")
+
+
+if __name__ == "__main__":
+    main()
