@@ -54,13 +54,9 @@ class NotConverged(EvenwallError):
     """A numerical method did not reach its tolerance."""
 
     def __init__(self, what: str, residual: float, iterations: int) -> None:
-        self.what, self.residual, self.iterations = what, residual, iterations
-        super().__init__(what, residual, iterations)
-
-    def __str__(self) -> str:
-        return (
-            f"{self.what} did not converge: residual {self.residual:.3g} after "
-            f"{self.iterations} iterations"
+        self.residual, self.iterations = residual, iterations
+        super().__init__(
+            f"{what} did not converge: residual {residual:.3g} after {iterations} iterations"
         )
 
 
@@ -70,11 +66,8 @@ class ProbeFault(EvenwallError):
     exit_code = 3
 
     def __init__(self, kind: str, detail: str) -> None:
-        self.kind, self.detail = kind, detail
-        super().__init__(kind, detail)
-
-    def __str__(self) -> str:
-        return f"{self.kind}: {self.detail}"
+        self.kind = kind
+        super().__init__(f"{kind}: {detail}")
 
 
 class RecordError(EvenwallError):

@@ -1,0 +1,75 @@
+"""Work in a process of its own: what it gives, what it raises, and that it ends."""
+
+from __future__ import annotations
+
+import os
+import threading
+from pathlib import Path
+
+import pytest
+
+from controller.apart import Apart, apart, end_all
+from controller.errors import EvenwallError, InputError
+from controller.model import ProbeSpec
+from controller.run.judging import Estimator, EstimatorApart, gel_case
+from firmware_bridge.clock import block
+from tests.run.shop import SAMPLES, lantern_plan
+
+
+def children() -> set[str]:
+    return set(Path("/proc/self/task").joinpath(str(os.getpid()), "children").read_text().split())
+
+
+def test_what_it_gives_and_raises_comes_back() -> None:
+    before = children()
+    casting = apart("controller.model", "read_casting", SAMPLES / "lantern-globe.toml")
+    assert casting == lantern_plan().casting
+    with pytest.raises(InputError, match=r"nowhere\.toml") as raised:
+        apart("controller.model", "read_casting", Path("nowhere.toml"))
+    assert raised.value.exit_code == 2
+    assert children() == before
+
+
+def test_a_process_that_dies_is_told_in_one_line() -> None:
+    with pytest.raises(EvenwallError, match="_exit ended early, with code 9"):
+        apart("os", "_exit", 9)
+
+
+def test_whoever_waits_is_let_go_when_all_is_ended() -> None:
+    heard: list[EvenwallError] = []
+
+    def wait() -> None:
+        try:
+            apart("firmware_bridge.clock", "block", 600.0)
+        except EvenwallError as error:
+            heard.append(error)
+
+    before = children()
+    waiting = threading.Thread(target=wait)
+    waiting.start()
+    while waiting.is_alive():
+        end_all()
+        block(0.01)
+    assert "block ended early" in str(heard[0])
+    assert children() == before
+
+
+def test_an_estimator_apart_thinks_like_one_at_home() -> None:
+    plan = lantern_plan()
+    case = gel_case(plan, plan.coats[0], ProbeSpec(), 285.0)
+    home, away = Estimator(case), EstimatorApart(case)
+    for time_s in range(300, 340, 4):
+        row = (float(time_s), 24.0 + 0.01 * time_s, 21.0, None)
+        assert away.feed(*row) == home.feed(*row)
+    assert away.touched("cup", 345.0) == home.touched("cup", 345.0)
+    away.end()
+    away.end()
+    with pytest.raises(EvenwallError, match="feed ended early"):
+        away.feed(400.0, 25.0, 21.0, None)
+
+
+def test_its_print_goes_to_standard_error(capfd: pytest.CaptureFixture[str]) -> None:
+    process = Apart("builtins")
+    process.ask("print", "aside")
+    process.end()
+    assert capfd.readouterr() == ("", "aside\n")
