@@ -6,14 +6,16 @@ mesher and the optimiser behind them are loaded when somebody plans: what serves
 
 from typing import TYPE_CHECKING, Any
 
+from controller.plan.batch import CoatDone
+
 if TYPE_CHECKING:
-    from controller.plan.make import CoatDone, make_plan, replan
+    from controller.plan.make import make_plan, replan
 
 __all__ = ["CoatDone", "make_plan", "replan"]
 
 
 def __getattr__(name: str) -> Any:
-    if name not in __all__:
+    if name not in ("make_plan", "replan"):
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
     from controller.plan import make
 

@@ -28,6 +28,19 @@ HORIZON_GELS = 30.0  # how far the cure is followed for windows and demoulding
 
 
 @dataclass(frozen=True)
+class CoatDone:
+    """What became of a coat: weighed, left and spilt grams. The thickness follows from them.
+
+    pace: its gel as seen over its gel as expected; the next coats of the same day are timed by it.
+    """
+
+    mix_g: float
+    cup_left_g: float
+    spill_g: float = 0.0
+    pace: float = 1.0
+
+
+@dataclass(frozen=True)
 class Batch:
     """A coat before its spin is chosen. `history` is the coat's, on the coat's clock."""
 

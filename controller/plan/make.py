@@ -7,7 +7,6 @@ import itertools
 import math
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -26,7 +25,14 @@ from controller.model import (
     WallSummary,
 )
 from controller.mould import Cavity, load_cavity
-from controller.plan.batch import CLOSE_UP_S, Batch, cure_sheet, make_batch, viscosity_table
+from controller.plan.batch import (
+    CLOSE_UP_S,
+    Batch,
+    CoatDone,
+    cure_sheet,
+    make_batch,
+    viscosity_table,
+)
 from controller.plan.loading import check_load, check_reach
 from controller.plan.recipe import Recipe, profile, ramps, start_angles
 from controller.plan.search import FULL, QUICK, QUICK_BELOW_S, Found, Search
@@ -93,19 +99,6 @@ def make_plan(
     plan = assemble(bench, batch, found, (), seed)
     tell(1.0, "done")
     return plan
-
-
-@dataclass(frozen=True)
-class CoatDone:
-    """What became of a coat: weighed, left and spilt grams. The thickness follows from them.
-
-    pace: its gel as seen over its gel as expected; the next coats of the same day are timed by it.
-    """
-
-    mix_g: float
-    cup_left_g: float
-    spill_g: float = 0.0
-    pace: float = 1.0
 
 
 def replan(

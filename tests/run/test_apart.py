@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import subprocess
+import sys
 import threading
 from pathlib import Path
 
@@ -13,7 +15,7 @@ from controller.errors import EvenwallError, InputError
 from controller.model import ProbeSpec
 from controller.run.judging import Estimator, EstimatorApart, gel_case
 from firmware_bridge.clock import block
-from tests.run.shop import SAMPLES, lantern_plan
+from tests.run.shop import SAMPLES, lantern_plan, sample_rig
 
 
 def children() -> set[str]:
@@ -28,6 +30,21 @@ def test_what_it_gives_and_raises_comes_back() -> None:
         apart("controller.model", "read_casting", Path("nowhere.toml"))
     assert raised.value.exit_code == 2
     assert children() == before
+
+
+def test_the_same_plan_from_another_process() -> None:
+    told: list[tuple[float, str]] = []
+    plan = apart(
+        "controller.plan",
+        "make_plan",
+        lantern_plan().casting,
+        sample_rig(),
+        time_budget_s=0.0,
+        progress=lambda part, words: told.append((part, words)),
+    )
+    assert plan == lantern_plan()
+    assert told[0] == (0.0, "reading the mould")
+    assert told[-1] == (1.0, "done")
 
 
 def test_a_process_that_dies_is_told_in_one_line() -> None:
@@ -73,3 +90,11 @@ def test_its_print_goes_to_standard_error(capfd: pytest.CaptureFixture[str]) -> 
     process.ask("print", "aside")
     process.end()
     assert capfd.readouterr() == ("", "aside\n")
+
+
+def test_what_serves_a_rig_loads_no_mesher_and_no_plotter() -> None:
+    """They would cost it more than a hundred megabytes: they belong to processes that end."""
+    code = "import sys, controller.serving, controller.demo; print(*sys.modules)"
+    told = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    heavy = {"trimesh", "pymeshlab", "matplotlib", "pyarrow", "numba", "controller.plan.make"}
+    assert heavy.isdisjoint(told.stdout.split())
