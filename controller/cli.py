@@ -39,6 +39,14 @@ def show_json(document: object) -> None:
     print(flush=True)
 
 
+def say_which_kernel() -> None:
+    """Nothing where the film runs at full speed; without a C compiler, the line that says so."""
+    from controller.film import why_no_compiler
+
+    if why := why_no_compiler():
+        note(f"Note: {why}.")
+
+
 @contextmanager
 def progress_bar(title: str) -> Iterator[Callable[[float, str], None]]:
     """A bar on standard error; the callable takes the fraction done and a few words."""
@@ -217,6 +225,7 @@ def plan(args: argparse.Namespace) -> int:
     casting, spec = read_casting(args.casting), sample_rig(args.rig)
     if args.time_budget_s is not None and not args.time_budget_s > 0:
         raise InputError("--time-budget-s", args.time_budget_s, "must be > 0", unit="s")
+    say_which_kernel()
     with progress_bar("Planning") as tell, naming(args.casting):
         made = make_plan(
             casting, spec, seed=args.seed, time_budget_s=args.time_budget_s, progress=tell
@@ -243,6 +252,7 @@ def wall(args: argparse.Namespace) -> int:
     from controller.wallview import write
 
     made = read_plan(args.plan)
+    say_which_kernel()
     result = compute_wall(made, args.mesh_mm, threads=2)
     if args.out is not None:
         write(result, args.out, made.casting.name)
@@ -346,6 +356,7 @@ def serve(args: argparse.Namespace) -> int:
     from controller.serving import serve as work
 
     setup = _setup(args, args.castings)
+    say_which_kernel()
     asyncio.run(work(setup, _settings(args, setup.data), print))
     return 0
 
@@ -463,6 +474,7 @@ def demo(args: argparse.Namespace) -> int:
     setup = _setup(args, casting.parent)
     wanted = Demo(setup, casting, _settings(args, setup.data), leave=args.exit)
     say = note if args.json else print
+    say_which_kernel()
     with progress_bar("Planning") as tell:
         summary = asyncio.run(run(wanted, say, tell))
     if summary is None:

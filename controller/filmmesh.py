@@ -11,13 +11,15 @@ from scipy.sparse.csgraph import reverse_cuthill_mckee
 from controller.errors import InputError
 from controller.film import FilmMesh
 from controller.film.mesh import MAX_CELLS, MIN_CELLS
-from controller.mould import Cavity
+from controller.mould import Cavity, boundary_loops
 
 Floats = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
 
 CREASE_DEG = 45.0  # an edge bent more than this stays an edge
-ROUNDS, ITERATIONS = 2, 10
+ROUNDS, FINISH, ITERATIONS = 2, 2, 5
+RIM_CORNER_DEG = 30.0
+FLIP_SWEEPS, LEAST_DEG, FACES_ALIKE = 4, 20.0, 0.7
 LOSS = 0.05  # of the area: the mean wall would be wrong by as much
 
 
@@ -61,20 +63,30 @@ def remesh(points: Floats, triangles: Index, edge: float) -> tuple[Floats, Index
     """Nearly equilateral triangles of the wanted edge on the same surface, winding kept.
 
     Isotropic remeshing by splits, collapses, flips and tangential smoothing, put back on the
-    surface (Botsch and Kobbelt 2004), by MeshLab's library. Neighbours come out close in memory.
+    surface (Botsch and Kobbelt 2004), by MeshLab's library. It leaves the rim ragged, and one
+    small cell there would set the film's time step (surface tension's goes with the fourth power
+    of the spacing), so the rim is spaced evenly and its triangles are evened out between rounds.
+    Neighbours come out close in memory.
     """
-    meshes = pymeshlab.MeshSet()
-    meshes.add_mesh(pymeshlab.Mesh(points, triangles))
-    for _ in range(ROUNDS):
+    x, t = points, triangles
+    for turn in range(ROUNDS + FINISH):
+        meshes = pymeshlab.MeshSet()
+        meshes.add_mesh(pymeshlab.Mesh(x, t))
+        changing = turn < ROUNDS  # afterwards it only smooths
         meshes.meshing_isotropic_explicit_remeshing(
             iterations=ITERATIONS,
             targetlen=pymeshlab.PureValue(edge),
             featuredeg=CREASE_DEG,
             checksurfdist=False,
+            splitflag=changing,
+            collapseflag=changing,
+            swapflag=changing,
         )
-    made = meshes.current_mesh()
-    x = np.asarray(made.vertex_matrix(), dtype=np.float64)
-    t = np.asarray(made.face_matrix(), dtype=np.int64)
+        made = meshes.current_mesh()
+        t = np.asarray(made.face_matrix(), dtype=np.int64)
+        x = even_rim(np.array(made.vertex_matrix(), dtype=np.float64), t)
+        if ROUNDS - 1 <= turn < ROUNDS + FINISH - 1:
+            t = even_triangles(x, t)
     n = len(x)
     links = sparse.coo_array(
         (np.ones(3 * len(t)), (t.ravel(), np.roll(t, 1, axis=1).ravel())), shape=(n, n)
@@ -83,3 +95,87 @@ def remesh(points: Floats, triangles: Index, edge: float) -> tuple[Floats, Index
     place = np.empty(n, dtype=np.int64)
     place[order] = np.arange(n)
     return x[order], place[t]
+
+
+def even_rim(points: Floats, triangles: Index) -> Floats:
+    """The points, with those of each boundary loop moved along it to even spacing.
+
+    Where the loop turns by over RIM_CORNER_DEG it keeps its corner.
+    """
+    points = points.copy()
+    for loop in boundary_loops(triangles):
+        ring = points[loop]
+        ahead = np.roll(ring, -1, axis=0) - ring
+        step = np.linalg.norm(ahead, axis=1)
+        unit = ahead / step[:, None]
+        straight = np.einsum("ij,ij->i", unit, np.roll(unit, 1, axis=0))
+        corners = np.flatnonzero(straight < np.cos(np.radians(RIM_CORNER_DEG)))
+        along = np.concatenate([[0.0], np.cumsum(step)])
+        k, total = len(loop), along[-1]
+        if len(corners):
+            # Round the loop once, from the first corner to itself again.
+            stops = np.append(corners, corners[0] + k)
+            where = np.append(along[corners], along[corners[0]] + total)
+            at = np.arange(corners[0], corners[0] + k)
+            wanted = np.empty(k)
+            wanted[at % k] = np.interp(at, stops, where)
+        else:
+            wanted = np.arange(k) * (total / k)
+            shift = along[:-1] - wanted
+            wanted += 0.5 * (shift.max() + shift.min())  # the least moving
+        closed = np.vstack([ring, ring[:1]])
+        points[loop] = np.column_stack(
+            [np.interp(wanted % total, along, closed[:, c]) for c in range(3)]
+        )
+    return points
+
+
+def even_triangles(points: Floats, triangles: Index) -> Index:
+    """The triangles, with edges beside the rim flipped towards three triangles at every rim
+    corner and six elsewhere."""
+    t = triangles.copy()
+    rim = np.zeros(len(points), dtype=bool)
+    for loop in boundary_loops(t):
+        rim[loop] = True
+    weight = np.where(rim, 3.0, 1.0)
+    for _ in range(FLIP_SWEEPS):
+        beyond = {}  # directed edge -> its triangle and the corner opposite
+        for k, (a, b, c) in enumerate(t.tolist()):
+            beyond[a, b], beyond[b, c], beyond[c, a] = (k, c), (k, a), (k, b)
+        spare = np.bincount(t.ravel(), minlength=len(points)) - np.where(rim, 3, 6)
+        flipped: set[int] = set()
+        for (a, b), (k, c) in beyond.items():
+            if not (rim[a] or rim[b]) or (b, a) not in beyond:
+                continue
+            m, d = beyond[b, a]
+            if k in flipped or m in flipped or (c, d) in beyond or (d, c) in beyond:
+                continue
+            four = np.array([a, b, c, d])
+            before, after = spare[four], spare[four] + [-1, -1, 1, 1]
+            if weight[four] @ (after**2 - before**2) >= 0.0:
+                continue
+            new = np.array([[c, d, b], [d, c, a]])
+            if not _sound(points[new], points[[a, b, c]]):
+                continue
+            t[[k, m]] = new
+            spare[four] = after
+            flipped |= {k, m}
+        if not flipped:
+            break
+    return t
+
+
+def _sound(made: Floats, old: Floats) -> bool:
+    """Whether new triangles (2, 3, 3) face as the old one (3, 3) does and have no thin corner."""
+    normal = np.cross(old[1] - old[0], old[2] - old[0])
+    normal /= np.linalg.norm(normal)
+    for corners in made:
+        side = np.roll(corners, -1, axis=0) - corners
+        length = np.sort(np.linalg.norm(side, axis=1))
+        face = np.cross(side[0], side[1])
+        double_area = float(np.linalg.norm(face))
+        # The least angle lies between the two longer sides.
+        thin = double_area < np.sin(np.radians(LEAST_DEG)) * length[1] * length[2]
+        if thin or face @ normal < FACES_ALIKE * double_area:
+            return False
+    return True

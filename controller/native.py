@@ -32,7 +32,7 @@ def library(source: Path, *flags: str) -> Path:
     """
     compiler = shutil.which(os.environ.get("CC", "cc"))
     if compiler is None:
-        raise NoCompiler("no C compiler was found (cc): the slower reference is used")
+        raise NoCompiler(f"there is no C compiler ({os.environ.get('CC', 'cc')})")
     words = [*_COMMON, "-fopenmp-simd", *flags]
     about = " ".join([*words, compiler, platform.machine(), platform.node()])
     stamp = hashlib.sha256(source.read_bytes() + about.encode()).hexdigest()[:16]

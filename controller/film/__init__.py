@@ -18,8 +18,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from controller.film import compiled, reference
-from controller.film.compiled import have_compiler
+from controller.film import compiled
+from controller.film.compiled import have_compiler, why_no_compiler
 from controller.film.inputs import Coat, FilmResult, Fluid, Numerics, Spin
 from controller.film.mesh import FilmMesh
 from controller.film.start import pool
@@ -38,6 +38,7 @@ __all__ = [
     "coats",
     "have_compiler",
     "pool",
+    "why_no_compiler",
 ]
 
 
@@ -49,6 +50,8 @@ def coat(
     Raises InputError for bad input and NotConverged, with the mass error and the step count, when
     the film does not stay finite or takes more than `numerics.max_steps`.
     """
+    from controller.film import reference  # brings numba: 60 MB that a controller does without
+
     return reference.run(mesh, one, rim_open=rim_open, numerics=numerics or Numerics())
 
 
@@ -62,9 +65,10 @@ def coats(
 ) -> list[FilmResult]:
     """Many coats on one mesh by the compiled kernel, sixteen at a time; same meaning as `coat`.
 
-    Without a C compiler (`have_compiler()` is false) the reference does the work.
+    Without a C compiler the reference does the work, ten times slower; `why_no_compiler()` is the
+    line that says so to a person.
     """
     rules = numerics or Numerics()
     if not have_compiler():
-        return [reference.run(mesh, c, rim_open=rim_open, numerics=rules) for c in many]
+        return [coat(mesh, c, rim_open=rim_open, numerics=rules) for c in many]
     return compiled.run_batch(mesh, many, rim_open=rim_open, numerics=rules, threads=threads)

@@ -16,14 +16,11 @@ import numpy.typing as npt
 from controller import native
 from controller.errors import NotConverged
 from controller.film.inputs import Coat, FilmResult, Numerics
-from controller.film.mesh import FilmMesh
+from controller.film.mesh import FilmMesh, levelling_bounds
 from controller.film.start import mean_film, start_film
 from controller.units import G_M_S2
 
 WIDE, NARROW = 16, 4  # lanes; a short batch wastes fewer in the narrow kernel
-LEVELLING_BOUND = 0.8  # of Gershgorin's 2 sum|w|/A; the largest true eigenvalue is 0.75 of it on
-# an equilateral mesh
-
 _SOURCE = Path(__file__).with_name("kernel.c")
 
 
@@ -33,13 +30,18 @@ def library(lanes: int = WIDE) -> Path:
     return native.library(_SOURCE, f"-DL={lanes}")
 
 
-def have_compiler() -> bool:
-    """Whether `coats` will run on the compiled kernel."""
+def why_no_compiler() -> str:
+    """Why `coats` runs on the plain reference: one line for a person; empty if it does not."""
     try:
         library()
-    except native.NoCompiler:
-        return False
-    return True
+    except native.NoCompiler as why:
+        return f"{why}: the film runs on the plain reference, about ten times slower"
+    return ""
+
+
+def have_compiler() -> bool:
+    """Whether `coats` will run on the compiled kernel."""
+    return not why_no_compiler()
 
 
 class _Mesh(ctypes.Structure):
@@ -129,17 +131,17 @@ def _pack(mesh: FilmMesh) -> _Packed:
             mesh.upwind_weight[e:],
             share[i],
             share[j],
-            1.0 / np.minimum(mesh.area[i], mesh.area[j]),
+            1.0 / mesh.area[i],
+            1.0 / mesh.area[j],
         ]
     )
     owner = np.concatenate([i, j])
     order = np.argsort(owner, kind="stable")
     x, y, z = mesh.points.T
-    spread = np.bincount(owner, np.abs(np.tile(mesh.weight, 2)), minlength=n) / mesh.area
     cell_data = np.column_stack(
         [
             mesh.curvature,
-            2.0 * LEVELLING_BOUND * spread,
+            *levelling_bounds(mesh),
             mesh.normals,
             *(x * x, y * y, z * z, x * y, x * z, y * z),
         ]

@@ -14,6 +14,7 @@
 #endif
 #define EACH for (int l = 0; l < L; l++)
 #define VECTOR _Pragma("omp simd")
+typedef float Lanes __attribute__((vector_size(4 * L)));
 
 typedef struct {
     int64_t cells, edges, rims;
@@ -31,8 +32,8 @@ typedef struct {
     const float *rim_out;      /* (r, RIM_FLOATS) */
 } Mesh;
 
-enum { W, LENGTH, EX, EY, EZ, NX, NY, NZ, A0, A1, B0, B1, LIMIT_I, LIMIT_J, RATE, EDGE_FLOATS };
-enum { KAPPA, DIFF, CX, CY, CZ, XX, YY, ZZ, XY, XZ, YZ, CELL_FLOATS };
+enum { W, LENGTH, EX, EY, EZ, NX, NY, NZ, A0, A1, B0, B1, LIMIT_I, LIMIT_J, AREA_I, AREA_J, EDGE_FLOATS };
+enum { KAPPA, DIFF, DIFF2, CX, CY, CZ, XX, YY, ZZ, XY, XZ, YZ, CELL_FLOATS };
 enum { OX, OY, OZ, OLIMIT, RIM_FLOATS };
 enum { T, PHI, DPHI, PSI, DPSI, DDPHI, DDPSI, KNOT };
 
@@ -116,14 +117,12 @@ static void potentials(const Mesh *m, const Stage *s, const float *restrict h, f
 {
     for (int64_t i = 0; i < m->cells; i++) {
         const float *c = m->cell_data + i * CELL_FLOATS;
-        const float *hi = h + i * L;
-        float lap[L];
-        VECTOR EACH lap[l] = c[KAPPA];
-        for (int64_t r = m->start[i]; r < m->start[i + 1]; r++) {
-            const float *hj = h + (int64_t)m->neighbour[r] * L;
-            const float w = m->lap[r];
-            VECTOR EACH lap[l] += w * (hj[l] - hi[l]);
-        }
+        /* A vector by name: in an array the sum would go through memory at every neighbour. */
+        const Lanes own = *(const Lanes *)(h + i * L);
+        Lanes lap = {0};
+        for (int64_t r = m->start[i]; r < m->start[i + 1]; r++)
+            lap += m->lap[r] * (*(const Lanes *)(h + (int64_t)m->neighbour[r] * L) - own);
+        lap += c[KAPPA];
         VECTOR EACH {
             c2[i * L + l] = s->capillary2[l] * lap[l];
             p[i * L + l] = c[XX] * s->q[0][l] + c[YY] * s->q[1][l] + c[ZZ] * s->q[2][l]
@@ -148,6 +147,7 @@ static inline __attribute__((always_inline)) void fluxes_(const Mesh *m, const S
         const float *j0 = h + (int64_t)b[2] * L, *j1 = h + (int64_t)b[3] * L;
         float *f = flux + e * L;
         const float full = d[LENGTH], limit_i = d[LIMIT_I], limit_j = d[LIMIT_J];
+        const float of_i = d[AREA_I], of_j = d[AREA_J];
         VECTOR EACH {
             const float vi = hi[l], vj = hj[l], rise = vj - vi;
             const float cap = s->cap[l];
@@ -184,7 +184,8 @@ static inline __attribute__((always_inline)) void fluxes_(const Mesh *m, const S
             q = q < most ? q : most;
             f[l] = q > least ? q : least;
             if (rate) {
-                float speed = unit * fabsf(drive) * (face < cap ? 3.0f : 1.0f) * d[RATE];
+                float of = drive > 0.0f ? of_i : of_j;
+                float speed = unit * fabsf(drive) * (face < cap ? 3.0f : 1.0f) * of;
                 fast[l] = speed > fast[l] ? speed : fast[l];
             }
         }
@@ -264,12 +265,12 @@ static void measure(const Mesh *m, const Stage *s, const float *restrict h, floa
 {
     float most[L] = {0}, fast[L] = {0}, odd[L] = {0};
     for (int64_t i = 0; i < m->cells; i++) {
-        const float *c = m->cell_data + i * CELL_FLOATS, d = c[DIFF];
+        const float *c = m->cell_data + i * CELL_FLOATS;
         const float *hi = h + i * L;
         VECTOR EACH {
             float v = hi[l], moved = v < s->cap[l] ? v : s->cap[l];
             float hang = s->g[0][l] * c[CX] + s->g[1][l] * c[CY] + s->g[2][l] * c[CZ];
-            float rate = moved * moved * moved * d * (fabsf(hang) + s->capillary2[l] * d);
+            float rate = moved * moved * moved * (fabsf(hang) * c[DIFF] + s->capillary2[l] * c[DIFF2]);
             most[l] = v > most[l] ? v : most[l];
             fast[l] = rate > fast[l] ? rate : fast[l];
             odd[l] += v - v; /* not a number once any film is not finite */

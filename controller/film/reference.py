@@ -1,108 +1,176 @@
-"""The plain reference: one coat, double precision, the referee of the batched kernel."""
+"""The plain reference: one coat, double precision, the referee of the batched kernel.
+
+numba compiles it at its first use and keeps the result, so it needs no C compiler. Nothing else
+imports numba, and this module is imported only when the reference is to run.
+"""
 
 from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy import sparse
+from numba import njit
 
 from controller.errors import NotConverged
 from controller.film.inputs import Coat, FilmResult, Fluid, Numerics
-from controller.film.mesh import FilmMesh
+from controller.film.mesh import FilmMesh, levelling_bounds
 from controller.film.start import mean_film, start_film
 
 Floats = npt.NDArray[np.float64]
 
 REAL_AXIS = 5.4  # SSPRK(4,2) keeps |R| <= 1 down to -6 on the real axis; a tenth is kept in hand
-LEVELLING_BOUND = 0.8  # of Gershgorin's 2 sum|w|/A; the true maximum is 0.75 of it on an
-# equilateral mesh
-
-
 STEP_SCALE = 16.0  # steps come from a coarse scale, so that rounding does not change them
+
+compiled = njit(cache=True, error_model="numpy", fastmath={"contract", "nsz"})
+
+
+@compiled
+def cell_terms(  # type: ignore[no-untyped-def]
+    h, points, normals, curvature, start, neighbour, lap, g, spin, capillary2, out
+):
+    """Into out (n, 4): film, potential of gravity and spin, half g.n, capillary potential."""
+    for i in range(len(h)):
+        x, y, z = points[i]
+        bend = curvature[i]
+        for k in range(start[i], start[i + 1]):
+            bend += lap[k] * (h[neighbour[k]] - h[i])
+        out[i, 0] = h[i]
+        out[i, 1] = (
+            (g[0] + spin[0] * x + spin[3] * y) * x
+            + (g[1] + spin[1] * y + spin[5] * z) * y
+            + (g[2] + spin[2] * z + spin[4] * x) * z
+        )
+        nx, ny, nz = normals[i]
+        out[i, 2] = 0.5 * (nx * g[0] + ny * g[1] + nz * g[2])
+        out[i, 3] = capillary2 * bend
+
+
+@compiled
+def edge_flows(  # type: ignore[no-untyped-def]
+    cell,
+    edges,
+    weight,
+    length,
+    behind,
+    behind_weight,
+    share,
+    fluidity,
+    cap,
+    per_step,
+    inflow,
+    speed,
+):
+    """Into inflow (n,), m3/s, what runs over every edge; into speed (e,) each edge's outflow per
+    film of the cell it leaves, m2/s, positive from the first cell."""
+    inflow[:] = 0.0
+    for e in range(len(edges)):
+        i, j = edges[e]
+        hi, hj = cell[i, 0], cell[j, 0]
+        rise = hj - hi
+        # A film that hangs pulls no harder once it is thicker than the cap.
+        hang = cell[i, 2] + cell[j, 2]
+        lean = min(hj, cap) - min(hi, cap) if hang > 0.0 else rise
+        slide = cell[j, 1] - cell[i, 1]
+        # Slope and curvature of a film drive no harder than its full weight.
+        level = hang * lean + (cell[j, 3] - cell[i, 3])
+        level = min(max(level, -length[e]), length[e])
+        drive = weight[e] * (slide + level)
+        # Both sides are worked out: a branch on the flow's direction would cost more.
+        i0, i1, j0, j1 = behind[e]
+        a0, a1, b0, b1 = behind_weight[e]
+        back_i = a0 * (hi - cell[i0, 0]) + a1 * (hi - cell[i1, 0])
+        back_j = b0 * (hj - cell[j0, 0]) + b1 * (hj - cell[j1, 0])
+        forth = drive > 0.0
+        up = hi if forth else hj
+        back = back_i if forth else back_j
+        ahead = rise if forth else -rise
+        # Koren's limiter (1993), halved: third order where smooth, no new extremum elsewhere.
+        a, c = abs(back), abs(ahead)
+        slope = min(min(a, c), (a + 2.0 * c) * (1.0 / 6.0))
+        slope = slope if ahead > 0.0 else -slope
+        face = up + (slope if back * ahead > 0.0 else 0.0)
+        # They move no more of a pool than its capped depth. No edge may take more than its share
+        # of a cell, so that none runs below zero.
+        moved = min(face, cap)
+        unit = fluidity * moved * moved
+        flux = unit * weight[e] * (face * slide + moved * level)
+        flux = min(flux, hi * share[i] * per_step)
+        flux = max(flux, -hj * share[j] * per_step)
+        inflow[i] -= flux
+        inflow[j] += flux
+        # d(h min(h, cap)^2)/dh over min(h, cap)^2
+        speed[e] = unit * drive * (3.0 if face < cap else 1.0)
+
+
+@compiled
+def fastest_flow(speed, edges, area):  # type: ignore[no-untyped-def]
+    """Fastest outflow over an edge, 1/s."""
+    flow = 0.0
+    for e in range(len(edges)):
+        flow = max(flow, abs(speed[e]) / area[edges[e, 0 if speed[e] > 0.0 else 1]])
+    return flow
+
+
+@compiled
+def fastest_levelling(  # type: ignore[no-untyped-def]
+    h, normals, g, levelling, levelling2, cap, capillary2
+):
+    """Fastest levelling rate per unit of fluidity, m."""
+    fast = 0.0
+    for i in range(len(h)):
+        nx, ny, nz = normals[i]
+        moved = min(h[i], cap)
+        hang = abs(nx * g[0] + ny * g[1] + nz * g[2])
+        fast = max(fast, moved**3 * (hang * levelling[i] + capillary2 * levelling2[i]))
+    return fast
 
 
 class Flow:
-    """The semi-discrete film: fluxes over edges and their divergence."""
+    """The semi-discrete film of one coat: what flows into every cell."""
 
     def __init__(self, mesh: FilmMesh, *, rim_open: bool, cap_m: float, capillary2: float) -> None:
         self.mesh, self.rim_open, self.cap_m, self.capillary2 = mesh, rim_open, cap_m, capillary2
         i, j = mesh.edges.T
         e, n = len(i), mesh.cells
-        self.i, self.j = i.astype(np.intp), j.astype(np.intp)
-        self.along = mesh.points[j] - mesh.points[i]
-        self.length = np.linalg.norm(self.along, axis=1)
-        self.normal = 0.5 * (mesh.normals[i] + mesh.normals[j])
-        rows = np.arange(e)
-        self.rise = sparse.csr_array(
-            (
-                np.concatenate([np.ones(e), -np.ones(e)]),
-                (np.tile(rows, 2), np.concatenate([j, i])),
-            ),
-            shape=(e, n),
-        )
-        self.inflow = sparse.csr_array(sparse.diags_array(1.0 / mesh.area) @ self.rise.T)
-        own = np.concatenate([i, j])
-        double = np.arange(2 * e)
-        self.back = sparse.csr_array(
-            (
-                np.concatenate([mesh.upwind_weight.sum(axis=1), *(-mesh.upwind_weight.T)]),
-                (np.tile(double, 3), np.concatenate([own, *mesh.upwind.T])),
-            ),
-            shape=(2 * e, n),
-        )
+        self.length = np.linalg.norm(mesh.points[j] - mesh.points[i], axis=1)
+        self.behind = np.column_stack([mesh.upwind[:e], mesh.upwind[e:]])
+        self.behind_weight = np.column_stack([mesh.upwind_weight[:e], mesh.upwind_weight[e:]])
+        own, other = np.concatenate([i, j]), np.concatenate([j, i])
+        order = np.argsort(own, kind="stable")
+        self.start = np.concatenate([[0], np.cumsum(mesh.degree.astype(np.int64))])
+        self.neighbour = other[order]
+        self.lap = (np.tile(mesh.weight, 2) / mesh.area[own])[order]
         self.share = mesh.area / (mesh.degree + mesh.rim)
-        self.rate_of = 1.0 / np.minimum(mesh.area[i], mesh.area[j])
-        x, y, z = mesh.points.T
-        self.squares = np.column_stack([x * x, y * y, z * z, x * y, x * z, y * z])
-        spread = np.bincount(own, np.abs(np.tile(mesh.weight, 2)), minlength=n) / mesh.area
-        self.levelling = 2.0 * LEVELLING_BOUND * spread
+        self.levelling, self.levelling2 = levelling_bounds(mesh)
+        self.cell, self.inflow, self.speed = np.empty((n, 4)), np.empty(n), np.empty(e)
 
-    def flux(
-        self, h: Floats, g: Floats, centrifugal: Floats, fluidity: float, step_s: float
+    def change(
+        self, h: Floats, g: Floats, spin: Floats, fluidity: float, step_s: float
     ) -> tuple[Floats, float]:
-        """Volume per second over every edge, (e,), and the fastest rate, 1/s."""
+        """dh/dt, (n,), m/s, and what runs over an open rim, m3/s."""
         mesh = self.mesh
-        rise = self.rise @ h
-        # A film that hangs pulls no harder once it is thicker than the cap.
-        hang = self.normal @ g
-        lean = np.where(hang > 0.0, self.rise @ np.minimum(h, self.cap_m), rise)
-        slide = self.along @ g
-        slide += self.rise @ (self.squares @ centrifugal)
-        # Slope and curvature of a film drive no harder than its full weight.
-        bend = self.capillary2 * (mesh.laplacian @ h + mesh.curvature)
-        level = np.clip(hang * lean + self.rise @ bend, -self.length, self.length)
-        drive = mesh.weight * (slide + level)
-
-        back = self.back @ h
-        forth = drive > 0.0
-        up = np.where(forth, h[self.i], h[self.j])
-        behind = np.where(forth, back[: len(rise)], back[len(rise) :])
-        ahead = np.where(forth, rise, -rise)
-        # Koren's limiter (1993), halved: third order where smooth, no new extremum elsewhere.
-        a, c = np.abs(behind), np.abs(ahead)
-        slope = np.minimum(np.minimum(a, c), (a + 2.0 * c) / 6.0)
-        face = up + np.where(behind * ahead > 0.0, np.copysign(slope, ahead), 0.0)
-        moved = np.minimum(face, self.cap_m)
-        unit = fluidity * moved * moved
-        wave = np.where(face < self.cap_m, 3.0, 1.0)  # d(h min(h, cap)^2)/dh over min(h, cap)^2
-        rate = float((unit * np.abs(drive) * wave * self.rate_of).max())
-        # They move no more of a pool than its capped depth. No edge may take more than its share
-        # of a cell, so that none runs below zero.
-        share = h * self.share / step_s
-        flux = unit * mesh.weight * (face * slide + moved * level)
-        return np.clip(flux, -share[self.j], share[self.i]), rate
-
-    def over_rim(self, h: Floats, g: Floats, fluidity: float, step_s: float) -> Floats:
-        """Volume per second that runs over an open rim, (n,)."""
-        drive = np.maximum(self.mesh.rim_out @ g, 0.0)
+        cell_terms(
+            *(h, mesh.points, mesh.normals, mesh.curvature),
+            *(self.start, self.neighbour, self.lap, g, spin, self.capillary2, self.cell),
+        )
+        edge_flows(
+            *(self.cell, mesh.edges, mesh.weight, self.length, self.behind, self.behind_weight),
+            *(self.share, fluidity, self.cap_m, 1.0 / step_s, self.inflow, self.speed),
+        )
+        if not self.rim_open:
+            return self.inflow / mesh.area, 0.0
+        drive = np.maximum(mesh.rim_out @ g, 0.0)
         unit = fluidity * np.minimum(h, self.cap_m) ** 2 * drive
-        return np.asarray(h * np.minimum(unit, self.share / step_s))
+        over = h * np.minimum(unit, self.share / step_s)
+        return (self.inflow - over) / mesh.area, float(over.sum())
+
+    def flow_rate(self) -> float:
+        """Fastest outflow over an edge, 1/s, of the film last asked for."""
+        return float(fastest_flow(self.speed, self.mesh.edges, self.mesh.area))
 
     def level_rate(self, h: Floats, g: Floats) -> float:
-        """Fastest levelling rate per unit of fluidity."""
-        moved = np.minimum(h, self.cap_m)
-        slack = np.abs(self.mesh.normals @ g) + self.capillary2 * self.levelling
-        return float((moved**3 * self.levelling * slack).max())
+        """Fastest levelling rate per unit of fluidity, m."""
+        bounds = (self.levelling, self.levelling2, self.cap_m, self.capillary2)
+        return float(fastest_levelling(h, self.mesh.normals, g, *bounds))
 
 
 def _fluidity(fluid: Fluid, t: float) -> float:
@@ -141,13 +209,13 @@ def run(mesh: FilmMesh, coat: Coat, *, rim_open: bool, numerics: Numerics) -> Fi
     t = max(spin.start_s, float(fluid.times_s[0]))
     end = float(fluid.times_s[-1])
     spilt, steps = 0.0, 0
-    rate = flow.flux(h, *spin.pull(t), _fluidity(fluid, t), 1.0)[1]
+    flow.change(h, *spin.pull(t), _fluidity(fluid, t), 1.0)
+    rate = flow.flow_rate()
     while True:
-        thick = float(h.max())
         error = float((mesh.area @ h + spilt - before) / before)
         if not np.isfinite(error):
             raise NotConverged("film flow (not finite)", error, steps)
-        deep = min(thick, flow.cap_m)
+        deep = min(float(h.max()), flow.cap_m)
         if t >= end or 3.0 * deep * deep * _left(fluid, t) < numerics.path_tol_m:
             return FilmResult(h, float(spilt), error, float(t), steps)
         if steps >= numerics.max_steps:
@@ -155,28 +223,18 @@ def run(mesh: FilmMesh, coat: Coat, *, rim_open: bool, numerics: Numerics) -> Fi
         knot = max(int(np.searchsorted(spin.knots[:, 0], t, side="right")) - 1, 0)
         speed = float(np.abs(spin.knots[knot : knot + 2, [2, 4]]).max())
         dt = 2.0 * np.pi / (speed * numerics.turn_steps) if speed > 0.0 else 1.0
-        fastest = np.hypot(
-            2.0 * rate / (3.0 * numerics.cfl),
-            _fluidity(fluid, t) * flow.level_rate(h, spin.pull(t)[0]) / REAL_AXIS,
-        )
-        if fastest * dt > 1.0:
-            part, octave = np.frexp(1.0 / fastest)
+        level = _fluidity(fluid, t) * flow.level_rate(h, spin.pull(t)[0])
+        needed = np.hypot(2.0 * rate / (3.0 * numerics.cfl), level / REAL_AXIS)
+        if needed * dt > 1.0:
+            part, octave = np.frexp(1.0 / needed)
             dt = float(np.ldexp(np.floor(part * STEP_SCALE) / STEP_SCALE, octave))
         dt = min(dt, end - t)
         start, start_spilt = h, spilt
         for stage in range(4):
             at = t + stage * dt / 3.0
-            g, centrifugal = spin.pull(at)
-            fluidity = _fluidity(fluid, at)
-            flux, fast = flow.flux(h, g, centrifugal, fluidity, dt / 3.0)
+            change, lost = flow.change(h, *spin.pull(at), _fluidity(fluid, at), dt / 3.0)
             if stage == 0:
-                rate = fast
-            change = flow.inflow @ flux
-            lost = 0.0
-            if rim_open:
-                over = flow.over_rim(h, g, fluidity, dt / 3.0)
-                change -= over / mesh.area
-                lost = float(over.sum())
+                rate = flow.flow_rate()
             h = h + dt / 3.0 * change
             spilt = spilt + dt / 3.0 * lost
         h = 0.25 * start + 0.75 * h

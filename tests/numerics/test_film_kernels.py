@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -53,3 +57,58 @@ def test_batched_equals_reference_and_keeps_mass(rim_open: bool) -> None:
         assert abs(plain.imbalance) < 1e-12
         assert abs(batched.imbalance) < 1e-12
         assert batched.film_m.min() >= 0.0
+
+
+# --- Without a C compiler ---------------------------------------------------------------
+
+COAT = """
+import sys
+from tests.numerics.test_film_kernels import MEAN_M, open_sphere, resin
+from controller.film import Coat, Spin, coats
+mesh = open_sphere(12.0)
+run = coats(mesh, [Coat(resin(20.0), Spin.steady(0.8, 0.2), MEAN_M * mesh.total_area)])[0]
+print(run.steps, float(mesh.area @ run.film_m**2), "numba" in sys.modules)
+"""
+
+
+def python(*words: str, **changed: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, *words],
+        cwd=Path(__file__).resolve().parents[2],
+        env=os.environ | changed,
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=120,
+    )
+
+
+def test_without_a_compiler_the_reference_serves() -> None:
+    """Same steps, same film; and numba comes only with the reference."""
+    usual, plain = python("-c", COAT), python("-c", COAT, CC="no-such-compiler")
+    assert usual.returncode == plain.returncode == 0, usual.stderr + plain.stderr
+    steps, film, numba = usual.stdout.split()
+    plain_steps, plain_film, plain_numba = plain.stdout.split()
+    assert plain_steps == steps
+    assert float(plain_film) == pytest.approx(float(film), rel=2e-6)
+    assert (numba, plain_numba) == ("False", "True")
+
+
+@pytest.mark.parametrize("changed", [{"CC": "no-such-compiler"}, {"PATH": "/nowhere"}])
+def test_without_a_compiler_a_person_is_told(changed: dict[str, str]) -> None:
+    run = python("-c", "from controller.cli import say_which_kernel as say; say()", **changed)
+    assert run.stdout == ""
+    assert run.stderr == (
+        f"Note: there is no C compiler ({changed.get('CC', 'cc')}): the film runs on the plain "
+        "reference, about ten times slower.\n"
+    )
+
+
+def test_a_compiler_that_fails_is_told_with_its_words(tmp_path: Path) -> None:
+    broken = tmp_path / "cc"
+    broken.write_text("#!/bin/sh\necho no space left >&2\nexit 1\n")
+    broken.chmod(0o755)
+    say = "from controller.cli import say_which_kernel as say; say()"
+    run = python("-c", say, CC=str(broken), XDG_CACHE_HOME=str(tmp_path))
+    assert "could not compile kernel.c: no space left" in run.stderr
+    assert run.stderr.count("\n") == 1

@@ -80,7 +80,11 @@ def test_film_mesh_keeps_area_rim_and_shape(name: str) -> None:
     # no slivers: equilateral cells differ by a few tens of per cent, rim cells are half ones
     share = mesh.area / np.median(mesh.area)
     assert share[~mesh.rim].min() > 0.3
-    assert share.min() > 0.08
+    # one small rim cell would set the time step of the whole mesh
+    assert share[mesh.rim].min() > 0.2
+    rim_edges = mesh.edges[mesh.on_rim]
+    rim_mm = np.linalg.norm(np.diff(mesh.points[rim_edges], axis=1)[:, 0], axis=1)
+    assert np.ptp(rim_mm) < 0.1 * rim_mm.mean()
     assert mesh.weight.min() > -0.5
     # the rim is one loop about the opening, and normals point into the cavity
     middle = mesh.points[mesh.rim].mean(axis=0)
