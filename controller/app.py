@@ -320,6 +320,7 @@ def listen(host: str, port: int) -> socket.socket:
     try:
         found.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         found.bind((host, port))
+        found.listen()  # who comes before the server is up waits for it and is not turned away
     except OSError as error:
         found.close()
         hint = "give another --port, or --port 0 for any free one"

@@ -67,7 +67,11 @@ async def _open(setup: Setup, settings: Settings, say: Say) -> AsyncIterator[Hou
         notifier.ready(settings.address)
         tasks = [
             asyncio.create_task(
-                notifier.keep_awake(SystemClock(), lambda: house.service.snapshot().sentence)
+                notifier.keep_awake(
+                    SystemClock(),
+                    lambda: house.supervisor.looks,
+                    lambda: house.service.snapshot().sentence,
+                )
             ),
             asyncio.create_task(_console(house, say)),
             asyncio.create_task(tell(house, say)),

@@ -46,18 +46,23 @@ class Notifier:
     def stopping(self) -> None:
         self._say("STOPPING=1")
 
-    async def keep_awake(self, clock: Clock, alive: Callable[[], str | None]) -> None:
-        """Says so three times a watchdog period while `alive()` gives a status; ends by cancel.
+    async def keep_awake(
+        self, clock: Clock, looks: Callable[[], int], status: Callable[[], str]
+    ) -> None:
+        """Speaks up three times a watchdog period while the supervisor looks; ends by cancel.
 
-        clock: wall time. alive: what to show, or None when the run has stopped turning over, upon
-        which the manager restarts the controller and the board keeps the frame turning meanwhile.
+        clock: wall time. looks: how often the supervisor has looked so far. When that stands still
+        for a third of the period nothing is said, although this task lives; after a whole period
+        of silence the manager restarts the controller, and the board turns on meanwhile.
         """
         if self.watchdog_s is None:
             return
+        before = -1
         while True:
-            status = alive()
-            if status is not None:
-                self._say(f"WATCHDOG=1\nSTATUS={status}")
+            now = looks()
+            if now != before:
+                before = now
+                self._say(f"WATCHDOG=1\nSTATUS={status()}")
             await clock.sleep(self.watchdog_s / 3)
 
     def close(self) -> None:

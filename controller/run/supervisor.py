@@ -146,6 +146,7 @@ class Supervisor:
         self._coat_rows: list[tuple[float, float | None, float | None, float | None]] = []
         self._sampled_s = -1e9
         self.seen = Seen()
+        self.looks = 0  # how often it has looked; who watches over it sees that it still does
         self._tasks: set[asyncio.Task[None]] = set()
         self._watchers: set[Watcher] = set()
         self._damage_told: str | None = None
@@ -319,6 +320,7 @@ class Supervisor:
             self._publish(self.snapshot())
         if self.records.trouble is not None:
             self._dirty.set()
+        self.looks += 1
 
     def _see(self, now_s: float) -> Seen:
         rig = self._rig_state()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import itertools
 import os
 import socket
 from pathlib import Path
@@ -10,7 +11,8 @@ from pathlib import Path
 import pytest
 
 from controller.systemd import Notifier
-from firmware_bridge.clock import ManualClock
+from firmware_bridge.clock import ManualClock, run_virtual
+from tests.run.shop import open_shop
 
 
 class Manager:
@@ -32,21 +34,20 @@ class Manager:
 def test_ready_watchdog_stopping(tmp_path: Path, abstract: bool) -> None:
     name = f"evenwall-test-{os.getpid()}" if abstract else str(tmp_path / "notify")
     manager = Manager("\0" + name if abstract else name)
-    status: list[str | None] = ["turning"]
+    looks = itertools.count()
 
     async def main() -> None:
         clock = ManualClock()
         notifier = Notifier("@" + name if abstract else name, 15.0)
         notifier.ready("waiting")
         assert manager.heard() == ["READY=1\nSTATUS=waiting"]
-        task = asyncio.create_task(notifier.keep_awake(clock, lambda: status[0]))
+        task = asyncio.create_task(
+            notifier.keep_awake(clock, lambda: next(looks), lambda: "turning")
+        )
         await clock.advance(0.0)
         assert manager.heard() == ["WATCHDOG=1\nSTATUS=turning"]
         await clock.advance(15.0)
         assert len(manager.heard()) == 3  # three times a period
-        status[0] = None  # the run no longer turns over: silence, and the manager acts
-        await clock.advance(15.0)
-        assert manager.heard() == []
         task.cancel()
         notifier.stopping()
         assert manager.heard() == ["STOPPING=1"]
@@ -56,12 +57,49 @@ def test_ready_watchdog_stopping(tmp_path: Path, abstract: bool) -> None:
     manager.socket.close()
 
 
+def test_the_watchdog_hears_the_supervisor_not_the_loop(tmp_path: Path) -> None:
+    """With the real supervisor in virtual time: its ticks end without an error, the event loop and
+    the task that feeds the watchdog live on, and the manager hears silence within a third of its
+    period; when the supervisor looks again, it hears of that."""
+    manager = Manager(str(tmp_path / "notify"))
+
+    async def scenario() -> None:
+        async with open_shop() as shop:
+            supervisor = shop.supervisor
+            notifier = Notifier(str(tmp_path / "notify"), 15.0)
+            feeding = asyncio.create_task(
+                notifier.keep_awake(
+                    shop.clock,
+                    lambda: supervisor.looks,
+                    lambda: shop.service.snapshot().sentence,
+                )
+            )
+            await shop.clock.sleep(60.0)
+            assert 11 <= len(manager.heard()) <= 14  # every 5 s
+            tick = next(t for t in supervisor._tasks if "_look_task" in repr(t.get_coro()))
+            tick.cancel()
+            await shop.clock.sleep(5.1)
+            manager.heard()
+            await shop.clock.sleep(60.0)
+            assert manager.heard() == []
+            assert not feeding.done()
+            assert not supervisor._broken.done()  # nothing else would have told
+            supervisor._spawn(supervisor._look_task())
+            await shop.clock.sleep(10.0)
+            assert manager.heard()
+            feeding.cancel()
+            notifier.close()
+
+    run_virtual(scenario())
+    manager.socket.close()
+
+
 def test_without_a_manager_nothing_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
     for name in ("NOTIFY_SOCKET", "WATCHDOG_USEC"):
         monkeypatch.delenv(name, raising=False)
     notifier = Notifier.from_environment()
     notifier.ready("here")
-    asyncio.run(notifier.keep_awake(ManualClock(), lambda: "here"))
+    asyncio.run(notifier.keep_awake(ManualClock(), lambda: 0, lambda: "here"))
     notifier.close()
 
 
