@@ -6,8 +6,8 @@ folders, readiness (a restart returns when it is ready, and fails when the progr
 watchdog (no word for WatchdogSec: SIGABRT, then SIGKILL after TimeoutStopSec, and a new start),
 Restart=always after RestartSec, SIGTERM to stop. Nothing of its confinement.
 
-STAND_IN_UNIT and STAND_IN_RUN say where the unit file and the pid, log and socket are. Needs no more
-than the system's own python3, for it goes into a bare root.
+STAND_IN_UNIT and STAND_IN_RUN say where the unit file and the pid, log and socket are. Needs no
+more than the system's own python3, for it goes into a bare root.
 """
 
 import os

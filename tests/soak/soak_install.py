@@ -1,4 +1,4 @@
-"""From a clone to demo, service, upgrade, backup and uninstall in clean Debian roots, by the README.
+"""From a clone to demo, service, upgrade, backup, uninstall in clean Debian roots, by the README.
 
 Needs root and debootstrap. Both suites a Pi may run, one after the other; EVENWALL_CLEAN_SUITES
 names fewer, EVENWALL_CLEAN_TESTS=1 has `make test` run there as well.
@@ -40,7 +40,8 @@ BLINK_S = 1.5  # a look, and the naps of a machine that is installing something
 
 # The machine's own way to its package registries goes along, unread.
 HOST_SETTINGS = ("/etc/apt/apt.conf.d", "/etc/apt/auth.conf.d", "/etc/pip.conf", "/etc/resolv.conf")
-HOST_SETTINGS += ("/etc/hosts", "/etc/ssl/certs/ca-certificates.crt")
+HOST_SETTINGS += ("/etc/hosts",)
+CERTIFICATES = "/etc/ssl/certs/ca-certificates.crt"
 
 # The sample rig, on a serial port, without what this machine has not: pins, one-wire probes.
 RIG = f"""\
@@ -52,6 +53,8 @@ confirm_at_rig = false
 kind = "mqtt"
 role = "resin"
 address = "shop/probe"
+[mqtt]
+port = 1
 """
 
 clock = SystemClock()
@@ -72,6 +75,7 @@ class CleanRoot:
         """Run in the root; print and return what it said."""
         keep = {k: v for k, v in os.environ.items() if k.startswith("PIP_") and "LINKS" not in k}
         bare = {"HOME": "/root", "DEBIAN_FRONTEND": "noninteractive", "LANG": "C.UTF-8"}
+        bare["PIP_CERT"] = "/etc/ssl/machine.crt"
         there = [f"{k}={v}" for k, v in (keep | bare).items()]
         path = "PATH=/usr/local/bin:/usr/bin:/usr/sbin:/bin:/sbin"
         began_s = clock.now_s()
@@ -101,6 +105,8 @@ def clean_root(suite: str) -> Iterator[CleanRoot]:
         if Path(name).exists():
             root.file(name).parent.mkdir(parents=True, exist_ok=True)
             subprocess.run(["cp", "-rLT", name, root.file(name)], check=True)
+    # Beside the root's own, which its package of certificates writes anew.
+    shutil.copy(CERTIFICATES, root.file("/etc/ssl/machine.crt"))
     stand_in = root.file("/usr/local/bin/systemctl")
     shutil.copy(HERE.parents[1] / "install" / "stand_in.py", stand_in)
     root.file("/usr/local/bin/udevadm").write_text("#!/bin/sh\nexit 0\n")
@@ -173,7 +179,7 @@ class Phone:
         while not job.get("plan"):
             nap(2.0)
             job = self.ask(f"plans/{job['job_id']}")
-            if job.get("problem") or job.get("error"):
+            if job.get("error"):
                 raise SystemExit(f"no plan: {job}")
         print(self.command("start", job_id=job["job_id"]))
         for _ in range(200):
@@ -257,7 +263,7 @@ def upgraded_in_mid_spin(root: CleanRoot) -> None:
         root.run("chmod", "-R", "a+rwX", f"/{BOARD}")
         Path(os.path.realpath(board.port)).chmod(0o666)
         sample = root.file("/etc/evenwall/rig.toml").read_text().split("[[probes]]")[0]
-        kept = re.sub(r'(?m)^(name|backend|port|confirm_at_rig) = .*\n|^#.*\n', "", sample)
+        kept = re.sub(r"(?m)^(name|backend|port|confirm_at_rig) = .*\n|^#.*\n", "", sample)
         head, _, probes = RIG.partition("[[probes]]")
         root.file("/etc/evenwall/rig.toml").write_text(head + kept + "[[probes]]" + probes)
         root.run("systemctl", "restart", "evenwall")
