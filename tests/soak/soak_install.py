@@ -106,6 +106,7 @@ def clean_root(suite: str) -> Iterator[CleanRoot]:
             root.file(name).parent.mkdir(parents=True, exist_ok=True)
             subprocess.run(["cp", "-rLT", name, root.file(name)], check=True)
     # Beside the root's own, which its package of certificates writes anew.
+    root.file("/etc/ssl").mkdir(parents=True, exist_ok=True)
     shutil.copy(CERTIFICATES, root.file("/etc/ssl/machine.crt"))
     stand_in = root.file("/usr/local/bin/systemctl")
     shutil.copy(HERE.parents[1] / "install" / "stand_in.py", stand_in)
@@ -266,6 +267,7 @@ def upgraded_in_mid_spin(root: CleanRoot) -> None:
         kept = re.sub(r"(?m)^(name|backend|port|confirm_at_rig) = .*\n|^#.*\n", "", sample)
         head, _, probes = RIG.partition("[[probes]]")
         root.file("/etc/evenwall/rig.toml").write_text(head + kept + "[[probes]]" + probes)
+        root.file("/run/evenwall-stand-in/service.log").write_text("")  # old codes are spent
         root.run("systemctl", "restart", "evenwall")
         phone = Phone(root)
         before = phone.to_turning()
