@@ -24,7 +24,7 @@ from dataclasses import dataclass, field
 from http.cookiejar import CookieJar
 from pathlib import Path
 from typing import Any
-from urllib.error import HTTPError
+from urllib.error import HTTPError, URLError
 from urllib.request import HTTPCookieProcessor, Request, build_opener
 
 from firmware_bridge.clock import SystemClock
@@ -113,7 +113,8 @@ def clean_root(suite: str) -> Iterator[CleanRoot]:
     root.file("/usr/local/bin/udevadm").write_text("#!/bin/sh\nexit 0\n")
     for program in (stand_in, root.file("/usr/local/bin/udevadm")):
         program.chmod(0o755)
-    shutil.rmtree(root.file("/src"), ignore_errors=True)
+    for left in ("/src", "/opt/evenwall", "/etc/evenwall", "/var/lib/evenwall", f"/{BOARD}"):
+        shutil.rmtree(root.file(left), ignore_errors=True)  # by a round that failed
     subprocess.run(["git", "clone", "-q", ROOT, root.file("/src")], check=True)
     mounted = []
     try:
@@ -166,9 +167,13 @@ class Phone:
     def until(self, met: Any, what: str, limit_s: float = 240.0) -> dict[str, Any]:
         end_s = clock.now_s() + limit_s
         while True:
-            shown = self.snapshot()
-            if met(shown):
-                return shown
+            try:
+                shown = self.snapshot()
+            except URLError as error:  # between two lives of the service
+                shown = {"sentence": str(error)}
+            else:
+                if met(shown):
+                    return shown
             if clock.now_s() > end_s:
                 raise SystemExit(f"not within {limit_s:.0f} s: {what}; {shown['sentence']}")
             nap(LOOK_S)
@@ -203,24 +208,26 @@ class Watch(threading.Thread):
     def __init__(self, board: PtyBoard) -> None:
         super().__init__(daemon=True)
         self.board, self.over = board, threading.Event()
-        self.stood_s, self.steps = 0.0, 0
+        self.stood_s, self.lasted_s, self.steps = 0.0, 0.0, 0
 
     def run(self) -> None:
-        moved_s, last = clock.now_s(), self.board.steps()
-        first = last
+        began_s = moved_s = clock.now_s()
+        first = last = self.board.steps()
         while not self.over.wait(LOOK_S):
             now_s, steps = clock.now_s(), self.board.steps()
             if steps != last:
                 moved_s, last = now_s, steps
             self.stood_s = max(self.stood_s, now_s - moved_s)
+            self.lasted_s = now_s - began_s
             self.steps = sum(abs(b - a) for a, b in zip(first, last, strict=True))
 
     def ended(self) -> str:
         self.over.set()
         self.join()
         if self.stood_s > BLINK_S:
-            raise SystemExit(f"the frame stood for {self.stood_s:.1f} s")
-        return f"{self.steps} steps, never {BLINK_S} s without one ({self.stood_s:.1f} s at most)"
+            raise SystemExit(f"the frame stood for {self.stood_s:.1f} s of {self.lasted_s:.0f} s")
+        longest_s = self.stood_s + LOOK_S
+        return f"{self.steps} steps in {self.lasted_s:.0f} s, never {longest_s:.1f} s without one"
 
 
 def watching(board: PtyBoard) -> Watch:

@@ -1,0 +1,203 @@
+"""Runs a page's commands as a newcomer would type them, in a folder that can be thrown away."""
+
+from __future__ import annotations
+
+import os
+import re
+import shlex
+import shutil
+import signal
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from tests.docs.broker import telling_rig
+from tests.docs.pages import ROOT, Block, Command, blocks, differs, fenced
+from tests.run.conftest import cast
+
+PATIENCE_S = 900
+SAMPLES = ROOT / "controller" / "samples"
+
+
+def toml_of(page: str, name: str) -> str:
+    """The TOML block of a page that begins with this name."""
+    for _, language, lines in fenced(ROOT / page):
+        if language == "toml" and lines[0] == f'name = "{name}"':
+            return "\n".join(lines) + "\n"
+    raise ValueError(f"{page} shows no file of {name}")
+
+
+def own_casting(folder: Path, casting: str) -> None:
+    """The reader's own three files: the README's two, and a mesh."""
+    text = toml_of("README.md", "Lantern globe")
+    (folder / casting).write_text(text)
+    (folder / "resin.toml").write_text(toml_of("README.md", "Quick Clear"))
+    shutil.copy(SAMPLES / "lantern-globe.stl", folder / "globe.stl")
+
+
+@dataclass
+class Sandbox:
+    """`home` is where the reader stands: the clone, as far as commands look at it."""
+
+    home: Path
+    ran: dict[str, list[str]] = field(default_factory=dict)
+
+    @property
+    def environment(self) -> dict[str, str]:
+        cache = os.environ.get("XDG_CACHE_HOME", str(Path.home() / ".cache"))
+        return {
+            **{k: v for k, v in os.environ.items() if not k.startswith("PYTEST")},
+            "PATH": f"{self.home}/.bin:{os.environ['PATH']}:/usr/sbin",
+            "HOME": str(self.home / ".home"),
+            "XDG_CONFIG_HOME": str(self.home / ".home" / ".config"),
+            "XDG_DATA_HOME": str(self.home / ".home" / ".local" / "share"),
+            "XDG_CACHE_HOME": cache,
+            "PYTHONPATH": str(ROOT),
+            "PYTHONUNBUFFERED": "1",
+            "COLUMNS": "100",
+        }
+
+    def run(self, text: str, until: str = "") -> tuple[int, list[str]]:
+        """Exit code and lines. until: interrupt it, as Ctrl-C does, once it has said this."""
+        process = subprocess.Popen(
+            ["bash", "-c", text],
+            cwd=self.home,
+            env=self.environment,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+            start_new_session=True,
+        )
+        said: list[str] = []
+        if process.stdout is None:
+            raise RuntimeError("no output to read")
+        with process.stdout as out:
+            for line in out:
+                said.append(line.rstrip("\n"))
+                if until and until in line:
+                    os.killpg(process.pid, signal.SIGINT)
+                    until = ""
+        code = process.wait(PATIENCE_S)
+        if until:
+            raise AssertionError(f"{text} never said {until}:\n" + "\n".join(said[-20:]))
+        return code, [self.plain(line) for line in said if "━" not in line]
+
+    def plain(self, line: str) -> str:
+        """Places and free ports as the page has them."""
+        line = line.replace(str(self.home / ".home"), "/home/you").replace(f"{self.home}/", "")
+        port = "8714" if "The shop" in line else "8713"
+        return re.sub(r"(http://127\.0\.0\.1):\d+", rf"\1:{port}", line)
+
+
+# What is added so that a test need not wait, or meet another test on a port.
+ADDED = {
+    r"evenwall (serve|spin|demo|shop|replay)\b": "--port 0",
+    r"evenwall (rig)\b": "--speed 60",
+    r"evenwall (spin|replay) .*--scripted": "--speed 120",
+}
+SHORT = {r"evenwall plan\b": "--time-budget-s 1"}
+
+
+def as_run(text: str, *, short: bool = False) -> str:
+    """The command of a page as it is run here."""
+    if text.startswith("make "):
+        # make would first see to the virtual environment; its recipe's own last line is what counts
+        dry = ["make", "-n", "-C", str(ROOT), *shlex.split(text)[1:]]
+        recipe = subprocess.run(dry, capture_output=True, text=True, check=True).stdout
+        lines = [line for line in recipe.splitlines() if not line.startswith("make")]
+        text = lines[-1].replace(".venv/bin/evenwall", "evenwall")
+    text = text.replace(".venv/bin/python", "python3")
+    if short and re.match(r"evenwall demo\b", text):
+        return "python3 -m tests.docs.quick_demo"
+    for table in (ADDED, SHORT if short else {}):
+        for pattern, more in table.items():
+            if re.search(pattern, text):
+                text += " " + more
+    return text
+
+
+@contextmanager
+def sandbox(page: Path, folder: Path) -> Iterator[Sandbox]:
+    """Everything that the commands of this page find there before the first is typed."""
+    box = Sandbox(folder)
+    for room in ("controller", "hardware", "web", "firmware_bridge", "Makefile", "pyproject.toml"):
+        (folder / room).symlink_to(ROOT / room)
+    programs = folder / ".bin"
+    programs.mkdir()
+    for name, module in (("evenwall", " -m controller.cli"), ("python3", "")):
+        (programs / name).write_text(f'#!/bin/sh\nexec {sys.executable}{module} "$@"\n')
+        (programs / name).chmod(0o755)
+    (folder / ".home" / ".config").mkdir(parents=True)
+    with ExitStack() as stack:
+        for need in NEEDS.get(str(page.relative_to(ROOT)), ()):
+            stack.enter_context(need(box))
+        yield box
+
+
+@contextmanager
+def a_finished_run(box: Sandbox) -> Iterator[None]:
+    record = Path(box.environment["XDG_DATA_HOME"]) / "evenwall" / "record.sqlite"
+    record.parent.mkdir(parents=True, exist_ok=True)
+    cast(record)
+    yield
+
+
+@contextmanager
+def own_globe(box: Sandbox) -> Iterator[None]:
+    own_casting(box.home, "my-globe.toml")
+    yield
+
+
+@contextmanager
+def own_first(box: Sandbox) -> Iterator[None]:
+    own_casting(box.home, "casting.toml")
+    yield
+
+
+@contextmanager
+def a_rig_on_a_broker(box: Sandbox) -> Iterator[None]:
+    with telling_rig(box.home / ".broker") as port:
+        for program in ("mosquitto_sub", "mosquitto_pub"):
+            (box.home / ".home" / ".config" / program).write_text(f"-p {port}\n")
+        yield
+
+
+NEEDS: dict[str, tuple[Callable[[Sandbox], contextmanager], ...]] = {  # type: ignore[type-arg]
+    "README.md": (own_globe, a_finished_run),
+    "web/guide/first-casting.md": (own_first, a_finished_run),
+    "web/guide/mqtt.md": (a_rig_on_a_broker,),
+}
+
+
+def wanted(block: Block, *, long: bool) -> bool:
+    return not block.not_run and ("long" in block.notes) <= long
+
+
+def run(box: Sandbox, block: Block, command: Command, *, short: bool = False) -> list[str]:
+    """What it says. Raises AssertionError when it ends badly without having been interrupted."""
+    until = block.notes.get("until", "")
+    code, said = box.run(as_run(command.text, short=short), "" if short else until)
+    if code and not until:
+        raise AssertionError(f"{block}: {command.text} ended with {code}:\n" + "\n".join(said))
+    return said
+
+
+def departures(page: Path, folder: Path, *, long: bool) -> list[str]:
+    """Where the page and the world differ. long: the long commands in full, else in short."""
+    found = []
+    with sandbox(page, folder) as box:
+        for block in blocks(page):
+            if block.not_run:
+                continue
+            short = "long" in block.notes and not long
+            exact = not short and "numbers vary" not in block.notes
+            for command in block.commands:
+                said = run(box, block, command, short=short)
+                wrong = differs(command.output, said, exact=exact)
+                if wrong:
+                    found.append(f"{block}: {command.text}\n{wrong}")
+    return found
