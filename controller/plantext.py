@@ -58,7 +58,7 @@ def describe(plan: Plan) -> str:
                 lines.append(f"  {words} {value:.2f} mm")
     if wall.note:
         lines.append(f"  {wall.note}")
-    cost = "" if totals.cost is None else f", {totals.cost:.2f} {casting.resin.currency}"
+    cost = "" if totals.cost is None else f", {totals.cost:.2f} {casting.resin.currency}".rstrip()
     lines += [
         "",
         f"Resin  {totals.resin_g:.0f} g weighed{cost}; the casting holds {totals.hollow_g:.0f} g,"

@@ -102,12 +102,16 @@ async def spin(
     """
     async with _open(setup, settings, say) as house:
         hands = scripted_operator(house) if scripted else None
-        await start(house, what)
-        say(CONSOLE_HELP)
-        if setup.spec.backend == "simulated":
-            say(SIMULATED_HELP)
-        ended = asyncio.create_task(hands.work() if hands is not None else _until_over(house))
-        if await until_told(ended):
+
+        async def casting() -> Snapshot:
+            await start(house, what)
+            say(CONSOLE_HELP)
+            if setup.spec.backend == "simulated":
+                say(SIMULATED_HELP)
+            return await (hands.work() if hands is not None else _until_over(house))
+
+        ended = asyncio.create_task(casting())
+        if await until_told(ended):  # from here on, so that no moment of it is left unclosed
             ended.cancel()
             await asyncio.gather(ended, return_exceptions=True)
             say(await abandon(house))

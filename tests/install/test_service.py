@@ -35,7 +35,7 @@ class Service:
             r"(User|Group)=.*\n": "",
             r"Environment=.*": f"Environment=HOME={folder} PYTHONUNBUFFERED=1",
             # Short, so that the test is.
-            r"WatchdogSec=15": "WatchdogSec=3",
+            r"WatchdogSec=15": "WatchdogSec=6",
             r"TimeoutStopSec=20": "TimeoutStopSec=0.5",
             r"RestartSec=1": "RestartSec=0.1",
         }.items():
@@ -69,11 +69,11 @@ def service(tmp_path: Path) -> Iterator[Service]:
 
 
 def until(condition: Callable[[], bool], what: str) -> None:
-    for _ in range(600):
+    for _ in range(2400):
         if condition():
             return
         Event().wait(0.05)
-    raise AssertionError(f"not within 30 s: {what}")
+    raise AssertionError(f"not within 120 s: {what}")
 
 
 def test_ready_watched_and_started_again(service: Service) -> None:
@@ -82,11 +82,11 @@ def test_ready_watched_and_started_again(service: Service) -> None:
     # Ready means ready: the panel answers at once.
     assert urlopen(f"http://127.0.0.1:{service.port}/").status == 200
     assert "READY=1 STATUS=http://127.0.0.1:" in service.said()
-    until(lambda: service.said().count("WATCHDOG=1") >= 3, "three words to the watchdog")
+    until(lambda: service.said().count("WATCHDOG=1") >= 2, "two words to the watchdog")
     hung = service.pid
     os.kill(hung, signal.SIGSTOP)
     until(lambda: "no word from it: aborted" in service.said(), "the watchdog bites")
-    until(lambda: service.said().count("READY=1") == 2, "it is back")
+    until(lambda: service.said().count("READY=1") >= 2, "it is back")
     assert service.pid != hung
     assert urlopen(f"http://127.0.0.1:{service.port}/").status == 200
     service.ctl("stop")

@@ -336,7 +336,7 @@ def test_frozen_broker_costs_the_run_nothing(broker: Mosquitto, tmp_path: Path) 
     async def main() -> None:
         await broker.start()
         source = Bench(**casting())
-        mqtt = spec(broker.port, period_s=0.05)
+        mqtt = spec(broker.port, period_s=0.05, timeout_s=5.0)
         async with telling(source, mqtt, tmp_path) as telemetry:
             await until(lambda: telemetry.status.connected, "connected")
             broker.freeze()
@@ -350,8 +350,9 @@ def test_frozen_broker_costs_the_run_nothing(broker: Mosquitto, tmp_path: Path) 
                 tasks = max(tasks, len(asyncio.all_tasks()))
             await until(lambda: not telemetry.status.connected, "noticed")
             assert "did not answer" in telemetry.status.last_error
-            # The loop is never held: whatever waited for this broker would wait its whole second.
-            assert worst_s < 0.8
+            # The loop is never held: whatever waited for this broker would wait its whole five
+            # seconds; a busy machine's naps are shorter.
+            assert worst_s < 4.0
             assert tasks < 15  # bounded: nothing piles up per attempt
             broker.thaw()
             async with Listening(broker.port) as other:
