@@ -152,6 +152,14 @@ def differs(shown: list[str], real: list[str], *, exact: bool) -> str:
     return ""
 
 
+def strays(shown: list[str], real: list[str]) -> str:
+    """Of a short form, which leaves things out: what is shown and unknown to it, if over a third."""
+    said = {words(line) for line in real}
+    lines = [line for line in shown if line.strip() not in ("", GAP)]
+    lost = [line for line in lines if words(line) not in said]
+    return "" if 3 * len(lost) <= len(lines) else "unknown:\n" + "\n".join(lost)
+
+
 def renewed(shown: list[str], real: list[str]) -> list[str]:
     """What is shown with what was really said in its place, the gaps kept.
 

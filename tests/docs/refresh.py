@@ -1,4 +1,4 @@
-"""Writes what commands say into the pages, from real runs: `python -m tests.docs.refresh [PAGE ...]`.
+"""Writes what commands say into the pages: `python -m tests.docs.refresh [PAGE ...]`.
 
 With `--quick` commands marked long are left as they are (else the whole takes about ten minutes).
 """

@@ -66,7 +66,7 @@ def test_commands_named_in_the_text_exist(page: Path) -> None:
             wrong += [code] if not understood(shlex.split(" ".join(words[1:]))) else []
         elif head == "make" and len(words) > 1:
             wrong += [code] if words[1] not in targets else []
-        elif head.startswith("python") or head.endswith("/python"):
+        elif "-m" in words and re.search(r"\bpython3?$", head):
             module = ROOT / (words[words.index("-m") + 1].replace(".", "/"))
             wrong += [code] if not (module.is_dir() or module.with_suffix(".py").exists()) else []
     assert not wrong

@@ -36,7 +36,7 @@ class Service:
             r"Environment=.*": f"Environment=HOME={folder} PYTHONUNBUFFERED=1",
             # Short, so that the test is.
             r"WatchdogSec=15": "WatchdogSec=6",
-            r"TimeoutStopSec=20": "TimeoutStopSec=0.5",
+            r"TimeoutStopSec=20": "TimeoutStopSec=5",
             r"RestartSec=1": "RestartSec=0.1",
         }.items():
             text, count = re.subn(line, instead, text)
