@@ -153,7 +153,7 @@ def differs(shown: list[str], real: list[str], *, exact: bool) -> str:
 
 
 def strays(shown: list[str], real: list[str]) -> str:
-    """Of a short form, which leaves things out: what is shown and unknown to it, if over a third."""
+    """Of a short form, which leaves things out: what it does not know, if over a third."""
     said = {words(line) for line in real}
     lines = [line for line in shown if line.strip() not in ("", GAP)]
     lost = [line for line in lines if words(line) not in said]
