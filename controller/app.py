@@ -9,6 +9,7 @@ import os
 import random
 import signal
 import socket
+import ssl
 from collections import deque
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import AsyncExitStack, ExitStack, asynccontextmanager, contextmanager
@@ -234,7 +235,7 @@ async def _weighing(spec: RigSpec, supervisor: Supervisor) -> AsyncIterator[PtyS
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
         if loads is not None:
-            loads.close()
+            loads.unplug()
 
 
 @asynccontextmanager
@@ -313,6 +314,18 @@ class _Server(uvicorn.Server):
         yield
 
 
+def check_certificate(settings: Settings) -> None:
+    """Raises InputError when the certificate that was given cannot be used."""
+    if settings.tls_cert is None:
+        return
+    try:
+        context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+        context.load_cert_chain(settings.tls_cert, settings.tls_key)
+    except OSError as error:  # ssl.SSLError is one
+        why = error.strerror or "no certificate with its key, in PEM"
+        raise InputError("--tls-cert", settings.tls_cert, why) from None
+
+
 def listen(host: str, port: int) -> socket.socket:
     """A listening socket. Raises InputError when the address cannot be had."""
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
@@ -336,6 +349,7 @@ async def open_panel(
 
     say: the rig's console, where pairing codes are shown.
     """
+    check_certificate(settings)
     with listen(settings.host, settings.port) as wire:
         app = create_app(house.service, settings)
         config = uvicorn.Config(

@@ -218,6 +218,9 @@ class Service:
                 plan = parse(Plan, data.get("plan") or {}, "plan")
         except EvenwallError as error:
             return Answer(accepted=False, sentence=str(error))
+        # Whether a hand at the frame is needed is the rig file's to say, never a sent plan's.
+        at_rig = {"confirm_at_rig": self.spec.confirm_at_rig}
+        plan = plan.model_copy(update={"rig": plan.rig.model_copy(update=at_rig)})
         utc = self.supervisor.clock.utc()
         run_id = f"{utc:%Y%m%d-%H%M%S}-{next(self._run_numbers)}"
         ready = {"plan": plan, "run_id": run_id, "replay_of": data.get("run_id")}

@@ -13,7 +13,7 @@ SETTLES = 3  # lines until a load stands still
 
 
 class PtyScale:
-    """`load` puts so much on it; `run` sends until cancelled; `close` pulls its plug."""
+    """`load` puts so much on it; `run` sends until cancelled; `unplug` ends it."""
 
     def __init__(self) -> None:
         self._device, self._wire = os.openpty()
@@ -21,12 +21,15 @@ class PtyScale:
         os.set_blocking(self._device, False)
         self.port = os.ttyname(self._wire)
         self._mass_g, self._settles = 0.0, 0
+        self._plugged = True
 
     def load(self, mass_g: float) -> None:
         self._mass_g, self._settles = mass_g, SETTLES
 
     def send(self, line: bytes) -> None:
         """What nobody reads is lost, as on a real line."""
+        if not self._plugged:
+            return
         with contextlib.suppress(BlockingIOError):
             os.write(self._device, line + b"\r\n")
 
@@ -41,6 +44,8 @@ class PtyScale:
             self.show()
             await clock.sleep(PERIOD_S)
 
-    def close(self) -> None:
-        os.close(self._device)
-        os.close(self._wire)
+    def unplug(self) -> None:
+        if self._plugged:
+            self._plugged = False
+            os.close(self._device)
+            os.close(self._wire)

@@ -237,8 +237,17 @@ async def plan_job(job_id: Id, desk: AtDesk, _: Watcher) -> PlanJob:
 
 @api.get("/mesh/{run_or_job_id}", responses=_may(401, 404, 422))
 async def wall_mesh(run_or_job_id: Id, desk: AtDesk, _: Watcher) -> dict[str, Any]:
-    """The casting's surface with the predicted wall at each vertex."""
-    mesh = await desk.service.wall_mesh(run_or_job_id)
+    """The casting's surface with the predicted wall at each vertex. Takes its seconds."""
+    working = asyncio.ensure_future(desk.service.wall_mesh(run_or_job_id))
+    closing = asyncio.ensure_future(desk.closing.wait())
+    try:
+        await asyncio.wait({working, closing}, return_when=asyncio.FIRST_COMPLETED)
+        if not working.done():
+            raise HTTPException(503, "The controller is ending.")
+        mesh = working.result()
+    finally:
+        working.cancel()
+        closing.cancel()
     if mesh is None:
         raise HTTPException(404, "The wall of this casting has not been computed.")
     return mesh

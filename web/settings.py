@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import socket
-import ssl
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -51,14 +50,6 @@ class Settings:
         if not self.loopback_only:
             own |= {socket.gethostname(), f"{socket.gethostname()}.local"}
         return host.lower() in {name.lower() for name in own}
-
-    def ssl_context(self) -> ssl.SSLContext | None:
-        """TLS by the given certificate, or None. Raises OSError when it cannot be read."""
-        if self.tls_cert is None:
-            return None
-        context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
-        context.load_cert_chain(self.tls_cert, self.tls_key)
-        return context
 
 
 def _own_address() -> str:

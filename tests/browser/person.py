@@ -14,6 +14,29 @@ Look = Callable[[str], None]  # told the name of what is on the screen now
 LONG_ms = 400_000
 
 
+def no_look(_: str) -> None:
+    """Nobody looks."""
+
+
+def press(page: Page, selector: str) -> None:
+    """Touched where there is a touch screen, clicked where there is a mouse; a button that waits
+    is pressed all the same, to hear why."""
+    target = page.locator(selector)
+    if page.evaluate("navigator.maxTouchPoints > 0"):
+        target.tap(force=True)
+    else:
+        target.click(force=True)
+
+
+def button(page: Page, name: str) -> None:
+    target = page.get_by_role("button", name=name, exact=True)
+    target.wait_for()
+    if page.evaluate("navigator.maxTouchPoints > 0"):
+        target.tap()
+    else:
+        target.click()
+
+
 def step(page: Page) -> str:
     """The step the sheet shows, in the sheet's own word."""
     return page.locator("#steps [aria-current]").inner_text()
@@ -24,10 +47,15 @@ def wait_for(page: Page, word: str) -> None:
 
 
 def ready(page: Page) -> None:
-    """The one button is alive; tap it."""
-    button = page.locator("#next")
-    expect(button).to_have_attribute("aria-disabled", "false", timeout=LONG_ms)
-    button.tap()
+    """The one button is alive; press it."""
+    expect(page.locator("#next")).to_have_attribute("aria-disabled", "false", timeout=LONG_ms)
+    press(page, "#next")
+
+
+def refused(page: Page, why: str) -> None:
+    """The one button waits, is pressed all the same, and says why."""
+    press(page, "#next")
+    expect(page.locator("#answer")).to_contain_text(why)
 
 
 def mind(page: Page, panel: RealPanel, enough: Callable[[], bool]) -> None:
@@ -35,12 +63,12 @@ def mind(page: Page, panel: RealPanel, enough: Callable[[], bool]) -> None:
 
     On a busy machine a rig that runs many times faster than life may be thought lost for a moment.
     """
-    for _ in range(LONG_ms // 1000):
+    for _ in range(LONG_ms // 250):
         if enough():
             return
         if page.locator("#next").inner_text() == "Turn again":
             panel.press()
-        page.wait_for_timeout(1000)
+        page.wait_for_timeout(250)
     raise AssertionError(page.locator("#sentence").inner_text())
 
 
@@ -49,29 +77,55 @@ def keep_turning(page: Page, panel: RealPanel) -> None:
 
 
 def choose(page: Page, look: Look) -> None:
-    page.locator("#next").tap()
+    press(page, "#next")
     page.locator("#bench .choices a").first.wait_for()
     look("choose")
     page.get_by_role("link", name="Lantern globe").tap()
     page.locator("#want-wall").wait_for()
+    page.locator("#want-resin").select_option(label="Quick Clear")
     look("wishes")
-    page.get_by_role("button", name="Make the plan").tap()
-    take = page.get_by_role("button", name="Take this plan")
-    take.wait_for(timeout=LONG_ms)
+    button(page, "Make the plan")
+    page.get_by_role("button", name="Take this plan").wait_for(timeout=LONG_ms)
+    page.locator("#bench .sides canvas").first.wait_for(timeout=LONG_ms)
     look("plan")
-    take.tap()
+    button(page, "Take this plan")
     expect(page.locator("#job-name")).to_have_text("Lantern globe")
 
 
-def one_coat(page: Page, panel: RealPanel, coat: int, look: Look) -> None:
-    wait_for(page, "weigh")
-    expect(page.locator("#job-coat")).to_have_text(re.compile(f"coat {coat} of"))
-    wants = page.locator("#form .why").first.inner_text()
-    part_a, part_b = re.findall(r"([\d.]+) g of", wants)
+def wanted(page: Page) -> tuple[str, str]:
+    """The grams of A and B that the sheet asks for."""
+    words = page.locator("#form .why").first.inner_text()
+    part_a, part_b = re.findall(r"([\d.]+) g of", words)
+    return part_a, part_b
+
+
+def weigh_by_hand(page: Page, part_a: str, part_b: str) -> None:
     page.locator("#part-a").fill(part_a)
     page.locator("#part-b").fill(part_b)
+
+
+def weigh_on_the_scale(page: Page, panel: RealPanel, part_a: str, part_b: str) -> None:
+    """Live from the scale: what stands on it counts, and one press takes it."""
+    take = page.locator("#scale-take")
+    for part, mass in (("A", part_a), ("B", part_b)):
+        panel.load(float(mass))
+        expect(page.locator("#scale-now")).to_have_text(f"{mass} g")
+        expect(take).to_have_text(f"Take it as part {part}")
+        expect(take).to_have_attribute("aria-disabled", "false")
+        press(page, "#scale-take")
+        panel.load(0.0)  # the next cup, tared
+
+
+def one_coat(page: Page, panel: RealPanel, coat: int, look: Look, *, scale: bool = False) -> None:
+    wait_for(page, "weigh")
+    expect(page.locator("#job-coat")).to_have_text(re.compile(f"coat {coat} of"))
+    part_a, part_b = wanted(page)
+    if scale:
+        weigh_on_the_scale(page, panel, part_a, part_b)
+    else:
+        weigh_by_hand(page, part_a, part_b)
     look("weigh")
-    page.get_by_role("button", name="Write the weights down").tap()
+    button(page, "Write the weights down")
     ready(page)
     wait_for(page, "mix")
     look("mix")
@@ -86,39 +140,76 @@ def one_coat(page: Page, panel: RealPanel, coat: int, look: Look) -> None:
     wait_for(page, "close up")
     look("close-up")
     # A screen never starts the frame: its button says where to press instead.
-    page.locator("#next").tap(force=True)
-    expect(page.locator("#answer")).to_contain_text("at the frame")
     panel.guard(True)
+    refused(page, "at the frame")
     panel.press()
     wait_for(page, "turning")
     keep_turning(page, panel)
 
 
-def whole_casting(page: Page, panel: RealPanel, look: Look) -> None:
-    choose(page, look)
+def prepare(page: Page, panel: RealPanel, look: Look) -> None:
+    refused(page, "still to tick")
     tick_all(page)
     look("prepare")
     panel.guard(True)
+    refused(page, "at the frame")
     panel.press()
-    for coat in (1, 2, 3):
-        one_coat(page, panel, coat, look)
-        page.wait_for_timeout(8000)
-        look("turning")
-        mind(page, panel, lambda: step(page) in {"resting", "cure"})
-        look("resting" if coat < 3 else "cure")
-        if coat < 3:
-            expect(page.locator("#sentence")).to_contain_text("Next coat", timeout=LONG_ms)
-            look("next-coat")
-            panel.press()
+
+
+def rest(page: Page, panel: RealPanel, look: Look) -> None:
+    """Until the next coat may be weighed; the sheet says when, and where to press."""
+    mind(page, panel, lambda: step(page) == "resting")
+    look("resting")
+    expect(page.locator("#sentence")).to_contain_text("Next coat", timeout=LONG_ms)
+    look("next-coat")
+    panel.press()
+
+
+def finish(page: Page, panel: RealPanel, look: Look) -> None:
+    """Cure, open the mould, measure; the record closes."""
+    mind(page, panel, lambda: step(page) == "cure")
+    refused(page, "In ")
+    look("cure")
     ready(page)
     wait_for(page, "open the mould")
+    look("demould")
     ready(page)
     wait_for(page, "measure")
-    page.locator("#weight").fill("296")
+    refused(page, "Write the weight down first")
+    page.locator("#weight").fill("274")
     page.locator("#rim-1").fill("4.1")
     page.locator("#spot-side").fill("4.6")
+    page.locator("#spot-bottom").fill("4.7")
     look("measure")
-    page.get_by_role("button", name="Write the measures down").tap()
+    button(page, "Write the measures down")
     ready(page)
     expect(page.locator("#sentence")).to_have_text("Done.")
     look("done")
+
+
+def open_newest_run(page: Page) -> None:
+    page.goto("/#runs")
+    page.locator("#bench .choices a").first.wait_for()
+    page.evaluate("document.querySelector('#bench .choices a').click()")
+    expect(page.locator("#bench h1")).to_have_text("Lantern globe")
+
+
+def prove(page: Page, look: Look) -> None:
+    open_newest_run(page)
+    look("run")
+    button(page, "Mark as proven")
+    page.get_by_role("button", name="Cast it again as proven").wait_for(timeout=LONG_ms)
+    expect(page.locator("#answer")).to_contain_text("Proven")
+    look("proven")
+
+
+def cast_again(page: Page) -> None:
+    button(page, "Cast it again as proven")
+    expect(page.locator("#form .tick").first).to_be_visible(timeout=LONG_ms)
+
+
+def compare(page: Page, look: Look) -> None:
+    """The replay beside the run that it repeated."""
+    open_newest_run(page)
+    page.locator("#bench .sides svg").first.wait_for(timeout=LONG_ms)
+    look("compared")

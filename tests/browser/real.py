@@ -3,28 +3,55 @@
 from __future__ import annotations
 
 import asyncio
+import shutil
 import socket
 import threading
 from collections.abc import Callable
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
-from controller.app import SMALL_RIG, House, Setup, open_house, open_panel, sample_rig
+from controller.app import SAMPLES, SMALL_RIG, House, Setup, open_house, open_panel, sample_rig
+from controller.model import ScaleSpec
 from controller.ports import Press
 from web.people import People, Role
 from web.settings import Settings
 
 T = TypeVar("T")
 
+# A resin that is in a hurry, so that three coats fit into a test.
+HURRIED = {"pot_life_min = 9.0": "pot_life_min = 4.0", "demould_min = 75.0": "demould_min = 12.0"}
+
+
+def hurried_castings(folder: Path) -> Path:
+    """The sample globe in a resin that gels in minutes, the other sample resin beside it."""
+    folder.mkdir()
+    for name in ("lantern-globe.stl", "lantern-globe.toml", "slow-clear.toml"):
+        shutil.copy(SAMPLES / name, folder)
+    sheet = (SAMPLES / "quick-clear.toml").read_text(encoding="utf-8")
+    for slow, quick in HURRIED.items():
+        assert slow in sheet
+        sheet = sheet.replace(slow, quick)
+    (folder / "quick-clear.toml").write_text(sheet, encoding="utf-8")
+    return folder
+
 
 class RealPanel:
-    """`with RealPanel(folder, speed) as panel:` one rig, one panel, one person's hands at it."""
+    """`with RealPanel(folder, speed) as panel:` one rig, one panel, one person's hands at it.
 
-    def __init__(self, folder: Path, speed: float) -> None:
-        self._setup = Setup(sample_rig(SMALL_RIG), folder, speed=speed)
+    hurried: a quick resin, plans without a search. spec: fields of the small sample rig.
+    """
+
+    def __init__(self, folder: Path, speed: float, *, hurried: bool = True, **spec: Any) -> None:
+        self.setup = Setup(
+            sample_rig(SMALL_RIG).model_copy(update={"scale": ScaleSpec(), **spec}),
+            folder / "record",
+            castings=hurried_castings(folder / "castings") if hurried else SAMPLES,
+            speed=speed,
+            plan_budget_s=0.0 if hurried else 20.0,
+        )
         with socket.create_server(("127.0.0.1", 0)) as free:
-            self.port: int = free.getsockname()[1]
-        self.url = f"http://127.0.0.1:{self.port}"
+            self.settings = Settings(port=free.getsockname()[1])
+        self.url = self.settings.address.rstrip("/")
         self._up = threading.Event()
         self._thread = threading.Thread(target=lambda: asyncio.run(self._serve()))
 
@@ -41,10 +68,9 @@ class RealPanel:
 
     async def _serve(self) -> None:
         self._loop, self._told = asyncio.get_running_loop(), asyncio.Event()
-        settings = Settings(port=self.port)
         async with (
-            open_house(self._setup) as house,
-            open_panel(house, settings, lambda _: None) as people,
+            open_house(self.setup) as house,
+            open_panel(house, self.settings, lambda _: None) as people,
         ):
             self.house: House = house
             self.people: People = people
@@ -62,11 +88,22 @@ class RealPanel:
     def code(self, role: Role = "operate") -> str:
         return self.call(lambda: self.people.invite(role)).code
 
-    # --- hands at the frame -------------------------------------------------------------------
+    # --- hands at the frame and at the scale --------------------------------------------------
 
     def press(self) -> None:
         self.call(lambda: self.house.hand.press(Press.NEXT))
 
     def guard(self, closed: bool) -> None:
-        assert self.house.board is not None
-        self.call(lambda: self.house.board and self.house.board.set_guard(closed))
+        board = self.house.board
+        assert board is not None
+        self.call(lambda: board.set_guard(closed))
+
+    def load(self, mass_g: float) -> None:
+        scale = self.house.loads
+        assert scale is not None
+        self.call(lambda: scale.load(mass_g))
+
+    def unplug_the_scale(self) -> None:
+        scale = self.house.loads
+        assert scale is not None
+        self.call(scale.unplug)

@@ -105,7 +105,7 @@ async def on_a_wire(silent_s: float = 3.0) -> AsyncIterator[tuple[PtyScale, Seri
         yield device, scale
     finally:
         await scale.close()
-        device.close()
+        device.unplug()
 
 
 def run(work: Callable[[], Awaitable[None]]) -> None:
@@ -184,7 +184,7 @@ def test_a_scale_that_is_not_there_goes_or_falls_silent_is_lost() -> None:
         device = PtyScale()
         scale = SerialScale(device.port)
         await scale.open()
-        device.close()
+        device.unplug()
         with pytest.raises(LinkLost, match=device.port):
             await scale.read()
         await scale.close()

@@ -69,6 +69,25 @@ def test_a_broken_stream_resumes_without_a_gap(burst: int, monkeypatch: pytest.M
     run_virtual(scenario())
 
 
+def test_a_sent_plan_cannot_do_away_with_the_hand_at_the_frame() -> None:
+    async def scenario() -> None:
+        plan = plans()[0]
+        assert plan.rig.confirm_at_rig
+        forged = plan.model_copy(
+            update={"rig": plan.rig.model_copy(update={"confirm_at_rig": False})}
+        )
+        async with open_shop(plan, judges=light) as shop:
+            await shop.ask("start", plan=forged)
+            shop.board.set_guard(True)
+            await shop.until(lambda: shop.service.snapshot().frame.guard_closed)
+            answer = await shop.service.command(Command(name="next", key="from-a-phone"))
+            assert not answer.accepted
+            assert "at the frame" in answer.sentence
+            assert shop.service.snapshot().step is Step.PREPARE
+
+    run_virtual(scenario())
+
+
 def test_a_key_pressed_again_after_a_restart_gets_the_first_answer() -> None:
     async def scenario() -> None:
         journal = LastingJournal(None)

@@ -30,7 +30,7 @@ class PanelServer:
         self._socket = socket.create_server(("127.0.0.1", 0))
         self.port: int = self._socket.getsockname()[1]
         self._settings = replace(settings or Settings(), port=self.port)
-        self.url = f"http://127.0.0.1:{self.port}"
+        self.url = self._settings.address.rstrip("/")
         self._up = threading.Event()
         self._thread = threading.Thread(target=lambda: asyncio.run(self._serve()))
 
@@ -53,7 +53,13 @@ class PanelServer:
         self._loop = asyncio.get_running_loop()
         self.service = FakeService(SystemClock(self.speed), speed=self.speed, plan=small_plan())
         self.app: FastAPI = create_app(self.service, self._settings)  # type: ignore[arg-type]
-        config = uvicorn.Config(self.app, log_level="warning", timeout_graceful_shutdown=2)
+        config = uvicorn.Config(
+            self.app,
+            log_level="warning",
+            timeout_graceful_shutdown=2,
+            ssl_certfile=self._settings.tls_cert,
+            ssl_keyfile=self._settings.tls_key,
+        )
         self._server = uvicorn.Server(config)
         playing = asyncio.create_task(self.service.play())
         serving = asyncio.create_task(self._server.serve(sockets=[self._socket]))

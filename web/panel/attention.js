@@ -4,6 +4,7 @@ import { settings } from "./units.js";
 
 let speaker = null;
 let lock = null;
+let asking = false;
 let heard = new Set();
 
 // Browsers let a page make sound only after a touch; any touch will do.
@@ -50,12 +51,15 @@ export const canStayAwake = () => "wakeLock" in navigator;
 
 async function stayAwake(wanted) {
   if (!canStayAwake()) return;
-  if (wanted && settings().awake && !lock && !document.hidden) {
+  if (wanted && settings().awake && !lock && !asking && !document.hidden) {
+    asking = true;
     try {
       lock = await navigator.wakeLock.request("screen");
       lock.addEventListener("release", () => { lock = null; });
     } catch {
       lock = null; // the phone says no, on low battery for one; it is asked again with the next word
+    } finally {
+      asking = false;
     }
   } else if (lock && !(wanted && settings().awake)) {
     lock.release();

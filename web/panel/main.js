@@ -256,8 +256,7 @@ const goTo = (page) => () => { location.hash = page; };
 
 function whyNot(button) {
   if (line.stale) return "The rig does not hear this page now.";
-  if (!button.enabled) return button.why_not || "Not yet.";
-  return forms.why();
+  return forms.why() || (button.enabled ? "" : button.why_not || "Not yet.");
 }
 
 // --- what a person presses -----------------------------------------------------------------------
