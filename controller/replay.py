@@ -516,6 +516,9 @@ def plan_today(
         spin_from_s = poured_s + close_up_s
         due = track.due_s(today, spin_from_s)
         ramps, _ = next_ramps(track, due, Place(at_s=spin_from_s), limits, float(due[-1]) - 0.01)
+        if not ramps:
+            said = f"coat {was.coat} would have gelled before it turns: nothing to repeat"
+            raise InputError("run", proven.run_id, said)
         coats.append(_coat_today(planned, was, history, today, ramps, poured_s, spin_from_s))
         kept.append(ReplayCoat(proven=was, today=CureTable.of(today, room_degC)))
     warmth = _in_shop(casting, room_degC, mould_degC)

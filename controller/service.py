@@ -357,7 +357,6 @@ class Service:
             self.notice(_AGAIN, f"The rest stays as it was planned: {error}")
             return
         self.notice(_AGAIN, None)
-        self._meshes.pop(state.run_id, None)
         rest, sentence = rest_of(plan, done), what_changed(state.plan, plan, done)
         await self.supervisor.command(
             Command(

@@ -11,7 +11,7 @@ from tests.browser.hands import tick_all
 from tests.browser.real import RealPanel
 
 Look = Callable[[str], None]  # told the name of what is on the screen now
-LONG_ms = 400_000
+LONG_ms = 120_000
 
 
 def no_look(_: str) -> None:
@@ -22,6 +22,7 @@ def press(page: Page, selector: str) -> None:
     """Touched where there is a touch screen, clicked where there is a mouse; a button that waits
     is pressed all the same, to hear why."""
     target = page.locator(selector)
+    target.wait_for()
     if page.evaluate("navigator.maxTouchPoints > 0"):
         target.tap(force=True)
     else:

@@ -60,6 +60,7 @@ def test_three_coats_with_a_person_from_the_choice_to_the_repetition(
         expect(page.locator("#written tbody tr").first).to_contain_text("49.8 g")
         refused(page, "ends by itself")
         button(page, "Cup has gelled")
+        page.wait_for_timeout(4000)  # two minutes of turning
         button(page, "Coat has gelled")
         expect(page.locator("#written .lines")).to_contain_text("gelled")
         mind(page, panel, lambda: step(page) == "resting")
@@ -86,11 +87,13 @@ def test_three_coats_with_a_person_from_the_choice_to_the_repetition(
         one_coat(page, panel, 1, no_look)
         expect(page.locator("#again-now")).to_contain_text("The proven coat gelled at")
         assert page.evaluate("evenwall.heat.proven.length") > 10
+        page.wait_for_timeout(3000)
         button(page, "Coat has gelled")
         mind(page, panel, lambda: step(page) == "resting")
         give_up(page)
         compare(page, no_look)
         expect(page.locator("#bench table").first).to_contain_text("flow path")
+        page.close()  # it still asks for a picture of the wall
 
 
 def give_up(page: Page) -> None:
