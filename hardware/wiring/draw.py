@@ -63,6 +63,17 @@ PI_WIRE = {
     "buzzer": "buzzer, through a transistor",
 }
 
+BUS_WIRE = {
+    "one-wire": "data of the one-wire probes, with 4.7 kohm to 3.3 V",
+    "I2C data": "SDA of the infrared probe",
+    "I2C clock": "SCL of the infrared probe",
+    "SPI select 0": "CS of the thermocouple's chip",
+    "SPI select 1": "CS of the Pt100's chip",
+    "SPI in": "SDO of the probe's chip",
+    "SPI out": "SDI of the probe's chip",
+    "SPI clock": "CLK of the probe's chip",
+}
+
 
 def rig(name: str) -> RigSpec:
     return RigSpec.model_validate(read_toml(HARDWARE / "rigs" / f"{name}.toml"))
@@ -76,19 +87,21 @@ def board_pins() -> list[dict[str, Any]]:
 def pi_rows(spec: RigSpec) -> list[tuple[str, str, str]]:
     """Header hole, name and wire of everything on the Pi, in the order of the holes."""
     rows = [(HEADER[line], name, PI_WIRE[name]) for name, line in spec.pins.items()]
-    rows += [(HEADER[line], use, "probe") for line, use in bus_lines(spec.probes).items()]
+    rows += [(HEADER[line], use, BUS_WIRE[use]) for line, use in bus_lines(spec.probes).items()]
     return [(str(hole), name.replace("_", " "), wire) for hole, name, wire in sorted(rows)]
 
 
 # --- The drawing ---------------------------------------------------------------------------------
 
-INK, PAPER, SIGNAL = "#17313a", "#f6f3ea", "#a4321a"
-ROW, PAD = 22, 12
+INK, PAPER, SHEET = "#17313a", "#fffdf7", "#f6f3ea"
+WATCH, POWER, QUIET = "#0b6a6f", "#a4321a", "#6b7a7d"
+ROW, PAD, GAP = 22, 12, 16
+X_PIN, W_PIN, X_PART, W_PART, X_POWER, W_POWER = 24, 240, 382, 380, 868, 328
 
 
 @dataclass
 class Sheet:
-    """SVG by hand: boxes of rows, lines between rows."""
+    """SVG by hand: boxes of rows, wires between rows."""
 
     width: int
     height: int
@@ -100,26 +113,40 @@ class Sheet:
             f'<text x="{x:g}" y="{y:g}" font-size="{size}"{weight}>{escape(words)}</text>'
         )
 
-    def box(self, x: float, y: float, width: float, title: str, rows: list[str]) -> list[float]:
-        """Draws a box and returns the height of each row's middle."""
-        height = PAD + ROW * (len(rows) + 1)
+    def box(
+        self, x: float, y: float, width: float, title: str, rows: list[str], colour: str = INK
+    ) -> list[float]:
+        """Draws a box and returns the height of each row's middle, the title's first."""
+        height = box_height(len(rows))
         self.parts.append(
-            f'<rect x="{x:g}" y="{y:g}" width="{width:g}" height="{height:g}" '
-            f'fill="{PAPER}" stroke="{INK}" stroke-width="1.5"/>'
+            f'<rect x="{x:g}" y="{y:g}" width="{width:g}" height="{height:g}" rx="5" '
+            f'fill="{PAPER}" stroke="{colour}" stroke-width="1.5"/>'
         )
         self.text(x + PAD, y + ROW, title, bold=True, size=14)
-        middles = []
+        middles = [y + ROW - 5]
         for number, row in enumerate(rows, 1):
-            self.text(x + PAD, y + ROW * (number + 1), row)
+            self.text(x + PAD, y + ROW * (number + 1), row, size=12)
             middles.append(y + ROW * (number + 1) - 5)
         return middles
 
-    def line(self, x1: float, y1: float, x2: float, y2: float, *, power: bool = False) -> None:
-        colour, width = (SIGNAL, 3) if power else (INK, 1.2)
+    def wire(
+        self,
+        path: str,
+        colour: str = INK,
+        *,
+        thick: bool = False,
+        wide: bool = False,
+        dash: str = "",
+    ) -> None:
+        dashes = f' stroke-dasharray="{dash}"' if dash else ""
+        width = 12 if wide else 3.5 if thick else 1.4
         self.parts.append(
-            f'<path d="M{x1:g} {y1:g} H{(x1 + x2) / 2:g} V{y2:g} H{x2:g}" fill="none" '
-            f'stroke="{colour}" stroke-width="{width}"/>'
+            f'<path d="{path}" fill="none" stroke="{colour}" '
+            f'stroke-width="{width:g}" stroke-linejoin="round"{dashes}/>'
         )
+
+    def dot(self, x: float, y: float, colour: str) -> None:
+        self.parts.append(f'<circle cx="{x:g}" cy="{y:g}" r="3.5" fill="{colour}"/>')
 
     def svg(self) -> str:
         head = (
@@ -127,60 +154,134 @@ class Sheet:
             f'width="{self.width}" height="{self.height}" font-family="DejaVu Sans, sans-serif" '
             f'fill="{INK}">'
         )
-        back = f'<rect width="100%" height="100%" fill="{PAPER}"/>'
+        back = f'<rect width="100%" height="100%" fill="{SHEET}"/>'
         return "\n".join((head, back, *self.parts, "</svg>", ""))
 
 
-POWER = (
+def box_height(rows: int) -> int:
+    return PAD + ROW * (rows + 1)
+
+
+# The parts, from top to bottom, and the pins that a wire leads to; ENABLE is one pin, two wires.
+PI_PARTS = {
+    "Probes": ("I2C data", "I2C clock", "one-wire", "SPI"),
+    "Buttons": ("next button", "foot pedal", "stop button"),
+    "Lamps and buzzer": ("light green", "light amber", "light red", "buzzer"),
+}
+BOARD_PARTS = {
+    "USB serial converter": ("serial_in", "serial_out"),
+    "Index switches": ("index_major", "index_minor"),
+    "Major motor driver": ("step_major", "dir_major", "drivers_enable", "driver_ok_major"),
+    "Minor motor driver": ("step_minor", "dir_minor", "drivers_enable", "driver_ok_minor"),
+    "Guard switch": ("guard",),
+}
+WATCHED = ("guard", "driver_ok_major", "driver_ok_minor", "drivers_enable", "stop button")
+CHAIN = (
     ("Mains switch, lockable", "residual-current protection before it"),
     ("Motor supply", "by sizing.md, fused before and behind"),
     ("Two contactors in line", "forced contacts, read back by the stop circuit"),
-    ("Both motor drivers", "no power once a contactor has opened"),
 )
-STOP = ("Stop circuit", "buttons and guard, two channels, reset by hand")
-X_POWER, W_POWER, GAP = 800, 356, 34
+
+
+def wired(
+    sheet: Sheet, title: str, pins: list[tuple[str, str, str]], top: float, parts: dict[str, Any]
+) -> tuple[dict[str, float], float]:
+    """One controller's pins, its parts beside it, a wire for each; the parts' tops and the end.
+
+    pins: key, what stands in the box, what stands at the wire's other end.
+    """
+    heights = sheet.box(X_PIN, top, W_PIN, title, [shown for _, shown, _ in pins])
+    pin_y = {key: y for (key, _, _), y in zip(pins, heights[1:], strict=True)}
+    wires = {key: wire for key, _, wire in pins}
+    tops, y, ends = {}, top, []
+    for part, keys in parts.items():
+        here = [key for key in pin_y if any(key.startswith(k) for k in keys)]
+        if not here:
+            continue
+        tops[part] = y
+        rows = sheet.box(X_PART, y, W_PART, part, [wires[key] for key in here])
+        ends += [(key, at) for key, at in zip(here, rows[1:], strict=True)]
+        y += box_height(len(here)) + GAP
+    lane = (X_PART - X_PIN - W_PIN - 24) / len(ends)
+    first: dict[str, float] = {}
+    # Lower pins turn off further left: wires that run down side by side then never cross.
+    for number, (key, at) in enumerate(sorted(ends, key=lambda end: pin_y[end[0]])):
+        x = first.setdefault(key, X_PART - 12 - lane * (number + 1))
+        colour = WATCH if key in WATCHED else INK
+        sheet.wire(f"M{X_PIN + W_PIN} {pin_y[key]:g} H{x:g} V{at:g} H{X_PART}", colour)
+        if sum(other == key for other, _ in ends) > 1:
+            sheet.dot(x, min(a for k, a in ends if k == key), colour)
+    return tops, max(y - GAP, top + box_height(len(pins)))
 
 
 def drawing(name: str) -> str:
-    """One sheet: signals on the left, motor power on the right."""
-    spec, pins = rig(name), board_pins()
-    pi = pi_rows(spec)
-    sheet = Sheet(1180, 0, [])
-    sheet.text(24, 34, f"{spec.name}: wiring", bold=True, size=18)
-    sheet.text(24, 56, "Signals thin, motor power thick. The stop circuit needs no program at all.")
-    left = sheet.box(24, 80, 260, "Raspberry Pi, header hole", [f"{h}  {n}" for h, n, _ in pi])
-    top = 80 + PAD + ROW * (len(pi) + 1) + GAP
-    names = [f"{p['label']}  {p['name'].replace('_', ' ')}" for p in pins]
-    sheet.line(154, top - GAP, 154, top)
-    sheet.text(164, top - GAP / 2 + 5, "USB: data, and 5 V for the board", size=12)
-    middle = sheet.box(24, top, 260, "Board (ATmega328P), label", names)
-    wires = [wire for _, _, wire in pi] + [short(pin["wire_to"]) for pin in pins]
-    for wire, y in zip(wires, [*left, *middle], strict=True):
-        sheet.line(284, y, 308, y)
-        sheet.text(314, y + 5, wire, size=12)
-    bottom = top + PAD + ROW * (len(pins) + 1)
+    """One sheet: pins on the left, parts in the middle, motor power on the right."""
+    spec = rig(name)
+    sheet = Sheet(1220, 0, [])
+    sheet.text(24, 36, f"{spec.name}: wiring", bold=True, size=20)
+    for x, colour, thick, dash, words in (
+        (24, INK, False, "", "signal"),
+        (128, WATCH, False, "", "a broken wire reads as open, fault or off"),
+        (474, POWER, True, "", "motor power"),
+        (628, POWER, False, "6 4", "stop circuit: wiring alone, no program"),
+    ):
+        sheet.wire(f"M{x} 58 h28", colour, thick=thick, dash=dash)
+        sheet.text(x + 36, 62, words, size=12)
 
-    height = PAD + ROW * 2
-    sheet.box(X_POWER, 80, W_POWER, STOP[0], [STOP[1]])
-    y = 80.0 + height + GAP
-    for number, (title, words) in enumerate(POWER):
-        sheet.box(X_POWER, y, W_POWER, title, [words])
+    pi = [(what, f"{hole}  {what}", wire) for hole, what, wire in pi_rows(spec)]
+    pins = [
+        (p["name"], f"{p['label']}  {p['name'].replace('_', ' ')}", short(p["wire_to"]))
+        for p in board_pins()
+    ]
+    _, end = wired(sheet, "Raspberry Pi, header hole", pi, 84, PI_PARTS)
+    top = end + 44
+    pi_end = 84 + box_height(len(pi))
+    sheet.wire(f"M60 {pi_end} V{top:g}")
+    sheet.text(70, top - 14, "USB: data, and 5 V for the board", size=12)
+    tops, end = wired(sheet, "Board (ATmega328P), label", pins, top, BOARD_PARTS)
+
+    y, centre = 84.0, X_POWER + W_POWER / 2
+    for number, (title, words) in enumerate(CHAIN):
         if number:
-            sheet.line(X_POWER + W_POWER / 2, y - GAP, X_POWER + W_POWER / 2, y, power=True)
-        if number == 2:  # what opens the contactors
-            sheet.parts.append(
-                f'<path d="M{X_POWER} {80 + height / 2:g} h-16 V{y + height / 2:g} h16" '
-                f'fill="none" stroke="{INK}" stroke-width="1.2"/>'
-            )
-        y += height + GAP
-    half = (W_POWER - 12) / 2
-    for number, axis in enumerate(("major", "minor")):
+            sheet.wire(f"M{centre:g} {y - 34:g} V{y:g}", POWER, thick=True)
+        sheet.box(X_POWER, y, W_POWER, title, [words], POWER)
+        y += box_height(1) + 34
+    contactors = y - 34
+    bus = (X_PART + W_PART + X_POWER) / 2
+    minor = tops["Minor motor driver"] + ROW - 5
+    sheet.wire(
+        f"M{centre:g} {contactors:g} V{contactors + 22:g} H{bus:g} V{minor:g}", POWER, thick=True
+    )
+    for axis in ("major", "minor"):
         part: AxisSpec = getattr(spec, axis)
-        x = X_POWER + number * (half + 12)
-        sheet.line(x + half / 2, y - GAP, x + half / 2, y, power=True)
-        rows = [f"{part.motor_holding_torque_Nm:g} N m, {part.gear_ratio:g}:1"]
-        sheet.box(x, y, half, f"{axis.capitalize()} motor", rows)
-    sheet.height = round(max(bottom, y + height)) + 24
+        at = tops[f"{axis.capitalize()} motor driver"]
+        sheet.wire(f"M{bus:g} {at + ROW - 5:g} H{X_PART + W_PART}", POWER, thick=True)
+        lead = at + ROW * 3 - 5
+        sheet.wire(f"M{bus - 9:g} {lead:g} h18", SHEET, wide=True)  # passes over
+        sheet.wire(f"M{X_PART + W_PART} {lead:g} H{X_POWER}", POWER, thick=True)
+        sheet.box(
+            X_POWER,
+            lead - box_height(1) / 2,
+            W_POWER,
+            f"{axis.capitalize()} motor",
+            [f"{part.motor_holding_torque_Nm:g} N m holding, {part.gear_ratio:g}:1 to the axis"],
+        )
+    guard = tops["Guard switch"]
+    sheet.box(
+        X_POWER,
+        guard,
+        W_POWER,
+        "Stop circuit",
+        ["stop buttons and guard, two channels", "each, into a stop relay; reset by hand"],
+        POWER,
+    )
+    sheet.wire(f"M{X_PART + W_PART} {guard + 36:g} H{X_POWER}", POWER, dash="6 4")
+    sheet.text(X_PART + W_PART + 8, guard + 30, "second contact", size=11)
+    right = X_POWER + W_POWER
+    sheet.wire(
+        f"M{right} {guard + 30:g} h12 V{contactors - box_height(1) / 2:g} h-12", POWER, dash="6 4"
+    )
+    sheet.height = round(max(end, guard + box_height(2))) + 24
     return sheet.svg()
 
 
