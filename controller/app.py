@@ -22,7 +22,7 @@ import uvicorn
 
 from controller.apart import apart, end_all
 from controller.errors import InputError
-from controller.model import MqttSpec, ProbeSpec, RigSpec, ScaleView, Step, read_rig
+from controller.model import MqttSpec, ProbeSpec, RigSpec, ScaleSpec, ScaleView, Step, read_rig
 from controller.operator import Operator
 from controller.ports import Inputs, NoInputs, NoOutputs, Outputs, Press, Probe
 from controller.prove import resin_memories
@@ -204,6 +204,13 @@ def open_devices(setup: Setup) -> Iterator[Devices]:
         yield Devices(clock, rig, with_spec, hand, outputs, twin, board)
 
 
+def scale_of(spec: ScaleSpec, port: str) -> SerialScale:
+    """The scale of a rig file, not opened yet. Raises InputError."""
+    if not port:
+        raise InputError("scale.port", "missing", "is required for a scale")
+    return SerialScale(port, **spec.model_dump(exclude={"port"}))
+
+
 @asynccontextmanager
 async def _weighing(spec: RigSpec, supervisor: Supervisor) -> AsyncIterator[PtyScale | None]:
     """The rig's scale, if it has one, shown until the block ends. A scale lives in wall time,
@@ -211,15 +218,12 @@ async def _weighing(spec: RigSpec, supervisor: Supervisor) -> AsyncIterator[PtyS
     if spec.scale is None:
         yield None
         return
-    clock, port, loads = SystemClock(), spec.scale.port, None
+    clock, loads = SystemClock(), None
     tasks = []
     if spec.backend == "simulated":
         loads = PtyScale()
-        port = loads.port
         tasks.append(asyncio.create_task(loads.run(clock)))
-    elif not port:
-        raise InputError("scale.port", "missing", "is required for a scale")
-    scale = SerialScale(port, **spec.scale.model_dump(exclude={"port"}))
+    scale = scale_of(spec.scale, loads.port if loads is not None else spec.scale.port)
 
     def show(view: ScaleView) -> None:
         if view != supervisor.scale:

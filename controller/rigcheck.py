@@ -23,11 +23,13 @@ from firmware_bridge.contract import (
     BridgeError,
     Clock,
     Fault,
+    Garbled,
     LinkLost,
     Mode,
     Ramp,
     Rig,
     RigState,
+    Scale,
     VersionMismatch,
 )
 
@@ -67,14 +69,28 @@ def not_tried(part: str, said: str, remedy: str = "") -> Finding:
     return Finding(part=part, found=Found.NOT_TRIED, said=said, remedy=remedy)
 
 
+_DRIVER = "Check its supply, its current setting, its cooling and the wire of its fault output."
+_SLIP = "Check belt, set screws, balance and index magnet."
 _FAULTS = {
-    Fault.DRIVER_MAJOR: ("major driver", "Check its supply, its current setting and its cooling."),
-    Fault.DRIVER_MINOR: ("minor driver", "Check its supply, its current setting and its cooling."),
-    Fault.SLIP_MAJOR: ("major axis", "Check belt, set screws, balance and index magnet."),
-    Fault.SLIP_MINOR: ("minor axis", "Check belt, set screws, balance and index magnet."),
-    Fault.BROWN_OUT: ("board supply", "Its voltage sagged: give the board a supply of its own."),
-    Fault.WATCHDOG: ("board", "Its program hung and restarted: note when, and report it."),
-    Fault.HOST_SILENT: ("link", "The controller was away longer than it had asked for."),
+    Fault.DRIVER_MAJOR: ("major driver", "reports a fault.", _DRIVER),
+    Fault.DRIVER_MINOR: ("minor driver", "reports a fault.", _DRIVER),
+    Fault.SLIP_MAJOR: ("major axis", "slipped.", _SLIP),
+    Fault.SLIP_MINOR: ("minor axis", "slipped.", _SLIP),
+    Fault.BROWN_OUT: (
+        "board supply",
+        "its voltage sagged and the board restarted.",
+        "Give the board a supply of its own.",
+    ),
+    Fault.WATCHDOG: (
+        "board",
+        "its program hung and restarted.",
+        "Note what it was doing, and report it.",
+    ),
+    Fault.HOST_SILENT: (
+        "link",
+        "the controller was away longer than it had asked for, and the board stopped the frame.",
+        "Look in the log why: journalctl -u evenwall.",
+    ),
 }
 
 
@@ -90,6 +106,7 @@ class Bench:
     outputs: Outputs
     person: Callable[[str], Awaitable[bool]] | None = None
     may_turn: bool = False
+    scale: Scale | None = None
 
 
 async def check(bench: Bench) -> AsyncIterator[Finding]:
@@ -99,6 +116,7 @@ async def check(bench: Bench) -> AsyncIterator[Finding]:
         yield await _probe(*probe)
     async for finding in _hands(bench):
         yield finding
+    yield await _scale(bench)
     yield await _broker(bench.spec)
     link = await _link(bench)
     for finding in link:
@@ -129,7 +147,8 @@ async def _probe(spec: ProbeSpec, probe: Probe) -> Finding:
     faults = [reading.fault for reading in readings if reading.fault]
     temps_degC = [r.temp_degC for r in readings if r.temp_degC is not None]
     if not temps_degC:
-        return bad(part, f"no reading in three ({faults[0]}).", _PROBE_REMEDIES[spec.kind])
+        said = _PROBE_SAID.get(faults[0], faults[0])
+        return bad(part, f"no reading in three: {said}.", _PROBE_REMEDIES[spec.kind])
     if faults:
         return bad(part, f"{len(faults)} of three readings failed.", _PROBE_REMEDIES[spec.kind])
     low_degC, high_degC = ROOM_degC
@@ -142,12 +161,18 @@ async def _probe(spec: ProbeSpec, probe: Probe) -> Finding:
     return good(part, f"reads {temps_degC[-1]:.1f} degC.")
 
 
+_PROBE_SAID = {
+    "probe_lost": "nothing answers",
+    "probe_noisy": "what it sends is damaged",
+    "probe_stuck": "it sends one value for ever",
+    "probe_out": "it reads what no probe of its kind can",
+}
 _PROBE_REMEDIES = {
     "digital_1wire": "Check the plug, the 4.7 kohm pull-up, 'dtoverlay=w1-gpio' in config.txt.",
     "thermocouple_k": "Check the plug, its polarity, and that SPI is on (raspi-config).",
     "pt100": "Check the three wires, the 430 ohm reference, and that SPI is on (raspi-config).",
     "infrared": "Check the four wires and that I2C is on (raspi-config).",
-    "mqtt": "Is its battery charged, and does it publish on this topic?",
+    "mqtt": "Is its battery charged, does it publish on this topic, is the broker up?",
 }
 
 
@@ -198,6 +223,34 @@ async def _seen(bench: Bench, name: str, question: str) -> Finding:
     if bench.person is not None and await bench.person(question):
         return good(part, "seen.")
     return bad(part, "not as it should be.", "Check its wire, its supply and the rig file's pin.")
+
+
+async def _scale(bench: Bench) -> Finding:
+    if bench.spec.scale is None:
+        return not_tried("scale", "none named in the rig file; weights are typed.")
+    if bench.scale is None:
+        return not_tried("scale", "simulated, as the rig is.")
+    try:
+        await bench.scale.open()
+        weight = await bench.scale.read()
+    except LinkLost as error:
+        return bad("scale", f"{error}.".removeprefix("scale: "), _SCALE_LOST)
+    except Garbled as error:
+        return bad("scale", f"{error}.".removeprefix("scale: "), _SCALE_GARBLED)
+    finally:
+        await bench.scale.close()
+    return good(
+        "scale", f"shows {weight.mass_g:.1f} g, {'steady' if weight.steady else 'not yet steady'}."
+    )
+
+
+_SCALE_LOST = (
+    "Check its plug, that it is on and set to send by itself, the port under [scale] in the rig "
+    "file (ls /dev/serial/by-id), and that you are in the group dialout."
+)
+_SCALE_GARBLED = (
+    "Set baud, data_bits, parity and unit under [scale] as its manual says; weigh none."
+)
 
 
 async def _broker(spec: RigSpec) -> Finding:
@@ -254,7 +307,8 @@ async def _link(bench: Bench) -> list[Finding]:
         findings.append(
             bad(
                 "gearing",
-                f"the rig file makes {wanted} steps a turn, the board has {known}.",
+                f"by the rig file a turn is {wanted[0]} steps (major) and {wanted[1]} (minor), "
+                f"by the board {known[0]} and {known[1]}.",
                 "Restart the controller so that the board is told again.",
             )
         )
@@ -281,15 +335,19 @@ async def _rows(bench: Bench) -> Finding:
 
 def _state(state: RigState) -> list[Finding]:
     findings = [
-        bad(part, f"reports {fault.value.replace('_', ' ')}.", remedy)
-        for fault, (part, remedy) in _FAULTS.items()
+        bad(part, said, remedy)
+        for fault, (part, said, remedy) in _FAULTS.items()
         if fault in state.faults
     ]
     if not findings:
         findings.append(good("board", "no fault is latched."))
     if state.steps_late:
         findings.append(
-            bad("board", f"{state.steps_late} steps came late.", "Lower rate_limit_rpm.")
+            bad(
+                "board",
+                f"{state.steps_late} steps came late.",
+                "Lower rate_limit_rpm in the rig file.",
+            )
         )
     return findings
 
@@ -327,7 +385,9 @@ async def _motors(bench: Bench) -> AsyncIterator[Finding]:
         yield not_tried("motors, index", "turning was not asked for.", "Add --turn.")
         return
     if bench.rig.state.mode is Mode.TURNING:
-        yield not_tried("motors, index", "the frame is turning; a casting may be in it.")
+        yield not_tried(
+            "motors, index", "the frame is turning; a casting may be in it.", "Wait for its end."
+        )
         return
     if bench.person is not None and not await bench.person(
         "Empty frame, guard closed, nobody near it? The axes will turn one after the other."
@@ -385,11 +445,13 @@ async def _turn(bench: Bench, axis: str) -> list[Finding]:
     if abs(counted - wanted) > 2:  # each of the three ramps rounds by less than one step
         findings.append(
             bad(
-                part, f"counted {counted} steps, {wanted} were asked for.", "See hardware/board.md."
+                part,
+                f"counted {counted} steps, {wanted} were asked for.",
+                "See that no other program holds the board; flash it anew (hardware/board.md).",
             )
         )
     elif f"slip_{axis}" in {fault.value for fault in faults}:
-        findings.append(bad(part, "slipped.", _FAULTS[Fault(f"slip_{axis}")][1]))
+        findings.append(bad(part, "slipped.", _SLIP))
     else:
         findings.append(good(part, f"{TURNS} turns, {counted} steps, as asked."))
     findings.append(

@@ -21,6 +21,7 @@ from controller.app import (
     open_house,
     open_panel,
     open_telemetry,
+    scale_of,
     scripted_operator,
     until_told,
 )
@@ -272,6 +273,7 @@ async def by_hand(setup: Setup, wish: Wish, say: Say) -> list[Finding]:
         findings: list[Finding] = []
         try:
             if wish.action == "check":
+                named = spec.scale if spec.backend == "serial" else None
                 bench = Bench(
                     spec,
                     rig,
@@ -281,6 +283,7 @@ async def by_hand(setup: Setup, wish: Wish, say: Say) -> list[Finding]:
                     devices.outputs,
                     person,
                     may_turn=wish.may_turn,
+                    scale=None if named is None else scale_of(named, named.port),
                 )
                 async for finding in check(bench):
                     findings.append(finding)

@@ -9,12 +9,13 @@ from pathlib import Path
 import pytest
 from gpiozero.pins.mock import MockFactory
 
+from controller import rigcheck
 from controller.gpio import GpioInputs, GpioOutputs
-from controller.model import MqttSpec, ProbeSpec, RigSpec, read_toml
+from controller.model import MqttSpec, ProbeSpec, RigSpec, ScaleSpec, read_toml
 from controller.ports import NoInputs, NoOutputs, Probe, Reading
 from controller.rigcheck import Bench, Finding, Found, check
 from firmware_bridge.clock import LoopClock, run_virtual
-from firmware_bridge.contract import LinkLost, Ramp, VersionMismatch
+from firmware_bridge.contract import Fault, Garbled, LinkLost, Ramp, Scale, VersionMismatch, Weight
 from firmware_bridge.host_rig import HostRig
 from firmware_bridge.motion import FrameLimits
 from tests.devices.test_gpio import PINS, WiredPin
@@ -56,6 +57,7 @@ def found(
     person: Callable[[HostRig], Callable[[str], Awaitable[bool]]] | None = None,
     may_turn: bool = False,
     limits: FrameLimits = LIMITS,
+    scale: Scale | None = None,
 ) -> dict[str, Finding]:
     async def main() -> dict[str, Finding]:
         clock = LoopClock()
@@ -73,6 +75,7 @@ def found(
             outputs=NoOutputs(),
             person=person(rig) if person else None,
             may_turn=may_turn,
+            scale=scale,
         )
         findings = {f.part: f async for f in check(bench)}
         await rig.close()
@@ -199,7 +202,7 @@ def test_link(error: Exception, words: str, monkeypatch: pytest.MonkeyPatch) -> 
 @pytest.mark.parametrize(
     ("readings", "words"),
     [
-        (("probe_lost",), "no reading in three (probe_lost)"),
+        (("probe_lost",), "no reading in three: nothing answers"),
         ((21.0, "probe_noisy", 21.0), "1 of three readings failed"),
         ((97.0,), "reads 97.0 degC, which no workshop has"),
     ],
@@ -208,6 +211,54 @@ def test_probe(readings: tuple[float | str, ...], words: str) -> None:
     finding = found(probe=Told(*readings))["resin probe (digital 1wire)"]
     assert finding.found is Found.BAD
     assert words in finding.said
+
+
+class Shows:
+    """A scale that shows what the test wants."""
+
+    def __init__(self, shown: Weight | Exception) -> None:
+        self.shown, self.closed = shown, False
+
+    async def open(self) -> None:
+        return None
+
+    async def read(self) -> Weight:
+        if isinstance(self.shown, Exception):
+            raise self.shown
+        return self.shown
+
+    async def close(self) -> None:
+        self.closed = True
+
+
+@pytest.mark.parametrize(
+    ("shown", "said", "remedy"),
+    [
+        (Weight(12.3, True), "shows 12.3 g, steady.", ""),
+        (LinkLost("scale: /dev/x is silent: is it on, and sending?"), "is silent", "plug"),
+        (Garbled("scale: 'ab' is no weight in g, kg or oz"), "is no weight", "baud"),
+    ],
+)
+def test_scale(shown: Weight | Exception, said: str, remedy: str) -> None:
+    spec = SMALL.model_copy(update={"scale": ScaleSpec(port="/dev/x")})
+    scale = Shows(shown)
+    finding = found(spec=spec, scale=scale)["scale"]
+    assert said in finding.said
+    assert remedy in finding.remedy
+    assert (finding.found is Found.GOOD) == (not remedy)
+    assert scale.closed
+
+
+def test_no_scale_and_a_simulated_one() -> None:
+    assert "typed" in found()["scale"].said
+    spec = SMALL.model_copy(update={"scale": ScaleSpec()})
+    assert found(spec=spec)["scale"].said == "simulated, as the rig is."
+
+
+def test_every_fault_of_the_board_says_what_to_do() -> None:
+    """Guard and queue are told where they are met: at the guard, and where an axis turns."""
+    told = set(rigcheck._FAULTS)
+    assert set(Fault) - told == {Fault.GUARD_OPEN, Fault.QUEUE_DRY}
 
 
 def test_broker_that_is_not_there() -> None:

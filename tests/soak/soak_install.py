@@ -246,8 +246,11 @@ def fresh(root: CleanRoot) -> None:
     root.run("apt-get", "install", "-y", "-qq", "--no-install-recommends", *bare)
     root.tell(root.run("python3", "--version").strip())
     demo = root.run("make", "-C", "/src", "demo", "ARGS=--speed 120 --exit --json")
-    assert demo.count('"steps_exact": true') == 3
-    root.tell("make demo: three coats, every step counted")
+    # On a machine too busy for 120 times life a coat may go uncounted (null), never miscounted.
+    assert demo.count('"done": true') == 3
+    assert '"steps_exact": false' not in demo
+    counted = demo.count('"steps_exact": true')
+    root.tell(f"make demo: three coats done, {counted} of them counted to the step")
     if os.environ.get("EVENWALL_CLEAN_TESTS"):
         root.tell("make test: " + root.run("make", "-C", "/src", "test").splitlines()[-1])
 

@@ -24,9 +24,11 @@ def resolved(glibc: str, python: str, lock: Path) -> tuple[int, str]:
     uv = Path(sys.executable).with_name("uv")
     with tempfile.TemporaryDirectory() as target:
         asked = subprocess.run(
-            [uv, "pip", "install", "--dry-run", "--no-deps", "--only-binary", ":all:"]
-            + ["--python-platform", f"aarch64-manylinux_{glibc}", "--python-version", python]
-            + ["--target", target, "-r", lock],
+            [
+                *(uv, "pip", "install", "--dry-run", "--no-deps", "--only-binary", ":all:"),
+                *("--python-platform", f"aarch64-manylinux_{glibc}", "--python-version", python),
+                *("--target", target, "-r", lock),
+            ],
             capture_output=True,
             text=True,
             check=False,
