@@ -29,7 +29,7 @@ endif
 lint: $(VENV)/.test ## ruff, mypy in strict mode, import contracts
 	@$(BIN)/ruff check . && $(BIN)/ruff format --check -q . && $(BIN)/mypy && $(BIN)/lint-imports --no-cache >/dev/null || { $(BIN)/lint-imports --no-cache; exit 1; }
 
-bench: $(VENV)/.test test-packages ## speed and accuracy figures, as ratios measured in one run
+bench: $(VENV)/.bench test-packages ## speed and accuracy figures, as ratios measured in one run
 	@$(BIN)/python -m tests.bench $(ARGS)
 
 soak: $(VENV)/.test test-packages ## ten thousand simulated castings with faults, and other long runs
@@ -72,3 +72,8 @@ $(VENV)/.test: pyproject.toml requirements.lock | $(VENV)/bin/python
 	@echo "Installing what the tests need into $(VENV) ..."
 	@$(BIN)/python -m pip install -q --disable-pip-version-check -c requirements.lock -e ".[demo,test]"
 	@touch $@ $(VENV)/.demo
+
+$(VENV)/.bench: pyproject.toml requirements.lock | $(VENV)/bin/python
+	@echo "Installing what the benches need into $(VENV) ..."
+	@$(BIN)/python -m pip install -q --disable-pip-version-check -c requirements.lock -e ".[demo,test,bench]"
+	@touch $@ $(VENV)/.test $(VENV)/.demo

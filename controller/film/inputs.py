@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
@@ -133,7 +134,7 @@ class Spin:
         """Major angle, major speed, minor angle, minor speed at a time (rad, rad/s)."""
         t, phi, dphi, psi, dpsi, ddphi, ddpsi = self.knots[
             max(int(np.searchsorted(self.knots[:, 0], time_s, side="right")) - 1, 0)
-        ]
+        ].tolist()
         s = max(time_s - t, 0.0)
         return (
             phi + (dphi + 0.5 * ddphi * s) * s,
@@ -150,17 +151,16 @@ class Spin:
         the spin in the mould frame is w = (phi' cos psi, -phi' sin psi, psi').
         """
         phi, dphi, psi, dpsi = self.angles(time_s)
-        g = -np.array([np.sin(phi) * np.sin(psi), np.sin(phi) * np.cos(psi), np.cos(phi)])
-        w = np.array([dphi * np.cos(psi), -dphi * np.sin(psi), dpsi])
-        return g, centrifugal(w)
+        sin_psi, cos_psi, sin_phi = math.sin(psi), math.cos(psi), math.sin(phi)
+        g = np.array([-sin_phi * sin_psi, -sin_phi * cos_psi, -math.cos(phi)])
+        return g, centrifugal(dphi * cos_psi, -dphi * sin_psi, dpsi)
 
 
-def centrifugal(w: Floats) -> Floats:
+def centrifugal(wx: float, wy: float, wz: float) -> Floats:
     """(w^2 r^2 - (w.r)^2)/(2 g) as a quadratic form's six coefficients."""
-    xx, yy, zz = (w @ w - w * w) / (2.0 * G_M_S2)
-    return np.array(
-        [xx, yy, zz, -w[0] * w[1] / G_M_S2, -w[0] * w[2] / G_M_S2, -w[1] * w[2] / G_M_S2]
-    )
+    xx, yy, zz = wx * wx, wy * wy, wz * wz
+    halves = np.array([yy + zz, xx + zz, xx + yy, -2 * wx * wy, -2 * wx * wz, -2 * wy * wz])
+    return halves / (2.0 * G_M_S2)
 
 
 @dataclass(frozen=True)

@@ -29,7 +29,7 @@ def cell_terms(  # type: ignore[no-untyped-def]
 ):
     """Into out (n, 4): film, potential of gravity and spin, half g.n, capillary potential."""
     for i in range(len(h)):
-        x, y, z = points[i]
+        x, y, z = points[i, 0], points[i, 1], points[i, 2]
         bend = curvature[i]
         for k in range(start[i], start[i + 1]):
             bend += lap[k] * (h[neighbour[k]] - h[i])
@@ -39,8 +39,7 @@ def cell_terms(  # type: ignore[no-untyped-def]
             + (g[1] + spin[1] * y + spin[5] * z) * y
             + (g[2] + spin[2] * z + spin[4] * x) * z
         )
-        nx, ny, nz = normals[i]
-        out[i, 2] = 0.5 * (nx * g[0] + ny * g[1] + nz * g[2])
+        out[i, 2] = 0.5 * (normals[i, 0] * g[0] + normals[i, 1] * g[1] + normals[i, 2] * g[2])
         out[i, 3] = capillary2 * bend
 
 
@@ -63,7 +62,7 @@ def edge_flows(  # type: ignore[no-untyped-def]
     film of the cell it leaves, m2/s, positive from the first cell."""
     inflow[:] = 0.0
     for e in range(len(edges)):
-        i, j = edges[e]
+        i, j = edges[e, 0], edges[e, 1]
         hi, hj = cell[i, 0], cell[j, 0]
         rise = hj - hi
         # A film that hangs pulls no harder once it is thicker than the cap.
@@ -75,10 +74,9 @@ def edge_flows(  # type: ignore[no-untyped-def]
         level = min(max(level, -length[e]), length[e])
         drive = weight[e] * (slide + level)
         # Both sides are worked out: a branch on the flow's direction would cost more.
-        i0, i1, j0, j1 = behind[e]
-        a0, a1, b0, b1 = behind_weight[e]
-        back_i = a0 * (hi - cell[i0, 0]) + a1 * (hi - cell[i1, 0])
-        back_j = b0 * (hj - cell[j0, 0]) + b1 * (hj - cell[j1, 0])
+        b, w = behind, behind_weight
+        back_i = w[e, 0] * (hi - cell[b[e, 0], 0]) + w[e, 1] * (hi - cell[b[e, 1], 0])
+        back_j = w[e, 2] * (hj - cell[b[e, 2], 0]) + w[e, 3] * (hj - cell[b[e, 3], 0])
         forth = drive > 0.0
         up = hi if forth else hj
         back = back_i if forth else back_j
@@ -117,9 +115,8 @@ def fastest_levelling(  # type: ignore[no-untyped-def]
     """Fastest levelling rate per unit of fluidity, m."""
     fast = 0.0
     for i in range(len(h)):
-        nx, ny, nz = normals[i]
         moved = min(h[i], cap)
-        hang = abs(nx * g[0] + ny * g[1] + nz * g[2])
+        hang = abs(normals[i, 0] * g[0] + normals[i, 1] * g[1] + normals[i, 2] * g[2])
         fast = max(fast, moved**3 * (hang * levelling[i] + capillary2 * levelling2[i]))
     return fast
 

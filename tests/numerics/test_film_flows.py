@@ -295,3 +295,48 @@ def test_ripple_on_a_thin_film_decays_at_its_rate(hanging: bool) -> None:
     # second order: what is left after the step from 14 to 28 columns is extrapolated; the ripple
     # itself is 0.1 % of h, which the rate's h^3 feels three times in the second order only
     assert fine + (fine - coarse) / 3.0 == pytest.approx(0.0, abs=2e-3)
+
+
+# --- A film spun off a disc: Emslie, Bonner and Peck 1958, J. Appl. Phys. 29:858, from memory ---
+
+
+def disc(edge_m: float, across: str) -> FilmMesh:
+    """Equilateral triangles within 0.1 m of the crossing of the axes, flat across an axis."""
+    height = edge_m * np.sqrt(3.0) / 2.0
+    half = int(0.11 / edge_m)
+    flat, triangles = strip(2 * half, 2 * half, edge_m)
+    flat = flat - np.array([half * edge_m, half * height])
+    kept = triangles[(np.linalg.norm(flat[triangles], axis=2) < 0.1).all(axis=1)]
+    used, renumbered = np.unique(kept, return_inverse=True)
+    flat, zero = flat[used], np.zeros(len(used))
+    points = [*flat.T, zero] if across == "minor" else [zero, *flat.T]
+    return FilmMesh.build(np.column_stack(points), renumbered.reshape(-1, 3))
+
+
+@pytest.mark.parametrize(
+    ("across", "major", "minor"),
+    [("minor", 0.0, 20.0), ("major", 20.0, 0.0), ("minor", 20.0, 0.0), ("minor", 12.0, 15.0)],
+)
+def test_a_film_spins_off_a_disc_as_emslie_found(across: str, major: float, minor: float) -> None:
+    """An even film stays even and thins as h0/sqrt(1 + 2 c rho h0^2 t/(3 mu)), where c is the
+    divergence of the centrifugal acceleration along the disc: 2 W^2 for a disc spun about its own
+    normal (the paper's case), W^2 about a diameter, 2 W2^2 + W1^2 about both. Gravity, even along
+    a flat wall, moves an even film and does not thin it. 190 rpm, far above any frame: so that the
+    term is seen alone."""
+    mesh = disc(4e-3, across)
+    h0, mu, end_s = 4e-4, 0.5, 2.0
+    # no tension, and so thin that what comes in from the edge stays far from the middle
+    fluid = constant(mu, end_s)
+    run = coats(
+        mesh,
+        [still(fluid, np.full(mesh.cells, h0), Spin.steady(major, minor))],
+        rim_open=True,
+        numerics=TO_THE_END,
+    )[0]
+    spread = 2.0 * major**2 if across == "major" else 2.0 * minor**2 + major**2
+    exact = h0 / np.sqrt(1.0 + 2.0 * spread * DENSITY * h0**2 * end_s / (3.0 * mu))
+    middle = np.linalg.norm(mesh.points, axis=1) < 0.05
+    # cells round a point take in what a linear flow brings, exactly; what is left is single
+    # precision and the time step
+    np.testing.assert_allclose(run.film_m[middle], exact, rtol=1e-4)
+    assert exact < 0.95 * h0
