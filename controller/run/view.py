@@ -111,7 +111,7 @@ def sentence(state: RunState, now_s: float, seen: Seen) -> tuple[str, str]:
         if state.step is Step.SPIN:
             kinds = [k for k in state.alerts if k.startswith("standing_")]
             more = plain.ALERTS[kinds[0]] if kinds else ""
-            return f"{why} {more}".strip(), plain.AT_THE_FRAME
+            return why, f"{more} {plain.AT_THE_FRAME}".strip()
         return why, plain.AT_THE_FRAME
     urgent = [k for k in state.alerts if SEVERITY[k] == "act_now"]
     if urgent:

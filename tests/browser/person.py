@@ -188,18 +188,19 @@ def finish(page: Page, panel: RealPanel, look: Look) -> None:
     look("done")
 
 
-def open_newest_run(page: Page) -> None:
-    page.goto("/#runs")
-    page.locator("#bench .choices a").first.wait_for()
-    page.evaluate("document.querySelector('#bench .choices a').click()")
+def open_the_run(page: Page) -> None:
+    """From the sheet of a run that is over."""
+    page.goto("/#")
+    page.locator("#also a").wait_for()
+    page.evaluate("document.querySelector('#also a').click()")
     expect(page.locator("#bench h1")).to_have_text("Lantern globe")
 
 
 def prove(page: Page, look: Look) -> None:
-    open_newest_run(page)
+    open_the_run(page)
     look("run")
     button(page, "Mark as proven")
-    page.get_by_role("button", name="Cast it again as proven").wait_for(timeout=LONG_ms)
+    expect(page.locator("#next")).to_have_text("Cast it again as proven", timeout=LONG_ms)
     expect(page.locator("#answer")).to_contain_text("Proven")
     look("proven")
 
@@ -211,6 +212,14 @@ def cast_again(page: Page) -> None:
 
 def compare(page: Page, look: Look) -> None:
     """The replay beside the run that it repeated."""
-    open_newest_run(page)
+    open_the_run(page)
     page.locator("#bench .sides svg").first.wait_for(timeout=LONG_ms)
+    page.locator("#bench .sides canvas").first.wait_for(timeout=LONG_ms)
     look("compared")
+
+
+def give_up(page: Page) -> None:
+    press(page, "#give-up")
+    page.locator("#reason").fill("enough of it")
+    button(page, "Give it up")
+    expect(page.locator("#sentence")).to_have_text("This run was abandoned.")

@@ -1,6 +1,7 @@
 """Pictures of every step for the guide: `python -m tests.browser.pictures [folder]`.
 
-A whole casting on the real controller and its simulated rig, by touch, in Chromium.
+A whole casting on the real controller and its simulated rig, by touch, in Chromium, to its proof
+and its repetition. Takes a quarter of an hour; on a busy machine the rig may be thought lost.
 """
 
 from __future__ import annotations
@@ -10,47 +11,85 @@ import sys
 import tempfile
 from pathlib import Path
 
-from playwright.sync_api import sync_playwright
+from playwright.sync_api import Browser, Page, sync_playwright
 
-from tests.browser.conftest import FLAGS
-from tests.browser.person import whole_casting
+from tests.browser import person
+from tests.browser.conftest import FLAGS, SIZES
 from tests.browser.real import RealPanel
 
 GUIDE = Path(__file__).resolve().parents[2] / "web" / "guide" / "pictures" / "panel"
+WHOLE = {"plan", "turning", "replay", "compared"}  # the page to its foot
+SETTLE_ms = 700
 
 
-def main(folder: Path, speed: float = 30.0) -> None:
+def open_page(browser: Browser, panel: RealPanel, size: str, look: str) -> Page:
+    width, height = SIZES[size]
+    touch = size != "desktop"
+    context = browser.new_context(
+        viewport={"width": width, "height": height}, has_touch=touch, is_mobile=touch,
+        base_url=panel.url, color_scheme=look,  # type: ignore[arg-type]
+    )  # fmt: skip
+    context.set_default_timeout(person.LONG_ms)
+    context.request.post("/api/pair", data={"code": panel.code(), "name": f"A {size}"})
+    page = context.new_page()
+    page.goto("/")
+    return page
+
+
+def main(folder: Path, speed: float = 25.0) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     with (
         tempfile.TemporaryDirectory() as record,
-        RealPanel(Path(record), speed) as panel,
+        RealPanel(Path(record), speed, hurried=False) as panel,
         sync_playwright() as playwright,
     ):
         browser = playwright.chromium.launch(
             executable_path=shutil.which("chromium"), args=list(FLAGS)
         )
-        context = browser.new_context(
-            viewport={"width": 412, "height": 915}, has_touch=True, is_mobile=True,
-            base_url=panel.url,
-        )  # fmt: skip
-        context.request.post("/api/pair", data={"code": panel.code()})
-        page = context.new_page()
-        page.goto("/")
+        page = open_page(browser, panel, "phone", "light")
         taken: set[str] = set()
 
         def look(name: str) -> None:
             if name in taken:
                 return
             taken.add(name)
-            page.wait_for_timeout(500)
-            page.screenshot(path=folder / f"{name}.png", full_page=name in {"plan", "turning"})
-            print(name, page.locator("h1:visible").first.inner_text())
+            page.wait_for_timeout(SETTLE_ms)
+            page.screenshot(path=folder / f"{name}.png", full_page=name in WHOLE)
+            print(name, page.locator("h1:visible").first.inner_text(), flush=True)
 
-        page.wait_for_timeout(500)
+        def look_elsewhere(name: str) -> None:
+            for size, colours in (("desktop", "dark"), ("tablet", "light")):
+                other = open_page(browser, panel, size, colours)
+                other.wait_for_timeout(2 * SETTLE_ms)
+                other.screenshot(path=folder / f"{name}-{size}.png")
+                other.close()
+
+        page.wait_for_timeout(SETTLE_ms)
         look("empty")
-        whole_casting(page, panel, look)
-        for name, address in (("runs", "runs"), ("people", "people"), ("settings", "settings")):
-            page.goto(f"/#{address}")
+        person.choose(page, look)
+        person.prepare(page, panel, look)
+        for coat in (1, 2, 3):
+            person.one_coat(page, panel, coat, look, scale=coat == 1)
+            if coat == 2:
+                page.wait_for_timeout(12_000)  # five minutes of turning: the cup has warmed
+                person.button(page, "Cup has gelled")
+                look("turning")
+                look_elsewhere("turning")
+            person.mind(page, panel, lambda: person.step(page) in {"resting", "cure"})
+            if coat < 3:
+                person.rest(page, panel, look)
+        person.finish(page, panel, look)
+        person.prove(page, look)
+        person.cast_again(page)
+        person.prepare(page, panel, person.no_look)
+        person.one_coat(page, panel, 1, person.no_look)
+        page.wait_for_timeout(12_000)
+        look("replay")
+        person.mind(page, panel, lambda: person.step(page) == "resting")
+        person.give_up(page)
+        person.compare(page, look)
+        for name in ("runs", "people", "settings"):
+            page.goto(f"/#{name}")
             look(name)
         browser.close()
 

@@ -16,6 +16,7 @@ from tests.browser.person import (
     choose,
     compare,
     finish,
+    give_up,
     keep_turning,
     mind,
     no_look,
@@ -94,13 +95,6 @@ def test_three_coats_with_a_person_from_the_choice_to_the_repetition(
         compare(page, no_look)
         expect(page.locator("#bench table").first).to_contain_text("flow path")
         page.close()  # it still asks for a picture of the wall
-
-
-def give_up(page: Page) -> None:
-    page.get_by_role("button", name="Give this casting up").tap()
-    page.locator("#reason").fill("enough for a test")
-    page.get_by_role("button", name="Give it up", exact=True).tap()
-    expect(page.locator("#sentence")).to_have_text("This run was abandoned.")
 
 
 def test_turning_starts_at_the_frame_alone_and_stops_for_the_guard_and_the_page(

@@ -340,7 +340,7 @@ export class Heat {
     for (const mark of this.marks) {
       const at = x(mark.at_s);
       const row = this.samples[Math.min(this.samples.length - 1, lowerBound(this.samples, mark.at_s))];
-      const top = row?.probe_degC != null ? y(row.probe_degC) : MARGIN.top + 40;
+      const top = Math.max(40, row?.probe_degC != null ? y(row.probe_degC) : MARGIN.top + 40);
       pen.beginPath();
       pen.moveTo(at, top - 6);
       pen.lineTo(at - 6, top - 18);
@@ -372,10 +372,7 @@ function keys(proven) {
   const item = (word, draw) => {
     const canvas = h("canvas", { "aria-hidden": "true" });
     canvas.style.cssText = "display:inline-block;width:28px;height:14px;margin-right:.4em;vertical-align:-1px";
-    queueMicrotask(() => {
-      const [pen] = fit(canvas, 14);
-      draw(pen);
-    });
+    draw(fit(canvas, 14, 28)[0]);
     return h("li", {}, canvas, word);
   };
   const dashed = (dash, colour, width) => (pen) => {

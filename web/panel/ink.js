@@ -21,9 +21,9 @@ export const forgetInks = () => inks.clear();
 
 export const FONT = '500 14px Bitter, "Noto Serif", Georgia, serif';
 
-// Returns [context, width, height] in CSS pixels, the canvas cleared and fitted to its box.
-export function fit(canvas, height) {
-  const width = canvas.clientWidth || canvas.parentElement.clientWidth || 320;
+// Returns [context, width, height] in CSS pixels, the canvas cleared and fitted to its box, or to
+// a width given.
+export function fit(canvas, height, width = canvas.clientWidth || canvas.parentElement.clientWidth || 320) {
   const ratio = window.devicePixelRatio || 1;
   const [w, t] = [Math.round(width * ratio), Math.round(height * ratio)];
   if (canvas.width !== w || canvas.height !== t) {

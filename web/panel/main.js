@@ -46,8 +46,15 @@ function takeSnapshot(next) {
   seen = next;
   heat.seen = next;
   if (next.run_id !== (before?.run_id ?? null)) changeRun();
-  if (before && next.step_id !== before.step_id && next.next_button) announce();
+  if (before && next.step_id !== before.step_id) turnOver(next);
   attend(next);
+}
+
+// Another step: its sentence is what must be seen, and what was answered before is old.
+function turnOver(next) {
+  if (next.next_button) announce();
+  answer("", true);
+  if (!byId("job").hidden) byId("sheet").scrollIntoView();
 }
 
 function takeSample(row) {
@@ -180,10 +187,12 @@ function drawNow() {
     ? `Not hearing from the rig since ${line.heardAt.toLocaleTimeString([], { hour12: false })}.`
     : seen.sentence;
   say(byId("sentence"), sentence);
+  byId("sentence").classList.toggle("long", sentence.length > 56);
   say(byId("why"), stale ? "It goes on by itself as planned. Look at the rig, not at this page." : seen.why);
   drawCountdown(stale, sentence);
-  drawOnce("alerts", null, [seen.alerts, seen.sentence], () => byId("alerts").replaceChildren(
-    ...seen.alerts.filter((a) => a.sentence !== seen.sentence).map((a) => h("p", { class: `alert ${a.severity}` }, h("b", {}, a.sentence)))));
+  const said = `${seen.sentence} ${seen.why}`; // what stands there already is not said twice
+  drawOnce("alerts", null, [seen.alerts, said], () => byId("alerts").replaceChildren(
+    ...seen.alerts.filter((a) => !said.includes(a.sentence)).map((a) => h("p", { class: `alert ${a.severity}` }, h("b", {}, a.sentence)))));
   drawOnce("steps", null, [seen.step, seen.coat, seen.coats.length], drawSteps);
 }
 
@@ -232,6 +241,7 @@ function drawButtons() {
   next.setAttribute("aria-disabled", String(Boolean(button?.why)));
   byId("stop").hidden = !line.mayAct;
   drawOnce("also", null, [seen.buttons, line.mayAct, seen.step_id], () => byId("also").replaceChildren(
+    ...(["done", "abandoned"].includes(seen.step) ? [h("a", { class: "button", href: `#run/${seen.run_id}` }, "This run, and what came of it")] : []),
     ...(line.mayAct ? seen.buttons : []).filter((b) => !["note", "abandon"].includes(b.command)).map((b) =>
       h("button", { type: "button", "aria-disabled": String(!b.enabled), onclick: () => press(b) }, b.label))));
 }
@@ -245,7 +255,8 @@ function press(button) {
 function rightButton() {
   const running = !IDLE.includes(seen.step);
   if (!byId("bench").hidden) {
-    return running ? { label: "Back to the job", press: goTo("") } : bench?.action;
+    const back = { label: running ? "Back to the job" : "Back to the sheet", press: goTo("") };
+    return running ? back : bench?.action ?? back;
   }
   if (!running) return { label: "Choose a casting", press: goTo("castings") };
   const button = seen.next_button;

@@ -15,7 +15,7 @@ export class Written {
     this.note = asking("note-text", "Add a line", "Write it down", (text) => send("note", { text }));
     this.giveUp = asking("reason", "Why is the casting given up?", "Give it up", (reason) => send("abandon", { reason }));
     this.giveUp.hidden = true;
-    this.askGiveUp = h("button", { type: "button", onclick: () => { this.giveUp.hidden = !this.giveUp.hidden; } }, "Give this casting up …");
+    this.askGiveUp = h("button", { type: "button", id: "give-up", onclick: () => { this.giveUp.hidden = !this.giveUp.hidden; } }, "Give this casting up …");
     box.replaceChildren(this.form, this.lines, h("p", { class: "tools" }, this.more), this.note,
       h("p", { class: "tools" }, this.askGiveUp), this.giveUp);
   }

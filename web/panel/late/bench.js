@@ -173,10 +173,12 @@ export class Bench {
     };
     heat.show("all");
     requestAnimationFrame(() => heat.draw());
-    const act = (name, data, then) => h("button", {
-      type: "button", onclick: async () => { if (await this.send(name, data, null)) then(); },
-    }, name === "prove" ? "Mark as proven" : "Cast it again as proven");
-    const done = card.step === "done";
+    const data = { run_id: runId };
+    if (this.line.mayAct && card.step === "done") {
+      this.action = card.proven
+        ? { label: "Cast it again as proven", press: async () => { if (await this.send("start", data, null)) this.back(); } }
+        : { label: "Mark as proven", press: async () => { if (await this.send("prove", data, null)) this.open(this.page); } };
+    }
     const against = card.replay_of && await this.against(card);
     return [
       h("h1", {}, card.casting),
@@ -187,9 +189,6 @@ export class Bench {
       plan && h("h2", {}, "as planned"), plan && coatTable(plan),
       h("h2", {}, "written down"),
       h("ol", { class: "lines" }, events.slice(-80).map((e) => h("li", {}, h("time", { datetime: e.utc }, dayAndTime(e.utc)), h("span", {}, inWords(e))))),
-      this.line.mayAct && done && h("p", { class: "also" },
-        !card.proven && act("prove", { run_id: runId }, () => this.open(this.page)),
-        card.proven && act("start", { run_id: runId }, this.back)),
     ];
   }
 
