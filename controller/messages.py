@@ -242,16 +242,30 @@ def row(item: StreamItem) -> Row | None:
 
 # --- The description -----------------------------------------------------------------------------
 
-_SENT: dict[str, tuple[type[Head], str]] = {
-    "online": (Online, "qos 1, retained; also the last will"),
-    "now": (Now, "qos 0, retained, every period"),
-    "temperature": (Temperature, "qos 0, retained, on change"),
-    "speeds": (Speeds, "qos 0, retained, on change"),
-    "gel": (GelSaid, "qos 0, retained, on change"),
-    "coat": (CoatSaid, "qos 0, retained, on change"),
-    "faults": (Faults, "qos 0, retained, on change"),
-    "journal": (JournalRows, "qos 1, in order, sent again after an outage"),
-    "answer": (AnswerSaid, "qos 1, one for every signed and allowed command"),
+STATE_EXPIRY_S = 120  # retained state vanishes by itself when nobody renews it
+JOURNAL_EXPIRY_S = 7 * 24 * 3600
+
+_ON_CHANGE = "on change, at least every 30 s"
+_STATE = {"qos": 0, "retain": True, "messageExpiryInterval": STATE_EXPIRY_S}
+# Payload, how it is sent (the MQTT binding of AsyncAPI, version 0.2.0), and when.
+_SENT: dict[str, tuple[type[Head], dict[str, Any], str]] = {
+    "online": (Online, {"qos": 1, "retain": True}, "on connecting and leaving; the last will"),
+    "now": (Now, _STATE, "every period"),
+    "temperature": (Temperature, _STATE, _ON_CHANGE),
+    "speeds": (Speeds, _STATE, _ON_CHANGE),
+    "gel": (GelSaid, _STATE, _ON_CHANGE),
+    "coat": (CoatSaid, _STATE, _ON_CHANGE),
+    "faults": (Faults, _STATE, _ON_CHANGE),
+    "journal": (
+        JournalRows,
+        {"qos": 1, "retain": False, "messageExpiryInterval": JOURNAL_EXPIRY_S},
+        "in order, sent again after an outage",
+    ),
+    "answer": (
+        AnswerSaid,
+        {"qos": 1, "retain": False, "messageExpiryInterval": STATE_EXPIRY_S},
+        "one for every signed and allowed command",
+    ),
 }
 
 
@@ -261,7 +275,9 @@ def asyncapi() -> dict[str, Any]:
     operations: dict[str, Any] = {}
     schemas: dict[str, Any] = {}
 
-    def describe(name: str, model: type[Frozen], action: str, summary: str) -> None:
+    def describe(
+        name: str, model: type[Frozen], action: str, sent: dict[str, Any], summary: str
+    ) -> None:
         schema = model.model_json_schema(
             mode="serialization", ref_template="#/components/schemas/{model}"
         )
@@ -282,11 +298,13 @@ def asyncapi() -> dict[str, Any]:
             "action": action,
             "channel": {"$ref": f"#/channels/{name}"},
             "messages": [{"$ref": f"#/channels/{name}/messages/{name}"}],
+            "bindings": {"mqtt": {**sent, "bindingVersion": "0.2.0"}},
         }
 
-    for name, (model, summary) in _SENT.items():
-        describe(name, model, "send", summary)
-    describe("command", SignedCommand, "receive", "only with mqtt.commands in the rig file")
+    for name, (model, sent, summary) in _SENT.items():
+        describe(name, model, "send", sent, summary)
+    summary = "only with mqtt.commands in the rig file"
+    describe("command", SignedCommand, "receive", {"qos": 1, "retain": False}, summary)
     schemas["CommandSaid"] = CommandSaid.model_json_schema()
     return {
         "asyncapi": "3.0.0",

@@ -28,6 +28,8 @@ from pydantic import ValidationError
 from controller.broker import BrokerClient, Connection, read_secret, together
 from controller.errors import InputError
 from controller.messages import (
+    JOURNAL_EXPIRY_S,
+    STATE_EXPIRY_S,
     AnswerSaid,
     CommandSaid,
     Head,
@@ -45,9 +47,7 @@ from firmware_bridge.contract import Clock
 
 log = logging.getLogger("evenwall.telemetry")
 
-STATE_EXPIRY_S = 120  # retained state vanishes by itself when nobody renews it
 RENEW_S = 30.0
-JOURNAL_EXPIRY_S = 7 * 24 * 3600
 JOURNAL_PAUSE_S = 0.2  # rows of this long share a message
 JOURNAL_ROWS = 200
 CURSOR_EVERY_S = 10.0  # spares the card; after a power cut so many seconds are sent twice

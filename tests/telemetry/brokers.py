@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import aiomqtt
+from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from controller.messages import PREFIX
 from controller.model import (
@@ -96,6 +97,7 @@ class Bench:
         self.journal: list[StreamItem] = []
         self.more = asyncio.Event()
         self.commands: list[Command] = []
+        self.pulled = 0  # rows that somebody has fetched from the journal
         self.notices: dict[str, str | None] = {}
 
     def snapshot(self) -> Snapshot:
@@ -119,6 +121,7 @@ class Bench:
         while True:
             while at < len(self.journal):
                 at += 1
+                self.pulled += 1
                 yield self.journal[at - 1]
             self.more.clear()
             await self.more.wait()
@@ -160,11 +163,18 @@ def casting(**fields: Any) -> dict[str, Any]:
 
 
 @asynccontextmanager
-async def listener(port: int, *, v5: bool = True, **options: Any) -> AsyncIterator[aiomqtt.Client]:
+async def listener(
+    port: int, *, v5: bool = True, as_published: bool = False, **options: Any
+) -> AsyncIterator[aiomqtt.Client]:
     """Someone else on the broker who hears everything."""
     version = aiomqtt.ProtocolVersion.V5 if v5 else aiomqtt.ProtocolVersion.V311
     async with aiomqtt.Client("127.0.0.1", port, protocol=version, timeout=5, **options) as client:
-        await client.subscribe(f"{PREFIX}/#", qos=1)
+        # With MQTT 5 the broker tells how a message was published: its flag and its QoS.
+        if as_published:
+            how = SubscribeOptions(qos=2, retainAsPublished=True)
+            await client.subscribe(f"{PREFIX}/#", options=how)
+        else:
+            await client.subscribe(f"{PREFIX}/#", qos=1)
         yield client
 
 

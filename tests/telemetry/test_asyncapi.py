@@ -8,6 +8,7 @@ import random
 from pathlib import Path
 from typing import Any
 
+import aiomqtt
 import yaml
 from jsonschema import Draft202012Validator
 
@@ -52,6 +53,22 @@ def test_every_reference_leads_somewhere() -> None:
         Draft202012Validator.check_schema(schema)
 
 
+def held_to_its_binding(document: dict[str, Any], name: str, message: aiomqtt.Message) -> None:
+    """QoS, retain flag and expiry as the document has them, as the broker passes them on."""
+    (binding,) = [
+        operation["bindings"]["mqtt"]
+        for operation in document["operations"].values()
+        if operation["channel"]["$ref"] == f"#/channels/{name}"
+    ]
+    assert (message.qos, bool(message.retain)) == (binding["qos"], binding["retain"]), name
+    assert message.properties is not None
+    expiry_s = getattr(message.properties, "MessageExpiryInterval", None)
+    expected_s = binding.get("messageExpiryInterval")
+    # The broker takes off what the message has waited.
+    assert (expiry_s is None) == (expected_s is None), name
+    assert expiry_s is None or expected_s - 20 <= expiry_s <= expected_s, name
+
+
 def test_a_real_broker_carries_what_the_document_says(tmp_path: Path) -> None:
     """Every channel of the document is heard, and nothing beside it."""
     document = yaml.safe_load(DOCUMENT.read_text(encoding="utf-8"))
@@ -66,7 +83,7 @@ def test_a_real_broker_carries_what_the_document_says(tmp_path: Path) -> None:
         await broker.start()
         telemetry = Telemetry(rig(mqtt), source, clock, tmp_path, random.Random(1))
         heard: dict[str, int] = {}
-        async with listener(broker.port) as other:
+        async with listener(broker.port, as_published=True) as other:
             task = asyncio.create_task(telemetry.run())
             await until(lambda: telemetry.status.states_sent, "connected")
             source.append(20)
@@ -80,6 +97,7 @@ def test_a_real_broker_carries_what_the_document_says(tmp_path: Path) -> None:
                     "components": document["components"]
                 }
                 Draft202012Validator(schema).validate(json.loads(bytes(message.payload)))
+                held_to_its_binding(document, name, message)
                 heard[name] = heard.get(name, 0) + 1
                 if set(heard) == set(document["channels"]):
                     break

@@ -21,7 +21,7 @@ from controller.broker import backoff_s
 from controller.errors import InputError
 from controller.messages import STATES, CommandSaid, rig_id, topic
 from controller.model import MqttSpec, RigSpec, read_toml
-from controller.telemetry import Telemetry, signed_command
+from controller.telemetry import JOURNAL_ROWS, Telemetry, signed_command
 from firmware_bridge.clock import SystemClock
 from tests.telemetry.brokers import REAL, Bench, Mosquitto, casting, listener, spec, until
 
@@ -145,6 +145,29 @@ def test_state_expires_when_nobody_renews_it(broker: Mosquitto, tmp_path: Path) 
                         assert 100 < message.properties.MessageExpiryInterval <= 120
                         assert message.properties.ContentType == "application/json"
                         break
+
+    asyncio.run(main())
+
+
+def test_expired_state_is_gone_and_the_will_stays(
+    broker: Mosquitto, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A card that nobody renews must not be read as today's; whether the rig is there must."""
+    monkeypatch.setattr("controller.telemetry.STATE_EXPIRY_S", 1)
+
+    async def main() -> None:
+        await broker.start()
+        async with (
+            Cable(broker.port) as cable,
+            telling(Bench(**casting()), spec(cable.port), tmp_path) as telemetry,
+        ):
+            await until(lambda: telemetry.status.states_sent >= len(STATES), "states")
+            cable.cut(for_good=True)
+            await REAL.sleep(2.2)  # whole seconds are what the broker counts
+            async with Listening(broker.port) as late:
+                await until(lambda: late.named("online"), "the will")
+                await REAL.sleep(0.3)
+                assert late.retained == {"online"}
 
     asyncio.run(main())
 
@@ -307,15 +330,16 @@ def test_killed_again_and_again_while_catching_up(broker: Mosquitto, tmp_path: P
     asyncio.run(main())
 
 
+@pytest.mark.parametrize("version", ["5", "3.1.1"])
 def test_rows_in_flight_when_the_broker_dies_are_sent_again(
-    broker: Mosquitto, tmp_path: Path
+    broker: Mosquitto, tmp_path: Path, version: str
 ) -> None:
     """Frozen, given rows that it never acknowledges, then killed with them in its buffers."""
 
     async def main() -> None:
         await broker.start()
         source = Bench()
-        async with telling(source, spec(broker.port), tmp_path) as telemetry:
+        async with telling(source, spec(broker.port, version=version), tmp_path) as telemetry:
             await until(lambda: telemetry.status.states_sent > 0, "connected")
             broker.freeze()
             source.append(50)
@@ -336,7 +360,7 @@ def test_frozen_broker_costs_the_run_nothing(broker: Mosquitto, tmp_path: Path) 
     async def main() -> None:
         await broker.start()
         source = Bench(**casting())
-        mqtt = spec(broker.port, period_s=0.05, timeout_s=5.0)
+        mqtt = spec(broker.port, period_s=0.05, timeout_s=5.0, keepalive_s=30)
         async with telling(source, mqtt, tmp_path) as telemetry:
             await until(lambda: telemetry.status.connected, "connected")
             broker.freeze()
@@ -354,6 +378,8 @@ def test_frozen_broker_costs_the_run_nothing(broker: Mosquitto, tmp_path: Path) 
             # seconds; a busy machine's naps are shorter.
             assert worst_s < 4.0
             assert tasks < 15  # bounded: nothing piles up per attempt
+            # Of four thousand rows no more are held than one queue, one message and one in hand.
+            assert source.pulled <= 2 * JOURNAL_ROWS + 1
             broker.thaw()
             async with Listening(broker.port) as other:
                 await until(lambda: other.rows() and other.rows()[-1] == 4000, "caught up")
