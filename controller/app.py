@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import fcntl
+import gc
 import os
 import random
 import signal
@@ -280,6 +281,9 @@ async def open_house(setup: Setup, judges: GelJudges | None = None) -> AsyncIter
         )
         stack.push_async_callback(service.close)
         stack.callback(end_all)
+        # What is there by now stays: a full collection would hold the loop up for 20 ms.
+        gc.collect()
+        gc.freeze()
         yield House(
             setup,
             devices.clock,

@@ -106,6 +106,7 @@ class FramedRig:
         self._queue_lock = asyncio.Lock()
         self._drops = 0  # times the queue was dropped
         self._tasks: set[asyncio.Task[None]] = set()
+        self._coming_back: asyncio.Task[None] | None = None
         self._up = False  # the link's handshake is done
         self._row_seq = 0  # the newest command that the newest row tells of
         self._accepted = 0  # ramps the board took since the last enable
@@ -463,8 +464,10 @@ class FramedRig:
         # Let everyone who waits for a row look again and find that the link is gone.
         if self._state is not None:
             self._publish()
-        if not self._closed and self._opened and not isinstance(event.error, VersionMismatch):
-            self._spawn(self._come_back())
+        if self._closed or not self._opened or isinstance(event.error, VersionMismatch):
+            return
+        if self._coming_back is None or self._coming_back.done():
+            self._coming_back = self._spawn(self._come_back())
 
     def _end(self, error: BridgeError) -> None:
         if self._link is not None:
@@ -508,10 +511,11 @@ class FramedRig:
         if not isinstance(reply, Reply) or reply.status != Status.OK:
             raise Refused(_WORDS[Status.CONFIG])
 
-    def _spawn(self, work: Coroutine[None, None, None]) -> None:
+    def _spawn(self, work: Coroutine[None, None, None]) -> asyncio.Task[None]:
         task = asyncio.get_running_loop().create_task(work)
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
+        return task
 
     async def _come_back(self) -> None:
         while not self._closed and self._link is None:

@@ -94,8 +94,25 @@ async def phone(house: House) -> None:
         item.model_dump_json()
 
 
-async def lateness_ms() -> tuple[np.ndarray, float]:
-    """By how much naps of 10 ms overslept while a coat turned, and the MB then held."""
+BARE = (
+    "import sys, time\n"
+    "late, end = [], time.monotonic() + float(sys.argv[1])\n"
+    "while time.monotonic() < end:\n"
+    "    before = time.monotonic()\n"
+    "    time.sleep(0.01)\n"
+    "    late.append(time.monotonic() - before - 0.01)\n"
+    "print(*late)"
+)
+
+
+def points(late_ms: np.ndarray) -> str:
+    told = ", ".join(f"p{p:g} {np.percentile(late_ms, p):.2f} ms" for p in (50, 99, 99.9, 100))
+    return f"{told} of {len(late_ms)} naps"
+
+
+async def lateness_ms() -> tuple[np.ndarray, np.ndarray, float]:
+    """By how much naps of 10 ms overslept while a coat turned, the same of a process that does
+    nothing else, and the MB then held."""
     late = []
     with tempfile.TemporaryDirectory() as folder:
         settings = Settings(port=free_port())
@@ -109,6 +126,9 @@ async def lateness_ms() -> tuple[np.ndarray, float]:
             met_s = state.coat.parts_met_s if state is not None else None
             await house.clock.sleep((met_s or 0.0) + SETTLE_S + 10.0 - house.clock.now_s())
             search = await house.service.start_plan("lantern-globe", {})
+            bare = subprocess.Popen(
+                [sys.executable, "-c", BARE, str(MEASURE_S)], stdout=subprocess.PIPE, text=True
+            )
             clock = SystemClock()
             while clock.now_s() < MEASURE_S:
                 before_s = clock.now_s()
@@ -117,7 +137,8 @@ async def lateness_ms() -> tuple[np.ndarray, float]:
             watching.cancel()
             if (await house.service.plan_job(search.job_id)).done:
                 raise SystemExit("the plan search ended before the measure")
-    return np.array(late) * 1e3, resident_MB()
+    said, _ = bare.communicate()
+    return np.array(late) * 1e3, np.array(said.split(), float) * 1e3, resident_MB()
 
 
 def main() -> None:
@@ -126,12 +147,10 @@ def main() -> None:
         f"from `evenwall serve` to a page of its panel: {took_s:.2f} s, "
         f"{held_MB:.0f} MB resident then"
     )
-    late, held_MB = asyncio.run(lateness_ms())
-    points = ", ".join(f"p{p:g} {np.percentile(late, p):.2f} ms" for p in (50, 99, 99.9, 100))
-    print(
-        f"loop lateness while a coat turns, a plan search beside it: {points} of {len(late)} naps"
-    )
-    print(f"resident then: {held_MB:.0f} MB (this bench's own included)")
+    late, bare, held_MB = asyncio.run(lateness_ms())
+    print(f"loop lateness while a coat turns, a plan search beside it: {points(late)}")
+    print(f"a process meanwhile that does nothing but nap: {points(bare)}")
+    print(f"resident then: {held_MB:.0f} MB, this bench's own included")
 
 
 if __name__ == "__main__":

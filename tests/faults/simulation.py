@@ -35,9 +35,9 @@ from firmware_bridge.sim_board import VirtualBoard
 from tests.faults.light import light
 from tests.run.shop import SAMPLES, Shop, open_shop, sample_rig
 
-STATE_PERIOD_S = 4.0
-SETTLE_S = 10.0  # speed limit over acceleration limit, and one look
-LOOK_S = 4.0
+STATE_PERIOD_S = 5.0
+SETTLE_S = 12.0  # speed limit over acceleration limit, and one look
+LOOK_S = 5.0
 STILL_LOSES_S = 90.0  # standing so long while liquid runs a coat to the bottom: it is lost
 LONGEST_S = 30_000.0
 EARLY = 0.05  # gelled later than this share after it was called: called too early
@@ -216,9 +216,9 @@ class World:
                 clock=self.clock,
                 weather=self.story.weather,
                 state_period_s=STATE_PERIOD_S,
-                tick_s=3.0,
+                tick_s=4.0,
                 idle_tick_s=20.0,
-                sample_s=8.0,
+                sample_s=10.0,
                 prepare=self._prepare,
             )
         )
