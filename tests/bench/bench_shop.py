@@ -11,6 +11,7 @@ import asyncio
 import json
 import os
 import random
+import socket
 import subprocess
 import sys
 import tempfile
@@ -24,7 +25,7 @@ from controller.model import Countdown, MqttSpec, RigSpec, read_toml
 from controller.shop import Shop
 from controller.telemetry import Telemetry
 from firmware_bridge.clock import SystemClock
-from tests.telemetry.brokers import Bench, Mosquitto, casting, free_port
+from tests.telemetry.brokers import Bench, Mosquitto, casting, free_port, until
 from web.shop import shop_app
 
 RIGS = 200
@@ -57,6 +58,11 @@ async def rigs(port: int, count: int, data: Path) -> None:
 def cpu_s(pid: int) -> float:
     fields = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
+def answers(port: int) -> bool:
+    with socket.socket() as caller:
+        return caller.connect_ex(("127.0.0.1", port)) == 0
 
 
 def rss_MB(pid: int) -> float:
@@ -111,7 +117,7 @@ async def bench(folder: Path) -> None:
         subprocess.Popen([*here, "shop", str(broker.port), str(web)]),
     ]
     try:
-        await CLOCK.sleep(3.0)
+        await until(lambda: answers(web), "the shop page's server", 60.0)
         names = {"broker": broker._process.pid, "all rigs": children[0].pid}
         names["shop page"] = children[1].pid
         await page(f"http://127.0.0.1:{web}", names)

@@ -29,6 +29,7 @@ from urllib.request import HTTPCookieProcessor, Request, build_opener
 
 from firmware_bridge.clock import SystemClock
 from firmware_bridge.sim_board import PtyBoard
+from tests.docs.pages import blocks
 
 HERE = Path(__file__).resolve()
 ROOT = HERE.parents[2]
@@ -57,6 +58,10 @@ address = "shop/probe"
 port = 1
 """
 
+INSTALL_PAGE = ROOT / "web" / "guide" / "install.md"
+AS_EVENWALL = "setpriv --reuid evenwall --regid evenwall --init-groups env HOME=/var/lib/evenwall "
+SAVE = "sudo /opt/evenwall/current/hardware/install/backup.py save /root/evenwall-backup.tar.gz"
+
 clock = SystemClock()
 nap = threading.Event().wait
 
@@ -66,6 +71,7 @@ class CleanRoot:
     suite: str
     path: Path
     told: list[str] = field(default_factory=list)
+    followed: list[str] = field(default_factory=list)
 
     def tell(self, words: str) -> None:
         self.told.append(words)
@@ -115,7 +121,9 @@ def clean_root(suite: str) -> Iterator[CleanRoot]:
         program.chmod(0o755)
     for left in ("/src", "/opt/evenwall", "/etc/evenwall", "/var/lib/evenwall", f"/{BOARD}"):
         shutil.rmtree(root.file(left), ignore_errors=True)  # by a round that failed
-    subprocess.run(["git", "clone", "-q", ROOT, root.file("/src")], check=True)
+    shutil.rmtree(root.file("/srv/evenwall.git"), ignore_errors=True)
+    bare = ["git", "clone", "-q", "--bare", ROOT, root.file("/srv/evenwall.git")]
+    subprocess.run(bare, check=True)
     mounted = []
     try:
         for name in ("proc", "dev"):
@@ -244,6 +252,7 @@ def fresh(root: CleanRoot) -> None:
     bare = ("python3", "python3-venv", "make", "git")
     root.run("apt-get", "update", "-qq")
     root.run("apt-get", "install", "-y", "-qq", "--no-install-recommends", *bare)
+    root.run("git", "clone", "-q", "/srv/evenwall.git", "/src")
     root.tell(root.run("python3", "--version").strip())
     demo = root.run("make", "-C", "/src", "demo", "ARGS=--speed 120 --exit --json")
     # On a machine too busy for 120 times life a coat may go uncounted (null), never miscounted.
@@ -255,13 +264,25 @@ def fresh(root: CleanRoot) -> None:
         root.tell("make test: " + root.run("make", "-C", "/src", "test").splitlines()[-1])
 
 
+def follow(root: CleanRoot, *starts: str) -> None:
+    """The blocks of the install page that begin so, word for word; root needs no sudo."""
+    page = {block.commands[0].text: block for block in blocks(INSTALL_PAGE)}
+    for start in starts:
+        for command in page[start].commands:
+            text = re.sub(r"^sudo -u evenwall ", AS_EVENWALL, command.text)
+            root.run("bash", "-c", "cd /src && " + text.removeprefix("sudo "))
+            root.followed.append(command.text)
+
+
 def installed(root: CleanRoot) -> None:
-    root.run("make", "-C", "/src", "install")
+    follow(root, "make install")
     page = build_opener().open(f"{PANEL}/").status
     assert page == 200
     log = root.file("/run/evenwall-stand-in/manager.log").read_text()
     assert "READY=1" in log
     root.tell("make install: ready, the panel answers")
+    follow(root, "sudo systemctl stop evenwall")
+    root.tell("rig check as the service's user, on the simulated frame: nothing BAD")
 
 
 def upgraded_in_mid_spin(root: CleanRoot) -> None:
@@ -285,7 +306,7 @@ def upgraded_in_mid_spin(root: CleanRoot) -> None:
 
         watch = watching(board)
         release = root.run("readlink", "/opt/evenwall/current")
-        root.run("make", "-C", "/src", "install")
+        follow(root, "git pull")
         assert release != root.run("readlink", "/opt/evenwall/current")
         shown = phone.until(
             lambda s: s["frame"]["mode"] == "turning" and s["sentence"] == "Keep turning.",
@@ -333,16 +354,15 @@ def whole_record(root: CleanRoot, run_id: str) -> None:
 
 
 def kept_and_gone(root: CleanRoot) -> None:
-    backup = "/opt/evenwall/current/hardware/install/backup.py"
-    root.run(backup, "save", "/root/backup.tar.gz")
-    root.run("systemctl", "stop", "evenwall")
-    root.run(backup, "restore", "/root/backup.tar.gz")
+    follow(root, SAVE)
+    shown = [c.text for block in blocks(INSTALL_PAGE) for c in block.commands]
+    assert sorted(shown) == sorted(root.followed), "a command of the page was not followed"
     root.run("make", "-C", "/src", "uninstall")
     assert not root.file("/opt/evenwall").exists()
     assert root.file("/var/lib/evenwall").exists()
     root.run("make", "-C", "/src", "uninstall", "ARGS=--purge")
     assert not root.file("/var/lib/evenwall").exists()
-    root.tell("backup, restore, uninstall, purge")
+    root.tell("backup, restore, uninstall, purge: every command of the install page was followed")
 
 
 def main() -> None:
