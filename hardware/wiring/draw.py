@@ -349,6 +349,8 @@ def to_full_speed(spec: RigSpec) -> Profile:
 
 @dataclass(frozen=True)
 class Sizing:
+    inertia_kg_m2: float  # of the heaviest mould and what of the frame turns with it
+    speeding_up_Nm: float
     torque_Nm: float  # at the axis, friction included
     margin: float
     motor_rpm: float
@@ -362,11 +364,17 @@ def sizing(spec: RigSpec) -> dict[str, Sizing]:
     peaks = peak_torques(body, to_full_speed(spec), frame)
     puddle = PUDDLE_kg * G_M_S2 * spec.mould_radius_limit_mm * 1e-3
     found = {}
-    for name, peak in zip(("major", "minor"), peaks, strict=True):
+    alpha = spec.accel_limit_rpm_s * 2 * math.pi / 60
+    # The minor axis is the mould's own z; about the major one a round mould is the same all round.
+    of_mould = body.inertia_kg_m2[0, 0], body.inertia_kg_m2[2, 2]
+    for number, (name, peak) in enumerate(zip(("major", "minor"), peaks, strict=True)):
         axis: AxisSpec = getattr(spec, name)
+        inertia = of_mould[number] + frame[number]
         torque = peak + puddle + axis.friction_torque_Nm
         omega = spec.rate_limit_rpm * 2 * math.pi / 60
         found[name] = Sizing(
+            inertia_kg_m2=inertia,
+            speeding_up_Nm=inertia * alpha,
             torque_Nm=torque,
             margin=axis.motor_holding_torque_Nm * axis.gear_ratio / torque,
             motor_rpm=spec.rate_limit_rpm * axis.gear_ratio,
@@ -401,6 +409,8 @@ def sizing_page() -> str:
             "| | major | minor |\n| --- | --- | --- |\n"
         )
         rows = (
+            ("moment of inertia, mould and frame", "inertia_kg_m2", "{:.3f} kg m2"),
+            ("torque for speeding that up", "speeding_up_Nm", "{:.3f} N m"),
             ("greatest torque at the axis, friction included", "torque_Nm", "{:.2f} N m"),
             ("motor's holding torque x ratio, over that", "margin", "{:.1f}"),
             ("motor speed", "motor_rpm", "{:.0f} rpm"),

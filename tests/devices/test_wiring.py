@@ -68,6 +68,8 @@ def test_sizing_by_hand(name: str) -> None:
     inertia = 2 / 3 * m * (0.7 * r) ** 2 + m * OFF_CENTRE_m**2 + spec.frame_inertia_major_kg_m2
     found = sizing(spec)["major"]
     assert still <= found.torque_Nm <= still + 1.01 * inertia * alpha
+    assert found.inertia_kg_m2 == pytest.approx(inertia, rel=0.02)  # off centre is spread over two
+    assert found.speeding_up_Nm == pytest.approx(inertia * alpha, rel=0.02)
     have = spec.major.motor_holding_torque_Nm * spec.major.gear_ratio
     assert found.margin == pytest.approx(have / found.torque_Nm)
     assert found.margin > spec.torque_margin
