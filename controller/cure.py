@@ -481,7 +481,7 @@ SNAP_INDUCTION = 0.8  # of the pot life
 # the rate waits for the reaction's own products, which a sheet does not tell. A delayed-action
 # resin follows its catalyst's clock more than its heat, so its coat follows closer (our reasoning).
 COAT_OVER_CUP = 1.6
-SNAP_COAT_OVER_CUP = 1.35
+SNAP_COAT_OVER_CUP = 1.28
 _REFERENCE_COAT = Surroundings(
     mixed_kg=0.1,
     start_K=ZERO_DEGC_K + 23.0,

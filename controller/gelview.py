@@ -38,6 +38,11 @@ def draw(rows: Sequence[gel.Row], estimate: gel.GelEstimate, placement: gel.What
         axes.annotate(f"{top[1]:.1f} °C", top, textcoords="offset points", xytext=(6, 4))
     if len(estimate.curve):
         time_min, fitted_degC = estimate.curve[:, 0] / 60.0, estimate.curve[:, 1] - ZERO_DEGC_K
+        band_K = estimate.curve[:, 2]
+        low_degC, high_degC = fitted_degC - band_K, fitted_degC + band_K
+        axes.fill_between(
+            time_min, low_degC, high_degC, color="#b3541e", alpha=0.18, lw=0, label="its 90 % band"
+        )
         axes.plot(time_min, fitted_degC, color="#b3541e", lw=1.2, label="fitted and foreseen")
     for fault in estimate.faults:
         axes.axvline(fault.at_s / 60.0, color="#a01818", lw=0.8, ls=":")

@@ -16,6 +16,7 @@ from controller import gel
 from controller.errors import RecordError
 
 VERSION = 1
+_OF_THE_MIX = {"no_reaction", "slow_reaction", "fast_reaction", "off_ratio"}
 KEEP = 8  # batches; resins age, and old batches say less
 
 
@@ -32,15 +33,28 @@ def case_with(memory: ResinMemory, case: gel.Case) -> gel.Case:
     return replace(case, earlier=memory.batches, learned=memory.learned)
 
 
+def lesson(state: gel.GelState) -> gel.EarlierBatch | None:
+    """What the touches of a batch teach; None without one, or where the mix was at fault."""
+    kinds = {fault.kind for fault in gel.faults(state)}
+    return None if kinds & _OF_THE_MIX else gel.touched_batch(state)
+
+
+def with_batch(memory: ResinMemory, batch: gel.EarlierBatch | None) -> ResinMemory:
+    """The memory and one touched batch more; the same memory for None."""
+    return memory if batch is None else replace(memory, batches=(*memory.batches, batch)[-KEEP:])
+
+
 def after(memory: ResinMemory, state: gel.GelState) -> ResinMemory:
-    """The memory once a batch is done. A batch whose probe or mix was at fault teaches nothing."""
+    """The memory once a batch is done: its touches, or else what its trace said. A mix at fault
+    teaches nothing; where the probe was at fault only touches count.
+    """
+    batch = lesson(state)
+    if batch is not None:
+        # A touched batch is fitted anew each time, so its trace must not be counted a second time.
+        return with_batch(memory, batch)
     if any(fault.kind != "cold_room" for fault in gel.faults(state)):
         return memory
-    batch = gel.touched_batch(state)
-    batches = memory.batches if batch is None else (*memory.batches, batch)[-KEEP:]
-    # A touched batch is fitted anew each time, so its trace must not be counted a second time.
-    learned = gel.learn(state) if batch is None else memory.learned
-    return ResinMemory(batches, learned)
+    return replace(memory, learned=gel.learn(state))
 
 
 def to_data(memory: ResinMemory) -> dict[str, Any]:

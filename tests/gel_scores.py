@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import time
 from dataclasses import dataclass, replace
+from operator import itemgetter
 
 import numpy as np
 
@@ -112,6 +113,14 @@ def table(scores: list[Score]) -> None:
             if own:
                 print(line(f"{placement}, {family}", own))
     if scores:
+        late = sorted(
+            ((abs(s.looks[0.75][0] - 1.0), s) for s in scores if 0.75 in s.looks), key=itemgetter(0)
+        )
+        for name, (off, s) in (("best", late[0]), ("worst", late[-1])):
+            print(f"{name} at 3/4: {100 * off:.1f} % ({s.world}, {s.placement}, {s.family})")
+        alarms = [s for s in scores if s.faults]
+        kinds = sorted(fault.kind for s in alarms for fault in s.faults)
+        print(f"false alarms {len(alarms)} of {len(scores)} {kinds}")
         print(
             f"update mean {np.mean([s.update_ms[0] for s in scores]):.2f} ms, "
             f"greatest {max(s.update_ms[1] for s in scores):.0f} ms"

@@ -96,7 +96,8 @@ class GelEstimate:
 
     best_s with a 90 % band low_s..high_s; safe_to_stop_s: only one coat in a hundred gels more
     than 5 % later; probability_gelled: that it has gelled by now; called_s: when it was first safe
-    to say so, None until then; curve: the probe as fitted and foreseen, rows of (time_s, K).
+    to say so, None until then; curve: the probe as fitted and foreseen, rows of (time_s, K,
+    half its 90 % band in K).
     """
 
     at_s: float

@@ -35,12 +35,15 @@ from controller.gel.fit import (
     unfitted,
 )
 
-REFIT_EVERY = 1.0 / 80.0  # pot lives
+REFIT_EVERY = 1.0 / 40.0  # pot lives
 # Stopping early ruins a coat, stopping late costs minutes; bench_gel shows what these give.
 _CALL_CHANCE, _CALL_EARLY = 0.97, 0.05
 # How likely 'nothing reacts' must be to be named. By 0.6 of the pot life an ordinary resin has long
-# shown itself, so less is enough; a delayed one may still be waiting. Set on seeds below 1000.
-_INERT_EARLY, _INERT_LATE, _INERT_LATE_SNAP, _LATE = 0.98, 0.08, 0.4, 0.6
+# shown itself in a cup, so less is enough; in a coat it may be hard to see, and a delayed one may
+# still be waiting. Set on seeds below 1000.
+_INERT_EARLY, _LATE = 0.98, 0.6
+_INERT_LATE = {"cup": 0.3, "coat": 0.6}
+_INERT_LATE_SNAP = 0.9
 _MAYBE_INERT = 0.2
 _PROBE_FAULTS = ("probe_stuck", "probe_lost", "probe_noisy", "probe_out")
 
@@ -138,7 +141,7 @@ def touched_batch(state: GelState) -> EarlierBatch | None:
 
 def _read(state: GelState, row: Row) -> GelState:
     probe_K, air_K = (math.nan if v is None else v for v in (row.probe_K, row.ambient_K))
-    trust = watch.trust(state.case, state.rows, row.time_s, probe_K, air_K)
+    trust = watch.trust(state.rows, row.time_s, probe_K, air_K)
     new = np.array([row.time_s, probe_K, air_K, trust])
     state = replace(state, rows=np.vstack([state.rows, new]))
     if watch.cold_room(state.rows):
@@ -156,12 +159,13 @@ def _read(state: GelState, row: Row) -> GelState:
 
 def _fitted(state: GelState) -> GelState:
     fits = refit(state.case, state.priors, state.fits, state.rows, state.touches)
+    if state.touches:  # what a person found gelled has reacted
+        fits = (*fits[:-1], replace(fits[-1], log_evidence=-math.inf))
     odds = _odds(fits[:-1])
 
-    def at(probability: float) -> float:
-        return math.exp(_quantile(fits[:-1], odds, probability))
-
-    times = _Times(at(0.5), at(0.05), at(0.95), at(_CALL_CHANCE) * (1.0 - _CALL_EARLY))
+    chances = np.array([0.5, 0.05, 0.95, _CALL_CHANCE])
+    best_s, low_s, high_s, call_s = np.exp(_quantiles(fits[:-1], odds, chances)).tolist()
+    times = _Times(best_s, low_s, high_s, call_s * (1.0 - _CALL_EARLY))
     return replace(state, fits=fits, fitted_s=float(state.rows[-1, TIME]), times=times)
 
 
@@ -178,7 +182,8 @@ def _named_by_fit(state: GelState) -> GelState:
     best, inert = _likeliest(state)
     limit = _INERT_EARLY
     if state.fitted_s > _LATE * state.case.sheet.pot_life_s:
-        limit = _INERT_LATE_SNAP if state.case.sheet.snap else _INERT_LATE
+        case = state.case
+        limit = _INERT_LATE_SNAP if case.sheet.snap else _INERT_LATE[case.placement]
     if inert > limit:
         return _named(state, "no_reaction")
     pace = watch.pace_fault(best)
@@ -197,18 +202,17 @@ def _likeliest(state: GelState) -> tuple[Fit, float]:
     return state.fits[int(np.argmax(odds[:-1]))], float(odds[-1])
 
 
-def _quantile(fits: Sequence[Fit], odds: FloatArray, probability: float) -> float:
-    """Of the log gel time under the mixture, by bisection."""
+def _quantiles(fits: Sequence[Fit], odds: FloatArray, probability: FloatArray) -> FloatArray:
+    """Of the log gel time under the mixture, by bisection; shape of `probability`."""
     mean = np.array([fit.log_gel for fit in fits])
     sd = np.array([fit.log_gel_sd for fit in fits])
-    low, high = float((mean - 6.0 * sd).min()), float((mean + 6.0 * sd).max())
+    low = np.full(len(probability), (mean - 6.0 * sd).min())
+    high = np.full(len(probability), (mean + 6.0 * sd).max())
     for _ in range(40):
         middle = 0.5 * (low + high)
-        if float(odds @ ndtr((middle - mean) / sd)) < probability:
-            low = middle
-        else:
-            high = middle
-    return middle
+        under = ndtr((middle[:, None] - mean) / sd) @ odds < probability
+        low, high = np.where(under, middle, low), np.where(under, high, middle)
+    return np.asarray(0.5 * (low + high))
 
 
 def _estimate(state: GelState) -> tuple[GelState, GelEstimate]:

@@ -22,7 +22,7 @@ _RESIN_SD = {
     "rate": 1.0,  # log; loose, because the pot life ties it
     "start": 1.0,  # log
     "activation": 8e3,  # J/mol
-    "rise": 0.5,  # log; loose, because the peak or the usual rise ties it
+    "rise": 0.8,  # log; loose, because the peak or the usual rise ties it
     "order": 0.3,
     "alpha_gel": 0.05,
     "induction": 0.3,  # log
@@ -45,7 +45,7 @@ _NAMES = [*_RESIN_SD, *_DAY_SD]
 _AT = {name: i for i, name in enumerate(_NAMES)}
 _RESIN = len(_RESIN_SD)
 _SIZE = len(_NAMES)
-_LANES = _SIZE + 2
+_LANES = _SIZE + 3
 _OF_RESIN_OR_BATCH = np.array([float(i < _RESIN or n == "batch") for i, n in enumerate(_NAMES)])
 _UNKNOWN_MOULD_K = (-0.7, 2.0)  # less than the air, give or take: common practice
 
@@ -56,15 +56,26 @@ _GAIN = {"digital_1wire": (0.97, 0.04), "thermocouple_k": (0.98, 0.04), "infrare
 _PLACE = {"digital_1wire": 0.7, "thermocouple_k": 0.8, "infrared": 0.3}
 _LAG_S = {"digital_1wire": 20.0, "thermocouple_k": 5.0, "infrared": 2.0}
 
-_SHEET_SD = {"pot_life": 0.10, "heat": 0.12, "ratio": 0.14}  # of logs
+_SHEET_SD = {"pot_life": 0.10, "heat": 0.12, "ratio": 0.11}  # of logs
+# Without a peak on the sheet the resin may be a rigid one or an elastomer: 25 to 130 K and more,
+# from memory of the usual castings.
+_USUAL_RISE_K, _USUAL_RISE_SD = 80.0, 0.7  # the second of the log
 _TAIL = 4.0  # degrees of freedom of every heavy tail (Student's t)
 _TOUCH_LATE, _TOUCH_SD = 0.02, 0.04  # a finger finds the gel a little late; of logs
-_MODEL_SD_K, _MODEL_SD_RISE = 0.25, 0.05  # how well the model follows a probe
+# How well the model follows a probe; a coat's few kelvin hang on a wall that is half known.
+_MODEL_SD_K = {"cup": 0.25, "coat": 0.6}
+_MODEL_SD_RISE = 0.05
+# How far the gel is off, over what the fit says of itself: calibrated on seeds below 1000, where a
+# resin of much heat keeps closer to the trade's ratio than the loose prior allows.
+_SPREAD_HEAT_K, _SPREAD = (45.0, 75.0), (1.0, 0.8)
 _NOISE_SD_K = 0.3  # of one reading
 _MODEL_MEMORY = 1.0 / 8.0  # pot lives over which its error keeps its sign
+_PROBE_IN_S = 40.0  # after the pour (common practice, no source)
 _HORIZON_STEPS = 140
 _NUDGE = 0.05
+_NORMAL_90 = 1.645  # standard deviations either side hold 90 % of a normal variate
 _NO_REACTION_ODDS = 0.02
+_OTHER_ODDS = 0.03  # that a resin is of the kind its sheet denies: delayed, or not
 TIME, PROBE, AIR, TRUST = range(4)  # columns of the rows; trust, see watch.GOOD
 
 
@@ -90,10 +101,12 @@ class Prior:
 class Fit:
     """Of one hypothesis: where the fit stands, and what it would try next.
 
-    log_pace: how much later (log) the coat gels than the sheet has it under today's conditions.
-    curve: the probe as fitted and foreseen, rows of (time_s, K).
+    expected: the parameters before the first reading.
+    log_pace: how much later (log) the coat gels than a resin as expected would today.
+    curve: the probe as fitted and foreseen, rows of (time_s, K, half its 90 % band in K).
     """
 
+    expected: FloatArray
     x: FloatArray
     trial: FloatArray
     damping: float
@@ -151,9 +164,10 @@ def _with_nudges(x: FloatArray) -> FloatArray:
     return np.vstack([x, x + _NUDGE * np.eye(_SIZE)])
 
 
-def _lanes_of(x: FloatArray) -> FloatArray:
-    """The nudged point, and last the same day with the resin as its sheet has it."""
-    return np.vstack([_with_nudges(x), x * (1.0 - _OF_RESIN_OR_BATCH)])
+def _lanes_of(fit: Fit) -> FloatArray:
+    """The point, its nudges, the same day with the resin as expected, the trial, in rows."""
+    expected = np.where(_OF_RESIN_OR_BATCH > 0.0, fit.expected, fit.x)
+    return np.vstack([_with_nudges(fit.x), expected, fit.trial])
 
 
 def _slopes(values: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -187,7 +201,7 @@ def _sheet_rows(base: Kinetics, sheet: Sheet) -> tuple[FloatArray, FloatArray]:
     rise = (
         np.log((peak_K - sheet.pot_life_temp_K) / (sheet.peak_K - sheet.pot_life_temp_K))
         if sheet.peak_K is not None
-        else np.log(kin.rise_K / base.rise_K) * (_SHEET_SD["heat"] / 0.4)
+        else np.log(kin.rise_K / _USUAL_RISE_K) * (_SHEET_SD["heat"] / _USUAL_RISE_SD)
     )
     values = np.array(
         [
@@ -308,7 +322,7 @@ def _reacting(case: Case, *, snap: bool) -> Prior:
     prior = Prior(
         base=base,
         reacts=True,
-        log_odds=math.log(0.9 if snap == case.sheet.snap else 0.1),
+        log_odds=math.log(1.0 - _OTHER_ODDS if snap == case.sheet.snap else _OTHER_ODDS),
         gauss=np.eye(_SIZE),
         gauss_off=np.zeros(_SIZE),
         tail=tail,
@@ -349,27 +363,41 @@ def unfitted(prior: Prior) -> Fit:
         off = np.concatenate([prior.gauss_off, prior.tail_off * weight])
         start = np.linalg.lstsq(rows, -off)[0]
     nothing = np.zeros((_SIZE, _SIZE + 1))
-    return Fit(start, start, 1.0, math.nan, math.nan, 0.0, 1.0, 0.0, np.zeros((0, 2)), nothing)
+    return Fit(
+        expected=start,
+        x=start,
+        trial=start,
+        damping=1.0,
+        log_gel=math.nan,
+        log_gel_sd=math.nan,
+        log_pace=0.0,
+        log_pace_sd=1.0,
+        log_evidence=0.0,
+        curve=np.zeros((0, 3)),
+        known=nothing,
+    )
 
 
 def settled_s(case: Case) -> float:
-    """From when a probe pressed in by hand speaks of the resin: ten seconds and four lags."""
-    return (case.probe_in_s or 0.0) + 10.0 + 4.0 * _LAG_S[case.probe]
+    """From when a probe pressed in by hand speaks of the resin: ten seconds and four lags. Where
+    nobody says when it went in, it did soon after the pour.
+    """
+    in_s = case.pour_s + _PROBE_IN_S if case.probe_in_s is None else case.probe_in_s
+    return in_s + 10.0 + 4.0 * _LAG_S[case.probe]
 
 
 def binned(
     time_s: FloatArray, value: FloatArray, width_s: float
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Mean time, median value and count of every bin that holds a reading."""
+    """Mean time, median value and count of every bin that holds a reading; times ascending."""
     if len(time_s) == 0:
         return time_s, value, value
-    edges = np.flatnonzero(np.diff(np.floor(time_s / width_s))) + 1
-    parts = np.split(np.arange(len(time_s)), edges)
-    return (
-        np.array([time_s[part].mean() for part in parts]),
-        np.array([np.median(value[part]) for part in parts]),
-        np.array([float(len(part)) for part in parts]),
-    )
+    bins = np.floor(time_s / width_s)
+    first = np.flatnonzero(np.concatenate([[True], bins[1:] != bins[:-1]]))
+    count = np.diff(np.concatenate([first, [len(bins)]]))
+    ranked = value[np.lexsort((value, bins))]
+    median = 0.5 * (ranked[first + (count - 1) // 2] + ranked[first + count // 2])
+    return np.add.reduceat(time_s, first) / count, median, count.astype(float)
 
 
 def _ambient(case: Case, rows: FloatArray, time_s: FloatArray) -> FloatArray:
@@ -422,8 +450,8 @@ def refit(
 ) -> tuple[Fit, ...]:
     """One Levenberg-Marquardt iteration of every hypothesis, all in one integration.
 
-    rows: (N, 4) of TIME, PROBE, AIR, TRUST. Each hypothesis brings two candidates, where it stands
-    and where it would go, each with its nudged neighbours; the better one is kept and linearised.
+    rows: (N, 4) of TIME, PROBE, AIR, TRUST. Each hypothesis brings where it stands, with nudged
+    neighbours, and where it would go; the better one is kept, with the slopes of the former.
     """
     pot_s, now_s = case.sheet.pot_life_s, float(rows[-1, TIME])
     foreseen = [
@@ -437,10 +465,10 @@ def refit(
     grid_s = np.linspace(0.0, horizon_s, _HORIZON_STEPS + 1)
     room_K = _ambient(case, rows, grid_s)
 
-    points = [_lanes_of(x) for fit in fits for x in (fit.x, fit.trial)]
-    bases = [prior.base for prior in priors for _ in range(2)]
+    points = [_lanes_of(fit) for fit in fits]
     x = np.vstack(points)
-    kin = _joined([_kinetics(base, part) for base, part in zip(bases, points, strict=True)])
+    parts = zip(priors, points, strict=True)
+    kin = _joined([_kinetics(prior.base, point) for prior, point in parts])
     around = _surroundings(case, x, float(room_K[0]))
     temps, alpha = cure.integrate(kin, around, room_K[:-1], dt_s, len(x))
     log_cup, log_coat = _log_gels(kin, alpha, dt_s, x)
@@ -453,17 +481,30 @@ def refit(
     )
     found = []
     for number, (fit, prior) in enumerate(zip(fits, priors, strict=True)):
-        first = 2 * number * _LANES
-        here, there = slice(first, first + _LANES), slice(first + _LANES, first + 2 * _LANES)
-        stay = _Candidate(prior, fit.x, *_slopes(data[:, here]))
-        go = _Candidate(prior, fit.trial, *_slopes(data[:, there]))
+        own = slice(number * _LANES, (number + 1) * _LANES)
+        values, slopes = _slopes(data[:, own])
+        stay = _Candidate(prior, fit.x, values, slopes)
+        go = _Candidate(prior, fit.trial, data[:, own.stop - 1], slopes)
         # At rest the trial is as good as the point: that is no reason for caution.
         fine = go.cost < stay.cost + 0.01
         damping = float(np.clip(fit.damping * (0.3 if fine else 4.0), 1e-3, 30.0))
-        best, own = (go, there) if go.cost < stay.cost else (stay, here)
-        read_K = np.column_stack([grid_s + _LAG_S[case.probe], seen_K[:, own.start]])
-        found.append(_moved(prior, best, damping, read_K, log_coat[own]))
+        best, lane = (go, own.stop - 1) if go.cost < stay.cost else (stay, own.start)
+        _, slopes = _slopes(np.vstack([log_coat[own], seen_K[:, own]]))
+        sd_K = _model_sd_K(case, seen_K[:, lane] - room_K)
+        fit = replace(
+            fit,
+            damping=damping,
+            log_gel=float(log_coat[lane]),
+            log_pace=float(log_coat[lane] - log_coat[own.stop - 2]),
+            curve=np.column_stack([grid_s + _LAG_S[case.probe], seen_K[:, lane], sd_K]),
+        )
+        found.append(_moved(prior, fit, best, slopes[0], slopes[1:]))
     return tuple(found)
+
+
+def _model_sd_K(case: Case, rise_K: FloatArray) -> FloatArray:
+    """How far the model may be off a probe that stands `rise_K` above the room."""
+    return np.asarray(np.hypot(_MODEL_SD_K[case.placement], _MODEL_SD_RISE * rise_K))
 
 
 def _probe_misfit(
@@ -482,11 +523,18 @@ def _probe_misfit(
     low = place.astype(int)
     part = (place - low)[:, None]
     model_K = seen_K[low] * (1.0 - part) + seen_K[low + 1] * part
-    rise_K = np.abs(read_K - np.interp(at_s, grid_s, room_K))
+    rise_K = read_K - np.interp(at_s, grid_s, room_K)
     sameness = math.sqrt(max(1.0, _MODEL_MEMORY * pot_s / width_s))
-    sd_K = np.hypot(_MODEL_SD_K, _MODEL_SD_RISE * rise_K) * sameness
+    sd_K = _model_sd_K(case, rise_K) * sameness
     noise_K = _NOISE_SD_K / np.sqrt(count)
     return np.asarray((model_K - read_K[:, None]) / np.hypot(sd_K, noise_K)[:, None])
+
+
+def _spread(prior: Prior, x: FloatArray) -> float:
+    if prior.base.induction_s > 0.0:
+        return 1.0
+    rise_K = prior.base.rise_K * math.exp(_RESIN_SD["rise"] * x[_AT["rise"]])
+    return float(np.interp(rise_K, _SPREAD_HEAT_K, _SPREAD))
 
 
 class _Candidate:
@@ -501,33 +549,32 @@ class _Candidate:
 
 
 def _moved(
-    prior: Prior,
-    best: _Candidate,
-    damping: float,
-    curve: FloatArray,
-    log_coat: FloatArray,
+    prior: Prior, fit: Fit, best: _Candidate, gel_slope: FloatArray, seen_slopes: FloatArray
 ) -> Fit:
+    """The fit at its better candidate, with what is known there and where to go next.
+
+    gel_slope (_SIZE,): of the log gel time; seen_slopes (N + 1, _SIZE): of the curve.
+    """
     rows, tails = np.vstack([best.slopes, prior.tail]), len(prior.tail)
     weighted = rows * _tail_weight(best.tails)[:, None]
     hessian = weighted.T @ rows + prior.gauss.T @ prior.gauss
     gradient = weighted.T @ best.tails + prior.gauss.T @ best.gauss
-    move = np.linalg.solve(hessian + damping * np.eye(_SIZE), -gradient)
-    _, gel_slope = _slopes(log_coat[None])
-    of_resin = gel_slope[0] * _OF_RESIN_OR_BATCH
-    spread = np.linalg.solve(hessian, np.column_stack([gel_slope[0], of_resin]))
-    return Fit(
+    move = np.linalg.solve(hessian + fit.damping * np.eye(_SIZE), -gradient)
+    told = np.vstack([gel_slope, gel_slope * _OF_RESIN_OR_BATCH, seen_slopes])
+    variance = np.einsum("ij,ji->i", told, np.linalg.solve(hessian, told.T))
+    curve = fit.curve.copy()
+    curve[:, 2] = _NORMAL_90 * np.hypot(curve[:, 2], np.sqrt(variance[2:]))
+    return replace(
+        fit,
         x=best.x,
         trial=best.x + np.clip(move, -1.5, 1.5),
-        damping=damping,
-        log_gel=float(log_coat[0]),
-        log_gel_sd=math.sqrt(float(gel_slope[0] @ spread[:, 0])),
-        log_pace=float(log_coat[0] - log_coat[-1]),
-        log_pace_sd=math.sqrt(float(of_resin @ spread[:, 1])),
+        log_gel_sd=math.sqrt(variance[0]) * _spread(prior, best.x),
+        log_pace_sd=math.sqrt(variance[1]),
+        curve=curve,
         log_evidence=prior.log_odds
         + prior.log_norm()
         - best.cost
         - 0.5 * float(np.linalg.slogdet(hessian)[1]),
-        curve=curve,
         known=np.column_stack(
             [
                 hessian - weighted[-tails:].T @ rows[-tails:],

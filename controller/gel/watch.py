@@ -19,18 +19,18 @@ _LOST_S = 60.0
 _STUCK_S, _STUCK_CHANCE = 30.0, 1e-6
 # Quantised readings repeat themselves when the temperature rests between two steps, however often
 # they changed before; a run is judged by no smaller chance of a repeat than this.
-_REPEATS_LEAST = {"digital_1wire": 0.75, "thermocouple_k": 0.75, "infrared": 0.3}
-_STUCK_CHANGE_K = {"digital_1wire": 0.6, "thermocouple_k": 1.2, "infrared": 1.0}
+_REPEATS_LEAST = {"digital_1wire": 0.8, "thermocouple_k": 0.7, "infrared": 0.3}
+_STUCK_CHANGE_K = {"digital_1wire": 0.6, "thermocouple_k": 0.8, "infrared": 0.8}
 _NOISE_FLOOR_K = {"digital_1wire": 0.10, "thermocouple_k": 0.4, "infrared": 0.5}
-_NOISY_TIMES, _NOISY_SHARE, _NOISY_WINDOW_S = 4.0, 0.4, 50.0
+_NOISY_TIMES, _NOISY_SHARE, _NOISY_WINDOW_S = 4.0, 0.45, 50.0
 _OUT_WINDOW_S = 60.0
+_OUT_LEAST_K = {"digital_1wire": 0.8, "thermocouple_k": 1.2, "infrared": 1.5}
 _COLD_K = ZERO_DEGC_K + 15.0  # below this few room-temperature resins keep to their sheet
 _COLD_S = 60.0
-_SLOW, _FAST = math.log(1.35), math.log(1.4)
-_SURE_Z = 1.28
+_PACE = math.log(1.32)  # of the coat's gel; batches and sheets differ by a fifth anyway
 
 
-def trust(case: Case, rows: FloatArray, time_s: float, probe_K: float, air_K: float) -> float:
+def trust(rows: FloatArray, time_s: float, probe_K: float, air_K: float) -> float:
     """Of the new reading, given the rows before it.
 
     Not: none, beyond all sense, the power-on value out of nowhere, a leap no cup can make
@@ -38,7 +38,7 @@ def trust(case: Case, rows: FloatArray, time_s: float, probe_K: float, air_K: fl
     """
     if not _SANE_K[0] < probe_K < _SANE_K[1]:  # also false for nan
         return ABSENT
-    power_on = case.probe == "digital_1wire" and abs(probe_K - _POWER_ON_K) < 1e-6
+    power_on = abs(probe_K - _POWER_ON_K) < 1e-6
     before = rows[rows[:, TRUST] > 0.0][-5:]
     if len(before) == 0:
         return ABSENT if power_on else GOOD
@@ -62,7 +62,7 @@ def probe_fault(case: Case, rows: FloatArray, curve: FloatArray) -> tuple[FaultK
         return None
     if _noisy(case, present):
         return "probe_noisy", math.inf
-    out_s = _out_from(case, present)
+    out_s = _out_from(case, present, curve)
     return None if out_s is None else ("probe_out", out_s)
 
 
@@ -115,22 +115,30 @@ def _noisy(case: Case, good: FloatArray) -> bool:
     return float(turns.mean()) > _NOISY_SHARE
 
 
-def _out_from(case: Case, good: FloatArray) -> float | None:
-    """Since when the probe reads the air: a fall that no cup's cooling and no draught makes."""
+def _out_from(case: Case, good: FloatArray, curve: FloatArray) -> float | None:
+    """Since when the probe reads the air: it went there, from above or below, by more than the
+    fitted curve has it, and faster than any cup cools.
+    """
     now_s = float(good[-1, TIME])
     lately = good[good[:, TIME] > now_s - 12.0]
     before = good[
         (good[:, TIME] < now_s - _OUT_WINDOW_S) & (good[:, TIME] > now_s - 2.5 * _OUT_WINDOW_S)
     ]
-    if len(before) < 3 or len(lately) < 2:
+    # A coat poured warm on a cold mould goes to the air by itself at first.
+    if len(before) < 3 or len(lately) < 2 or float(before[0, TIME]) < settled_s(case):
         return None
     was_K = float(np.median(before[:, PROBE] - before[:, AIR]))
     is_K = float(np.median(lately[:, PROBE] - lately[:, AIR]))
-    # A coat poured warm on a cold mould falls by itself, and never stands far above the air.
-    if float(before[0, TIME]) < settled_s(case):
-        return None
-    least_K = 2.5 if case.placement == "coat" else max(1.2, 2.0 * _NOISE_FLOOR_K[case.probe])
-    if is_K < 0.45 * was_K and was_K - is_K > least_K:
+    fitted = (
+        [
+            float(np.interp(part[:, TIME], curve[:, 0], curve[:, 1]).mean())
+            for part in (before, lately)
+        ]
+        if len(curve)
+        else [0.0, 0.0]
+    )
+    towards_air_K = math.copysign(1.0, was_K) * (was_K - is_K + fitted[1] - fitted[0])
+    if abs(is_K) < 0.45 * abs(was_K) and towards_air_K > _OUT_LEAST_K[case.probe]:
         return now_s - 1.5 * _OUT_WINDOW_S
     return None
 
@@ -142,9 +150,9 @@ def cold_room(rows: FloatArray) -> bool:
 
 
 def pace_fault(fit: Fit) -> FaultKind | None:
-    """Does the batch run clearly slower or faster than its sheet under today's conditions?"""
-    if fit.log_pace - _SURE_Z * fit.log_pace_sd > 0.5 * _SLOW and fit.log_pace > _SLOW:
+    """Does the batch run clearly slower or faster than expected under today's conditions?"""
+    if fit.log_pace - fit.log_pace_sd > _PACE:
         return "slow_reaction"
-    if fit.log_pace + _SURE_Z * fit.log_pace_sd < -0.5 * _FAST and fit.log_pace < -_FAST:
+    if fit.log_pace + fit.log_pace_sd < -_PACE:
         return "fast_reaction"
     return None

@@ -8,13 +8,14 @@ from controller.model import Step
 from controller.run import plain
 from controller.run.seen import Seen
 from controller.run.state import RunState
+from controller.weighing import REFUSE_PERCENT, WARN_PERCENT, Weighing, check
 from firmware_bridge.contract import Fault
 
 Severity = Literal["note", "caution", "act_now"]
 
 BOUND_OF_GEL = 3.0  # times the latest gel expected: then it will not gel, and turning ends
-WEIGHT_WARN = 0.01
-WEIGHT_REFUSE = 0.05
+WEIGHT_WARN = WARN_PERCENT / 100.0
+WEIGHT_REFUSE = REFUSE_PERCENT / 100.0
 WAITING_S = 180.0  # a person who has not answered for so long may have gone
 STOOD_S = 60.0  # standing while liquid for longer than this deserves a look
 GELLING_FROM = 0.9  # of the earliest gel expected: stopping later spoils little
@@ -38,10 +39,22 @@ _ASKING = {Step.WEIGH, Step.MIX, Step.DEGAS, Step.POUR, Step.CLOSE_UP}
 
 def weight_error(state: RunState, part_a_g: float, part_b_g: float) -> float:
     """The larger of the mix ratio's and the total's relative error against the plan."""
+    total = (part_a_g + part_b_g) / state.coat_plan.mix_g - 1.0
+    return max(abs(ratio_weighed(state, part_a_g, part_b_g).off_percent) / 100.0, abs(total))
+
+
+def ratio_weighed(state: RunState, part_a_g: float, part_b_g: float) -> Weighing:
+    """Both weights against the ratio of the plan."""
     plan = state.coat_plan
-    ratio = (part_b_g / part_a_g) / (plan.part_b_g / plan.part_a_g) - 1.0
-    total = (part_a_g + part_b_g) / plan.mix_g - 1.0
-    return max(abs(ratio), abs(total))
+    return check(part_a_g, part_b_g, 100.0 * plan.part_b_g / plan.part_a_g)
+
+
+def mix_refused(state: RunState) -> bool:
+    """Whether the coat was weighed so far off that no gel can be foretold for it."""
+    coat = state.coat
+    if coat.part_a_g is None or coat.part_b_g is None:
+        return False
+    return ratio_weighed(state, coat.part_a_g, coat.part_b_g).verdict == "refuse"
 
 
 def peak_limit_degC(state: RunState) -> float | None:

@@ -20,6 +20,7 @@ from controller.run.alerts import (
     WEIGHT_REFUSE,
     WEIGHT_WARN,
     alert_kinds,
+    ratio_weighed,
     weight_error,
 )
 from controller.run.plain import AT_THE_FRAME, HALTED, not_now
@@ -563,11 +564,14 @@ class _Moment:
             self._answer(command, False, "Both weights are needed, in grams, above 0 g.")
         else:
             error = weight_error(self.state, part_a_g, part_b_g)
+            ratio = ratio_weighed(self.state, part_a_g, part_b_g)
             sentence = "Weights written down."
-            if error > WEIGHT_REFUSE:
-                sentence = f"Off by {error:.0%}: weigh again."
+            if ratio.verdict != "good":
+                sentence = ratio.sentence
+            elif error > WEIGHT_REFUSE:
+                sentence = f"The mix is off by {error:.0%} from the plan: weigh again."
             elif error > WEIGHT_WARN:
-                sentence = f"Off by {error:.1%}: correct it if you can."
+                sentence = f"The mix is off by {error:.1%} from the plan: correct it if you can."
             self._answer(command, True, sentence, part_a_g=part_a_g, part_b_g=part_b_g)
 
     def weigh_back_command(self, command: Command) -> None:

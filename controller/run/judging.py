@@ -6,10 +6,11 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Protocol
 
 from controller import gel
 from controller.apart import Apart
-from controller.memory import ResinMemory, case_with
+from controller.memory import ResinMemory, case_with, lesson, with_batch
 from controller.model import CoatPlan, Plan, ProbeSpec
 from controller.plan.batch import cure_sheet
 from controller.run.seen import GelJudge, GelReading
@@ -18,7 +19,6 @@ from controller.units import degC, kelvin, kilograms, metres
 RESIN_NOTES = "resin:"
 FEED_S = 2.0  # readings closer together teach nothing more
 SETTLE_S = 100.0  # a probe that comes from the last coat's cup is still warm until then
-BAND_DEGC = 2.0  # about the foreseen curve, until it is told with a band of its own
 CURVE_POINTS = 60
 
 
@@ -49,19 +49,35 @@ def estimator(plan: Plan, coat: CoatPlan, probe: ProbeSpec, poured_coat_s: float
     return Estimator(gel_case(plan, coat, probe, poured_coat_s))
 
 
-@dataclass(frozen=True)
+class TeachingJudge(GelJudge, Protocol):
+    """A judge that can be asked, also once it has ended, what its coat has taught."""
+
+    def batch(self) -> gel.EarlierBatch | None: ...
+
+
+@dataclass
 class Remembering:
-    """Makes judges that know what a resin's earlier batches have taught. Meets `seen.GelJudges`."""
+    """Makes judges that know what a resin's earlier batches have taught. Meets `seen.GelJudges`.
+
+    A coat that was touched teaches the next one of its casting: both are batches of one resin. The
+    record learns the same when the run is proven.
+    """
 
     memories: dict[str, ResinMemory] = field(default_factory=dict)  # by `resin_note`
-    make: Callable[[gel.Case], GelJudge] = field(default=lambda case: Estimator(case))
+    make: Callable[[gel.Case], TeachingJudge] = field(default=lambda case: Estimator(case))
+    _last: tuple[str, TeachingJudge] | None = None
 
     def __call__(
         self, plan: Plan, coat: CoatPlan, probe: ProbeSpec, poured_coat_s: float
     ) -> GelJudge:
+        if self._last is not None:
+            (note, before), self._last = self._last, None
+            self.memories[note] = with_batch(self.memories.get(note, ResinMemory()), before.batch())
+        note = resin_note(plan)
         case = gel_case(plan, coat, probe, poured_coat_s)
-        known = self.memories.get(resin_note(plan))
-        return self.make(case if known is None else case_with(known, case))
+        judge = self.make(case_with(self.memories.get(note, ResinMemory()), case))
+        self._last = (note, judge)
+        return judge
 
 
 def resin_note(plan: Plan) -> str:
@@ -103,6 +119,10 @@ class Estimator:
         self._state, found = gel.step(self._state, touch)
         return self._told(found)
 
+    def batch(self) -> gel.EarlierBatch | None:
+        """This coat as the resin's next one will remember it; None without a touch."""
+        return lesson(self._state)
+
     def end(self) -> None:
         return None
 
@@ -118,8 +138,8 @@ class Estimator:
             faults=tuple(fault.kind for fault in found.faults),
             sentence=found.sentence,
             predicted=tuple(
-                (float(t), degC(float(k)) - BAND_DEGC, degC(float(k)) + BAND_DEGC)
-                for t, k in found.curve[::every]
+                (float(t), degC(float(k - band)), degC(float(k + band)))
+                for t, k, band in found.curve[::every]
             ),
         )
         return self._reading
@@ -131,6 +151,7 @@ class EstimatorApart:
     def __init__(self, case: gel.Case) -> None:
         self._apart = Apart(__name__)
         self._apart.become("Estimator", case)
+        self._batch: gel.EarlierBatch | None = None
 
     def feed(
         self,
@@ -144,7 +165,11 @@ class EstimatorApart:
 
     def touched(self, what: str, coat_time_s: float) -> GelReading:
         found: GelReading = self._apart.ask("touched", what, coat_time_s)
+        self._batch = self._apart.ask("batch")
         return found
+
+    def batch(self) -> gel.EarlierBatch | None:
+        return self._batch
 
     def end(self) -> None:
         self._apart.end()

@@ -31,6 +31,7 @@ from controller.model import (
 )
 from controller.ports import Inputs, Outputs, Probe, Reading
 from controller.records import Records
+from controller.run.alerts import mix_refused
 from controller.run.core import step
 from controller.run.seen import (
     Action,
@@ -514,6 +515,7 @@ class Supervisor:
         if weighing or kind in ("parts_met", "mixed_again"):
             self._drop_judge()
             self._coat_rows, self._judged = [], GelReading()
+            self.notices.pop("gel", None)
         elif kind in ("coat_done", "abandoned"):
             self._drop_judge()
         elif kind == "poured":
@@ -544,6 +546,11 @@ class Supervisor:
             return
         met_s, poured_s = state.coat.parts_met_s, state.coat.poured_s
         if met_s is None or poured_s is None:
+            return
+        if mix_refused(state):
+            self.notices["gel"] = (
+                "The parts are off their ratio: no gel can be foretold. Touch the coat, and say so."
+            )
             return
         probe = self.probes["resin"][0] if "resin" in self.probes else ProbeSpec()
         plan, coat = state.plan, state.coat_plan

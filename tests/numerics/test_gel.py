@@ -12,10 +12,12 @@ SHEET = cure.Sheet(840.0, 0.1, kelvin(23.0), 0.3, 0.5, 1080.0, peak_K=kelvin(96.
 AIR_K, MOULD_K = kelvin(20.0), kelvin(17.0)
 
 
-def own_trace(placement: gel.What, end_s: float) -> tuple[gel.Case, list[gel.Row], float]:
+def own_trace(
+    placement: gel.What, end_s: float, pace: float = 1.2
+) -> tuple[gel.Case, list[gel.Row], float]:
     """A noise-free trace of the estimator's own model, a fifth faster than its sheet."""
     kin = cure.kinetics_from_sheet(SHEET)
-    kin = replace(kin, rate_1_s=1.2 * kin.rate_1_s)
+    kin = replace(kin, rate_1_s=pace * kin.rate_1_s)
     cup = cure.cup_history(kin, 0.114, AIR_K, AIR_K, end_s)
     coat = cure.coat_history(
         kin, 1.3e-3, 15e-3, "silicone rubber", AIR_K, MOULD_K, 150.0, 0.114, duration_s=end_s
@@ -55,3 +57,55 @@ def test_a_fingertip_settles_it() -> None:
     state, after = gel.step(state, gel.Touch("coat", gel_s * 1.02))
     assert after.high_s - after.low_s < 0.5 * (before.high_s - before.low_s)
     assert after.best_s == pytest.approx(gel_s, rel=0.04)
+
+
+def test_the_band_holds_the_readings() -> None:
+    """The fitted curve follows its own world, and its band is no wider than a kelvin or so before
+    the heat comes."""
+    case, rows, _ = own_trace("cup", 1300.0)
+    state = gel.begin(case)
+    for row in rows:
+        state, estimate = gel.step(state, row)
+    settled = [row for row in rows if row.time_s > 300.0 and row.probe_K is not None]
+    time_s = [row.time_s for row in settled]
+    fitted, band = (np.interp(time_s, estimate.curve[:, 0], estimate.curve[:, k]) for k in (1, 2))
+    off = np.abs(fitted - np.array([row.probe_K for row in settled]))
+    assert np.all(off < band)
+    assert band[0] < 1.5
+
+
+@pytest.mark.parametrize(
+    ("pace", "kind"), [(0.5, "slow_reaction"), (1.0, None), (1.2, None), (2.2, "fast_reaction")]
+)
+def test_a_batch_of_another_pace_is_named(pace: float, kind: str | None) -> None:
+    """Half the rate is a fault, a fifth more is what batches differ by."""
+    case, rows, _ = own_trace("cup", 1500.0, pace)
+    state = gel.begin(case)
+    for row in rows:
+        state, _ = gel.step(state, row)
+    named = [fault.kind for fault in gel.faults(state) if fault.kind.endswith("_reaction")]
+    assert named == ([] if kind is None else [kind])
+
+
+def test_what_was_found_gelled_has_reacted() -> None:
+    """A probe that shows nothing does not talk a finger down."""
+    case, _, _ = own_trace("cup", 300.0)
+    state = gel.begin(case)
+    for time_s in np.arange(0.0, 500.0, 10.0):
+        state, estimate = gel.step(state, gel.Row(float(time_s), AIR_K, AIR_K))
+    state, estimate = gel.step(state, gel.Touch("cup", 480.0))
+    assert "no sign of a reaction" not in estimate.sentence
+    for time_s in np.arange(500.0, 1200.0, 10.0):
+        state, estimate = gel.step(state, gel.Row(float(time_s), AIR_K, AIR_K))
+    assert "no_reaction" not in [fault.kind for fault in gel.faults(state)]
+    assert estimate.called_s is not None
+
+
+def test_without_a_word_on_the_probe_it_went_in_after_the_pour() -> None:
+    """Readings of the air before it are not taken for the resin's."""
+    case, rows, _ = own_trace("cup", 900.0)
+    told, untold = gel.begin(case), gel.begin(replace(case, probe_in_s=None))
+    for row in rows:
+        told, knowing = gel.step(told, row)
+        untold, guessing = gel.step(untold, row)
+    assert guessing.best_s == pytest.approx(knowing.best_s, rel=0.03)

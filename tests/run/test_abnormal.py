@@ -260,7 +260,7 @@ def test_weights_off_a_little_are_warned_of() -> None:
     bench.wait(3.0)
     coat = bench.state.coat_plan
     assert (
-        "Off by 2"
+        "B is +2.0 % off its ratio to A: add"
         in bench.ask("weigh", part_a_g=coat.part_a_g, part_b_g=coat.part_b_g * 1.02).sentence
     )
     assert "weights_off" in bench.alerts()
