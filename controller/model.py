@@ -57,11 +57,12 @@ class Resin(Frozen):
 
 
 class Opening(Frozen):
-    """Where the mould is open. Without a centre, the mesh's largest boundary loop."""
+    """Where the mould is open. Without a centre, the mesh's largest boundary loop. `state` is while
+    it turns: capped, or left open so that what runs over is lost."""
 
     centre_mm: Vector3 | None = None
     direction: Vector3 | None = None
-    state: Literal["open", "capped"] = "open"
+    state: Literal["open", "capped"] = "capped"
 
 
 class Mount(Frozen):
@@ -221,7 +222,7 @@ class CoatPlan(Frozen):
 
     @property
     def witness_g(self) -> float:
-        """What stands in the cup with the probe after the pour."""
+        """What stands in the cup with the probe after the pour; an older plan may not count it."""
         return max(self.cup_left_g, WITNESS_G)
 
 

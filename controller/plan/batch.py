@@ -9,7 +9,7 @@ import numpy as np
 
 from controller import cure
 from controller.errors import PlanError
-from controller.model import Casting, CoatClock, Resin, Sheet
+from controller.model import WITNESS_G, Casting, CoatClock, Resin, RigSpec, Sheet
 from controller.units import G_M_S2, kelvin, metres, pascal_seconds
 
 # Hand work, s. Common practice, no source: the parts are weighed before they meet.
@@ -93,25 +93,44 @@ def cup_left_g(poured_g: float, sheet: Sheet) -> float:
     return float(1.25 * math.pi * width**2 * film * density * 1e3 + STICK_G)
 
 
-def mix(mean_mm: float, area_cm2: float, spill_g: float, sheet: Sheet) -> tuple[float, float]:
-    """Grams to mix, and grams of them left in the cup, for a coat of `mean_mm` after spilling."""
-    poured = area_cm2 * mean_mm * 0.1 * sheet.mixed_density_g_cm3 + spill_g
-    left = cup_left_g(poured, sheet)
+def mix(
+    mean_mm: float,
+    area_cm2: float,
+    spill_g: float,
+    sheet: Sheet,
+    *,
+    witness: bool = False,
+    stays: float = 1.0,
+) -> tuple[float, float]:
+    """Grams to mix, and grams of them that stay behind, for a coat of `mean_mm` after spilling.
+
+    witness: some is left in the cup on purpose, for the probe that stands in it. stays: of the
+    grams meant for the wall, the share that earlier castings of this mould were found to hold.
+    """
+    on_wall = area_cm2 * mean_mm * 0.1 * sheet.mixed_density_g_cm3
+    poured = on_wall + spill_g
+    left = cup_left_g(poured, sheet) + on_wall * (1.0 / stays - 1.0)
+    left = max(left, WITNESS_G if witness else 0.0)
     return poured + left, left
+
+
+def probe_in_cup(rig: RigSpec) -> bool:
+    """Whether a probe stands in the left-over mix."""
+    return any(probe.role == "resin" and probe.placement == "cup" for probe in rig.probes)
 
 
 def make_batch(
     casting: Casting,
     kin: cure.Kinetics,
-    area_cm2: float,
     mean_mm: float,
+    weights_g: tuple[float, float],
     spill_g: float,
     shop_degC: float,
     mould_degC: float,
 ) -> Batch:
-    """Weigh and time one coat. Raises PlanError when the resin leaves no time to pour."""
+    """Time one coat whose weights `mix` gave. Raises PlanError when the resin leaves no time."""
     sheet = casting.resin.sheet
-    mix_g, left_g = mix(mean_mm, area_cm2, spill_g, sheet)
+    mix_g, left_g = weights_g
     pot_life_s = sheet.pot_life_min * 60.0
     room_K = kelvin(shop_degC)
     cup = cure.cup_history(kin, mix_g * 1e-3, room_K, room_K, 4.0 * pot_life_s)

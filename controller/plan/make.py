@@ -20,6 +20,7 @@ from controller.model import (
     CoatPlan,
     Geometry,
     Plan,
+    Ramp,
     RigSpec,
     Totals,
     WallSummary,
@@ -31,14 +32,17 @@ from controller.plan.batch import (
     CoatDone,
     cure_sheet,
     make_batch,
+    mix,
+    parts_g,
+    probe_in_cup,
     viscosity_table,
 )
 from controller.plan.loading import check_load, check_reach
 from controller.plan.recipe import Recipe, profile, ramps, start_angles
 from controller.plan.search import FULL, QUICK, QUICK_BELOW_S, Found, Search
 from controller.plan.shop import cautions, moisture, shopping
-from controller.plan.walls import Pour
-from controller.units import G_M_S2, metres, rad_s
+from controller.plan.walls import COARSE, Budget, Grid, Pour, mesh_mm_for, run_over
+from controller.units import G_M_S2, metres, millimetres, rad_s
 from firmware_bridge.clock import SystemClock
 from firmware_bridge.contract import Clock
 
@@ -56,9 +60,12 @@ PACE_MOST = 1.3  # of a coat's gel against its plan; beyond it something else is
 MOST_COATS = 12
 EVEN_ENOUGH = 0.88  # a thinnest patch below this share of the mean is explained
 NEAR_M = 15e-3
+ROUGH_CELLS = 500
 WEIGH_MIN = 10.0  # preparing and weighing before the first parts meet
 
 CAP = "Cap the opening while it turns: an open mouth that points down pours the coat out again."
+
+TRAY = "Stand a drip tray under the frame; what is in it is never poured back."
 
 # What is turned when no film is computed.
 DEFAULT_RECIPES = (
@@ -77,6 +84,7 @@ def make_plan(
     progress: Progress | None = None,
     executor: Executor | None = None,
     clock: Clock | None = None,
+    taught: Taught | None = None,
 ) -> Plan:
     """Plan a casting. Raises PlanError in one line where no plan can work.
 
@@ -84,7 +92,8 @@ def make_plan(
     best so far becomes the plan, and the plan says so; 0 computes no film and turns a usual recipe.
     progress: called with the fraction done and a few words. executor: where films are computed, any
     concurrent.futures executor; by default threads here. The same seed gives the same plan, unless
-    the budget cut it short. clock: what the budget is measured with.
+    the budget cut it short. clock: what the budget is measured with. taught: what this mould's
+    proven castings said.
     """
     tell = progress or _silent
     tell(0.0, "reading the mould")
@@ -92,13 +101,26 @@ def make_plan(
     check_reach(casting, cavity, rig)
     check_neck(casting, cavity)
     tell(0.05, "weighing and timing")
-    bench = Bench(casting, rig, cavity)
+    bench = Bench(casting, rig, cavity, taught=taught)
     count = bench.count_for(casting.wall_mm, casting.coats)
     batch = bench.batch(casting.wall_mm / count)
-    found = choose(bench, batch, count, (), seed, time_budget_s, tell, executor, clock)
+    if bench.open and time_budget_s != 0:
+        batch = bench.batch(batch.mean_mm, spill_g=bench.spill_guess_g(batch))
+    wish = Wish(seed, time_budget_s, tell, executor, clock)
+    found = choose(bench, batch, count, wish)
     plan = assemble(bench, batch, found, (), seed)
     tell(1.0, "done")
     return plan
+
+
+@dataclass(frozen=True)
+class Taught:
+    """What proven castings of this mould said, as ratios of found over foreseen: the resin that
+    stayed in it, and its rim against the average wall. castings: how many they were."""
+
+    weight_ratio: float = 1.0
+    rim_ratio: float = 1.0
+    castings: int = 0
 
 
 def replan(
@@ -168,11 +190,13 @@ def replan(
     if time_budget_s is not None and time_budget_s < LEAST_SEARCH_S:
         found = Found(recipes=same)
     elif time_budget_s is not None and time_budget_s < QUICK_BELOW_S:
+        pour = bench.pour(batch)
         found = Search(
-            cavity, bench.pour(batch), count, plan.seed, QUICK, executor, tell, _never, under
+            cavity, pour, count, plan.seed, QUICK, executor, tell, Budget(), under
         ).judge(same)
     else:
-        found = choose(bench, batch, count, under, plan.seed, time_budget_s, tell, executor, clock)
+        wish = Wish(plan.seed, time_budget_s, tell, executor, clock)
+        found = choose(bench, batch, count, wish, under, same)
     found.recipes = (*recipes, *found.recipes)
     made = assemble(bench, batch, found, tuple(laid), plan.seed)
     tell(1.0, "done")
@@ -198,10 +222,19 @@ def pace_of(done: Sequence[CoatDone]) -> float:
 class Bench:
     """The casting with what is worked out once: mould, kinetics, the day's temperatures.
 
-    pace: this batch's gel over the sheet's.
+    pace: this batch's gel over the sheet's. taught: by this mould.
     """
 
-    def __init__(self, casting: Casting, rig: RigSpec, cavity: Cavity, pace: float = 1.0) -> None:
+    def __init__(
+        self,
+        casting: Casting,
+        rig: RigSpec,
+        cavity: Cavity,
+        pace: float = 1.0,
+        taught: Taught | None = None,
+    ) -> None:
+        self.taught, self.witness = taught or Taught(), probe_in_cup(rig)
+        self.open = casting.opening.state == "open"
         self.casting, self.rig, self.cavity = casting, rig, cavity
         sheet = cure_sheet(casting.resin.sheet)
         sheet = dataclasses.replace(sheet, pot_life_s=pace * sheet.pot_life_s)
@@ -212,14 +245,28 @@ class Bench:
         self.density_kg_m3 = casting.resin.sheet.mixed_density_g_cm3 * 1e3
         self.towards_z = 1.0 if cavity.opening_direction()[2] >= 0 else -1.0
 
-    def batch(self, mean_mm: float, colder_K: float = 0.0) -> Batch:
+    def weights_g(self, mean_mm: float, spill_g: float) -> tuple[float, float]:
+        """Grams to mix and to leave behind."""
+        sheet = self.casting.resin.sheet
+        area = self.cavity.area_cm2
+        stays = self.taught.weight_ratio
+        return mix(mean_mm, area, spill_g, sheet, witness=self.witness, stays=stays)
+
+    def spill_guess_g(self, batch: Batch) -> float:
+        """What runs over an open mouth, by usual recipes on a rough mesh."""
+        mesh_mm = mesh_mm_for(self.cavity.area_cm2, ROUGH_CELLS)
+        grid = Grid.of(self.cavity, mesh_mm, COARSE)
+        _, spilt_m3 = run_over(grid, self.pour(batch), DEFAULT_RECIPES, 2)
+        return float(np.mean(spilt_m3)) * self.density_kg_m3 * 1e3
+
+    def batch(self, mean_mm: float, *, spill_g: float = 0.0, colder_K: float = 0.0) -> Batch:
         """One coat weighed and timed, in a shop colder by so much."""
         return make_batch(
             self.casting,
             self.kin,
-            self.cavity.area_cm2,
             mean_mm,
-            0.0,
+            self.weights_g(mean_mm, spill_g),
+            spill_g,
             self.shop_degC - colder_K,
             self.mould_degC - colder_K,
         )
@@ -227,21 +274,25 @@ class Bench:
     def pour(self, batch: Batch) -> Pour:
         """A batch as the film needs it."""
         table = np.array(viscosity_table(batch.history))
-        return self._pour(batch.mean_mm, table, batch.clock)
+        return self._pour(batch.mean_mm, batch.spill_g, table, batch.clock)
 
     def laid_pour(self, coat: CoatPlan) -> Pour:
         """A coat already on the wall, likewise."""
-        return self._pour(coat.mean_mm, np.array(coat.viscosity), coat.clock)
+        return self._pour(coat.mean_mm, coat.spill_g, np.array(coat.viscosity), coat.clock)
 
-    def _pour(self, mean_mm: float, table: NDArray[np.float64], clock: CoatClock) -> Pour:
+    def _pour(
+        self, mean_mm: float, spill_g: float, table: NDArray[np.float64], clock: CoatClock
+    ) -> Pour:
         return Pour(
-            volume_m3=self.cavity.area_cm2 * 1e-4 * metres(mean_mm),
+            spilt_m3=spill_g / self.density_kg_m3 * 1e-3,
             mean_m=metres(mean_mm),
+            volume_m3=self.cavity.area_cm2 * 1e-4 * metres(mean_mm),
             density_kg_m3=self.density_kg_m3,
             table=table,
             clock=clock,
             rig=self.rig,
             towards_z=self.towards_z,
+            open=self.open,
         )
 
     def hold_mm(self, batch: Batch) -> float:
@@ -305,38 +356,42 @@ class Bench:
         return planned if left_mm / planned <= 1.15 * limit else planned + 1
 
 
+@dataclass(frozen=True)
+class Wish:
+    """How to search."""
+
+    seed: int
+    time_budget_s: float | None
+    tell: Progress
+    executor: Executor | None
+    clock: Clock | None
+
+
 def choose(
     bench: Bench,
     batch: Batch,
     count: int,
-    laid: Sequence[tuple[Pour, Recipe]],
-    seed: int,
-    time_budget_s: float | None,
-    tell: Progress,
-    executor: Executor | None,
-    clock: Clock | None,
+    wish: Wish,
+    laid: Sequence[tuple[Pour, Recipe]] = (),
+    known: tuple[Recipe, ...] = (),
 ) -> Found:
     """The recipes of the coats still to lay."""
-    if time_budget_s is not None and time_budget_s <= 0:
+    budget_s = math.inf if wish.time_budget_s is None else wish.time_budget_s
+    if budget_s <= 0:
         return Found(recipes=tuple(DEFAULT_RECIPES[k % len(DEFAULT_RECIPES)] for k in range(count)))
-    watch = clock or SystemClock()
-    started_s = watch.now_s()
-    quick = time_budget_s is not None and time_budget_s < QUICK_BELOW_S
+    watch = wish.clock or SystemClock()
     return Search(
         bench.cavity,
         bench.pour(batch),
         count,
-        seed,
-        QUICK if quick else FULL,
-        executor,
-        lambda part, words: tell(0.1 + 0.85 * part, words),
-        lambda: time_budget_s is not None and watch.now_s() - started_s > time_budget_s,
+        wish.seed,
+        QUICK if budget_s < QUICK_BELOW_S else FULL,
+        wish.executor,
+        lambda part, words: wish.tell(0.1 + 0.85 * part, words),
+        Budget(watch, watch.now_s() + budget_s),
         laid,
+        known,
     ).run()
-
-
-def _never() -> bool:
-    return False
 
 
 def _silent(_fraction: float, _words: str) -> None:
@@ -369,21 +424,8 @@ def assemble(
     fresh = found.recipes[len(laid) :]
     profiles = [profile(recipe, batch.clock, rig, bench.towards_z) for recipe in fresh]
     coats = laid + tuple(
-        CoatPlan(
-            coat=len(laid) + k + 1,
-            mean_mm=batch.mean_mm,
-            mix_g=batch.mix_g,
-            part_a_g=batch.part_a_g,
-            part_b_g=batch.part_b_g,
-            cup_left_g=batch.cup_left_g,
-            spill_g=batch.spill_g,
-            clock=batch.clock,
-            start_deg=start_angles(recipe),
-            ramps=ramps(ramped),
-            viscosity=viscosity_table(batch.history),
-            opening_state="capped",
-        )
-        for k, (recipe, ramped) in enumerate(zip(fresh, profiles, strict=True))
+        lay(bench, batch, found, k, recipe, ramps(ramped))
+        for k, (recipe, ramped) in enumerate(zip(fresh, profiles, strict=True), len(laid))
     )
     hollow = sum(c.mix_g - c.cup_left_g - c.spill_g for c in coats)
     solid = cavity.solid_volume_cm3 * sheet.mixed_density_g_cm3
@@ -426,14 +468,72 @@ def assemble(
             elapsed_min=demould_min + WEIGH_MIN,
             demould_from_min=demould_min,
         ),
-        cautions=(CAP, *said),
+        cautions=(*opening_caution(coats[len(laid) :]), *said),
         notes=(
             *cavity.notes,
-            *what_limits(bench, found),
+            *taught_notes(bench.taught, found),
             rim_is_not_the_wall(hollow, area, wall_mm),
         ),
         details=details,
     )
+
+
+def lay(
+    bench: Bench, batch: Batch, found: Found, index: int, recipe: Recipe, turned: tuple[Ramp, ...]
+) -> CoatPlan:
+    """One coat as the plan's file has it. Of an open mould each loses grams of its own."""
+    mean_mm, spill_g = batch.mean_mm, batch.spill_g
+    if found.spilt_m3 is not None and found.grid is not None:
+        k = index - (len(found.recipes) - len(found.coats_m))
+        area = found.grid.weights.area
+        mean_mm = millimetres(float(found.coats_m[k] @ area / area.sum()))
+        spill_g = float(found.spilt_m3[k]) * bench.density_kg_m3 * 1e3
+    mix_g, left_g = bench.weights_g(mean_mm, spill_g)
+    part_a_g, part_b_g = parts_g(mix_g, bench.casting.resin.sheet)
+    return CoatPlan(
+        coat=index + 1,
+        mean_mm=mean_mm,
+        mix_g=mix_g,
+        part_a_g=part_a_g,
+        part_b_g=part_b_g,
+        cup_left_g=left_g,
+        spill_g=spill_g,
+        clock=batch.clock,
+        start_deg=start_angles(recipe),
+        ramps=turned,
+        viscosity=viscosity_table(batch.history),
+        opening_state=bench.casting.opening.state,
+    )
+
+
+def opening_caution(coats: Sequence[CoatPlan]) -> list[str]:
+    """What to do about the mouth while it turns."""
+    if coats[0].opening_state == "capped":
+        return [CAP]
+    spilt, poured = sum(c.spill_g for c in coats), sum(c.mix_g - c.cup_left_g for c in coats)
+    if spilt == 0.0:
+        return ["The mouth is open while it turns, and what runs over was not computed: " + TRAY]
+    return [
+        f"The mouth is open while it turns: of {poured:.0f} g poured about {spilt:.0f} g run over. "
+        f"{TRAY} A cap would save them."
+    ]
+
+
+def taught_notes(taught: Taught, found: Found) -> list[str]:
+    """What the mould's own past changes."""
+    said = []
+    if abs(taught.weight_ratio - 1.0) >= 0.005:
+        said.append(
+            f"In {taught.castings} proven castings this mould held {taught.weight_ratio:.3f} of "
+            "the resin foreseen for it: the weights allow for that."
+        )
+    s = found.statistics
+    if s is not None and abs(taught.rim_ratio - 1.0) >= 0.02:
+        said.append(
+            f"Its rims came out {taught.rim_ratio:.2f} times as foreseen against the wall: expect "
+            f"{taught.rim_ratio * s.rim / s.mean:.2f} of the mean there, not {s.rim / s.mean:.2f}."
+        )
+    return said
 
 
 def slump_caution(bench: Bench, batch: Batch) -> list[str]:

@@ -9,16 +9,19 @@ from controller.model import CoatClock, Ramp, RigSpec, StartAngles
 from controller.spin import Leg, Profile, law_peaks, realise
 from controller.units import rad_s, rpm
 
+MOST_BIAS = 0.9  # of 1, where a law would stand still
 GOLDEN = 0.5 * (1 + 5**0.5)
 
 
 @dataclass(frozen=True)
 class Recipe:
-    """Spread slowly, then turn faster, then a leg that sends resin to the rim.
+    """Spread slowly, then turn, with a late leg between that sends resin to the rim or the floor.
 
     Speeds are the faster axis's, rpm; ratio is major:minor; `reverse` turns the minor axis the
     other way. Times are shares of the way from the start of the spin to the expected gel. Biases
-    count towards the opening: a negative one thickens the rim, whichever way the opening looks.
+    count towards the opening: a negative one thickens the rim, a positive one the floor, whichever
+    way the opening looks. Slow turning carries resin over ridges that would drain, fast turning
+    leaves a smooth wall smooth: coats of both kinds go together.
     """
 
     ratio: float = 2.0 + GOLDEN
@@ -57,7 +60,8 @@ def legs(recipe: Recipe, clock: CoatClock, towards_z: float) -> list[Leg]:
     found = [leg("spread", spread_s, recipe.spread_rpm, 0.0, 0.0)]
     if rim_s:
         found.append(leg("level", rim_at - spread_s, *level))
-        found.append(leg("rim", rim_s, recipe.level_rpm, 0.0, recipe.rim_bias))
+        name = "rim" if recipe.rim_bias < 0 else "floor"
+        found.append(leg(name, rim_s, recipe.level_rpm, 0.0, recipe.rim_bias))
         found.append(leg("level", whole - rim_at - rim_s, *level))
     else:
         found.append(leg("level", whole - spread_s, *level))
@@ -65,7 +69,11 @@ def legs(recipe: Recipe, clock: CoatClock, towards_z: float) -> list[Leg]:
 
 
 def within_limits(recipe: Recipe, clock: CoatClock, rig: RigSpec) -> bool:
-    """Whether the rig can follow every leg."""
+    """Whether the recipe makes sense and the rig can follow every leg."""
+    if recipe.rim_bias and recipe.rim_from < recipe.spread_share + 0.05:
+        return False
+    if max(abs(recipe.bias) + recipe.dwell, abs(recipe.rim_bias)) > MOST_BIAS:
+        return False
     for leg in legs(recipe, clock, 1.0):
         speed, accel = law_peaks(leg)
         if max(speed, abs(leg.minor)) > rad_s(rig.rate_limit_rpm):

@@ -12,24 +12,31 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from itertools import combinations_with_replacement
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import RBFInterpolator
 from scipy.optimize import linprog
 
+from controller.errors import NotConverged
 from controller.film import Numerics, WallStatistics
 from controller.mould import Cavity
-from controller.plan.recipe import Recipe, within_limits
+from controller.plan.recipe import GOLDEN, Recipe, within_limits
 from controller.plan.walls import (
     AS_PLANNED,
     BAD_DAYS,
+    BATCH,
     COARSE,
     FINE,
+    Budget,
     Day,
     Grid,
+    OutOfTime,
     Pour,
     Walls,
     mesh_mm_for,
+    run_over,
 )
 
 Array = NDArray[np.float64]
@@ -38,6 +45,11 @@ RIM_SLACK = 0.06  # the rim may differ from the mean by this much at no cost
 RIM_COST = 3.0
 LOW_WEIGHT = 0.1  # of the 5th percentile beside the thinnest patch
 LEADERS = 60  # combinations looked at closely
+COMBINED = 64  # recipes of which all combinations are summed
+IDEAS = 300  # recipes whose worth is guessed for every few that are computed
+NEAR = 0.25  # in `features`
+SPILL_ROUNDS = 3
+LEAST_CELLS = 550  # of the mesh that decides
 BASELINE = Recipe(ratio=4.0, spread_share=0.08)
 
 
@@ -45,20 +57,20 @@ BASELINE = Recipe(ratio=4.0, spread_share=0.08)
 class Effort:
     """How much is computed. Counts, not seconds, so that a seed gives one plan anywhere."""
 
-    search_cells: int
-    library: int
+    search_mm: float  # the mesh on which recipes are tried ...
+    search_cells: int  # ... and never more than about so many cells on it
     rounds: int
     lanes: int  # recipes a round
     shortlist: int  # recipes that go on to the finer mesh
-    fine_rounds: int  # of neighbours there
+    fine_rounds: int  # of new ones there
     finalists: int
     days: tuple[Day, ...]
     check_mm: float  # the mesh that decides, and whose wall is reported
-    check_cells: int  # never more than about so many on it
+    check_cells: int
 
 
-FULL = Effort(900, 48, 1, 16, 31, 1, 3, BAD_DAYS, 4.8, 6000)
-QUICK = Effort(350, 16, 0, 16, 3, 0, 1, (), 8.0, 700)
+FULL = Effort(6.0, 1500, 4, 32, 28, 1, 3, BAD_DAYS, 4.8, 3000)
+QUICK = Effort(8.0, 500, 2, 16, 3, 0, 1, (), 7.0, 1000)
 QUICK_BELOW_S = 30.0  # a budget below this gets the quick search
 
 
@@ -70,6 +82,8 @@ class Found:
     grid: Grid | None = None
     statistics: WallStatistics | None = None
     coats_m: Array = field(default_factory=lambda: np.zeros((0, 0)))
+    base_m: Array = field(default_factory=lambda: np.zeros(0))  # what was laid before them
+    spilt_m3: Array | None = None  # of each coat, over an open mouth
     mesh_error: float | None = None  # of min/mean, between the last two meshes
     worst_min: float | None = None
     worst_days: tuple[Day, ...] = ()  # worst first
@@ -82,75 +96,101 @@ class Found:
     complete: bool = False
 
 
-class OutOfTime(Exception):
-    """The budget is spent: keep the best."""
+# What a recipe may be: where it is drawn from, (low, high), and what one step of a change is.
+SPACE = {
+    "ratio": (0.2, 7.0, 0.22),  # these two in logs
+    "level_rpm": (2.5, 20.0, 0.2),
+    "bias": (-0.15, 0.15, 0.015),
+    "dwell": (0.0, 0.5, 0.1),
+    "rim_bias": (-0.5, 0.5, 0.08),
+    "rim_from": (0.35, 0.85, 0.05),
+    "rim_share": (0.05, 0.25, 0.03),
+    "spread_rpm": (2.0, 6.0, 0.6),
+    "spread_share": (0.05, 0.4, 0.05),
+}
+LOGS = ("ratio", "level_rpm")
 
 
-def library(pour: Pour, count: int) -> list[Recipe]:
-    """Recipes that differ where it helps: opposite biases, a late rim leg, reversed, minor-fast.
-
-    The first four are the baseline: 4:1 at four speeds.
-    """
+def first_recipes(pour: Pour, rng: np.random.Generator, count: int) -> list[Recipe]:
+    """The baseline, 4:1 at four speeds; some that are often good; then drawn ones."""
     top = 0.95 * pour.rig.rate_limit_rpm
-    speeds = [top * s for s in (0.45, 0.6, 0.8, 1.0)]
-    fast, mid, slow = 0.8 * top, 0.6 * top, 0.45 * top
-    found = [replace(BASELINE, level_rpm=s) for s in speeds]
-    golden = 2.618
-    plain = [
-        Recipe(level_rpm=fast, ratio=0.382, bias=-0.03, reverse=True),
+    found = [replace(BASELINE, level_rpm=top * s) for s in (0.45, 0.6, 0.8, 1.0)]
+    fast, mid, slow, golden = 0.8 * top, 0.6 * top, 0.22 * top, 2.618
+    often = [
         Recipe(level_rpm=fast, ratio=golden, reverse=True),
-        Recipe(level_rpm=mid, ratio=golden, bias=-0.03),
         Recipe(level_rpm=fast, ratio=golden, bias=0.012),
-        Recipe(level_rpm=fast, ratio=golden, bias=-0.02, reverse=True),
-        Recipe(level_rpm=fast, ratio=1.618, reverse=True),
-        Recipe(level_rpm=mid, ratio=golden, bias=0.015, reverse=True),
-        Recipe(level_rpm=fast, ratio=0.382, bias=0.012),
-        Recipe(level_rpm=mid, ratio=3.618, bias=0.035, rim_bias=-0.2),
-        Recipe(level_rpm=top, ratio=golden),
-        Recipe(level_rpm=mid, ratio=golden, reverse=True),
+        Recipe(level_rpm=fast, ratio=golden, bias=-0.01, reverse=True),
         Recipe(level_rpm=fast, ratio=golden, bias=0.03, rim_bias=-0.25),
+        Recipe(level_rpm=fast, ratio=GOLDEN, reverse=True),
+        Recipe(level_rpm=fast, ratio=5.24, bias=0.008),
+        Recipe(level_rpm=mid, ratio=3.618, bias=0.035, rim_bias=-0.2),
+        Recipe(level_rpm=mid, ratio=0.382, bias=0.02, reverse=True),
+        Recipe(level_rpm=mid, ratio=0.382, bias=-0.05, reverse=True),
+        Recipe(level_rpm=slow, ratio=1.2, rim_bias=0.15, reverse=True),
     ]
-    more = [
-        Recipe(level_rpm=s, ratio=golden, bias=b, reverse=v)
-        for s, biases in ((mid, (0.02, 0.0, -0.05)), (fast, (0.006, -0.01)), (slow, (0.0, -0.05)))
-        for b in biases
-        for v in (False, True)
-    ] + [
-        Recipe(level_rpm=s, ratio=0.382, bias=b, reverse=v)
-        for b in (-0.05, -0.1, 0.0, 0.02)
-        for s in (fast, mid)
-        for v in (False, True)
-    ]
-    more += [Recipe(level_rpm=fast, ratio=r, bias=b) for r in (5.24, 1.618) for b in (0.008, -0.02)]
-    for recipe in (*plain, *more):
-        if recipe not in found and within_limits(recipe, pour.clock, pour.rig):
-            found.append(recipe)
-    return found[:count]
+    found += [recipe for recipe in often if within_limits(recipe, pour.clock, pour.rig)]
+    return [*found, *draw(pour, rng, count - len(found))][:count]
+
+
+def draw(pour: Pour, rng: np.random.Generator, count: int) -> list[Recipe]:
+    """Recipes from all of the space that the rig can follow: slow and fast, simple and wild."""
+    found: list[Recipe] = []
+    top = pour.rig.rate_limit_rpm
+    while len(found) < count:
+        values = {name: float(rng.uniform(low, high)) for name, (low, high, _) in SPACE.items()}
+        low, high, _ = SPACE["ratio"]
+        values["ratio"] = math.exp(rng.uniform(math.log(low), math.log(high)))
+        low = min(SPACE["level_rpm"][0], 0.5 * top)
+        values["level_rpm"] = math.exp(rng.uniform(math.log(low), math.log(0.97 * top)))
+        # Most walls want little bias and no dwell.
+        values["bias"] *= float(rng.uniform())
+        plain, even = rng.uniform(size=2) < (0.35, 0.5)
+        values["rim_bias"] *= 0.0 if plain else 1.0
+        values["dwell"] *= 0.0 if even else 1.0
+        one = Recipe(
+            **values,
+            reverse=bool(rng.uniform() < 0.5),
+            start_minor_deg=float(rng.uniform(0, 360)),
+        )
+        if within_limits(one, pour.clock, pour.rig):
+            found.append(one)
+    return found
 
 
 def vary(recipe: Recipe, pour: Pour, rng: np.random.Generator) -> Recipe:
     """A neighbour of a recipe that the rig can follow."""
     top = pour.rig.rate_limit_rpm
     for _ in range(50):
-        turn = rng.uniform(size=6) < 0.5
-        step = rng.normal(size=6)
         new = recipe
-        if turn[0]:
-            new = replace(new, level_rpm=float(np.clip(new.level_rpm * 1.15 ** step[0], 2, top)))
-        if turn[1]:
-            new = replace(new, bias=float(np.clip(new.bias + 0.01 * step[1], -0.15, 0.15)))
-        if turn[2]:
-            rim = float(np.clip(new.rim_bias - 0.1 + 0.1 * step[2], -0.35, 0.0))
-            new = replace(new, rim_bias=rim, rim_from=float(rng.uniform(0.45, 0.75)))
-        if turn[3]:
-            new = replace(new, ratio=float(np.clip(new.ratio * 1.25 ** step[3], 0.15, 7.0)))
-        if turn[4]:
-            new = replace(new, reverse=not new.reverse, spread_rpm=float(rng.uniform(2, 6)))
-        if turn[5]:
+        for name, (low, high, step) in SPACE.items():
+            if rng.uniform() < 0.6:
+                continue
+            value, change = getattr(new, name), step * float(rng.normal())
+            moved = value * math.exp(change) if name in LOGS else value + change
+            high = top if name == "level_rpm" else high
+            changes: dict[str, Any] = {name: float(np.clip(moved, low, high))}
+            new = replace(new, **changes)
+        if rng.uniform() < 0.15:
+            new = replace(new, reverse=not new.reverse)
+        if rng.uniform() < 0.15:
             new = replace(new, start_minor_deg=float(rng.uniform(0, 360)))
         if new != recipe and within_limits(new, pour.clock, pour.rig):
             return new
     return recipe
+
+
+def features(recipes: Sequence[Recipe]) -> Array:
+    """Recipes as points (n, 12) in which neighbours turn alike."""
+    rows = []
+    for one in recipes:
+        row = []
+        for name, (low, high, _) in SPACE.items():
+            ends = np.array([low, high, getattr(one, name)])
+            low, high, value = np.log(ends) if name in LOGS else ends
+            row.append((value - low) / (high - low))
+        angle = math.radians(one.start_minor_deg)
+        rows.append([*row, float(one.reverse), 0.2 * math.cos(angle), 0.2 * math.sin(angle)])
+    return np.array(rows)
 
 
 def score(lowest: Array, rim: Array) -> Array:
@@ -236,11 +276,22 @@ def _exchange(grid: Grid, maps: Array, start: tuple[int, ...], base: Array) -> t
         value = float(rated.max())
 
 
-def bound(grid: Grid, maps: Array, coats: int, base: Array) -> float:
-    """The best thinnest patch over the mean that any mixture of these maps could have on `base`.
+@dataclass(frozen=True, eq=False)
+class Mixture:
+    """The best that any mixture of the maps can do. `lowest`: its thinnest patch over the mean;
+    prices (cells,): what resin in each patch is worth, sum 1; shares (maps,): of each map."""
 
-    Linear programme (HiGHS): largest t with base + sum_k w_k map_k >= t in every patch, w >= 0, and
-    the weights' sum that of the coats planned. Any number of coats of any sizes stays below it.
+    lowest: float
+    prices: Array
+    shares: Array
+
+
+def mixture(grid: Grid, maps: Array, coats: int, base: Array) -> Mixture:
+    """Linear programme (HiGHS): largest t with base + sum_k w_k map_k >= t in every patch, w >= 0,
+    and the weights' sum that of the coats planned. Any number of coats of any sizes stays below it.
+
+    Its dual prices are high where the mixture is thin: a new map helps exactly if it is thicker
+    there, at these prices, than the mixture (column generation; Gilmore and Gomory 1961).
     """
     weight = grid.weights.area / grid.weights.area.sum()
     one = float(maps[0] @ weight)
@@ -257,7 +308,13 @@ def bound(grid: Grid, maps: Array, coats: int, base: Array) -> float:
         bounds=[(0, None)] * count + [(None, None)],
         method="highs",
     )
-    return -float(found.fun or 0.0) / (coats + laid)
+    if found.x is None:
+        raise NotConverged(f"the best mixture of coats ({found.message})", np.nan, found.nit)
+    return Mixture(
+        -float(found.fun or 0.0) / (coats + laid),
+        -found.ineqlin.marginals,
+        np.asarray(found.x[:-1]),
+    )
 
 
 class Level:
@@ -265,14 +322,19 @@ class Level:
 
     def __init__(self, search: Search, mesh_mm: float, numerics: Numerics) -> None:
         self.grid = Grid.of(search.cavity, mesh_mm, numerics)
-        self.walls = Walls(self.grid, search.pour, search.executor)
+        self.walls = Walls(self.grid, search.pour, search.executor, search.budget)
         self.base = np.zeros(self.grid.mesh.cells)
         for pour, recipe in search.laid:
-            laid = Walls(self.grid, pour, search.executor)
+            laid = Walls(self.grid, pour, search.executor, search.budget)
             self.base += laid.of([(recipe, AS_PLANNED)])[0]
 
     def films(self, recipes: Sequence[Recipe], day: Day = AS_PLANNED) -> Array:
-        return self.walls.of([(recipe, day) for recipe in recipes])
+        found = self.walls.of([(recipe, day) for recipe in recipes])
+        if not self.walls.pour.open:
+            return found
+        # Of each, more or less runs over: they are compared as if the same had stayed.
+        area = self.grid.weights.area
+        return np.asarray(found * (self.walls.pour.mean_m * area.sum() / (found @ area))[:, None])
 
     def total(self, recipes: Sequence[Recipe], day: Day = AS_PLANNED) -> Array:
         return np.asarray(self.films(recipes, day).sum(axis=0) + self.base)
@@ -284,10 +346,8 @@ class Level:
 
 @dataclass
 class Search:
-    """One search. `laid` are coats already on the wall, which stay as they are.
-
-    spent: asked after every batch of films, whether to stop.
-    """
+    """One search. `laid` are coats already on the wall, which stay as they are; `known` recipes
+    are tried before all others."""
 
     cavity: Cavity
     pour: Pour
@@ -296,92 +356,127 @@ class Search:
     effort: Effort
     executor: Executor | None
     tell: Callable[[float, str], None]
-    spent: Callable[[], bool]
+    budget: Budget
     laid: Sequence[tuple[Pour, Recipe]] = ()
-    coarse: Level | None = field(default=None, init=False)
+    known: tuple[Recipe, ...] = ()
+
+    def __post_init__(self) -> None:
+        self.found, self.done = Found(), 0.0
+        self.rng = np.random.default_rng(self.seed)
+        self.coarse: Level | None = None
+        effort = self.effort
+        self.steps = effort.rounds + 2.0 * (1 + effort.fine_rounds) + 3.0 * bool(effort.days)
 
     def run(self) -> Found:
         """Choose the coats' recipes. Ctrl-C and a spent budget keep the best so far.
 
         Raises KeyboardInterrupt when there is nothing yet.
         """
-        self.found, self.done = Found(), 0.0
-        self.rng = np.random.default_rng(self.seed)
-        effort = self.effort
-        self.steps = effort.library / effort.lanes + effort.rounds + 5.0 + 2.0 * effort.fine_rounds
         try:
             self._run()
         except (KeyboardInterrupt, OutOfTime):
-            if self.found.statistics is None:
+            if not self.found.recipes:
                 raise
-        return self.found
+        return self._settled()
+
+    def _settled(self) -> Found:
+        """What was found; of an open mould, with what really stays and runs over."""
+        found, grid = self.found, self.found.grid
+        if self.pour.open and grid is not None:
+            found.coats_m, found.spilt_m3 = run_over(grid, self.pour, found.recipes, SPILL_ROUNDS)
+            base = found.base_m
+            found.statistics = grid.weights.statistics(found.coats_m.sum(axis=0) + base)
+        return found
 
     def judge(self, recipes: tuple[Recipe, ...]) -> Found:
         """No search: the wall of these recipes, on one mesh."""
-        self.found, self.coarse = Found(), None
-        self._take(Level(self, self._check_mm(), FINE), recipes)
-        return self.found
+        self._take(Level(self, self._mesh_mm(False), FINE), recipes)
+        return self._settled()
 
-    def _check_mm(self) -> float:
-        return max(self.effort.check_mm, mesh_mm_for(self.cavity.area_cm2, self.effort.check_cells))
+    def _mesh_mm(self, coarse: bool) -> float:
+        effort, area_cm2 = self.effort, self.cavity.area_cm2
+        if coarse:
+            return max(effort.search_mm, mesh_mm_for(area_cm2, effort.search_cells))
+        # A small mould needs a finer mesh to have cells enough.
+        most, least = (mesh_mm_for(area_cm2, n) for n in (LEAST_CELLS, effort.check_cells))
+        return max(min(effort.check_mm, most), least)
 
     def _run(self) -> None:
-        effort, area_cm2 = self.effort, self.cavity.area_cm2
         self.tell(0.0, "turning the first coats")
-        self.coarse = coarse = Level(self, mesh_mm_for(area_cm2, effort.search_cells), COARSE)
+        self.coarse = coarse = Level(self, self._mesh_mm(True), COARSE)
         shortlist = self._explore(coarse)
-        self.fine = Level(self, self._check_mm(), FINE)
+        self.fine = Level(self, self._mesh_mm(False), FINE)
         finalists = self._decide(shortlist)
-        if effort.days:
+        if self.effort.days:
             self._endure(coarse, finalists)
         self.found.complete = True
 
     def _explore(self, level: Level) -> list[Recipe]:
-        """The library, then neighbours of what leads: recipes worth a finer mesh."""
-        effort = self.effort
-        untried = library(self.pour, effort.library)
-        pool: list[Recipe] = []
-        leaders: list[tuple[int, ...]] = []
-        for batch in range(math.ceil(effort.library / effort.lanes) + effort.rounds):
-            fresh = untried[batch * effort.lanes : (batch + 1) * effort.lanes]
-            pool += fresh or self._neighbours(pool, leaders)
-            maps = level.films(pool)
-            leaders = combinations(level.grid, maps, self.coats, LEADERS, level.base)
-            if batch == 0:
-                self._baseline(level, [r for r in pool if replace(r, level_rpm=8.0) == BASELINE])
-            self.found.tried = len(pool)
-            self._take(level, tuple(pool[i] for i in leaders[0]))
+        """Drawn recipes, then more and more such as lay resin where the best mixture is thin."""
+        effort, pool = self.effort, Pool()
+        for number in range(effort.rounds):
+            if number == 0:
+                drawn = first_recipes(self.pour, self.rng, effort.lanes - len(self.known))
+                fresh = [*self.known, *drawn]
+            elif self.budget.covers(level.walls.work(effort.lanes) + self._decision()):
+                fresh = self._next(pool, effort.lanes)
+            else:
+                break  # what is left goes to the finer mesh
+            pool.add(level, fresh, self.coats)
+            if number == 0:
+                plain = [r for r in pool.recipes if replace(r, level_rpm=8.0) == BASELINE]
+                self._baseline(level, plain)
+            self.found.tried = len(pool.recipes)
+            self._take(level, pool.named(pool.leaders[0]))
             self._step(1.0)
-        wanted = [i for leader in leaders for i in leader]
-        alone = np.argsort(-rate(level.grid, maps), kind="stable")
-        best_first = list(dict.fromkeys([*wanted, *(int(i) for i in alone)]))
-        return [pool[i] for i in best_first[: max(effort.shortlist, len(set(leaders[0])))]]
+        return pool.best_first(level)[: max(effort.shortlist, self.coats)]
+
+    def _decision(self) -> float:
+        """Work of the finer mesh, at the least."""
+        cells = self.cavity.area_cm2 * 100.0 / (0.866 * self._mesh_mm(False) ** 2)
+        return float(max(self.effort.shortlist, BATCH) * cells**1.5)
 
     def _decide(self, shortlist: list[Recipe]) -> list[tuple[Recipe, ...]]:
         """All combinations again, on the finer mesh: the best, and others unlike it."""
-        level, found = self.fine, self.found
-        level.films([*shortlist, found.baseline_recipe])
-        self._baseline(level, [found.baseline_recipe])
-        leaders: list[tuple[int, ...]] = []
-        for _ in range(1 + self.effort.fine_rounds):
-            if leaders:
-                shortlist = [*shortlist, *self._neighbours(shortlist, leaders)]
-            maps = level.films(shortlist)
-            leaders = combinations(level.grid, maps, self.coats, LEADERS, level.base)
-            self._take(level, tuple(shortlist[i] for i in leaders[0]))
+        level, found, pool = self.fine, self.found, Pool()
+        pool.add(level, shortlist, self.coats)
+        self._take(level, pool.named(pool.leaders[0]))
+        self._baseline(level, self._speeds(level))
+        self._step(2.0)
+        for _ in range(self.effort.fine_rounds):
+            pool.add(level, self._next(pool, self.effort.lanes), self.coats)
+            found.tried += self.effort.lanes
+            self._take(level, pool.named(pool.leaders[0]))
             self._step(2.0)
-        found.bound = bound(level.grid, maps, self.coats, level.base)
-        unlike = different(leaders, self.effort.finalists)
-        return [tuple(shortlist[i] for i in leader) for leader in unlike]
+        found.bound = pool.mixed.lowest
+        unlike = different(pool.leaders, self.effort.finalists)
+        return [pool.named(leader) for leader in unlike]
 
-    def _neighbours(
-        self, pool: Sequence[Recipe], leaders: Sequence[tuple[int, ...]]
-    ) -> list[Recipe]:
-        """New recipes near those of the leading combinations."""
-        parents = list(dict.fromkeys(pool[i] for leader in leaders[:6] for i in leader))
-        picks = self.rng.integers(len(parents), size=self.effort.lanes)
-        fresh = [vary(parents[int(i)], self.pour, self.rng) for i in picks]
-        return [recipe for recipe in dict.fromkeys(fresh) if recipe not in pool]
+    def _speeds(self, level: Level) -> list[Recipe]:
+        """The baseline at the speed that was best on the coarse mesh, and beside it."""
+        if level is self.coarse or not self.effort.days:
+            return [self.found.baseline_recipe]
+        best = self.found.baseline_recipe
+        top = 0.95 * self.pour.rig.rate_limit_rpm
+        around = {min(top, best.level_rpm * factor) for factor in (0.8, 1.0, 1.25)}
+        return [replace(best, level_rpm=speed) for speed in sorted(around)]
+
+    def _next(self, pool: Pool, count: int) -> list[Recipe]:
+        """New recipes: half such as should be thick where the mixture is thin, by what their
+        neighbours were; half varied from the leading combinations."""
+        pour, rng = self.pour, self.rng
+        ideas = draw(pour, rng, IDEAS)
+        support = [pool.recipes[int(i)] for i in np.argsort(-pool.mixed.shares)[:8]]
+        ideas += [vary(support[k % len(support)], pour, rng) for k in range(IDEAS)]
+        worth = RBFInterpolator(
+            features(pool.recipes), pool.worth(), kernel="linear", smoothing=0.01, degree=0
+        )(features(ideas))
+        priced = [ideas[int(i)] for i in np.argsort(-worth, kind="stable")]
+        parents = list(dict.fromkeys(pool.recipes[i] for one in pool.leaders[:6] for i in one))
+        picks = rng.integers(len(parents), size=count)
+        near = [vary(parents[int(i)], pour, rng) for i in picks]
+        fresh = dict.fromkeys([*apart(priced, count - count // 2), *near])
+        return [recipe for recipe in fresh if recipe not in pool.recipes][:count]
 
     def _endure(self, coarse: Level, finalists: list[tuple[Recipe, ...]]) -> None:
         """Of the finalists, that whose worst day is best becomes the plan.
@@ -413,14 +508,12 @@ class Search:
         words = "" if s is None else f"thinnest patch {s.min / s.mean:.2f} of the mean"
         mesh = "" if grid is None else f" on {grid.mesh_mm:.1f} mm"
         self.tell(min(self.done / self.steps, 0.99), words + mesh)
-        if self.spent():
-            raise OutOfTime
 
     def _take(self, level: Level, recipes: tuple[Recipe, ...]) -> None:
         """Make these the plan, with their films on this mesh: heavy at the bottom first."""
         found = self.found
         found.recipes = tuple(sorted(recipes, key=lambda r: -(r.bias + 0.1 * r.rim_bias)))
-        found.coats_m = level.films(found.recipes)
+        found.coats_m, found.base_m = level.films(found.recipes), level.base
         found.grid = level.grid
         total = level.total(found.recipes)
         found.statistics = level.grid.weights.statistics(total)
@@ -443,3 +536,61 @@ class Search:
             "rim_over_mean": round(float(rim[best]), 4),
             "mesh_mm": round(level.grid.mesh_mm, 2),
         }
+
+
+class Pool:
+    """Recipes tried on one mesh, with what follows from all of them together."""
+
+    def __init__(self) -> None:
+        self.recipes: list[Recipe] = []
+        self.leaders: list[tuple[int, ...]] = []
+
+    def add(self, level: Level, fresh: Sequence[Recipe], coats: int) -> None:
+        self.recipes += fresh
+        grid = level.grid
+        self.maps = level.films(self.recipes)
+        self.mixed = mixture(grid, self.maps, coats, level.base)
+        keep = self._worth_combining(grid)
+        found = combinations(grid, self.maps[keep], coats, LEADERS, level.base)
+        self.leaders = [tuple(int(keep[i]) for i in one) for one in found]
+        self.patches = grid.weights.patch_means(self.maps.T)
+
+    def _worth_combining(self, grid: Grid) -> NDArray[np.int64]:
+        """Not all of many: those that led, those of the mixture, the best alone, the best paid."""
+        if len(self.recipes) <= COMBINED:
+            return np.arange(len(self.recipes))
+        patches = grid.weights.patch_means(self.maps.T)
+        wanted = [
+            *(i for one in self.leaders[:12] for i in one),
+            *np.flatnonzero(self.mixed.shares > 1e-6),
+            *np.argsort(-rate(grid, self.maps), kind="stable")[: COMBINED // 3],
+            *np.argsort(-(self.mixed.prices @ patches), kind="stable"),
+        ]
+        return np.array(list(dict.fromkeys(int(i) for i in wanted))[:COMBINED])
+
+    def named(self, leader: tuple[int, ...]) -> tuple[Recipe, ...]:
+        return tuple(self.recipes[i] for i in leader)
+
+    def worth(self) -> Array:
+        """Each recipe's resin at the mixture's prices, over its mean."""
+        return np.asarray(self.mixed.prices @ self.patches / self.maps.mean())
+
+    def best_first(self, level: Level) -> list[Recipe]:
+        wanted = [
+            *(i for one in self.leaders for i in one),
+            *np.argsort(-self.mixed.shares, kind="stable")[:12],
+            *np.argsort(-rate(level.grid, self.maps), kind="stable"),
+        ]
+        return [self.recipes[i] for i in dict.fromkeys(int(i) for i in wanted)]
+
+
+def apart(ranked: Sequence[Recipe], count: int) -> list[Recipe]:
+    """The first few that are not near each other."""
+    points = features(ranked)
+    chosen: list[int] = []
+    for k in range(len(ranked)):
+        if len(chosen) == count:
+            break
+        if all(np.linalg.norm(points[k] - points[j]) > NEAR for j in chosen):
+            chosen.append(k)
+    return [ranked[k] for k in chosen]

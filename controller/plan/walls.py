@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 import os
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -16,6 +18,8 @@ from controller.model import CoatClock, RigSpec
 from controller.mould import Cavity
 from controller.plan.recipe import Recipe, profile
 from controller.wall import SURFACE_TENSION_N_M
+from firmware_bridge.clock import SystemClock
+from firmware_bridge.contract import Clock
 
 Array = NDArray[np.float64]
 
@@ -53,15 +57,21 @@ BAD_DAYS = (
 
 @dataclass(frozen=True, eq=False)
 class Pour:
-    """One coat's resin on its clock, and the rig that turns it. table: (time_s, Pa s), (k, 2)."""
+    """One coat's resin on its clock, and the rig that turns it. table: (time_s, Pa s), (k, 2).
+
+    volume_m3 is to stay, mean_m thick on average; spilt_m3 is poured beside it, to run over. open:
+    the mouth is not capped while it turns.
+    """
 
     volume_m3: float
+    spilt_m3: float
     mean_m: float
     density_kg_m3: float
     table: Array
     clock: CoatClock
     rig: RigSpec
     towards_z: float
+    open: bool = False
 
     def coat(self, recipe: Recipe, day: Day, cells: int | None) -> Coat:
         """The film's input. Only what a day changes is changed: the ramps stay as planned.
@@ -90,7 +100,7 @@ class Pour:
             self.clock.spin_from_s, *found.start, found.duration_s, found.major, found.minor
         )
         if cells is None:
-            return Coat(fluid, spin, volume_m3=self.volume_m3)
+            return Coat(fluid, spin, volume_m3=self.volume_m3 + self.spilt_m3)
         return Coat(fluid, spin, start_m=np.full(cells, self.mean_m))
 
 
@@ -115,10 +125,55 @@ def mesh_mm_for(area_cm2: float, cells: int) -> float:
     return float(np.sqrt(area_cm2 * 100.0 / (0.866 * cells)))
 
 
-def films(grid: Grid, batch: Sequence[Coat], threads: int) -> Array:
+def films(grid: Grid, batch: Sequence[Coat], threads: int, rim_open: bool = False) -> Array:
     """Set films in metres, (coats, cells). A plain function, so that any executor can run it."""
-    found = coats(grid.mesh, batch, numerics=grid.numerics, threads=threads)
+    found = coats(grid.mesh, batch, rim_open=rim_open, numerics=grid.numerics, threads=threads)
     return np.array([one.film_m for one in found])
+
+
+def run_over(grid: Grid, pour: Pour, recipes: Sequence[Recipe], rounds: int) -> tuple[Array, Array]:
+    """With an open mouth: films (k, cells) and what ran over (k,), m3, of as much more poured as
+    runs over, so that about what was wanted stays. Raises InputError when the mould cannot hold it.
+    """
+    spilt = np.full(len(recipes), pour.spilt_m3)
+    threads = min(4, os.cpu_count() or 1)
+    for _ in range(rounds):
+        lanes = [
+            replace(pour, spilt_m3=float(more)).coat(recipe, AS_PLANNED, None)
+            for recipe, more in zip(recipes, spilt, strict=True)
+        ]
+        found = films(grid, lanes, threads, pour.open)
+        poured = pour.volume_m3 + spilt
+        stayed = found @ grid.weights.area
+        spilt_now = poured - stayed
+        # The share that runs over changes slowly with what is poured.
+        spilt = pour.volume_m3 * spilt_now / np.maximum(stayed, 0.05 * poured)
+    return found, spilt_now
+
+
+class OutOfTime(Exception):
+    """The budget is spent: keep the best."""
+
+
+@dataclass
+class Budget:
+    """Seconds that may be spent. What would take longer than is left is not begun."""
+
+    clock: Clock = field(default_factory=SystemClock)
+    ends_s: float = math.inf
+    pace: float = 0.0  # seconds for a unit of work, as last seen
+
+    def covers(self, work: float) -> bool:
+        return self.clock.now_s() + self.pace * work <= self.ends_s
+
+    @contextmanager
+    def spend(self, work: float) -> Iterator[None]:
+        """Raises OutOfTime before the work is begun."""
+        if not self.covers(work):
+            raise OutOfTime
+        started_s = self.clock.now_s()
+        yield
+        self.pace = (self.clock.now_s() - started_s) / work
 
 
 @dataclass
@@ -128,19 +183,31 @@ class Walls:
     grid: Grid
     pour: Pour
     executor: Executor | None = None
+    budget: Budget = field(default_factory=lambda: Budget())
     known: dict[tuple[Recipe, Day], Array] = field(default_factory=dict)
 
     def of(self, wanted: Sequence[tuple[Recipe, Day]]) -> Array:
         """Films of (recipe, day) pairs, shape (pairs, cells)."""
         missing = list(dict.fromkeys(pair for pair in wanted if pair not in self.known))
-        even = self.grid.mesh.cells if self.grid.numerics is COARSE else None
-        lanes = [self.pour.coat(recipe, day, even) for recipe, day in missing]
-        if self.executor is None:
-            made = [films(self.grid, lanes, min(4, os.cpu_count() or 1))] if lanes else []
-        else:
-            parts = [lanes[k : k + BATCH] for k in range(0, len(lanes), BATCH)]
-            jobs = [self.executor.submit(films, self.grid, part, 1) for part in parts]
-            made = [job.result() for job in jobs]
-        for pair, film in zip(missing, (f for part in made for f in part), strict=True):
-            self.known[pair] = film
+        threads = min(4, os.cpu_count() or 1)
+        step = BATCH * threads if self.executor is None else len(missing)
+        for k in range(0, len(missing), max(1, step)):
+            part = missing[k : k + step]
+            with self.budget.spend(self.work(len(part))):
+                self.known.update(zip(part, self._made(part, threads), strict=True))
         return np.array([self.known[pair] for pair in wanted])
+
+    def work(self, lanes: int) -> float:
+        """What films cost, in units of their own: cells, and steps that shrink with the cells."""
+        return float(max(lanes, BATCH) * self.grid.mesh.cells**1.5)
+
+    def _made(self, part: Sequence[tuple[Recipe, Day]], threads: int) -> list[Array]:
+        pour, cells = self.pour, self.grid.mesh.cells
+        # What runs over an open mouth hangs on the pool; else an even start is as good.
+        even = cells if self.grid.numerics is COARSE and not pour.open else None
+        lanes = [pour.coat(recipe, day, even) for recipe, day in part]
+        if self.executor is None:
+            return list(films(self.grid, lanes, threads, pour.open))
+        batches = [lanes[k : k + BATCH] for k in range(0, len(lanes), BATCH)]
+        jobs = [self.executor.submit(films, self.grid, batch, 1, pour.open) for batch in batches]
+        return [film for job in jobs for film in job.result()]
