@@ -282,6 +282,7 @@ class Plan(Frozen):
     totals: Totals
     cautions: tuple[str, ...]
     notes: tuple[str, ...] = ()
+    limits: tuple[str, ...] = ()  # which place of the wall falls short, and why
     details: dict[str, Any] = Field(
         default_factory=dict
     )  # load, search, clarity, shop: see plan.py

@@ -154,6 +154,8 @@ def _blocks(plan: Plan) -> list[Block]:
             f"repeated; {search['films']} recipes were computed."
         )
         blocks += [Heading("Why so"), Words(text)]
+    if plan.limits:
+        blocks += [Heading("What limits it"), Listed(plan.limits)]
     return [*blocks, Heading("Mind"), Listed((*plan.cautions, *plan.notes))]
 
 

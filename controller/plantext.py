@@ -58,6 +58,8 @@ def describe(plan: Plan) -> str:
                 lines.append(f"  {words} {value:.2f} mm")
     if wall.note:
         lines.append(f"  {wall.note}")
+    if plan.limits:
+        lines += ["", "What limits it", *(f"- {limit}" for limit in plan.limits)]
     cost = "" if totals.cost is None else f", {totals.cost:.2f} {casting.resin.currency}".rstrip()
     lines += [
         "",

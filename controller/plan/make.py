@@ -7,6 +7,7 @@ import itertools
 import math
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -37,11 +38,20 @@ from controller.plan.batch import (
     probe_in_cup,
     viscosity_table,
 )
+from controller.plan.limits import what_limits
 from controller.plan.loading import check_load, check_reach
 from controller.plan.recipe import Recipe, profile, ramps, start_angles
 from controller.plan.search import FULL, QUICK, QUICK_BELOW_S, Found, Search
 from controller.plan.shop import cautions, moisture, shopping
-from controller.plan.walls import COARSE, Budget, Grid, Pour, mesh_mm_for, run_over
+from controller.plan.walls import (
+    COARSE,
+    Budget,
+    Grid,
+    OutOfTime,
+    Pour,
+    mesh_mm_for,
+    run_over,
+)
 from controller.units import G_M_S2, metres, millimetres, rad_s
 from firmware_bridge.clock import SystemClock
 from firmware_bridge.contract import Clock
@@ -58,8 +68,6 @@ SLUMP = 2.0  # a stated coat beyond so many times what is held is refused
 LEAST_SEARCH_S = 5.0  # below it there is no time for a film
 PACE_MOST = 1.3  # of a coat's gel against its plan; beyond it something else is wrong
 MOST_COATS = 12
-EVEN_ENOUGH = 0.88  # a thinnest patch below this share of the mean is explained
-NEAR_M = 15e-3
 ROUGH_CELLS = 500
 WEIGH_MIN = 10.0  # preparing and weighing before the first parts meet
 
@@ -377,10 +385,11 @@ def choose(
 ) -> Found:
     """The recipes of the coats still to lay."""
     budget_s = math.inf if wish.time_budget_s is None else wish.time_budget_s
+    usual = Found(recipes=tuple(DEFAULT_RECIPES[k % len(DEFAULT_RECIPES)] for k in range(count)))
     if budget_s <= 0:
-        return Found(recipes=tuple(DEFAULT_RECIPES[k % len(DEFAULT_RECIPES)] for k in range(count)))
+        return usual
     watch = wish.clock or SystemClock()
-    return Search(
+    search = Search(
         bench.cavity,
         bench.pour(batch),
         count,
@@ -391,7 +400,11 @@ def choose(
         Budget(watch, watch.now_s() + budget_s),
         laid,
         known,
-    ).run()
+    )
+    try:
+        return search.run()
+    except OutOfTime:
+        return usual
 
 
 def _silent(_fraction: float, _words: str) -> None:
@@ -474,6 +487,7 @@ def assemble(
             *taught_notes(bench.taught, found),
             rim_is_not_the_wall(hollow, area, wall_mm),
         ),
+        limits=what_limits(cavity, found, len(coats), wall_mm, COVER_MM),
         details=details,
     )
 
@@ -587,27 +601,6 @@ def wall_summary(casting: Casting, wall_mm: float, found: Found) -> WallSummary:
         bound_min_mm=None if found.bound is None else found.bound * wall_mm,
         note="Thinnest patch of 12 mm, computed; the error is the difference of two mesh sizes."
         + ("" if found.complete else " The search was cut short: the best so far."),
-    )
-
-
-def what_limits(bench: Bench, found: Found) -> tuple[str, ...]:
-    """Where a wall is well below its mean, and what about the mould makes it so."""
-    s, grid = found.statistics, found.grid
-    if s is None or grid is None or s.min >= EVEN_ENOUGH * s.mean:
-        return ()
-    mesh = grid.mesh
-    at = mesh.points[s.min_cell]
-    near = np.linalg.norm(mesh.points - at, axis=1) < NEAR_M
-    if mesh.rim[near].any():
-        why = "it lies beside the opening, where the film drains to the edge"
-    elif np.abs(mesh.curvature[near]).max() > 4.0 * np.median(np.abs(mesh.curvature)):
-        why = "it lies beside a sharp edge, which draws the resin out of its neighbourhood"
-    else:
-        why = "no spin in the search brings more there"
-    back = bench.cavity.rotation.T @ at * 1e3 + bench.cavity.crossing_mm
-    return (
-        f"The thinnest patch, {s.min / s.mean:.2f} of the mean, is near "
-        f"{[round(float(x)) for x in back]} mm: {why}.",
     )
 
 

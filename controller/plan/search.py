@@ -44,8 +44,9 @@ Array = NDArray[np.float64]
 RIM_SLACK = 0.06  # the rim may differ from the mean by this much at no cost
 RIM_COST = 3.0
 LOW_WEIGHT = 0.1  # of the 5th percentile beside the thinnest patch
+DAY_WEIGHT = 0.8  # of what the worst day takes
 LEADERS = 60  # combinations looked at closely
-COMBINED = 64  # recipes of which all combinations are summed
+COMBINED = 48  # recipes of which all combinations are summed
 IDEAS = 300  # recipes whose worth is guessed for every few that are computed
 NEAR = 0.25  # in `features`
 SPILL_ROUNDS = 3
@@ -69,7 +70,7 @@ class Effort:
     check_cells: int
 
 
-FULL = Effort(6.0, 1500, 4, 32, 28, 1, 3, BAD_DAYS, 4.8, 3000)
+FULL = Effort(6.0, 1500, 4, 24, 20, 1, 3, BAD_DAYS, 4.8, 3000)
 QUICK = Effort(8.0, 500, 2, 16, 3, 0, 1, (), 7.0, 1000)
 QUICK_BELOW_S = 30.0  # a budget below this gets the quick search
 
@@ -95,6 +96,8 @@ class Found:
     history: list[tuple[int, float]] = field(default_factory=list)  # (recipes tried, score)
     complete: bool = False
 
+
+SCREEN = (BAD_DAYS[3], BAD_DAYS[5])  # gels late; ripple from the rim: the ones that differ most
 
 # What a recipe may be: where it is drawn from, (low, high), and what one step of a change is.
 SPACE = {
@@ -217,36 +220,65 @@ def rate(grid: Grid, sums: Array) -> Array:
     return score(lowest + LOW_WEIGHT * (low - 1.0), rim)
 
 
+@dataclass(frozen=True, eq=False)
+class Strain:
+    """What bad days make of maps: maps (1 + days, m, cells), the first as planned, on `grid`."""
+
+    grid: Grid
+    maps: Array
+    base: Array
+
+    def cost(self, sets: NDArray[np.int64], share: float) -> Array:
+        """How much lower each set (k, coats) scores on its worst day than as planned, (k,)."""
+        scores = np.array(
+            [score(*_lowest(self.grid, maps, sets, self.base * share)) for maps in self.maps]
+        )
+        return np.asarray(scores[0] - scores.min(axis=0))
+
+
+def _lowest(grid: Grid, maps: Array, sets: NDArray[np.int64], under: Array) -> tuple[Array, Array]:
+    """Of the sums of these maps over `under`: thinnest patch and rim, over the mean, each (k,)."""
+    weight = grid.weights.area / grid.weights.area.sum()
+    mean = float(maps[0] @ weight) * sets.shape[1] + float(under @ weight)
+    patches = (grid.weights.patch_means(maps.T).T / mean).astype(np.float32)
+    below = (grid.weights.patch_means(under) / mean).astype(np.float32)
+    lowest = np.empty(len(sets))
+    for k in range(0, len(sets), 2048):
+        part = sets[k : k + 2048]
+        total = below + patches[part[:, 0]]
+        for column in range(1, sets.shape[1]):
+            total += patches[part[:, column]]
+        lowest[k : k + 2048] = total.min(axis=1)
+    rim = np.full(len(sets), np.nan)
+    if grid.weights.rim is not None:
+        rim = (maps @ grid.weights.rim)[sets].sum(axis=1) + under @ grid.weights.rim
+        rim = rim / mean
+    return lowest, rim
+
+
 def combinations(
-    grid: Grid, maps: Array, coats: int, best: int, base: Array
+    grid: Grid, maps: Array, coats: int, best: int, base: Array, strain: Strain | None = None
 ) -> list[tuple[int, ...]]:
     """The best index tuples of maps (m, cells) on top of `base` (cells,), repeats allowed.
 
     Up to three coats every combination is summed; beyond, coordinate exchange from the best three.
+    strain: what bad days take from the leaders counts too.
     """
-    weight = grid.weights.area / grid.weights.area.sum()
     upto = min(coats, 3)
     share = upto / coats  # of the base, so that a part of the coats is judged with its part of it
-    mean = float(maps[0] @ weight) * upto + float(base @ weight) * share
-    patches = (grid.weights.patch_means(maps.T).T / mean).astype(np.float32)
-    under = (grid.weights.patch_means(base) * share / mean).astype(np.float32)
     sets = np.array(list(combinations_with_replacement(range(len(maps)), upto)))
-    lowest = np.empty(len(sets))
-    for k in range(0, len(sets), 8192):
-        part = sets[k : k + 8192]
-        total = under + patches[part[:, 0]]
-        for column in range(1, upto):
-            total += patches[part[:, column]]
-        lowest[k : k + 8192] = total.min(axis=1)
-    rim = np.full(len(sets), np.nan)
-    if grid.weights.rim is not None:
-        rim = (maps @ grid.weights.rim)[sets].sum(axis=1) + base @ grid.weights.rim * share
-        rim = rim / mean
-    order = np.argsort(-score(lowest, rim), kind="stable")[: 40 * best]
-    # The 5th percentile counts too, but only among the leaders.
-    rated = rate(grid, maps[sets[order]].sum(axis=1) + base * share)
-    leaders = [tuple(int(i) for i in sets[order[j]]) for j in np.argsort(-rated, kind="stable")]
-    leaders = leaders[:best]
+    value = score(*_lowest(grid, maps, sets, base * share))
+    sets = sets[np.argsort(-value, kind="stable")[: (100 if strain else 40) * best]]
+    # The 5th percentile and the bad days count too, but only among the leaders.
+    rated = np.concatenate(
+        [
+            rate(grid, maps[sets[k : k + 512]].sum(axis=1) + base * share)
+            for k in range(0, len(sets), 512)
+        ]
+    )
+    if strain is not None:
+        rated = rated - DAY_WEIGHT * strain.cost(sets, share)
+    leaders = [tuple(int(i) for i in sets[j]) for j in np.argsort(-rated, kind="stable")[:best]]
     if coats > 3:
         leaders = [_exchange(grid, maps, (one * coats)[:coats], base) for one in leaders]
     return list(dict.fromkeys(leaders))
@@ -336,6 +368,14 @@ class Level:
         area = self.grid.weights.area
         return np.asarray(found * (self.walls.pour.mean_m * area.sum() / (found @ area))[:, None])
 
+    def strained(self, recipes: Sequence[Recipe]) -> Array:
+        """Films (5, recipes, cells): as planned, on two bad days, and, as if all were linear, on
+        their opposites."""
+        days = (AS_PLANNED, *SCREEN)
+        self.walls.of([(recipe, day) for recipe in recipes for day in days])
+        planned, *bad = (self.films(recipes, day) for day in days)
+        return np.array([planned, *bad, *(np.maximum(2.0 * planned - one, 0.0) for one in bad)])
+
     def total(self, recipes: Sequence[Recipe], day: Day = AS_PLANNED) -> Array:
         return np.asarray(self.films(recipes, day).sum(axis=0) + self.base)
 
@@ -370,7 +410,7 @@ class Search:
     def run(self) -> Found:
         """Choose the coats' recipes. Ctrl-C and a spent budget keep the best so far.
 
-        Raises KeyboardInterrupt when there is nothing yet.
+        Raises KeyboardInterrupt or OutOfTime when there is nothing yet.
         """
         try:
             self._run()
@@ -422,7 +462,12 @@ class Search:
                 fresh = self._next(pool, effort.lanes)
             else:
                 break  # what is left goes to the finer mesh
-            pool.add(level, fresh, self.coats)
+            rough = level if effort.days else None
+            if number == 0:
+                pool.add(level, fresh, self.coats, None)
+                self._take(level, pool.named(pool.leaders[0]))  # something to fall back on
+                fresh = []
+            pool.add(level, fresh, self.coats, rough)
             if number == 0:
                 plain = [r for r in pool.recipes if replace(r, level_rpm=8.0) == BASELINE]
                 self._baseline(level, plain)
@@ -439,12 +484,13 @@ class Search:
     def _decide(self, shortlist: list[Recipe]) -> list[tuple[Recipe, ...]]:
         """All combinations again, on the finer mesh: the best, and others unlike it."""
         level, found, pool = self.fine, self.found, Pool()
-        pool.add(level, shortlist, self.coats)
+        rough = self.coarse if self.effort.days else None
+        pool.add(level, shortlist, self.coats, rough)
         self._take(level, pool.named(pool.leaders[0]))
         self._baseline(level, self._speeds(level))
         self._step(2.0)
         for _ in range(self.effort.fine_rounds):
-            pool.add(level, self._next(pool, self.effort.lanes), self.coats)
+            pool.add(level, self._next(pool, self.effort.lanes), self.coats, rough)
             found.tried += self.effort.lanes
             self._take(level, pool.named(pool.leaders[0]))
             self._step(2.0)
@@ -545,13 +591,18 @@ class Pool:
         self.recipes: list[Recipe] = []
         self.leaders: list[tuple[int, ...]] = []
 
-    def add(self, level: Level, fresh: Sequence[Recipe], coats: int) -> None:
+    def add(self, level: Level, fresh: Sequence[Recipe], coats: int, rough: Level | None) -> None:
+        """rough: where bad days are looked at; None, not at all."""
         self.recipes += fresh
         grid = level.grid
+        strained = None if rough is None else rough.strained(self.recipes)
         self.maps = level.films(self.recipes)
         self.mixed = mixture(grid, self.maps, coats, level.base)
         keep = self._worth_combining(grid)
-        found = combinations(grid, self.maps[keep], coats, LEADERS, level.base)
+        strain = None
+        if rough is not None and strained is not None:
+            strain = Strain(rough.grid, strained[:, keep], rough.base)
+        found = combinations(grid, self.maps[keep], coats, LEADERS, level.base, strain)
         self.leaders = [tuple(int(keep[i]) for i in one) for one in found]
         self.patches = grid.weights.patch_means(self.maps.T)
 

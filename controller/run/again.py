@@ -61,7 +61,7 @@ def rest_of(plan: Plan, coats_done: int) -> dict[str, Any]:
         exclude_none=True,
         include={
             "coats": set(range(coats_done, len(plan.coats))),
-            **dict.fromkeys(("wall", "totals", "cautions", "notes", "details"), True),
+            **dict.fromkeys(("wall", "totals", "cautions", "notes", "limits", "details"), True),
         },
     )
 

@@ -9,6 +9,7 @@ import pytest
 from controller.model import Sheet, read_casting, read_rig
 from controller.plan import make_plan
 from controller.plan.batch import cup_left_g, mix, parts_g
+from controller.plan.make import Taught
 from controller.plan.shop import mean_bound_mm
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -29,6 +30,31 @@ def test_density_arithmetic_by_hand() -> None:
     """500 cm2 x 1.5 mm = 75 cm3, at 1.08 g/cm3 = 81 g on the wall, plus 9 g spilt."""
     mix_g, left_g = mix(1.5, 500.0, 9.0, SHEET)
     assert mix_g - left_g == pytest.approx(81.0 + 9.0)
+
+
+def test_the_probe_keeps_a_witness() -> None:
+    """Common practice, no source: 30 g with the probe in the cup. By hand 81 + 30 = 111 g; without
+    a probe in the cup what clings is left, 3.1 g; a big cup whose film is more keeps that."""
+    assert mix(1.5, 500.0, 0.0, SHEET, witness=True) == pytest.approx((111.0, 30.0))
+    assert mix(1.5, 500.0, 0.0, SHEET)[1] == pytest.approx(3.13, abs=0.02)
+    thick = SHEET.model_copy(update={"mixed_viscosity_mPa_s": 20_000.0})
+    left = mix(1.5, 20_000.0, 0.0, thick, witness=True)[1]
+    assert left == pytest.approx(cup_left_g(3240.0, thick))
+
+
+def test_what_a_mould_has_taught_is_weighed_in() -> None:
+    """It held 0.96 of what was meant for it: by hand 81 g need 81/0.96 = 84.375 g of pour."""
+    mix_g, left_g = mix(1.5, 500.0, 0.0, SHEET, stays=0.96)
+    plain_g, cling_g = mix(1.5, 500.0, 0.0, SHEET)
+    assert left_g - cling_g == pytest.approx(3.375)
+    assert mix_g - plain_g == pytest.approx(3.375)
+    taught = Taught(weight_ratio=0.96, rim_ratio=1.1, castings=3)
+    casting = read_casting(SAMPLES / "lantern-globe.toml")
+    plain = make_plan(casting, RIG, time_budget_s=0.0)
+    wise = make_plan(casting, RIG, time_budget_s=0.0, taught=taught)
+    assert wise.coats[0].mean_mm == plain.coats[0].mean_mm
+    assert wise.coats[0].mix_g >= plain.coats[0].mix_g
+    assert any("held 0.960 of the resin" in note for note in wise.notes)
 
 
 def test_cup_residue_by_hand() -> None:

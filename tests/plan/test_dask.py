@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from controller.model import read_casting, read_rig
 from controller.mould import load_cavity
 from controller.plan.make import Bench
-from controller.plan.search import library
+from controller.plan.search import first_recipes
 from controller.plan.walls import AS_PLANNED, COARSE, Grid, Walls, mesh_mm_for
 
 distributed = pytest.importorskip("distributed", reason="the optional extra 'dask'")
@@ -24,7 +25,7 @@ def test_a_cluster_gives_the_same_films() -> None:
     )
     grid = Grid.of(bench.cavity, mesh_mm_for(bench.cavity.area_cm2, 130), COARSE)
     pour = bench.pour(bench.batch(1.5))
-    wanted = [(recipe, AS_PLANNED) for recipe in library(pour, 18)]
+    wanted = [(one, AS_PLANNED) for one in first_recipes(pour, np.random.default_rng(0), 18)]
     here = Walls(grid, pour).of(wanted)
     with distributed.Client(
         n_workers=1, threads_per_worker=2, processes=False, dashboard_address=None

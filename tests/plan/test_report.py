@@ -80,13 +80,15 @@ def test_replanning_lays_what_is_missing(plan: Plan) -> None:
 
 def test_replanning_takes_a_coat_more_where_the_rest_would_slump(plan: Plan) -> None:
     first = plan.coats[0]
-    thin = CoatDone(mix_g=0.25 * first.mix_g, cup_left_g=first.cup_left_g)
+    on_wall = first.mix_g - first.cup_left_g
+    thin = CoatDone(mix_g=first.cup_left_g + 0.22 * on_wall, cup_left_g=first.cup_left_g)
     assert len(replan(plan, [thin] * 2, time_budget_s=0.0).coats) == 4
 
 
 def test_replanning_refuses_when_the_wall_is_there(plan: Plan) -> None:
     first = plan.coats[0]
-    thick = CoatDone(mix_g=1.5 * first.mix_g, cup_left_g=first.cup_left_g)
+    on_wall = first.mix_g - first.cup_left_g
+    thick = CoatDone(mix_g=first.cup_left_g + 1.5 * on_wall, cup_left_g=first.cup_left_g)
     with pytest.raises(InputError, match="the wall is there"):
         replan(plan, [thick, thick], time_budget_s=0.0)
     with pytest.raises(InputError, match="coats done"):
