@@ -126,8 +126,8 @@ class Taught:
     """What proven castings of this mould said, as ratios of found over foreseen: the resin that
     stayed in it, and its rim against the average wall. castings: how many they were."""
 
-    weight_ratio: float = 1.0
-    rim_ratio: float = 1.0
+    stays: float = 1.0
+    rim_factor: float = 1.0
     castings: int = 0
 
 
@@ -207,8 +207,29 @@ def replan(
         found = choose(bench, batch, count, wish, under, same)
     found.recipes = (*recipes, *found.recipes)
     made = assemble(bench, batch, found, tuple(laid), plan.seed)
+    if found.statistics is None and plan.wall.min_mm is not None:
+        made = in_proportion(made, plan)
     tell(1.0, "done")
     return made
+
+
+def in_proportion(made: Plan, before: Plan) -> Plan:
+    """With the same spins and no time for a film: the wall as it was computed, to the new mean."""
+    wall = before.wall
+    scale = made.wall.mean_mm / wall.mean_mm
+    figures = {
+        name: value * scale
+        for name, value in wall.model_dump(exclude_none=True).items()
+        if name.endswith("_mm") and name not in ("target_mm", "mesh_mm")
+    }
+    note = "In proportion to the wall computed before: there was no time to compute it again."
+    return made.model_copy(
+        update={
+            "wall": wall.model_copy(update={**figures, "note": note}),
+            "limits": before.limits,
+            "details": {**made.details, "search": before.details.get("search", {})},
+        }
+    )
 
 
 def today(casting: Casting, room_degC: float | None, mould_degC: float | None) -> Casting:
@@ -257,7 +278,7 @@ class Bench:
         """Grams to mix and to leave behind."""
         sheet = self.casting.resin.sheet
         area = self.cavity.area_cm2
-        stays = self.taught.weight_ratio
+        stays = self.taught.stays
         return mix(mean_mm, area, spill_g, sheet, witness=self.witness, stays=stays)
 
     def spill_guess_g(self, batch: Batch) -> float:
@@ -536,16 +557,16 @@ def opening_caution(coats: Sequence[CoatPlan]) -> list[str]:
 def taught_notes(taught: Taught, found: Found) -> list[str]:
     """What the mould's own past changes."""
     said = []
-    if abs(taught.weight_ratio - 1.0) >= 0.005:
+    if abs(taught.stays - 1.0) >= 0.005:
         said.append(
-            f"In {taught.castings} proven castings this mould held {taught.weight_ratio:.3f} of "
+            f"In {taught.castings} proven castings this mould held {taught.stays:.3f} of "
             "the resin foreseen for it: the weights allow for that."
         )
     s = found.statistics
-    if s is not None and abs(taught.rim_ratio - 1.0) >= 0.02:
+    if s is not None and abs(taught.rim_factor - 1.0) >= 0.02:
         said.append(
-            f"Its rims came out {taught.rim_ratio:.2f} times as foreseen against the wall: expect "
-            f"{taught.rim_ratio * s.rim / s.mean:.2f} of the mean there, not {s.rim / s.mean:.2f}."
+            f"Its rims came out {taught.rim_factor:.2f} times as foreseen against the wall: expect "
+            f"{taught.rim_factor * s.rim / s.mean:.2f} of the mean there, not {s.rim / s.mean:.2f}."
         )
     return said
 

@@ -48,7 +48,7 @@ def test_what_a_mould_has_taught_is_weighed_in() -> None:
     plain_g, cling_g = mix(1.5, 500.0, 0.0, SHEET)
     assert left_g - cling_g == pytest.approx(3.375)
     assert mix_g - plain_g == pytest.approx(3.375)
-    taught = Taught(weight_ratio=0.96, rim_ratio=1.1, castings=3)
+    taught = Taught(stays=0.96, rim_factor=1.1, castings=3)
     casting = read_casting(SAMPLES / "lantern-globe.toml")
     plain = make_plan(casting, RIG, time_budget_s=0.0)
     wise = make_plan(casting, RIG, time_budget_s=0.0, taught=taught)

@@ -78,6 +78,19 @@ def test_replanning_lays_what_is_missing(plan: Plan) -> None:
     assert [c.coat for c in again.coats] == [1, 2, 3]
 
 
+def test_replanning_without_time_keeps_the_wall_in_proportion(plan: Plan) -> None:
+    """By hand: coat 1 as planned leaves all as it was; the figures scale with the mean."""
+    wall = plan.wall.model_copy(update={"min_mm": 3.2, "p05_mm": 3.4, "cv": 0.08, "mesh_mm": 5.0})
+    searched = plan.model_copy(update={"wall": wall, "limits": ("The rim.",)})
+    first = plan.coats[0]
+    real = CoatDone(mix_g=first.mix_g, cup_left_g=first.cup_left_g)
+    again = replan(searched, [real], time_budget_s=0.0)
+    assert again.wall.min_mm == pytest.approx(3.2)
+    assert (again.wall.cv, again.wall.mesh_mm) == (0.08, 5.0)
+    assert again.limits == ("The rim.",)
+    assert "In proportion" in again.wall.note
+
+
 def test_replanning_takes_a_coat_more_where_the_rest_would_slump(plan: Plan) -> None:
     first = plan.coats[0]
     on_wall = first.mix_g - first.cup_left_g

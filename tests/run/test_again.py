@@ -11,6 +11,7 @@ from controller.errors import PlanError
 from controller.model import Plan, Step
 from controller.plan import replan
 from controller.run.again import budget_s, laid, rest_of
+from controller.run.core import next_from_s
 from controller.run.state import fold_all
 from firmware_bridge.clock import run_virtual
 from tests.run.shop import open_shop
@@ -103,9 +104,12 @@ def test_cup_and_tray_are_weighed_back() -> None:
             assert done[0].mix_g == coat.part_a_g + coat.part_b_g
             assert done[0].pace == coat.gel_coat_s / shop.plan.coats[0].clock.gel_expected_s
             # Ten times life leaves a tenth of the time, and never more than two minutes of ours.
-            now_s = shop.clock.now_s()
+            from_s = next_from_s(shop.supervisor.state)
+            now_s = from_s - 60.0
             slow, fast = (budget_s(shop.supervisor.state, now_s, speed) for speed in (1.0, 10.0))
-            assert 0.0 < fast < slow <= 120.0
+            assert (slow, fast) == pytest.approx((42.0, 4.2))
+            assert budget_s(shop.supervisor.state, from_s - 3600.0, 1.0) == 120.0
+            assert budget_s(shop.supervisor.state, from_s + 1.0, 1.0) == 0.0
             working.cancel()
 
     run_virtual(scenario())
