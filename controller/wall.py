@@ -19,7 +19,7 @@ from controller.errors import InputError
 from controller.film import Coat, FilmMesh, Fluid, Spin, WallStatistics, WallWeights
 from controller.film.mesh import MIN_CELLS
 from controller.filmmesh import film_mesh
-from controller.model import CoatPlan, Plan, WallSummary
+from controller.model import CoatPlan, Plan, RigSpec, WallSummary
 from controller.mould import Cavity, load_cavity
 from controller.units import millimetres, rad_s
 
@@ -28,6 +28,7 @@ Floats = npt.NDArray[np.float64]
 # Liquid epoxy and polyurethane resins lie near 0.030 to 0.045 N/m (from memory): an assumption.
 SURFACE_TENSION_N_M = 0.035
 DEFAULT_MESH_MM = 5.0
+ROUNDED = 1.01  # a plan's file keeps rounded figures
 COARSER = 1.4  # the second mesh: half as many cells
 
 
@@ -104,6 +105,23 @@ def film_coat(coat: CoatPlan, density_g_cm3: float) -> Coat:
     )
 
 
+def within_limits(coat: CoatPlan, rig: RigSpec) -> None:
+    """Raises InputError where the rig cannot follow the coat's ramps."""
+    before = (0.0, 0.0)
+    for k, ramp in enumerate(coat.ramps):
+        now = (ramp.major_rpm, ramp.minor_rpm)
+        for axis, was, speed in zip(("major", "minor"), before, now, strict=True):
+            field = f"coats[{coat.coat}].ramps[{k}].{axis}_rpm"
+            if abs(speed) > rig.rate_limit_rpm * ROUNDED:
+                limit = f"{rig.name} turns at most at {rig.rate_limit_rpm:g}"
+                raise InputError(field, f"{speed:g}", limit, unit="rpm")
+            if abs(speed - was) > rig.accel_limit_rpm_s * ramp.duration_s * ROUNDED:
+                limit = f"in {ramp.duration_s:g} s from {was:g} rpm {rig.name} cannot reach it, at "
+                limit += f"{rig.accel_limit_rpm_s:g} rpm/s"
+                raise InputError(field, f"{speed:g}", limit, unit="rpm")
+        before = now
+
+
 def default_mesh_mm(cavity: Cavity) -> float:
     """5 mm, or finer where the coarser second mesh would have too few cells."""
     finest = np.sqrt(cavity.area_cm2 * 100.0 / (0.866 * 1.15 * MIN_CELLS)) / COARSER
@@ -165,6 +183,8 @@ def wall_mesh(plan: Plan) -> dict[str, Any]:
 def flow_coats(plan: Plan, mesh: FilmMesh, threads: int) -> tuple[FilmMesh, Floats, Floats]:
     """The mesh, the films (k, n) and what was spilt (k,) of all coats of a plan."""
     density = plan.casting.resin.sheet.mixed_density_g_cm3
+    for coat in plan.coats:
+        within_limits(coat, plan.rig)
     made: dict[int, film.FilmResult] = {}
     for state in ("open", "capped"):
         which = [k for k, c in enumerate(plan.coats) if c.opening_state == state]

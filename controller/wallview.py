@@ -62,10 +62,38 @@ def write_ply(wall: WallResult, path: Path, title: str) -> None:
     _coloured(wall).export(path, file_type="ply")
 
 
+# The library's page lights from the front alone, shows one side of each triangle and fits wide
+# windows only. Here: colours near those of the scale, both sides, and the whole casting in a
+# phone's window too.
+BETTER_VIEW = """<script>
+const usual_resize = onWindowResize;
+let usual_fov = 0;
+onWindowResize = function () {
+  if (!usual_fov) {
+    usual_fov = camera.fov;
+    tracklight.intensity = 0.25;
+    scene.add(new THREE.AmbientLight(0xffffff, 0.8));
+    scene.traverse((part) => {
+      if (!part.isMesh) return;
+      part.geometry.computeVertexNormals();
+      const vertexColors = part.material.vertexColors;
+      part.material = new THREE.MeshLambertMaterial({vertexColors, side: THREE.DoubleSide});
+    });
+  }
+  const narrow = Math.max(1, window.innerHeight / window.innerWidth);
+  const half = Math.tan((usual_fov * Math.PI) / 360) * narrow;
+  camera.fov = (360 / Math.PI) * Math.atan(half);
+  usual_resize();
+};
+</script>"""
+
+
 def write_html(wall: WallResult, path: Path, title: str) -> None:
-    """One file that needs no network: drag to turn, wheel to zoom."""
+    """One file that needs no network: drag to turn, wheel or two fingers to zoom."""
     s = wall.statistics
-    page = str(scene_to_html(trimesh.Scene(_coloured(wall))))
+    scene = trimesh.Scene(_coloured(wall))
+    scene.set_camera(angles=np.radians((62.0, 0.0, 0.0)), distance=1.05 * scene.scale)
+    page = str(scene_to_html(scene)).replace("</body>", f"{BETTER_VIEW}</body>", 1)
     low, high = _scale(wall).vmin, _scale(wall).vmax
     steps = ", ".join(
         "rgb({:.0f} {:.0f} {:.0f})".format(*(255 * np.array(MAP(x)[:3])))
@@ -160,6 +188,8 @@ def _histogram(axes: Axes, wall: WallResult) -> None:
             label,
             (value * 1e3, 0.97),
             xycoords=("data", "axes fraction"),
+            xytext=(-3 if side == "right" else 3, 0),
+            textcoords="offset points",
             rotation=90,
             ha=side,
             va="top",
@@ -180,8 +210,8 @@ def _rim(axes: Axes, wall: WallResult) -> None:
         y = values[loop] * 1e3
         axes.plot(along, np.append(y, y[0]), style, color=MAP(0.35), label=label)
     axes.axhline(wall.statistics.mean * 1e3, color="0.2", lw=1, label="mean of the wall")
-    axes.margins(y=0.1)
-    axes.set(xlabel="along the rim, mm", ylabel="wall, mm", ylim=(0.0, None))
+    top = 1.15 * float(wall.total_m[loop].max()) * 1e3
+    axes.set(xlabel="along the rim, mm", ylabel="wall, mm", ylim=(0.0, top))
     axes.legend(frameon=False, fontsize=9, loc="lower right")
     axes.spines[["top", "right"]].set_visible(False)
 

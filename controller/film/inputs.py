@@ -40,8 +40,11 @@ class Fluid:
         object.__setattr__(self, "times_s", _table("viscosity time_s", self.times_s))
         object.__setattr__(self, "viscosity_Pa_s", _table("viscosity Pa_s", self.viscosity_Pa_s))
         t, mu = self.times_s, self.viscosity_Pa_s
-        if len(t) < 2 or len(t) != len(mu) or not (np.diff(t) > 0).all():
-            raise InputError("viscosity time_s", len(t), "two or more rising times, one value each")
+        if len(t) < 2 or len(t) != len(mu):
+            raise InputError("viscosity", len(t), "needs two times or more, one value each")
+        if not (np.diff(t) > 0).all():
+            back = int(np.argmin(np.diff(t))) + 1
+            raise InputError("viscosity time_s", f"{t[back]:g}", f"must rise from {t[back - 1]:g}")
         if not (mu > 0).all():
             raise InputError("viscosity", float(mu.min()), "must be above 0", unit="Pa s")
         if not 0.0 < self.density_kg_m3 < np.inf:

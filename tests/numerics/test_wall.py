@@ -21,12 +21,14 @@ from controller.model import (
     Ramp,
     WallSummary,
     read_casting,
+    read_rig,
 )
 from controller.mould import Cavity, load_cavity
 from controller.wall import COARSER, WallResult, compute_wall, default_mesh_mm
 from controller.wallview import rim_loop, write
 
 SAMPLES = Path(__file__).resolve().parents[2] / "controller" / "samples"
+RIG = read_rig(SAMPLES.parents[1] / "hardware" / "rigs" / "small.toml")
 MESH_MM = 7.0
 DENSITY_G_CM3, MIX_G, CUP_LEFT_G = 1.08, 95.0, 5.0
 
@@ -59,6 +61,7 @@ def plan_of(*coats: CoatPlan, sha: str | None = None) -> Plan:
     )
     return Plan.model_construct(
         casting=casting,
+        rig=RIG,
         geometry=Geometry.model_construct(mesh_sha256=sha or cavity("lantern-globe").mesh_sha256),
         coats=coats,
         wall=WallSummary(target_mm=4.5, mean_mm=4.5),
@@ -164,3 +167,19 @@ def test_a_plan_that_cannot_be_flown_says_why() -> None:
     no_table = short_coat(1, "capped").model_copy(update={"viscosity": ()})
     with pytest.raises(InputError, match="viscosity is 0"):
         compute_wall(plan_of(no_table), MESH_MM)
+
+
+@pytest.mark.parametrize(
+    ("ramp", "said"),
+    [
+        ({"major_rpm": 5000.0}, "turns at most at 20"),
+        ({"minor_rpm": -21.0}, "turns at most at 20"),
+        ({"duration_s": 0.5}, "cannot reach it, at 4 rpm/s"),
+    ],
+)
+def test_ramps_beyond_the_rig_are_refused(ramp: dict[str, float], said: str) -> None:
+    good = short_coat(1, "capped")
+    bad = good.model_copy(update={"ramps": (good.ramps[0].model_copy(update=ramp),)})
+    with pytest.raises(InputError, match=said) as caught:
+        compute_wall(plan_of(bad), MESH_MM)
+    assert "\n" not in str(caught.value)
