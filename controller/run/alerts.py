@@ -23,8 +23,8 @@ LATE_GEL = 1.05  # times the time it should be safe to stop
 COLD_K = 3.0  # below the shop's planned temperature
 
 _ACT_NOW = {
-    "standing_liquid", "standing_gelling", "late_pour", "mix_gone", "too_hot", "driver_fault",
-    "weights_refused",
+    "standing_liquid", "standing_gelling", "late_pour", "late_start", "mix_gone", "too_hot",
+    "driver_fault", "weights_refused",
 }  # fmt: skip
 _NOTES = {"standing_gelled", "queue_dry", "slow_reaction", "fast_reaction", "cold_room",
           "early_pour", "window_missed", "waiting"}  # fmt: skip
@@ -133,8 +133,10 @@ def _resin(state: RunState, now_s: float, seen: Seen) -> set[str]:
     if time_s is not None and state.step in (*_HANDS, Step.CLOSE_UP):
         if coat.poured_s is None and time_s > clock.gel_low_s:
             kinds.add("mix_gone")
-        elif time_s > (clock.pour_by_s if coat.poured_s is None else clock.gel_low_s * 0.5):
+        elif coat.poured_s is None and time_s > clock.pour_by_s:
             kinds.add("late_pour")
+        elif coat.poured_s is not None and time_s > clock.gel_low_s * 0.5:
+            kinds.add("late_start")
     if state.step is Step.SPIN and time_s is not None and coat.safe_s is None:
         expected_s = seen.gel.safe_to_stop_s or clock.gel_high_s
         if time_s > LATE_GEL * max(expected_s, clock.gel_high_s):

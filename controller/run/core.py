@@ -220,12 +220,12 @@ class _Moment:
     def _into(
         self, rates: motion.Rates, profile_s: float, rig: RigState
     ) -> tuple[motion.Ramp3, float]:
-        """From these speeds into the coat's profile: (ramp, profile time it ends at). A replay
-        goes where the cure wants it now, in step with the major axis's angle."""
+        """From these speeds into the coat's profile, in step with the major axis's angle: (ramp,
+        profile time it ends at). A replay goes where the cure wants it now."""
+        turned = (rig.major.angle_deg - self.state.coat_plan.start_deg.major) / 360.0
         follower = self.state.follower
         if follower is None:
-            return self.state.profile.into(rates, profile_s, self.accel)
-        turned = (rig.major.angle_deg - self.state.coat_plan.start_deg.major) / 360.0
+            return self.state.profile.into(rates, profile_s, self.accel, turned)
         ramp, place = follower.into(self._due_s(follower), self._place(0.0, 0.0, rates), turned)
         return ramp, place.profile_s
 
@@ -603,7 +603,7 @@ class _Moment:
         if what not in ("cup", "coat") or coat.parts_met_s is None:
             self._answer(command, False, "Say whether the cup or the coat has gelled.")
             return
-        self._answer(command, True, f"Written down: the {what} has gelled.", what=what)
+        self._answer(command, True, f"The {what} was found gelled.", what=what)
         if what == "coat" and coat.gel_called_s is None and self.state.step is Step.SPIN:
             self.emit(
                 "gelled",
@@ -614,13 +614,19 @@ class _Moment:
 
     def note_command(self, command: Command) -> None:
         text = str(command.data.get("text", "")).strip()[:500]
-        self._answer(command, bool(text), "Written down." if text else "Empty note.", text=text)
+        self._answer(command, bool(text), "Noted." if text else "Empty note.", text=text)
 
     def answer_command(self, command: Command) -> None:
         question = str(command.data.get("question", ""))
         value = str(command.data.get("value", ""))
         if question == "weights_off" and value == "go_on" and self.state.step is Step.WEIGH:
-            self._answer(command, True, "Written down: you go on.", question=question, value=value)
+            self._answer(
+                command,
+                True,
+                "Off weights accepted: the mix goes on as weighed.",
+                question=question,
+                value=value,
+            )
         elif question == "mix_again" and value == "yes" and self.state.step in _BEFORE_POUR:
             self._answer(
                 command, True, "Let the old mix go; weigh anew.", question=question, value=value

@@ -19,6 +19,8 @@ AHEAD_S = 10.0  # hand over more when the board holds less than this ...
 FULL_S = 20.0  # ... until it holds this much; it needs 8 s to live through a restart of ours
 ACCEL_SHARE = 0.8  # of the rig's limit, for ramps of our own making
 PARK_RPM = 4.0
+ENTRY_S, ENTRIES = 0.1, 300  # moments of a profile tried to either side, to meet its angle ...
+MEETS_TURNS = 0.01  # ... within so much
 _CRUMB_S = 0.5  # no ramp shorter than this is left over by cutting a longer one
 
 
@@ -33,6 +35,7 @@ class Profile:
     legs: tuple[str, ...]
     ends_s: tuple[float, ...]
     rates: tuple[Rates, ...]  # at those ends
+    turns: tuple[float, ...]  # of the major axis, there
 
     @classmethod
     def of(cls, coat: CoatPlan) -> Profile:
@@ -40,13 +43,18 @@ class Profile:
         while len(ramps) > 1 and ramps[-1].major_rpm == 0 and ramps[-1].minor_rpm == 0:
             ramps.pop()
         ends_s, now_s = [], 0.0
+        turns, turned, before_rpm = [], 0.0, 0.0
         for ramp in ramps:
             now_s += ramp.duration_s
             ends_s.append(now_s)
+            turned += 0.5 * (before_rpm + ramp.major_rpm) * ramp.duration_s / 60.0
+            turns.append(turned)
+            before_rpm = ramp.major_rpm
         return cls(
             tuple(ramp.leg for ramp in ramps),
             tuple(ends_s),
             tuple((ramp.major_rpm, ramp.minor_rpm) for ramp in ramps),
+            tuple(turns),
         )
 
     def _place(self, profile_s: float) -> int:
@@ -68,11 +76,45 @@ class Profile:
             before[1] + share * (after[1] - before[1]),
         )
 
-    def into(self, rates: Rates, profile_s: float, accel_rpm_s: float) -> tuple[Ramp3, float]:
-        """From these speeds into the profile at a time of it: (ramp, profile time it ends at)."""
+    def turns_at(self, profile_s: float) -> float:
+        """Turns of the major axis since the start of the spin."""
+        place = self._place(profile_s)
+        from_s, turns, rpm = 0.0, 0.0, 0.0
+        if place:
+            from_s, turns = self.ends_s[place - 1], self.turns[place - 1]
+            rpm = self.rates[place - 1][0]
+        return turns + 0.5 * (rpm + self.rates_at(profile_s)[0]) * (profile_s - from_s) / 60.0
+
+    def into(
+        self, rates: Rates, profile_s: float, accel_rpm_s: float, turned: float
+    ) -> tuple[Ramp3, float]:
+        """From these speeds into the profile, near a time of it: (ramp, profile time it ends at).
+
+        turned: where the major axis stands, in turns from where the spin began. A law lingers at
+        angles of its own: entered at another phase, a spin that is to thicken the rim would
+        thicken the bottom. So it takes the moment nearest to `profile_s` whose angle the frame
+        will have; where there is none, as while the major axis stands, the one that misses least.
+        """
+        entries = []
+        for k in sorted(range(-ENTRIES, ENTRIES + 1), key=abs):
+            near_s = max(0.0, profile_s + k * ENTRY_S)
+            entries.append(self._entry(rates, near_s, accel_rpm_s, turned))
+            if entries[-1][0] < MEETS_TURNS:
+                break
+        _, ramp, ends_s = min(entries, key=lambda entry: entry[0])
+        return ramp, ends_s
+
+    def _entry(
+        self, rates: Rates, profile_s: float, accel_rpm_s: float, turned: float
+    ) -> tuple[float, Ramp3, float]:
+        """(how many turns off the law's angle, ramp, profile time it ends at)."""
         duration_s = transition_s(rates, self.rates_at(profile_s), accel_rpm_s)
-        target = self.rates_at(profile_s + duration_s)
-        return (transition_s(rates, target, accel_rpm_s), *target), profile_s + duration_s
+        ends_s = profile_s + duration_s
+        target = self.rates_at(ends_s)
+        duration_s = transition_s(rates, target, accel_rpm_s)
+        stands = turned + 0.5 * (rates[0] + target[0]) * duration_s / 60.0
+        off = abs((stands - self.turns_at(ends_s) + 0.5) % 1.0 - 0.5)
+        return off, (duration_s, *target), ends_s
 
     def onwards(self, profile_s: float, amount_s: float) -> tuple[tuple[Ramp3, ...], float]:
         """At least `amount_s` of the profile from a time of it: (ramps, time they end at)."""

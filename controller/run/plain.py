@@ -69,6 +69,7 @@ ALERTS: dict[str, str] = {
     "standing_gelled": "The coat has gelled: nothing is lost while the frame stands.",
     "guard_open": "The guard is open: the frame cannot turn. Close it when you are clear.",
     "late_pour": "The pour is late: the mix thickens. Pour now and start turning, or mix anew.",
+    "late_start": "The resin thickens in the standing mould: close up and start turning, now.",
     "mix_gone": "The mix has passed its pot life: do not pour it. Set the cup outside, mix anew.",
     "no_gel": "The coat should have gelled by now. Keep turning; touch the rim with a gloved stick "
     "and say when it holds.",

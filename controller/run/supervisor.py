@@ -61,7 +61,8 @@ LINES_SHOWN = 40
 _ANSWERS_KEPT = 1000
 _BURST = 512  # items a watcher may lag behind before it reads the journal instead
 _AT_ONCE = ("stop_turning", "pause")  # twice does no harm, and waiting for a sleeping disk would
-_HIDDEN = {"queued", "alert_over", "rejoined"}  # of the record shown to people
+# Of the record shown to people: "asked" is told by what followed from it.
+_HIDDEN = {"queued", "alert_over", "rejoined", "asked"}
 
 Published = Event | Sample | Snapshot
 

@@ -177,7 +177,7 @@ def buttons(state: RunState, now_s: float) -> tuple[Button | None, tuple[Button,
     if "weights_refused" in state.alerts:
         go_on = {"question": "weights_off", "value": "go_on"}
         others.append(Button(command="answer", label="Go on with these weights", data=go_on))
-    late = "mix_gone" in state.alerts or "late_pour" in state.alerts
+    late = bool({"mix_gone", "late_pour", "late_start"} & state.alerts.keys())
     if late and state.step is not Step.CLOSE_UP:
         anew = {"question": "mix_again", "value": "yes"}
         others.append(Button(command="answer", label="Mix anew", data=anew))
@@ -300,16 +300,16 @@ _LINES = {
     "mixed_again": "The mix was let go; a new one is made.",
     "turning_began": "Turning began.",
     "turning_ended": "Turning ended.",
-    "gelled": "Gelled at {gel_coat_s:.0f} s, by {how}.",
+    "gelled": "The coat gelled {gel_coat_s:.0f} s after its parts met, as told by the {how}.",
     "halted": "Turning stopped: {why}.",
     "stop_asked": "Stop, pressed at the {who}.",
     "guard_opened": "Guard opened.",
     "guard_closed": "Guard closed.",
-    "moving": "The frame turns the opening {to}.",
+    "moving": "The frame goes to park, opening {to}.",
     "parked": "Parked, opening {at}.",
     "touched": "The {what} was found gelled.",
     "noted": "{text}",
-    "answered": "Answered {question}: {value}.",
+    "answered": "{sentence}",
     "refused": "{command} refused: {sentence}",
     "failed": "The board refused: {what}",
     "coat_done": "Coat done.",

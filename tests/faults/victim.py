@@ -22,6 +22,7 @@ async def live(folder: Path, speed: float, seed: int) -> None:
     # The estimator proper would take half of the test's time.
     async with open_house(setup, light) as house:
         service, clock = house.service, house.clock
+        print("up", flush=True)
         ask = service.command
 
         async def heard(command: Command) -> Answer:
@@ -43,7 +44,7 @@ async def live(folder: Path, speed: float, seed: int) -> None:
             house.hand.press,
             house.board.set_guard,
             seed=seed,
-            habits=Habits(measures=False),
+            habits=Habits(dawdle=0.6, measures=False),
             touched_coat=lambda: twin.coat_gelled(clock.now_s()),
         )
         await operator.work()

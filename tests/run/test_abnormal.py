@@ -21,7 +21,7 @@ DOCS = Path(__file__).resolve().parents[2] / "web" / "guide" / "abnormal.md"
 
 
 def said(bench: Bench) -> str:
-    return sentence(bench.state, bench.now_s, Seen(rig=bench.rig))[0]
+    return " ".join(sentence(bench.state, bench.now_s, Seen(rig=bench.rig)))
 
 
 def test_guard_opened_while_liquid() -> None:
@@ -141,6 +141,14 @@ def test_late_pour() -> None:
     bench.wait(bench.plan.coats[0].clock.pour_by_s + 5.0, look_s=20.0)
     assert "late_pour" in bench.alerts()
     assert bench.ask("next").accepted, "what is poured is poured"
+
+
+def test_late_start() -> None:
+    bench = Bench().until(Step.CLOSE_UP)
+    assert "late_start" not in bench.alerts()
+    bench.wait(0.5 * bench.plan.coats[0].clock.gel_low_s, look_s=20.0)
+    assert "late_start" in bench.alerts()
+    assert "late_pour" not in bench.alerts(), "it is poured"
 
 
 def test_pot_life_passed_before_the_pour() -> None:
