@@ -20,7 +20,7 @@ FULL_S = 20.0  # ... until it holds this much; it needs 8 s to live through a re
 ACCEL_SHARE = 0.8  # of the rig's limit, for ramps of our own making
 PARK_RPM = 4.0
 ENTRY_S, ENTRIES = 0.1, 300  # moments of a profile tried to either side, to meet its angle ...
-MEETS_TURNS = 0.01  # ... within so much
+MEETS_TURNS = 0.02  # ... within so much
 _CRUMB_S = 0.5  # no ramp shorter than this is left over by cutting a longer one
 
 
