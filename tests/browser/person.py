@@ -114,6 +114,9 @@ def weigh_on_the_scale(page: Page, panel: RealPanel, part_a: str, part_b: str) -
         expect(take).to_have_text(f"Take it as part {part}")
         expect(take).to_have_attribute("aria-disabled", "false")
         press(page, "#scale-take")
+        if part == "A":  # a glove presses twice: part A does not become part B
+            press(page, "#scale-take")
+            expect(page.locator("#form .scale")).to_contain_text("put the next cup on")
         panel.load(0.0)  # the next cup, tared
 
 

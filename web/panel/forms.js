@@ -3,6 +3,7 @@
 import { h, say } from "./dom.js";
 import { lengthFrom, lengthUnit, mass, massFrom, massTo, massUnit } from "./units.js";
 
+const MOVED_g = 1; // more than a scale wanders by itself
 const RATIO_OFF = 0.02; // beyond this the sheet says so; the run itself decides what it refuses
 
 export class Forms {
@@ -61,7 +62,7 @@ export class Forms {
     // What stands on the scale counts as the part that is due, so that the ratio runs along.
     const read = () => {
       const [gramsA, gramsB] = typed();
-      const live = scale.mass_g > 0 ? scale.mass_g : 0;
+      const live = scale.mass_g > 0 && scale.taken_g === null ? scale.mass_g : 0;
       return [gramsA || live, gramsB || (gramsA ? live : 0)];
     };
     const judge = () => {
@@ -127,12 +128,23 @@ class ScaleLine {
     this.figure = h("b", { id: "scale-now" });
     this.words = h("span", { role: "status" });
     this.button = h("button", { type: "button", id: "scale-take", onclick: () => {
-      if (this.mass_g > 0 && this.steady) take(this.mass_g);
-      else say(this.words, this.mass_g > 0 ? "Wait until it is steady." : "Nothing is on it.");
+      if (this.why()) {
+        say(this.words, this.why());
+        return;
+      }
+      this.taken_g = this.mass_g;
+      take(this.mass_g);
     } });
     this.box = h("div", { class: "scale", hidden: true }, h("p", {}, this.figure, " ", this.words), this.button);
     this.mass_g = null;
     this.steady = false;
+    this.taken_g = null; // until the scale has moved from it: a glove presses twice
+  }
+
+  why() {
+    if (!(this.mass_g > 0)) return "Nothing is on it.";
+    if (this.taken_g !== null) return "Taken. Tare it, or put the next cup on.";
+    return this.steady ? "" : "Wait until it is steady.";
   }
 
   // part: which one it weighs now; empty when both are known. Says whether anything changed.
@@ -142,14 +154,16 @@ class ScaleLine {
     this.stamp = stamp;
     this.mass_g = part && scale ? scale.mass_g : null;
     this.steady = scale?.steady ?? false;
+    if (this.taken_g !== null && Math.abs((scale?.mass_g ?? 0) - this.taken_g) > MOVED_g) this.taken_g = null;
     this.box.hidden = !scale;
     if (!scale) return true;
     const lost = scale.mass_g === null;
     say(this.figure, lost ? "" : mass(scale.mass_g));
-    say(this.words, lost ? `${scale.problem || "The scale has said nothing yet."} Type the weights.` : scale.steady ? "on the scale, steady" : "on the scale …");
+    const steady = this.taken_g !== null && part ? this.why() : scale.steady ? "on the scale, steady" : "on the scale …";
+    say(this.words, lost ? `${scale.problem || "The scale has said nothing yet."} Type the weights.` : steady);
     this.button.hidden = lost || !part;
     say(this.button, `Take it as part ${part}`);
-    this.button.setAttribute("aria-disabled", String(!(this.mass_g > 0 && this.steady)));
+    this.button.setAttribute("aria-disabled", String(Boolean(this.why())));
     return true;
   }
 }
