@@ -105,10 +105,14 @@ def weigh_by_hand(page: Page, part_a: str, part_b: str) -> None:
     page.locator("#part-b").fill(part_b)
 
 
-def weigh_on_the_scale(page: Page, panel: RealPanel, part_a: str, part_b: str) -> None:
+def weigh_on_the_scale(page: Page, panel: RealPanel, part_a: str, part_b: str, look: Look) -> None:
     """Live from the scale: what stands on it counts, and one press takes it."""
     take = page.locator("#scale-take")
     for part, mass in (("A", part_a), ("B", part_b)):
+        if part == "B":  # still pouring: the ratio runs along
+            panel.load(round(0.75 * float(mass), 1))
+            expect(page.locator("#form")).to_contain_text("Too little B")
+            look("weigh")
         panel.load(float(mass))
         expect(page.locator("#scale-now")).to_have_text(f"{mass} g")
         expect(take).to_have_text(f"Take it as part {part}")
@@ -120,21 +124,32 @@ def weigh_on_the_scale(page: Page, panel: RealPanel, part_a: str, part_b: str) -
         panel.load(0.0)  # the next cup, tared
 
 
-def one_coat(page: Page, panel: RealPanel, coat: int, look: Look, *, scale: bool = False) -> None:
+def one_coat(
+    page: Page,
+    panel: RealPanel,
+    coat: int,
+    look: Look,
+    *,
+    scale: bool = False,
+    by_hand_ms: float = 0.0,
+) -> None:
+    """by_hand_ms: what mixing and degassing take, each."""
     wait_for(page, "weigh")
     expect(page.locator("#job-coat")).to_have_text(re.compile(f"coat {coat} of"))
     part_a, part_b = wanted(page)
     if scale:
-        weigh_on_the_scale(page, panel, part_a, part_b)
+        weigh_on_the_scale(page, panel, part_a, part_b, look)
     else:
         weigh_by_hand(page, part_a, part_b)
     look("weigh")
     button(page, "Write the weights down")
     ready(page)
     wait_for(page, "mix")
+    page.wait_for_timeout(by_hand_ms)
     look("mix")
     ready(page)
     wait_for(page, "degas")
+    page.wait_for_timeout(by_hand_ms)
     look("degas")
     ready(page)
     wait_for(page, "pour")

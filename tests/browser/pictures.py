@@ -18,8 +18,10 @@ from tests.browser.conftest import FLAGS, SIZES
 from tests.browser.real import RealPanel
 
 GUIDE = Path(__file__).resolve().parents[2] / "web" / "guide" / "pictures" / "panel"
-WHOLE = {"plan", "turning", "replay", "compared"}  # the page to its foot
+WHOLE = {"plan", "prepare", "turning", "replay", "compared"}  # the page to its foot
 SETTLE_ms = 700
+SOON_HARD = {"demould_min = 75.0": "demould_min = 20.0"}  # nobody waits for a picture of a cure
+BY_HAND_ms = 5000  # two minutes, at 25 times life
 
 
 def open_page(browser: Browser, panel: RealPanel, size: str, look: str) -> Page:
@@ -40,7 +42,7 @@ def main(folder: Path, speed: float = 25.0) -> None:
     folder.mkdir(parents=True, exist_ok=True)
     with (
         tempfile.TemporaryDirectory() as record,
-        RealPanel(Path(record), speed, hurried=False) as panel,
+        RealPanel(Path(record), speed, sheet=SOON_HARD, plan_budget_s=20.0) as panel,
         sync_playwright() as playwright,
     ):
         browser = playwright.chromium.launch(
@@ -53,6 +55,8 @@ def main(folder: Path, speed: float = 25.0) -> None:
             if name in taken:
                 return
             taken.add(name)
+            if name == "prepare":
+                page.evaluate("scrollTo(0, 0)")
             page.wait_for_timeout(SETTLE_ms)
             page.screenshot(path=folder / f"{name}.png", full_page=name in WHOLE)
             print(name, page.locator("h1:visible").first.inner_text(), flush=True)
@@ -69,7 +73,7 @@ def main(folder: Path, speed: float = 25.0) -> None:
         person.choose(page, look)
         person.prepare(page, panel, look)
         for coat in (1, 2, 3):
-            person.one_coat(page, panel, coat, look, scale=coat == 1)
+            person.one_coat(page, panel, coat, look, scale=coat == 1, by_hand_ms=BY_HAND_ms)
             if coat == 2:
                 page.wait_for_timeout(12_000)  # five minutes of turning: the cup has warmed
                 person.button(page, "Cup has gelled")
@@ -82,7 +86,7 @@ def main(folder: Path, speed: float = 25.0) -> None:
         person.prove(page, look)
         person.cast_again(page)
         person.prepare(page, panel, person.no_look)
-        person.one_coat(page, panel, 1, person.no_look)
+        person.one_coat(page, panel, 1, person.no_look, by_hand_ms=BY_HAND_ms)
         page.wait_for_timeout(12_000)
         look("replay")
         person.mind(page, panel, lambda: person.step(page) == "resting")

@@ -22,15 +22,15 @@ T = TypeVar("T")
 HURRIED = {"pot_life_min = 9.0": "pot_life_min = 4.0", "demould_min = 75.0": "demould_min = 12.0"}
 
 
-def hurried_castings(folder: Path) -> Path:
-    """The sample globe in a resin that gels in minutes, the other sample resin beside it."""
+def castings(folder: Path, changes: dict[str, str]) -> Path:
+    """The sample globe, in its resin with lines of its sheet changed; the other resin beside it."""
     folder.mkdir()
     for name in ("lantern-globe.stl", "lantern-globe.toml", "slow-clear.toml"):
         shutil.copy(SAMPLES / name, folder)
     sheet = (SAMPLES / "quick-clear.toml").read_text(encoding="utf-8")
-    for slow, quick in HURRIED.items():
-        assert slow in sheet
-        sheet = sheet.replace(slow, quick)
+    for line, other in changes.items():
+        assert line in sheet
+        sheet = sheet.replace(line, other)
     (folder / "quick-clear.toml").write_text(sheet, encoding="utf-8")
     return folder
 
@@ -38,16 +38,25 @@ def hurried_castings(folder: Path) -> Path:
 class RealPanel:
     """`with RealPanel(folder, speed) as panel:` one rig, one panel, one person's hands at it.
 
-    hurried: a quick resin, plans without a search. spec: fields of the small sample rig.
+    sheet: lines of the resin's sheet that are changed. plan_budget_s: for a plan's search; 0 turns
+    a usual recipe. spec: fields of the small sample rig.
     """
 
-    def __init__(self, folder: Path, speed: float, *, hurried: bool = True, **spec: Any) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        speed: float,
+        *,
+        sheet: dict[str, str] = HURRIED,
+        plan_budget_s: float = 0.0,
+        **spec: Any,
+    ) -> None:
         self.setup = Setup(
             sample_rig(SMALL_RIG).model_copy(update={"scale": ScaleSpec(), **spec}),
             folder / "record",
-            castings=hurried_castings(folder / "castings") if hurried else SAMPLES,
+            castings=castings(folder / "castings", sheet),
             speed=speed,
-            plan_budget_s=0.0 if hurried else 20.0,
+            plan_budget_s=plan_budget_s,
         )
         with socket.create_server(("127.0.0.1", 0)) as free:
             self.settings = Settings(port=free.getsockname()[1])

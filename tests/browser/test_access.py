@@ -9,7 +9,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
-from controller.model import Alert
+from controller.model import Alert, ReplayView, ScaleView
 from tests.browser.conftest import SIZES, OpenPhone
 from tests.browser.hands import begun, turning, until
 from tests.web.server import PanelServer
@@ -38,7 +38,31 @@ def nothing(panel: PanelServer) -> None:
 
 
 def weighing(panel: PanelServer) -> None:
+    """With a scale on the wire."""
+    panel.service.scale = ScaleView(mass_g=61.3, steady=True)
     panel.call(lambda: panel.service.hand_work("next"))
+
+
+def silent_scale(panel: PanelServer) -> None:
+    panel.service.scale = ScaleView(problem="scale: /dev/ttyUSB1 is silent: is it on?")
+    panel.call(lambda: panel.service.warn(()))
+
+
+def repeating(panel: PanelServer) -> None:
+    """A replay, with how it stands to the proven run."""
+    panel.service.replay = ReplayView(
+        run_id="run-0",
+        leg="level",
+        cure_percent=41.0,
+        proven_time_s=380.0,
+        pace=1.08,
+        lag_s=0.0,
+        path_percent=100.0,
+        gel_proven_s=840.0,
+        gel_expected_s=790.0,
+        sentence="The proven coat gelled at 14.0 min, this one is expected to at 13.2 min.",
+    )
+    turning(panel)
 
 
 def warned(panel: PanelServer) -> None:
@@ -68,7 +92,9 @@ def test_the_turning_sheet_at_every_size(
 @pytest.mark.parametrize("look", ["light", "dark"])
 def test_the_sheet_through_its_states(open_phone: OpenPhone, panel: PanelServer, look: Any) -> None:
     page = open_phone(panel, "small phone", color_scheme=look)
-    stages: list[Callable[[PanelServer], None]] = [nothing, begun, weighing, turning, warned]
+    stages: list[Callable[[PanelServer], None]] = [
+        nothing, begun, weighing, silent_scale, repeating, warned,
+    ]  # fmt: skip
     for stage in stages:
         stage(panel)
         page.wait_for_timeout(300)

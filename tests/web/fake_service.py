@@ -32,9 +32,11 @@ from controller.model import (
     Plan,
     PlanJob,
     RecordLine,
+    ReplayView,
     ResinCard,
     RunCard,
     Sample,
+    ScaleView,
     Snapshot,
     Step,
     StreamItem,
@@ -119,6 +121,8 @@ class FakeService:
         self.guard_closed = False
         self.turning = False
         self.alerts: tuple[Alert, ...] = ()
+        self.scale: ScaleView | None = None
+        self.replay: ReplayView | None = None
         self.deg = [0.0, 0.0]
         self.watchers: set[asyncio.Queue[StreamItem]] = set()
         self.sampled_s = -1.0
@@ -215,6 +219,8 @@ class FakeService:
             if self.run_id
             else None,
             alerts=self.alerts,
+            scale=self.scale,
+            replay=self.replay if spinning else None,
             record=tuple(
                 RecordLine(event_id=e.event_id, at_s=e.at_s, utc=e.utc, text=e.data["text"])
                 for e in self.happened[-60:]
@@ -590,6 +596,7 @@ def _old_run() -> RunCard:
         coats=3,
         simulated=True,
         rig="small rig",
+        replay_of="run-0",  # the one run that this record knows
     )
 
 

@@ -10,7 +10,10 @@ from typing import Any
 
 import httpx
 import pytest
+import trustme
 
+from controller.app import check_certificate
+from controller.errors import InputError
 from firmware_bridge.clock import ManualClock
 from tests.web.fake_service import FakeService
 from tests.web.plans import small_plan
@@ -336,3 +339,15 @@ def test_settings_keep_to_loopback_unless_told() -> None:
     assert LAN.answers_to("192.168.7.5", "192.168.7.5")
     assert not LAN.answers_to("localhost", "192.168.7.5")
     assert Settings(host="0.0.0.0", names=("forge.local",)).answers_to("forge.local", "192.168.7.5")
+
+
+def test_a_certificate_that_cannot_be_used_is_told_in_one_line(tmp_path: Path) -> None:
+    made = trustme.CA().issue_cert("localhost")
+    made.cert_chain_pems[0].write_to_path(tmp_path / "cert.pem")
+    made.private_key_pem.write_to_path(tmp_path / "key.pem")
+    check_certificate(Settings(tls_cert=tmp_path / "cert.pem", tls_key=tmp_path / "key.pem"))
+    check_certificate(Settings())
+    (tmp_path / "noise.pem").write_text("noise", encoding="ascii")
+    for cert, key in (("missing.pem", "key.pem"), ("noise.pem", "key.pem"), ("key.pem", "key.pem")):
+        with pytest.raises(InputError, match="--tls-cert"):
+            check_certificate(Settings(tls_cert=tmp_path / cert, tls_key=tmp_path / key))
