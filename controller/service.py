@@ -23,6 +23,7 @@ from controller.model import (
     Event,
     Plan,
     PlanJob,
+    RecordLine,
     ResinCard,
     RigSpec,
     RunCard,
@@ -47,6 +48,7 @@ from controller.run.again import budget_s, laid, may_plan_again, rest_of, what_c
 from controller.run.judging import resin_note
 from controller.run.state import fold_all
 from controller.run.supervisor import Supervisor, unwritten
+from controller.run.view import HIDDEN, record_line
 
 Planner = Callable[..., Plan]
 WallMesh = Callable[[Plan], dict[str, Any]]
@@ -397,6 +399,11 @@ class Service:
         """Raises InputError when there is none of that name."""
         card: RunCard = await self._read(lambda journal: run_card(journal, run_id))
         return card
+
+    async def record(self, run_id: str) -> list[RecordLine]:
+        """What a run's record says, line by line, for people."""
+        events = await self.events(run_id)
+        return [record_line(event) for event in events if event.kind not in HIDDEN]
 
     async def events(self, run_id: str, after_id: int = 0) -> list[Event]:
         found: list[Event] = await self._read(lambda journal: journal.events(run_id, after_id))

@@ -34,6 +34,7 @@ from controller.model import (
     Frozen,
     Plan,
     PlanJob,
+    RecordLine,
     ResinCard,
     RunCard,
     Sample,
@@ -277,6 +278,12 @@ async def events(
     run_id: Id, desk: AtDesk, _: Watcher, after_id: Annotated[int, Query(ge=0, le=2**53)] = 0
 ) -> list[Event]:
     return await desk.service.events(run_id, after_id)
+
+
+@api.get("/runs/{run_id}/record", responses=_may(401, 404, 422))
+async def record(run_id: Id, desk: AtDesk, _: Watcher) -> list[RecordLine]:
+    """What the record says, line by line, for people."""
+    return await desk.service.record(run_id)
 
 
 @api.get("/runs/{run_id}/compare", responses=_may(401, 404, 422))

@@ -50,7 +50,7 @@ from controller.run.seen import (
     Stop,
 )
 from controller.run.state import RunState, begin, fold_all
-from controller.run.view import record_line, snapshot
+from controller.run.view import HIDDEN, record_line, snapshot
 from firmware_bridge.clock import Anchor, SystemClock
 from firmware_bridge.contract import BridgeError, Clock, LinkLost, Ramp, Rig, RigState
 
@@ -61,8 +61,6 @@ LINES_SHOWN = 40
 _ANSWERS_KEPT = 1000
 _BURST = 512  # items a watcher may lag behind before it reads the journal instead
 _AT_ONCE = ("stop_turning", "pause")  # twice does no harm, and waiting for a sleeping disk would
-# Of the record shown to people: "asked" is told by what followed from it.
-_HIDDEN = {"queued", "alert_over", "rejoined", "asked"}
 
 Published = Event | Sample | Snapshot
 
@@ -448,7 +446,7 @@ class Supervisor:
             self.on_event(event, plan)
 
     def _show_line(self, event: Event) -> None:
-        if event.kind not in _HIDDEN:
+        if event.kind not in HIDDEN:
             self.lines.append(record_line(event))
 
     def _when_written(self, release: Callable[[bool], None]) -> None:

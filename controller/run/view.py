@@ -320,6 +320,10 @@ _LINES = {
 }
 
 
+# Of the record that people read: "asked" is told by what followed from it.
+HIDDEN = {"queued", "alert_over", "rejoined", "asked"}
+
+
 def record_line(event: Event) -> RecordLine:
     """One line for people."""
     data = event.data

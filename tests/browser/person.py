@@ -77,6 +77,12 @@ def keep_turning(page: Page, panel: RealPanel) -> None:
     mind(page, panel, lambda: page.locator("#sentence").inner_text() == "Keep turning.")
 
 
+def turning_for(page: Page, panel: RealPanel, time_ms: float) -> None:
+    for _ in range(4):
+        page.wait_for_timeout(time_ms / 4)
+        keep_turning(page, panel)
+
+
 def choose(page: Page, look: Look) -> None:
     press(page, "#next")
     page.locator("#bench .choices a").first.wait_for()
@@ -178,7 +184,6 @@ def prepare(page: Page, panel: RealPanel, look: Look) -> None:
 def rest(page: Page, panel: RealPanel, look: Look) -> None:
     """Until the next coat may be weighed; the sheet says when, and where to press."""
     mind(page, panel, lambda: step(page) == "resting")
-    look("resting")
     expect(page.locator("#sentence")).to_contain_text("Next coat", timeout=LONG_ms)
     look("next-coat")
     panel.press()

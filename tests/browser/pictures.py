@@ -62,11 +62,10 @@ def main(folder: Path, speed: float = 25.0) -> None:
             print(name, page.locator("h1:visible").first.inner_text(), flush=True)
 
         def look_elsewhere(name: str) -> None:
-            for size, colours in (("desktop", "dark"), ("tablet", "light")):
-                other = open_page(browser, panel, size, colours)
-                other.wait_for_timeout(2 * SETTLE_ms)
-                other.screenshot(path=folder / f"{name}-{size}.png")
-                other.close()
+            other = open_page(browser, panel, "desktop", "dark")
+            other.wait_for_timeout(2 * SETTLE_ms)
+            other.screenshot(path=folder / f"{name}-desktop.png")
+            other.close()
 
         page.wait_for_timeout(SETTLE_ms)
         look("empty")
@@ -75,7 +74,7 @@ def main(folder: Path, speed: float = 25.0) -> None:
         for coat in (1, 2, 3):
             person.one_coat(page, panel, coat, look, scale=coat == 1, by_hand_ms=BY_HAND_ms)
             if coat == 2:
-                page.wait_for_timeout(12_000)  # five minutes of turning: the cup has warmed
+                person.turning_for(page, panel, 12_000)  # five minutes: the cup has warmed
                 person.button(page, "Cup has gelled")
                 look("turning")
                 look_elsewhere("turning")
@@ -87,7 +86,7 @@ def main(folder: Path, speed: float = 25.0) -> None:
         person.cast_again(page)
         person.prepare(page, panel, person.no_look)
         person.one_coat(page, panel, 1, person.no_look, by_hand_ms=BY_HAND_ms)
-        page.wait_for_timeout(12_000)
+        person.turning_for(page, panel, 12_000)
         look("replay")
         person.mind(page, panel, lambda: person.step(page) == "resting")
         person.give_up(page)

@@ -339,6 +339,12 @@ class FakeService:
         await self.run(run_id)
         return [e for e in self.happened if e.event_id > after_id]
 
+    async def record(self, run_id: str) -> list[RecordLine]:
+        return [
+            RecordLine(event_id=e.event_id, at_s=e.at_s, utc=e.utc, text=e.data["text"])
+            for e in await self.events(run_id)
+        ]
+
     async def run_plan(self, run_id: str) -> Plan:
         await self.run(run_id)
         if self.plan is None:

@@ -52,6 +52,8 @@ def test_a_broken_stream_resumes_without_a_gap(panel: PanelServer) -> None:
     first = read(f"{panel.url}/api/stream", 12)
     assert first[0]["event"] == "snapshot"
     last = [item for item in first if item["event"] != "snapshot"][-1]["id"]
+    # What happens while nobody listens must not be lost.
+    panel.call(lambda: [panel.service.sample(float(n)) for n in range(5)])
     rest = read(f"{panel.url}/api/stream", 12, {"last-event-id": last})
     ids = [int(item["id"]) for item in first + rest if item["event"] in {"sample", "event"}]
     assert ids == list(range(ids[0], ids[0] + len(ids)))

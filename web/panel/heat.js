@@ -140,6 +140,7 @@ export class Heat {
   range(from, to, met) {
     let low = Infinity;
     let high = -Infinity;
+    const bands = [];
     const take = (v) => {
       if (!Number.isFinite(v)) return;
       if (v < low) low = v;
@@ -154,8 +155,7 @@ export class Heat {
     if (met !== null) {
       for (const [at, cool, warm] of this.seen.gel.predicted) {
         if (met + at < from || met + at > to) continue;
-        take(cool);
-        take(warm);
+        bands.push([cool, warm]);
       }
       for (const row of this.proven ?? []) {
         const at = met + row.coat_time_s;
@@ -163,7 +163,13 @@ export class Heat {
       }
     }
     if (low === Infinity) [low, high] = [18, 30];
+    // A band that knows little must not press the curve flat.
     const limit = this.seen.peak_limit_degC;
+    const [least, most] = [low - 3, Math.max(high, limit ?? high + 40) + 8];
+    for (const [cool, warm] of bands) {
+      take(Math.max(least, cool));
+      take(Math.min(most, warm));
+    }
     if (limit && limit - high < 25) take(limit + 2);
     return [Math.floor(low - 1.5), Math.max(high + 2, low + 8)];
   }
@@ -187,7 +193,7 @@ export class Heat {
     pen.textBaseline = "top";
     for (let m = Math.ceil((from - zero) / 60 / spaced) * spaced; zero + m * 60 <= to; m += spaced) {
       const at = Math.round(x(zero + m * 60)) + 0.5;
-      if (at < MARGIN.left - 1 || at > right - 8) continue;
+      if (at < MARGIN.left - 1 || at > right - 24) continue;
       line(pen, [at, bottom], [at, bottom + 5], ink("ink"));
       pen.fillText(`${m}`, at, bottom + 8);
     }

@@ -54,7 +54,8 @@ function takeSnapshot(next) {
 function turnOver(next) {
   if (next.next_button) announce();
   answer("", true);
-  if (!byId("job").hidden) byId("sheet").scrollIntoView();
+  const writing = byId("written").contains(document.activeElement);
+  if (!byId("job").hidden && !writing) byId("sheet").scrollIntoView();
 }
 
 function takeSample(row) {

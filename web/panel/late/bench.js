@@ -2,7 +2,7 @@
 
 import { h, table } from "../dom.js";
 import { canStayAwake, tryOut } from "../attention.js";
-import { choose, clock, dayAndTime, length, lengthFrom, lengthTo, lengthUnit, mass, minutes, settings, tempFrom, tempTo, tempUnit } from "../units.js";
+import { choose, clock, dayAndTime, length, lengthFrom, lengthTo, lengthUnit, mass, minutes, settings, timeOfDay, tempFrom, tempTo, tempUnit } from "../units.js";
 import { number } from "../forms.js";
 import { fourSides, spins, timeline } from "./pictures.js";
 
@@ -155,10 +155,11 @@ export class Bench {
   }
 
   async run(runId) {
-    const [card, curve, events, plan] = await Promise.all([
+    const [card, curve, events, lines, plan] = await Promise.all([
       this.line.get(`/api/runs/${runId}`),
       this.line.get(`/api/curve?run_id=${encodeURIComponent(runId)}&points=1500`),
       this.line.get(`/api/runs/${runId}/events`),
+      this.line.get(`/api/runs/${runId}/record`),
       this.line.get(`/api/runs/${runId}/plan`).catch(() => null),
     ]);
     const { Heat } = await import("../heat.js");
@@ -188,7 +189,7 @@ export class Bench {
       h("h2", {}, "the wall it should have"), this.wall(runId),
       plan && h("h2", {}, "as planned"), plan && coatTable(plan),
       h("h2", {}, "written down"),
-      h("ol", { class: "lines" }, events.slice(-80).map((e) => h("li", {}, h("time", { datetime: e.utc }, dayAndTime(e.utc)), h("span", {}, inWords(e))))),
+      h("ol", { class: "lines" }, lines.slice(-80).map((l) => h("li", {}, h("time", { datetime: l.utc }, timeOfDay(l.utc)), h("span", {}, l.text)))),
     ];
   }
 
@@ -331,9 +332,4 @@ function inviteCard(invite) {
     h("p", { class: "code" }, invite.code),
     h("p", { class: "why" }, `Good once, for ${minutes(invite.lasts_s)}, to ${invite.role === "operate" ? "act" : "watch"}: on the other phone open ${invite.url.split("#")[0]} and type it, or point its camera here.`),
     picture);
-}
-
-function inWords(event) {
-  const { text, sentence, who } = event.data;
-  return text ?? sentence ?? `${event.kind.replaceAll("_", " ")}${who ? ` (${who})` : ""}`;
 }

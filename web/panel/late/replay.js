@@ -5,34 +5,35 @@ import { h, s, table } from "../dom.js";
 import { niceStep } from "../ink.js";
 import { clock, dayAndTime, tempUnit } from "../units.js";
 
-const WIDTH = 640;
 const ROW = 34;
 
 // The coat that turns now: seen.replay, and this coat's own time.
 export function drawLive(box, replay, time_s) {
+  const width = Math.max(280, box.clientWidth);
   const rows = [
     ["proven", replay.gel_proven_s, replay.proven_time_s],
     ["this one", replay.gel_expected_s, time_s],
   ];
   const parts = rows.flatMap(([name, gel_s, at_s], i) => {
     const y = 22 + i * (ROW + 26);
-    const x = (t) => Math.max(0, Math.min(WIDTH, (t / gel_s) * WIDTH));
+    const x = (t) => Math.max(0, Math.min(width, (t / gel_s) * width));
     const step_min = niceStep(gel_s / 60, 6);
     const ticks = [];
     for (let m = 0; m * 60 <= gel_s; m += step_min) {
       ticks.push(s("line", { x1: x(m * 60), x2: x(m * 60), y1: y + 14, y2: y + 20, stroke: "var(--ink)" }));
     }
     return [
-      s("text", { x: 0, y: y - 6, "font-size": 17 }, `${name}: ${clock(at_s)} of ${clock(gel_s)}`),
-      s("rect", { x: 0, y, width: WIDTH, height: 14, fill: "var(--wash)", stroke: "var(--ink)" }),
+      s("text", { x: 0, y: y - 6 }, `${name}: ${clock(at_s)} of ${clock(gel_s)}`),
+      s("rect", { x: 0, y, width, height: 14, fill: "var(--wash)", stroke: "var(--ink)" }),
       s("rect", { x: 0, y, width: x(at_s), height: 14, fill: i ? "var(--pen)" : "var(--amber-2)" }),
       ticks,
     ];
   });
-  const pace = `Today ${replay.pace >= 1 ? "cures faster" : "cures slower"}: a second now is ${replay.pace.toFixed(2)} s of the proven coat.`;
+  const alike = Math.abs(replay.pace - 1) < 0.02;
+  const pace = alike ? "It cures as fast as then." : `It cures ${replay.pace > 1 ? "faster" : "slower"} than then: a second now is ${replay.pace.toFixed(2)} s of the proven coat.`;
   const words = `${replay.sentence} ${pace}`;
   box.replaceChildren(
-    s("svg", { viewBox: `0 0 ${WIDTH} ${2 * (ROW + 26)}`, role: "img", "aria-label": words }, parts),
+    s("svg", { viewBox: `0 0 ${width} ${2 * (ROW + 26)}`, role: "img", "aria-label": words }, parts),
     h("p", { class: "figures" }, words),
     h("p", { class: "figures" }, `Now: ${replay.leg}. ${Math.round(replay.cure_percent)} % of the way to the gel.`));
 }
@@ -40,7 +41,7 @@ export function drawLive(box, replay, time_s) {
 // Two runs afterwards, as /api/runs/RUN/compare has them.
 export function compared(comparison, card) {
   const figures = comparison.figures.map((f) => [
-    f.coat === null ? "casting" : `coat ${f.coat}`, f.what,
+    f.coat ?? "all", f.what,
     value(f.proven, f.unit), value(f.this_run, f.unit), difference(f),
   ]);
   return [
@@ -48,15 +49,15 @@ export function compared(comparison, card) {
     h("div", { class: "sides" }, comparison.coats.map(turns)),
     h("p", { class: "figures" }, "Turns of the frame over the flow still to come, in % of the proven coat's: where the lines lie on each other, the resin went the same way. Broad amber: proven; blue: this run."),
     table(`Against the run of ${card ? dayAndTime(card.started_utc) : comparison.proven_run_id}`,
-      ["of", "what", "proven", "this run", "differs"], figures),
+      ["coat", "what", "proven", "this run", "differs"], figures),
   ];
 }
 
 function turns(coat) {
   const most = [...coat.proven, ...coat.this_run].reduce((m, [, t]) => Math.max(m, Math.abs(t)), 1);
   const far = [...coat.proven, ...coat.this_run].reduce((m, [left]) => Math.max(m, left), 100);
-  const [wide, tall] = [300, 150];
-  const at = ([left, t]) => `${(34 + (1 - left / far) * (wide - 40)).toFixed(1)} ${(tall - 22 - (Math.abs(t) / most) * (tall - 34)).toFixed(1)}`;
+  const [wide, tall] = [300, 160];
+  const at = ([left, t]) => `${(34 + (1 - left / far) * (wide - 40)).toFixed(1)} ${(tall - 22 - (Math.abs(t) / most) * (tall - 46)).toFixed(1)}`;
   const path = (rows, colour, width) => s("path", { d: `M ${rows.map(at).join(" L ")}`, fill: "none", stroke: colour, "stroke-width": width, "stroke-linejoin": "round" });
   return h("figure", {},
     s("svg", { viewBox: `0 0 ${wide} ${tall}`, role: "img", "aria-label": `Turns over the flow to come, coat ${coat.coat}` },
