@@ -138,8 +138,8 @@ def one_coat(
     *,
     scale: bool = False,
     by_hand_ms: float = 0.0,
-) -> None:
-    """by_hand_ms: what mixing and degassing take, each."""
+) -> str:
+    """by_hand_ms: what mixing and degassing take, each. Returns the grams of A."""
     wait_for(page, "weigh")
     expect(page.locator("#job-coat")).to_have_text(re.compile(f"coat {coat} of"))
     part_a, part_b = wanted(page)
@@ -170,6 +170,7 @@ def one_coat(
     panel.press()
     wait_for(page, "turning")
     keep_turning(page, panel)
+    return part_a
 
 
 def prepare(page: Page, panel: RealPanel, look: Look) -> None:

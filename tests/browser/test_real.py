@@ -57,8 +57,8 @@ def test_three_coats_with_a_person_from_the_choice_to_the_repetition(
         choose(page, no_look)
         look_closely(page)
         prepare(page, panel, no_look)
-        one_coat(page, panel, 1, no_look, scale=True)
-        expect(page.locator("#written tbody tr").first).to_contain_text("49.8 g")
+        part_a_g = one_coat(page, panel, 1, no_look, scale=True)
+        expect(page.locator("#written tbody tr").first).to_contain_text(f"{part_a_g} g")
         refused(page, "ends by itself")
         button(page, "Cup has gelled")
         page.wait_for_timeout(4000)  # two minutes of turning

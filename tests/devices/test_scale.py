@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import os
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 
@@ -133,12 +134,25 @@ def test_a_load_settles_and_is_read() -> None:
     run(work)
 
 
-def test_the_newest_line_counts_and_broken_ones_are_joined() -> None:
+def test_the_newest_line_counts() -> None:
     async def work() -> None:
         async with on_a_wire() as (device, scale):
             await scale.open()
             device.send(b"ST,GS,+ 1.0 g\r\nST,GS,+ 2.0 g")
             assert (await scale.read()).mass_g == 2.0
+
+    run(work)
+
+
+def test_a_line_that_comes_in_two_pieces_is_one() -> None:
+    async def work() -> None:
+        async with on_a_wire(silent_s=0.05) as (device, scale):
+            await scale.open()
+            os.write(device._device, b"ST,GS,+ 1")
+            with pytest.raises(LinkLost, match="silent"):
+                await scale.read()  # half a line is none
+            device.send(b"2.5 g")
+            assert (await scale.read()).mass_g == 12.5
 
     run(work)
 

@@ -268,6 +268,7 @@ const goTo = (page) => () => { location.hash = page; };
 
 function whyNot(button) {
   if (line.stale) return "The rig does not hear this page now.";
+  forms.draw(seen, line.mayAct); // a press may be quicker than the drawing of a new step
   return forms.why() || (button.enabled ? "" : button.why_not || "Not yet.");
 }
 
