@@ -46,6 +46,18 @@ def test_topic_table_is_the_document() -> None:
     assert shown == set(asyncapi()["channels"])
 
 
+def test_topic_table_says_how_each_is_sent() -> None:
+    """Retained and QoS, as the document binds them, which a test holds against a real broker."""
+    rows = re.findall(r"^\| `(\w+)` \| (yes|no|-) \| (\d) \|", page("mqtt.md"), re.MULTILINE)
+    bound = {
+        operation["channel"]["$ref"].split("/")[-1]: operation["bindings"]["mqtt"]
+        for operation in asyncapi()["operations"].values()
+    }
+    assert len(rows) == len(bound)
+    for name, retained, qos in rows:
+        assert (bound[name]["retain"], bound[name]["qos"]) == (retained == "yes", int(qos)), name
+
+
 def test_the_signing_example_is_heard(tmp_path: Path) -> None:
     (example,) = blocks(page("mqtt.md"), "python")
     # The example's moment is the first of a simulated world, in which this telemetry lives.
