@@ -14,6 +14,7 @@ import json
 import os
 import re
 import shutil
+import socket
 import sqlite3
 import subprocess
 import sys
@@ -34,7 +35,7 @@ from tests.docs.pages import blocks
 HERE = Path(__file__).resolve()
 ROOT = HERE.parents[2]
 SUITES = os.environ.get("EVENWALL_CLEAN_SUITES", "bookworm trixie").split()
-PANEL = "http://127.0.0.1:8713"
+UNIT = "hardware/install/evenwall.service"
 BOARD = "run/board"  # in the root: where the stand-in for the board on USB is
 LOOK_S = 0.2
 BLINK_S = 1.5  # a look, and the naps of a machine that is installing something
@@ -62,6 +63,20 @@ INSTALL_PAGE = ROOT / "web" / "guide" / "install.md"
 AS_EVENWALL = "setpriv --reuid evenwall --regid evenwall --init-groups env HOME=/var/lib/evenwall "
 SAVE = "sudo /opt/evenwall/current/hardware/install/backup.py save /root/evenwall-backup.tar.gz"
 
+
+def port_for_us() -> int:
+    """The service's own port; another where something on this machine has that one."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0 if answers(8713) else 8713))
+        return int(probe.getsockname()[1])
+
+
+def answers(port: int) -> bool:
+    with socket.socket() as caller:
+        return caller.connect_ex(("127.0.0.1", port)) == 0
+
+
+PORT = port_for_us()
 clock = SystemClock()
 nap = threading.Event().wait
 
@@ -158,7 +173,9 @@ class Phone:
         headers = {"content-type": "application/json", "x-evenwall-csrf": self._csrf}
         data = None if body is None else json.dumps(body).encode()
         try:
-            with self._open(Request(f"{PANEL}/api/{path}", data, headers), timeout=30) as answer:
+            with self._open(
+                Request(f"http://127.0.0.1:{PORT}/api/{path}", data, headers), timeout=30
+            ) as answer:
                 return json.load(answer)
         except HTTPError as refusal:
             return json.load(refusal)
@@ -252,7 +269,7 @@ def fresh(root: CleanRoot) -> None:
     bare = ("python3", "python3-venv", "make", "git")
     root.run("apt-get", "update", "-qq")
     root.run("apt-get", "install", "-y", "-qq", "--no-install-recommends", *bare)
-    root.run("git", "clone", "-q", "/srv/evenwall.git", "/src")
+    cloned(root)
     root.tell(root.run("python3", "--version").strip())
     demo = root.run("make", "-C", "/src", "demo", "ARGS=--speed 120 --exit --json")
     # On a machine too busy for 120 times life a coat may go uncounted (null), never miscounted.
@@ -262,6 +279,12 @@ def fresh(root: CleanRoot) -> None:
     root.tell(f"make demo: three coats done, {counted} of them counted to the step")
     if os.environ.get("EVENWALL_CLEAN_TESTS"):
         root.tell("make test: " + root.run("make", "-C", "/src", "test").splitlines()[-1])
+
+
+def cloned(root: CleanRoot) -> None:
+    root.run("git", "clone", "-q", "/srv/evenwall.git", "/src")
+    unit = root.file(f"/src/{UNIT}")
+    unit.write_text(unit.read_text().replace("--port 8713", f"--port {PORT}"))
 
 
 def follow(root: CleanRoot, *starts: str) -> None:
@@ -276,7 +299,7 @@ def follow(root: CleanRoot, *starts: str) -> None:
 
 def installed(root: CleanRoot) -> None:
     follow(root, "make install")
-    page = build_opener().open(f"{PANEL}/").status
+    page = build_opener().open(f"http://127.0.0.1:{PORT}/").status
     assert page == 200
     log = root.file("/run/evenwall-stand-in/manager.log").read_text()
     assert "READY=1" in log
