@@ -173,8 +173,11 @@ def renewed(shown: list[str], real: list[str]) -> list[str]:
             fresh.append(GAP)
         if not part:
             continue
+        whole = find(part, real, at, exact=False)
         begins = find(part[:1], real, at, exact=False) if number else 0
-        if number == len(parts) - 1:
+        if whole >= 0 and (number or whole == 0):
+            begins, end = whole, whole + len(part)
+        elif number == len(parts) - 1:
             end = len(real)
         else:
             where = find(part[-1:], real, max(begins, 0), exact=False)

@@ -97,6 +97,7 @@ class Sandbox:
 ADDED = {
     r"evenwall (serve|spin|demo|shop|replay)\b": "--port 0",
     r"evenwall (rig)\b": "--speed 60",
+    r"evenwall demo\b": "--data .demo",  # that what the page lists later is the same run each time
     r"evenwall (spin|replay) .*--scripted": "--speed 120",
 }
 SHORT = {r"evenwall plan\b": "--time-budget-s 1"}

@@ -132,6 +132,8 @@ def test_renewed() -> None:
         *("...", "wall 4.50 mm", "...", "done")
     ]
     assert renewed(["Coat 1 1.4 mm", "..."], REAL) == ["Coat 1 1.50 mm", "..."]
+    twice = ["button 1", "up", "button 2", "down"]
+    assert renewed(["...", "button 9", "down"], twice) == ["...", "button 2", "down"]
     assert renewed(["old"], REAL) == REAL
     assert renewed([], REAL) == []
     with pytest.raises(ValueError, match="cannot place"):
