@@ -16,6 +16,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from pathlib import Path
 from typing import Annotated, Any
 
 import rfc8785
@@ -36,6 +37,7 @@ from controller.model import (
     Sample,
     parse,
 )
+from controller.plan import Taught
 from controller.plan.shop import mean_bound_mm
 from controller.records import Journal
 from controller.replay import (
@@ -57,6 +59,7 @@ SCALE_G = 1.0  # a kitchen scale and a little flash: a smaller difference is non
 GAUGE_MM = 0.2  # callipers on a cured rim: a smaller difference is none
 DOUBTS = 2.0  # a lesson counts as if this many earlier castings had come out as foreseen
 LESSON_MOST = 1.5  # no casting may teach more than this factor at once
+MOULD_NOTES = "mould:"
 KEEP = 20  # lessons of a mould
 LEARN_S = 20.0  # a resin learns from readings this far apart ...
 LEARN_GELS = 1.5  # ... until this many of the latest gels that the plan expected
@@ -478,12 +481,25 @@ class MouldMemory(Frozen):
 
 def mould_note(plan: Plan) -> str:
     """Under which name the journal keeps a mould's memory: the mesh's own hash."""
-    return f"mould:{plan.geometry.mesh_sha256}"
+    return f"{MOULD_NOTES}{plan.geometry.mesh_sha256}"
 
 
 def mould_memory(journal: Journal, plan: Plan) -> MouldMemory:
     kept = journal.note(mould_note(plan))
     return MouldMemory() if kept is None else MouldMemory.model_validate_json(kept)
+
+
+def taught_by(journal: Journal, mesh: Path) -> Taught:
+    """What the planner may know of a mould, by its mesh's file. Raises RecordError, InputError."""
+    try:
+        sha256 = hashlib.sha256(mesh.read_bytes()).hexdigest()
+    except OSError as error:
+        raise InputError("mesh", mesh, error.strerror or "cannot be read") from None
+    kept = journal.note(f"{MOULD_NOTES}{sha256}")
+    if kept is None:
+        return Taught()
+    memory = MouldMemory.model_validate_json(kept)
+    return Taught(memory.weight_ratio, memory.rim_ratio, len(memory.lessons))
 
 
 # --- What a resin has taught ----------------------------------------------------------------------

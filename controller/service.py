@@ -42,6 +42,7 @@ from controller.prove import (
     make_proof,
     proof_data,
     replayed,
+    taught_by,
 )
 from controller.records import Journal, row_id
 from controller.run.again import budget_s, laid, may_plan_again, rest_of, what_changed
@@ -308,10 +309,10 @@ class Service:
         def progress(fraction: float, sentence: str) -> None:
             loop.call_soon_threadsafe(self._progress, job_id, fraction, sentence)
 
-        def work() -> Plan:
-            return self._planner(casting, self.spec, progress=progress)
-
         try:
+            taught = await self._read(lambda journal: taught_by(journal, casting.mesh))
+            more = {"taught": taught} if taught.castings else {}
+            work = partial(self._planner, casting, self.spec, progress=progress, **more)
             plan = await loop.run_in_executor(self._executor, work)
         except EvenwallError as error:
             self._keep(self._jobs[job_id].model_copy(update={"done": True, "error": str(error)}))

@@ -6,12 +6,12 @@ mesher and the optimiser behind them are loaded when somebody plans: what serves
 
 from typing import TYPE_CHECKING, Any
 
-from controller.plan.batch import CoatDone
+from controller.plan.batch import CoatDone, Taught
 
 if TYPE_CHECKING:
     from controller.plan.make import make_plan, replan
 
-__all__ = ["CoatDone", "make_plan", "replan"]
+__all__ = ["CoatDone", "Taught", "make_plan", "replan"]
 
 
 def __getattr__(name: str) -> Any:

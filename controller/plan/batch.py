@@ -41,6 +41,16 @@ class CoatDone:
 
 
 @dataclass(frozen=True)
+class Taught:
+    """What proven castings of this mould said, as ratios of found over foreseen: the resin that
+    stayed in it, and its rim against the average wall. castings: how many they were."""
+
+    stays: float = 1.0
+    rim_factor: float = 1.0
+    castings: int = 0
+
+
+@dataclass(frozen=True)
 class Batch:
     """A coat before its spin is chosen. `history` is the coat's, on the coat's clock."""
 

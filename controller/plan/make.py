@@ -31,6 +31,7 @@ from controller.plan.batch import (
     CLOSE_UP_S,
     Batch,
     CoatDone,
+    Taught,
     cure_sheet,
     make_batch,
     mix,
@@ -69,6 +70,7 @@ LEAST_SEARCH_S = 5.0  # below it there is no time for a film
 PACE_MOST = 1.3  # of a coat's gel against its plan; beyond it something else is wrong
 MOST_COATS = 12
 ROUGH_CELLS = 500
+RUNS_OUT_MOST = 0.3  # of a pour; more cannot be made up by pouring more
 WEIGH_MIN = 10.0  # preparing and weighing before the first parts meet
 
 CAP = "Cap the opening while it turns: an open mouth that points down pours the coat out again."
@@ -112,23 +114,13 @@ def make_plan(
     bench = Bench(casting, rig, cavity, taught=taught)
     count = bench.count_for(casting.wall_mm, casting.coats)
     batch = bench.batch(casting.wall_mm / count)
-    if bench.open and time_budget_s != 0:
-        batch = bench.batch(batch.mean_mm, spill_g=bench.spill_guess_g(batch))
+    if bench.open:
+        batch = bench.left_open(batch)
     wish = Wish(seed, time_budget_s, tell, executor, clock)
     found = choose(bench, batch, count, wish)
     plan = assemble(bench, batch, found, (), seed)
     tell(1.0, "done")
     return plan
-
-
-@dataclass(frozen=True)
-class Taught:
-    """What proven castings of this mould said, as ratios of found over foreseen: the resin that
-    stayed in it, and its rim against the average wall. castings: how many they were."""
-
-    stays: float = 1.0
-    rim_factor: float = 1.0
-    castings: int = 0
 
 
 def replan(
@@ -189,6 +181,7 @@ def replan(
             hint="the wall is there: let it cure and open the mould",
         )
     bench = Bench(casting, plan.rig, cavity, pace_of(done))
+    bench.open = plan.coats[-1].opening_state == "open"
     count = bench.count_left(left_mm, coats, max(1, len(plan.coats) - len(laid)))
     batch = bench.batch(left_mm / count)
     planned = [Recipe(**one) for one in plan.details["recipes"]]
@@ -264,6 +257,7 @@ class Bench:
     ) -> None:
         self.taught, self.witness = taught or Taught(), probe_in_cup(rig)
         self.open = casting.opening.state == "open"
+        self.runs_out = 0.0  # of a pour, over the open mouth
         self.casting, self.rig, self.cavity = casting, rig, cavity
         sheet = cure_sheet(casting.resin.sheet)
         sheet = dataclasses.replace(sheet, pot_life_s=pace * sheet.pot_life_s)
@@ -281,12 +275,22 @@ class Bench:
         stays = self.taught.stays
         return mix(mean_mm, area, spill_g, sheet, witness=self.witness, stays=stays)
 
-    def spill_guess_g(self, batch: Batch) -> float:
-        """What runs over an open mouth, by usual recipes on a rough mesh."""
-        mesh_mm = mesh_mm_for(self.cavity.area_cm2, ROUGH_CELLS)
-        grid = Grid.of(self.cavity, mesh_mm, COARSE)
-        _, spilt_m3 = run_over(grid, self.pour(batch), DEFAULT_RECIPES, 2)
-        return float(np.mean(spilt_m3)) * self.density_kg_m3 * 1e3
+    def left_open(self, batch: Batch) -> Batch:
+        """The batch with what runs over the open mouth, by usual spins on a rough mesh.
+
+        Where most would pour out at the first turn there is no such plan: it is made for a capped
+        mouth, and says so.
+        """
+        grid = Grid.of(self.cavity, mesh_mm_for(self.cavity.area_cm2, ROUGH_CELLS), COARSE)
+        pour = self.pour(batch)
+        _, spilt_m3 = run_over(grid, pour, DEFAULT_RECIPES, 1)
+        self.runs_out = float(np.mean(spilt_m3)) / pour.volume_m3
+        if self.runs_out > RUNS_OUT_MOST:
+            self.open = False
+            return batch
+        spilt_m3 = run_over(grid, pour, DEFAULT_RECIPES, 2)[1]
+        spill_g = float(np.mean(spilt_m3)) * self.density_kg_m3 * 1e3
+        return self.batch(batch.mean_mm, spill_g=spill_g)
 
     def batch(self, mean_mm: float, *, spill_g: float = 0.0, colder_K: float = 0.0) -> Batch:
         """One coat weighed and timed, in a shop colder by so much."""
@@ -502,7 +506,7 @@ def assemble(
             elapsed_min=demould_min + WEIGH_MIN,
             demould_from_min=demould_min,
         ),
-        cautions=(*opening_caution(coats[len(laid) :]), *said),
+        cautions=(*opening_caution(bench, coats[len(laid) :]), *said),
         notes=(
             *cavity.notes,
             *taught_notes(bench.taught, found),
@@ -537,21 +541,27 @@ def lay(
         start_deg=start_angles(recipe),
         ramps=turned,
         viscosity=viscosity_table(batch.history),
-        opening_state=bench.casting.opening.state,
+        opening_state="open" if bench.open else "capped",
     )
 
 
-def opening_caution(coats: Sequence[CoatPlan]) -> list[str]:
+def opening_caution(bench: Bench, coats: Sequence[CoatPlan]) -> list[str]:
     """What to do about the mouth while it turns."""
-    if coats[0].opening_state == "capped":
-        return [CAP]
-    spilt, poured = sum(c.spill_g for c in coats), sum(c.mix_g - c.cup_left_g for c in coats)
-    if spilt == 0.0:
-        return ["The mouth is open while it turns, and what runs over was not computed: " + TRAY]
-    return [
-        f"The mouth is open while it turns: of {poured:.0f} g poured about {spilt:.0f} g run over. "
-        f"{TRAY} A cap would save them."
-    ]
+    poured_g = sum(c.mix_g - c.cup_left_g for c in coats)
+    if bench.open:
+        spilt_g = sum(c.spill_g for c in coats)
+        return [
+            f"The mouth is open while it turns: of {poured_g:.0f} g poured about {spilt_g:.0f} g "
+            f"run over. {TRAY} A cap would save them."
+        ]
+    if bench.runs_out:
+        return [
+            "The casting file leaves the mouth open, but of each "
+            f"{poured_g / len(coats):.0f} g pour about {bench.runs_out * poured_g / len(coats):.0f}"
+            f" g would run out at the first turn: this plan is for a capped mouth. {TRAY}",
+            CAP,
+        ]
+    return [CAP]
 
 
 def taught_notes(taught: Taught, found: Found) -> list[str]:

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import hashlib
 from pathlib import Path
 
 import pytest
 
 from controller.model import Sheet, read_casting, read_rig
-from controller.plan import make_plan
+from controller.plan import Taught, make_plan
 from controller.plan.batch import cup_left_g, mix, parts_g
-from controller.plan.make import Taught
 from controller.plan.shop import mean_bound_mm
+from controller.prove import MouldLesson, MouldMemory, taught_by
+from controller.records import Batch, Journal
 
 ROOT = Path(__file__).resolve().parents[2]
 SAMPLES = ROOT / "controller" / "samples"
@@ -113,3 +115,20 @@ def test_sums_and_order(name: str) -> None:
     assert plan.totals.resin_g == pytest.approx(sum(c.mix_g for c in plan.coats))
     assert plan.wall.target_mm == plan.casting.wall_mm
     assert plan.wall.mean_mm == pytest.approx(sum(c.mean_mm for c in plan.coats))
+
+
+def test_what_a_mould_taught_is_found_by_its_mesh(tmp_path: Path) -> None:
+    """Two castings held 0.95 and 0.97; drawn towards 1 as the memory says, and counted."""
+    mesh = tmp_path / "mould.stl"
+    mesh.write_bytes(b"solid")
+    journal = Journal(None)
+    assert taught_by(journal, mesh) == Taught()
+    memory = MouldMemory()
+    for run_id, ratio in (("a", 0.95), ("b", 0.97)):
+        memory = memory.after(MouldLesson(run_id=run_id, weight_ratio=ratio))
+    name = "mould:" + hashlib.sha256(b"solid").hexdigest()
+    journal.write(Batch(notes={name: memory.model_dump_json()}))
+    taught = taught_by(journal, mesh)
+    assert taught == Taught(memory.weight_ratio, 1.0, 2)
+    assert 0.95 < taught.stays < 1.0
+    journal.close()
