@@ -8,6 +8,7 @@ import termios
 
 import serial
 
+from firmware_bridge.arrived import arrived
 from firmware_bridge.contract import Clock, LinkLost
 from firmware_bridge.link import ClockAlignment
 from firmware_bridge.motion import FrameLimits
@@ -100,16 +101,12 @@ class SerialRig(FramedRig):
         if self._port is None:
             return
         try:
-            data = os.read(self._port.fileno(), 4096)
-        except BlockingIOError:
-            return
+            data = arrived(self._port.fileno())
         except OSError as error:
             self._end(LinkLost(f"{self._port_name}: {error.strerror}"))
             return
-        if not data:
-            self._end(LinkLost(f"{self._port_name}: unplugged"))
-            return
-        self._incoming(data)
+        if data:
+            self._incoming(data)
 
     def _on_timer(self) -> None:
         self._tick()

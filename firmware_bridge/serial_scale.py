@@ -8,13 +8,13 @@ else a line says is refused, for a digit misread is worse than a weight typed.
 from __future__ import annotations
 
 import asyncio
-import os
 import re
 import termios
 from typing import Literal
 
 import serial
 
+from firmware_bridge.arrived import arrived
 from firmware_bridge.contract import Garbled, LinkLost, Weight
 
 Unit = Literal["g", "kg", "oz"]
@@ -133,14 +133,9 @@ class SerialScale:
         if self._port is None:
             return
         try:
-            data = os.read(self._port.fileno(), 4096)
-        except BlockingIOError:
-            return
+            data = arrived(self._port.fileno())
         except OSError as error:
             self._lost(error.strerror or "lost")
-            return
-        if not data:
-            self._lost("unplugged")
             return
         *lines, self._buffer = re.split(rb"[\r\n]+", self._buffer + data)
         for line in filter(None, lines):
