@@ -11,17 +11,18 @@ from firmware_bridge.contract import Mode
 from tests.run.shop import Shop, open_shop
 
 ALLOWABLE = get_args(get_args(MqttSpec.model_fields["commands"].annotation)[0])
-DATA = (
+WORDS = (
     {},
-    {"part_a_g": 50.0, "part_b_g": 45.0, "part": "a", "grams": 50.0, "g": 50.0},
     {"text": "resume", "what": "coat", "gelled": True, "wall_mm": 4.5, "where": "rim"},
 )
 
 
 async def everything(shop: Shop, round_: int) -> None:
     """Each command with each data, then a minute in which a frame could begin to move."""
+    coat = shop.plan.coats[0]  # weighed as planned, or no command would lead any further
+    weights = {"part_a_g": coat.part_a_g, "part_b_g": coat.part_b_g}
     for name in ALLOWABLE:
-        for number, data in enumerate(DATA):
+        for number, data in enumerate((*WORDS, {**weights, "part": "a", "grams": 50.0, "g": 50.0})):
             await shop.ask(name, f"{name}-{number}-{round_}", **data)
     await shop.clock.sleep(60.0)
 
