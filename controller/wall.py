@@ -18,6 +18,7 @@ from controller import film
 from controller.errors import InputError
 from controller.film import Coat, FilmMesh, Fluid, Spin, WallStatistics, WallWeights
 from controller.film.mesh import MIN_CELLS
+from controller.film.statistics import PATCH_M
 from controller.filmmesh import film_mesh
 from controller.model import CoatPlan, Plan, RigSpec, WallSummary
 from controller.mould import Cavity, load_cavity
@@ -37,7 +38,7 @@ class WallResult:
     """A computed wall.
 
     coats_m (k, n) and total_m (n,) are films on `mesh`; spilt_m3 (k,) ran over the rim; coarse is
-    the same wall's figures on a mesh `COARSER` times as wide, whose difference is the error bar.
+    the same wall's figures on a mesh `COARSER` times as wide, whose difference gives the error bar.
     """
 
     mesh: FilmMesh
@@ -55,8 +56,14 @@ class WallResult:
 
     @property
     def mesh_error_mm(self) -> float:
-        """Difference of the thinnest patch between the two meshes."""
-        return abs(millimetres(self.statistics.min - self.coarse.min))
+        """What the mesh leaves open of the thinnest patch: the two meshes' difference by
+        Richardson's rule, d/(COARSER^p - 1), with the order p as it was measured: 2 inside, 1
+        within a patch of the rim, where the film ends in a layer the mesh is too wide for."""
+        at = self.mesh.points[self.statistics.min_cell]
+        to_rim_m = np.linalg.norm(self.mesh.points[self.mesh.rim] - at, axis=1).min()
+        order = 1 if to_rim_m < PATCH_M else 2
+        difference = abs(millimetres(self.statistics.min - self.coarse.min))
+        return float(difference / (COARSER**order - 1.0))
 
     def summary(self) -> WallSummary:
         """The plan's `wall` keys."""

@@ -127,7 +127,7 @@ def growth() -> None:
         # From an even film, so that every mesh does the same: a few hundred steps.
         many = [
             Coat(c.fluid, c.spin, start_m=np.full(mesh.cells, 1.3e-3))
-            for c in batch(mesh, 8.0 if edge_mm > 2.5 else 1.0, LANES)
+            for c in batch(mesh, 8.0 if edge_mm > 2.5 else 0.2, LANES)
         ]
         runs, taken_s = timed(lambda m=mesh, c=many: coats(m, c))
         cells.append(mesh.cells)

@@ -24,6 +24,7 @@ from controller.film import (
     pool,
 )
 from controller.filmmesh import remesh
+from controller.mould import boundary_loops
 from controller.units import rad_s
 
 MEAN_M, GEL_S = 1.3e-3, 720.0
@@ -93,13 +94,27 @@ def walls(edge_mm: float, spins: list[Spin], **rules: float) -> list[WallStatist
 STEADY = Spin.steady(rad_s(8.0), rad_s(2.0), ramp_s=5.0)
 
 
+def away_from_rim(edge_mm: float, film_m: npt.NDArray[np.float64]) -> float:
+    """Thinnest patch over its mean, of those whose patch does not reach the rim."""
+    inside = open_sphere(edge_mm).points[:, 2] < 0.05 - 0.012
+    return float(weights(edge_mm).patch_means(film_m)[inside].min() / MEAN_M)
+
+
 def test_open_sphere_converges_where_first_order_flatters() -> None:
-    """A first-order scheme smears the film even: 0.96, 0.89, 0.85 of the mean at 8, 4, 3 mm where
-    second order comes down to 0.5. The finest mesh here is 6 mm for the time it takes."""
-    least = [walls(edge, [STEADY])[0].min / MEAN_M for edge in (10.0, 8.0, 6.0)]
-    assert least[-1] < 0.56
-    assert abs(least[1] - least[2]) < 0.05
-    assert abs(least[1] - least[2]) < abs(least[0] - least[2])
+    """Away from the rim the thinnest patch stands still from 8 mm on (0.70 of the mean). At the
+    rim, where the film ends in a layer about as wide as the capillary length (1.8 mm), it comes
+    down with the spacing: 0.50, 0.49, 0.48, 0.47 at 6, 5, 4, 3 mm. A first-order scheme smears the
+    film even: 0.96, 0.89, 0.85 at 8, 4, 3 mm."""
+    edges = (10.0, 8.0, 6.0, 4.5)
+    runs = [coats(open_sphere(e), [poured(e, STEADY)])[0] for e in edges]
+    inner = [away_from_rim(e, r.film_m) for e, r in zip(edges, runs, strict=True)]
+    least = [weights(e).statistics(r.film_m).min / MEAN_M for e, r in zip(edges, runs, strict=True)]
+    np.testing.assert_allclose(inner, 0.70, atol=0.03)
+    assert abs(inner[3] - inner[2]) < 0.5 * abs(inner[2] - inner[0])
+    assert abs(inner[3] - inner[2]) < 0.005
+    # How the cells lie along the rim moves a single patch there by some 0.03.
+    assert max(least[2:]) < 0.53
+    assert abs(least[3] - least[2]) < 0.04
 
 
 def test_mobility_cap_of_the_pool_decides_nothing() -> None:
@@ -247,3 +262,65 @@ def test_a_run_that_does_not_end_says_so(run) -> None:  # type: ignore[no-untype
     mesh = open_sphere(10.0)
     with pytest.raises(NotConverged, match="after 5 iterations"):
         run(mesh, poured(10.0, STEADY), numerics=Numerics(max_steps=5))
+
+
+# --- What is left out, and how much it is ---------------------------------------------------------
+
+
+def small_ball(edge_mm: float) -> FilmMesh:
+    """A ball of 30 mm radius, open above 19 mm: about the tightest a coat is poured into."""
+    ball = trimesh.creation.icosphere(subdivisions=4, radius=0.03)
+    part = ball.slice_plane([0.0, 0.0, 0.019], [0.0, 0.0, -1.0])
+    part.merge_vertices()
+    points, triangles = remesh(np.asarray(part.vertices), np.asarray(part.faces), edge_mm * 1e-3)
+    return FilmMesh.build(points, triangles[:, ::-1])
+
+
+def test_coats_on_the_coat_before_come_out_no_less_even() -> None:
+    """Every coat is computed on the mould's own surface. On the surface the coats before have made
+    (a wall of h on a radius R, both moved along the normals), the thinnest patch of three alike
+    coats comes out thicker, by about half of h/R of the mean: 0.06 here, h/R = 0.15; 0.03 on a ball
+    of 80 mm. So what is left out errs on the thin side, and is more than the mesh's own error from
+    about h/R = 0.05 on."""
+    mesh, mean_m = small_ball(4.0), 1.5e-3
+    volume_m3 = mean_m * mesh.total_area
+    first = coats(mesh, [Coat(resin(), STEADY, volume_m3)])[0].film_m
+    total = first.copy()
+    for _ in range(2):
+        moved = FilmMesh.build(mesh.points + mesh.normals * total[:, None], mesh.triangles)
+        layer = coats(moved, [Coat(resin(), STEADY, volume_m3)])[0].film_m
+        total += layer * moved.area / mesh.area
+    w = WallWeights.of(mesh)
+    gain = (w.statistics(total).min - w.statistics(3.0 * first).min) / (3.0 * mean_m)
+    assert 0.0 < gain < 0.6 * 3.0 * mean_m / 0.03
+
+
+def test_a_lid_that_resin_wets_feeds_the_rim() -> None:
+    """'Capped' is a dam: nothing crosses the rim, and nothing lies on a lid. A lid that resin wets
+    takes a film of its own and gives some back to the rim as it turns, so that the band below the
+    mouth is another one."""
+    ball = trimesh.creation.icosphere(subdivisions=4, radius=0.08)
+    part = ball.slice_plane([0.0, 0.0, 0.05], [0.0, 0.0, -1.0])
+    part.merge_vertices()
+    (loop,) = boundary_loops(np.asarray(part.faces))
+    fan = np.column_stack([np.roll(loop, -1), loop, np.full(len(loop), len(part.vertices))])
+    corners = np.vstack([part.vertices, [[0.0, 0.0, 0.05]]])
+    points, triangles = remesh(corners, np.vstack([part.faces, fan]), 0.01)
+    mesh = FilmMesh.build(points, triangles[:, ::-1])
+    assert not mesh.rim.any()
+    lid = (mesh.points[:, 2] > 0.05 - 1e-4) & (np.linalg.norm(mesh.points[:, :2], axis=1) < 0.06)
+    dammed = open_sphere(10.0)
+    volume_m3 = MEAN_M * dammed.total_area
+    film = coats(mesh, [Coat(resin(), STEADY, volume_m3)])[0].film_m
+    behind = coats(dammed, [Coat(resin(), STEADY, volume_m3)])[0].film_m
+
+    def band(of: FilmMesh, film_m: npt.NDArray[np.float64]) -> float:
+        """Mean of the 12 mm below the mouth over the wall's mean."""
+        wall = of.points[:, 2] < 0.05 - 1e-4
+        near = wall & (of.points[:, 2] > 0.05 - 0.012)
+        mean = of.area[wall] @ film_m[wall] / of.area[wall].sum()
+        return float(of.area[near] @ film_m[near] / of.area[near].sum() / mean)
+
+    on_lid = float(mesh.area[lid] @ film[lid]) / volume_m3
+    assert 0.3 < on_lid / (mesh.area[lid].sum() / mesh.total_area) < 1.2
+    assert band(mesh, film) > band(dammed, behind) + 0.05
