@@ -22,7 +22,7 @@ _RESIN_SD = {
     "rate": 1.0,  # log; loose, because the pot life ties it
     "start": 1.0,  # log
     "activation": 8e3,  # J/mol
-    "rise": 0.8,  # log; loose, because the peak or the usual rise ties it
+    "rise": 1.2,  # log; loose, because the peak or the usual rise ties it
     "order": 0.3,
     "alpha_gel": 0.05,
     "induction": 0.3,  # log
@@ -59,7 +59,7 @@ _LAG_S = {"digital_1wire": 20.0, "thermocouple_k": 5.0, "infrared": 2.0}
 _SHEET_SD = {"pot_life": 0.10, "heat": 0.12, "ratio": 0.11}  # of logs
 # Without a peak on the sheet the resin may be a rigid one or an elastomer: 25 to 130 K and more,
 # from memory of the usual castings.
-_USUAL_RISE_K, _USUAL_RISE_SD = 80.0, 0.7  # the second of the log
+_USUAL_RISE_K, _USUAL_RISE_SD = 75.0, 1.0  # the second of the log
 _TAIL = 4.0  # degrees of freedom of every heavy tail (Student's t)
 _TOUCH_LATE, _TOUCH_SD = 0.02, 0.04  # a finger finds the gel a little late; of logs
 # How well the model follows a probe; a coat's few kelvin hang on a wall that is half known.

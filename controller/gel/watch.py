@@ -27,7 +27,8 @@ _OUT_WINDOW_S = 60.0
 _OUT_LEAST_K = {"digital_1wire": 0.8, "thermocouple_k": 1.2, "infrared": 1.5}
 _COLD_K = ZERO_DEGC_K + 15.0  # below this few room-temperature resins keep to their sheet
 _COLD_S = 60.0
-_PACE = math.log(1.32)  # of the coat's gel; batches and sheets differ by a fifth anyway
+# Of the coat's gel; batches and sheets differ by a fifth anyway, and being fast spoils less.
+_SLOW, _FAST, _SURE_Z = math.log(1.32), math.log(1.4), 1.28
 
 
 def trust(rows: FloatArray, time_s: float, probe_K: float, air_K: float) -> float:
@@ -82,7 +83,7 @@ def _stuck_from(case: Case, good: FloatArray, curve: FloatArray) -> float | None
         repeats = max(repeats, _REPEATS_LEAST[case.probe])
         if run * math.log(repeats) < math.log(_STUCK_CHANCE):
             return start_s
-    if len(curve):
+    if len(curve) and start_s > settled_s(case):
         expected = np.interp([start_s, now_s], curve[:, 0], curve[:, 1])
         if abs(expected[1] - expected[0]) > _STUCK_CHANGE_K[case.probe]:
             return start_s
@@ -151,8 +152,8 @@ def cold_room(rows: FloatArray) -> bool:
 
 def pace_fault(fit: Fit) -> FaultKind | None:
     """Does the batch run clearly slower or faster than expected under today's conditions?"""
-    if fit.log_pace - fit.log_pace_sd > _PACE:
+    if fit.log_pace - _SURE_Z * fit.log_pace_sd > _SLOW:
         return "slow_reaction"
-    if fit.log_pace + fit.log_pace_sd < -_PACE:
+    if fit.log_pace + _SURE_Z * fit.log_pace_sd < -_FAST:
         return "fast_reaction"
     return None
