@@ -45,6 +45,9 @@ _INERT_EARLY, _LATE = 0.98, 0.6
 _INERT_LATE = {"cup": 0.3, "coat": 0.6}
 _INERT_LATE_SNAP = 0.9
 _MAYBE_INERT = 0.2
+# Nothing is called gelled while the trace speaks against a reaction, however little: this is the
+# prior's own share and a hair more.
+_CALL_INERT = 0.022
 _PROBE_FAULTS = ("probe_stuck", "probe_lost", "probe_noisy", "probe_out")
 
 
@@ -221,7 +224,7 @@ def _estimate(state: GelState) -> tuple[GelState, GelEstimate]:
     reacting = state.fits[:-1]
     odds = _odds(reacting)
 
-    if state.called_s is None and now_s >= state.times.safe_s and inert < _MAYBE_INERT:
+    if state.called_s is None and now_s >= state.times.safe_s and inert < _CALL_INERT:
         state = replace(state, called_s=now_s)
     mean, sd = (np.array([getattr(fit, n) for fit in reacting]) for n in ("log_gel", "log_gel_sd"))
     gelled = float(odds @ ndtr((math.log(max(now_s, 1e-3)) - mean) / sd)) * (1.0 - inert)

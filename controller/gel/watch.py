@@ -20,6 +20,10 @@ _STUCK_S, _STUCK_CHANCE = 30.0, 1e-6
 # Quantised readings repeat themselves when the temperature rests between two steps, however often
 # they changed before; a run is judged by no smaller chance of a repeat than this.
 _REPEATS_LEAST = {"digital_1wire": 0.8, "thermocouple_k": 0.7, "infrared": 0.3}
+# Where the fitted curve moves and the reading does not, less is enough; not so little that a cup in
+# which nothing happens passes for a stuck probe.
+_REPEATS_USUAL = {"digital_1wire": 0.6, "thermocouple_k": 0.6, "infrared": 0.3}
+_STUCK_CHANCE_CURVE = 1e-3
 _STUCK_CHANGE_K = {"digital_1wire": 0.6, "thermocouple_k": 0.8, "infrared": 0.8}
 _NOISE_FLOOR_K = {"digital_1wire": 0.10, "thermocouple_k": 0.4, "infrared": 0.5}
 _NOISY_TIMES, _NOISY_SHARE, _NOISY_WINDOW_S = 4.0, 0.45, 50.0
@@ -83,7 +87,8 @@ def _stuck_from(case: Case, good: FloatArray, curve: FloatArray) -> float | None
         repeats = max(repeats, _REPEATS_LEAST[case.probe])
         if run * math.log(repeats) < math.log(_STUCK_CHANCE):
             return start_s
-    if len(curve) and start_s > settled_s(case):
+    seldom = run * math.log(_REPEATS_USUAL[case.probe]) < math.log(_STUCK_CHANCE_CURVE)
+    if seldom and len(curve) and start_s > settled_s(case):
         expected = np.interp([start_s, now_s], curve[:, 0], curve[:, 1])
         if abs(expected[1] - expected[0]) > _STUCK_CHANGE_K[case.probe]:
             return start_s

@@ -6,6 +6,7 @@ restarted process that reads the journal back stands where this one stood.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from typing import Any
 
@@ -341,6 +342,17 @@ class _Moment:
         coat, gel = self.state.coat, self.seen.gel
         if coat.gel_called_s is not None or coat.parts_met_s is None or coat.poured_s is None:
             return
+        # Once for each thing it says, whatever the minutes in it.
+        words = re.sub(r"[0-9]+", "", gel.sentence)
+        if self.state.step is Step.SPIN and words and words not in coat.gel_words:
+            self.emit(
+                "foreseen",
+                sentence=gel.sentence,
+                words=words,
+                best_s=gel.best_s,
+                low_s=gel.low_s,
+                high_s=gel.high_s,
+            )
         if self.state.step is Step.SPIN and gel.called_at_s is not None:
             safe_coat_s = gel.safe_to_stop_s or gel.called_at_s
             blind = any(fault.startswith("probe_") for fault in gel.faults)

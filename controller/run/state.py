@@ -41,6 +41,7 @@ class Coat:
     gel_coat_s: float | None = None  # when it gelled, as found
     gel_called_s: float | None = None
     gel_how: str = ""  # probe, model or touch
+    gel_words: tuple[str, ...] = ()  # what was foreseen, without its minutes
     safe_s: float | None = None
     parked_s: float | None = None
     steps_expected: tuple[int, int] | None = None
@@ -262,6 +263,11 @@ def _turning_ended(state: RunState, at_s: float, data: Mapping[str, Any]) -> Run
     return replace(state, turning=None)
 
 
+def _foreseen(state: RunState, at_s: float, data: Mapping[str, Any]) -> RunState:
+    del at_s
+    return _coat(state, gel_words=(*state.coat.gel_words, data["words"]))
+
+
 def _gelled(state: RunState, at_s: float, data: Mapping[str, Any]) -> RunState:
     return _coat(
         state,
@@ -369,6 +375,7 @@ _CHANGES = {
     "rejoined": _rejoined,
     "halted": _halted,
     "turning_ended": _turning_ended,
+    "foreseen": _foreseen,
     "gelled": _gelled,
     "moving": _moving,
     "parked": _parked,

@@ -109,3 +109,20 @@ def test_without_a_word_on_the_probe_it_went_in_after_the_pour() -> None:
         told, knowing = gel.step(told, row)
         untold, guessing = gel.step(untold, row)
     assert guessing.best_s == pytest.approx(knowing.best_s, rel=0.03)
+
+
+@pytest.mark.parametrize("peak_K", [None, kelvin(45.0)])
+def test_a_coat_that_shows_nothing_is_never_called(peak_K: float | None) -> None:
+    """An elastomer of little heat, a thin coat, a noisy probe that looks at it: whether it reacts
+    can hardly be seen, and then nobody is told that it has gelled."""
+    sheet = replace(SHEET, pot_life_s=420.0, peak_K=peak_K)
+    case = gel.Case(
+        sheet, "coat", "infrared", 1.3e-3, 12e-3, "silicone rubber", 120.0, mould_K=AIR_K,
+        probe_in_s=150.0,
+    )  # fmt: skip
+    rng = np.random.default_rng(5)
+    state = gel.begin(case)
+    for time_s in np.arange(0.0, 1800.0, 5.0):
+        seen_K = AIR_K + 0.3 * float(rng.standard_normal())
+        state, estimate = gel.step(state, gel.Row(float(time_s), seen_K, AIR_K))
+    assert estimate.called_s is None

@@ -2,9 +2,11 @@
 
 import pytest
 
-from controller.model import ProbeSpec, Step
+from controller.model import Event, ProbeSpec, Step
 from controller.run.alerts import mix_refused
 from controller.run.judging import Estimator, EstimatorApart, Remembering
+from controller.run.seen import GelReading
+from controller.run.view import record_line
 from tests.run.bench import Bench
 from tests.run.shop import lantern_plan
 
@@ -51,3 +53,23 @@ def test_a_mix_far_off_its_ratio_gets_no_judge(factor: float, refused: bool) -> 
         assert bench.ask("answer", question="weights_off", value="go_on").accepted
     assert bench.ask("next").accepted
     assert mix_refused(bench.state) is refused
+
+
+def test_the_record_tells_what_was_foreseen_and_why() -> None:
+    """Once for each thing said, not once a minute."""
+    bench = Bench().until(Step.SPIN, coat_time_s=400.0)
+    for said in (
+        "The coat is expected to gel in 6 to 9 min; safe to stop in 10 min.",
+        "The coat is expected to gel in 5 to 8 min; safe to stop in 9 min.",
+        "The cup has peaked; the coat is expected to gel in 4 to 6 min; safe to stop in 7 min.",
+        "The coat is expected to gel in 3 to 6 min; safe to stop in 7 min.",
+    ):
+        reading = GelReading(best_s=900.0, low_s=800.0, high_s=1000.0, sentence=said)
+        bench.wait(5.0, gel=reading)
+    told = [event.data for event in bench.events if event.kind == "foreseen"]
+    assert [data["sentence"][:12] for data in told] == ["The coat is ", "The cup has "]
+    assert told[1]["low_s"] == 800.0
+    line = record_line(
+        Event(event_id=9, run_id="r", at_s=1.0, utc="", kind="foreseen", data=dict(told[1]))
+    )
+    assert "the coat is expected to gel in 4 to 6 min" in line.text
