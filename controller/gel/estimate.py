@@ -74,6 +74,7 @@ class GelState:
     times: _Times
     called_s: float | None
     faults: tuple[GelFault, ...]
+    blind: bool = False  # a finger has shown that the probe sees nothing of the resin
 
 
 def begin(case: Case) -> GelState:
@@ -99,6 +100,9 @@ def step(state: GelState, event: Row | Touch) -> tuple[GelState, GelEstimate]:
     it happened.
     """
     if isinstance(event, Touch):
+        if event.what == state.case.placement and _likeliest(state)[1] > _CALL_INERT:
+            # It gelled, and the probe that should sit in it has seen nothing of that.
+            state = _set_aside(_named(replace(state, blind=True), "probe_out"), -math.inf)
         state = replace(state, touches=(*state.touches, event))
         for _ in range(3):
             state = _fitted(state)
@@ -145,6 +149,8 @@ def touched_batch(state: GelState) -> EarlierBatch | None:
 def _read(state: GelState, row: Row) -> GelState:
     probe_K, air_K = (math.nan if v is None else v for v in (row.probe_K, row.ambient_K))
     trust = watch.trust(state.rows, row.time_s, probe_K, air_K)
+    if state.blind and trust == watch.GOOD:
+        trust = watch.ASIDE
     new = np.array([row.time_s, probe_K, air_K, trust])
     state = replace(state, rows=np.vstack([state.rows, new]))
     if watch.cold_room(state.rows):
@@ -153,7 +159,11 @@ def _read(state: GelState, row: Row) -> GelState:
     if fault is None:
         return state
     kind, from_s = fault
-    state = _named(state, kind)
+    return _set_aside(_named(state, kind), from_s)
+
+
+def _set_aside(state: GelState, from_s: float) -> GelState:
+    """Readings after `from_s` are not believed."""
     rows = state.rows.copy()
     aside = (rows[:, TIME] > from_s) & (rows[:, TRUST] == watch.GOOD)
     rows[aside, TRUST] = watch.ASIDE
