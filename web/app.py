@@ -46,6 +46,7 @@ from firmware_bridge.contract import Clock
 from web.commands import COMMANDS, Ask, Id, ask_for
 from web.door import Door
 from web.people import Limiter, People, Role, Session
+from web.reading import reading
 from web.settings import LOOPBACK, Settings
 
 PANEL = Path(__file__).parent / "panel"
@@ -463,10 +464,10 @@ class Page:
     """The one page, drawn once with the newest sentence so that it reads before any script runs."""
 
     def __init__(self) -> None:
-        self._css = (PANEL / "panel.css").read_text(encoding="utf-8")
+        self.css = (PANEL / "panel.css").read_text(encoding="utf-8")
         templates = Environment(loader=FileSystemLoader(PANEL), autoescape=True)
         self._template = templates.get_template("index.html")
-        digest = b64encode(hashlib.sha256(self._css.encode()).digest()).decode()
+        digest = b64encode(hashlib.sha256(self.css.encode()).digest()).decode()
         self.policy = "; ".join(
             (
                 "default-src 'none'",
@@ -484,7 +485,7 @@ class Page:
         )
 
     def html(self, seen: Snapshot | None) -> str:
-        return self._template.render(css=self._css, seen=seen, modules=_MODULES)
+        return self._template.render(css=self.css, seen=seen, modules=_MODULES)
 
 
 _MODULES = sorted(file.name for file in PANEL.glob("*.js") if file.name != "sw.js")
@@ -532,6 +533,7 @@ def create_app(service: Service, settings: Settings, clock: Clock | None = None)
     async def shell() -> FileResponse:
         return FileResponse(PANEL / "sw.js", media_type="text/javascript")
 
+    app.include_router(reading(PANEL, page.css))
     app.mount("/panel", StaticFiles(directory=PANEL), name="panel")
 
     @app.exception_handler(EvenwallError)

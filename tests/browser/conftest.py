@@ -74,13 +74,13 @@ def open_phone(browser: Browser) -> Iterator[OpenPhone]:
         ignored.update(ignore)
         width, height = SIZES[size]
         touch = size != "desktop"
-        context = browser.new_context(
-            viewport={"width": width, "height": height},
-            has_touch=touch,
-            is_mobile=touch,
-            base_url=panel.url,
-            **more,
-        )
+        screen: dict[str, Any] = {
+            "viewport": {"width": width, "height": height},
+            "has_touch": touch,
+            "is_mobile": touch,
+            "base_url": panel.url,
+        }
+        context = browser.new_context(**screen | more)
         contexts.append(context)
         context.set_default_timeout(10_000)
         page = context.new_page()

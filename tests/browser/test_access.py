@@ -13,6 +13,7 @@ from controller.model import Alert, ReplayView, ScaleView
 from tests.browser.conftest import SIZES, OpenPhone
 from tests.browser.hands import begun, turning, until
 from tests.web.server import PanelServer
+from web.reading import PAGES
 
 pytestmark = pytest.mark.browser
 
@@ -230,3 +231,15 @@ def test_no_screen_says_emergency(open_phone: OpenPhone, panel: PanelServer) -> 
         stage(panel)
         page.wait_for_timeout(300)
         assert "emergency" not in page.locator("body").inner_text().lower()
+
+
+def test_the_guide_reads_on_a_small_phone(open_phone: OpenPhone, panel: PanelServer) -> None:
+    """Every page within the paper's width, reached from the sheet's foot by touch."""
+    page = open_phone(panel, "small phone")
+    page.get_by_role("link", name="The guide").tap()
+    expect(page.locator("h1")).to_have_text("The guide")
+    no_violation(page)
+    for name in PAGES:
+        page.goto(f"/guide/{name}")
+        no_sideways_scroll(page)
+        no_violation(page)

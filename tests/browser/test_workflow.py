@@ -5,16 +5,17 @@ from __future__ import annotations
 import pytest
 from playwright.sync_api import expect
 
-from tests.browser.conftest import OpenPhone
+from tests.browser.conftest import SIZES, OpenPhone
 from tests.browser.hands import begun, choose_and_start, press_next, tick_all, turning, until, weigh
 from tests.web.server import PanelServer
 
 pytestmark = pytest.mark.browser
 
 
-def test_three_coats_by_touch_on_a_small_phone(open_phone: OpenPhone) -> None:
-    with PanelServer(speed=300) as panel:
-        page = open_phone(panel, "small phone")
+@pytest.mark.parametrize("size", SIZES)
+def test_three_coats_by_touch(open_phone: OpenPhone, size: str) -> None:
+    with PanelServer(speed=1200) as panel:
+        page = open_phone(panel, size, has_touch=True)  # a desktop may have a screen to touch
         choose_and_start(page)
         # Wrong order is explained: the list comes first.
         page.locator("#next").tap(force=True)

@@ -7,7 +7,7 @@ import { Forms } from "./forms.js";
 import { Heat } from "./heat.js";
 import { forgetInks } from "./ink.js";
 import { Line } from "./line.js";
-import { clock, onSettings, settings } from "./units.js";
+import { clock, dress, onSettings, settings } from "./units.js";
 import { drawWall } from "./wall.js";
 import { Written } from "./written.js";
 
@@ -364,9 +364,7 @@ function turnPage() {
 }
 
 function look() {
-  const wanted = settings().look;
-  if (wanted === "auto") delete document.documentElement.dataset.look;
-  else document.documentElement.dataset.look = wanted;
+  dress();
   forgetInks();
   drawn.clear();
   written.drawn = null;

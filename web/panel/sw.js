@@ -17,7 +17,8 @@ self.addEventListener("fetch", (event) => {
   const ours = url.origin === location.origin && event.request.method === "GET";
   if (!ours || url.pathname.startsWith("/api/")) return;
   const navigating = event.request.mode === "navigate";
-  event.respondWith(navigating ? fetch(event.request).catch(bare) : freshOrKept(event.request));
+  const sheet = navigating && !url.pathname.startsWith("/guide/");
+  event.respondWith(sheet ? fetch(event.request).catch(bare) : freshOrKept(event.request));
 });
 
 const bare = async () => (await caches.open(SHELL)).match(BARE);

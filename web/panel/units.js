@@ -15,6 +15,12 @@ export function choose(change) {
   for (const heard of listeners) heard(chosen);
 }
 
+// Light or dark paper as chosen, else as the phone has it.
+export function dress() {
+  if (chosen.look === "auto") delete document.documentElement.dataset.look;
+  else document.documentElement.dataset.look = chosen.look;
+}
+
 const metric = () => chosen.units === "metric";
 const known = (value) => typeof value === "number" && Number.isFinite(value);
 

@@ -1,0 +1,3 @@
+import { dress } from "../units.js";
+
+dress();

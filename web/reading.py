@@ -1,0 +1,111 @@
+"""The pages for people, served as they stand in the repository: `/guide/` and what it leads to.
+
+They are the same Markdown files that are read beside the code, under the same relative paths, so
+that their links need no translation. What is offered is listed once, as the panel comes up;
+nothing else under the repository can be asked for.
+"""
+
+from __future__ import annotations
+
+import re
+from functools import lru_cache
+from itertools import pairwise
+from pathlib import Path
+
+from fastapi import APIRouter, HTTPException
+from fastapi.responses import FileResponse, HTMLResponse, Response
+from jinja2 import Environment, FileSystemLoader
+from markdown_it import MarkdownIt
+from markdown_it.token import Token
+
+ROOT = Path(__file__).resolve().parents[1]
+# In the order in which they are wanted: what to do, what went wrong, how it is built, how it works.
+PAGES = (
+    "web/guide/first-casting.md",
+    "web/guide/panel.md",
+    "web/guide/trouble.md",
+    "web/guide/abnormal.md",
+    "web/guide/how-it-works.md",
+    "web/guide/proving.md",
+    "hardware/README.md",
+    "hardware/building.md",
+    "hardware/safety.md",
+    "hardware/sizing.md",
+    "hardware/board.md",
+    "hardware/scale.md",
+    "hardware/wiring/pins.md",
+    "web/guide/install.md",
+    "web/guide/shop.md",
+    "web/guide/mqtt.md",
+    "web/guide/soak.md",
+    "README.md",
+    "DEVELOPERS.md",
+    "CHANGELOG.md",
+)
+BESIDE = ("web/guide/**/*.png", "web/guide/*.yaml", "hardware/wiring/*.svg", "hardware/rigs/*.toml")
+KINDS = {".png": "image/png", ".svg": "image/svg+xml", ".yaml": "text/plain", ".toml": "text/plain"}
+
+
+def slug(heading: str) -> str:
+    """The fragment that a link to a heading names: small letters, digits and hyphens."""
+    kept = "".join(c for c in heading.lower() if c.isalnum() or c in " -")
+    return kept.strip().replace(" ", "-")
+
+
+def _parser() -> MarkdownIt:
+    # Raw HTML stays text: a page of ours needs none, and the panel's policy would bar its scripts.
+    return MarkdownIt("commonmark", {"html": False}).enable("table")
+
+
+def title_of(text: str) -> str:
+    """What the page's first heading says."""
+    return next((line[2:].strip() for line in text.splitlines() if line.startswith("# ")), "")
+
+
+def body_of(text: str) -> str:
+    """The page as HTML: headings can be linked to, wide tables scroll by themselves."""
+    parser = _parser()
+    # Notes to those who edit a page are not for its readers.
+    tokens: list[Token] = parser.parse(re.sub(r"(?ms)^<!--.*?-->\n", "", text))
+    for opening, inside in pairwise(tokens):
+        if opening.type == "heading_open":
+            opening.attrSet("id", slug(inside.content))
+        elif opening.attrs.pop("style", None) == "text-align:right":
+            opening.attrSet("class", "number")  # the panel's policy bars styles written in place
+    html = str(parser.renderer.render(tokens, parser.options, {}))
+    html = html.replace("<th></th>", "<td></td>")  # a corner left empty heads nothing
+    html = html.replace("<table>", '<div class="scroll" tabindex="0"><table>')
+    return html.replace("</table>", "</table></div>").replace("<pre>", '<pre tabindex="0">')
+
+
+def reading(panel: Path, css: str) -> APIRouter:
+    """The routes of the guide, drawn on the panel's paper. Pages that an installation left out
+    are not offered."""
+    template = Environment(loader=FileSystemLoader(panel), autoescape=True).get_template(
+        "guide.html"
+    )
+    pages = [name for name in PAGES if (ROOT / name).is_file()]
+    beside = {
+        file.relative_to(ROOT).as_posix(): file for glob in BESIDE for file in ROOT.glob(glob)
+    }
+    router = APIRouter(prefix="/guide", include_in_schema=False)
+
+    @lru_cache(maxsize=len(PAGES))
+    def drawn(name: str) -> str:
+        text = (ROOT / name).read_text(encoding="utf-8")
+        return template.render(css=css, title=title_of(text), body=body_of(text), pages=())
+
+    @router.get("/")
+    async def contents() -> HTMLResponse:
+        titles = [(name, title_of((ROOT / name).read_text(encoding="utf-8"))) for name in pages]
+        return HTMLResponse(template.render(css=css, title="The guide", body="", pages=titles))
+
+    @router.get("/{name:path}")
+    async def page(name: str) -> Response:
+        if name in pages:
+            return HTMLResponse(drawn(name))
+        if name in beside:
+            return FileResponse(beside[name], media_type=KINDS[beside[name].suffix])
+        raise HTTPException(404, f"The guide has no page {name!r}.")
+
+    return router
