@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 
 from controller.model import Command, Snapshot, Step
 from controller.ports import Press
+from controller.run.plain import WAIT_TO_POUR
 from controller.service import Service
 from firmware_bridge.contract import Clock
 
@@ -109,7 +110,8 @@ class Operator:
 
     def _waits_s(self, shown: Snapshot) -> float:
         """How long he sits down before the present step may be left."""
-        if shown.step not in (Step.REST, Step.CURE) or shown.countdown is None:
+        waiting = shown.step in (Step.REST, Step.CURE) or shown.sentence == WAIT_TO_POUR
+        if not waiting or shown.countdown is None:
             return 0.0
         return max(0.0, shown.countdown.until_s - self.clock.now_s())
 

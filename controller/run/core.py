@@ -699,6 +699,21 @@ def pour_gap_s(plan: Plan, index: int) -> float:
     return plan.coats[index].clock.next_pour_from_s - (after.spin_from_s - CLOSE_UP_S)
 
 
+def wait_to_pour_s(state: RunState) -> float | None:
+    """Until when the mix waits in its cup for the coat below, on the rig's clock; None without one.
+
+    Only a person quicker than planned waits. A mix that would pass its time is poured first: a
+    wrinkle is the lesser harm.
+    """
+    if state.index == 0 or state.coat.parts_met_s is None:
+        return None
+    below_s = state.coats[state.index - 1].parts_met_s
+    if below_s is None:
+        return None
+    ready_s = below_s + state.plan.coats[state.index - 1].clock.next_pour_from_s
+    return min(ready_s, state.coat.parts_met_s + state.coat_plan.clock.pour_by_s)
+
+
 def demould_after_s(plan: Plan) -> float:
     """How long the last coat cures, from the moment its parts met, before the mould is opened."""
     gaps_s = sum(pour_gap_s(plan, index) for index in range(len(plan.coats) - 1))

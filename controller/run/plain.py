@@ -114,6 +114,9 @@ ALERTS: dict[str, str] = {
 }
 
 
+WAIT_TO_POUR = "Wait with the pour: the coat below is not ready."
+
+
 def not_now(step: Step) -> str:
     return {
         Step.SPIN: "Turning ends by itself when the coat has gelled.",

@@ -160,6 +160,7 @@ def one_coat(
     ready(page)
     wait_for(page, "pour")
     panel.guard(False)
+    expect(page.locator("#sentence")).to_contain_text("Pour now", timeout=LONG_ms)
     look("pour")
     ready(page)
     wait_for(page, "close up")

@@ -12,8 +12,9 @@ from controller.model import Command, Step
 from controller.ports import Press, Reading
 from controller.run import plain
 from controller.run.alerts import BOUND_OF_GEL
+from controller.run.core import WEIGH_S, pour_gap_s
 from controller.run.seen import GelReading, Hold, Park, Queue, Seen, Stop
-from controller.run.view import sentence, snapshot
+from controller.run.view import countdown, sentence, snapshot
 from firmware_bridge.contract import Fault, Mode
 from tests.run.bench import Bench
 
@@ -337,6 +338,42 @@ def test_next_coat_waits_for_the_window_and_tells_when_it_is_missed() -> None:
     assert "rests" in str(bench.events[-1].data.get("sentence"))
     bench.wait(bench.plan.coats[0].clock.next_pour_until_s, look_s=60.0)
     assert "window_missed" in bench.alerts()
+
+
+def test_who_is_quicker_than_planned_is_told_to_wait_with_the_pour() -> None:
+    bench = Bench().until(Step.SPIN, coat_time_s=1000.0)
+    bench.ask("touch", what="coat")
+    bench.wait(40.0)
+    bench.wait(
+        pour_gap_s(bench.plan, 0) - WEIGH_S + 1.0 - (bench.state.coat_time_s(bench.now_s) or 0.0),
+        look_s=30.0,
+    )
+    bench.until(Step.POUR)
+    seen = Seen(rig=bench.rig, **bench.kept)
+    assert sentence(bench.state, bench.now_s, seen)[0] == plain.WAIT_TO_POUR
+    count = countdown(bench.state, bench.now_s, seen)
+    assert count is not None
+    assert count.label == "until you may pour"
+    below_s = bench.state.coats[0].parts_met_s
+    assert below_s is not None
+    assert count.until_s == below_s + bench.plan.coats[0].clock.next_pour_from_s
+    bench.wait(count.until_s - bench.now_s)
+    assert sentence(bench.state, bench.now_s, seen)[0] == "Pour now."
+    assert bench.ask("next").accepted
+    assert "early_pour" not in bench.alerts()
+
+
+def test_who_pours_all_the_same_is_told_that_it_may_wrinkle() -> None:
+    bench = Bench().until(Step.SPIN, coat_time_s=1000.0)
+    bench.ask("touch", what="coat")
+    bench.wait(40.0)
+    bench.wait(
+        pour_gap_s(bench.plan, 0) - WEIGH_S + 1.0 - (bench.state.coat_time_s(bench.now_s) or 0.0),
+        look_s=30.0,
+    )
+    bench.until(Step.POUR)
+    assert bench.ask("next").accepted
+    assert "early_pour" in bench.alerts()
 
 
 def test_cold_room() -> None:

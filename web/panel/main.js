@@ -368,6 +368,7 @@ function look() {
   forgetInks();
   drawn.clear();
   written.drawn = null;
+  bench?.redraw?.();
   drawSoon();
 }
 

@@ -18,6 +18,7 @@ export class Bench {
     const pages = { castings: "castings", plan: "plan", runs: "runs", run: "run", people: "people", settings: "settings" };
     this.page = page;
     this.action = null;
+    this.redraw = null;
     try {
       const made = page.startsWith("pair=") ? await this.pair(page.slice(5)) : await this[pages[name] ?? "castings"](...rest);
       if (this.page === page) this.show(made);
@@ -173,7 +174,8 @@ export class Bench {
       probe_degC: last?.probe_degC, room_degC: last?.room_degC, mould_degC: last?.mould_degC ?? null, peak_limit_degC: null,
     };
     heat.show("all");
-    requestAnimationFrame(() => heat.draw());
+    this.redraw = () => heat.draw();
+    requestAnimationFrame(this.redraw);
     const data = { run_id: runId };
     if (this.line.mayAct && card.step === "done") {
       this.action = card.proven

@@ -40,16 +40,16 @@ export function drawLive(box, replay, time_s) {
 
 // Two runs afterwards, as /api/runs/RUN/compare has them.
 export function compared(comparison, card) {
-  const figures = comparison.figures.map((f) => [
-    f.coat ?? "all", f.what,
-    value(f.proven, f.unit), value(f.this_run, f.unit), difference(f),
-  ]);
+  const of = (coat) => comparison.figures.filter((f) => (f.coat ?? null) === coat)
+    .map((f) => [f.what, value(f.proven, f.unit), value(f.this_run, f.unit), difference(f)]);
+  const against = `Against the run of ${card ? dayAndTime(card.started_utc) : comparison.proven_run_id}`;
+  const parts = [...new Set(comparison.figures.map((f) => f.coat ?? null))];
   return [
     h("p", { class: "why" }, comparison.sentence),
     h("div", { class: "sides" }, comparison.coats.map(turns)),
     h("p", { class: "figures" }, "Turns of the frame over the flow still to come, in % of the proven coat's: where the lines lie on each other, the resin went the same way. Broad amber: proven; blue: this run."),
-    table(`Against the run of ${card ? dayAndTime(card.started_utc) : comparison.proven_run_id}`,
-      ["coat", "what", "proven", "this run", "differs"], figures),
+    ...parts.map((coat) => table(`${against}: ${coat === null ? "the casting" : `coat ${coat}`}`,
+      ["what", "proven", "this run", "differs"], of(coat))),
   ];
 }
 
