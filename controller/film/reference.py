@@ -28,23 +28,26 @@ def cell_terms(  # type: ignore[no-untyped-def]
     h, points, normals, curvature, start, neighbour, lap, g, spin, capillary2, out
 ):
     """Into out (n, 4): film, potential of gravity and spin, half g.n, capillary potential."""
+    g0, g1, g2 = g
+    xx, yy, zz, xy, xz, yz = spin
     for i in range(len(h)):
         x, y, z = points[i, 0], points[i, 1], points[i, 2]
-        bend = curvature[i]
+        own, bend = h[i], curvature[i]
         for k in range(start[i], start[i + 1]):
-            bend += lap[k] * (h[neighbour[k]] - h[i])
-        out[i, 0] = h[i]
+            bend += lap[k] * (h[neighbour[k]] - own)
+        out[i, 0] = own
         out[i, 1] = (
-            (g[0] + spin[0] * x + spin[3] * y) * x
-            + (g[1] + spin[1] * y + spin[5] * z) * y
-            + (g[2] + spin[2] * z + spin[4] * x) * z
+            (g0 + xx * x + xy * y) * x
+            + (g1 + yy * y + yz * z) * y
+            + (g2 + zz * z + xz * x) * z
         )
-        out[i, 2] = 0.5 * (normals[i, 0] * g[0] + normals[i, 1] * g[1] + normals[i, 2] * g[2])
+        out[i, 2] = 0.5 * (normals[i, 0] * g0 + normals[i, 1] * g1 + normals[i, 2] * g2)
         out[i, 3] = capillary2 * bend
 
 
 @compiled
 def edge_flows(  # type: ignore[no-untyped-def]
+    h,
     cell,
     edges,
     weight,
@@ -52,15 +55,18 @@ def edge_flows(  # type: ignore[no-untyped-def]
     behind,
     behind_weight,
     share,
+    area,
     fluidity,
     cap,
     per_step,
     inflow,
-    speed,
+    wanted,
 ):
-    """Into inflow (n,), m3/s, what runs over every edge; into speed (e,) each edge's outflow per
-    film of the cell it leaves, m2/s, positive from the first cell."""
+    """Into inflow (n,), m3/s, what runs over every edge. Returns the fastest outflow over an
+    edge, 1/s, if it is wanted."""
     inflow[:] = 0.0
+    fast = 0.0
+    b, w = behind, behind_weight
     for e in range(len(edges)):
         i, j = edges[e, 0], edges[e, 1]
         hi, hj = cell[i, 0], cell[j, 0]
@@ -74,9 +80,8 @@ def edge_flows(  # type: ignore[no-untyped-def]
         level = min(max(level, -length[e]), length[e])
         drive = weight[e] * (slide + level)
         # Both sides are worked out: a branch on the flow's direction would cost more.
-        b, w = behind, behind_weight
-        back_i = w[e, 0] * (hi - cell[b[e, 0], 0]) + w[e, 1] * (hi - cell[b[e, 1], 0])
-        back_j = w[e, 2] * (hj - cell[b[e, 2], 0]) + w[e, 3] * (hj - cell[b[e, 3], 0])
+        back_i = w[e, 0] * (hi - h[b[e, 0]]) + w[e, 1] * (hi - h[b[e, 1]])
+        back_j = w[e, 2] * (hj - h[b[e, 2]]) + w[e, 3] * (hj - h[b[e, 3]])
         forth = drive > 0.0
         up = hi if forth else hj
         back = back_i if forth else back_j
@@ -95,17 +100,10 @@ def edge_flows(  # type: ignore[no-untyped-def]
         flux = max(flux, -hj * share[j] * per_step)
         inflow[i] -= flux
         inflow[j] += flux
-        # d(h min(h, cap)^2)/dh over min(h, cap)^2
-        speed[e] = unit * drive * (3.0 if face < cap else 1.0)
-
-
-@compiled
-def fastest_flow(speed, edges, area):  # type: ignore[no-untyped-def]
-    """Fastest outflow over an edge, 1/s."""
-    flow = 0.0
-    for e in range(len(edges)):
-        flow = max(flow, abs(speed[e]) / area[edges[e, 0 if speed[e] > 0.0 else 1]])
-    return flow
+        if wanted:  # d(h min(h, cap)^2)/dh over min(h, cap)^2
+            speed = unit * abs(drive) * (3.0 if face < cap else 1.0)
+            fast = max(fast, speed / area[i if forth else j])
+    return fast
 
 
 @compiled
@@ -129,40 +127,40 @@ class Flow:
         i, j = mesh.edges.T
         e, n = len(i), mesh.cells
         self.length = np.linalg.norm(mesh.points[j] - mesh.points[i], axis=1)
-        self.behind = np.column_stack([mesh.upwind[:e], mesh.upwind[e:]])
         self.behind_weight = np.column_stack([mesh.upwind_weight[:e], mesh.upwind_weight[e:]])
         own, other = np.concatenate([i, j]), np.concatenate([j, i])
         order = np.argsort(own, kind="stable")
-        self.start = np.concatenate([[0], np.cumsum(mesh.degree.astype(np.int64))])
-        self.neighbour = other[order]
+        # Unsigned: a signed index may count from the end, and asking costs a tenth of the time.
+        self.edges = mesh.edges.astype(np.uint32)
+        self.behind = np.column_stack([mesh.upwind[:e], mesh.upwind[e:]]).astype(np.uint32)
+        self.start = np.concatenate([[0], np.cumsum(mesh.degree)]).astype(np.uint32)
+        self.neighbour = other[order].astype(np.uint32)
         self.lap = (np.tile(mesh.weight, 2) / mesh.area[own])[order]
         self.share = mesh.area / (mesh.degree + mesh.rim)
         self.levelling, self.levelling2 = levelling_bounds(mesh)
-        self.cell, self.inflow, self.speed = np.empty((n, 4)), np.empty(n), np.empty(e)
+        self.cell, self.inflow = np.empty((n, 4)), np.empty(n)
 
     def change(
-        self, h: Floats, g: Floats, spin: Floats, fluidity: float, step_s: float
-    ) -> tuple[Floats, float]:
-        """dh/dt, (n,), m/s, and what runs over an open rim, m3/s."""
+        self, h: Floats, g: Floats, spin: Floats, fluidity: float, step_s: float, rate: bool
+    ) -> tuple[Floats, float, float]:
+        """dh/dt, (n,), m/s; what runs over an open rim, m3/s; and, if `rate` asks for it, the
+        fastest outflow over an edge, 1/s."""
         mesh = self.mesh
         cell_terms(
             *(h, mesh.points, mesh.normals, mesh.curvature),
             *(self.start, self.neighbour, self.lap, g, spin, self.capillary2, self.cell),
         )
-        edge_flows(
-            *(self.cell, mesh.edges, mesh.weight, self.length, self.behind, self.behind_weight),
-            *(self.share, fluidity, self.cap_m, 1.0 / step_s, self.inflow, self.speed),
+        fastest = edge_flows(
+            *(h, self.cell, self.edges, mesh.weight, self.length, self.behind),
+            *(self.behind_weight, self.share, mesh.area, fluidity, self.cap_m, 1.0 / step_s),
+            *(self.inflow, rate),
         )
         if not self.rim_open:
-            return self.inflow / mesh.area, 0.0
+            return self.inflow / mesh.area, 0.0, fastest
         drive = np.maximum(mesh.rim_out @ g, 0.0)
         unit = fluidity * np.minimum(h, self.cap_m) ** 2 * drive
         over = h * np.minimum(unit, self.share / step_s)
-        return (self.inflow - over) / mesh.area, float(over.sum())
-
-    def flow_rate(self) -> float:
-        """Fastest outflow over an edge, 1/s, of the film last asked for."""
-        return float(fastest_flow(self.speed, self.mesh.edges, self.mesh.area))
+        return (self.inflow - over) / mesh.area, float(over.sum()), fastest
 
     def level_rate(self, h: Floats, g: Floats) -> float:
         """Fastest levelling rate per unit of fluidity, m."""
@@ -206,8 +204,7 @@ def run(mesh: FilmMesh, coat: Coat, *, rim_open: bool, numerics: Numerics) -> Fi
     t = max(spin.start_s, float(fluid.times_s[0]))
     end = float(fluid.times_s[-1])
     spilt, steps = 0.0, 0
-    flow.change(h, *spin.pull(t), _fluidity(fluid, t), 1.0)
-    rate = flow.flow_rate()
+    _, _, rate = flow.change(h, *spin.pull(t), _fluidity(fluid, t), 1.0, True)
     while True:
         error = float((mesh.area @ h + spilt - before) / before)
         if not np.isfinite(error):
@@ -229,9 +226,10 @@ def run(mesh: FilmMesh, coat: Coat, *, rim_open: bool, numerics: Numerics) -> Fi
         start, start_spilt = h, spilt
         for stage in range(4):
             at = t + stage * dt / 3.0
-            change, lost = flow.change(h, *spin.pull(at), _fluidity(fluid, at), dt / 3.0)
-            if stage == 0:
-                rate = flow.flow_rate()
+            change, lost, fastest = flow.change(
+                h, *spin.pull(at), _fluidity(fluid, at), dt / 3.0, stage == 0
+            )
+            rate = fastest if stage == 0 else rate
             h = h + dt / 3.0 * change
             spilt = spilt + dt / 3.0 * lost
         h = 0.25 * start + 0.75 * h
