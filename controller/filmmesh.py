@@ -10,7 +10,7 @@ from scipy.sparse.csgraph import reverse_cuthill_mckee
 
 from controller.errors import InputError
 from controller.film import FilmMesh
-from controller.film.mesh import MAX_CELLS, MIN_CELLS
+from controller.film.mesh import MAX_CELLS, MIN_CELLS, levelling_bounds
 from controller.mould import Cavity, boundary_loops
 
 Floats = npt.NDArray[np.float64]
@@ -19,7 +19,9 @@ Index = npt.NDArray[np.int64]
 CREASE_DEG = 45.0  # an edge bent more than this stays an edge
 ROUNDS, FINISH, ITERATIONS = 2, 2, 5
 RIM_CORNER_DEG = 30.0
+UNFOLD_SWEEPS = 10
 FLIP_SWEEPS, LEAST_DEG, FACES_ALIKE = 4, 20.0, 0.7
+THINNEST = 1000.0  # levelling wants steps so many times shorter; usual are 3 to 15
 LOSS = 0.05  # of the area: the mean wall would be wrong by as much
 
 
@@ -56,6 +58,15 @@ def film_mesh(cavity: Cavity, mesh_mm: float) -> FilmMesh:
             unit="mm",
             hint="take a finer one",
         )
+    _, levelling = levelling_bounds(mesh)
+    if levelling.max() > THINNEST * np.median(levelling):
+        raise InputError(
+            "mesh size",
+            mesh_mm,
+            "leaves a triangle so thin that the film would take days",
+            unit="mm",
+            hint=f"{1.1 * mesh_mm:.2g} mm may do",
+        )
     return mesh
 
 
@@ -84,7 +95,7 @@ def remesh(points: Floats, triangles: Index, edge: float) -> tuple[Floats, Index
         )
         made = meshes.current_mesh()
         t = np.asarray(made.face_matrix(), dtype=np.int64)
-        x = even_rim(np.array(made.vertex_matrix(), dtype=np.float64), t)
+        x = unfold(even_rim(np.array(made.vertex_matrix(), dtype=np.float64), t), t)
         if ROUNDS - 1 <= turn < ROUNDS + FINISH - 1:
             t = even_triangles(x, t)
     n = len(x)
@@ -127,6 +138,35 @@ def even_rim(points: Floats, triangles: Index) -> Floats:
         points[loop] = np.column_stack(
             [np.interp(wanted % total, along, closed[:, c]) for c in range(3)]
         )
+    return points
+
+
+def unfold(points: Floats, triangles: Index) -> Floats:
+    """The points, with corners of triangles that face against their neighbours put amid theirs.
+
+    Where the rim's points slide past those behind them a triangle can fold over; the remesher
+    takes the fold for a crease and keeps it.
+    """
+    points, n = points.copy(), len(points)
+    inside = np.ones(n, dtype=bool)
+    for loop in boundary_loops(triangles):
+        inside[loop] = False
+    corners = sparse.csr_array(
+        (np.ones(triangles.size), triangles.ravel(), np.arange(0, triangles.size + 1, 3)),
+        shape=(len(triangles), n),
+    )
+    beside = sparse.csr_array(corners.T @ corners)
+    beside.setdiag(0.0)
+    for _ in range(UNFOLD_SWEEPS):
+        a, b, c = (points[triangles[:, k]] for k in range(3))
+        face = np.cross(b - a, c - a)
+        about = corners @ (corners.T @ face) - 3.0 * face
+        folded = np.einsum("ij,ij->i", face, about) < 0.0
+        move = inside & (corners.T @ folded > 0.0)
+        if not move.any():
+            break
+        row = beside[move]
+        points[move] = row @ points / row.sum(axis=1)[:, None]
     return points
 
 

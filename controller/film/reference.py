@@ -37,9 +37,7 @@ def cell_terms(  # type: ignore[no-untyped-def]
             bend += lap[k] * (h[neighbour[k]] - own)
         out[i, 0] = own
         out[i, 1] = (
-            (g0 + xx * x + xy * y) * x
-            + (g1 + yy * y + yz * z) * y
-            + (g2 + zz * z + xz * x) * z
+            (g0 + xx * x + xy * y) * x + (g1 + yy * y + yz * z) * y + (g2 + zz * z + xz * x) * z
         )
         out[i, 2] = 0.5 * (normals[i, 0] * g0 + normals[i, 1] * g1 + normals[i, 2] * g2)
         out[i, 3] = capillary2 * bend

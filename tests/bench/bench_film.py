@@ -1,12 +1,11 @@
-"""The film's speed, in processor time: both kernels, a bandwidth bound, growth with the mesh,
-memory, start-up, and general tools for partial differential equations at equal error.
+"""The film's speed, in processor time: start-up, both kernels, a bandwidth bound, and what the
+usual time steps cost in accuracy.
 
-python -m tests.bench film
+python -m tests.bench film runs this and its two neighbours, film_growth and film_tools.
 """
 
 from __future__ import annotations
 
-import itertools
 import os
 import subprocess
 import sys
@@ -21,7 +20,6 @@ import trimesh
 from controller.film import Coat, FilmMesh, FilmResult, Fluid, Numerics, Spin, coat, coats
 from controller.filmmesh import remesh
 from controller.units import rad_s
-from tests.bench import cylinder
 
 STAGES = 4  # right-hand sides a step
 LANES = 16
@@ -107,53 +105,16 @@ def kernels() -> None:
 
 
 def steps_in_time() -> None:
-    """What the usual steps cost in accuracy: against steps an eighth as long, from the pool."""
-    mesh = open_sphere(8.0)
+    """What the usual steps cost in accuracy: against steps a quarter as long, from the pool."""
+    mesh = open_sphere(3.2)
     one = batch(mesh, GEL_S, 1)
-    fine = coats(mesh, one, numerics=Numerics(turn_steps=160, cfl=0.0875))[0]
+    fine = coats(mesh, one, numerics=Numerics(turn_steps=80, cfl=0.175))[0]
     usual = coats(mesh, one)[0]
     off = np.sqrt(mesh.area @ (usual.film_m - fine.film_m) ** 2 / (mesh.area @ fine.film_m**2))
     print(
         f"time steps, {mesh.cells} cells: L2 error {off:.4f} of {usual.steps} steps against "
         f"{fine.steps}"
     )
-
-
-def growth() -> None:
-    cells, each, whole = [], [], []
-    for edge_mm in (6.0, 4.2, 3.0, 2.1, 1.5, 1.22):
-        mesh = open_sphere(edge_mm)
-        # From an even film, so that every mesh does the same: a few hundred steps.
-        many = [
-            Coat(c.fluid, c.spin, start_m=np.full(mesh.cells, 1.3e-3))
-            for c in batch(mesh, 8.0 if edge_mm > 2.5 else 0.2, LANES)
-        ]
-        runs, taken_s = timed(lambda m=mesh, c=many: coats(m, c))
-        cells.append(mesh.cells)
-        each.append(ns(mesh, runs, taken_s))
-        whole.append(np.mean([r.steps / r.end_s for r in runs]) * each[-1] * mesh.cells)
-    shown = ", ".join(f"{n}: {t:.1f}" for n, t in zip(cells, each, strict=True))
-    print(f"ns by cells: {shown}")
-    print(
-        f"time goes as cells to the power {1 + slope(cells, each):.2f} per right-hand side, "
-        f"{slope(cells, whole):.2f} per second of spin (surface tension wants steps as the fourth "
-        "power of the spacing)"
-    )
-
-
-def slope(x: list[int], y: list[float]) -> float:
-    return float(np.polyfit(np.log(x), np.log(y), 1)[0])
-
-
-def film_of_fifty_thousand(way: str) -> None:
-    """In a process of its own, for its memory."""
-    points, triangles = np.load(way)["points"], np.load(way)["triangles"]
-    mesh = FilmMesh.build(points, triangles)
-    coats(mesh, batch(mesh, 0.2, LANES))
-    # Not getrusage: its peak is inherited from the process that started this one.
-    status = Path("/proc/self/status").read_text(encoding="ascii")
-    peak_MB = float(status.split("VmHWM:")[1].split()[0]) / 1024
-    print(f"memory: {peak_MB:.0f} MB at the most for sixteen lanes of {mesh.cells} cells, all told")
 
 
 def apart(*words: str, **changed: str) -> str:
@@ -168,20 +129,14 @@ def apart(*words: str, **changed: str) -> str:
     return run.stdout.strip()
 
 
-def memory() -> None:
-    mesh = open_sphere(1.22)
-    with tempfile.TemporaryDirectory() as scratch:
-        way = str(Path(scratch) / "mesh.npz")
-        np.savez(way, points=mesh.points, triangles=mesh.triangles)
-        print(apart(__file__, "fifty-thousand", way))
-
-
 def start_up() -> None:
     loads = "import time; a = time.perf_counter(); import controller.film as f; b = "
     loads += "time.perf_counter(); f.have_compiler(); print(b - a, time.perf_counter() - b)"
-    plain = "import time; import controller.film.inputs; a = time.perf_counter(); import "
-    plain += "controller.film.reference as r, numpy as n; h = n.ones(3); r.fastest_levelling(h, "
-    plain += "n.ones((3, 3)), n.ones(3), h, h, 1.0, 1.0); print(time.perf_counter() - a)"
+    plain = "import time, numpy, trimesh; from controller.film import *; ball = "
+    plain += "trimesh.creation.icosphere(3, 0.08); mesh = FilmMesh.build(ball.vertices, "
+    plain += "ball.faces[:, ::-1]); one = Coat(Fluid(1080.0, 0.035, [0.0, 0.1], [0.6, 0.6]), "
+    plain += "Spin.steady(0.8, 0.2), start_m=numpy.full(mesh.cells, 1e-3)); a = "
+    plain += "time.perf_counter(); coat(mesh, one); print(time.perf_counter() - a)"
     with tempfile.TemporaryDirectory() as scratch:
         kept = {"XDG_CACHE_HOME": scratch, "NUMBA_CACHE_DIR": scratch}
         cold, warm = (apart("-c", loads, **kept).split() for _ in range(2))
@@ -193,50 +148,11 @@ def start_up() -> None:
     )
 
 
-def against_general_tools() -> None:
-    n = 128
-    cylinder.ours(n)
-    film, ours_s = min((cylinder.ours(n) for _ in range(3)), key=lambda run: run[1])
-    reached = cylinder.error(film)
-    print(
-        f"film on a turning cylinder, {cylinder.TURNS} turns: ours {ours_s * 1e3:.2f} ms a lane, "
-        f"L2 error {reached:.1e}"
-    )
-    for method in ("BDF", "LSODA"):
-        good = []
-        for cells, tolerance in itertools.product((96, 128, 160), (1e-4, 3e-5, 1e-5, 1e-6)):
-            film, taken_s = cylinder.lines(method, cells, tolerance)
-            if cylinder.error(film) <= reached:
-                good.append((taken_s, cells, cylinder.error(film)))
-        tell(f"scipy {method}, method of lines", *min(good), ours_s)
-    cylinder.pde(16, 1e-3)
-    for cells, tolerance in ((128, 1e-5), (160, 1e-5), (192, 1e-6)):
-        film, taken_s = cylinder.pde(cells, tolerance)
-        if cylinder.error(film) <= reached:
-            break
-    tell("py-pde", taken_s, cells, cylinder.error(film), ours_s)
-    film, taken_s = cylinder.fipy(n, 60)
-    tell("FiPy, first order in time", taken_s, n, cylinder.error(film), ours_s)
-
-
-def tell(name: str, taken_s: float, cells: int, error: float, ours_s: float) -> None:
-    print(
-        f"  {name}: {taken_s * 1e3:.0f} ms, {cells} cells, error {error:.1e}: "
-        f"ours is {taken_s / ours_s:.0f} times faster"
-    )
-
-
 def main() -> None:
     start_up()
     kernels()
     steps_in_time()
-    growth()
-    memory()
-    against_general_tools()
 
 
 if __name__ == "__main__":
-    if sys.argv[1:2] == ["fifty-thousand"]:
-        film_of_fifty_thousand(sys.argv[2])
-    else:
-        main()
+    main()

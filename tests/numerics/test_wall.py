@@ -6,6 +6,7 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 import trimesh
 from PIL import Image
@@ -111,6 +112,34 @@ def test_detail_lost_to_a_coarse_mesh_is_said(monkeypatch: pytest.MonkeyPatch) -
     monkeypatch.setattr(filmmesh, "LOSS", 0.015)  # the lighthouse's gallery loses 2 % at 8 mm
     with pytest.raises(InputError, match="loses 2% of the mould's area in detail finer than it"):
         film_mesh(cavity("lighthouse"), 8.0)
+
+
+def test_a_fold_beside_the_rim_is_laid_flat() -> None:
+    """A corner pulled over the next row, as the rim's own points can pull it: folded triangles are
+    what the remesher takes for a crease and keeps."""
+    ball = trimesh.creation.icosphere(subdivisions=3, radius=0.08)
+    part = ball.slice_plane([0.0, 0.0, 0.05], [0.0, 0.0, -1.0])
+    part.merge_vertices()
+    points, triangles = filmmesh.remesh(np.asarray(part.vertices), np.asarray(part.faces), 8e-3)
+
+    def folded(x: npt.NDArray[np.float64]) -> int:
+        face = np.cross(*(x[triangles[:, k]] - x[triangles[:, 0]] for k in (1, 2)))
+        return int((np.einsum("ij,ij->i", face, x[triangles].mean(axis=1)) < 0.0).sum())
+
+    assert folded(points) == 0
+    at = int(np.abs(points[:, 2]).argmin())
+    pulled = points.copy()
+    pulled[at] += 1.5 * 8e-3 * np.array([0.0, 0.0, 1.0])
+    assert folded(pulled) > 0
+    laid = filmmesh.unfold(pulled, triangles)
+    assert folded(laid) == 0
+    assert (laid == pulled).all(axis=1).sum() > len(points) - 10  # nothing else was moved
+
+
+def test_a_mesh_with_a_sliver_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(filmmesh, "THINNEST", 1.5)
+    with pytest.raises(InputError, match=r"mesh size is 8\.0 mm.* so thin that the film"):
+        film_mesh(cavity("lantern-globe"), 8.0)
 
 
 def test_wall_of_a_plan_adds_its_coats_and_weighs_right() -> None:
