@@ -24,7 +24,7 @@ from controller.run.alerts import (
     ratio_weighed,
     weight_error,
 )
-from controller.run.plain import AT_THE_FRAME, HALTED, not_now
+from controller.run.plain import AT_THE_FRAME, HALTED, WAIT_FOR_AGE, WAIT_FOR_COAT, not_now
 from controller.run.seen import (
     Action,
     Enable,
@@ -699,19 +699,25 @@ def pour_gap_s(plan: Plan, index: int) -> float:
     return plan.coats[index].clock.next_pour_from_s - (after.spin_from_s - CLOSE_UP_S)
 
 
-def wait_to_pour_s(state: RunState) -> float | None:
-    """Until when the mix waits in its cup for the coat below, on the rig's clock; None without one.
+def wait_to_pour(state: RunState) -> tuple[float, str] | None:
+    """Until when the mix waits in its cup, on the rig's clock, and why; None without a reason.
 
-    Only a person quicker than planned waits. A mix that would pass its time is poured first: a
+    Only a person quicker than planned waits: for the coat below, and in a replay for the moment
+    that belongs to the proven coat's pour. A mix that would pass its time is poured first: a
     wrinkle is the lesser harm.
     """
-    if state.index == 0 or state.coat.parts_met_s is None:
+    met_s, clock = state.coat.parts_met_s, state.coat_plan.clock
+    if met_s is None:
         return None
-    below_s = state.coats[state.index - 1].parts_met_s
-    if below_s is None:
-        return None
-    ready_s = below_s + state.plan.coats[state.index - 1].clock.next_pour_from_s
-    return min(ready_s, state.coat.parts_met_s + state.coat_plan.clock.pour_by_s)
+    waits = []
+    if state.follower is not None:
+        waits.append((met_s + clock.spin_from_s - CLOSE_UP_S, WAIT_FOR_AGE))
+    below_s = state.coats[state.index - 1].parts_met_s if state.index else None
+    if below_s is not None:
+        ready_s = below_s + state.plan.coats[state.index - 1].clock.next_pour_from_s
+        waits.append((ready_s, WAIT_FOR_COAT))
+    until_s, why = max(waits, default=(0.0, ""))
+    return (min(until_s, met_s + clock.pour_by_s), why) if why else None
 
 
 def demould_after_s(plan: Plan) -> float:

@@ -114,7 +114,9 @@ ALERTS: dict[str, str] = {
 }
 
 
-WAIT_TO_POUR = "Wait with the pour: the coat below is not ready."
+WAIT_TO_POUR = "Wait with the pour: let the mix stand in its cup."
+WAIT_FOR_COAT = "The coat below is not ready: poured on now, it may wrinkle."
+WAIT_FOR_AGE = "The proven coat was poured later: poured then, the film goes the same way again."
 
 
 def not_now(step: Step) -> str:

@@ -24,7 +24,7 @@ from controller.model import (
 from controller.replay import Place
 from controller.run import plain
 from controller.run.alerts import SEVERITY, peak_limit_degC
-from controller.run.core import next_from_s, wait_to_pour_s
+from controller.run.core import next_from_s, wait_to_pour
 from controller.run.seen import Seen
 from controller.run.state import Coat, RunState
 from firmware_bridge.contract import RigState
@@ -123,8 +123,9 @@ def sentence(state: RunState, now_s: float, seen: Seen) -> tuple[str, str]:
     if state.step is Step.WEIGH:
         due = f"Weigh {plan.part_a_g:.1f} g of part A and {plan.part_b_g:.1f} g of part B."
         return due, "The clock starts when the parts meet."
-    if state.step is Step.POUR and _waits_to_pour(state, now_s):
-        return plain.WAIT_TO_POUR, "Poured on now, it may wrinkle. Let the mix stand in its cup."
+    wait = wait_to_pour(state) if state.step is Step.POUR else None
+    if wait is not None and now_s < wait[0]:
+        return plain.WAIT_TO_POUR, wait[1]
     if state.step is Step.SPIN:
         if coat.safe_s is not None and now_s < coat.safe_s:
             return "The coat has gelled. Keep turning a little longer.", "To be on the safe side."
@@ -142,19 +143,15 @@ def sentence(state: RunState, now_s: float, seen: Seen) -> tuple[str, str]:
     return due, ""
 
 
-def _waits_to_pour(state: RunState, now_s: float) -> bool:
-    until_s = wait_to_pour_s(state)
-    return until_s is not None and now_s < until_s
-
-
 def countdown(state: RunState, now_s: float, seen: Seen) -> Countdown | None:
     """The one countdown that matters now, on the rig's clock."""
     met_s = state.coat.parts_met_s
     clock = state.coat_plan.clock
     if state.over or met_s is None:
         return None
-    if state.step is Step.POUR and _waits_to_pour(state, now_s):
-        return Countdown(label="until you may pour", until_s=wait_to_pour_s(state) or 0.0)
+    wait = wait_to_pour(state) if state.step is Step.POUR else None
+    if wait is not None and now_s < wait[0]:
+        return Countdown(label="until you may pour", until_s=wait[0])
     if state.step in (Step.MIX, Step.DEGAS, Step.POUR):
         return Countdown(label="left before it thickens", until_s=met_s + clock.pour_by_s)
     if state.step is Step.CLOSE_UP:

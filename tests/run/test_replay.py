@@ -12,7 +12,11 @@ from hypothesis import strategies as st
 
 from controller import film, replay
 from controller.errors import InputError
-from controller.model import CoatPlan, Ramp
+from controller.model import CoatPlan, Ramp, Step
+from controller.run import plain
+from controller.run.seen import Seen
+from controller.run.view import countdown, sentence
+from tests.run.bench import Bench
 from tests.run.replays import (
     SHOP_DEGC,
     Floats,
@@ -168,6 +172,20 @@ def test_too_warm_to_pour_as_early_is_said() -> None:
     assert told.coats[0].clock.pour_by_s < a_plan().coats[0].clock.pour_by_s
     mild = replay.plan_today(a_plan(), a_proven_run(), SHOP_DEGC + 2.0, SHOP_DEGC + 2.0)
     assert "too warm" not in " ".join(mild.notes)
+
+
+def test_who_is_quicker_than_the_proven_run_was_waits_with_the_pour() -> None:
+    """Poured sooner it is thinner as it begins to turn, and flows further before it gels."""
+    bench = Bench(replay.plan_today(a_plan(), a_proven_run(), SHOP_DEGC, SHOP_DEGC))
+    bench.until(Step.POUR)
+    seen = Seen(rig=bench.rig, **bench.kept)
+    assert sentence(bench.state, bench.now_s, seen) == (plain.WAIT_TO_POUR, plain.WAIT_FOR_AGE)
+    count, met_s = countdown(bench.state, bench.now_s, seen), bench.state.coat.parts_met_s
+    assert count is not None
+    assert met_s is not None
+    assert count.until_s - met_s == pytest.approx(a_proven_run().coats[0].poured_s, abs=0.1)
+    bench.wait(count.until_s - bench.now_s)
+    assert sentence(bench.state, bench.now_s, seen)[0] == "Pour now."
 
 
 def test_a_room_in_which_nothing_gels_is_refused() -> None:
