@@ -66,6 +66,7 @@ class Operator:
         self._random = random.Random(f"operator/{self.seed}")
         self._opened: set[tuple[int, float]] = set()
         self._was_away = False
+        self._at_frame = False  # he has come back to a frame that stands
 
     async def work(self) -> Snapshot:
         """Do every step when it is due; returns the last snapshot."""
@@ -121,8 +122,11 @@ class Operator:
         standing = any(kind.startswith("standing_") and kind != "standing_long" for kind in kinds)
         coat = shown.coats[shown.coat - 1]
         if shown.next_button is not None and shown.next_button.command == "resume":
-            if standing or "guard_open" in kinds or shown.step is Step.PARK:
+            if self._at_frame:
+                await self.clock.sleep(REFUSED_WAIT_S)
+            elif standing or "guard_open" in kinds or shown.step is Step.PARK:
                 await self.clock.sleep(self.habits.guard_open_s)
+            self._at_frame = True
             self.guard(True)
             await self.clock.sleep(1.0)
             if self.service.spec.confirm_at_rig:
@@ -131,6 +135,7 @@ class Operator:
                 await self._ask("resume", shown)
             await self.clock.sleep(2.0)
             return
+        self._at_frame = False
         if "no_gel" in kinds and self.habits.touches and self.touched_coat():
             await self._ask("touch", shown, what="coat")
         met_s = coat.parts_met_s

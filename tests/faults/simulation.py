@@ -44,10 +44,7 @@ EARLY = 0.05  # gelled later than this share after it was called: called too ear
 
 # Which troubles may cost a coat, and what makes it unavoidable: while the frame must not or cannot
 # turn, a liquid coat runs; a mix that cannot gel never holds.
-MAY_LOSE = {
-    "guard_long", "stop_long", "driver_long", "reset_unseen", "away_close_up", "off_ratio",
-    "gone_for_good",
-}  # fmt: skip
+MAY_LOSE = {"guard_long", "stop_long", "driver_long", "away_close_up", "off_ratio"}
 # Each of these stops the frame until somebody comes back to it, alone for less than a coat bears.
 # Two of them in one casting may add up to more, and no controller may turn meanwhile.
 STOPS_FRAME = {"guard", "stop", "pause", "driver", "reset"}
@@ -351,6 +348,8 @@ class World:
         elif kind in ("stop", "stop_long"):
             shop.buttons.press(Press.STOP)
             shop.supervisor.wake()
+            if long:
+                self.hands_off_s = self.clock.now_s() + last_s
         elif kind == "pause":
             await self._say("pause")
         elif kind in ("driver", "driver_long"):
@@ -453,13 +452,13 @@ class World:
         return self.outcome
 
     def _press(self, press: Press) -> None:
-        if self.panel.shop is not None:
+        if self.panel.shop is not None and self.clock.now_s() >= self.hands_off_s:
             self.panel.shop.buttons.press(press)
             self.panel.shop.supervisor.wake()
 
     def _hand_on_guard(self, closed: bool) -> None:
         if closed and self.clock.now_s() < self.hands_off_s:
-            return  # someone stands in it
+            return  # someone stands in it, or nobody is there
         self.guard(closed)
 
     def _touch(self) -> bool:
@@ -541,20 +540,24 @@ def settle() -> None:
 
 
 def table(outcomes: list[Outcome]) -> str:
-    """What was lost to what: one row a kind of trouble."""
+    """What was lost to what: one row a kind of trouble, over the castings that met it alone."""
     lines = [
-        "| trouble | castings | coats | lost | share | how they were lost |",
+        "| trouble, and no other | castings | coats | lost | share | how they were lost |",
         "| --- | ---: | ---: | ---: | ---: | --- |",
     ]
-    for kind in ("none", *KINDS):
-        those = [o for o in outcomes if kind in (o.kinds or ("none",))]
+
+    def row(name: str, those: list[Outcome]) -> str:
         coats = sum(o.coats for o in those)
         hows = Counter(how for o in those for _, how in o.lost)
-        lost = hows.total()
-        share = lost / coats if coats else 0.0
+        share = hows.total() / coats if coats else 0.0
         told = ", ".join(f"{how} {count}" for how, count in hows.most_common())
+        return f"| {name} | {len(those)} | {coats} | {hows.total()} | {share:.1%} | {told} |"
+
+    lines.append(row("none", [o for o in outcomes if not o.kinds]))
+    for kind in KINDS:
         name = f"`{kind}`" if kind in MAY_LOSE else kind
-        lines.append(f"| {name} | {len(those)} | {coats} | {lost} | {share:.1%} | {told} |")
+        lines.append(row(name, [o for o in outcomes if o.kinds == (kind,)]))
+    lines.append(row("two or three of them", [o for o in outcomes if len(o.kinds) > 1]))
     called = [ratio for o in outcomes for ratio in o.called]
     early = sum(ratio < 1.0 - EARLY for ratio in called)
     coats = sum(o.coats for o in outcomes)
@@ -562,7 +565,7 @@ def table(outcomes: list[Outcome]) -> str:
     lines += [
         "",
         f"- {len(outcomes)} castings, {coats} coats, {lost} of them lost ({lost / coats:.1%}); "
-        f"{sum(bool(o.broken) for o in outcomes)} castings broke an invariant.",
+        f"castings that broke an invariant: {sum(bool(o.broken) for o in outcomes)}.",
         f"- The gel was called by probe or model {len(called)} times, {early} times more than "
         f"{EARLY:.0%} early: {early / len(called):.2%}, where the judge states 1 % at most.",
         f"- {sum(o.lasted_s for o in outcomes) / 3600:.0f} h lived in "

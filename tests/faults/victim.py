@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import pickle
-import sys
+from multiprocessing.connection import Connection
 from pathlib import Path
 
 from controller.app import Setup, open_house
@@ -15,14 +15,22 @@ from controller.model import Answer, Command
 from controller.operator import Habits, Operator
 from tests.faults.light import light
 
+# A quick hand: what he was at when the controller died, he begins anew when it is back.
+HABITS = Habits(dawdle=0.1, measures=False)
 
-async def live(folder: Path, speed: float, seed: int) -> None:
+
+def main(folder: Path, speed: float, seed: int, up: Connection) -> None:
+    """The whole life of one such process. up: hears when the controller is at work."""
+    asyncio.run(live(folder, speed, seed, up))
+
+
+async def live(folder: Path, speed: float, seed: int, up: Connection) -> None:
     plan = pickle.loads((folder / "plan.pickle").read_bytes())
     setup = Setup(spec=plan.rig, data=folder, speed=speed, seed=seed)
     # The estimator proper would take half of the test's time.
     async with open_house(setup, light) as house:
         service, clock = house.service, house.clock
-        print("up", flush=True)
+        up.send("up")
         ask = service.command
 
         async def heard(command: Command) -> Answer:
@@ -44,11 +52,7 @@ async def live(folder: Path, speed: float, seed: int) -> None:
             house.hand.press,
             house.board.set_guard,
             seed=seed,
-            habits=Habits(dawdle=0.6, measures=False),
+            habits=HABITS,
             touched_coat=lambda: twin.coat_gelled(clock.now_s()),
         )
         await operator.work()
-
-
-if __name__ == "__main__":
-    asyncio.run(live(Path(sys.argv[1]), float(sys.argv[2]), int(sys.argv[3])))
