@@ -413,6 +413,26 @@ async def demo_telemetry() -> AsyncIterator[MqttSpec]:
         yield spec
 
 
+# --- Everything ----------------------------------------------------------------------------------
+
+
+@asynccontextmanager
+async def open_doors(
+    setup: Setup, settings: Settings, say: Callable[[str], None]
+) -> AsyncIterator[House]:
+    """A house with its telemetry and its panel, until the block ends. say: the rig's console."""
+    async with (
+        open_house(setup) as house,
+        open_telemetry(house),
+        open_panel(house, settings, say),
+    ):
+        spec = setup.spec
+        kind = "simulated" if spec.backend == "simulated" else spec.port
+        pace = "" if setup.speed == 1.0 else f", {setup.speed:g} x life"
+        say(f"The panel is at {settings.address} ({spec.name}, {kind}{pace}).")
+        yield house
+
+
 # --- Ending --------------------------------------------------------------------------------------
 
 

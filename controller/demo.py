@@ -13,9 +13,7 @@ from controller.app import (
     House,
     Setup,
     demo_telemetry,
-    open_house,
-    open_panel,
-    open_telemetry,
+    open_doors,
     scripted_operator,
     until_told,
 )
@@ -49,12 +47,7 @@ async def run(demo: Demo, say: Say, progress: Progress) -> dict[str, Any] | None
     async with demo_telemetry() as broker:
         spec = demo.setup.spec.model_copy(update={"mqtt": broker})
         setup = replace(demo.setup, spec=spec)
-        async with (
-            open_house(setup) as house,
-            open_telemetry(house),
-            open_panel(house, demo.settings, say),
-        ):
-            say(f"The panel is at {demo.settings.address} (simulated, {setup.speed:g} x life).")
+        async with open_doors(setup, demo.settings, say) as house:
             say(f"Telemetry goes to mqtt://127.0.0.1:{broker.port}.")
             plan = await _plan(house, demo, say, progress)
             job = asyncio.create_task(_cast(house, plan, say))
@@ -132,5 +125,5 @@ def summary(last: Snapshot, plan: Plan) -> dict[str, Any]:
         "coats": coats,
         "wall": plan.wall.model_dump(mode="json", exclude_none=True),
         "resin_g": plan.totals.resin_g,
-        "elapsed_min": last.now_s / 60.0,
+        "elapsed_min": (last.now_s - (last.started_s or 0.0)) / 60.0,
     }

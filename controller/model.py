@@ -452,6 +452,7 @@ class Snapshot(Frozen):
     speed: float = 1.0
     rig: str
     run_id: str | None = None
+    started_s: float | None = None  # when that run began, on the rig's clock as now_s
     casting: str = ""
     resin: str = ""
     step: Step = Step.IDLE

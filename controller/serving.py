@@ -18,9 +18,7 @@ from controller.app import (
     House,
     Setup,
     open_devices,
-    open_house,
-    open_panel,
-    open_telemetry,
+    open_doors,
     scale_of,
     scripted_operator,
     until_told,
@@ -55,15 +53,8 @@ SIMULATED_HELP = """\
 
 @asynccontextmanager
 async def _open(setup: Setup, settings: Settings, say: Say) -> AsyncIterator[House]:
-    """House, telemetry, panel and console; the service manager is told."""
-    async with (
-        open_house(setup) as house,
-        open_telemetry(house),
-        open_panel(house, settings, say),
-    ):
-        spec = setup.spec
-        kind = "simulated" if spec.backend == "simulated" else spec.port
-        say(f"The panel is at {settings.address} ({spec.name}, {kind}).")
+    """The house, its doors open, and a console; the service manager is told."""
+    async with open_doors(setup, settings, say) as house:
         notifier = Notifier.from_environment()
         notifier.ready(settings.address)
         tasks = [
@@ -152,7 +143,8 @@ async def abandon(house: House) -> str:
 
 
 async def tell(house: House, say: Say) -> None:
-    """The record, line by line, as it is written, and the one thing to do when it changes."""
+    """The record, line by line, as it is written, timed from the run's start, and the one thing to
+    do when it changes."""
     told, sentence = house.service.snapshot().last_event_id, ""
     async for item in house.service.watch(None):
         if item.kind != "snapshot":
@@ -161,7 +153,7 @@ async def tell(house: House, say: Say) -> None:
         for line in shown.record:
             if line.event_id > told:
                 told = line.event_id
-                say(f"{clock_words(line.at_s):>8}  {line.text}")
+                say(f"{clock_words(line.at_s - (shown.started_s or 0.0)):>8}  {line.text}")
         if shown.sentence != sentence:
             sentence = shown.sentence
             say(f"      ->  {sentence}")

@@ -265,6 +265,7 @@ def snapshot(
     return common.model_copy(
         update={
             "run_id": state.run_id,
+            "started_s": state.started_s,
             "casting": state.plan.casting.name,
             "resin": state.plan.casting.resin.name,
             "step": state.step,
@@ -316,7 +317,7 @@ _LINES = {
     "touched": "The {what} was found gelled.",
     "noted": "{text}",
     "answered": "{sentence}",
-    "refused": "{command} refused: {sentence}",
+    "refused": "Not done: {sentence}",
     "failed": "The board refused: {what}",
     "coat_done": "Coat done.",
     "finished": "Finished.",
