@@ -21,6 +21,9 @@ A_CASTING = 25
 
 
 def table(found: Found, lasted_s: float) -> str:
+    moved = "each time they were more than before"
+    if found.stood_s:
+        moved = f"for {found.stood_s:.0f} s of the board's time, at most, they were no more"
     lines = ["| killed at | kills |", "| --- | ---: |"]
     lines += [f"| {step.value} | {found.kills[step]} |" for step in Step if found.kills[step]]
     lines += [
@@ -31,8 +34,7 @@ def table(found: Found, lasted_s: float) -> str:
         "back whole, with everything in it that had been acknowledged; no step was repeated; every "
         "casting ended.",
         f"- While the frame had to turn, its steps were counted {found.looks} times, every "
-        f"{LOOK_S:g} s of the machine: the count never stood for longer than "
-        f"{found.stood_s:.1f} s of the board's time.",
+        f"{LOOK_S:g} s of the machine: {moved}.",
         f"- From a kill to a controller at work again: {median(found.up_s):.1f} s as a rule, "
         f"{max(found.up_s):.1f} s at most (the program itself being loaded already). The board "
         f"holds motion for 10 to 20 s of its time. In {found.exact} coats that was enough every "
