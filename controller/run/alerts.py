@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Literal
 
 from controller.model import Step
+from controller.plan.batch import POUR_S
 from controller.run import plain
 from controller.run.seen import Seen
 from controller.run.state import RunState
@@ -148,7 +149,7 @@ def _resin(state: RunState, now_s: float, seen: Seen) -> set[str]:
         window = state.plan.coats[state.index - 1].clock
         if below.parts_met_s is not None:
             gap_s = coat.poured_s - below.parts_met_s
-            if gap_s < window.next_pour_from_s:
+            if gap_s < window.next_pour_from_s - POUR_S:  # who began when it was ready is not early
                 kinds.add("early_pour")
             elif gap_s > window.next_pour_until_s:
                 kinds.add("window_missed")

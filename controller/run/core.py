@@ -11,7 +11,7 @@ from collections.abc import Callable
 from typing import Any
 
 from controller.model import Answer, Command, Plan, Step
-from controller.plan.batch import CLOSE_UP_S
+from controller.plan.batch import CLOSE_UP_S, POUR_S
 from controller.ports import Light, Press
 from controller.replay import Floats, Follower, Place
 from controller.run import motion
@@ -703,19 +703,19 @@ def wait_to_pour(state: RunState) -> tuple[float, str] | None:
     """Until when the mix waits in its cup, on the rig's clock, and why; None without a reason.
 
     Only a person quicker than planned waits: for the coat below, and in a replay for the moment
-    that belongs to the proven coat's pour. A mix that would pass its time is poured first: a
-    wrinkle is the lesser harm.
+    that belongs to the proven coat's pour. Pouring takes its time, and begins before. A mix that
+    would pass its time is poured first: a wrinkle is the lesser harm.
     """
     met_s, clock = state.coat.parts_met_s, state.coat_plan.clock
     if met_s is None:
         return None
     waits = []
     if state.follower is not None:
-        waits.append((met_s + clock.spin_from_s - CLOSE_UP_S, WAIT_FOR_AGE))
+        waits.append((met_s + clock.spin_from_s - CLOSE_UP_S - POUR_S, WAIT_FOR_AGE))
     below_s = state.coats[state.index - 1].parts_met_s if state.index else None
     if below_s is not None:
         ready_s = below_s + state.plan.coats[state.index - 1].clock.next_pour_from_s
-        waits.append((ready_s, WAIT_FOR_COAT))
+        waits.append((ready_s - POUR_S, WAIT_FOR_COAT))
     until_s, why = max(waits, default=(0.0, ""))
     return (min(until_s, met_s + clock.pour_by_s), why) if why else None
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from controller.model import Command, Step
+from controller.plan.batch import POUR_S
 from controller.ports import Press, Reading
 from controller.run import plain
 from controller.run.alerts import BOUND_OF_GEL
@@ -356,7 +357,7 @@ def test_who_is_quicker_than_planned_is_told_to_wait_with_the_pour() -> None:
     assert count.label == "until you may pour"
     below_s = bench.state.coats[0].parts_met_s
     assert below_s is not None
-    assert count.until_s == below_s + bench.plan.coats[0].clock.next_pour_from_s
+    assert count.until_s == below_s + bench.plan.coats[0].clock.next_pour_from_s - POUR_S
     bench.wait(count.until_s - bench.now_s)
     assert sentence(bench.state, bench.now_s, seen)[0] == "Pour now."
     assert bench.ask("next").accepted
