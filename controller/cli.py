@@ -18,7 +18,7 @@ from typing import Any
 
 from controller import app
 from controller.app import SAMPLES, Setup, data_home, listen, sample_rig
-from controller.errors import EvenwallError, InputError
+from controller.errors import EvenwallError, InputError, naming
 from controller.model import Step, read_casting, read_plan
 from controller.plantext import clock_words, describe
 from controller.records import Journal
@@ -67,16 +67,6 @@ def progress_bar(title: str) -> Iterator[Callable[[float, str], None]]:
             progress.update(task, completed=fraction, words=words)
 
         yield tell
-
-
-@contextmanager
-def naming(file: Path) -> Iterator[None]:
-    """What is wrong with a wish is wrong in the file that holds it."""
-    try:
-        yield
-    except InputError as error:
-        error.file = error.file or str(file)
-        raise
 
 
 def parser() -> argparse.ArgumentParser:
@@ -253,7 +243,8 @@ def wall(args: argparse.Namespace) -> int:
 
     made = read_plan(args.plan)
     say_which_kernel()
-    result = compute_wall(made, args.mesh_mm, threads=2)
+    with naming(args.plan):
+        result = compute_wall(made, args.mesh_mm, threads=2)
     if args.out is not None:
         write(result, args.out, made.casting.name)
         note(f"Picture written to {args.out}.")

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import Any
 
 
@@ -72,6 +73,18 @@ class ProbeFault(EvenwallError):
 
 class RecordError(EvenwallError):
     """The record could not be read or written."""
+
+
+@contextmanager
+def naming(file: object = "", within: str = "") -> Iterator[None]:
+    """Bad input found inside names this file, unless it names its own, and its field gets what
+    stands before it."""
+    try:
+        yield
+    except InputError as error:
+        error.file = error.file or str(file)
+        error.field = within + error.field
+        raise
 
 
 def _again(

@@ -31,21 +31,23 @@ def film_mesh(cavity: Cavity, mesh_mm: float) -> FilmMesh:
     Raises InputError when the size asked for gives too few or too many cells.
     """
     if not 0.2 <= mesh_mm <= 100.0:
-        raise InputError("mesh size", mesh_mm, "must be 0.2 to 100", unit="mm")
+        raise InputError("mesh size", f"{mesh_mm:g}", "must be 0.2 to 100", unit="mm")
     # An equilateral mesh of edge a has one vertex per sqrt(3)/2 a^2.
     cells = cavity.area_cm2 * 100.0 / (0.866 * mesh_mm**2)
     if cells > MAX_CELLS:
         raise InputError(
-            "mesh size", mesh_mm, f"would need {cells:.0f} cells, at most {MAX_CELLS}", unit="mm"
+            "mesh size",
+            f"{mesh_mm:g}",
+            f"would need {cells:.0f} cells, at most {MAX_CELLS}",
+            unit="mm",
         )
     if cells < MIN_CELLS:
-        fits = np.sqrt(cavity.area_cm2 * 100.0 / (0.866 * MIN_CELLS))
         raise InputError(
             "mesh size",
-            mesh_mm,
+            f"{mesh_mm:g}",
             f"gives {cells:.0f} cells, needs {MIN_CELLS}",
             unit="mm",
-            hint=f"{0.9 * fits:.1f} mm does",
+            hint=f"{widest_mm(cavity):.1f} mm does",
         )
     points, triangles = remesh(cavity.points_m(), cavity.triangles, mesh_mm * 1e-3)
     mesh = FilmMesh.build(points, triangles[:, ::-1])
@@ -53,7 +55,7 @@ def film_mesh(cavity: Cavity, mesh_mm: float) -> FilmMesh:
     if abs(lost) > LOSS:
         raise InputError(
             "mesh size",
-            mesh_mm,
+            f"{mesh_mm:g}",
             f"loses {lost:.0%} of the mould's area in detail finer than it",
             unit="mm",
             hint="take a finer one",
@@ -62,12 +64,17 @@ def film_mesh(cavity: Cavity, mesh_mm: float) -> FilmMesh:
     if levelling.max() > THINNEST * np.median(levelling):
         raise InputError(
             "mesh size",
-            mesh_mm,
+            f"{mesh_mm:g}",
             "leaves a triangle so thin that the film would take days",
             unit="mm",
             hint=f"{1.1 * mesh_mm:.2g} mm may do",
         )
     return mesh
+
+
+def widest_mm(cavity: Cavity) -> float:
+    """The widest spacing that gives enough cells, whatever the remesher leaves of them."""
+    return float(np.sqrt(cavity.area_cm2 * 100.0 / (0.866 * 1.15 * MIN_CELLS)))
 
 
 def remesh(points: Floats, triangles: Index, edge: float) -> tuple[Floats, Index]:

@@ -15,11 +15,11 @@ import numpy as np
 import numpy.typing as npt
 
 from controller import film
-from controller.errors import InputError
+from controller.errors import InputError, naming
 from controller.film import Coat, FilmMesh, Fluid, Spin, WallStatistics, WallWeights
 from controller.film.mesh import MIN_CELLS
 from controller.film.statistics import PATCH_M
-from controller.filmmesh import film_mesh
+from controller.filmmesh import film_mesh, widest_mm
 from controller.model import CoatPlan, Plan, RigSpec, WallSummary
 from controller.mould import Cavity, load_cavity
 from controller.units import millimetres, rad_s
@@ -90,13 +90,22 @@ def summarise(
 
 
 def film_coat(coat: CoatPlan, density_g_cm3: float) -> Coat:
-    """One coat of a plan as the film's input: what was mixed less what stays in the cup."""
+    """One coat of a plan as the film's input: what was mixed less what stays in the cup.
+
+    Raises InputError, its field within `coats[..]`.
+    """
+    with naming(within=f"coats[{coat.coat}]."):
+        return _film_coat(coat, density_g_cm3)
+
+
+def _film_coat(coat: CoatPlan, density_g_cm3: float) -> Coat:
     if len(coat.viscosity) < 2:
-        raise InputError(
-            f"coats[{coat.coat}].viscosity", len(coat.viscosity), "needs two entries or more"
-        )
+        raise InputError("viscosity", len(coat.viscosity), "needs two entries or more")
     if not coat.ramps:
-        raise InputError(f"coats[{coat.coat}].ramps", 0, "needs one ramp or more")
+        raise InputError("ramps", 0, "needs one ramp or more")
+    if coat.mix_g <= coat.cup_left_g:
+        limit = f"must be above what stays in the cup, {coat.cup_left_g:g}"
+        raise InputError("mix_g", f"{coat.mix_g:g}", limit, unit="g")
     time_s, viscosity_Pa_s = np.array(coat.viscosity).T
     return Coat(
         fluid=Fluid(density_g_cm3 * 1e3, SURFACE_TENSION_N_M, time_s, viscosity_Pa_s),
@@ -131,8 +140,7 @@ def within_limits(coat: CoatPlan, rig: RigSpec) -> None:
 
 def default_mesh_mm(cavity: Cavity) -> float:
     """5 mm, or finer where the coarser second mesh would have too few cells."""
-    finest = np.sqrt(cavity.area_cm2 * 100.0 / (0.866 * 1.15 * MIN_CELLS)) / COARSER
-    return min(DEFAULT_MESH_MM, float(np.floor(finest * 10.0) / 10.0))
+    return min(DEFAULT_MESH_MM, float(np.floor(widest_mm(cavity) / COARSER * 10.0) / 10.0))
 
 
 def compute_wall(
@@ -156,8 +164,17 @@ def compute_wall(
             f"the mesh file is another one ({mould.mesh_sha256[:12]})",
             file=str(plan.casting.mesh),
         )
+    many = film_coats(plan)
     size = mesh_mm if mesh_mm is not None else default_mesh_mm(mould)
-    walls = [flow_coats(plan, film_mesh(mould, s), threads) for s in (size, COARSER * size)]
+    if size > widest_mm(mould) / COARSER:
+        raise InputError(
+            "mesh size",
+            f"{size:g}",
+            f"its second mesh, {COARSER} times as wide, would have under {MIN_CELLS} cells",
+            unit="mm",
+            hint=f"{default_mesh_mm(mould):g} mm does",
+        )
+    walls = [flow_coats(plan, many, film_mesh(mould, s), threads) for s in (size, COARSER * size)]
     (mesh, coats_m, spilt_m3), (coarse_mesh, coarse_m, _) = walls
     weights = WallWeights.of(mesh)
     return WallResult(
@@ -179,7 +196,7 @@ def wall_mesh(plan: Plan) -> dict[str, Any]:
     """
     cavity = load_cavity(plan.casting)
     mesh = film_mesh(cavity, COARSER * default_mesh_mm(cavity))
-    _, coats_m, _ = flow_coats(plan, mesh, threads=1)
+    _, coats_m, _ = flow_coats(plan, film_coats(plan), mesh, threads=1)
     return {
         "vertices_mm": (mesh.points * 1e3).round(2).tolist(),
         "faces": mesh.triangles.tolist(),
@@ -187,17 +204,26 @@ def wall_mesh(plan: Plan) -> dict[str, Any]:
     }
 
 
-def flow_coats(plan: Plan, mesh: FilmMesh, threads: int) -> tuple[FilmMesh, Floats, Floats]:
-    """The mesh, the films (k, n) and what was spilt (k,) of all coats of a plan."""
-    density = plan.casting.resin.sheet.mixed_density_g_cm3
+def film_coats(plan: Plan) -> list[Coat]:
+    """Every coat of a plan as the film's input. Raises InputError where one is wrong."""
+    if not plan.coats:
+        raise InputError("coats", 0, "needs one coat or more")
     for coat in plan.coats:
         within_limits(coat, plan.rig)
+    density = plan.casting.resin.sheet.mixed_density_g_cm3
+    return [film_coat(coat, density) for coat in plan.coats]
+
+
+def flow_coats(
+    plan: Plan, many: list[Coat], mesh: FilmMesh, threads: int
+) -> tuple[FilmMesh, Floats, Floats]:
+    """The mesh, the films (k, n) and what was spilt (k,) of all coats of a plan."""
     made: dict[int, film.FilmResult] = {}
     for state in ("open", "capped"):
         which = [k for k, c in enumerate(plan.coats) if c.opening_state == state]
         results = film.coats(
             mesh,
-            [film_coat(plan.coats[k], density) for k in which],
+            [many[k] for k in which],
             rim_open=state == "open",
             threads=threads,
         )

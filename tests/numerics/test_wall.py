@@ -138,7 +138,7 @@ def test_a_fold_beside_the_rim_is_laid_flat() -> None:
 
 def test_a_mesh_with_a_sliver_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(filmmesh, "THINNEST", 1.5)
-    with pytest.raises(InputError, match=r"mesh size is 8\.0 mm.* so thin that the film"):
+    with pytest.raises(InputError, match=r"mesh size is 8 mm.* so thin that the film"):
         film_mesh(cavity("lantern-globe"), 8.0)
 
 
