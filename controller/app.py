@@ -48,6 +48,7 @@ from web.settings import Settings
 ROOT = Path(__file__).resolve().parents[1]
 SAMPLES = Path(__file__).parent / "samples"
 RECORD = "record.sqlite"
+OVER = (Step.IDLE, Step.DONE, Step.ABANDONED)
 SMALL_RIG = ROOT / "hardware" / "rigs" / "small.toml"
 
 
@@ -430,6 +431,10 @@ async def open_doors(
         kind = "simulated" if spec.backend == "simulated" else spec.port
         pace = "" if setup.speed == 1.0 else f", {setup.speed:g} x life"
         say(f"The panel is at {settings.address} ({spec.name}, {kind}{pace}).")
+        now = house.service.snapshot()
+        if now.step not in OVER:
+            where = f"{now.casting}, coat {now.coat} of {len(now.coats)}"
+            say(f"The controller was restarted in the middle of a casting ({where}): it goes on.")
         yield house
 
 

@@ -10,6 +10,7 @@ from typing import Any
 
 from controller.apart import apart
 from controller.app import (
+    OVER,
     House,
     Setup,
     demo_telemetry,
@@ -19,7 +20,7 @@ from controller.app import (
 )
 from controller.model import Plan, Snapshot, read_casting
 from controller.plantext import describe
-from controller.serving import OVER, abandon, start, tell
+from controller.serving import abandon, start, tell
 from web.settings import Settings
 
 PLAN_BUDGET_S = 20.0  # a quick search: a few seconds on an idle machine
@@ -67,7 +68,6 @@ async def _plan(house: House, demo: Demo, say: Say, progress: Progress) -> Plan:
     """The plan of the casting under way, or a new one, started."""
     now = house.service.snapshot()
     if now.run_id is not None and now.step not in OVER:
-        say("Taking up the casting that was under way.")
         return await house.service.run_plan(now.run_id)
     casting, spec = read_casting(demo.casting), house.setup.spec
     plan: Plan = await asyncio.get_running_loop().run_in_executor(

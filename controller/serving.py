@@ -15,6 +15,7 @@ from typing import Any
 
 from controller import frame
 from controller.app import (
+    OVER,
     House,
     Setup,
     open_devices,
@@ -24,7 +25,7 @@ from controller.app import (
     until_told,
 )
 from controller.errors import EvenwallError, InputError
-from controller.model import Command, Snapshot, Step
+from controller.model import Command, Snapshot
 from controller.plantext import clock_words
 from controller.ports import Press
 from controller.rigcheck import Bench, Finding, check
@@ -33,7 +34,6 @@ from firmware_bridge.clock import SystemClock
 from web.settings import Settings
 
 Say = Callable[[str], None]
-OVER = (Step.IDLE, Step.DONE, Step.ABANDONED)
 
 CONSOLE_HELP = """\
 Enter goes on to the next step. Or type:

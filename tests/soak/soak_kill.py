@@ -21,9 +21,9 @@ A_CASTING = 25
 
 
 def table(found: Found, lasted_s: float) -> str:
-    moved = "each time they were more than before"
+    moved = "each time it had turned on"
     if found.stood_s:
-        moved = f"for {found.stood_s:.0f} s of the board's time, at most, they were no more"
+        moved = f"for {found.stood_s:.0f} s of the board's time, at most, it had not"
     lines = ["| killed at | kills |", "| --- | ---: |"]
     lines += [f"| {step.value} | {found.kills[step]} |" for step in Step if found.kills[step]]
     lines += [
