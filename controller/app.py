@@ -22,7 +22,7 @@ from typing import Any
 import uvicorn
 
 from controller.apart import apart, end_all
-from controller.errors import InputError
+from controller.errors import InputError, RecordError
 from controller.model import MqttSpec, ProbeSpec, RigSpec, ScaleSpec, ScaleView, Step, read_rig
 from controller.operator import Operator
 from controller.ports import Inputs, NoInputs, NoOutputs, Outputs, Press, Probe
@@ -127,10 +127,14 @@ def only_one(folder: Path) -> Iterator[None]:
 
 
 def going_on(record: Path, speed: float) -> SystemClock:
-    """The rig's clock, taken up where the last process left it."""
+    """The rig's clock, taken up where the last process left it; a new one when the record cannot
+    be read, which `Records` tells of and mends."""
     if not record.exists():
         return SystemClock(speed)
-    journal = Journal(record)
+    try:
+        journal = Journal(record)
+    except RecordError:
+        return SystemClock(speed)
     try:
         return SystemClock(speed, journal.anchor())
     finally:

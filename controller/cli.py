@@ -61,10 +61,10 @@ def progress_bar(title: str) -> Iterator[Callable[[float, str], None]]:
         TextColumn("{task.fields[words]}"),
     )
     with Progress(*columns, console=Console(stderr=True), transient=False) as progress:
-        task = progress.add_task(title, total=1.0, words="")
+        task = progress.add_task(title, total=1.0, words="", visible=False)
 
         def tell(fraction: float, words: str) -> None:
-            progress.update(task, completed=fraction, words=words)
+            progress.update(task, completed=fraction, words=words, visible=True)
 
         yield tell
 

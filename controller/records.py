@@ -429,10 +429,14 @@ class Records:
         return [ordered[i] for i in sorted(ordered)][:limit]
 
     async def close(self) -> None:
-        await self.flush()
+        """Raises RecordError when something was never written: it is lost with this process."""
+        written = await self.flush()
         await self._on_thread(self.journal.close)
         if self._thread is not None:
             self._thread.shutdown(wait=True)
+        if not written:
+            lost = len(self._waiting.events)
+            raise RecordError(f"{self.trouble} The last {lost} events are lost.")
 
 
 def row_id(row: Event | Sample) -> int:

@@ -59,6 +59,12 @@ HALTED: dict[str, str] = {
     "board": "The frame stands: the board had been reset or was silent too long.",
 }
 
+# The frame turns, and the record of what it turns was lost.
+ORPHAN = {
+    "sentence": "The frame turns a casting that the record has lost.",
+    "why": "It keeps its last speed. Let it turn until the coat holds; then stop it.",
+}
+
 AT_THE_FRAME = "Press the button at the frame: turning begins only where you can see it."
 
 ALERTS: dict[str, str] = {

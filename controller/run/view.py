@@ -27,7 +27,7 @@ from controller.run.alerts import SEVERITY, peak_limit_degC
 from controller.run.core import next_from_s, wait_to_pour
 from controller.run.seen import Seen
 from controller.run.state import Coat, RunState
-from firmware_bridge.contract import RigState
+from firmware_bridge.contract import Mode, RigState
 
 _ORDER = {"act_now": 0, "caution": 1, "note": 2}
 
@@ -251,7 +251,8 @@ def snapshot(
         scale=scale,
     )
     if state is None:
-        return common
+        lost = seen.rig is not None and seen.rig.mode is Mode.TURNING
+        return common.model_copy(update=plain.ORPHAN) if lost else common
     say, why = sentence(state, now_s, seen)
     button, others = buttons(state, now_s)
     gel = seen.gel

@@ -209,6 +209,24 @@ def test_board_not_heard() -> None:
     assert isinstance(bench.told[-1], Queue)
 
 
+def test_a_frame_that_turns_what_no_record_knows() -> None:
+    bench = Bench().until(Step.SPIN, coat_time_s=400.0)
+    assert bench.rig.mode is Mode.TURNING
+    shown = snapshot(
+        None,
+        bench.now_s,
+        "",
+        Seen(rig=bench.rig),
+        simulated=True,
+        speed=1.0,
+        rig_name="",
+        record=(),
+        last_event_id=0,
+    )
+    assert "the record has lost" in shown.sentence
+    assert "then stop it" in shown.why
+
+
 def test_last_orders_lost_on_the_wire() -> None:
     bench = Bench().until(Step.SPIN, coat_time_s=400.0)
     turning = bench.state.turning

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from controller.app import going_on
 from controller.errors import RecordError
 from controller.model import Event, Sample
 from controller.records import SAMPLES_WAITING, Journal, Records
@@ -111,6 +112,26 @@ def test_a_damaged_file_is_set_aside_and_kept(tmp_path: Path) -> None:
         await records.close()
 
     asyncio.run(scenario())
+
+
+def test_what_was_never_written_is_told_at_the_end(tmp_path: Path) -> None:
+    async def scenario() -> None:
+        records = Records(tmp_path / "record.sqlite")
+        records.journal.db.execute("PRAGMA query_only = 1")  # what a disk gone read-only answers
+        an_event(records, "started")
+        an_event(records, "noted")
+        assert not await records.flush()
+        with pytest.raises(RecordError, match=r"cannot be written.*last 2 events are lost"):
+            await records.close()
+
+    asyncio.run(scenario())
+
+
+def test_the_clock_begins_anew_beside_a_damaged_record(tmp_path: Path) -> None:
+    """A controller must come up whatever its record looks like: the frame may be turning."""
+    path = tmp_path / "record.sqlite"
+    path.write_bytes(b"this is no database at all" * 400)
+    assert 0.0 <= going_on(path, 1.0).now_s() < 60.0
 
 
 def test_a_record_of_a_later_release_is_refused(tmp_path: Path) -> None:
