@@ -13,7 +13,9 @@ from controller.prove import Recorded, turned_coats
 from controller.records import Journal
 from controller.replay import ProvenCoat, Track
 
-PATH, TURNS = "flow path, spin to gel", "turns, spin to gel"
+# While the resin spreads it forgets where it began; a replay adds or leaves out turns there, by the
+# day's cure. What decides the wall is the path from the end of the proven coat's spreading on.
+PATH, TURNS = "flow path, once spread", "turns, once spread"
 CURVE_POINTS = 200
 # Within so much the flow path and the turns over it, the film went the same way: it is what the
 # replays in the film solver keep to (tests/run/test_replay.py).
@@ -56,9 +58,11 @@ def comparison(run: Recorded, proven: Recorded) -> Comparison:
 
 def _figures(was: ProvenCoat, now: ProvenCoat) -> Iterator[Compared]:
     old, new = Track.of(was), Track.of(now)
+    spread_1_Pa = float(old.left_1_Pa[old.spread_ends])
+    begun = min(spread_1_Pa, float(new.left_1_Pa[0]))
     turns = [
-        float(np.interp(track.path.gel_s - coat.spin_from_s, track.profile_s, track.turns))
-        for coat, track in ((was, old), (now, new))
+        _turns_to_gel(coat, track, left)
+        for coat, track, left in ((was, old, spread_1_Pa), (now, new, begun))
     ]
     for what, unit, before, after in (
         ("mixed", "g", was.part_a_g + was.part_b_g, now.part_a_g + now.part_b_g),
@@ -66,10 +70,19 @@ def _figures(was: ProvenCoat, now: ProvenCoat) -> Iterator[Compared]:
         ("poured", "s", was.poured_s, now.poured_s),
         ("spin from", "s", was.spin_from_s, now.spin_from_s),
         ("gel", "s", was.cure.gel_s, now.cure.gel_s),
-        (PATH, "1/Pa", float(old.left_1_Pa[0]), float(new.left_1_Pa[0])),
+        ("flow path, spin to gel", "1/Pa", float(old.left_1_Pa[0]), float(new.left_1_Pa[0])),
+        (PATH, "1/Pa", spread_1_Pa, begun),
         (TURNS, "", turns[0], turns[1]),
     ):
         yield _compared(was.coat, what, unit, before, after)
+
+
+def _turns_to_gel(coat: ProvenCoat, track: Track, left_1_Pa: float) -> float:
+    """Turns of the major axis from where so much of the flow path is left, to the gel."""
+    at_s = float(track.path.time_at_left(left_1_Pa))
+    moments = np.array([at_s, track.path.gel_s]) - coat.spin_from_s
+    begins, ends = np.interp(moments, track.profile_s, track.turns)
+    return float(ends - begins)
 
 
 def _compared(coat: int | None, what: str, unit: str, before: float, after: float) -> Compared:

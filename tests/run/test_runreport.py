@@ -74,7 +74,7 @@ def test_a_run_against_itself_differs_by_nothing(
     journal = Journal(a_record[0])
     run = Recorded.read(journal, a_record[1])
     found = comparison(run, run)
-    assert len(found.figures) == 7 * len(run.plan.coats) + 2  # and the casting's weight and rim
+    assert len(found.figures) == 8 * len(run.plan.coats) + 2  # and the casting's weight and rim
     assert {one.difference for one in found.figures} == {0.0}
     assert found.sentence.startswith("The film went the same way")
     assert [coat.coat for coat in found.coats] == [1, 2, 3]
