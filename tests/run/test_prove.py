@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from controller.compare import comparison
 from controller.errors import InputError, RecordError
 from controller.model import Event, ProbeSpec
 from controller.prove import (
@@ -200,6 +201,7 @@ def test_a_proven_run_again_in_a_cold_shop(
         assert new.cure.gel_s > 1.3 * old.cure.gel_s
         turns = [_turns(Track.of(coat), coat.cure.gel_s - coat.spin_from_s) for coat in (old, new)]
         assert turns[1] == pytest.approx(turns[0], rel=0.02)
+    assert comparison(again, was).sentence.startswith("The film went the same way")
     for coat in again.state.coats:
         assert coat.steps_expected == coat.steps_counted
     assert json.loads(again.plan_json)["details"]["replay"]["run_id"] == run_id
