@@ -139,7 +139,8 @@ def one_coat(
     scale: bool = False,
     by_hand_ms: float = 0.0,
 ) -> str:
-    """by_hand_ms: what mixing and degassing take, each. Returns the grams of A."""
+    """by_hand_ms: what mixing and degassing take, each; pouring and closing up take less than half
+    of it. Returns the grams of A."""
     wait_for(page, "weigh")
     expect(page.locator("#job-coat")).to_have_text(re.compile(f"coat {coat} of"))
     part_a, part_b = wanted(page)
@@ -162,9 +163,11 @@ def one_coat(
     panel.guard(False)
     expect(page.locator("#sentence")).to_contain_text("Pour now", timeout=LONG_ms)
     look("pour")
+    page.wait_for_timeout(0.4 * by_hand_ms)
     ready(page)
     wait_for(page, "close up")
     look("close-up")
+    page.wait_for_timeout(0.4 * by_hand_ms)
     # A screen never starts the frame: its button says where to press instead.
     panel.guard(True)
     refused(page, "at the frame")

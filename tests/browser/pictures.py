@@ -23,7 +23,7 @@ GUIDE = Path(__file__).resolve().parents[2] / "web" / "guide" / "pictures" / "pa
 WHOLE = {"plan", "prepare", "turning", "replay", "compared"}  # the page to its foot
 SETTLE_ms = 700
 SPEED = 25.0
-SOON_HARD = {"demould_min = 75.0": "demould_min = 45.0"}  # nobody waits for a picture of a cure
+SOON_HARD = {"demould_min = 75.0": "demould_min = 35.0"}  # nobody waits for a picture of a cure
 BY_HAND_ms = 5000  # two minutes, at 25 times life
 
 Scheme = Literal["light", "dark"]
