@@ -37,7 +37,7 @@ from controller.gel.fit import (
 
 REFIT_EVERY = 1.0 / 40.0  # pot lives
 # Stopping early ruins a coat, stopping late costs minutes; bench_gel shows what these give.
-_CALL_CHANCE, _CALL_EARLY = 0.97, 0.05
+_CALL_CHANCE, _CALL_EARLY = 0.98, 0.05
 # How likely 'nothing reacts' must be to be named. By 0.6 of the pot life an ordinary resin has long
 # shown itself in a cup, so less is enough; in a coat it may be hard to see, and a delayed one may
 # still be waiting. Set on seeds below 1000.

@@ -67,7 +67,7 @@ _MODEL_SD_K = {"cup": 0.25, "coat": 0.6}
 _MODEL_SD_RISE = 0.05
 # How far the gel is off, over what the fit says of itself: calibrated on seeds below 1000, where a
 # resin of much heat keeps closer to the trade's ratio than the loose prior allows.
-_SPREAD_HEAT_K, _SPREAD = (45.0, 75.0), (1.0, 0.8)
+_SPREAD_HEAT_K, _SPREAD, _SPREAD_SNAP = (45.0, 75.0), (0.95, 0.72), 0.95
 _NOISE_SD_K = 0.3  # of one reading
 _MODEL_MEMORY = 1.0 / 8.0  # pot lives over which its error keeps its sign
 _PROBE_IN_S = 40.0  # after the pour (common practice, no source)
@@ -532,7 +532,7 @@ def _probe_misfit(
 
 def _spread(prior: Prior, x: FloatArray) -> float:
     if prior.base.induction_s > 0.0:
-        return 1.0
+        return _SPREAD_SNAP
     rise_K = prior.base.rise_K * math.exp(_RESIN_SD["rise"] * x[_AT["rise"]])
     return float(np.interp(rise_K, _SPREAD_HEAT_K, _SPREAD))
 

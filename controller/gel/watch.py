@@ -32,7 +32,8 @@ _OUT_LEAST_K = {"digital_1wire": 0.8, "thermocouple_k": 1.2, "infrared": 1.5}
 _COLD_K = ZERO_DEGC_K + 15.0  # below this few room-temperature resins keep to their sheet
 _COLD_S = 60.0
 # Of the coat's gel; batches and sheets differ by a fifth anyway, and being fast spoils less.
-_SLOW, _FAST, _SURE_Z = math.log(1.32), math.log(1.4), 1.28
+_SLOW, _SLOW_Z = math.log(1.36), 1.28
+_FAST, _FAST_Z = math.log(1.4), 1.64
 
 
 def trust(rows: FloatArray, time_s: float, probe_K: float, air_K: float) -> float:
@@ -106,19 +107,22 @@ def _noisy(case: Case, good: FloatArray) -> bool:
     lately = good[good[:, TIME] > now_s - _NOISY_WINDOW_S]
     if len(lately) < 8:
         lately = good[-8:]
-    before = good[
-        (good[:, TIME] < now_s - 2.0 * _NOISY_WINDOW_S) & (good[:, TIME] > settled_s(case))
-    ]
-    usual_K = _NOISE_FLOOR_K[case.probe]
-    if len(before) >= 15:
-        usual_K = max(usual_K, _roughness_K(before[-150:]))
     if len(lately) < 8:
         return False
     # A steep exotherm has large second differences too, but they keep their sign; noise turns.
     second = np.diff(lately[:, PROBE], n=2)
-    much = np.abs(second) > _NOISY_TIMES * usual_K
-    turns = much[1:] & much[:-1] & (second[1:] * second[:-1] < 0.0)
-    return float(turns.mean()) > _NOISY_SHARE
+    opposite = second[1:] * second[:-1] < 0.0
+
+    def turns(usual_K: float) -> bool:
+        much = np.abs(second) > _NOISY_TIMES * usual_K
+        return float((much[1:] & much[:-1] & opposite).mean()) > _NOISY_SHARE
+
+    if not turns(_NOISE_FLOOR_K[case.probe]):
+        return False
+    before = good[
+        (good[:, TIME] < now_s - 2.0 * _NOISY_WINDOW_S) & (good[:, TIME] > settled_s(case))
+    ]
+    return len(before) < 15 or turns(_roughness_K(before[-150:]))
 
 
 def _out_from(case: Case, good: FloatArray, curve: FloatArray) -> float | None:
@@ -133,8 +137,10 @@ def _out_from(case: Case, good: FloatArray, curve: FloatArray) -> float | None:
     # A coat poured warm on a cold mould goes to the air by itself at first.
     if len(before) < 3 or len(lately) < 2 or float(before[0, TIME]) < settled_s(case):
         return None
-    was_K = float(np.median(before[:, PROBE] - before[:, AIR]))
     is_K = float(np.median(lately[:, PROBE] - lately[:, AIR]))
+    was_K = float(np.median(before[:, PROBE] - before[:, AIR]))
+    if abs(is_K) >= 0.45 * abs(was_K) or _hurries(good, now_s):
+        return None
     fitted = (
         [
             float(np.interp(part[:, TIME], curve[:, 0], curve[:, 1]).mean())
@@ -144,12 +150,22 @@ def _out_from(case: Case, good: FloatArray, curve: FloatArray) -> float | None:
         else [0.0, 0.0]
     )
     towards_air_K = math.copysign(1.0, was_K) * (was_K - is_K + fitted[1] - fitted[0])
-    if abs(is_K) < 0.45 * abs(was_K) and towards_air_K > _OUT_LEAST_K[case.probe]:
-        return now_s - 1.5 * _OUT_WINDOW_S
-    return None
+    return now_s - 1.5 * _OUT_WINDOW_S if towards_air_K > _OUT_LEAST_K[case.probe] else None
+
+
+def _hurries(good: FloatArray, now_s: float) -> bool:
+    """A resin that passes the air's temperature as it warms up goes ever faster; a probe in the
+    air comes to rest.
+    """
+    at_s = now_s - np.array([45.0, 30.0, 15.0, 0.0])
+    smooth_K = np.interp(at_s, good[-60:, TIME], good[-60:, PROBE])
+    steps_K = np.diff(smooth_K)
+    return bool(abs(steps_K[2]) > abs(steps_K[1]) and abs(steps_K[2]) > 1.0)
 
 
 def cold_room(rows: FloatArray) -> bool:
+    if not rows[-1, AIR] < _COLD_K:  # also false for nan
+        return False
     air = rows[np.isfinite(rows[:, AIR])]
     enough = len(air) > 3 and air[-1, TIME] - air[0, TIME] >= _COLD_S
     return bool(enough and np.median(air[-60:, AIR]) < _COLD_K)
@@ -157,8 +173,8 @@ def cold_room(rows: FloatArray) -> bool:
 
 def pace_fault(fit: Fit) -> FaultKind | None:
     """Does the batch run clearly slower or faster than expected under today's conditions?"""
-    if fit.log_pace - _SURE_Z * fit.log_pace_sd > _SLOW:
+    if fit.log_pace - _SLOW_Z * fit.log_pace_sd > _SLOW:
         return "slow_reaction"
-    if fit.log_pace + _SURE_Z * fit.log_pace_sd < -_FAST:
+    if fit.log_pace + _FAST_Z * fit.log_pace_sd < -_FAST:
         return "fast_reaction"
     return None
