@@ -328,10 +328,11 @@ def _settings(args: argparse.Namespace, data: Path) -> Settings:
 
 def gel(args: argparse.Namespace) -> int:
     from controller.gelcli import follow
-    from controller.gelview import save
 
     reading = follow(args.trace, args.case)
     if args.plot is not None:
+        from controller.gelview import save
+
         save(args.plot, reading.rows, reading.last, reading.placement)
         note(f"Plot written to {args.plot}.")
     if args.json:

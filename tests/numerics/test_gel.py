@@ -1,5 +1,6 @@
 """The gel estimate on traces whose truth is known, and what it must never do."""
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -129,3 +130,27 @@ def test_a_coat_that_shows_nothing_is_never_called(peak_K: float | None) -> None
         seen_K = AIR_K + 0.3 * float(rng.standard_normal())
         state, estimate = gel.step(state, gel.Row(float(time_s), seen_K, AIR_K))
     assert estimate.called_s is None
+
+
+def expected_s(*coat_touches_s: float) -> float:
+    """Before the first reading, with an earlier batch for each touch of its coat."""
+    case, _, _ = own_trace("cup", 300.0)
+    batches = tuple(
+        gel.EarlierBatch(
+            ambient_K=AIR_K, pour_s=150.0, cup_mass_kg=0.114, coat_m=1.3e-3, wall_m=15e-3,
+            mould_K=AIR_K, cup_gel_s=860.0, coat_gel_s=touch_s,
+        )
+        for touch_s in coat_touches_s
+    )  # fmt: skip
+    state = gel.begin(replace(case, earlier=batches))
+    return gel.step(state, gel.Row(0.0, None, AIR_K))[1].best_s
+
+
+def test_a_coat_that_took_far_longer_is_believed() -> None:
+    """Against the sheet and the trade's 1.5 to 1.7 times the cup, because to stop early costs the
+    coat: at least half of what the touch says over the usual, in logs."""
+    assert expected_s(3200.0) > math.sqrt(3200.0 / 860.0 / 1.6) * 0.95 * expected_s()
+
+
+def test_a_coat_found_gelled_before_its_cup_is_a_slip() -> None:
+    assert expected_s(600.0) == pytest.approx(expected_s(), rel=0.15)
