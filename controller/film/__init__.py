@@ -20,7 +20,7 @@ from collections.abc import Sequence
 
 from controller.film import compiled
 from controller.film.compiled import have_compiler, why_no_compiler
-from controller.film.inputs import Coat, FilmResult, Fluid, Numerics, Spin
+from controller.film.inputs import Coat, FilmResult, Fluid, Halt, Halted, Numerics, Spin
 from controller.film.mesh import FilmMesh
 from controller.film.start import pool
 from controller.film.statistics import WallStatistics, WallWeights
@@ -30,6 +30,7 @@ __all__ = [
     "FilmMesh",
     "FilmResult",
     "Fluid",
+    "Halted",
     "Numerics",
     "Spin",
     "WallStatistics",
@@ -62,13 +63,23 @@ def coats(
     rim_open: bool = False,
     numerics: Numerics | None = None,
     threads: int = 1,
+    halt: Halt | None = None,
 ) -> list[FilmResult]:
     """Many coats on one mesh by the compiled kernel, sixteen at a time; same meaning as `coat`.
+
+    halt: asked ten times a second; raises Halted soon after it says yes.
 
     Without a C compiler the reference does the work, ten times slower; `why_no_compiler()` is the
     line that says so to a person.
     """
     rules = numerics or Numerics()
-    if not have_compiler():
-        return [coat(mesh, c, rim_open=rim_open, numerics=rules) for c in many]
-    return compiled.run_batch(mesh, many, rim_open=rim_open, numerics=rules, threads=threads)
+    if have_compiler():
+        return compiled.run_batch(
+            mesh, many, rim_open=rim_open, numerics=rules, threads=threads, halt=halt
+        )
+    found = []
+    for one in many:
+        if halt and halt():
+            raise Halted
+        found.append(coat(mesh, one, rim_open=rim_open, numerics=rules))
+    return found

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import ctypes
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -15,11 +15,12 @@ import numpy.typing as npt
 
 from controller import native
 from controller.errors import NotConverged
-from controller.film.inputs import Coat, FilmResult, Numerics
+from controller.film.inputs import Coat, FilmResult, Halt, Halted, Numerics
 from controller.film.mesh import FilmMesh, levelling_bounds
 from controller.film.start import mean_film, start_film
 from controller.units import G_M_S2
 
+LOOK_S = 0.1  # between two looks at whether to go on
 WIDE, NARROW = 16, 4  # lanes; a short batch wastes fewer in the narrow kernel
 _SOURCE = Path(__file__).with_name("kernel.c")
 
@@ -91,6 +92,7 @@ class _Rules(ctypes.Structure):
         ("gravity", ctypes.c_double),
         ("max_steps", ctypes.c_double),
         ("open", ctypes.c_int64),
+        ("halt", ctypes.c_void_p),
     ]
 
 
@@ -175,10 +177,15 @@ def run_batch(
     rim_open: bool,
     numerics: Numerics,
     threads: int = 1,
+    halt: Halt | None = None,
 ) -> list[FilmResult]:
-    """All coats through the compiled kernel, up to sixteen at a time per thread; lanes refill."""
+    """All coats through the compiled kernel, up to sixteen at a time per thread; lanes refill.
+
+    Raises Halted as soon as `halt` says so.
+    """
     run = _kernel(WIDE if len(coats) > NARROW * threads else NARROW)
     packed = _pack(mesh)
+    halted = ctypes.c_int32(0)
     rules = _Rules(
         numerics.turn_steps,
         numerics.cfl,
@@ -186,6 +193,7 @@ def run_batch(
         G_M_S2,
         numerics.max_steps,
         int(rim_open),
+        ctypes.addressof(halted),
     )
     starts = [np.ascontiguousarray(start_film(mesh, c)) for c in coats]
     films = [np.empty(mesh.cells) for _ in coats]
@@ -208,7 +216,15 @@ def run_batch(
         return list(zip(share, jobs, strict=True))
 
     with ThreadPoolExecutor(threads) as pool:
-        done = dict(pair for chunk in pool.map(one, [s for s in shares if s]) for pair in chunk)
+        working = [pool.submit(one, share) for share in shares if share]
+        try:
+            while wait(working, LOOK_S if halt else None).not_done:
+                if halt and halt():
+                    raise Halted
+        except BaseException:  # Ctrl-C too: nobody waits for the kernel's end
+            halted.value = 1
+            raise
+        done = dict(pair for chunk in working for pair in chunk.result())
     return [_result(mesh, starts[k], films[k], done[k]) for k in range(len(coats))]
 
 

@@ -213,3 +213,8 @@ class FilmResult:
 
 
 Progress = Callable[[int, int], None]
+Halt = Callable[[], bool]
+
+
+class Halted(Exception):
+    """Whoever asked for films wants them no longer."""

@@ -55,6 +55,7 @@ typedef struct {
 typedef struct {
     double turn_steps, cfl, path_tol, gravity, max_steps;
     int64_t open;
+    const volatile int32_t *halt; /* somebody else sets it: leave everything and return */
 } Rules;
 
 static const double TWO_PI = 6.283185307179586;
@@ -344,7 +345,7 @@ int film_run(const Mesh *m, const Rules *r, Job *jobs, int64_t count)
             load(m, &x, &lane[l], l, job);
             busy += job != NULL;
         }
-    while (busy && !bad) {
+    while (busy && !bad && !*r->halt) {
         float thick[L], level[L], rate[L];
         EACH {
             s.k[l] = 0.0f;

@@ -7,6 +7,7 @@ chosen ones are computed again on finer meshes.
 
 from __future__ import annotations
 
+import copy
 import math
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
@@ -16,8 +17,10 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import sparse
 from scipy.interpolate import RBFInterpolator
 from scipy.optimize import linprog
+from scipy.spatial import cKDTree
 
 from controller.errors import NotConverged
 from controller.film import Numerics, WallStatistics
@@ -47,8 +50,9 @@ LOW_WEIGHT = 0.1  # of the 5th percentile beside the thinnest patch
 DAY_WEIGHT = 0.8  # of what the worst day takes
 LEADERS = 60  # combinations looked at closely
 COMBINED = 48  # recipes of which all combinations are summed
-IDEAS = 300  # recipes whose worth is guessed for every few that are computed
-NEAR = 0.25  # in `features`
+STRAINED = 20  # of these, those whose bad days are computed too
+IDEAS = 300  # recipes whose worth is guessed for every few that are computed, of each kind
+NEAR, BESIDE = 0.25, 0.05  # in `features`: what is less far apart is the same idea
 SPILL_ROUNDS = 3
 LEAST_CELLS = 550  # of the mesh that decides
 BASELINE = Recipe(ratio=4.0, spread_share=0.08)
@@ -64,14 +68,16 @@ class Effort:
     lanes: int  # recipes a round
     shortlist: int  # recipes that go on to the finer mesh
     fine_rounds: int  # of new ones there
+    guesses: int  # rounds before each of these on the coarse mesh, corrected by the finer one
     finalists: int
     days: tuple[Day, ...]
     check_mm: float  # the mesh that decides, and whose wall is reported
     check_cells: int
 
 
-FULL = Effort(6.0, 1500, 4, 24, 20, 1, 3, BAD_DAYS, 4.8, 3000)
-QUICK = Effort(8.0, 500, 2, 16, 3, 0, 1, (), 7.0, 1000)
+# Sums of lanes are multiples of two kernels' sixteen: a lane left idle costs as much as a busy one.
+FULL = Effort(6.0, 1500, 3, 32, 29, 1, 2, 5, BAD_DAYS, 4.95, 3000)
+QUICK = Effort(8.0, 500, 2, 16, 3, 0, 0, 1, (), 7.0, 1000)
 QUICK_BELOW_S = 30.0  # a budget below this gets the quick search
 
 
@@ -97,7 +103,9 @@ class Found:
     complete: bool = False
 
 
-SCREEN = (BAD_DAYS[3], BAD_DAYS[5])  # gels late; ripple from the rim: the ones that differ most
+# Gels early or late, ripple from the rim: the ones that differ most. Early is not late the other
+# way round: a late leg that is to be levelled out again may meet the gel.
+SCREEN = (BAD_DAYS[2], BAD_DAYS[3], BAD_DAYS[5])
 
 # What a recipe may be: where it is drawn from, (low, high), and what one step of a change is.
 SPACE = {
@@ -161,14 +169,14 @@ def draw(pour: Pour, rng: np.random.Generator, count: int) -> list[Recipe]:
 
 
 def vary(recipe: Recipe, pour: Pour, rng: np.random.Generator) -> Recipe:
-    """A neighbour of a recipe that the rig can follow."""
-    top = pour.rig.rate_limit_rpm
+    """A neighbour of a recipe that the rig can follow, nearer or farther."""
+    top, size = pour.rig.rate_limit_rpm, math.exp(rng.uniform(math.log(0.2), 0.0))
     for _ in range(50):
         new = recipe
         for name, (low, high, step) in SPACE.items():
             if rng.uniform() < 0.6:
                 continue
-            value, change = getattr(new, name), step * float(rng.normal())
+            value, change = getattr(new, name), size * step * float(rng.normal())
             moved = value * math.exp(change) if name in LOGS else value + change
             high = top if name == "level_rpm" else high
             changes: dict[str, Any] = {name: float(np.clip(moved, low, high))}
@@ -256,6 +264,17 @@ def _lowest(grid: Grid, maps: Array, sets: NDArray[np.int64], under: Array) -> t
     return lowest, rim
 
 
+def best_sums(grid: Grid, maps: Array, coats: int, base: Array) -> NDArray[np.int64]:
+    """Every combination of maps (m, cells), repeats allowed, by thinnest patch and rim: (k, coats).
+
+    Of more than three coats, the combinations of three on a share of `base`.
+    """
+    upto = min(coats, 3)
+    sets = np.array(list(combinations_with_replacement(range(len(maps)), upto)))
+    value = score(*_lowest(grid, maps, sets, base * upto / coats))
+    return np.asarray(sets[np.argsort(-value, kind="stable")])
+
+
 def combinations(
     grid: Grid, maps: Array, coats: int, best: int, base: Array, strain: Strain | None = None
 ) -> list[tuple[int, ...]]:
@@ -264,12 +283,9 @@ def combinations(
     Up to three coats every combination is summed; beyond, coordinate exchange from the best three.
     strain: what bad days take from the leaders counts too.
     """
-    upto = min(coats, 3)
-    share = upto / coats  # of the base, so that a part of the coats is judged with its part of it
-    sets = np.array(list(combinations_with_replacement(range(len(maps)), upto)))
-    value = score(*_lowest(grid, maps, sets, base * share))
-    sets = sets[np.argsort(-value, kind="stable")[: (100 if strain else 40) * best]]
     # The 5th percentile and the bad days count too, but only among the leaders.
+    sets = best_sums(grid, maps, coats, base)[: 30 * best]
+    share = sets.shape[1] / coats  # of the base, so that some of the coats are judged with theirs
     rated = np.concatenate(
         [
             rate(grid, maps[sets[k : k + 512]].sum(axis=1) + base * share)
@@ -360,6 +376,33 @@ class Level:
             laid = Walls(self.grid, pour, search.executor, search.budget)
             self.base += laid.of([(recipe, AS_PLANNED)])[0]
 
+    def guessed(self, recipes: Sequence[Recipe], coarse: Level) -> Array:
+        """Films where they are computed; else what the coarse mesh gives, corrected by how far it
+        was off for the likest recipe that was computed on both."""
+        known = [recipe for recipe, day in self.walls.known if day == AS_PLANNED]
+        fresh = [recipe for recipe in recipes if recipe not in known]
+        found = dict(zip(known, self.films(known), strict=True))
+        if fresh:
+            area = self.grid.weights.area
+            rough = np.asarray(coarse.films([*known, *fresh]) @ self._carry(coarse).T)
+            off = np.array([found[recipe] for recipe in known]) - rough[: len(known)]
+            nearest = cKDTree(features(known)).query(features(fresh))[1]
+            films = np.maximum(rough[len(known) :] + off[nearest], 0.0)
+            films *= (self.walls.pour.mean_m * area.sum() / np.asarray(films @ area))[:, None]
+            found.update(zip(fresh, films, strict=True))
+        return np.array([found[recipe] for recipe in recipes])
+
+    def _carry(self, coarse: Level) -> sparse.csr_array:
+        """Matrix (cells, coarse cells): the mean of the four nearest, nearer ones counting more."""
+        here, there = self.grid.mesh.points, coarse.grid.mesh.points
+        distance, index = cKDTree(there).query(here, k=4)
+        share = 1.0 / (np.asarray(distance) ** 2 + (0.1 * coarse.grid.mesh.edge_length_m) ** 2)
+        share /= share.sum(axis=1, keepdims=True)
+        rows = np.repeat(np.arange(len(here)), 4)
+        return sparse.csr_array(
+            (share.ravel(), (rows, index.ravel())), shape=(len(here), len(there))
+        )
+
     def films(self, recipes: Sequence[Recipe], day: Day = AS_PLANNED) -> Array:
         found = self.walls.of([(recipe, day) for recipe in recipes])
         if not self.walls.pour.open:
@@ -369,12 +412,12 @@ class Level:
         return np.asarray(found * (self.walls.pour.mean_m * area.sum() / (found @ area))[:, None])
 
     def strained(self, recipes: Sequence[Recipe]) -> Array:
-        """Films (5, recipes, cells): as planned, on two bad days, and, as if all were linear, on
-        their opposites."""
+        """Films (5, recipes, cells): as planned, on three bad days, and, as if it were linear, on
+        the opposite of the last."""
         days = (AS_PLANNED, *SCREEN)
         self.walls.of([(recipe, day) for recipe in recipes for day in days])
         planned, *bad = (self.films(recipes, day) for day in days)
-        return np.array([planned, *bad, *(np.maximum(2.0 * planned - one, 0.0) for one in bad)])
+        return np.array([planned, *bad, np.maximum(2.0 * planned - bad[-1], 0.0)])
 
     def total(self, recipes: Sequence[Recipe], day: Day = AS_PLANNED) -> Array:
         return np.asarray(self.films(recipes, day).sum(axis=0) + self.base)
@@ -405,7 +448,8 @@ class Search:
         self.rng = np.random.default_rng(self.seed)
         self.coarse: Level | None = None
         effort = self.effort
-        self.steps = effort.rounds + 2.0 * (1 + effort.fine_rounds) + 3.0 * bool(effort.days)
+        self.steps = effort.rounds + 2.0 + 3.0 * bool(effort.days)
+        self.steps += effort.fine_rounds * (2.0 + effort.guesses)
 
     def run(self) -> Found:
         """Choose the coats' recipes. Ctrl-C and a spent budget keep the best so far.
@@ -456,8 +500,9 @@ class Search:
         effort, pool = self.effort, Pool()
         for number in range(effort.rounds):
             if number == 0:
-                drawn = first_recipes(self.pour, self.rng, effort.lanes - len(self.known))
-                fresh = [*self.known, *drawn]
+                before = list(dict.fromkeys(self.known))
+                drawn = first_recipes(self.pour, self.rng, effort.lanes - len(before))
+                fresh = [*before, *drawn]
             elif self.budget.covers(level.walls.work(effort.lanes) + self._decision()):
                 fresh = self._next(pool, effort.lanes)
             else:
@@ -485,18 +530,33 @@ class Search:
         """All combinations again, on the finer mesh: the best, and others unlike it."""
         level, found, pool = self.fine, self.found, Pool()
         rough = self.coarse if self.effort.days else None
+        speeds = self._speeds(level)
+        level.films([*shortlist, *speeds])
         pool.add(level, shortlist, self.coats, rough)
         self._take(level, pool.named(pool.leaders[0]))
-        self._baseline(level, self._speeds(level))
+        self._baseline(level, speeds)
         self._step(2.0)
         for _ in range(self.effort.fine_rounds):
-            pool.add(level, self._next(pool, self.effort.lanes), self.coats, rough)
-            found.tried += self.effort.lanes
+            fresh = self._guess(pool)
+            pool.add(level, fresh, self.coats, rough)
+            found.tried += len(fresh)
             self._take(level, pool.named(pool.leaders[0]))
             self._step(2.0)
         found.bound = pool.mixed.lowest
         unlike = different(pool.leaders, self.effort.finalists)
         return [pool.named(leader) for leader in unlike]
+
+    def _guess(self, pool: Pool) -> list[Recipe]:
+        """The most promising recipes for the fine mesh, by what the coarse one says of many."""
+        if self.coarse is None:
+            return []
+        trial = copy.copy(pool)
+        for _ in range(self.effort.guesses):
+            fresh = self._next(trial, self.effort.lanes)
+            trial.add(self.fine, fresh, self.coats, self.coarse, guessed_from=self.coarse)
+            self._step(1.0)
+        fresh = [r for r in trial.best_first(self.fine) if r not in pool.recipes]
+        return fresh[: self.effort.lanes]
 
     def _speeds(self, level: Level) -> list[Recipe]:
         """The baseline at the speed that was best on the coarse mesh, and beside it."""
@@ -508,21 +568,25 @@ class Search:
         return [replace(best, level_rpm=speed) for speed in sorted(around)]
 
     def _next(self, pool: Pool, count: int) -> list[Recipe]:
-        """New recipes: half such as should be thick where the mixture is thin, by what their
-        neighbours were; half varied from the leading combinations."""
+        """New recipes, by what their neighbours left: a quarter such as should be thick where the
+        mixture is thin, the others such as should better a leading combination in place of one of
+        its coats."""
         pour, rng = self.pour, self.rng
-        ideas = draw(pour, rng, IDEAS)
         support = [pool.recipes[int(i)] for i in np.argsort(-pool.mixed.shares)[:8]]
-        ideas += [vary(support[k % len(support)], pour, rng) for k in range(IDEAS)]
-        worth = RBFInterpolator(
-            features(pool.recipes), pool.worth(), kernel="linear", smoothing=0.01, degree=0
-        )(features(ideas))
-        priced = [ideas[int(i)] for i in np.argsort(-worth, kind="stable")]
         parents = list(dict.fromkeys(pool.recipes[i] for one in pool.leaders[:6] for i in one))
-        picks = rng.integers(len(parents), size=count)
-        near = [vary(parents[int(i)], pour, rng) for i in picks]
-        fresh = dict.fromkeys([*apart(priced, count - count // 2), *near])
-        return [recipe for recipe in fresh if recipe not in pool.recipes][:count]
+        ideas = draw(pour, rng, IDEAS)
+        for some in (support, parents):
+            ideas += [vary(some[k % len(some)], pour, rng) for k in range(IDEAS)]
+        films = RBFInterpolator(
+            features(pool.recipes), pool.seen, kernel="linear", smoothing=1e-3, degree=0
+        )(features(ideas))
+        priced = np.argsort(-(films[:, :-1] @ pool.mixed.prices), kind="stable")
+        better = np.argsort(-pool.bettered_by(films), kind="stable")
+        chosen = [
+            *apart([ideas[int(i)] for i in priced], count // 4, NEAR),
+            *apart([ideas[int(i)] for i in better], count - count // 4, BESIDE),
+        ]
+        return [recipe for recipe in dict.fromkeys(chosen) if recipe not in pool.recipes]
 
     def _endure(self, coarse: Level, finalists: list[tuple[Recipe, ...]]) -> None:
         """Of the finalists, that whose worst day is best becomes the plan.
@@ -591,40 +655,65 @@ class Pool:
         self.recipes: list[Recipe] = []
         self.leaders: list[tuple[int, ...]] = []
 
-    def add(self, level: Level, fresh: Sequence[Recipe], coats: int, rough: Level | None) -> None:
-        """rough: where bad days are looked at; None, not at all."""
-        self.recipes += fresh
-        grid = level.grid
-        strained = None if rough is None else rough.strained(self.recipes)
-        self.maps = level.films(self.recipes)
-        self.mixed = mixture(grid, self.maps, coats, level.base)
-        keep = self._worth_combining(grid)
-        strain = None
-        if rough is not None and strained is not None:
-            strain = Strain(rough.grid, strained[:, keep], rough.base)
-        found = combinations(grid, self.maps[keep], coats, LEADERS, level.base, strain)
-        self.leaders = [tuple(int(keep[i]) for i in one) for one in found]
+    def add(
+        self,
+        level: Level,
+        fresh: Sequence[Recipe],
+        coats: int,
+        rough: Level | None,
+        guessed_from: Level | None = None,
+    ) -> None:
+        """rough: where bad days are looked at; None, not at all. guessed_from: the coarse mesh
+        where films are not computed on this one."""
+        self.recipes = [*self.recipes, *fresh]
+        grid, base = level.grid, level.base
+        self.maps = (
+            level.films(self.recipes)
+            if guessed_from is None
+            else level.guessed(self.recipes, guessed_from)
+        )
+        mean = grid.weights.area / grid.weights.area.sum()
+        rim = mean if grid.weights.rim is None else grid.weights.rim
+        one = float(self.maps[0] @ mean)
         self.patches = grid.weights.patch_means(self.maps.T)
+        self.seen = np.column_stack([self.patches.T, self.maps @ rim]) / one
+        self.under = np.append(grid.weights.patch_means(base), base @ rim) / one
+        self.total = coats + float(base @ mean) / one
+        self.mixed = mixture(grid, self.maps, coats, base)
+        keep, strain = self._worth_combining(grid), None
+        if rough is not None:
+            sums = best_sums(grid, self.maps[keep], coats, base)
+            keep = keep[list(dict.fromkeys(sums.ravel().tolist()))[:STRAINED]]
+            strained = rough.strained([self.recipes[int(i)] for i in keep])
+            strain = Strain(rough.grid, strained, rough.base)
+        found = combinations(grid, self.maps[keep], coats, LEADERS, base, strain)
+        self.leaders = [tuple(int(keep[i]) for i in one) for one in found]
+
+    def bettered_by(self, films: Array) -> Array:
+        """The best score that each of these films, (k, patches and rim) over the mean, would give
+        in place of one coat of a leading combination, (k,)."""
+        best = np.full(len(films), -np.inf)
+        for one in self.leaders[:12]:
+            for coat in set(one):
+                total = self.under + self.seen[list(one)].sum(axis=0) - self.seen[coat] + films
+                value = score(total[:, :-1].min(axis=1) / self.total, total[:, -1] / self.total)
+                best = np.maximum(best, value)
+        return best
 
     def _worth_combining(self, grid: Grid) -> NDArray[np.int64]:
         """Not all of many: those that led, those of the mixture, the best alone, the best paid."""
         if len(self.recipes) <= COMBINED:
             return np.arange(len(self.recipes))
-        patches = grid.weights.patch_means(self.maps.T)
         wanted = [
             *(i for one in self.leaders[:12] for i in one),
             *np.flatnonzero(self.mixed.shares > 1e-6),
             *np.argsort(-rate(grid, self.maps), kind="stable")[: COMBINED // 3],
-            *np.argsort(-(self.mixed.prices @ patches), kind="stable"),
+            *np.argsort(-(self.mixed.prices @ self.patches), kind="stable"),
         ]
         return np.array(list(dict.fromkeys(int(i) for i in wanted))[:COMBINED])
 
     def named(self, leader: tuple[int, ...]) -> tuple[Recipe, ...]:
         return tuple(self.recipes[i] for i in leader)
-
-    def worth(self) -> Array:
-        """Each recipe's resin at the mixture's prices, over its mean."""
-        return np.asarray(self.mixed.prices @ self.patches / self.maps.mean())
 
     def best_first(self, level: Level) -> list[Recipe]:
         wanted = [
@@ -635,13 +724,13 @@ class Pool:
         return [self.recipes[i] for i in dict.fromkeys(int(i) for i in wanted)]
 
 
-def apart(ranked: Sequence[Recipe], count: int) -> list[Recipe]:
+def apart(ranked: Sequence[Recipe], count: int, near: float) -> list[Recipe]:
     """The first few that are not near each other."""
     points = features(ranked)
     chosen: list[int] = []
     for k in range(len(ranked)):
         if len(chosen) == count:
             break
-        if all(np.linalg.norm(points[k] - points[j]) > NEAR for j in chosen):
+        if all(np.linalg.norm(points[k] - points[j]) > near for j in chosen):
             chosen.append(k)
     return [ranked[k] for k in chosen]

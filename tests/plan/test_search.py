@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures import Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -32,6 +32,7 @@ from controller.plan.walls import (
     AS_PLANNED,
     BAD_DAYS,
     COARSE,
+    FINE,
     Budget,
     Grid,
     OutOfTime,
@@ -44,7 +45,7 @@ from firmware_bridge.clock import SystemClock
 ROOT = Path(__file__).resolve().parents[2]
 RIG = read_rig(ROOT / "hardware" / "rigs" / "small.toml")
 GLOBE = read_casting(ROOT / "controller" / "samples" / "lantern-globe.toml")
-TINY = Effort(20.0, 130, 2, 12, 6, 0, 2, BAD_DAYS[:2], 14.0, 600)
+TINY = Effort(20.0, 130, 2, 12, 6, 0, 0, 2, BAD_DAYS[:2], 14.0, 600)
 
 
 def strip(cells: int) -> Grid:
@@ -234,15 +235,49 @@ class Watch(SystemClock):
         return self.at_s
 
 
+class Patient(Budget):
+    """Batches that have begun are never broken off."""
+
+    def over(self) -> bool:
+        return False
+
+
 def test_a_spent_budget_keeps_the_best(globe_search: tuple[Search, list[str]]) -> None:
     """After the first batch another would take longer than is left: it is not begun."""
     first, _ = globe_search
-    budget = Budget(Watch(3.0), ends_s=10.0)
+    budget = Patient(Watch(3.0), ends_s=10.0)
     found = Search(first.cavity, first.pour, 3, 7, TINY, None, lambda *_: None, budget).run()
     assert not found.complete
     assert len(found.recipes) == 3
     assert found.statistics is not None
     assert found.tried < first.found.tried
+
+
+class Stuck(Executor):
+    """Never answers."""
+
+    def __init__(self) -> None:
+        self.asked: list[Future[object]] = []
+
+    def submit(self, *_: object, **__: object) -> Future[object]:
+        self.asked.append(Future())
+        return self.asked[-1]
+
+
+@pytest.mark.parametrize("executor", [None, Stuck()])
+def test_a_spent_budget_breaks_a_batch_off(executor: Stuck | None) -> None:
+    """A batch of minutes with 0.2 s left: it is left at once, and nothing of it is kept."""
+    bench = Bench(GLOBE, RIG, load_cavity(GLOBE))
+    grid = Grid.of(bench.cavity, 5.0, FINE)
+    pour, watch = bench.pour(bench.batch(1.5)), SystemClock()
+    wanted = [(one, AS_PLANNED) for one in first_recipes(pour, np.random.default_rng(0), 32)]
+    budget = Budget(watch, watch.now_s() + 0.2)
+    walls = Walls(grid, pour, executor, budget)
+    with pytest.raises(OutOfTime):
+        walls.of(wanted)
+    assert watch.now_s() - budget.ends_s < 3.0  # the look is every 0.1 s; the machine may be busy
+    assert not walls.known
+    assert executor is None or all(job.cancelled() for job in executor.asked)
 
 
 def test_a_budget_covers_what_it_can_pay_for() -> None:
