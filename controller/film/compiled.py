@@ -221,9 +221,8 @@ def run_batch(
             while wait(working, LOOK_S if halt else None).not_done:
                 if halt and halt():
                     raise Halted
-        except BaseException:  # Ctrl-C too: nobody waits for the kernel's end
-            halted.value = 1
-            raise
+        finally:
+            halted.value = 1  # at Ctrl-C too, nobody waits for the kernel's end
         done = dict(pair for chunk in working for pair in chunk.result())
     return [_result(mesh, starts[k], films[k], done[k]) for k in range(len(coats))]
 

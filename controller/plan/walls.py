@@ -234,7 +234,6 @@ class Walls:
         jobs = [self.executor.submit(films, self.grid, batch, 1, pour.open) for batch in batches]
         try:
             return [film for job in jobs for film in job.result(self.budget.left_s())]
-        except BaseException:  # Ctrl-C too
+        finally:
             for job in jobs:
-                job.cancel()
-            raise
+                job.cancel()  # what is done stays done
