@@ -10,7 +10,7 @@ import numpy as np
 from controller import cupsim, cure
 from tests.gel_scores import Score, line, run, steepest_s
 
-SEED, COUNT = 1000, 12
+SEED, COUNT = 4100, 12
 LIMIT_MS = 10.0
 
 
