@@ -11,16 +11,29 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, Field
+from pydantic import AfterValidator, BaseModel, Field
+from pydantic_core import PydanticCustomError
 
 from controller import cure, gel
-from controller.errors import InputError
+from controller.errors import InputError, OutsideValidity
 from controller.model import Frozen, Positive, RoomTemp_degC, Sheet, parse, read_toml
 from controller.plan.batch import cure_sheet
 from controller.units import degC, kelvin, kilograms, metres
 
 SAID_EVERY_S = 10.0
 COLUMNS = ("time_s", "probe_degC", "ambient_degC")
+
+
+def _listed(material: str) -> str:
+    try:
+        cure.wall_material(material)
+    except OutsideValidity as error:
+        raise PydanticCustomError("material", "{limit}", {"limit": error.limit}) from None
+    return material
+
+
+WallMaterial = Annotated[str, AfterValidator(_listed)]
+Cup_g = Annotated[float, Field(ge=5, le=5000)]  # what the cup's heat balance holds for
 
 
 class TouchEntry(Frozen):
@@ -31,10 +44,10 @@ class TouchEntry(Frozen):
 class EarlierEntry(Frozen):
     ambient_degC: RoomTemp_degC
     poured_at_s: Annotated[float, Field(ge=0)]
-    cup_mass_g: Positive | None = None
-    coat_mm: Positive = 1.3
-    wall_mm: Positive = 12.0
-    wall_material: str = "silicone rubber"
+    cup_mass_g: Cup_g | None = None
+    coat_mm: Annotated[float, Field(ge=0.1, le=20)] = 1.3
+    wall_mm: Annotated[float, Field(ge=1, le=100)] = 12.0
+    wall_material: WallMaterial = "silicone rubber"
     mould_temp_degC: RoomTemp_degC | None = None
     cup_touch_s: Positive | None = None
     coat_touch_s: Positive | None = None
@@ -43,10 +56,10 @@ class EarlierEntry(Frozen):
 class CaseEntry(Frozen):
     placement: Literal["cup", "coat"]
     probe: Literal["digital_1wire", "thermocouple_k", "infrared"]
-    cup_mass_g: Positive | None = None
+    cup_mass_g: Cup_g | None = None
     coat_mm: Annotated[float, Field(ge=0.1, le=20)] = 1.3
     wall_mm: Annotated[float, Field(ge=1, le=100)] = 12.0
-    wall_material: str = "silicone rubber"
+    wall_material: WallMaterial = "silicone rubber"
     mould_temp_degC: RoomTemp_degC | None = None
     poured_at_s: Annotated[float, Field(ge=0)]
     probe_in_at_s: Annotated[float, Field(ge=0)] | None = None
@@ -76,7 +89,7 @@ def _kelvin(temp_degC: float | None) -> float | None:
 
 
 def si_case(file: CaseFile) -> gel.Case:
-    """The case in SI. Raises OutsideValidity for a wall material that is not known."""
+    """The case in SI."""
     case, sheet = file.case, cure_sheet(file.sheet)
     earlier = tuple(
         gel.EarlierBatch(
@@ -93,7 +106,6 @@ def si_case(file: CaseFile) -> gel.Case:
         for batch in file.earlier_batch
         if batch.cup_touch_s is not None or batch.coat_touch_s is not None
     )
-    cure.wall_material(case.wall_material)
     return gel.Case(
         sheet=sheet,
         placement=case.placement,

@@ -148,6 +148,7 @@ def touched_batch(state: GelState) -> EarlierBatch | None:
 
 def _read(state: GelState, row: Row) -> GelState:
     probe_K, air_K = (math.nan if v is None else v for v in (row.probe_K, row.ambient_K))
+    air_K = watch.believed_air_K(air_K)
     trust = watch.trust(state.rows, row.time_s, probe_K, air_K)
     if state.blind and trust == watch.GOOD:
         trust = watch.ASIDE
@@ -292,8 +293,9 @@ def _sentence(state: GelState, estimate: GelEstimate, used: FloatArray, inert: f
     elif estimate.probability_gelled > 0.5:
         parts.append(f"the coat has probably gelled; safe to stop in {stop_min:.0f} min")
     else:
+        when = f"in {low_min:.0f} to" if low_min >= 0.5 else "within"
         parts.append(
-            f"the coat is expected to gel in {low_min:.0f} to {high_min:.0f} min; "
+            f"the coat is expected to gel {when} {high_min:.0f} min; "
             f"safe to stop in {stop_min:.0f} min"
         )
     text = "; ".join(parts)

@@ -14,6 +14,7 @@ from controller.units import ZERO_DEGC_K
 GOOD, ABSENT, ASIDE = 1.0, 0.0, -1.0  # trust: believed; none or senseless; a faulty probe's
 
 _SANE_K = (ZERO_DEGC_K - 20.0, ZERO_DEGC_K + 250.0)  # no casting resin's cup is outside
+_SANE_AIR_K = (ZERO_DEGC_K - 20.0, ZERO_DEGC_K + 60.0)  # no workshop is outside
 _POWER_ON_K = ZERO_DEGC_K + 85.0  # DS18B20 data sheet: reads so until its first conversion
 _LOST_S = 60.0
 _STUCK_S, _STUCK_CHANCE = 30.0, 1e-6
@@ -34,6 +35,11 @@ _COLD_S = 60.0
 # Of the coat's gel; batches and sheets differ by a fifth anyway, and being fast spoils less.
 _SLOW, _SLOW_Z = math.log(1.36), 1.28
 _FAST, _FAST_Z = math.log(1.4), 1.64
+
+
+def believed_air_K(air_K: float) -> float:
+    """nan for what no workshop's air can be, a sensor's error code for one."""
+    return air_K if _SANE_AIR_K[0] < air_K < _SANE_AIR_K[1] else math.nan
 
 
 def trust(rows: FloatArray, time_s: float, probe_K: float, air_K: float) -> float:

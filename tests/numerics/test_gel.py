@@ -154,3 +154,15 @@ def test_a_coat_that_took_far_longer_is_believed() -> None:
 
 def test_a_coat_found_gelled_before_its_cup_is_a_slip() -> None:
     assert expected_s(600.0) == pytest.approx(expected_s(), rel=0.15)
+
+
+def test_an_air_sensors_error_code_is_no_air() -> None:
+    """-127 degC, what a digital sensor's library says of a lost one, from memory."""
+    case, rows, _ = own_trace("cup", 600.0)
+    sound = broken = gel.begin(case)
+    for number, row in enumerate(rows):
+        sound, expected = gel.step(sound, row)
+        air_K = kelvin(-127.0) if number % 3 == 1 else row.ambient_K
+        broken, estimate = gel.step(broken, replace(row, ambient_K=air_K))
+    assert estimate.best_s == pytest.approx(expected.best_s, rel=0.01)
+    assert estimate.faults == expected.faults
