@@ -56,8 +56,35 @@ WallMesh = Callable[[Plan], dict[str, Any]]
 JOBS_KEPT = 50
 MESHES_KEPT = 8
 _PAGE = 2000
+ROUNDED = 1.01  # a plan's figures may be over a limit by their rounding
 _AGAIN = "planned_again"
 PROVEN = "Proven: it cannot change any more, and can be cast again."
+
+
+def on_this_rig(plan: Plan, spec: RigSpec) -> Plan:
+    """The plan, to be run on the frame there is: its gearing, its limits, and whether a hand at the
+    frame is needed are the rig file's to say, never a sent plan's. Raises InputError when this
+    frame may not turn so: better now than when the coat is poured."""
+    speeds, changes = [0.0], [0.0]
+    for coat in plan.coats:
+        before = (0.0, 0.0)
+        for ramp in coat.ramps:
+            after = (ramp.major_rpm, ramp.minor_rpm)
+            for was, now in zip(before, after, strict=True):
+                speeds.append(abs(now))
+                changes.append(abs(now - was) / ramp.duration_s)
+            before = after
+    for what, most, limit, unit in (
+        ("the plan's speed", max(speeds), spec.rate_limit_rpm, "rpm"),
+        ("the plan's acceleration", max(changes), spec.accel_limit_rpm_s, "rpm/s"),
+    ):
+        if most > ROUNDED * limit:
+            hint = f"it was made for {plan.rig.name}: plan the casting again"
+            allowed = f"must be at most {limit:g} {unit} on this rig"
+            raise InputError(what, f"{most:.2f}", allowed, unit=unit, hint=hint)
+    frame = ("major", "minor", "rate_limit_rpm", "accel_limit_rpm_s", "confirm_at_rig")
+    own = {name: getattr(spec, name) for name in frame}
+    return plan.model_copy(update={"rig": plan.rig.model_copy(update=own)})
 
 
 class Service:
@@ -219,11 +246,9 @@ class Service:
                 plan = data["plan"]
             else:
                 plan = parse(Plan, data.get("plan") or {}, "plan")
+            plan = on_this_rig(plan, self.spec)
         except EvenwallError as error:
             return Answer(accepted=False, sentence=str(error))
-        # Whether a hand at the frame is needed is the rig file's to say, never a sent plan's.
-        at_rig = {"confirm_at_rig": self.spec.confirm_at_rig}
-        plan = plan.model_copy(update={"rig": plan.rig.model_copy(update=at_rig)})
         utc = self.supervisor.clock.utc()
         run_id = f"{utc:%Y%m%d-%H%M%S}-{next(self._run_numbers)}"
         ready = {"plan": plan, "run_id": run_id, "replay_of": data.get("run_id")}

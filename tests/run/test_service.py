@@ -9,11 +9,12 @@ from typing import Any
 
 import pytest
 
-from controller.errors import RecordError
+from controller.errors import InputError, RecordError
 from controller.model import Command, Event, Sample, Step, StreamItem
 from controller.records import Batch, Journal, Records
 from controller.run import supervisor as supervisor_module
 from controller.run.state import fold_all
+from controller.service import on_this_rig
 from firmware_bridge.clock import Anchor, run_virtual
 from tests.faults.light import light
 from tests.faults.simulation import plans
@@ -86,6 +87,22 @@ def test_a_sent_plan_cannot_do_away_with_the_hand_at_the_frame() -> None:
             assert shop.service.snapshot().step is Step.PREPARE
 
     run_virtual(scenario())
+
+
+def test_a_plan_for_another_frame_is_refused_or_counted_by_this_one() -> None:
+    """Refused where this frame may not turn so; else it is this frame's gearing that counts."""
+    here = plans()[0].rig
+    geared = here.major.model_copy(update={"gear_ratio": 2.0 * here.major.gear_ratio})
+    plan = plans()[0].model_copy(
+        update={"rig": here.model_copy(update={"name": "Elsewhere", "major": geared})}
+    )
+    assert on_this_rig(plan, here).rig.major == here.major
+    for limit, said in (
+        ({"rate_limit_rpm": 2.0}, r"speed is .* rpm: must be at most 2 rpm on this rig; it was "),
+        ({"accel_limit_rpm_s": 0.1}, r"acceleration is .* rpm/s: must be at most 0.1 rpm/s"),
+    ):
+        with pytest.raises(InputError, match=said):
+            on_this_rig(plan, here.model_copy(update=limit))
 
 
 def test_a_key_pressed_again_after_a_restart_gets_the_first_answer() -> None:
