@@ -14,17 +14,18 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from controller import app
-from controller.app import SAMPLES, Setup, data_home, listen, sample_rig
 from controller.errors import EvenwallError, InputError, naming
 from controller.model import Step, read_casting, read_plan
 from controller.plantext import clock_words, describe
 from controller.records import Journal
 from firmware_bridge.clock import SystemClock
 from firmware_bridge.contract import BridgeError
-from web.settings import Settings
+
+if TYPE_CHECKING:
+    from controller.app import Setup
+    from web.settings import Settings
 
 RIG_FAULT, INTERRUPTED = 3, 130
 
@@ -210,9 +211,10 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def plan(args: argparse.Namespace) -> int:
+    from controller import app
     from controller.plan import make_plan
 
-    casting, spec = read_casting(args.casting), sample_rig(args.rig)
+    casting, spec = read_casting(args.casting), app.sample_rig(args.rig)
     if args.time_budget_s is not None and not args.time_budget_s > 0:
         raise InputError("--time-budget-s", args.time_budget_s, "must be > 0", unit="s")
     say_which_kernel()
@@ -300,22 +302,28 @@ def _on_rig(command: argparse.ArgumentParser, *, speed: float = 1.0, rig: bool =
 
 
 def _setup(args: argparse.Namespace, castings: Path | None = None) -> Setup:
+    from controller import app
+
     if not 1.0 <= args.speed <= 240.0:
         raise InputError("--speed", args.speed, "must be from 1 to 240", unit="times life")
-    spec = sample_rig(args.rig)
-    return Setup(
+    spec = app.sample_rig(args.rig)
+    return app.Setup(
         spec=spec,
-        data=args.data or data_home(),
-        castings=castings or SAMPLES,
+        data=args.data or app.data_home(),
+        castings=castings or app.SAMPLES,
         speed=args.speed,
         seed=args.seed,
     )
 
 
 def _settings(args: argparse.Namespace, data: Path) -> Settings:
+    from controller import app
+    from web.settings import Settings
+
     port: int = args.port
+
     if port == 0:
-        with listen(args.host, 0) as free:
+        with app.listen(args.host, 0) as free:
             port = int(free.getsockname()[1])
     return Settings(
         host=args.host,
@@ -373,9 +381,9 @@ def _cast(args: argparse.Namespace, what: dict[str, Any]) -> int:
 
 
 def runs(args: argparse.Namespace) -> int:
-    from controller import runscli
+    from controller import app, runscli
 
-    home = args.data or data_home()
+    home = args.data or app.data_home()
     action = args.action or "list"
     if action == "list":
         told = runscli.Told([], "No runs yet.")
@@ -412,6 +420,8 @@ def runs(args: argparse.Namespace) -> int:
 
 def journals(home: Path) -> list[Journal]:
     """Every record under this folder: the rigs' own, and the demo's beside it."""
+    from controller import app
+
     return [
         Journal(path)
         for path in (home / app.RECORD, *sorted(home.glob(f"*/{app.RECORD}")))
@@ -441,6 +451,7 @@ def rig(args: argparse.Namespace) -> int:
 
 
 def shop(args: argparse.Namespace) -> int:
+    from controller import app
     from controller.model import MqttSpec
     from web.shop import serve_shop
 
@@ -452,17 +463,18 @@ def shop(args: argparse.Namespace) -> int:
         tls=args.ca_file is not None,
         ca_file=args.ca_file,
     )
-    with listen(args.host, args.port) as wire:
+    with app.listen(args.host, args.port) as wire:
         print(f"The shop is at http://{args.host}:{wire.getsockname()[1]}/", flush=True)
         serve_shop(broker, wire)
     return 0
 
 
 def demo(args: argparse.Namespace) -> int:
+    from controller import app
     from controller.demo import Demo, run
 
-    args.rig, args.data = None, args.data or data_home() / "demo"
-    casting = args.casting or SAMPLES / "lantern-globe.toml"
+    args.rig, args.data = None, args.data or app.data_home() / "demo"
+    casting = args.casting or app.SAMPLES / "lantern-globe.toml"
     setup = _setup(args, casting.parent)
     wanted = Demo(setup, casting, _settings(args, setup.data), leave=args.exit)
     say = note if args.json else print
