@@ -34,6 +34,7 @@ def globe() -> WallResult:
         spilt_m3=np.zeros(1),
         statistics=found,
         coarse=found,
+        wider=1.4,
         target_mm=4.5,
     )
 
