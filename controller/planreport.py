@@ -148,12 +148,14 @@ def _blocks(plan: Plan) -> list[Block]:
             f"{colder['demould_from_min']:g} min."
         )
         blocks += [Heading("In a shop 5 degC colder"), Words(text)]
-    if search.get("gain_over_baseline") is not None:
+    if search.get("films"):
+        gain = search["gain_over_baseline"]
         text = (
-            f"The thinnest patch is {search['gain_over_baseline']:.2f} times that of the best 4:1 "
-            f"repeated; {search['films']} recipes were computed."
+            "The best 4:1 repeated would leave bare places"
+            if gain is None
+            else f"The thinnest patch is {gain:.2f} times that of the best 4:1 repeated"
         )
-        blocks += [Heading("Why so"), Words(text)]
+        blocks += [Heading("Why so"), Words(f"{text}; {search['films']} recipes were computed.")]
     if plan.limits:
         blocks += [Heading("What limits it"), Listed(plan.limits)]
     return [*blocks, Heading("Mind"), Listed((*plan.cautions, *plan.notes))]

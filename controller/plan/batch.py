@@ -236,7 +236,19 @@ def _coat_histories(
         span *= 2.0
     else:
         return history(span), history(span)
-    return history(HORIZON_GELS * gel), history(1.3 * gel)
+    # A sheet may ask for a demoulding many gels later than most.
+    for more in (1.0, 2.0, 4.0, 8.0):
+        whole = history(more * HORIZON_GELS * gel)
+        if math.isfinite(cure.demould_s(kin, whole)):
+            return whole, history(1.3 * gel)
+    raise PlanError(
+        "resin.sheet.demould_min",
+        casting.resin.sheet.demould_min or math.nan,
+        f"the coat gels after {gel / 60:.1f} min and is not ready to leave the mould within "
+        f"{whole.time_s[-1] / 3600:.0f} h",
+        unit="min",
+        hint="look at the sheet again, or warm shop and mould",
+    )
 
 
 def viscosity_table(history: cure.CureHistory) -> tuple[tuple[float, float], ...]:

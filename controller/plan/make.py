@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from controller import cure
 from controller.errors import OutsideValidity, PlanError
+from controller.film import WallStatistics
 from controller.model import (
     Casting,
     CoatClock,
@@ -41,7 +42,7 @@ from controller.plan.batch import (
 )
 from controller.plan.limits import what_limits
 from controller.plan.loading import check_load, check_reach
-from controller.plan.recipe import Recipe, profile, ramps, start_angles
+from controller.plan.recipe import Recipe, eased, profile, ramps, start_angles
 from controller.plan.search import FULL, QUICK, QUICK_BELOW_S, Found, Search
 from controller.plan.shop import cautions, moisture, shopping
 from controller.plan.walls import (
@@ -68,7 +69,7 @@ LEVEL_SHARE = 0.8  # of the rig's fastest turning, for levelling
 SLUMP = 2.0  # a stated coat beyond so many times what is held is refused
 LEAST_SEARCH_S = 5.0  # below it there is no time for a film
 PACE_MOST = 1.3  # of a coat's gel against its plan; beyond it something else is wrong
-MOST_COATS = 12
+MOST_COATS, THICKEST_MM = 12, 20.0
 ROUGH_CELLS = 500
 RUNS_OUT_MOST = 0.3  # of a pour; more cannot be made up by pouring more
 WEIGH_MIN = 10.0  # preparing and weighing before the first parts meet
@@ -343,34 +344,65 @@ class Bench:
         if stated is not None:
             self._check_stated(wall_mm, stated)
             return stated
-        thickest = 0.0
+        thickest, too_short = 0.0, None
         for count in range(1, MOST_COATS + 1):
             mean = wall_mm / count
-            limit = self.hold_mm(self.batch(mean))
+            try:
+                limit = self._held_mm(mean)
+            except PlanError as why:  # so much resin leaves no time to pour it: less may
+                too_short = why
+                continue
             thickest = max(thickest, limit)
             if mean <= limit:
                 return count
             if mean < COVER_MM:
                 break
+        if too_short is not None and not thickest:
+            raise too_short
         raise PlanError(
             "wall_mm",
             wall_mm,
-            f"no number of coats up to {MOST_COATS} does it: a coat holds at most {thickest:.2f} "
-            f"mm and must be {COVER_MM:g} mm to cover",
+            f"no number of coats up to {MOST_COATS} does it: a coat holds at most {thickest:.2f} mm"
+            + ("" if thickest >= COVER_MM else f" and must be {COVER_MM:g} mm to cover"),
             unit="mm",
-            hint=f"a wall of {thickest * MOST_COATS:.1f} mm, or a thicker resin",
+            hint=self._thicker(thickest),
+        )
+
+    def _held_mm(self, mean_mm: float) -> float:
+        """Of a coat so thick; the cure's law ends at a coat of 2 cm."""
+        return self.hold_mm(self.batch(min(mean_mm, THICKEST_MM)))
+
+    def _thicker(self, thickest_mm: float) -> str:
+        """What would let a coat be thick enough to cover."""
+        if thickest_mm >= COVER_MM:
+            return f"a wall of {thickest_mm * MOST_COATS:.1f} mm would do"
+        # What is held grows with the root of the speed, and of the viscosity.
+        more = (COVER_MM / thickest_mm) ** 2
+        return (
+            f"a rig that turns {more * self.rig.rate_limit_rpm:.0f} rpm, or a resin {more:.1f} "
+            "times as thick, would hold that much"
         )
 
     def _check_stated(self, wall_mm: float, count: int) -> None:
         mean = wall_mm / count
-        limit = self.hold_mm(self.batch(mean))
+        limit = self._held_mm(mean)
         if mean > SLUMP * limit:
+            speed = LEVEL_SHARE * self.rig.rate_limit_rpm
+            wanted = math.ceil(wall_mm / limit)
+            hint = f"{wanted} coats would do"
+            if wanted > MOST_COATS or wall_mm / wanted < COVER_MM:
+                # What is held grows with the root of the speed, and of the viscosity.
+                more = (mean / limit) ** 2
+                hint = (
+                    f"a rig that turns {more * self.rig.rate_limit_rpm:.0f} rpm, a resin "
+                    f"{more:.0f} times as thick, or a wall of {count * limit:.1f} mm would do"
+                )
             raise PlanError(
                 "coats",
                 count,
                 f"each would be {mean:.2f} mm; this resin holds about {limit:.2f} mm at "
-                f"{LEVEL_SHARE * self.rig.rate_limit_rpm:.0f} rpm and slumps",
-                hint=f"{math.ceil(wall_mm / limit)} coats would do",
+                f"{speed:.3g} rpm and slumps",
+                hint=hint,
             )
         if mean < 0.5 * COVER_MM:
             raise PlanError(
@@ -410,7 +442,8 @@ def choose(
 ) -> Found:
     """The recipes of the coats still to lay."""
     budget_s = math.inf if wish.time_budget_s is None else wish.time_budget_s
-    usual = Found(recipes=tuple(DEFAULT_RECIPES[k % len(DEFAULT_RECIPES)] for k in range(count)))
+    some = [eased(one, batch.clock, bench.rig) for one in DEFAULT_RECIPES]
+    usual = Found(recipes=tuple(some[k % len(some)] for k in range(count)))
     if budget_s <= 0:
         return usual
     watch = wish.clock or SystemClock()
@@ -646,10 +679,13 @@ def search_details(found: Found) -> dict[str, Any]:
         "baseline": found.baseline,
         "baseline_recipe": dataclasses.asdict(found.baseline_recipe),
         "worst_day": found.worst_days[0].name if found.worst_days else None,
-        "gain_over_baseline": round(
-            found.statistics.min / found.statistics.mean / found.baseline["min_over_mean"], 3
-        ),
+        "gain_over_baseline": gain_over(found.baseline["min_over_mean"], found.statistics),
     }
+
+
+def gain_over(plain: float, s: WallStatistics) -> float | None:
+    """How many times the baseline's thinnest patch; None where that one is bare."""
+    return round(s.min / s.mean / plain, 3) if plain > 0.0 else None
 
 
 def demould_from_min(clocks: Sequence[CoatClock], last_demould_s: float) -> float:

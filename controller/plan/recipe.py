@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from controller.model import CoatClock, Ramp, RigSpec, StartAngles
 from controller.spin import Leg, Profile, law_peaks, realise
@@ -81,6 +81,21 @@ def within_limits(recipe: Recipe, clock: CoatClock, rig: RigSpec) -> bool:
         if accel > rad_s(rig.accel_limit_rpm_s):
             return False
     return True
+
+
+def eased(recipe: Recipe, clock: CoatClock, rig: RigSpec) -> Recipe:
+    """The recipe; for a rig that cannot follow it, turned evenly and no faster than the rig can."""
+    if within_limits(recipe, clock, rig):
+        return recipe
+    top = 0.95 * rig.rate_limit_rpm
+    return replace(
+        recipe,
+        level_rpm=min(recipe.level_rpm, top),
+        spread_rpm=min(recipe.spread_rpm, top),
+        bias=0.0,
+        dwell=0.0,
+        rim_bias=0.0,
+    )
 
 
 def profile(recipe: Recipe, clock: CoatClock, rig: RigSpec, towards_z: float) -> Profile:

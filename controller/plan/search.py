@@ -25,7 +25,7 @@ from scipy.spatial import cKDTree
 from controller.errors import NotConverged
 from controller.film import Numerics, WallStatistics
 from controller.mould import Cavity
-from controller.plan.recipe import GOLDEN, Recipe, within_limits
+from controller.plan.recipe import GOLDEN, Recipe, eased, within_limits
 from controller.plan.walls import (
     AS_PLANNED,
     BAD_DAYS,
@@ -47,13 +47,14 @@ Array = NDArray[np.float64]
 RIM_SLACK = 0.06  # the rim may differ from the mean by this much at no cost
 RIM_COST = 3.0
 LOW_WEIGHT = 0.1  # of the 5th percentile beside the thinnest patch
-DAY_WEIGHT = 0.8  # of what the worst day takes
+DAY_WEIGHT = 1.0  # of what the worst day takes
 LEADERS = 60  # combinations looked at closely
 COMBINED = 48  # recipes of which all combinations are summed
 STRAINED = 20  # of these, those whose bad days are computed too
 IDEAS = 300  # recipes whose worth is guessed for every few that are computed, of each kind
 NEAR, BESIDE = 0.25, 0.05  # in `features`: what is less far apart is the same idea
 SPILL_ROUNDS = 3
+MOST_IN_VAIN = 20  # drawn recipes beyond the rig, for each that is wanted
 LEAST_CELLS = 550  # of the mesh that decides
 BASELINE = Recipe(ratio=4.0, spread_share=0.08)
 
@@ -125,7 +126,8 @@ LOGS = ("ratio", "level_rpm")
 def first_recipes(pour: Pour, rng: np.random.Generator, count: int) -> list[Recipe]:
     """The baseline, 4:1 at four speeds; some that are often good; then drawn ones."""
     top = 0.95 * pour.rig.rate_limit_rpm
-    found = [replace(BASELINE, level_rpm=top * s) for s in (0.45, 0.6, 0.8, 1.0)]
+    plain = eased(BASELINE, pour.clock, pour.rig)
+    found = [replace(plain, level_rpm=top * s) for s in (0.45, 0.6, 0.8, 1.0)]
     fast, mid, slow, golden = 0.8 * top, 0.6 * top, 0.22 * top, 2.618
     often = [
         Recipe(level_rpm=fast, ratio=golden, reverse=True),
@@ -146,7 +148,7 @@ def first_recipes(pour: Pour, rng: np.random.Generator, count: int) -> list[Reci
 def draw(pour: Pour, rng: np.random.Generator, count: int) -> list[Recipe]:
     """Recipes from all of the space that the rig can follow: slow and fast, simple and wild."""
     found: list[Recipe] = []
-    top = pour.rig.rate_limit_rpm
+    top, in_vain = pour.rig.rate_limit_rpm, 0
     while len(found) < count:
         values = {name: float(rng.uniform(low, high)) for name, (low, high, _) in SPACE.items()}
         low, high, _ = SPACE["ratio"]
@@ -163,8 +165,12 @@ def draw(pour: Pour, rng: np.random.Generator, count: int) -> list[Recipe]:
             reverse=bool(rng.uniform() < 0.5),
             start_minor_deg=float(rng.uniform(0, 360)),
         )
+        if in_vain > MOST_IN_VAIN * count:  # a rig that follows hardly any law
+            one = eased(one, pour.clock, pour.rig)
         if within_limits(one, pour.clock, pour.rig):
             found.append(one)
+        else:
+            in_vain += 1
     return found
 
 
@@ -514,8 +520,10 @@ class Search:
                 fresh = []
             pool.add(level, fresh, self.coats, rough)
             if number == 0:
-                plain = [r for r in pool.recipes if replace(r, level_rpm=8.0) == BASELINE]
-                self._baseline(level, plain)
+                plain = eased(BASELINE, self.pour.clock, self.pour.rig)
+                like = [replace(r, level_rpm=plain.level_rpm) == plain for r in pool.recipes]
+                alike = [r for r, same in zip(pool.recipes, like, strict=True) if same]
+                self._baseline(level, alike)
             self.found.tried = len(pool.recipes)
             self._take(level, pool.named(pool.leaders[0]))
             self._step(1.0)

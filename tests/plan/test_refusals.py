@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
+import numpy as np
 import pytest
+import trimesh
 
+from controller.cli import main
 from controller.errors import PlanError
-from controller.model import Casting, RigSpec, read_casting, read_rig
+from controller.model import Casting, Resin, RigSpec, read_casting, read_rig
+from controller.mould import load_cavity
 from controller.plan import make_plan
+from controller.plan.make import Bench
+from controller.plan.recipe import within_limits
+from controller.plan.search import first_recipes
 
 ROOT = Path(__file__).resolve().parents[2]
 RIG = read_rig(ROOT / "hardware" / "rigs" / "small.toml")
@@ -61,8 +69,86 @@ def test_motor_too_weak_names_the_axis() -> None:
     assert "holding torque would do" in line
 
 
-def test_no_number_of_coats_satisfies() -> None:
-    sheet = GLOBE.resin.sheet.model_copy(update={"mixed_viscosity_mPa_s": 25.0})
-    thin = GLOBE.resin.model_copy(update={"sheet": sheet})
-    line = refused(but(GLOBE, resin=thin, coats=None, wall_mm=20.0))
-    assert "no number of coats" in line
+def thinner(viscosity_mPa_s: float) -> Resin:
+    sheet = GLOBE.resin.sheet.model_copy(update={"mixed_viscosity_mPa_s": viscosity_mPa_s})
+    return GLOBE.resin.model_copy(update={"sheet": sheet})
+
+
+def test_a_resin_too_thin_for_any_number_of_coats() -> None:
+    """By hand: what is held grows with the root of the speed, so 0.6 mm where 0.36 are held asks
+    for (0.6 / 0.36)^2 = 2.8 times the rig's 20 rpm (55), or 2.8 times the viscosity."""
+    line = refused(but(GLOBE, resin=thinner(25.0), coats=None, wall_mm=20.0))
+    assert "holds at most 0.36 mm and must be 0.6 mm to cover" in line
+    assert "a resin 2.8 times as thick" in line
+    assert "a rig that turns 55 rpm" in line
+
+
+def test_a_wall_for_more_coats_than_are_planned() -> None:
+    line = refused(but(GLOBE, coats=None, wall_mm=26.0))
+    held, wall = re.findall(r"holds at most ([\d.]+) mm;? a wall of ([\d.]+) mm would do", line)[0]
+    assert float(wall) == pytest.approx(12 * float(held), abs=0.1)
+
+
+def test_less_resin_at_a_time_leaves_time_to_pour() -> None:
+    """All of it at once would gel in the cup: two coats do not."""
+    sheet = GLOBE.resin.sheet.model_copy(update={"pot_life_min": 4.0})
+    resin = GLOBE.resin.model_copy(update={"sheet": sheet})
+    plan = make_plan(but(GLOBE, resin=resin, coats=None), RIG, time_budget_s=0.0)
+    assert len(plan.coats) == 2
+
+
+def test_a_rig_too_slow_says_how_fast_would_do() -> None:
+    line = refused(GLOBE, RIG.model_copy(update={"rate_limit_rpm": 0.2}))
+    assert "holds about 0.18 mm at 0.16 rpm and slumps" in line
+    assert "a rig that turns" in line
+    assert "coats would do" not in line
+
+
+def test_a_rig_that_hardly_speeds_up_turns_evenly() -> None:
+    """It follows no law but a steady one; drawing recipes for it comes to an end."""
+    slow = RIG.model_copy(update={"accel_limit_rpm_s": 0.02})
+    plan = make_plan(GLOBE, slow, time_budget_s=0.0)
+    assert all(ramp.duration_s > 0 for coat in plan.coats for ramp in coat.ramps)
+    bench = Bench(GLOBE, slow, load_cavity(GLOBE))
+    pour = bench.pour(bench.batch(1.5))
+    found = first_recipes(pour, np.random.default_rng(0), 24)
+    assert len(found) == 24
+    assert all(within_limits(recipe, pour.clock, slow) for recipe in found)
+
+
+def test_a_quick_resin_demoulded_late_is_planned() -> None:
+    """3 min of pot life and 75 min to the demoulding: 25 pot lives, and many gels."""
+    sheet = GLOBE.resin.sheet.model_copy(update={"pot_life_min": 3.0})
+    resin = GLOBE.resin.model_copy(update={"sheet": sheet})
+    plan = make_plan(but(GLOBE, resin=resin), RIG, time_budget_s=0.0)
+    assert plan.totals.demould_from_min > 75.0
+    assert any("left for degassing" in said for said in plan.cautions)
+
+
+@pytest.mark.parametrize(
+    ("line", "by", "said"),
+    [
+        ("wall_mm = 4.5", "wall_mm = nan", "wall_mm is nan mm: input should be a finite number"),
+        ("coats = 3", "coats = 500", "coats is 500: must be <= 12"),
+        ("coats = 3", "coats = 0", "coats is 0: must be >= 1"),
+        ("humidity_percent", "humidity_percent = 140  #", "is 140 %: must be <= 100.0"),
+        ("mesh = ", "mesh = 'gone.stl'  #", "mesh is gone.stl: no such file"),
+        ("mesh = ", "mesh = 'closed.stl'  #", "has no opening to pour through"),
+    ],
+)
+def test_what_the_command_refuses(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], line: str, by: str, said: str
+) -> None:
+    """One line that names the file, exit code 2."""
+    samples = ROOT / "controller" / "samples"
+    for name in ("quick-clear.toml", "slow-clear.toml", "lantern-globe.stl"):
+        (tmp_path / name).write_bytes((samples / name).read_bytes())
+    trimesh.creation.icosphere(radius=60.0).export(tmp_path / "closed.stl")
+    text = (samples / "lantern-globe.toml").read_text(encoding="utf-8")
+    assert line in text
+    file = tmp_path / "casting.toml"
+    file.write_text(text.replace(line, by, 1), encoding="utf-8")
+    assert main(["plan", str(file), "--time-budget-s", "0.01"]) == 2
+    words = capsys.readouterr().err.strip().splitlines()[-1]
+    assert words.startswith(f"evenwall: {file}: ")
+    assert said in words
