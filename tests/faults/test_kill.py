@@ -221,4 +221,4 @@ def never_stood(events: list[Event], anchor: Anchor, watch: Watch, found: Found)
 @pytest.mark.slow
 @pytest.mark.timeout(600)
 def test_killed_at_seeded_moments(tmp_path: Path) -> None:
-    assert one_casting(tmp_path, 0, KILLS).kills.total() == KILLS
+    assert one_casting(tmp_path, 1, KILLS).kills.total() == KILLS
