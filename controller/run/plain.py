@@ -106,8 +106,9 @@ ALERTS: dict[str, str] = {
     "grant_over": "The board was left alone longer than allowed and ramped down.",
     "queue_dry": "The board ran out of orders for a moment and kept its last speed.",
     "steps_differ": "The board counted other steps than were asked: look at the record.",
-    "record": "The record cannot be written; turning goes on, what happens is kept in memory. "
-    "Free some space on the disk.",
+    "record": "The record cannot be written: the disk is full, or takes nothing any more. Turning "
+    "goes on, what happens is kept in memory. Make room; switch nothing off before this casting is "
+    "done.",
     "waiting": "The frame waits for you.",
     "weights_off": "The weights are off from the plan: correct them if you can.",
     "weights_refused": "The weights are off too far for any advice: weigh again.",
