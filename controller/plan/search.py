@@ -77,7 +77,7 @@ class Effort:
 
 
 # Sums of lanes are multiples of two kernels' sixteen: a lane left idle costs as much as a busy one.
-FULL = Effort(6.0, 1500, 3, 32, 29, 1, 2, 5, BAD_DAYS, 4.95, 3000)
+FULL = Effort(6.0, 1500, 3, 32, 29, 2, 1, 5, BAD_DAYS, 4.95, 3000)
 QUICK = Effort(8.0, 500, 2, 16, 3, 0, 0, 1, (), 7.0, 1000)
 QUICK_BELOW_S = 30.0  # a budget below this gets the quick search
 
