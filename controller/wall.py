@@ -18,7 +18,6 @@ from controller import film
 from controller.errors import InputError, naming
 from controller.film import Coat, FilmMesh, Fluid, Spin, WallStatistics, WallWeights
 from controller.film.mesh import MIN_CELLS
-from controller.film.statistics import PATCH_M
 from controller.filmmesh import film_mesh, widest_mm
 from controller.model import CoatPlan, Plan, RigSpec, WallSummary
 from controller.mould import Cavity, load_cavity
@@ -38,8 +37,8 @@ class WallResult:
     """A computed wall.
 
     coats_m (k, n) and total_m (n,) are films on `mesh`; spilt_m3 (k,) ran over the rim; coarse is
-    the same wall's figures on a second mesh, `wider` times as wide as it came out, whose difference
-    gives the error bar.
+    the same wall's figures on a second mesh, `COARSER` times as wide, of `coarse_cells`, whose
+    difference gives the error bar.
     """
 
     mesh: FilmMesh
@@ -49,7 +48,7 @@ class WallResult:
     spilt_m3: Floats
     statistics: WallStatistics
     coarse: WallStatistics
-    wider: float
+    coarse_cells: int
     target_mm: float
 
     @property
@@ -58,14 +57,9 @@ class WallResult:
 
     @property
     def mesh_error_mm(self) -> float:
-        """What the mesh leaves open of the thinnest patch: the two meshes' difference by
-        Richardson's rule, d/(wider^p - 1), with the order p as it was measured: 2 inside, 1
-        within a patch of the rim, where the film ends in a layer the mesh is too wide for."""
-        at = self.mesh.points[self.statistics.min_cell]
-        to_rim_m = np.linalg.norm(self.mesh.points[self.mesh.rim] - at, axis=1).min()
-        order = 1 if to_rim_m < PATCH_M else 2
-        difference = abs(millimetres(self.statistics.min - self.coarse.min))
-        return float(difference / (self.wider**order - 1.0))
+        """What the mesh leaves open of the thinnest patch."""
+        difference = millimetres(self.statistics.min - self.coarse.min)
+        return film.mesh_error(self.mesh, self.statistics.min_cell, difference, self.coarse_cells)
 
     def summary(self) -> WallSummary:
         """The plan's `wall` keys."""
@@ -187,7 +181,7 @@ def compute_wall(
         spilt_m3=spilt_m3,
         statistics=weights.statistics(coats_m.sum(axis=0)),
         coarse=WallWeights.of(coarse_mesh).statistics(coarse_m.sum(axis=0)),
-        wider=float(np.sqrt(mesh.cells / coarse_mesh.cells)),
+        coarse_cells=coarse_mesh.cells,
         target_mm=plan.wall.target_mm,
     )
 

@@ -23,7 +23,7 @@ from controller.film.compiled import have_compiler, why_no_compiler
 from controller.film.inputs import Coat, FilmResult, Fluid, Halt, Halted, Numerics, Spin
 from controller.film.mesh import FilmMesh
 from controller.film.start import pool
-from controller.film.statistics import WallStatistics, WallWeights
+from controller.film.statistics import WallStatistics, WallWeights, mesh_error
 
 __all__ = [
     "Coat",
@@ -38,6 +38,7 @@ __all__ = [
     "coat",
     "coats",
     "have_compiler",
+    "mesh_error",
     "pool",
     "why_no_compiler",
 ]

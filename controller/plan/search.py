@@ -23,7 +23,7 @@ from scipy.optimize import linprog
 from scipy.spatial import cKDTree
 
 from controller.errors import NotConverged
-from controller.film import Numerics, WallStatistics
+from controller.film import Numerics, WallStatistics, mesh_error
 from controller.mould import Cavity
 from controller.plan.recipe import GOLDEN, Recipe, eased, within_limits
 from controller.plan.walls import (
@@ -92,7 +92,7 @@ class Found:
     coats_m: Array = field(default_factory=lambda: np.zeros((0, 0)))
     base_m: Array = field(default_factory=lambda: np.zeros(0))  # what was laid before them
     spilt_m3: Array | None = None  # of each coat, over an open mouth
-    mesh_error: float | None = None  # of min/mean, between the last two meshes
+    mesh_error: float | None = None  # of min/mean, what the last mesh leaves open
     worst_min: float | None = None
     worst_days: tuple[Day, ...] = ()  # worst first
     bound: float | None = None  # best min/mean any mixture of the maps could have
@@ -637,7 +637,9 @@ class Search:
         found.statistics = level.grid.weights.statistics(total)
         found.history.append((found.tried, float(rate(level.grid, total[None])[0])))
         if self.coarse is not None and level is not self.coarse:
-            found.mesh_error = abs(level.lowest(recipes) - self.coarse.lowest(recipes))
+            apart = level.lowest(recipes) - self.coarse.lowest(recipes)
+            at, cells = found.statistics.min_cell, self.coarse.grid.mesh.cells
+            found.mesh_error = mesh_error(level.grid.mesh, at, apart, cells)
 
     def _baseline(self, level: Level, plain: Sequence[Recipe]) -> None:
         """The speed-tuned 4:1, the same for every coat, tuned for its thinnest patch."""

@@ -34,7 +34,7 @@ def globe() -> WallResult:
         spilt_m3=np.zeros(1),
         statistics=found,
         coarse=found,
-        wider=1.4,
+        coarse_cells=mesh.cells // 2,
         target_mm=4.5,
     )
 

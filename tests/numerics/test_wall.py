@@ -13,6 +13,7 @@ from PIL import Image
 
 from controller import filmmesh
 from controller.errors import InputError
+from controller.film import mesh_error
 from controller.filmmesh import film_mesh
 from controller.model import (
     CoatClock,
@@ -166,12 +167,19 @@ def test_wall_of_a_plan_adds_its_coats_and_weighs_right() -> None:
     assert s.min_point_mm is not None
     assert s.min_mm is not None
     assert 0.0 < s.min_point_mm <= s.min_mm < s.mean_mm
-    at_rim = np.linalg.norm(mesh.points[mesh.rim] - mesh.points[found.statistics.min_cell], axis=1)
-    order = 1 if at_rim.min() < 12e-3 else 2
-    difference_mm = abs(found.statistics.min - found.coarse.min) * 1e3
-    assert found.wider == pytest.approx(COARSER, rel=0.1)
-    bar_mm = difference_mm / (found.wider**order - 1.0)
+    assert mesh.cells / found.coarse_cells == pytest.approx(COARSER**2, rel=0.2)
+    difference_mm = (found.statistics.min - found.coarse.min) * 1e3
+    bar_mm = mesh_error(mesh, found.statistics.min_cell, difference_mm, found.coarse_cells)
     assert s.mesh_error_mm == pytest.approx(bar_mm, rel=1e-12)
+
+
+def test_the_bar_is_richardsons() -> None:
+    """On a mesh twice as wide a difference of 0.3 leaves a third of it at second order, all of it
+    at first; and a bottom is no rim."""
+    mesh = film_mesh(cavity("lantern-globe"), 8.0)
+    rim, bottom = int(np.flatnonzero(mesh.rim)[0]), int(mesh.points[:, 2].argmin())
+    assert mesh_error(mesh, bottom, -0.3, mesh.cells // 4) == pytest.approx(0.1, rel=0.01)
+    assert mesh_error(mesh, rim, -0.3, mesh.cells // 4) == pytest.approx(0.3, rel=0.01)
 
 
 def test_pictures_show_the_wall(tmp_path: Path) -> None:
