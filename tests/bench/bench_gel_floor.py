@@ -1,0 +1,79 @@
+"""How well the coat's gel could be told at best by somebody who knows the simulated trade.
+
+This oracle knows to the second when the cup gelled, all that is on the case, and SETS * COUNT
+batches of the very world it is asked about: ridge regression of the log of coat over cup on all
+products of two of these, ten-fold, so that no batch is foretold from itself. What is left is about
+what batches differ by that are alike in everything a maker can know; only the trace's shape tells
+more.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from controller import cupsim
+from controller.cure import FloatArray
+
+SEED, SETS, COUNT = 5000, 2, 300
+FOLDS, RIDGE = 10, 10.0
+FAMILIES = ("rigid", "elastomer", "snap")
+EARLY, CHANCE = 0.05, 0.99  # a call may come this much early in all but this share
+
+
+def known(trace: cupsim.Trace) -> list[float]:
+    case, sheet = trace.case, trace.case.sheet
+    air_K = float(np.nanmedian(trace.rows[:, 2]))
+    peak_K = sheet.peak_K
+    return [
+        np.log(trace.cup_gel_s / sheet.pot_life_s),
+        np.log(sheet.pot_life_s),
+        air_K,
+        0.0 if case.mould_K is None else case.mould_K - air_K,
+        float(case.mould_K is None),
+        0.0 if case.cup_mass_kg is None else np.log(case.cup_mass_kg / sheet.pot_life_mass_kg),
+        float(case.cup_mass_kg is None),
+        np.log(case.coat_m),
+        np.log(case.wall_m),
+        case.pour_s / trace.cup_gel_s,
+        sheet.pot_life_temp_K,
+        0.0 if peak_K is None else peak_K - sheet.pot_life_temp_K,
+        float(peak_K is None),
+        *(float(trace.family == family) for family in FAMILIES),
+    ]
+
+
+def left_over(features: FloatArray, log_ratio: FloatArray) -> FloatArray:
+    """What the regression leaves of each batch it was not fitted to, (N,)."""
+    own = (features - features.mean(axis=0)) / (features.std(axis=0) + 1e-9)
+    first, second = np.triu_indices(own.shape[1])
+    terms = np.column_stack([np.ones(len(own)), own, own[:, first] * own[:, second]])
+    penalty = RIDGE * np.eye(terms.shape[1])
+    penalty[0, 0] = 1e-6
+    fold = np.random.default_rng(SEED).permutation(len(own)) % FOLDS
+    left = np.empty(len(own))
+    for number in range(FOLDS):
+        out, used = fold == number, fold != number
+        slopes = np.linalg.solve(
+            terms[used].T @ terms[used] + penalty, terms[used].T @ log_ratio[used]
+        )
+        left[out] = log_ratio[out] - terms[out] @ slopes
+    return left
+
+
+def main() -> None:
+    traces = [
+        trace
+        for number in range(SETS)
+        for trace in cupsim.traces(cupsim.WORLDS[0], SEED + number, COUNT)
+    ]
+    features = np.array([known(trace) for trace in traces])
+    log_ratio = np.log([trace.coat_gel_s / trace.cup_gel_s for trace in traces])
+    left = left_over(features, log_ratio)
+    off = 100.0 * np.abs(np.expm1(left))
+    delay = 100.0 * ((1.0 - EARLY) * np.exp(np.quantile(left, CHANCE)) - 1.0)
+    print(f"an oracle of the cup: {np.median(off):.1f} / {np.quantile(off, 0.9):.1f} % off")
+    print(f"its call, one in a hundred more than {100 * EARLY:.0f} % early: {delay:.0f} % late")
+
+
+if __name__ == "__main__":
+    main()
