@@ -47,7 +47,8 @@ Array = NDArray[np.float64]
 RIM_SLACK = 0.06  # the rim may differ from the mean by this much at no cost
 RIM_COST = 3.0
 LOW_WEIGHT = 0.1  # of the 5th percentile beside the thinnest patch
-DAY_WEIGHT = 1.0  # of what the worst day takes
+DAY_WEIGHT = 0.8  # of what the worst day takes
+HARD_DAYS = 2  # of each finalist, on the mesh that decides
 LEADERS = 60  # combinations looked at closely
 COMBINED = 48  # recipes of which all combinations are summed
 STRAINED = 20  # of these, those whose bad days are computed too
@@ -77,7 +78,7 @@ class Effort:
 
 
 # Sums of lanes are multiples of two kernels' sixteen: a lane left idle costs as much as a busy one.
-FULL = Effort(6.0, 1500, 3, 32, 29, 2, 1, 5, BAD_DAYS, 4.95, 3000)
+FULL = Effort(6.0, 1500, 3, 32, 29, 1, 2, 5, BAD_DAYS, 4.95, 3000)
 QUICK = Effort(8.0, 500, 2, 16, 3, 0, 0, 1, (), 7.0, 1000)
 QUICK_BELOW_S = 30.0  # a budget below this gets the quick search
 
@@ -599,25 +600,39 @@ class Search:
     def _endure(self, coarse: Level, finalists: list[tuple[Recipe, ...]]) -> None:
         """Of the finalists, that whose worst day is best becomes the plan.
 
-        What a day costs is taken from the coarse mesh; the worst day of the one chosen is then
-        computed on the fine mesh too, and the worse of both is reported.
+        The coarse mesh says which days are worst for each; those are computed on the fine mesh.
         """
         fine, found = self.fine, self.found
         days = self.effort.days
         coarse.walls.of([(r, d) for one in finalists for r in one for d in (AS_PLANNED, *days)])
-        best, best_value = finalists[0], -np.inf
+        worst: list[tuple[Day, ...]] = []
         for one in finalists:
-            planned = rate(coarse.grid, coarse.total(one)[None])[0]
             rated = rate(coarse.grid, np.array([coarse.total(one, day) for day in days]))
-            value = float(rate(fine.grid, fine.total(one)[None])[0] + min(rated - planned))
-            if value > best_value:
-                best, best_value = one, value
-                found.worst_days = tuple(days[i] for i in np.argsort(rated, kind="stable"))
-        self._take(fine, best)
-        drop = min(coarse.lowest(best, day) for day in days) / coarse.lowest(best)
-        found.worst_min = fine.lowest(best) * min(1.0, drop)
+            worst.append(tuple(days[i] for i in np.argsort(rated, kind="stable")))
         self._step(2.0)
-        found.worst_min = min(found.worst_min, fine.lowest(best, found.worst_days[0]))
+        hard = [
+            (recipe, day)
+            for one, order in zip(finalists, worst, strict=True)
+            for day in order[:HARD_DAYS]
+            for recipe in one
+        ]
+        fine.walls.of(hard)
+        value = []
+        for one, order in zip(finalists, worst, strict=True):
+            rated = rate(
+                fine.grid,
+                np.array([fine.total(one, day) for day in (AS_PLANNED, *order[:HARD_DAYS])]),
+            )
+            value.append((1.0 - DAY_WEIGHT) * rated[0] + DAY_WEIGHT * rated.min())
+        chosen = int(np.argmax(value))
+        best, order = finalists[chosen], worst[chosen]
+        self._take(fine, best)
+        hardest = sorted(order[:HARD_DAYS], key=lambda day: fine.lowest(best, day))
+        found.worst_days = (*hardest, *order[HARD_DAYS:])
+        drop = min(coarse.lowest(best, day) for day in days) / coarse.lowest(best)
+        found.worst_min = min(
+            fine.lowest(best) * min(1.0, drop), fine.lowest(best, found.worst_days[0])
+        )
         self._step(1.0)
 
     def _step(self, part: float) -> None:
