@@ -235,6 +235,9 @@ def plan(args: argparse.Namespace) -> int:
         show_json(made.model_dump(mode="json", exclude_none=True))
     else:
         print(describe(made))
+    if made.details["search"].get("interrupted"):
+        note("Interrupted: this is the best so far.")
+        return INTERRUPTED
     return 0
 
 

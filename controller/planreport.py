@@ -123,11 +123,7 @@ def _blocks(plan: Plan) -> list[Block]:
             large=1,
         ),
     ]
-    buy = shop.get("shopping", {})
-    ready = [", ".join(f"{_words(name)} {value:g}" for name, value in buy.items())]
-    if plan.totals.cost is not None:
-        ready.append(f"Cost of the resin: {plan.totals.cost:.2f} {plan.casting.resin.currency}")
-    blocks += [Heading("Have ready"), Listed(tuple(ready))]
+    blocks += [Heading("Have ready"), Listed(_ready(plan, shop.get("shopping", {})))]
     lines = [
         f"{name} axis: torque {load[name]['torque_Nm']:g} N m, motor margin "
         f"{load[name]['motor_margin']:g}"
@@ -135,7 +131,9 @@ def _blocks(plan: Plan) -> list[Block]:
         if name in load
     ] + [
         f"For balance on the {weight['for_axis']} axis: {weight['mass_g']} g at "
-        f"{weight['arm_mm']} mm towards {weight['towards']}"
+        f"{weight['arm_mm']} mm from the crossing of the axes, towards "
+        + ", ".join(f"{x} {part:+g}" for x, part in zip("xyz", weight["towards"], strict=True))
+        + " of the mould"
         for weight in load.get("counterweights", [])
     ]
     if lines:
@@ -148,6 +146,12 @@ def _blocks(plan: Plan) -> list[Block]:
             f"{colder['demould_from_min']:g} min."
         )
         blocks += [Heading("In a shop 5 degC colder"), Words(text)]
+    # Safety stands on the page of the steps; what explains may run on to the next.
+    blocks += [Heading("Mind"), Listed((*plan.cautions, *plan.notes))]
+    bubble = plan.details.get("clarity", {}).get("smallest_escaping_bubble_mm")
+    if bubble is not None:
+        text = f"Bubbles smaller than {bubble:g} mm cannot rise out of a coat before it gels."
+        blocks += [Heading("Clarity"), Words(text)]
     if search.get("films"):
         gain = search["gain_over_baseline"]
         text = (
@@ -158,11 +162,26 @@ def _blocks(plan: Plan) -> list[Block]:
         blocks += [Heading("Why so"), Words(f"{text}; {search['films']} recipes were computed.")]
     if plan.limits:
         blocks += [Heading("What limits it"), Listed(plan.limits)]
-    return [*blocks, Heading("Mind"), Listed((*plan.cautions, *plan.notes))]
+    return blocks
 
 
-def _words(name: str) -> str:
-    for suffix in ("_g", "_ml"):
-        if name.endswith(suffix):
-            return f"{name.removesuffix(suffix).replace('_', ' ')} ({suffix[1:]})"
-    return name.replace("_", " ")
+def _ready(plan: Plan, buy: dict[str, float]) -> tuple[str, ...]:
+    """The shopping list in words."""
+    if not buy:
+        return ()
+    parts = [
+        f"{part.upper()} {buy[f'part_{part}_g']:.0f} g"
+        + (f" ({buy[f'part_{part}_ml']:.0f} ml)" if f"part_{part}_ml" in buy else "")
+        for part in "ab"
+    ]
+    said = [
+        f"Resin {' and '.join(parts)}, a little spare included; about {buy['waste_g']:.0f} g of "
+        "it stay in cups or run over",
+        f"{buy['cups']:.0f} mixing cups and {buy['gloves_pairs']:.0f} pairs of gloves; for "
+        f"degassing a cup of {buy['degas_cup_ml']:.0f} ml, because the mix rises",
+    ]
+    if plan.totals.cost is not None:
+        said.append(
+            f"The resin costs {plan.totals.cost:.2f} {plan.casting.resin.currency}".rstrip()
+        )
+    return tuple(said)

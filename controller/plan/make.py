@@ -671,10 +671,11 @@ def wall_summary(casting: Casting, wall_mm: float, found: Found) -> WallSummary:
 def search_details(found: Found) -> dict[str, Any]:
     """What the search did, for the report."""
     if not found.baseline or found.statistics is None:
-        return {"films": 0}
+        return {"films": 0, "interrupted": found.interrupted}
     return {
         "films": found.tried,
         "complete": found.complete,
+        "interrupted": found.interrupted,
         "score_by_films": [[count, round(value, 4)] for count, value in found.history],
         "baseline": found.baseline,
         "baseline_recipe": dataclasses.asdict(found.baseline_recipe),

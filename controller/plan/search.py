@@ -103,6 +103,7 @@ class Found:
     tried: int = 0
     history: list[tuple[int, float]] = field(default_factory=list)  # (recipes tried, score)
     complete: bool = False
+    interrupted: bool = False  # by a person, not by the budget
 
 
 # Gels early or late, ripple from the rim: the ones that differ most. Early is not late the other
@@ -465,9 +466,10 @@ class Search:
         """
         try:
             self._run()
-        except (KeyboardInterrupt, OutOfTime):
+        except (KeyboardInterrupt, OutOfTime) as why:
             if not self.found.recipes:
                 raise
+            self.found.interrupted = isinstance(why, KeyboardInterrupt)
         return self._settled()
 
     def _settled(self) -> Found:

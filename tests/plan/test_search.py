@@ -308,6 +308,7 @@ def test_an_interrupt_keeps_the_best_or_goes_on_up(
     kept = Search(first.cavity, first.pour, 3, 7, TINY, None, tell, Budget()).run()
     assert len(kept.recipes) == 3
     assert not kept.complete
+    assert kept.interrupted
 
     def at_once(part: float, _words: str) -> None:
         raise KeyboardInterrupt
