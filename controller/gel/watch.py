@@ -102,10 +102,20 @@ def _stuck_from(case: Case, good: FloatArray, curve: FloatArray) -> float | None
     return None
 
 
+def _second_K(good: FloatArray) -> FloatArray:
+    """Second differences: twice how far each reading stands off the line between its neighbours.
+
+    By their times, since readings come late now and then: in a steep exotherm a reading half a
+    second late would else pass for noise.
+    """
+    time_s, value = good[:, TIME], good[:, PROBE]
+    part = (time_s[1:-1] - time_s[:-2]) / (time_s[2:] - time_s[:-2])
+    return 2.0 * (value[:-2] + part * (value[2:] - value[:-2]) - value[1:-1])
+
+
 def _roughness_K(good: FloatArray) -> float:
     """Noise of single readings, from second differences: sqrt(6) times it in white noise."""
-    second = np.abs(np.diff(good[:, PROBE], n=2))
-    return float(np.median(second) / (0.6745 * math.sqrt(6.0)))
+    return float(np.median(np.abs(_second_K(good))) / (0.6745 * math.sqrt(6.0)))
 
 
 def _noisy(case: Case, good: FloatArray) -> bool:
@@ -116,7 +126,7 @@ def _noisy(case: Case, good: FloatArray) -> bool:
     if len(lately) < 8:
         return False
     # A steep exotherm has large second differences too, but they keep their sign; noise turns.
-    second = np.diff(lately[:, PROBE], n=2)
+    second = _second_K(lately)
     opposite = second[1:] * second[:-1] < 0.0
 
     def turns(usual_K: float) -> bool:

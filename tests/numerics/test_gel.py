@@ -50,6 +50,19 @@ def test_its_own_world(placement: gel.What) -> None:
     assert called[-1] > 0.95 * gel_s
 
 
+def test_readings_that_come_unevenly_are_not_noise() -> None:
+    """A busy machine reads late now and then; on a steep exotherm that is no fault of the probe."""
+    case, rows, _ = own_trace("cup", 1400.0, pace=2.5)
+    time_s = np.array([row.time_s for row in rows])
+    probe_K = np.array([row.probe_K for row in rows])
+    uneven_s = np.cumsum(np.random.default_rng(5).choice([1.0, 2.7, 6.4], 400))
+    state = gel.begin(case)
+    for at_s in uneven_s[uneven_s < 1400.0]:
+        reading_K = round(float(np.interp(at_s, time_s, probe_K)) * 16.0) / 16.0
+        state, estimate = gel.step(state, gel.Row(float(at_s), reading_K, AIR_K))
+        assert "probe_noisy" not in {fault.kind for fault in estimate.faults}
+
+
 def test_a_fingertip_settles_it() -> None:
     case, rows, gel_s = own_trace("cup", 2000.0)
     state = gel.begin(case)
