@@ -19,7 +19,9 @@ _POWER_ON_K = ZERO_DEGC_K + 85.0  # DS18B20 data sheet: reads so until its first
 _LOST_S = 60.0
 _STUCK_S, _STUCK_CHANCE = 30.0, 1e-6
 # Quantised readings repeat themselves when the temperature rests between two steps, however often
-# they changed before; a run is judged by no smaller chance of a repeat than this.
+# they changed before; a run is judged by no smaller chance of a repeat than the probe's own noise
+# leaves then, and a margin; until it has shown its noise, by this.
+_REPEATS_MARGIN = 0.05
 _REPEATS_LEAST = {"digital_1wire": 0.8, "thermocouple_k": 0.7, "infrared": 0.3}
 # Where the fitted curve moves and the reading does not, less is enough; not so little that a cup in
 # which nothing happens passes for a stuck probe.
@@ -91,8 +93,14 @@ def _stuck_from(case: Case, good: FloatArray, curve: FloatArray) -> float | None
     earlier = same[: len(same) - run][-100:]
     if len(earlier) >= 15:
         repeats = (float(earlier.sum()) + 1.0) / (len(earlier) + 2.0)
-        repeats = max(repeats, _REPEATS_LEAST[case.probe])
-        if run * math.log(repeats) < math.log(_STUCK_CHANCE):
+        settled = good[: len(good) - run][-100:]
+        settled = settled[settled[:, TIME] > settled_s(case)]
+        at_rest = (
+            _repeats_at_rest(settled) + _REPEATS_MARGIN
+            if len(settled) >= 15
+            else _REPEATS_LEAST[case.probe]
+        )
+        if run * math.log(max(repeats, at_rest)) < math.log(_STUCK_CHANCE):
             return start_s
     seldom = run * math.log(_REPEATS_USUAL[case.probe]) < math.log(_STUCK_CHANCE_CURVE)
     if seldom and len(curve) and start_s > settled_s(case):
@@ -111,6 +119,27 @@ def _second_K(good: FloatArray) -> FloatArray:
     time_s, value = good[:, TIME], good[:, PROBE]
     part = (time_s[1:-1] - time_s[:-2]) / (time_s[2:] - time_s[:-2])
     return 2.0 * (value[:-2] + part * (value[2:] - value[:-2]) - value[1:-1])
+
+
+def _repeats_at_rest(good: FloatArray) -> float:
+    """How often these readings (N, 4) would repeat if the temperature stood in the middle of a step.
+
+    Their noise from second differences, of which white noise makes sqrt(6) times itself, less what
+    the rounding adds (a twelfth of the step's square).
+    """
+    steps_K = np.abs(np.diff(good[:, PROBE]))
+    steps_K = steps_K[steps_K > 0.0]
+    if len(steps_K) == 0:
+        return 1.0
+    step_K = float(steps_K.min())
+    second_K = np.abs(_second_K(good))
+    # Jolts are no noise.
+    second_K = np.minimum(second_K, 3.0 * max(float(np.median(second_K)), step_K))
+    mean_K = float(second_K.mean()) * math.sqrt(math.pi / 2.0)
+    variance_K2 = mean_K**2 / 6.0 - step_K**2 / 12.0
+    if variance_K2 <= 0.0:
+        return 1.0
+    return math.erf(step_K / (2.0 * math.sqrt(2.0 * variance_K2)))
 
 
 def _roughness_K(good: FloatArray) -> float:
