@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from controller import cure, gel
+from controller.gel import watch
 from controller.units import kelvin
 
 SHEET = cure.Sheet(840.0, 0.1, kelvin(23.0), 0.3, 0.5, 1080.0, peak_K=kelvin(96.0))
@@ -179,3 +180,33 @@ def test_an_air_sensors_error_code_is_no_air() -> None:
         broken, estimate = gel.step(broken, replace(row, ambient_K=air_K))
     assert estimate.best_s == pytest.approx(expected.best_s, rel=0.01)
     assert estimate.faults == expected.faults
+
+
+def runs_s(probe: gel.Probe, noise_K: float, step_K: float) -> float | None:
+    """How long a reading may repeat itself, at rest and every 5 s, until the probe is called stuck.
+    None: an hour and more. Before that it follows a slow warming.
+    """
+    rng = np.random.default_rng(5)
+    case = gel.Case(SHEET, "cup", probe, 1.3e-3, 15e-3, "silicone rubber", 150.0, probe_in_s=200.0)
+    time_s = np.arange(0.0, 1500.0, 5.0)
+    read_K = AIR_K + 1e-3 * time_s + rng.normal(0.0, noise_K, len(time_s))
+    read_K = step_K * np.round(read_K / step_K)
+    rows = np.column_stack([time_s, read_K, np.full_like(time_s, AIR_K), np.ones_like(time_s)])
+    for more in range(1, 720):
+        last = rows[-1].copy()
+        last[0] += 5.0
+        rows = np.vstack([rows, last])
+        if watch.probe_fault(case, rows, np.zeros((0, 3))) is not None:
+            return 5.0 * more
+    return None
+
+
+def test_a_probe_is_stuck_when_its_own_noise_is_gone() -> None:
+    """At best a reading repeats itself by chance as often as Gaussian noise stays within half a
+    step: 0.38 of the time where both are as large, so fourteen are one in a million (erf, by hand);
+    a margin doubles that at most. A quiet sensor may rest within its step for as long as it likes.
+    """
+    found_s = runs_s("thermocouple_k", 0.25, 0.25)
+    assert found_s is not None
+    assert 14 * 5.0 <= found_s <= 28 * 5.0
+    assert runs_s("digital_1wire", 0.0, 0.0625) is None
