@@ -122,7 +122,7 @@ def _second_K(good: FloatArray) -> FloatArray:
 
 
 def _repeats_at_rest(good: FloatArray) -> float:
-    """How often these readings (N, 4) would repeat if the temperature stood in the middle of a step.
+    """How often these readings (N, 4) would repeat if the temperature rested mid-step.
 
     Their noise from second differences, of which white noise makes sqrt(6) times itself, less what
     the rounding adds (a twelfth of the step's square).
