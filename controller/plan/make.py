@@ -663,7 +663,7 @@ def wall_summary(casting: Casting, wall_mm: float, found: Found) -> WallSummary:
         mesh_error_mm=None if found.mesh_error is None else found.mesh_error * wall_mm,
         worst_case_min_mm=None if found.worst_min is None else found.worst_min * wall_mm,
         bound_min_mm=None if found.bound is None else found.bound * wall_mm,
-        note="Thinnest patch of 12 mm, computed; the error is the difference of two mesh sizes."
+        note="Thinnest patch of 12 mm, computed; the error is judged from two mesh sizes."
         + ("" if found.complete else " The search was cut short: the best so far."),
     )
 
