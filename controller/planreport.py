@@ -44,12 +44,12 @@ def baseline_of(plan: Plan) -> Plan | None:
     if plain is None:
         return None
     recipe = Recipe(**plain)
-    towards_z = 1.0 if plan.geometry.opening.direction[2] >= 0 else -1.0
+    opening = plan.geometry.opening.direction
     coats = tuple(
         coat.model_copy(
             update={
-                "ramps": ramps(profile(recipe, coat.clock, plan.rig, towards_z)),
-                "start_deg": start_angles(recipe),
+                "ramps": ramps(profile(recipe, coat.clock, plan.rig, opening)),
+                "start_deg": start_angles(recipe, opening),
             }
         )
         for coat in plan.coats

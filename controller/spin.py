@@ -8,6 +8,7 @@ the mould is g(phi, psi) = -(sin phi sin psi, sin phi cos psi, cos phi): element
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -253,3 +254,19 @@ class _Ramps:
             self.lay(leg.name, duration, target, leg.minor)
             left -= duration
             knot += 1
+
+
+def park_deg(direction: tuple[float, float, float], *, down: bool) -> tuple[float, float]:
+    """(major_deg, minor_deg) that point the mould's `direction` straight down, or up.
+
+    With R = Rx(phi) Rz(psi): psi turns the direction into the plane across the major axis, phi
+    turns it in that plane onto the vertical.
+    """
+    x, y, z = direction
+    across = math.hypot(x, y)
+    if across == 0 and z == 0:
+        raise ValueError("direction: (0, 0, 0), must point somewhere")
+    minor_deg = math.degrees(math.atan2(x, y)) if across > 1e-9 * abs(z) else 0.0
+    # Now the direction is (0, across, z); Rx(phi) sends it to z' = across sin(phi) + z cos(phi).
+    major_deg = math.degrees(math.atan2(across, z)) + (180.0 if down else 0.0)
+    return major_deg % 360.0, minor_deg % 360.0

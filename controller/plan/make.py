@@ -267,7 +267,8 @@ class Bench:
         mould_degC = casting.mould.temp_degC
         self.mould_degC = self.shop_degC if mould_degC is None else mould_degC
         self.density_kg_m3 = casting.resin.sheet.mixed_density_g_cm3 * 1e3
-        self.towards_z = 1.0 if cavity.opening_direction()[2] >= 0 else -1.0
+        x, y, z = (float(part) for part in cavity.opening_direction())
+        self.opening = (x, y, z)
 
     def weights_g(self, mean_mm: float, spill_g: float) -> tuple[float, float]:
         """Grams to mix and to leave behind."""
@@ -325,7 +326,7 @@ class Bench:
             table=table,
             clock=clock,
             rig=self.rig,
-            towards_z=self.towards_z,
+            opening=self.opening,
             open=self.open,
         )
 
@@ -493,7 +494,7 @@ def assemble(
     casting, rig, cavity = bench.casting, bench.rig, bench.cavity
     sheet, area = casting.resin.sheet, cavity.area_cm2
     fresh = found.recipes[len(laid) :]
-    profiles = [profile(recipe, batch.clock, rig, bench.towards_z) for recipe in fresh]
+    profiles = [profile(recipe, batch.clock, rig, bench.opening) for recipe in fresh]
     coats = laid + tuple(
         lay(bench, batch, found, k, recipe, ramps(ramped))
         for k, (recipe, ramped) in enumerate(zip(fresh, profiles, strict=True), len(laid))
@@ -571,7 +572,7 @@ def lay(
         cup_left_g=left_g,
         spill_g=spill_g,
         clock=batch.clock,
-        start_deg=start_angles(recipe),
+        start_deg=start_angles(recipe, bench.opening),
         ramps=turned,
         viscosity=viscosity_table(batch.history),
         opening_state="open" if bench.open else "capped",

@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
-from controller.model import CoatClock, Ramp, RigSpec, StartAngles
-from controller.spin import Leg, Profile, law_peaks, realise
+from controller.model import CoatClock, Ramp, RigSpec, StartAngles, Vector3
+from controller.spin import Leg, Profile, law_peaks, park_deg, realise
 from controller.units import rad_s, rpm
 
+ON_AXIS_DEG = 5.0  # an opening so near the minor axis is taken to lie on it
 MOST_BIAS = 0.9  # of 1, where a law would stand still
 GOLDEN = 0.5 * (1 + 5**0.5)
 
@@ -34,7 +35,6 @@ class Recipe:
     rim_from: float = 0.55
     rim_share: float = 0.12
     reverse: bool = False
-    start_major_deg: float = 0.0
     start_minor_deg: float = 0.0
 
 
@@ -98,14 +98,17 @@ def eased(recipe: Recipe, clock: CoatClock, rig: RigSpec) -> Recipe:
     )
 
 
-def profile(recipe: Recipe, clock: CoatClock, rig: RigSpec, towards_z: float) -> Profile:
-    """The ramps, SI. They end turning: the run parks when the coat has gelled."""
-    start = (recipe.start_major_deg, recipe.start_minor_deg)
+def profile(recipe: Recipe, clock: CoatClock, rig: RigSpec, opening: Vector3) -> Profile:
+    """The ramps, SI. They end turning: the run parks when the coat has gelled.
+
+    opening: which way it looks in the mould frame.
+    """
+    start = start_angles(recipe, opening)
     return realise(
-        legs(recipe, clock, towards_z),
+        legs(recipe, clock, 1.0 if opening[2] >= 0 else -1.0),
         rad_s(rig.rate_limit_rpm),
         rad_s(rig.accel_limit_rpm_s),
-        (math.radians(start[0]), math.radians(start[1])),
+        (math.radians(start.major), math.radians(start.minor)),
     )
 
 
@@ -119,5 +122,9 @@ def ramps(found: Profile) -> tuple[Ramp, ...]:
     )
 
 
-def start_angles(recipe: Recipe) -> StartAngles:
-    return StartAngles(major=recipe.start_major_deg, minor=recipe.start_minor_deg)
+def start_angles(recipe: Recipe, opening: Vector3) -> StartAngles:
+    """As it is poured: the opening up. About an opening on the minor axis the recipe may choose."""
+    if abs(opening[2]) >= math.cos(math.radians(ON_AXIS_DEG)) * math.hypot(*opening):
+        return StartAngles(major=0.0 if opening[2] > 0 else 180.0, minor=recipe.start_minor_deg)
+    major, minor = park_deg(opening, down=False)
+    return StartAngles(major=major, minor=minor)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from controller.film import Coat, FilmMesh, Fluid, Halted, Numerics, Spin, WallWeights, coats
 from controller.filmmesh import remesh
-from controller.model import CoatClock, RigSpec
+from controller.model import CoatClock, RigSpec, Vector3
 from controller.mould import Cavity
 from controller.plan.recipe import Recipe, profile
 from controller.wall import SURFACE_TENSION_N_M
@@ -72,7 +72,7 @@ class Pour:
     table: Array
     clock: CoatClock
     rig: RigSpec
-    towards_z: float
+    opening: Vector3
     open: bool = False
 
     def coat(self, recipe: Recipe, day: Day, cells: int | None) -> Coat:
@@ -91,7 +91,7 @@ class Pour:
             "accel_limit_rpm_s": 1.2 * self.rig.accel_limit_rpm_s,
         }
         rig = self.rig.model_copy(update=limits)
-        found = profile(turned, self.clock, rig, self.towards_z)
+        found = profile(turned, self.clock, rig, self.opening)
         fluid = Fluid(
             self.density_kg_m3,
             SURFACE_TENSION_N_M,

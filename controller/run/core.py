@@ -10,6 +10,7 @@ import re
 from collections.abc import Callable
 from typing import Any
 
+from controller import spin
 from controller.model import Answer, Command, Plan, Step
 from controller.plan.batch import CLOSE_UP_S, POUR_S
 from controller.ports import Light, Press
@@ -329,7 +330,7 @@ class _Moment:
             start = self.state.coat_plan.start_deg
             major_deg, minor_deg = start.major, start.minor
         else:
-            major_deg, minor_deg = motion.park_deg(
+            major_deg, minor_deg = spin.park_deg(
                 self.state.plan.geometry.opening.direction, down=True
             )
         self.emit("moving", to=to)

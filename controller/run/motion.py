@@ -7,7 +7,7 @@ from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from controller.model import CoatPlan, RigSpec, Vector3
+from controller.model import CoatPlan, RigSpec
 from firmware_bridge.contract import Ramp
 from firmware_bridge.motion import FrameLimits, predict_steps
 
@@ -156,19 +156,3 @@ def frame_limits(spec: RigSpec) -> FrameLimits:
 def expected_steps(ramps: Sequence[Ramp3], spec: RigSpec) -> tuple[int, int]:
     """Steps, major and minor, that these ramps make from rest, by the board's integer model."""
     return predict_steps([Ramp(*ramp) for ramp in ramps], frame_limits(spec))
-
-
-def park_deg(direction: Vector3, *, down: bool) -> Rates:
-    """(major_deg, minor_deg) that point the mould's `direction` straight down, or up.
-
-    With R = Rx(phi) Rz(psi): psi turns the direction into the plane across the major axis, phi
-    turns it in that plane onto the vertical.
-    """
-    x, y, z = direction
-    across = math.hypot(x, y)
-    if across == 0 and z == 0:
-        raise ValueError("direction: (0, 0, 0), must point somewhere")
-    minor_deg = math.degrees(math.atan2(x, y)) if across > 1e-9 * abs(z) else 0.0
-    # Now the direction is (0, across, z); Rx(phi) sends it to z' = across sin(phi) + z cos(phi).
-    major_deg = math.degrees(math.atan2(across, z)) + (180.0 if down else 0.0)
-    return major_deg % 360.0, minor_deg % 360.0

@@ -154,7 +154,7 @@ def test_recipes_stay_within_the_rig() -> None:
     for recipe in (*first_recipes(pour, rng, 16), *draw(pour, rng, 32)):
         for one in (recipe, vary(recipe, pour, rng)):
             assert within_limits(one, pour.clock, RIG)
-            found = profile(one, pour.clock, RIG, 1.0)
+            found = profile(one, pour.clock, RIG, (0.0, 0.0, 1.0))
             assert np.abs(found.major).max() <= rad_s(RIG.rate_limit_rpm) * (1 + 1e-9)
             assert np.abs(found.minor).max() <= rad_s(RIG.rate_limit_rpm) * (1 + 1e-9)
             assert max(np.abs(a).max() for a in found.accelerations()) <= rad_s(
