@@ -521,6 +521,11 @@ def refit(
     found = []
     for number, (fit, prior) in enumerate(zip(fits, priors, strict=True)):
         own = slice(number * _LANES, (number + 1) * _LANES)
+        if not np.isfinite(data[:, own.start : own.stop - 1]).all():
+            # A nudge led where nothing can be computed: what was last known stands.
+            damping = min(4.0 * fit.damping, 30.0)
+            found.append(replace(fit, trial=fit.x, damping=damping))
+            continue
         values, slopes = _slopes(data[:, own])
         stay = _Candidate(prior, fit.x, values, slopes)
         go = _Candidate(prior, fit.trial, data[:, own.stop - 1], slopes)

@@ -101,3 +101,14 @@ def test_without_a_single_reading_it_goes_by_the_sheet(batches: list[cupsim.Trac
     assert case.sheet.pot_life_s < estimate.best_s < 3.0 * case.sheet.pot_life_s
     assert [fault.kind for fault in estimate.faults] == ["probe_lost"]
     assert math.isfinite(estimate.safe_to_stop_s)
+
+
+def test_a_fit_that_runs_where_nothing_can_be_computed_keeps_what_it_knew() -> None:
+    """A probe long out of the resin: the nudged neighbours of one hypothesis overflowed."""
+    lost = cupsim.traces(TRADE, 6000, 8, "probe_out")[1]
+    state = gel.begin(lost.case)
+    for time_s, probe_K, air_K in lost.rows:
+        seen_K = float(probe_K) if np.isfinite(probe_K) else None
+        state, estimate = gel.step(state, gel.Row(float(time_s), seen_K, float(air_K)))
+        assert math.isfinite(estimate.best_s)
+    assert estimate.faults[-1].kind == "probe_out"
