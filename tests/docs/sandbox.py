@@ -100,7 +100,7 @@ ADDED = {
     r"evenwall demo\b": "--data .demo",  # that what the page lists later is the same run each time
     r"evenwall (spin|replay) .*--scripted": "--speed 120",
 }
-SHORT = {r"evenwall plan\b": "--time-budget-s 1"}
+SHORT = {r"evenwall plan\b": "--time-budget-s 20"}
 SLOW = r" --report \S+"  # its pictures take longer than all else
 
 
