@@ -700,15 +700,15 @@ def pour_gap_s(plan: Plan, index: int) -> float:
     return plan.coats[index].clock.next_pour_from_s - (after.spin_from_s - CLOSE_UP_S)
 
 
-def wait_to_pour(state: RunState) -> tuple[float, str] | None:
-    """Until when the mix waits in its cup, on the rig's clock, and why; None without a reason.
+def wait_to_pour(state: RunState, now_s: float) -> tuple[float, str] | None:
+    """Until when the mix now waits in its cup, on the rig's clock, and why; None when it does not.
 
     Only a person quicker than planned waits: for the coat below, and in a replay for the moment
     that belongs to the proven coat's pour. Pouring takes its time, and begins before. A mix that
     would pass its time is poured first: a wrinkle is the lesser harm.
     """
     met_s, clock = state.coat.parts_met_s, state.coat_plan.clock
-    if met_s is None:
+    if met_s is None or state.step is not Step.POUR:
         return None
     waits = []
     if state.follower is not None:
@@ -718,7 +718,8 @@ def wait_to_pour(state: RunState) -> tuple[float, str] | None:
         ready_s = below_s + state.plan.coats[state.index - 1].clock.next_pour_from_s
         waits.append((ready_s - POUR_S, WAIT_FOR_COAT))
     until_s, why = max(waits, default=(0.0, ""))
-    return (min(until_s, met_s + clock.pour_by_s), why) if why else None
+    until_s = min(until_s, met_s + clock.pour_by_s)
+    return (until_s, why) if now_s < until_s else None
 
 
 def demould_after_s(plan: Plan) -> float:

@@ -123,8 +123,8 @@ def sentence(state: RunState, now_s: float, seen: Seen) -> tuple[str, str]:
     if state.step is Step.WEIGH:
         due = f"Weigh {plan.part_a_g:.1f} g of part A and {plan.part_b_g:.1f} g of part B."
         return due, "The clock starts when the parts meet."
-    wait = wait_to_pour(state) if state.step is Step.POUR else None
-    if wait is not None and now_s < wait[0]:
+    wait = wait_to_pour(state, now_s)
+    if wait is not None:
         return plain.WAIT_TO_POUR, wait[1]
     if state.step is Step.SPIN:
         if coat.safe_s is not None and now_s < coat.safe_s:
@@ -149,8 +149,8 @@ def countdown(state: RunState, now_s: float, seen: Seen) -> Countdown | None:
     clock = state.coat_plan.clock
     if state.over or met_s is None:
         return None
-    wait = wait_to_pour(state) if state.step is Step.POUR else None
-    if wait is not None and now_s < wait[0]:
+    wait = wait_to_pour(state, now_s)
+    if wait is not None:
         return Countdown(label="until you may pour", until_s=wait[0])
     if state.step in (Step.MIX, Step.DEGAS, Step.POUR):
         return Countdown(label="left before it thickens", until_s=met_s + clock.pour_by_s)

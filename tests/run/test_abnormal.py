@@ -359,7 +359,8 @@ def test_next_coat_waits_for_the_window_and_tells_when_it_is_missed() -> None:
     assert "window_missed" in bench.alerts()
 
 
-def test_who_is_quicker_than_planned_is_told_to_wait_with_the_pour() -> None:
+def quick_to_the_second_pour() -> Bench:
+    """Weighed when the sheet says so, then mixed and degassed in less than planned."""
     bench = Bench().until(Step.SPIN, coat_time_s=1000.0)
     bench.ask("touch", what="coat")
     bench.wait(40.0)
@@ -367,7 +368,11 @@ def test_who_is_quicker_than_planned_is_told_to_wait_with_the_pour() -> None:
         pour_gap_s(bench.plan, 0) - WEIGH_S + 1.0 - (bench.state.coat_time_s(bench.now_s) or 0.0),
         look_s=30.0,
     )
-    bench.until(Step.POUR)
+    return bench.until(Step.POUR)
+
+
+def test_who_is_quicker_than_planned_is_told_to_wait_with_the_pour() -> None:
+    bench = quick_to_the_second_pour()
     seen = Seen(rig=bench.rig, **bench.kept)
     assert sentence(bench.state, bench.now_s, seen)[0] == plain.WAIT_TO_POUR
     count = countdown(bench.state, bench.now_s, seen)
@@ -383,14 +388,7 @@ def test_who_is_quicker_than_planned_is_told_to_wait_with_the_pour() -> None:
 
 
 def test_who_pours_all_the_same_is_told_that_it_may_wrinkle() -> None:
-    bench = Bench().until(Step.SPIN, coat_time_s=1000.0)
-    bench.ask("touch", what="coat")
-    bench.wait(40.0)
-    bench.wait(
-        pour_gap_s(bench.plan, 0) - WEIGH_S + 1.0 - (bench.state.coat_time_s(bench.now_s) or 0.0),
-        look_s=30.0,
-    )
-    bench.until(Step.POUR)
+    bench = quick_to_the_second_pour()
     assert bench.ask("next").accepted
     assert "early_pour" in bench.alerts()
 
