@@ -15,11 +15,10 @@ from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
-import trimesh
 
 from controller.film import Coat, FilmMesh, FilmResult, Fluid, Numerics, Spin, coat, coats
-from controller.filmmesh import remesh
 from controller.units import rad_s
+from tests.balls import open_ball
 
 STAGES = 4  # right-hand sides a step
 LANES = 16
@@ -32,11 +31,7 @@ BYTES = 3 * 4 * 2 + 8 * 2 + 8 + 4 * 2 + 2 * 4 * 2
 
 
 def open_sphere(edge_mm: float) -> FilmMesh:
-    ball = trimesh.creation.icosphere(subdivisions=5, radius=0.08)
-    part = ball.slice_plane([0.0, 0.0, 0.05], [0.0, 0.0, -1.0])
-    part.merge_vertices()
-    points, triangles = remesh(np.asarray(part.vertices), np.asarray(part.faces), edge_mm * 1e-3)
-    return FilmMesh.build(points, triangles[:, ::-1])
+    return open_ball(0.08, 0.05, edge_mm, subdivisions=5)
 
 
 def batch(mesh: FilmMesh, end_s: float, lanes: int) -> list[Coat]:

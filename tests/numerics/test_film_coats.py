@@ -26,6 +26,7 @@ from controller.film import (
 from controller.filmmesh import remesh
 from controller.mould import boundary_loops
 from controller.units import rad_s
+from tests.balls import open_ball
 
 MEAN_M, GEL_S = 1.3e-3, 720.0
 
@@ -34,11 +35,7 @@ MEAN_M, GEL_S = 1.3e-3, 720.0
 def open_sphere(edge_mm: float) -> FilmMesh:
     """A ball of 80 mm radius without its cap above z = 50 mm, drawn in facets of 3 mm: a mesh finer
     than the facets would flow on them."""
-    ball = trimesh.creation.icosphere(subdivisions=5, radius=0.08)
-    part = ball.slice_plane([0.0, 0.0, 0.05], [0.0, 0.0, -1.0])
-    part.merge_vertices()
-    points, triangles = remesh(np.asarray(part.vertices), np.asarray(part.faces), edge_mm * 1e-3)
-    return FilmMesh.build(points, triangles[:, ::-1])
+    return open_ball(0.08, 0.05, edge_mm, subdivisions=5)
 
 
 @cache
@@ -270,11 +267,7 @@ def test_a_run_that_does_not_end_says_so(run) -> None:  # type: ignore[no-untype
 
 def small_ball(edge_mm: float) -> FilmMesh:
     """A ball of 30 mm radius, open above 19 mm: about the tightest a coat is poured into."""
-    ball = trimesh.creation.icosphere(subdivisions=4, radius=0.03)
-    part = ball.slice_plane([0.0, 0.0, 0.019], [0.0, 0.0, -1.0])
-    part.merge_vertices()
-    points, triangles = remesh(np.asarray(part.vertices), np.asarray(part.faces), edge_mm * 1e-3)
-    return FilmMesh.build(points, triangles[:, ::-1])
+    return open_ball(0.03, 0.019, edge_mm, subdivisions=4)
 
 
 def test_coats_on_the_coat_before_come_out_no_less_even() -> None:

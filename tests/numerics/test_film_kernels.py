@@ -10,11 +10,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import trimesh
 
 from controller.film import Coat, FilmMesh, Fluid, Spin, coat, coats, have_compiler
-from controller.filmmesh import remesh
 from controller.units import rad_s
+from tests.balls import open_ball
 
 MEAN_M = 1.3e-3
 
@@ -22,11 +21,7 @@ MEAN_M = 1.3e-3
 @cache
 def open_sphere(edge_mm: float) -> FilmMesh:
     """A ball of 80 mm radius without its cap above z = 50 mm, remeshed."""
-    ball = trimesh.creation.icosphere(subdivisions=4, radius=0.08)
-    part = ball.slice_plane([0.0, 0.0, 0.05], [0.0, 0.0, -1.0])
-    part.merge_vertices()
-    points, triangles = remesh(np.asarray(part.vertices), np.asarray(part.faces), edge_mm * 1e-3)
-    return FilmMesh.build(points, triangles[:, ::-1])
+    return open_ball(0.08, 0.05, edge_mm, subdivisions=4)
 
 
 def resin(gel_s: float, mu0_Pa_s: float = 0.6) -> Fluid:
