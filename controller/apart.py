@@ -15,6 +15,7 @@ import subprocess
 import sys
 from collections.abc import Callable
 from importlib import import_module
+from io import TextIOWrapper
 from typing import Any
 
 from controller.errors import EvenwallError
@@ -107,6 +108,8 @@ def main() -> None:
         os.nice(NICENESS)
     pipe = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())
+    if isinstance(sys.stdout, TextIOWrapper):  # a pipe's buffer would die with this process
+        sys.stdout.reconfigure(line_buffering=True)
 
     def say(kind: str, value: Any) -> None:
         pickle.dump((kind, value), pipe)

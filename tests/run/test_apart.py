@@ -85,7 +85,10 @@ def test_an_estimator_apart_thinks_like_one_at_home() -> None:
         away.feed(400.0, 25.0, 21.0, None)
 
 
-def test_its_print_goes_to_standard_error(capfd: pytest.CaptureFixture[str]) -> None:
+def test_its_print_goes_to_standard_error(
+    capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("PYTHONUNBUFFERED", raising=False)
     process = Apart("builtins")
     process.ask("print", "aside")
     process.end()
