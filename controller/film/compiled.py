@@ -198,7 +198,7 @@ def run_batch(
     starts = [np.ascontiguousarray(start_film(mesh, c)) for c in coats]
     films = [np.empty(mesh.cells) for _ in coats]
     # Longest first, so that the last lanes to be refilled hold the short ones.
-    order = sorted(range(len(coats)), key=lambda k: -_work(coats[k]))
+    order = sorted(range(len(coats)), key=lambda k: -coats[k].spin.travel_rad)
     shares = [order[t::threads] for t in range(threads)]
 
     def one(share: list[int]) -> list[tuple[int, _Job]]:
@@ -225,16 +225,6 @@ def run_batch(
             halted.value = 1  # at Ctrl-C too, nobody waits for the kernel's end
         done = dict(pair for chunk in working for pair in chunk.result())
     return [_result(mesh, starts[k], films[k], done[k]) for k in range(len(coats))]
-
-
-def _work(coat: Coat) -> float:
-    spin = coat.spin
-    turns = (
-        np.abs(np.diff(spin.knots[:, [1, 3]], axis=0)).max(axis=1).sum()
-        if len(spin.knots) > 1
-        else 0.0
-    )
-    return float(turns)
 
 
 def _result(

@@ -129,6 +129,11 @@ class Spin:
             )
         return np.ascontiguousarray(np.stack(columns, axis=1))
 
+    @cached_property
+    def travel_rad(self) -> float:
+        """How far the faster axis turns, either way, up to the last ramp's end."""
+        return float(np.abs(np.diff(self.knots[:, [1, 3]], axis=0)).max(axis=1, initial=0.0).sum())
+
     @property
     def end_s(self) -> float:
         return float(self.knots[-1, 0])
