@@ -16,6 +16,7 @@ from controller.model import CoatPlan, Plan
 from controller.plan.recipe import Recipe, profile, ramps, start_angles
 from controller.plantext import clock_words
 from controller.printed import Block, Heading, Listed, Picture, Table, Words, write
+from controller.spin import upwards
 from controller.wall import WallResult, compute_wall
 from controller.wallview import MAP, draw_view, figure_of
 
@@ -44,7 +45,8 @@ def baseline_of(plan: Plan) -> Plan | None:
     if plain is None:
         return None
     recipe = Recipe(**plain)
-    opening = plan.geometry.opening.direction
+    start = plan.coats[0].start_deg  # the opening up, as it is mounted
+    opening = upwards(start.major, start.minor)
     coats = tuple(
         coat.model_copy(
             update={

@@ -10,7 +10,6 @@ import re
 from collections.abc import Callable
 from typing import Any
 
-from controller import spin
 from controller.model import Answer, Command, Plan, Step
 from controller.plan.batch import CLOSE_UP_S, POUR_S
 from controller.ports import Light, Press
@@ -326,13 +325,12 @@ class _Moment:
             self.emit("moving", to=to)
             self.emit("halted", why="guard" if self.state.guard_closed is False else "board")
             return
-        if to == "up":
-            start = self.state.coat_plan.start_deg
-            major_deg, minor_deg = start.major, start.minor
-        else:
-            major_deg, minor_deg = spin.park_deg(
-                self.state.plan.geometry.opening.direction, down=True
-            )
+        # As it was poured, the opening up; half a turn of the frame takes it down, however the mould
+        # is mounted.
+        start = self.state.coat_plan.start_deg
+        major_deg, minor_deg = start.major, start.minor
+        if to == "down":
+            major_deg = (major_deg + 180.0) % 360.0
         self.emit("moving", to=to)
         self.act(Enable())
         self.act(Park(to, major_deg, minor_deg))

@@ -1,0 +1,37 @@
+"""Where the frame takes the opening, however the mould is mounted."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from controller.model import StartAngles, Step
+from controller.run.seen import GelReading, Park
+from controller.spin import park_deg, upwards
+from tests.run.bench import Bench
+from tests.run.shop import lantern_plan
+
+
+@pytest.mark.parametrize(("major", "minor"), [(0.0, 77.0), (180.0, 10.0), (250.0, 33.0)])
+def test_up_is_as_it_was_poured_and_down_half_a_turn_of_the_frame_on(
+    major: float, minor: float
+) -> None:
+    """The mesh's own opening looks along +z all the while: on its side in the frame, it does not."""
+    plan = lantern_plan()
+    start = StartAngles(major=major, minor=minor)
+    coats = tuple(coat.model_copy(update={"start_deg": start}) for coat in plan.coats)
+    bench = Bench(plan.model_copy(update={"coats": coats})).until(Step.SPIN, coat_time_s=900.0)
+    bench.look(gel=GelReading(best_s=880.0, called_at_s=900.0, safe_to_stop_s=1000.0))
+    bench.wait(200.0)
+    up, down = [told for told in bench.told if isinstance(told, Park)][:2]
+    assert (up.to, down.to) == ("up", "down")
+    opening = np.array(upwards(up.major_deg, up.minor_deg))
+    np.testing.assert_allclose(upwards(down.major_deg, down.minor_deg), -opening, atol=1e-12)
+    assert down.minor_deg == minor
+
+
+@pytest.mark.parametrize("direction", [(0.0, 0.0, 1.0), (0.3, -0.5, 0.2), (1.0, 0.0, 0.0)])
+def test_upwards_undoes_park(direction: tuple[float, float, float]) -> None:
+    """`park_deg` is checked against the frame's rotation matrix in tests/plan/test_recipe.py."""
+    unit = np.array(direction) / np.linalg.norm(direction)
+    np.testing.assert_allclose(upwards(*park_deg(direction, down=False)), unit, atol=1e-12)
