@@ -325,8 +325,8 @@ class _Moment:
             self.emit("moving", to=to)
             self.emit("halted", why="guard" if self.state.guard_closed is False else "board")
             return
-        # As it was poured, the opening up; half a turn of the frame takes it down, however the mould
-        # is mounted.
+        # As it was poured, the opening up; half a turn of the frame takes it down, on whatever
+        # side the mould is mounted.
         start = self.state.coat_plan.start_deg
         major_deg, minor_deg = start.major, start.minor
         if to == "down":

@@ -16,7 +16,7 @@ from tests.run.shop import lantern_plan
 def test_up_is_as_it_was_poured_and_down_half_a_turn_of_the_frame_on(
     major: float, minor: float
 ) -> None:
-    """The mesh's own opening looks along +z all the while: on its side in the frame, it does not."""
+    """In the mesh the opening looks along +z all the while; as it is mounted it does not."""
     plan = lantern_plan()
     start = StartAngles(major=major, minor=minor)
     coats = tuple(coat.model_copy(update={"start_deg": start}) for coat in plan.coats)
