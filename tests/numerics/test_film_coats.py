@@ -101,8 +101,9 @@ def away_from_rim(edge_mm: float, film_m: npt.NDArray[np.float64]) -> float:
 def test_open_sphere_converges_where_first_order_flatters() -> None:
     """Away from the rim the thinnest patch stands still from 8 mm on (0.70 of the mean). At the
     rim, where the film ends in a layer about as wide as the capillary length (1.8 mm), it comes
-    down with the spacing: 0.51, 0.50, 0.48 at 8, 6, 4.5 mm. A first-order scheme smears the film
-    even: 0.96, 0.89, 0.85 at 8, 4, 3 mm."""
+    down with the spacing: 0.51, 0.50, 0.48 at 8, 6, 4.5 mm, on a straight line that ends at 0.442
+    (bench_film_rim, down to 2.5 mm). A first-order scheme smears the film even: 0.96, 0.89, 0.85 at
+    8, 4, 3 mm."""
     edges = (10.0, 8.0, 6.0, 4.5)
     runs = [coats(open_sphere(e), [poured(e, STEADY)])[0] for e in edges]
     inner = [away_from_rim(e, r.film_m) for e, r in zip(edges, runs, strict=True)]
