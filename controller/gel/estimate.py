@@ -38,12 +38,13 @@ from controller.gel.fit import (
 REFIT_EVERY = 1.0 / 40.0  # pot lives
 # Stopping early ruins a coat, stopping late costs minutes; bench_gel shows what these give.
 _CALL_CHANCE, _CALL_EARLY = 0.98, 0.05
-# How likely 'nothing reacts' must be to be named. By 0.6 of the pot life an ordinary resin has long
-# shown itself in a cup, so less is enough; in a coat it may be hard to see, and a delayed one may
-# still be waiting. Set on seeds below 1000.
-_INERT_EARLY, _LATE = 0.98, 0.6
-_INERT_LATE = {"cup": 0.3, "coat": 0.6}
-_INERT_LATE_SNAP = 0.9
+# How likely 'nothing reacts' must be to be named, at two refits in a row: the first ones after the
+# probe went in are not yet at rest. By 0.6 of the pot life an ordinary resin has shown itself in a
+# cup, so less is enough; in a coat what it shows is small, but so is what the model may be off
+# there; a delayed one may still be waiting. Set on seeds 910, 911 and 7710.
+_INERT_EARLY, _LATE, _SEEN = 0.98, 0.6, 0.1  # the last two in pot lives, one of them of readings
+_INERT_LATE = {"cup": 0.3, "coat": 0.15}
+_INERT_LATE_SNAP = 0.6
 _MAYBE_INERT = 0.2
 # Nothing is called gelled while the trace speaks against a reaction, however little: this is the
 # prior's own share and a hair more.
@@ -75,6 +76,7 @@ class GelState:
     called_s: float | None
     faults: tuple[GelFault, ...]
     blind: bool = False  # a finger has shown that the probe sees nothing of the resin
+    inert: float = 0.0  # how likely 'nothing reacts' was at the last refit
 
 
 def begin(case: Case) -> GelState:
@@ -193,12 +195,13 @@ def _named_by_fit(state: GelState) -> GelState:
     """Faults of the batch. They need a probe that is believed."""
     if any(fault.kind in _PROBE_FAULTS for fault in state.faults):
         return state
+    case, pot_s = state.case, state.case.sheet.pot_life_s
     best, inert = _likeliest(state)
+    lasting, state = min(inert, state.inert), replace(state, inert=inert)
     limit = _INERT_EARLY
-    if state.fitted_s > _LATE * state.case.sheet.pot_life_s:
-        case = state.case
+    if state.fitted_s > max(_LATE * pot_s, settled_s(case) + _SEEN * pot_s):
         limit = _INERT_LATE_SNAP if case.sheet.snap else _INERT_LATE[case.placement]
-    if inert > limit:
+    if lasting > limit:
         return _named(state, "no_reaction")
     pace = watch.pace_fault(best)
     return state if pace is None or inert > _MAYBE_INERT else _named(state, pace)

@@ -64,7 +64,7 @@ _USUAL_RISE_K, _USUAL_RISE_SD = 75.0, 1.0  # the second of the log
 _TAIL = 4.0  # degrees of freedom of every heavy tail (Student's t)
 _TOUCH_LATE, _TOUCH_SD = 0.02, 0.04  # a finger finds the gel a little late; of logs
 # How well the model follows a probe; a coat's few kelvin hang on a wall that is half known.
-_MODEL_SD_K = {"cup": 0.25, "coat": 0.6}
+_MODEL_SD_K = {"cup": 0.25, "coat": 0.3}
 _MODEL_SD_RISE = 0.05
 # How far the gel is off, over what the fit says of itself: calibrated on 380 sound batches of seeds
 # below 4000. A resin of much heat keeps closer to the trade's ratio than the loose prior allows.
