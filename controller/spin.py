@@ -262,8 +262,8 @@ def upwards(major_deg: float, minor_deg: float) -> tuple[float, float, float]:
     return math.sin(phi) * math.sin(psi), math.sin(phi) * math.cos(psi), math.cos(phi)
 
 
-def park_deg(direction: tuple[float, float, float], *, down: bool) -> tuple[float, float]:
-    """(major_deg, minor_deg) that point the mould's `direction` straight down, or up.
+def park_deg(direction: tuple[float, float, float]) -> tuple[float, float]:
+    """(major_deg, minor_deg) that point the mould's `direction` straight up.
 
     With R = Rx(phi) Rz(psi): psi turns the direction into the plane across the major axis, phi
     turns it in that plane onto the vertical.
@@ -274,5 +274,5 @@ def park_deg(direction: tuple[float, float, float], *, down: bool) -> tuple[floa
         raise ValueError("direction: (0, 0, 0), must point somewhere")
     minor_deg = math.degrees(math.atan2(x, y)) if across > 1e-9 * abs(z) else 0.0
     # Now the direction is (0, across, z); Rx(phi) sends it to z' = across sin(phi) + z cos(phi).
-    major_deg = math.degrees(math.atan2(across, z)) + (180.0 if down else 0.0)
+    major_deg = math.degrees(math.atan2(across, z))
     return major_deg % 360.0, minor_deg % 360.0

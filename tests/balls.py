@@ -1,12 +1,21 @@
-"""A ball with its cap cut off, as a film mesh: what tests and benches of the film pour into."""
+"""What tests and benches of the film pour, and into what: a ball with its cap cut off."""
 
 from __future__ import annotations
 
 import numpy as np
 import trimesh
 
-from controller.film import FilmMesh
+from controller.film import FilmMesh, Fluid
 from controller.filmmesh import remesh
+
+GEL_S = 720.0
+SET_S = 0.99 * GEL_S  # the last that is followed of a viscosity without bound
+
+
+def resin(end_s: float = SET_S, entries: int = 60) -> Fluid:
+    """0.6 Pa s at the pour, gelling at 12 minutes; the exponent is common for resins."""
+    time_s = np.linspace(0.0, end_s, entries)
+    return Fluid(1080.0, 0.035, time_s, 0.6 * (1.0 - time_s / GEL_S) ** -2.0)
 
 
 def open_ball(radius_m: float, cut_m: float, edge_mm: float, subdivisions: int) -> FilmMesh:

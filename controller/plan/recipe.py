@@ -126,5 +126,5 @@ def start_angles(recipe: Recipe, opening: Vector3) -> StartAngles:
     """As it is poured: the opening up. About an opening on the minor axis the recipe may choose."""
     if abs(opening[2]) >= math.cos(math.radians(ON_AXIS_DEG)) * math.hypot(*opening):
         return StartAngles(major=0.0 if opening[2] > 0 else 180.0, minor=recipe.start_minor_deg)
-    major, minor = park_deg(opening, down=False)
+    major, minor = park_deg(opening)
     return StartAngles(major=major, minor=minor)

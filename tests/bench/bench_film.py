@@ -1,7 +1,7 @@
 """The film's speed, in processor time: start-up, both kernels, a bandwidth bound, and what the
 usual time steps cost in accuracy.
 
-python -m tests.bench film runs this and its two neighbours, film_growth and film_tools.
+python -m tests.bench film runs this and its neighbours film_growth, film_rim and film_tools.
 """
 
 from __future__ import annotations
@@ -16,13 +16,12 @@ from pathlib import Path
 
 import numpy as np
 
-from controller.film import Coat, FilmMesh, FilmResult, Fluid, Numerics, Spin, coat, coats
+from controller.film import Coat, FilmMesh, FilmResult, Numerics, Spin, coat, coats
 from controller.units import rad_s
-from tests.balls import open_ball
+from tests.balls import GEL_S, SET_S, open_ball, resin
 
 STAGES = 4  # right-hand sides a step
 LANES = 16
-GEL_S = 720.0
 ROOT = Path(__file__).resolve().parents[2]
 # What a right-hand side must move per cell and lane, if each array moved once: fluxes (3 edges,
 # 4 bytes) out and in, film (8) in and out, film at the step's start (8) in, its float copy (4) out
@@ -36,8 +35,7 @@ def open_sphere(edge_mm: float) -> FilmMesh:
 
 def batch(mesh: FilmMesh, end_s: float, lanes: int) -> list[Coat]:
     """Unlike ratios, one resin of 0.6 Pa s that gels at `GEL_S`; its first `end_s`."""
-    t = np.linspace(0.0, min(end_s, 0.99 * GEL_S), 80)
-    fluid = Fluid(1080.0, 0.035, t, 0.6 * (1.0 - t / GEL_S) ** -2.0)
+    fluid = resin(min(end_s, SET_S), entries=80)
     volume_m3 = 1.3e-3 * mesh.total_area
     return [
         Coat(fluid, Spin.steady(rad_s(8.0), rad_s(2.0 + 0.01 * k), ramp_s=5.0), volume_m3)

@@ -10,19 +10,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from controller.film import Coat, Fluid, Spin, WallWeights, coats
+from controller.film import Coat, Spin, WallWeights, coats
 from controller.units import rad_s
-from tests.balls import open_ball
+from tests.balls import open_ball, resin
 
-RADIUS_M, CUT_M, MEAN_M, GEL_S = 0.08, 0.05, 1.3e-3, 720.0
+RADIUS_M, CUT_M, MEAN_M = 0.08, 0.05, 1.3e-3
 EDGES_MM = (8.0, 6.0, 5.0, 4.0, 3.0, 2.5)
 STARTS_RAD = np.radians([0.0, 25.0, 50.0, 75.0])
 BELOW_M = 0.012  # a patch's width
-
-
-def resin() -> Fluid:
-    time_s = np.linspace(0.0, 0.99 * GEL_S, 60)
-    return Fluid(1080.0, 0.035, time_s, 0.6 * (1.0 - time_s / GEL_S) ** -2.0)
 
 
 def spin(start_rad: float) -> Spin:

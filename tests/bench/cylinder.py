@@ -27,7 +27,9 @@ TURNS = 2
 FLOW = 0.62714  # q of a mean film of 0.65 h*
 END = 2.0 * np.pi * TURNS
 LANES = 16
-BATCH = 16 * LANES  # as many profiles as a plan tries on one mesh at a time
+BATCH = (
+    16 * LANES
+)  # so many that what one call costs by itself no longer counts; a plan sends sixteens
 
 
 def profile(angle: Floats) -> Floats:

@@ -26,9 +26,9 @@ from controller.film import (
 from controller.filmmesh import remesh
 from controller.mould import boundary_loops
 from controller.units import rad_s
-from tests.balls import open_ball
+from tests.balls import GEL_S, open_ball, resin
 
-MEAN_M, GEL_S = 1.3e-3, 720.0
+MEAN_M = 1.3e-3
 
 
 @cache
@@ -41,12 +41,6 @@ def open_sphere(edge_mm: float) -> FilmMesh:
 @cache
 def weights(edge_mm: float) -> WallWeights:
     return WallWeights.of(open_sphere(edge_mm))
-
-
-def resin() -> Fluid:
-    """0.6 Pa s at the pour, gelling at 12 minutes; the exponent is common for resins."""
-    time_s = np.linspace(0.0, 0.99 * GEL_S, 60)
-    return Fluid(1080.0, 0.035, time_s, 0.6 * (1.0 - time_s / GEL_S) ** -2.0)
 
 
 def biased(b: float, major_rad_s: float, minor_rad_s: float) -> Spin:

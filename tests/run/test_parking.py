@@ -34,4 +34,4 @@ def test_up_is_as_it_was_poured_and_down_half_a_turn_of_the_frame_on(
 def test_upwards_undoes_park(direction: tuple[float, float, float]) -> None:
     """`park_deg` is checked against the frame's rotation matrix in tests/plan/test_recipe.py."""
     unit = np.array(direction) / np.linalg.norm(direction)
-    np.testing.assert_allclose(upwards(*park_deg(direction, down=False)), unit, atol=1e-12)
+    np.testing.assert_allclose(upwards(*park_deg(direction)), unit, atol=1e-12)
