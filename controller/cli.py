@@ -351,7 +351,9 @@ def gel(args: argparse.Namespace) -> int:
     else:
         print("\n".join(reading.output["notes"]))
         for fault in reading.output["faults"]:
-            print(f"{clock_words(fault['at_s'])}  {fault['kind'].replace('_', ' ')}")
+            over_s, words = fault["over_at_s"], fault["kind"].replace("_", " ")
+            until = "" if over_s is None else f", taken back at {clock_words(over_s)}"
+            print(f"{clock_words(fault['at_s'])}  {words}{until}")
     return 0
 
 

@@ -220,7 +220,10 @@ def follow(trace_path: Path, case_path: Path) -> Reading:
         "called_at_s": estimate.called_s,
         "safe_to_stop_at_s": estimate.safe_to_stop_s,
         "eta": eta,
-        "faults": [{"at_s": fault.at_s, "kind": fault.kind} for fault in estimate.faults],
+        "faults": [
+            {"at_s": fault.at_s, "kind": fault.kind, "over_at_s": fault.over_s}
+            for fault in estimate.faults
+        ],
         "peak_degC": None if estimate.peak_K is None else round(degC(estimate.peak_K), 2),
         "notes": [estimate.sentence, *(f"{key} is not known and was left out" for key in ignored)],
     }

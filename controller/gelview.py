@@ -46,7 +46,8 @@ def draw(rows: Sequence[gel.Row], estimate: gel.GelEstimate, placement: gel.What
         axes.plot(time_min, fitted_degC, color="#b3541e", lw=1.2, label="fitted and foreseen")
     for fault in estimate.faults:
         axes.axvline(fault.at_s / 60.0, color="#a01818", lw=0.8, ls=":")
-        axes.text(fault.at_s / 60.0, axes.get_ylim()[1], fault.kind.replace("_", " "),
+        words = fault.kind.replace("_", " ") + ("" if fault.over_s is None else ", taken back")
+        axes.text(fault.at_s / 60.0, axes.get_ylim()[1], words,
                   color="#a01818", rotation=90, va="top", ha="right", fontsize=8)  # fmt: skip
     axes.set_xlabel("minutes since the parts met")
     axes.set_ylabel("°C")

@@ -35,7 +35,7 @@ def case_with(memory: ResinMemory, case: gel.Case) -> gel.Case:
 
 def lesson(state: gel.GelState) -> gel.EarlierBatch | None:
     """What the touches of a batch teach; None without one, or where the mix was at fault."""
-    kinds = {fault.kind for fault in gel.faults(state)}
+    kinds = set(gel.holding(gel.faults(state)))
     return None if kinds & _OF_THE_MIX else gel.touched_batch(state)
 
 
@@ -52,7 +52,7 @@ def after(memory: ResinMemory, state: gel.GelState) -> ResinMemory:
     if batch is not None:
         # A touched batch is fitted anew each time, so its trace must not be counted a second time.
         return with_batch(memory, batch)
-    if any(fault.kind != "cold_room" for fault in gel.faults(state)):
+    if any(kind != "cold_room" for kind in gel.holding(gel.faults(state))):
         return memory
     return replace(memory, learned=gel.learn(state))
 

@@ -23,7 +23,16 @@ from controller.gel.case import (
     Touch,
     What,
 )
-from controller.gel.estimate import GelState, begin, faults, learn, step, touched_batch
+from controller.gel.estimate import (
+    GelState,
+    begin,
+    faults,
+    holding,
+    learn,
+    step,
+    taken_back,
+    touched_batch,
+)
 
 __all__ = [
     "Case",
@@ -39,7 +48,9 @@ __all__ = [
     "What",
     "begin",
     "faults",
+    "holding",
     "learn",
     "step",
+    "taken_back",
     "touched_batch",
 ]

@@ -84,10 +84,14 @@ class Touch:
 
 @dataclass(frozen=True, slots=True)
 class GelFault:
-    """What is wrong and since when it is known. Off-ratio is caught by weighing, not here."""
+    """What is wrong and since when it is known. Off-ratio is caught by weighing, not here.
+
+    over_s: when it was taken back, because it had been a mistake or is past; None while it holds.
+    """
 
     kind: FaultKind
     at_s: float
+    over_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,8 +100,8 @@ class GelEstimate:
 
     best_s with a 90 % band low_s..high_s; safe_to_stop_s: only one coat in a hundred gels more
     than 5 % later; probability_gelled: that it has gelled by now; called_s: when it was first safe
-    to say so, None until then; curve: the probe as fitted and foreseen, rows of (time_s, K,
-    half its 90 % band in K).
+    to say so, None until then; faults: all that were ever named, in that order; curve: the probe
+    as fitted and foreseen, rows of (time_s, K, half its 90 % band in K).
     """
 
     at_s: float

@@ -46,6 +46,7 @@ _INERT_EARLY, _LATE, _SEEN = 0.98, 0.6, 0.1  # the last two in pot lives, one of
 _INERT_LATE = {"cup": 0.3, "coat": 0.15}
 _INERT_LATE_SNAP = 0.6
 _MAYBE_INERT = 0.2
+_REACTS = 0.05  # once it is less likely than this, again twice in a row, it is taken back
 # Nothing is called gelled while the trace speaks against a reaction, however little: this is the
 # prior's own share and a hair more.
 _CALL_INERT = 0.022
@@ -105,7 +106,8 @@ def step(state: GelState, event: Row | Touch) -> tuple[GelState, GelEstimate]:
         if event.what == state.case.placement and _likeliest(state)[1] > _CALL_INERT:
             # It gelled, and the probe that should sit in it has seen nothing of that.
             state = _set_aside(_named(replace(state, blind=True), "probe_out"), -math.inf)
-        state = replace(state, touches=(*state.touches, event))
+        # What was found gelled has reacted.
+        state = _taken_back(replace(state, touches=(*state.touches, event)), "no_reaction")
         for _ in range(3):
             state = _fitted(state)
         if event.what == "coat" and state.called_s is None:
@@ -118,7 +120,19 @@ def step(state: GelState, event: Row | Touch) -> tuple[GelState, GelEstimate]:
 
 
 def faults(state: GelState) -> tuple[GelFault, ...]:
+    """All that were ever named, in that order."""
     return state.faults
+
+
+def holding(faults: Sequence[GelFault]) -> tuple[FaultKind, ...]:
+    """The kinds that hold, as named."""
+    return tuple(fault.kind for fault in faults if fault.over_s is None)
+
+
+def taken_back(faults: Sequence[GelFault]) -> tuple[FaultKind, ...]:
+    """The kinds that were named and do not hold."""
+    holds = holding(faults)
+    return tuple(dict.fromkeys(fault.kind for fault in faults if fault.kind not in holds))
 
 
 def learn(state: GelState) -> Learned | None:
@@ -152,7 +166,7 @@ def _read(state: GelState, row: Row) -> GelState:
     probe_K, air_K = (math.nan if v is None else v for v in (row.probe_K, row.ambient_K))
     air_K = watch.believed_air_K(air_K)
     trust = watch.trust(state.rows, row.time_s, probe_K, air_K)
-    if state.blind and trust == watch.GOOD:
+    if trust == watch.GOOD and (state.blind or "probe_out" in holding(state.faults)):
         trust = watch.ASIDE
     new = np.array([row.time_s, probe_K, air_K, trust])
     state = replace(state, rows=np.vstack([state.rows, new]))
@@ -160,8 +174,16 @@ def _read(state: GelState, row: Row) -> GelState:
         state = _named(state, "cold_room")
     fault = watch.probe_fault(state.case, state.rows, _likeliest(state)[0].curve)
     if fault is None:
+        out_s = [f.at_s for f in state.faults if f.kind == "probe_out" and f.over_s is None]
+        if out_s and not state.blind and watch.in_again(state.case, state.rows, out_s[0]):
+            state = _taken_back(state, "probe_out")
+        if watch.reads_again(state.rows):
+            for kind in ("probe_stuck", "probe_lost"):
+                state = _taken_back(state, kind)
         return state
     kind, from_s = fault
+    if kind == "probe_out" and "probe_noisy" in holding(state.faults):
+        return state  # its noise alone may pass for that
     return _set_aside(_named(state, kind), from_s)
 
 
@@ -186,23 +208,36 @@ def _fitted(state: GelState) -> GelState:
 
 
 def _named(state: GelState, kind: FaultKind) -> GelState:
-    if any(fault.kind == kind for fault in state.faults):
+    if kind in holding(state.faults):
         return state
     return replace(state, faults=(*state.faults, GelFault(kind, float(state.rows[-1, TIME]))))
 
 
+def _taken_back(state: GelState, kind: FaultKind) -> GelState:
+    """Where it holds, it does so no longer; that it was named stays on record."""
+    now_s = float(state.rows[-1, TIME])
+    told = tuple(
+        replace(fault, over_s=now_s) if fault.kind == kind and fault.over_s is None else fault
+        for fault in state.faults
+    )
+    return replace(state, faults=told)
+
+
 def _named_by_fit(state: GelState) -> GelState:
     """Faults of the batch. They need a probe that is believed."""
-    if any(fault.kind in _PROBE_FAULTS for fault in state.faults):
+    if any(kind in _PROBE_FAULTS for kind in holding(state.faults)):
         return state
     case, pot_s = state.case, state.case.sheet.pot_life_s
     best, inert = _likeliest(state)
-    lasting, state = min(inert, state.inert), replace(state, inert=inert)
+    lasting, doubtful = min(inert, state.inert), max(inert, state.inert)
+    state = replace(state, inert=inert)
     limit = _INERT_EARLY
     if state.fitted_s > max(_LATE * pot_s, settled_s(case) + _SEEN * pot_s):
         limit = _INERT_LATE_SNAP if case.sheet.snap else _INERT_LATE[case.placement]
     if lasting > limit:
         return _named(state, "no_reaction")
+    if doubtful < _REACTS:
+        state = _taken_back(state, "no_reaction")
     pace = watch.pace_fault(best)
     return state if pace is None or inert > _MAYBE_INERT else _named(state, pace)
 
@@ -273,6 +308,18 @@ _FAULT_WORDS = {
     "probe_noisy": "The probe is noisy: its readings count for less.",
     "probe_out": "The probe reads the air: it is out of the resin.",
 }
+_REACTS_AFTER_ALL = "It reacts after all"
+
+
+def _fault_words(told: Sequence[GelFault]) -> list[str]:
+    """The newest that holds, and that it reacts after all to whom the contrary was said."""
+    holds = holding(told)
+    words = _FAULT_WORDS[holds[-1]] if holds else ""
+    if "no_reaction" not in taken_back(told):
+        return [words] if words else []
+    if words == _FAULT_WORDS["slow_reaction"]:
+        return [f"{_REACTS_AFTER_ALL}, slower than its sheet."]
+    return [f"{_REACTS_AFTER_ALL}.", words] if words else [f"{_REACTS_AFTER_ALL}."]
 
 
 def _sentence(state: GelState, estimate: GelEstimate, used: FloatArray, inert: float) -> str:
@@ -302,7 +349,4 @@ def _sentence(state: GelState, estimate: GelEstimate, used: FloatArray, inert: f
             f"safe to stop in {stop_min:.0f} min"
         )
     text = "; ".join(parts)
-    words = [text[0].upper() + text[1:] + "."]
-    if estimate.faults:
-        words.append(_FAULT_WORDS[estimate.faults[-1].kind])
-    return " ".join(words)
+    return " ".join([text[0].upper() + text[1:] + ".", *_fault_words(estimate.faults)])

@@ -17,12 +17,14 @@ _SANE_K = (ZERO_DEGC_K - 20.0, ZERO_DEGC_K + 250.0)  # no casting resin's cup is
 _SANE_AIR_K = (ZERO_DEGC_K - 20.0, ZERO_DEGC_K + 60.0)  # no workshop is outside
 _POWER_ON_K = ZERO_DEGC_K + 85.0  # DS18B20 data sheet: reads so until its first conversion
 _LOST_S = 60.0
-_STUCK_S, _STUCK_CHANCE = 30.0, 1e-6
+# A run of one value is a stuck probe's when chance makes so long a one no oftener than the second
+# after the first; the longer it lasts, the more it matters, and a probe that moves again is taken
+# at its word again.
+_STUCK_S, _STUCK_CHANCE = (30.0, 80.0), (1e-6, 2e-3)
 # Quantised readings repeat themselves when the temperature rests between two steps, however often
 # they changed before; a run is judged by no smaller chance of a repeat than the probe's own noise
-# leaves then, and a margin; until it has shown its noise, by this.
-_REPEATS_MARGIN = 0.05
-_REPEATS_LEAST = {"digital_1wire": 0.8, "thermocouple_k": 0.7, "infrared": 0.3}
+# leaves then, and a margin for how well the noise is known from n readings, this over sqrt(n).
+_REPEATS_MARGIN, _NOISE_READINGS, _NOISE_LEAST = 0.25, 300, 15
 # Where the fitted curve moves and the reading does not, less is enough; not so little that a cup in
 # which nothing happens passes for a stuck probe.
 _REPEATS_USUAL = {"digital_1wire": 0.6, "thermocouple_k": 0.6, "infrared": 0.3}
@@ -31,6 +33,7 @@ _STUCK_CHANGE_K = {"digital_1wire": 0.6, "thermocouple_k": 0.8, "infrared": 0.8}
 _NOISE_FLOOR_K = {"digital_1wire": 0.10, "thermocouple_k": 0.4, "infrared": 0.5}
 _NOISY_TIMES, _NOISY_SHARE, _NOISY_WINDOW_S = 4.0, 0.45, 50.0
 _OUT_WINDOW_S = 60.0
+_OUT, _IN_AGAIN = 0.45, 0.6  # of how far it stood off the air before
 _OUT_LEAST_K = {"digital_1wire": 0.8, "thermocouple_k": 1.2, "infrared": 1.5}
 _COLD_K = ZERO_DEGC_K + 15.0  # below this few room-temperature resins keep to their sheet
 _COLD_S = 60.0
@@ -88,19 +91,20 @@ def _stuck_from(case: Case, good: FloatArray, curve: FloatArray) -> float | None
         return None
     run = len(same) if same.all() else int(np.argmin(same[::-1]))
     start_s, now_s = float(good[-1 - run, TIME]), float(good[-1, TIME])
-    if now_s - start_s < _STUCK_S or run < 5:
+    if now_s - start_s < _STUCK_S[0] or run < 5:
         return None
+    chance = _STUCK_CHANCE[int(now_s - start_s >= _STUCK_S[1])]
     earlier = same[: len(same) - run][-100:]
-    if len(earlier) >= 15:
+    if len(earlier) >= _NOISE_LEAST:
         repeats = (float(earlier.sum()) + 1.0) / (len(earlier) + 2.0)
-        settled = good[: len(good) - run][-100:]
-        settled = settled[settled[:, TIME] > settled_s(case)]
-        at_rest = (
-            _repeats_at_rest(settled) + _REPEATS_MARGIN
-            if len(settled) >= 15
-            else _REPEATS_LEAST[case.probe]
-        )
-        if run * math.log(max(repeats, at_rest)) < math.log(_STUCK_CHANCE):
+        shown = good[: len(good) - run][-_NOISE_READINGS:]
+        settled = shown[shown[:, TIME] > settled_s(case)]
+        if len(settled) >= _NOISE_LEAST:
+            shown = settled
+        else:  # what it does on its way in is no measure of how quiet it is
+            repeats = max(repeats, _REPEATS_USUAL[case.probe])
+        at_rest = _repeats_at_rest(shown) + _REPEATS_MARGIN / math.sqrt(len(shown))
+        if run * math.log(max(repeats, at_rest)) < math.log(chance):
             return start_s
     seldom = run * math.log(_REPEATS_USUAL[case.probe]) < math.log(_STUCK_CHANCE_CURVE)
     if seldom and len(curve) and start_s > settled_s(case):
@@ -108,6 +112,12 @@ def _stuck_from(case: Case, good: FloatArray, curve: FloatArray) -> float | None
         if abs(expected[1] - expected[0]) > _STUCK_CHANGE_K[case.probe]:
             return start_s
     return None
+
+
+def reads_again(rows: FloatArray) -> bool:
+    """A probe that was stuck or lost: nearly all that it said lately is believed."""
+    lately = rows[rows[:, TIME] > float(rows[-1, TIME]) - _LOST_S]
+    return len(lately) >= 5 and float(np.mean(lately[:, TRUST] == GOOD)) > 0.8
 
 
 def _second_K(good: FloatArray) -> FloatArray:
@@ -134,9 +144,8 @@ def _repeats_at_rest(good: FloatArray) -> float:
     step_K = float(steps_K.min())
     second_K = np.abs(_second_K(good))
     # Jolts are no noise.
-    second_K = np.minimum(second_K, 3.0 * max(float(np.median(second_K)), step_K))
-    mean_K = float(second_K.mean()) * math.sqrt(math.pi / 2.0)
-    variance_K2 = mean_K**2 / 6.0 - step_K**2 / 12.0
+    second_K = np.minimum(second_K, 4.0 * max(float(np.median(second_K)), step_K))
+    variance_K2 = float(np.mean(second_K**2)) / 6.0 - step_K**2 / 12.0
     if variance_K2 <= 0.0:
         return 1.0
     return math.erf(step_K / (2.0 * math.sqrt(2.0 * variance_K2)))
@@ -184,7 +193,7 @@ def _out_from(case: Case, good: FloatArray, curve: FloatArray) -> float | None:
         return None
     is_K = float(np.median(lately[:, PROBE] - lately[:, AIR]))
     was_K = float(np.median(before[:, PROBE] - before[:, AIR]))
-    if abs(is_K) >= 0.45 * abs(was_K) or _hurries(good, now_s):
+    if abs(is_K) >= _OUT * abs(was_K) or _hurries(good, now_s):
         return None
     fitted = (
         [
@@ -196,6 +205,24 @@ def _out_from(case: Case, good: FloatArray, curve: FloatArray) -> float | None:
     )
     towards_air_K = math.copysign(1.0, was_K) * (was_K - is_K + fitted[1] - fitted[0])
     return now_s - 1.5 * _OUT_WINDOW_S if towards_air_K > _OUT_LEAST_K[case.probe] else None
+
+
+def in_again(case: Case, rows: FloatArray, out_s: float) -> bool:
+    """Whether a probe said at `out_s` to be out of the resin stands off the air again, about as far
+    as it did before. The air alone never says so, however long it is looked at.
+    """
+    now_s = float(rows[-1, TIME])
+    read = rows[rows[:, TRUST] != ABSENT]
+    lately = read[read[:, TIME] > max(now_s - 0.5 * _OUT_WINDOW_S, out_s)]
+    before = read[
+        (read[:, TIME] < out_s - _OUT_WINDOW_S) & (read[:, TIME] > out_s - 2.5 * _OUT_WINDOW_S)
+    ]
+    if len(lately) < 3 or len(before) == 0 or now_s - out_s < 0.5 * _OUT_WINDOW_S:
+        return False
+    is_K, was_K = (
+        abs(float(np.median(part[:, PROBE] - part[:, AIR]))) for part in (lately, before)
+    )
+    return is_K > max(_OUT_LEAST_K[case.probe], _IN_AGAIN * was_K)
 
 
 def _hurries(good: FloatArray, now_s: float) -> bool:

@@ -28,6 +28,7 @@ _ACT_NOW = {
     "driver_fault", "weights_refused",
 }  # fmt: skip
 _NOTES = {"standing_gelled", "queue_dry", "slow_reaction", "fast_reaction", "cold_room",
+          "reacts_after_all",
           "early_pour", "window_missed", "waiting"}  # fmt: skip
 SEVERITY: dict[str, Severity] = {
     kind: "act_now" if kind in _ACT_NOW else "note" if kind in _NOTES else "caution"
@@ -120,6 +121,8 @@ def _resin(state: RunState, now_s: float, seen: Seen) -> set[str]:
     coat = state.coat
     if time_s is not None and state.step in (*_HANDS, Step.CLOSE_UP, Step.SPIN):
         kinds |= {fault for fault in seen.gel.faults if fault in plain.ALERTS}
+        if "no_reaction" in seen.gel.taken_back:
+            kinds.add("reacts_after_all")
         limit = peak_limit_degC(state)
         hot = seen.probe is not None and seen.probe.temp_degC is not None
         if hot and limit is not None and seen.probe is not None:

@@ -135,7 +135,8 @@ class Estimator:
             safe_to_stop_s=found.safe_to_stop_s,
             called_at_s=found.called_s,
             probability_gelled=found.probability_gelled,
-            faults=tuple(fault.kind for fault in found.faults),
+            faults=gel.holding(found.faults),
+            taken_back=gel.taken_back(found.faults),
             sentence=found.sentence,
             predicted=tuple(
                 (float(t), degC(float(k - band)), degC(float(k + band)))

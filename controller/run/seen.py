@@ -23,6 +23,7 @@ class GelReading:
     called_at_s: float | None = None
     probability_gelled: float = 0.0
     faults: tuple[str, ...] = ()
+    taken_back: tuple[str, ...] = ()  # faults that were named and do not hold
     sentence: str = ""
     predicted: tuple[tuple[float, float, float], ...] = ()  # (coat_time_s, low_degC, high_degC)
 

@@ -2,12 +2,14 @@
 
 import math
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 
 from controller import cure, gel
 from controller.gel import watch
+from controller.gel.fit import Fit, refit
 from controller.units import kelvin
 
 SHEET = cure.Sheet(840.0, 0.1, kelvin(23.0), 0.3, 0.5, 1080.0, peak_K=kelvin(96.0))
@@ -119,6 +121,93 @@ def test_what_was_found_gelled_has_reacted() -> None:
     assert estimate.called_s is not None
 
 
+def late_trace(flat_s: float, end_s: float) -> tuple[gel.Case, list[gel.Row]]:
+    """Nothing but the air for a while, and then what a batch just mixed would read."""
+    case, rows, _ = own_trace("cup", end_s - flat_s)
+    flat = [gel.Row(float(t), AIR_K, AIR_K) for t in np.arange(0.0, flat_s, 10.0)]
+    return case, flat + [replace(row, time_s=flat_s + row.time_s) for row in rows]
+
+
+def test_who_was_told_that_nothing_reacts_is_told_when_it_does() -> None:
+    case, rows = late_trace(900.0, 2700.0)
+    state = gel.begin(case)
+    said = []
+    for row in rows:
+        state, estimate = gel.step(state, row)
+        said.append((gel.holding(estimate.faults), estimate.sentence))
+    flat = [holds for holds, _ in said[:90]]
+    assert flat[-1] == ("no_reaction",)
+    named = next(fault for fault in estimate.faults if fault.kind == "no_reaction")
+    assert named.over_s is not None
+    assert 900.0 < named.over_s < 900.0 + SHEET.pot_life_s
+    assert "no_reaction" in gel.taken_back(estimate.faults)
+    assert "no_reaction" not in gel.holding(estimate.faults)
+    assert "It reacts after all, slower than its sheet." in said[-1][1]
+
+
+@pytest.mark.parametrize(("refits", "named"), [(1, False), (2, True)])
+def test_nothing_reacts_is_said_at_two_refits_in_a_row(
+    monkeypatch: pytest.MonkeyPatch, refits: int, named: bool
+) -> None:
+    """A fit that is not at rest yet may look like it once."""
+    case, rows, _ = own_trace("cup", 900.0)
+    count = 0
+
+    def spiked(*given: Any) -> tuple[Fit, ...]:
+        nonlocal count
+        fits = refit(*given)
+        count += 1
+        sure = max(fit.log_evidence for fit in fits) + 20.0
+        spike = 15 <= count < 15 + refits
+        return (*fits[:-1], replace(fits[-1], log_evidence=sure)) if spike else fits
+
+    monkeypatch.setattr("controller.gel.estimate.refit", spiked)
+    state = gel.begin(case)
+    for row in rows:
+        state, _ = gel.step(state, row)
+    assert count > 17
+    assert ("no_reaction" in {fault.kind for fault in gel.faults(state)}) is named
+
+
+@pytest.mark.parametrize("kind", ["probe_stuck", "probe_lost"])
+def test_a_probe_that_moves_again_is_believed_again(kind: str) -> None:
+    case, rows, gel_s = own_trace("cup", 1700.0)
+    noise_K = np.random.default_rng(5).normal(0.0, 0.05, len(rows))
+    state = gel.begin(case)
+    for row, off_K in zip(rows, noise_K, strict=True):
+        broken = 500.0 <= row.time_s < 800.0
+        reading_K = AIR_K + 5.0 if kind == "probe_stuck" else None
+        state, found = gel.step(
+            state,
+            replace(row, probe_K=reading_K if broken else float(row.probe_K or 0.0) + float(off_K)),
+        )
+        if row.time_s == 790.0:
+            assert gel.holding(found.faults) == (kind,)
+    assert gel.holding(found.faults) == ()
+    assert [(fault.kind, fault.over_s) for fault in found.faults] == [
+        (kind, pytest.approx(860, abs=30))
+    ]
+    assert found.best_s == pytest.approx(gel_s, rel=0.06)
+
+
+def test_what_a_probe_in_the_air_reads_is_never_the_resins_cooling() -> None:
+    """However long it lies there; put back into the resin it is believed again."""
+    case, rows, gel_s = own_trace("cup", 2400.0)
+    state = untold = gel.begin(case)
+    for row in rows:
+        out = 700.0 <= row.time_s < 1300.0
+        fall = math.exp(-(row.time_s - 700.0) / 20.0)
+        air_K = AIR_K + ((row.probe_K or 0.0) - AIR_K) * fall if out else row.probe_K
+        state, found = gel.step(state, replace(row, probe_K=air_K))
+        untold, knowing = gel.step(untold, replace(row, probe_K=None) if out else row)
+        if row.time_s == 1290.0:
+            assert gel.holding(found.faults) == ("probe_out",)
+            assert found.best_s == pytest.approx(knowing.best_s, rel=0.1)
+            assert found.called_s is None
+    assert gel.holding(found.faults) == ()
+    assert found.best_s == pytest.approx(gel_s, rel=0.06)
+
+
 def test_without_a_word_on_the_probe_it_went_in_after_the_pour() -> None:
     """Readings of the air before it are not taken for the resin's."""
     case, rows, _ = own_trace("cup", 900.0)
@@ -203,10 +292,12 @@ def runs_s(probe: gel.Probe, noise_K: float, step_K: float) -> float | None:
 
 def test_a_probe_is_stuck_when_its_own_noise_is_gone() -> None:
     """At best a reading repeats itself by chance as often as Gaussian noise stays within half a
-    step: 0.38 of the time where both are as large, so fourteen are one in a million (erf, by hand);
-    a margin doubles that at most. A quiet sensor may rest within its step for as long as it likes.
+    step: 0.38 of the time where both are as large, so fourteen are one in a million; 0.57 where the
+    noise is 0.04 K and the step a DS18B20's 0.0625 K, so that sixteen in 80 s are one in eight
+    thousand (erf, by hand). A quiet sensor may rest within its step for as long as it likes.
     """
     found_s = runs_s("thermocouple_k", 0.25, 0.25)
     assert found_s is not None
-    assert 14 * 5.0 <= found_s <= 28 * 5.0
+    assert 13 * 5.0 <= found_s <= 16 * 5.0
+    assert runs_s("digital_1wire", 0.04, 0.0625) == 80.0
     assert runs_s("digital_1wire", 0.0, 0.0625) is None

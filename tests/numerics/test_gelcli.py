@@ -9,7 +9,7 @@ import pytest
 
 from controller import gelcli, gelview
 from controller.errors import InputError
-from tests.numerics.test_gel import own_trace
+from tests.numerics.test_gel import late_trace, own_trace
 
 CASE = """
 [sheet]
@@ -71,6 +71,19 @@ def test_the_document(files: tuple[Path, Path, float]) -> None:
     late = next(e for e in said["eta"] if e["at_s"] >= 0.75 * gel_s)
     assert late["low_s"] < gel_s - late["at_s"] < late["high_s"]
     assert "coat" in said["notes"][0]
+
+
+def test_a_fault_taken_back_stays_on_record(tmp_path: Path) -> None:
+    """With the time at which it was."""
+    case_path = tmp_path / "case.toml"
+    case_path.write_text(CASE.split("[[touch]]")[0], encoding="utf-8")
+    _, rows = late_trace(900.0, 1800.0)
+    trace = tmp_path / "trace.csv"
+    lines = [f"{row.time_s},{(row.probe_K or 0.0) - 273.15:.4f},20.0" for row in rows]
+    trace.write_text("\n".join(["time_s,probe_degC,ambient_degC", *lines]), encoding="utf-8")
+    first = gelcli.run(trace, case_path)["faults"][0]
+    assert first["kind"] == "no_reaction"
+    assert first["at_s"] < 900.0 < first["over_at_s"]
 
 
 def test_nothing_is_known_before_it_happens(

@@ -65,3 +65,11 @@ def test_a_faulty_batch_teaches_nothing(
     _, state, _, _ = done
     spoilt = replace(state, faults=(gel.GelFault("probe_out", 900.0),))
     assert memory.after(memory.ResinMemory(), spoilt) == memory.ResinMemory()
+
+
+def test_a_fault_taken_back_spoils_nothing(
+    done: tuple[gel.Case, gel.GelState, gel.GelEstimate, float],
+) -> None:
+    _, state, _, _ = done
+    late = replace(state, faults=(gel.GelFault("no_reaction", 500.0, over_s=900.0),))
+    assert memory.after(memory.ResinMemory(), late).learned is not None

@@ -116,6 +116,15 @@ def test_probe_lies() -> None:
     assert bench.state.turning is not None
 
 
+def test_what_was_said_not_to_react_and_does() -> None:
+    bench = Bench().until(Step.SPIN, coat_time_s=400.0)
+    bench.look(gel=GelReading(faults=("no_reaction",)))
+    assert "no_reaction" in bench.alerts()
+    bench.look(gel=GelReading(faults=("slow_reaction",), taken_back=("no_reaction",)))
+    assert {"reacts_after_all", "slow_reaction"} <= bench.alerts()
+    assert "no_reaction" not in bench.alerts()
+
+
 def test_slip() -> None:
     bench = Bench().until(Step.SPIN, coat_time_s=400.0)
     bench.rig = replace(bench.rig, faults=frozenset({Fault.SLIP_MINOR}))
