@@ -500,12 +500,16 @@ def coat_over_cup(sheet: Sheet) -> float:
 
 
 def sheet_figures(
-    kin: Kinetics, sheet: Sheet, around: Surroundings = _REFERENCE_COAT, lanes: int = 1
+    kin: Kinetics,
+    sheet: Sheet,
+    around: Surroundings = _REFERENCE_COAT,
+    lanes: int = 1,
+    pour_s: float | None = None,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Gel (s) and peak (K) of the cup a sheet speaks of, and gel (s) of a coat of it poured early
     in the same room; each of shape (L,). A gel past four pot lives reads as four pot lives.
 
-    `around` gives the coat, the wall and the heat losses.
+    `around` gives the coat, the wall and the heat losses; pour_s: None is 0.15 pot lives.
     """
     temp_K = sheet.pot_life_temp_K
     window_s = _SHEET_WINDOW * sheet.pot_life_s
@@ -515,7 +519,7 @@ def sheet_figures(
         mixed_kg=sheet.pot_life_mass_kg,
         start_K=temp_K,
         mould_K=temp_K,
-        pour_s=0.15 * sheet.pot_life_s,
+        pour_s=0.15 * sheet.pot_life_s if pour_s is None else pour_s,
     )
     temps, conversions = integrate(kin, case, np.full(_SHEET_STEPS, temp_K), dt_s, lanes)
     cup_s = np.minimum(crossing_s(cup_mean(conversions), kin.alpha_gel, dt_s), window_s)

@@ -176,10 +176,10 @@ def fault_table(scores: list[Score]) -> str:
             continue
         after_s, pots = [], []
         for s in own:
-            for named in s.faults:
-                if named.kind == fault:
-                    after_s.append(named.at_s - s.fault_s)
-                    pots.append(named.at_s / s.pot_life_s)
+            named_s = min((named.at_s for named in s.faults if named.kind == fault), default=None)
+            if named_s is not None:
+                after_s.append(named_s - s.fault_s)
+                pots.append(named_s / s.pot_life_s)
         rows.append(
             (
                 fault,

@@ -32,6 +32,7 @@ from controller.gel.fit import (
     learned_of,
     refit,
     settled_s,
+    sheet_near,
     unfitted,
 )
 
@@ -41,10 +42,11 @@ _CALL_CHANCE, _CALL_EARLY = 0.98, 0.05
 # How likely 'nothing reacts' must be to be named, at two refits in a row: the first ones after the
 # probe went in are not yet at rest. By 0.6 of the pot life an ordinary resin has shown itself in a
 # cup, so less is enough; in a coat what it shows is small, but so is what the model may be off
-# there; a delayed one may still be waiting. Set on seeds 910, 911 and 7710.
+# there; a delayed one may still be waiting. Set on seeds 910, 911, 7710 and 3100 to 3200, so that
+# none but the few sound batches are named that show nothing at all by then.
 _INERT_EARLY, _LATE, _SEEN = 0.98, 0.6, 0.1  # the last two in pot lives, one of them of readings
-_INERT_LATE = {"cup": 0.3, "coat": 0.15}
-_INERT_LATE_SNAP = 0.6
+_INERT_LATE = {"cup": 0.12, "coat": 0.15}
+_INERT_LATE_SNAP = {"cup": 0.5, "coat": 0.4}
 _MAYBE_INERT = 0.2
 _REACTS = 0.05  # once it is less likely than this, again twice in a row, it is taken back
 # Nothing is called gelled while the trace speaks against a reaction, however little: this is the
@@ -166,7 +168,11 @@ def _read(state: GelState, row: Row) -> GelState:
     probe_K, air_K = (math.nan if v is None else v for v in (row.probe_K, row.ambient_K))
     air_K = watch.believed_air_K(air_K)
     trust = watch.trust(state.rows, row.time_s, probe_K, air_K)
-    if trust == watch.GOOD and (state.blind or "probe_out" in holding(state.faults)):
+    if trust == watch.GOOD and (
+        state.blind
+        or "probe_out" in holding(state.faults)
+        or ("probe_stuck" in holding(state.faults) and watch.rests(state.rows, probe_K))
+    ):
         trust = watch.ASIDE
     new = np.array([row.time_s, probe_K, air_K, trust])
     state = replace(state, rows=np.vstack([state.rows, new]))
@@ -196,7 +202,11 @@ def _set_aside(state: GelState, from_s: float) -> GelState:
 
 
 def _fitted(state: GelState) -> GelState:
-    fits = refit(state.case, state.priors, state.fits, state.rows, state.touches)
+    priors = tuple(
+        sheet_near(prior, fit) for prior, fit in zip(state.priors, state.fits, strict=True)
+    )
+    state = replace(state, priors=priors)
+    fits = refit(state.case, priors, state.fits, state.rows, state.touches)
     if state.touches:  # what a person found gelled has reacted
         fits = (*fits[:-1], replace(fits[-1], log_evidence=-math.inf))
     odds = _odds(fits[:-1])
@@ -233,13 +243,17 @@ def _named_by_fit(state: GelState) -> GelState:
     state = replace(state, inert=inert)
     limit = _INERT_EARLY
     if state.fitted_s > max(_LATE * pot_s, settled_s(case) + _SEEN * pot_s):
-        limit = _INERT_LATE_SNAP if case.sheet.snap else _INERT_LATE[case.placement]
+        limit = (_INERT_LATE_SNAP if case.sheet.snap else _INERT_LATE)[case.placement]
     if lasting > limit:
         return _named(state, "no_reaction")
     if doubtful < _REACTS:
         state = _taken_back(state, "no_reaction")
+    if inert > _MAYBE_INERT:
+        return state
+    for kind in watch.pace_over(best):
+        state = _taken_back(state, kind)
     pace = watch.pace_fault(best)
-    return state if pace is None or inert > _MAYBE_INERT else _named(state, pace)
+    return state if pace is None else _named(state, pace)
 
 
 def _odds(fits: Sequence[Fit]) -> FloatArray:

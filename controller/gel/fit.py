@@ -47,8 +47,12 @@ _AT = {name: i for i, name in enumerate(_NAMES)}
 _RESIN = len(_RESIN_SD)
 _SIZE = len(_NAMES)
 _LANES = _SIZE + 3
+_OF_RESIN = (np.arange(_SIZE) < _RESIN).astype(float)
 _OF_RESIN_OR_BATCH = np.array([float(i < _RESIN or n == "batch") for i, n in enumerate(_NAMES)])
-_UNKNOWN_MOULD_K = (-0.7, 2.0)  # less than the air, give or take: common practice
+# A mould that stood in the room is a little colder than its air, give or take; where it was
+# measured this moves the reading by half a kelvin at most, since it may have been warmed or come in
+# from the cold (common practice, no source).
+_MOULD_LESS_K, _MOULD_MOST_K = (-1.2, 1.5), 0.5
 
 # Offsets: DS18B20 +-0.5 K (data sheet); type K class 2 +-2.5 K as limit (IEC 60584-1), taken as
 # two standard deviations; infrared by emissivity and aim, common practice, no source.
@@ -57,6 +61,9 @@ _GAIN = {"digital_1wire": (0.97, 0.04), "thermocouple_k": (0.98, 0.04), "infrare
 _PLACE = {"digital_1wire": 0.7, "thermocouple_k": 0.8, "infrared": 0.3}
 _LAG_S = {"digital_1wire": 20.0, "thermocouple_k": 5.0, "infrared": 2.0}
 
+# The coats whose gel the trade holds against their cups' were poured when the mix was ready, which
+# takes as long for a resin of much patience (common practice, no source).
+_TRADE_POUR_S, _TRADE_POUR_POTS = 120.0, 0.4
 _SHEET_SD = {"pot_life": 0.10, "heat": 0.12, "ratio": 0.11}  # of logs
 # Without a peak on the sheet the resin may be a rigid one or an elastomer: 25 to 130 K and more,
 # from memory of the usual castings.
@@ -66,12 +73,12 @@ _TOUCH_LATE, _TOUCH_SD = 0.02, 0.04  # a finger finds the gel a little late; of 
 # How well the model follows a probe; a coat's few kelvin hang on a wall that is half known.
 _MODEL_SD_K = {"cup": 0.25, "coat": 0.3}
 _MODEL_SD_RISE = 0.05
-# How far the gel is off, over what the fit says of itself: calibrated on 380 sound batches of seeds
-# below 4000. A resin of much heat keeps closer to the trade's ratio than the loose prior allows.
-# One of little heat does so too where its sheet tells the peak (97 % covered before this); where it
-# does not, a few kelvin must tell heat and speed apart, and the fit is too sure (83 % covered).
-_SPREAD_HEAT_K, _SPREAD_HOT, _SPREAD_SNAP = (45.0, 75.0), 0.72, 0.95
-_SPREAD_MILD, _SPREAD_MILD_NO_PEAK = 0.85, 1.1
+# How far the gel is off, over what the fit says of itself: calibrated on 640 sound batches of seeds
+# 3100 to 3107. A resin of much heat keeps closer to the trade's ratio than the loose prior allows,
+# a coat's own trace tells more than the fit believes, a delayed resin's in a cup less.
+_SPREAD_HEAT_K, _SPREAD_MILD = (45.0, 75.0), 0.77
+_SPREAD_HOT = {"cup": 0.75, "coat": 0.68}
+_SPREAD_SNAP = {"cup": 1.05, "coat": 0.8}
 _NOISE_SD_K = 0.3  # of one reading
 _MODEL_MEMORY = 1.0 / 8.0  # pot lives over which its error keeps its sign
 _PROBE_IN_S = 40.0  # after the pour (common practice, no source)
@@ -82,6 +89,7 @@ _MEMORY_ROUNDS, _MEMORY_STEP = 10, 6.0  # a resin unlike its sheet is far from i
 # costs minutes.
 _DOUBT, _SLIP = 3.0, 4.0
 _NUDGE = 0.05
+_SHEET_NEAR = 0.2  # how far the resin's parameters may be from where its sheet was made straight
 _NORMAL_90 = 1.645  # standard deviations either side hold 90 % of a normal variate
 _NO_REACTION_ODDS = 0.02
 _OTHER_ODDS = 0.03  # that a resin is of the kind its sheet denies: delayed, or not
@@ -90,9 +98,14 @@ TIME, PROBE, AIR, TRUST = range(4)  # columns of the rows; trust, see watch.GOOD
 
 @dataclass(frozen=True, slots=True)
 class Prior:
-    """Of one hypothesis: rows `tail` @ x + `tail_off` heavy-tailed, `gauss` @ x Gaussian."""
+    """Of one hypothesis: rows `tail` @ x + `tail_off` heavy-tailed, `gauss` @ x Gaussian.
+
+    sheet, sheet_at: what the tail rows say, and about which parameters they are straight.
+    """
 
     base: Kinetics
+    sheet: Sheet
+    sheet_at: FloatArray
     reacts: bool
     log_odds: float
     gauss: FloatArray
@@ -150,9 +163,12 @@ def _kinetics(base: Kinetics, x: FloatArray) -> Kinetics:
 
 def _surroundings(case: Case, x: FloatArray, ambient_K: float) -> Surroundings:
     day = {name: x[:, _AT[name]] * sd for name, sd in _DAY_SD.items()}
-    mould_K, mould_sd = case.mould_K, _DAY_SD["mould_temp"]
-    if mould_K is None:
-        mould_K, mould_sd = ambient_K + _UNKNOWN_MOULD_K[0], _UNKNOWN_MOULD_K[1]
+    usual_K, mould_sd = ambient_K + _MOULD_LESS_K[0], _MOULD_LESS_K[1]
+    mould_K = usual_K
+    if case.mould_K is not None:
+        share = 1.0 / (1.0 + (mould_sd / _DAY_SD["mould_temp"]) ** 2)
+        moved_K = float(np.clip(share * (usual_K - case.mould_K), -_MOULD_MOST_K, _MOULD_MOST_K))
+        mould_K, mould_sd = case.mould_K + moved_K, _DAY_SD["mould_temp"]
     mixed_kg = case.cup_mass_kg or case.sheet.pot_life_mass_kg
     return Surroundings(
         mixed_kg=mixed_kg,
@@ -201,12 +217,13 @@ def _log_crossing(alpha: FloatArray, level: FloatArray, dt_s: float) -> FloatArr
     return np.log(np.where(np.isfinite(found), found, np.maximum(beyond, end_s)))
 
 
-def _sheet_rows(base: Kinetics, sheet: Sheet) -> tuple[FloatArray, FloatArray]:
-    """What the sheet says, as heavy-tailed rows about x = 0."""
-    x = _with_nudges(np.zeros(_SIZE))
+def _sheet_rows(base: Kinetics, sheet: Sheet, at: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """What the sheet says, as heavy-tailed rows, straight about the parameters `at` (_SIZE,)."""
+    x = _with_nudges(at)
     x[:, _RESIN:] = 0.0  # the sheet knows no day
     kin = _kinetics(base, x)
-    cup_s, peak_K, coat_s = cure.sheet_figures(kin, sheet, lanes=len(x))
+    pour_s = min(_TRADE_POUR_S, _TRADE_POUR_POTS * sheet.pot_life_s)
+    cup_s, peak_K, coat_s = cure.sheet_figures(kin, sheet, lanes=len(x), pour_s=pour_s)
     rise = (
         np.log((peak_K - sheet.pot_life_temp_K) / (sheet.peak_K - sheet.pot_life_temp_K))
         if sheet.peak_K is not None
@@ -219,8 +236,23 @@ def _sheet_rows(base: Kinetics, sheet: Sheet) -> tuple[FloatArray, FloatArray]:
             np.log(coat_s / cup_s / cure.coat_over_cup(sheet)) / _SHEET_SD["ratio"],
         ]
     )
-    off, rows = _slopes(values)
-    return rows, off
+    value, rows = _slopes(values)
+    return rows, value - rows @ at
+
+
+def sheet_near(prior: Prior, fit: Fit) -> Prior:
+    """The prior with its sheet's word straight about where the fit stands.
+
+    A resin may be far from what was first taken from its sheet, above all where the sheet tells no
+    peak: of an elastomer the trade's ratio, straight about a rigid resin's heat, asks too little.
+    """
+    at = fit.x * _OF_RESIN
+    if not prior.reacts or float(np.abs(at - prior.sheet_at).max()) < _SHEET_NEAR:
+        return prior
+    tail, tail_off = _sheet_rows(prior.base, prior.sheet, at)
+    if not np.isfinite(tail).all() or not np.isfinite(tail_off).all():
+        return prior
+    return replace(prior, tail=tail, tail_off=tail_off, sheet_at=at)
 
 
 def _batch_misfit(
@@ -357,9 +389,11 @@ def hypotheses(case: Case) -> tuple[Prior, ...]:
 def _reacting(case: Case, *, snap: bool) -> Prior:
     sheet = replace(case.sheet, snap=snap)
     base = cure.kinetics_from_sheet(sheet)
-    tail, tail_off = _sheet_rows(base, sheet)
+    tail, tail_off = _sheet_rows(base, sheet, np.zeros(_SIZE))
     prior = Prior(
         base=base,
+        sheet=sheet,
+        sheet_at=np.zeros(_SIZE),
         reacts=True,
         log_odds=math.log(1.0 - _OTHER_ODDS if snap == case.sheet.snap else _OTHER_ODDS),
         gauss=np.eye(_SIZE),
@@ -576,10 +610,9 @@ def _probe_misfit(
 
 def _spread(case: Case, prior: Prior, x: FloatArray) -> float:
     if prior.base.induction_s > 0.0:
-        return _SPREAD_SNAP
-    mild = _SPREAD_MILD_NO_PEAK if case.sheet.peak_K is None else _SPREAD_MILD
+        return _SPREAD_SNAP[case.placement]
     rise_K = prior.base.rise_K * math.exp(_RESIN_SD["rise"] * x[_AT["rise"]])
-    return float(np.interp(rise_K, _SPREAD_HEAT_K, (mild, _SPREAD_HOT)))
+    return float(np.interp(rise_K, _SPREAD_HEAT_K, (_SPREAD_MILD, _SPREAD_HOT[case.placement])))
 
 
 class _Candidate:

@@ -31,15 +31,16 @@ _REPEATS_USUAL = {"digital_1wire": 0.6, "thermocouple_k": 0.6, "infrared": 0.3}
 _STUCK_CHANCE_CURVE = 1e-3
 _STUCK_CHANGE_K = {"digital_1wire": 0.6, "thermocouple_k": 0.8, "infrared": 0.8}
 _NOISE_FLOOR_K = {"digital_1wire": 0.10, "thermocouple_k": 0.4, "infrared": 0.5}
-_NOISY_TIMES, _NOISY_SHARE, _NOISY_WINDOW_S = 4.0, 0.45, 50.0
+_NOISY_TIMES, _NOISY_SHARE, _NOISY_WINDOW_S = 4.0, 0.42, 50.0
 _OUT_WINDOW_S = 60.0
 _OUT, _IN_AGAIN = 0.45, 0.6  # of how far it stood off the air before
 _OUT_LEAST_K = {"digital_1wire": 0.8, "thermocouple_k": 1.2, "infrared": 1.5}
 _COLD_K = ZERO_DEGC_K + 15.0  # below this few room-temperature resins keep to their sheet
 _COLD_S = 60.0
-# Of the coat's gel; batches and sheets differ by a fifth anyway, and being fast spoils less.
-_SLOW, _SLOW_Z = math.log(1.36), 1.28
-_FAST, _FAST_Z = math.log(1.4), 1.64
+# Of the coat's gel; batches and sheets differ by a fifth anyway, and being fast spoils less. Named
+# when so many standard deviations beyond, taken back when one short of it.
+_SLOW, _SLOW_Z = math.log(1.36), 1.1
+_FAST, _FAST_Z = math.log(1.4), 0.9
 
 
 def believed_air_K(air_K: float) -> float:
@@ -112,6 +113,12 @@ def _stuck_from(case: Case, good: FloatArray, curve: FloatArray) -> float | None
         if abs(expected[1] - expected[0]) > _STUCK_CHANGE_K[case.probe]:
             return start_s
     return None
+
+
+def rests(rows: FloatArray, probe_K: float) -> bool:
+    """Whether nothing but this value has come for as long as makes one wonder."""
+    lately = rows[rows[:, TIME] > float(rows[-1, TIME]) - _STUCK_S[0]]
+    return bool(np.all(lately[lately[:, TRUST] != ABSENT, PROBE] == probe_K))
 
 
 def reads_again(rows: FloatArray) -> bool:
@@ -250,3 +257,13 @@ def pace_fault(fit: Fit) -> FaultKind | None:
     if fit.log_pace + _FAST_Z * fit.log_pace_sd < -_FAST:
         return "fast_reaction"
     return None
+
+
+def pace_over(fit: Fit) -> tuple[FaultKind, ...]:
+    """Which of the two it clearly is not, though it may have looked like it."""
+    over: list[FaultKind] = []
+    if fit.log_pace + fit.log_pace_sd < _SLOW:
+        over.append("slow_reaction")
+    if fit.log_pace - fit.log_pace_sd > -_FAST:
+        over.append("fast_reaction")
+    return tuple(over)

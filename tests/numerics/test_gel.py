@@ -9,7 +9,15 @@ import pytest
 
 from controller import cure, gel
 from controller.gel import watch
-from controller.gel.fit import Fit, refit
+from controller.gel.fit import (
+    _NAMES,
+    _OF_RESIN,
+    _SHEET_SD,
+    Fit,
+    _kinetics,
+    _surroundings,
+    refit,
+)
 from controller.units import kelvin
 
 SHEET = cure.Sheet(840.0, 0.1, kelvin(23.0), 0.3, 0.5, 1080.0, peak_K=kelvin(96.0))
@@ -51,6 +59,25 @@ def test_its_own_world(placement: gel.What) -> None:
             assert estimate.low_s < gel_s < estimate.high_s
     assert called[-1] is not None
     assert called[-1] > 0.95 * gel_s
+
+
+def test_a_sheet_is_asked_again_where_the_resin_is_unlike_it() -> None:
+    """An elastomer of a third of the usual heat, whose sheet tells no peak: what the fit takes for
+    the sheet's word on the coat's ratio is what the model says of the fitted resin itself."""
+    sheet = replace(SHEET, peak_K=None)
+    mild = replace(cure.kinetics_from_sheet(sheet), rise_K=28.0)
+    cup = cure.cup_history(mild, 0.114, AIR_K, AIR_K, 2000.0)
+    case, rows, _ = own_trace("cup", 2000.0)
+    state = gel.begin(replace(case, sheet=sheet))
+    for row in rows[21:]:
+        seen_K = float(np.interp(row.time_s - 20.0, cup.time_s, cup.temp_K))
+        state, _ = gel.step(state, replace(row, probe_K=seen_K))
+    prior, fit = state.priors[0], state.fits[0]
+    cup_s, _, coat_s = cure.sheet_figures(_kinetics(prior.base, fit.x[None] * _OF_RESIN), sheet)
+    said = (prior.tail_off + prior.tail @ fit.x)[2] * _SHEET_SD["ratio"]
+    found = math.log(float(coat_s[0] / cup_s[0]) / cure.coat_over_cup(sheet))
+    assert float(_kinetics(prior.base, fit.x[None]).rise_K[0]) < 45.0
+    assert said == pytest.approx(found, abs=0.01)
 
 
 def test_readings_that_come_unevenly_are_not_noise() -> None:
@@ -188,6 +215,41 @@ def test_a_probe_that_moves_again_is_believed_again(kind: str) -> None:
         (kind, pytest.approx(860, abs=30))
     ]
     assert found.best_s == pytest.approx(gel_s, rel=0.06)
+
+
+def test_a_stuck_probe_is_not_believed_again_while_it_rests() -> None:
+    """Nor when the coat has cooled to where it was, and a value that rests would be no wonder."""
+    case, rows, _ = own_trace("coat", 6000.0)
+    state = gel.begin(case)
+    for row in rows:
+        held = row.time_s >= 800.0
+        state, found = gel.step(state, replace(row, probe_K=rows[80].probe_K) if held else row)
+    assert [(fault.kind, fault.over_s) for fault in found.faults] == [("probe_stuck", None)]
+
+
+@pytest.mark.parametrize("log_pace", [step / 10.0 for step in range(-10, 11)])
+def test_a_pace_is_never_named_and_taken_back_at_once(log_pace: float) -> None:
+    """A third slower or 40 % faster and more, by a standard deviation, is named; well short of it
+    is taken back; between the two what was said stands."""
+    case, _, _ = own_trace("cup", 300.0)
+    fit = replace(gel.begin(case).fits[0], log_pace=log_pace, log_pace_sd=0.1)
+    named, over = watch.pace_fault(fit), watch.pace_over(fit)
+    assert named not in over
+    assert (named == "slow_reaction") is (log_pace > math.log(1.36) + 0.11)
+    assert (named == "fast_reaction") is (log_pace < -math.log(1.4) - 0.09)
+    assert ("slow_reaction" in over) is (log_pace < math.log(1.36) - 0.1)
+    assert ("fast_reaction" in over) is (log_pace > -math.log(1.4) + 0.1)
+
+
+@pytest.mark.parametrize(("measured_K", "taken_K"), [(0.0, -0.37), (-1.2, -1.2), (20.0, 19.5)])
+def test_a_measured_mould_is_nearly_believed(measured_K: float, taken_K: float) -> None:
+    """Above the air; two normal beliefs, 1.0 K about the reading and 1.5 K about a little less than
+    the room, meet where their precisions have it (by hand); a warmed mould is as it was measured,
+    but for half a kelvin."""
+    case, _, _ = own_trace("cup", 300.0)
+    case = replace(case, mould_K=AIR_K + measured_K)
+    around = _surroundings(case, np.zeros((1, len(_NAMES))), AIR_K)
+    assert float(around.mould_K[0]) - AIR_K == pytest.approx(taken_K, abs=0.005)
 
 
 def test_what_a_probe_in_the_air_reads_is_never_the_resins_cooling() -> None:
