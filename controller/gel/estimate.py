@@ -38,15 +38,15 @@ from controller.gel.fit import (
 
 REFIT_EVERY = 1.0 / 40.0  # pot lives
 # Stopping early ruins a coat, stopping late costs minutes; bench_gel shows what these give.
-_CALL_CHANCE, _CALL_EARLY = 0.98, 0.05
+_CALL_CHANCE, _CALL_EARLY = 0.985, 0.05
 # How likely 'nothing reacts' must be to be named, at two refits in a row: the first ones after the
 # probe went in are not yet at rest. By 0.6 of the pot life an ordinary resin has shown itself in a
 # cup, so less is enough; in a coat what it shows is small, but so is what the model may be off
 # there; a delayed one may still be waiting. Set on seeds 910, 911, 7710 and 3100 to 3200, so that
 # none but the few sound batches are named that show nothing at all by then.
 _INERT_EARLY, _LATE, _SEEN = 0.98, 0.6, 0.1  # the last two in pot lives, one of them of readings
-_INERT_LATE = {"cup": 0.12, "coat": 0.15}
-_INERT_LATE_SNAP = {"cup": 0.5, "coat": 0.4}
+_INERT_LATE = {"cup": 0.12, "coat": 0.3}
+_INERT_LATE_SNAP = {"cup": 0.6, "coat": 0.55}
 _MAYBE_INERT = 0.2
 _REACTS = 0.05  # once it is less likely than this, again twice in a row, it is taken back
 # Nothing is called gelled while the trace speaks against a reaction, however little: this is the
