@@ -186,8 +186,12 @@ class Ramp(Frozen):
 
 
 class CoatClock(Frozen):
-    """Seconds from the moment the coat's two parts meet."""
+    """Seconds from the moment the coat's two parts meet.
 
+    pour_from_s: until then the mix stands in its cup; 0, it is poured as soon as it is degassed.
+    """
+
+    pour_from_s: NonNegative = 0.0
     pour_by_s: Positive
     spin_from_s: NonNegative
     gel_expected_s: Positive

@@ -13,10 +13,8 @@ from matplotlib.colors import Normalize
 from matplotlib.figure import Figure
 
 from controller.model import CoatPlan, Plan
-from controller.plan.recipe import Recipe, profile, ramps, start_angles
-from controller.plantext import clock_words
+from controller.plantext import clock_words, pour_words
 from controller.printed import Block, Heading, Listed, Picture, Table, Words, write
-from controller.spin import upwards
 from controller.wall import WallResult, compute_wall
 from controller.wallview import MAP, draw_view, figure_of
 
@@ -41,22 +39,11 @@ def pictures_of(plan: Plan, mesh_mm: float | None = None, threads: int = 1) -> l
 
 def baseline_of(plan: Plan) -> Plan | None:
     """The same coats turned alike, at the speed-tuned 4:1 that the search compared with."""
-    plain = plan.details.get("search", {}).get("baseline_recipe")
+    plain = plan.details.get("search", {}).get("baseline_coat")
     if plain is None:
         return None
-    recipe = Recipe(**plain)
-    start = plan.coats[0].start_deg  # the opening up, as it is mounted
-    opening = upwards(start.major, start.minor)
-    coats = tuple(
-        coat.model_copy(
-            update={
-                "ramps": ramps(profile(recipe, coat.clock, plan.rig, opening)),
-                "start_deg": start_angles(recipe, opening),
-            }
-        )
-        for coat in plan.coats
-    )
-    return plan.model_copy(update={"coats": coats})
+    coats = [CoatPlan.model_validate({**coat.model_dump(), **plain}) for coat in plan.coats]
+    return plan.model_copy(update={"coats": tuple(coats)})
 
 
 def side_by_side(plain: WallResult, planned: WallResult) -> Figure:
@@ -108,7 +95,7 @@ def _steps(coat: CoatPlan) -> tuple[str, ...]:
     return (
         str(coat.coat),
         f"A {coat.part_a_g:.1f} g + B {coat.part_b_g:.1f} g",
-        f"pour by {clock_words(c.pour_by_s)}; turn from {clock_words(c.spin_from_s)} "
+        f"{pour_words(c)}; turn from {clock_words(c.spin_from_s)} "
         f"to {clock_words(c.spin_until_s)}; gel about {clock_words(c.gel_expected_s)}",
         f"{clock_words(c.next_pour_from_s)} to {clock_words(c.next_pour_until_s)}",
     )

@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
-from controller.model import CoatPlan, Plan
+from controller.model import CoatClock, CoatPlan, Plan
 
 
 def clock_words(time_s: float) -> str:
     """Minutes and seconds, as a kitchen timer shows them."""
     minutes, seconds = divmod(round(time_s), 60)
     return f"{minutes}:{seconds:02d}"
+
+
+def pour_words(clock: CoatClock) -> str:
+    """When a coat is poured."""
+    if not clock.pour_from_s:
+        return f"pour by {clock_words(clock.pour_by_s)}"
+    return (
+        f"let it stand, pour from {clock_words(clock.pour_from_s)}"
+        f" by {clock_words(clock.pour_by_s)}"
+    )
 
 
 def _coat(coat: CoatPlan) -> list[str]:
@@ -19,7 +29,7 @@ def _coat(coat: CoatPlan) -> list[str]:
         f"Coat {coat.coat}   {coat.mean_mm:.2f} mm on average",
         f"  weigh      A {coat.part_a_g:.1f} g + B {coat.part_b_g:.1f} g = {coat.mix_g:.1f} g"
         f"   (stays in the cup {coat.cup_left_g:.1f} g, runs over {coat.spill_g:.1f} g)",
-        f"  pour by    {clock_words(clock.pour_by_s)} after the parts meet",
+        f"  pour       {pour_words(clock).removeprefix('pour ')}, after the parts meet",
         f"  turn       {', '.join(legs)}; {len(turning)} ramps, up to {top:.1f} rpm;"
         f" opening {coat.opening_state}",
         f"  gel        expected {clock_words(clock.gel_expected_s)}"

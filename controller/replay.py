@@ -570,6 +570,7 @@ def _coat_today(
             "part_a_g": was.part_a_g,
             "part_b_g": was.part_b_g,
             "clock": CoatClock(
+                pour_from_s=max(0.0, spin_from_s - CLOSE_UP_S - POUR_S),
                 pour_by_s=poured_s + max(clock.pour_by_s - was.poured_s, 0.0) * pace,
                 spin_from_s=spin_from_s,
                 gel_expected_s=today.gel_s,

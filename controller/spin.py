@@ -256,12 +256,6 @@ class _Ramps:
             knot += 1
 
 
-def upwards(major_deg: float, minor_deg: float) -> tuple[float, float, float]:
-    """The direction in the mould frame that points straight up at these angles, unit length."""
-    phi, psi = math.radians(major_deg), math.radians(minor_deg)
-    return math.sin(phi) * math.sin(psi), math.sin(phi) * math.cos(psi), math.cos(phi)
-
-
 def park_deg(direction: tuple[float, float, float]) -> tuple[float, float]:
     """(major_deg, minor_deg) that point the mould's `direction` straight up.
 

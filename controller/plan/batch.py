@@ -17,6 +17,9 @@ MIX_S, POUR_S, CLOSE_UP_S = 90.0, 45.0, 45.0
 # Under vacuum until it rises and falls (about a minute), then 90 s more: common practice.
 DEGAS_S = 150.0
 LEAST_DEGAS_S = 60.0
+# The share of the time to pour by at which pouring begins of a mix that stands as long as it may:
+# what is left is the pouring itself, and as much again to be late in (common practice, no source).
+LATEST_POUR = 0.8
 # A cup that has doubled its viscosity is past pouring well: common practice, no source.
 POURABLE_RISE = 2.0
 CUP_DRAIN_S = 20.0  # how long a tilted cup is left to run out
@@ -137,8 +140,13 @@ def make_batch(
     spill_g: float,
     shop_degC: float,
     mould_degC: float,
+    stand: float = 0.0,
 ) -> Batch:
-    """Time one coat whose weights `mix` gave. Raises PlanError when the resin leaves no time."""
+    """Time one coat whose weights `mix` gave. Raises PlanError when the resin leaves no time.
+
+    stand: the share (0 to 1) of the time it may stand in its cup, degassed, before it is poured.
+    Poured later it is thicker and sets sooner after: it runs less far.
+    """
     sheet = casting.resin.sheet
     mix_g, left_g = weights_g
     pot_life_s = sheet.pot_life_min * 60.0
@@ -157,7 +165,9 @@ def make_batch(
             f"{math.ceil(sheet.pot_life_min * needed / pour_by)} min would do",
         )
     degas = min(DEGAS_S, max(0.0, pour_by - MIX_S - POUR_S))
-    poured = MIX_S + degas + POUR_S
+    may_stand = max(0.0, LATEST_POUR * pour_by - MIX_S - DEGAS_S)  # not while bubbles want out
+    stands = stand * may_stand
+    poured = MIX_S + degas + stands + POUR_S
     history, short = _coat_histories(casting, kin, mean_mm, mix_g, poured, room_K, mould_degC)
     gel = cure.gel_time_s(short)
     if not math.isfinite(gel):
@@ -170,6 +180,7 @@ def make_batch(
         )
     low, until = cure.next_pour_window_s(kin, history)
     clock = CoatClock(
+        pour_from_s=poured - POUR_S if stands else 0.0,
         pour_by_s=pour_by,
         spin_from_s=poured + CLOSE_UP_S,
         gel_expected_s=gel,

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from controller import cure
 from controller.errors import OutsideValidity, PlanError
@@ -51,6 +50,7 @@ from controller.plan.walls import (
     Grid,
     OutOfTime,
     Pour,
+    Timed,
     mesh_mm_for,
     run_over,
 )
@@ -70,6 +70,7 @@ SLUMP = 2.0  # a stated coat beyond so many times what is held is refused
 LEAST_SEARCH_S = 5.0  # below it there is no time for a film
 PACE_MOST = 1.3  # of a coat's gel against its plan; beyond it something else is wrong
 MOST_COATS, THICKEST_MM = 12, 20.0
+STANDS = (0.0, 0.5, 1.0)  # shares of how long a mix may stand before it is poured: what is tried
 ROUGH_CELLS = 500
 RUNS_OUT_MOST = 0.3  # of a pour; more cannot be made up by pouring more
 WEIGH_MIN = 10.0  # preparing and weighing before the first parts meet
@@ -294,8 +295,10 @@ class Bench:
         spill_g = float(np.mean(spilt_m3)) * self.density_kg_m3 * 1e3
         return self.batch(batch.mean_mm, spill_g=spill_g)
 
-    def batch(self, mean_mm: float, *, spill_g: float = 0.0, colder_K: float = 0.0) -> Batch:
-        """One coat weighed and timed, in a shop colder by so much."""
+    def batch(
+        self, mean_mm: float, *, spill_g: float = 0.0, colder_K: float = 0.0, stand: float = 0.0
+    ) -> Batch:
+        """One coat weighed and timed, in a shop colder by so much. stand: see make_batch."""
         return make_batch(
             self.casting,
             self.kin,
@@ -304,27 +307,35 @@ class Bench:
             spill_g,
             self.shop_degC - colder_K,
             self.mould_degC - colder_K,
+            stand,
         )
+
+    def times(self, batch: Batch) -> tuple[Batch, ...]:
+        """The batch, poured at once, and after it has stood; alone, where it may not stand."""
+        stood = [
+            self.batch(batch.mean_mm, spill_g=batch.spill_g, stand=share) for share in STANDS[1:]
+        ]
+        return (batch, *(one for one in stood if one.clock.pour_from_s > 0.0))
 
     def pour(self, batch: Batch) -> Pour:
         """A batch as the film needs it."""
-        table = np.array(viscosity_table(batch.history))
-        return self._pour(batch.mean_mm, batch.spill_g, table, batch.clock)
+        times = [
+            Timed(np.array(viscosity_table(one.history)), one.clock) for one in self.times(batch)
+        ]
+        return self._pour(batch.mean_mm, batch.spill_g, tuple(times))
 
     def laid_pour(self, coat: CoatPlan) -> Pour:
         """A coat already on the wall, likewise."""
-        return self._pour(coat.mean_mm, coat.spill_g, np.array(coat.viscosity), coat.clock)
+        times = (Timed(np.array(coat.viscosity), coat.clock),)
+        return self._pour(coat.mean_mm, coat.spill_g, times)
 
-    def _pour(
-        self, mean_mm: float, spill_g: float, table: NDArray[np.float64], clock: CoatClock
-    ) -> Pour:
+    def _pour(self, mean_mm: float, spill_g: float, times: tuple[Timed, ...]) -> Pour:
         return Pour(
             spilt_m3=spill_g / self.density_kg_m3 * 1e-3,
             mean_m=metres(mean_mm),
             volume_m3=self.cavity.area_cm2 * 1e-4 * metres(mean_mm),
             density_kg_m3=self.density_kg_m3,
-            table=table,
-            clock=clock,
+            times=times,
             rig=self.rig,
             opening=self.opening,
             open=self.open,
@@ -494,28 +505,37 @@ def assemble(
     casting, rig, cavity = bench.casting, bench.rig, bench.cavity
     sheet, area = casting.resin.sheet, cavity.area_cm2
     fresh = found.recipes[len(laid) :]
-    profiles = [profile(recipe, batch.clock, rig, bench.opening) for recipe in fresh]
+    times = bench.times(batch)
+    stood = [times[min(recipe.stand, len(times) - 1)] for recipe in fresh]
+    profiles = [
+        profile(recipe, one.clock, rig, bench.opening)
+        for recipe, one in zip(fresh, stood, strict=True)
+    ]
     coats = laid + tuple(
-        lay(bench, batch, found, k, recipe, ramps(ramped))
-        for k, (recipe, ramped) in enumerate(zip(fresh, profiles, strict=True), len(laid))
+        lay(bench, one, found, k, recipe, ramps(ramped))
+        for k, (one, recipe, ramped) in enumerate(
+            zip(stood, fresh, profiles, strict=True), len(laid)
+        )
     )
     hollow = sum(c.mix_g - c.cup_left_g - c.spill_g for c in coats)
     solid = cavity.solid_volume_cm3 * sheet.mixed_density_g_cm3
     resin = sum(c.mix_g for c in coats)
     price = casting.resin.price_per_kg
-    demould_min = demould_from_min([coat.clock for coat in coats], batch.demould_s)
-    said, bubble = cautions(casting, batch, bench.mould_degC)
+    demould_min = demould_from_min([coat.clock for coat in coats], stood[-1].demould_s)
+    # What is poured last has the least time to let its bubbles go.
+    latest = max(stood, key=lambda one: one.clock.spin_from_s)
+    said, bubble = cautions(casting, latest, bench.mould_degC)
     said += slump_caution(bench, batch)
     details: dict[str, Any] = {
         "load": check_load(casting, cavity, rig, profiles, hollow * 1e-3, batch.mix_g * 1e-3),
         "shop": {
             "dew_point_degC": moisture(casting, bench.mould_degC)[0],
             "shopping": shopping(casting, batch, len(fresh)),
-            "five_K_colder": colder(bench, batch, len(coats)),
+            "five_K_colder": colder(bench, stood[0], len(coats)),
         },
         "clarity": {"smallest_escaping_bubble_mm": round(bubble, 3)},
         "coat_limits_mm": {"cover": COVER_MM, "hold": round(bench.hold_mm(batch), 2)},
-        "search": search_details(found),
+        "search": {**search_details(found), **baseline_coat(bench, batch, found)},
         "recipes": [dataclasses.asdict(recipe) for recipe in found.recipes],
     }
     wall_mm = sum(c.mean_mm for c in coats)
@@ -540,7 +560,11 @@ def assemble(
             elapsed_min=demould_min + WEIGH_MIN,
             demould_from_min=demould_min,
         ),
-        cautions=(*opening_caution(bench, coats[len(laid) :]), *said),
+        cautions=(
+            *opening_caution(bench, coats[len(laid) :]),
+            *standing_caution(coats[len(laid) :]),
+            *said,
+        ),
         notes=(
             *cavity.notes,
             *taught_notes(bench.taught, found),
@@ -579,6 +603,17 @@ def lay(
     )
 
 
+def baseline_coat(bench: Bench, batch: Batch, found: Found) -> dict[str, Any]:
+    """How the compared 4:1 turns its coats, poured at once: what differs from the plan's own."""
+    if not found.baseline:
+        return {}
+    recipe = found.baseline_recipe
+    turned = ramps(profile(recipe, batch.clock, bench.rig, bench.opening))
+    coat = lay(bench, batch, Found(), 0, recipe, turned)
+    differs = {"clock", "start_deg", "ramps", "viscosity"}
+    return {"baseline_coat": coat.model_dump(mode="json", include=differs)}
+
+
 def opening_caution(bench: Bench, coats: Sequence[CoatPlan]) -> list[str]:
     """What to do about the mouth while it turns."""
     poured_g = sum(c.mix_g - c.cup_left_g for c in coats)
@@ -596,6 +631,18 @@ def opening_caution(bench: Bench, coats: Sequence[CoatPlan]) -> list[str]:
             CAP,
         ]
     return [CAP]
+
+
+def standing_caution(coats: Sequence[CoatPlan]) -> list[str]:
+    """What to heed while a mix stands in its cup."""
+    stand = [str(coat.coat) for coat in coats if coat.clock.pour_from_s > 0.0]
+    if not stand:
+        return []
+    which = f"coat {stand[0]}" if len(stand) == 1 else f"coats {', '.join(stand)}"
+    return [
+        f"The mix of {which} stands in its cup before it is poured, and warms itself there: "
+        "leave the cup open, and pour at once if it grows hot or draws threads."
+    ]
 
 
 def taught_notes(taught: Taught, found: Found) -> list[str]:

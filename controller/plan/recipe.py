@@ -22,7 +22,9 @@ class Recipe:
     other way. Times are shares of the way from the start of the spin to the expected gel. Biases
     count towards the opening: a negative one thickens the rim, a positive one the floor, whichever
     way the opening looks. Slow turning carries resin over ridges that would drain, fast turning
-    leaves a smooth wall smooth: coats of both kinds go together.
+    leaves a smooth wall smooth: coats of both kinds go together. `stand` says which of its times to
+    pour a batch is given, 0 the first: what is poured later runs less far, and a motor's unevenness
+    carries it less far off.
     """
 
     ratio: float = 2.0 + GOLDEN
@@ -36,6 +38,7 @@ class Recipe:
     rim_share: float = 0.12
     reverse: bool = False
     start_minor_deg: float = 0.0
+    stand: int = 0
 
 
 def speeds_rpm(fast_rpm: float, ratio: float, reverse: bool) -> tuple[float, float]:

@@ -7,7 +7,6 @@ chosen ones are computed again on finer meshes.
 
 from __future__ import annotations
 
-import copy
 import math
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
@@ -17,14 +16,13 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse
 from scipy.interpolate import RBFInterpolator
 from scipy.optimize import linprog
-from scipy.spatial import cKDTree
 
 from controller.errors import NotConverged
 from controller.film import Numerics, WallStatistics, mesh_error
 from controller.mould import Cavity
+from controller.plan.polish import Aim, best_move
 from controller.plan.recipe import GOLDEN, Recipe, eased, within_limits
 from controller.plan.walls import (
     AS_PLANNED,
@@ -46,12 +44,16 @@ Array = NDArray[np.float64]
 
 RIM_SLACK = 0.06  # the rim may differ from the mean by this much at no cost
 RIM_COST = 3.0
-LOW_WEIGHT = 0.1  # of the 5th percentile beside the thinnest patch
-DAY_WEIGHT = 0.8  # of what the worst day takes
-HARD_DAYS = 2  # of each finalist, on the mesh that decides
+LOW_WEIGHT = 0.4  # of the 5th percentile beside the thinnest patch
+DAY_WEIGHT = 0.5  # of the worst day's thinnest patch beside the one as planned
+# A worst day that leaves less than this of the mean costs more; 0.75 is wanted, and another mesh
+# may find a little less.
+WORST_WANTED, SHORT_COST = 0.80, 2.0
+LIKELY = 10  # recipes that are computed on bad days on the finer mesh
+NUDGE = 0.35  # of a step in SPACE: small enough for the film to answer in proportion
 LEADERS = 60  # combinations looked at closely
 COMBINED = 48  # recipes of which all combinations are summed
-STRAINED = 20  # of these, those whose bad days are computed too
+STRAINED = 16  # of these, those whose bad days are computed too
 IDEAS = 300  # recipes whose worth is guessed for every few that are computed, of each kind
 NEAR, BESIDE = 0.25, 0.05  # in `features`: what is less far apart is the same idea
 SPILL_ROUNDS = 3
@@ -69,17 +71,16 @@ class Effort:
     rounds: int
     lanes: int  # recipes a round
     shortlist: int  # recipes that go on to the finer mesh
-    fine_rounds: int  # of new ones there
-    guesses: int  # rounds before each of these on the coarse mesh, corrected by the finer one
     finalists: int
+    polishes: int
     days: tuple[Day, ...]
     check_mm: float  # the mesh that decides, and whose wall is reported
     check_cells: int
 
 
 # Sums of lanes are multiples of two kernels' sixteen: a lane left idle costs as much as a busy one.
-FULL = Effort(6.0, 1500, 3, 32, 29, 1, 2, 5, BAD_DAYS, 4.95, 3000)
-QUICK = Effort(8.0, 500, 2, 16, 3, 0, 0, 1, (), 7.0, 1000)
+FULL = Effort(6.0, 1500, 3, 32, 29, 2, 4, BAD_DAYS, 4.95, 3000)
+QUICK = Effort(8.0, 500, 2, 16, 3, 1, 0, (), 7.0, 1000)
 QUICK_BELOW_S = 30.0  # a budget below this gets the quick search
 
 
@@ -128,7 +129,7 @@ LOGS = ("ratio", "level_rpm")
 def first_recipes(pour: Pour, rng: np.random.Generator, count: int) -> list[Recipe]:
     """The baseline, 4:1 at four speeds; some that are often good; then drawn ones."""
     top = 0.95 * pour.rig.rate_limit_rpm
-    plain = eased(BASELINE, pour.clock, pour.rig)
+    plain = eased(BASELINE, pour.clock(BASELINE), pour.rig)
     found = [replace(plain, level_rpm=top * s) for s in (0.45, 0.6, 0.8, 1.0)]
     fast, mid, slow, golden = 0.8 * top, 0.6 * top, 0.22 * top, 2.618
     often = [
@@ -143,7 +144,10 @@ def first_recipes(pour: Pour, rng: np.random.Generator, count: int) -> list[Reci
         Recipe(level_rpm=mid, ratio=0.382, bias=-0.05, reverse=True),
         Recipe(level_rpm=slow, ratio=1.2, rim_bias=0.15, reverse=True),
     ]
-    found += [recipe for recipe in often if within_limits(recipe, pour.clock, pour.rig)]
+    for k, recipe in enumerate(often):  # every other one poured as late as it may be
+        one = replace(recipe, stand=(k % 2) * (len(pour.times) - 1))
+        if within_limits(one, pour.clock(one), pour.rig):
+            found.append(one)
     return [*found, *draw(pour, rng, count - len(found))][:count]
 
 
@@ -166,10 +170,11 @@ def draw(pour: Pour, rng: np.random.Generator, count: int) -> list[Recipe]:
             **values,
             reverse=bool(rng.uniform() < 0.5),
             start_minor_deg=float(rng.uniform(0, 360)),
+            stand=int(rng.integers(len(pour.times))),
         )
         if in_vain > MOST_IN_VAIN * count:  # a rig that follows hardly any law
-            one = eased(one, pour.clock, pour.rig)
-        if within_limits(one, pour.clock, pour.rig):
+            one = eased(one, pour.clock(one), pour.rig)
+        if within_limits(one, pour.clock(one), pour.rig):
             found.append(one)
         else:
             in_vain += 1
@@ -178,28 +183,38 @@ def draw(pour: Pour, rng: np.random.Generator, count: int) -> list[Recipe]:
 
 def vary(recipe: Recipe, pour: Pour, rng: np.random.Generator) -> Recipe:
     """A neighbour of a recipe that the rig can follow, nearer or farther."""
-    top, size = pour.rig.rate_limit_rpm, math.exp(rng.uniform(math.log(0.2), 0.0))
+    size = math.exp(rng.uniform(math.log(0.2), 0.0))
     for _ in range(50):
         new = recipe
-        for name, (low, high, step) in SPACE.items():
+        for name in SPACE:
             if rng.uniform() < 0.6:
                 continue
-            value, change = getattr(new, name), size * step * float(rng.normal())
-            moved = value * math.exp(change) if name in LOGS else value + change
-            high = top if name == "level_rpm" else high
-            changes: dict[str, Any] = {name: float(np.clip(moved, low, high))}
-            new = replace(new, **changes)
+            new = moved(new, {name: size * float(rng.normal())}, pour)
         if rng.uniform() < 0.15:
             new = replace(new, reverse=not new.reverse)
         if rng.uniform() < 0.15:
             new = replace(new, start_minor_deg=float(rng.uniform(0, 360)))
-        if new != recipe and within_limits(new, pour.clock, pour.rig):
+        if rng.uniform() < 0.15:
+            new = replace(new, stand=int(rng.integers(len(pour.times))))
+        if new != recipe and within_limits(new, pour.clock(new), pour.rig):
             return new
     return recipe
 
 
+def moved(recipe: Recipe, steps: dict[str, float], pour: Pour) -> Recipe:
+    """The recipe, some of its numbers moved by so many of their steps and kept in their range."""
+    changes: dict[str, Any] = {}
+    for name, amount in steps.items():
+        low, high, step = SPACE[name]
+        high = pour.rig.rate_limit_rpm if name == "level_rpm" else high
+        value, change = getattr(recipe, name), amount * step
+        value = value * math.exp(change) if name in LOGS else value + change
+        changes[name] = float(np.clip(value, low, high))
+    return replace(recipe, **changes)
+
+
 def features(recipes: Sequence[Recipe]) -> Array:
-    """Recipes as points (n, 12) in which neighbours turn alike."""
+    """Recipes as points (n, 13) in which neighbours turn alike."""
     rows = []
     for one in recipes:
         row = []
@@ -208,7 +223,8 @@ def features(recipes: Sequence[Recipe]) -> Array:
             low, high, value = np.log(ends) if name in LOGS else ends
             row.append((value - low) / (high - low))
         angle = math.radians(one.start_minor_deg)
-        rows.append([*row, float(one.reverse), 0.2 * math.cos(angle), 0.2 * math.sin(angle)])
+        ways = [float(one.reverse), 0.3 * one.stand]
+        rows.append([*row, *ways, 0.2 * math.cos(angle), 0.2 * math.sin(angle)])
     return np.array(rows)
 
 
@@ -217,6 +233,13 @@ def score(lowest: Array, rim: Array) -> Array:
     if np.isnan(rim).any():
         return lowest
     return np.asarray(lowest - RIM_COST * np.maximum(np.abs(rim - 1.0) - RIM_SLACK, 0.0))
+
+
+def day_cost(planned: Array, worst: Array) -> Array:
+    """What a worst day takes from the score, of the thinnest patch as planned and then."""
+    return np.asarray(
+        DAY_WEIGHT * (planned - worst) + SHORT_COST * np.maximum(WORST_WANTED - worst, 0.0)
+    )
 
 
 def measures(grid: Grid, sums: Array) -> tuple[Array, Array, Array]:
@@ -245,11 +268,12 @@ class Strain:
     base: Array
 
     def cost(self, sets: NDArray[np.int64], share: float) -> Array:
-        """How much lower each set (k, coats) scores on its worst day than as planned, (k,)."""
-        scores = np.array(
-            [score(*_lowest(self.grid, maps, sets, self.base * share)) for maps in self.maps]
+        """What the worst day of each set (k, coats) takes from its score, (k,). A rim that is off
+        for a day costs nothing: what it leaves thin is a thin patch."""
+        lowest = np.array(
+            [_lowest(self.grid, maps, sets, self.base * share)[0] for maps in self.maps]
         )
-        return np.asarray(scores[0] - scores.min(axis=0))
+        return np.asarray(day_cost(lowest[0], lowest.min(axis=0)))
 
 
 def _lowest(grid: Grid, maps: Array, sets: NDArray[np.int64], under: Array) -> tuple[Array, Array]:
@@ -292,7 +316,7 @@ def combinations(
     strain: what bad days take from the leaders counts too.
     """
     # The 5th percentile and the bad days count too, but only among the leaders.
-    sets = best_sums(grid, maps, coats, base)[: 30 * best]
+    sets = best_sums(grid, maps, coats, base)[: max(30 * best, 500)]
     share = sets.shape[1] / coats  # of the base, so that some of the coats are judged with theirs
     rated = np.concatenate(
         [
@@ -301,22 +325,11 @@ def combinations(
         ]
     )
     if strain is not None:
-        rated = rated - DAY_WEIGHT * strain.cost(sets, share)
+        rated = rated - strain.cost(sets, share)
     leaders = [tuple(int(i) for i in sets[j]) for j in np.argsort(-rated, kind="stable")[:best]]
     if coats > 3:
         leaders = [_exchange(grid, maps, (one * coats)[:coats], base) for one in leaders]
     return list(dict.fromkeys(leaders))
-
-
-def different(leaders: Sequence[tuple[int, ...]], count: int) -> list[tuple[int, ...]]:
-    """The first few leaders of which no two share all coats but one, while there are such."""
-    chosen = [leaders[0]]
-    for leader in leaders[1:]:
-        if len(chosen) == count:
-            break
-        if all(len(set(leader) - set(other)) >= min(2, len(leader)) for other in chosen):
-            chosen.append(leader)
-    return chosen
 
 
 def _exchange(grid: Grid, maps: Array, start: tuple[int, ...], base: Array) -> tuple[int, ...]:
@@ -384,33 +397,6 @@ class Level:
             laid = Walls(self.grid, pour, search.executor, search.budget)
             self.base += laid.of([(recipe, AS_PLANNED)])[0]
 
-    def guessed(self, recipes: Sequence[Recipe], coarse: Level) -> Array:
-        """Films where they are computed; else what the coarse mesh gives, corrected by how far it
-        was off for the likest recipe that was computed on both."""
-        known = [recipe for recipe, day in self.walls.known if day == AS_PLANNED]
-        fresh = [recipe for recipe in recipes if recipe not in known]
-        found = dict(zip(known, self.films(known), strict=True))
-        if fresh:
-            area = self.grid.weights.area
-            rough = np.asarray(coarse.films([*known, *fresh]) @ self._carry(coarse).T)
-            off = np.array([found[recipe] for recipe in known]) - rough[: len(known)]
-            nearest = cKDTree(features(known)).query(features(fresh))[1]
-            films = np.maximum(rough[len(known) :] + off[nearest], 0.0)
-            films *= (self.walls.pour.mean_m * area.sum() / np.asarray(films @ area))[:, None]
-            found.update(zip(fresh, films, strict=True))
-        return np.array([found[recipe] for recipe in recipes])
-
-    def _carry(self, coarse: Level) -> sparse.csr_array:
-        """Matrix (cells, coarse cells): the mean of the four nearest, nearer ones counting more."""
-        here, there = self.grid.mesh.points, coarse.grid.mesh.points
-        distance, index = cKDTree(there).query(here, k=4)
-        share = 1.0 / (np.asarray(distance) ** 2 + (0.1 * coarse.grid.mesh.edge_length_m) ** 2)
-        share /= share.sum(axis=1, keepdims=True)
-        rows = np.repeat(np.arange(len(here)), 4)
-        return sparse.csr_array(
-            (share.ravel(), (rows, index.ravel())), shape=(len(here), len(there))
-        )
-
     def films(self, recipes: Sequence[Recipe], day: Day = AS_PLANNED) -> Array:
         found = self.walls.of([(recipe, day) for recipe in recipes])
         if not self.walls.pour.open:
@@ -456,8 +442,7 @@ class Search:
         self.rng = np.random.default_rng(self.seed)
         self.coarse: Level | None = None
         effort = self.effort
-        self.steps = effort.rounds + 2.0 + 3.0 * bool(effort.days)
-        self.steps += effort.fine_rounds * (2.0 + effort.guesses)
+        self.steps = effort.rounds + 2.0 + (2.0 + effort.polishes) * bool(effort.days)
 
     def run(self) -> Found:
         """Choose the coats' recipes. Ctrl-C and a spent budget keep the best so far.
@@ -496,12 +481,12 @@ class Search:
 
     def _run(self) -> None:
         self.tell(0.0, "turning the first coats")
-        self.coarse = coarse = Level(self, self._mesh_mm(True), COARSE)
-        shortlist = self._explore(coarse)
+        self.coarse = Level(self, self._mesh_mm(True), COARSE)
+        shortlist = self._explore(self.coarse)
         self.fine = Level(self, self._mesh_mm(False), FINE)
-        finalists = self._decide(shortlist)
+        likely = self._decide(shortlist)
         if self.effort.days:
-            self._endure(coarse, finalists)
+            self._endure(likely)
         self.found.complete = True
 
     def _explore(self, level: Level) -> list[Recipe]:
@@ -523,7 +508,7 @@ class Search:
                 fresh = []
             pool.add(level, fresh, self.coats, rough)
             if number == 0:
-                plain = eased(BASELINE, self.pour.clock, self.pour.rig)
+                plain = eased(BASELINE, self.pour.clock(BASELINE), self.pour.rig)
                 like = [replace(r, level_rpm=plain.level_rpm) == plain for r in pool.recipes]
                 alike = [r for r, same in zip(pool.recipes, like, strict=True) if same]
                 self._baseline(level, alike)
@@ -537,8 +522,8 @@ class Search:
         cells = self.cavity.area_cm2 * 100.0 / (0.866 * self._mesh_mm(False) ** 2)
         return float(max(self.effort.shortlist, BATCH) * cells**1.5)
 
-    def _decide(self, shortlist: list[Recipe]) -> list[tuple[Recipe, ...]]:
-        """All combinations again, on the finer mesh: the best, and others unlike it."""
+    def _decide(self, shortlist: list[Recipe]) -> list[Recipe]:
+        """All combinations again, on the finer mesh: the recipes of the best."""
         level, found, pool = self.fine, self.found, Pool()
         rough = self.coarse if self.effort.days else None
         speeds = self._speeds(level)
@@ -547,27 +532,8 @@ class Search:
         self._take(level, pool.named(pool.leaders[0]))
         self._baseline(level, speeds)
         self._step(2.0)
-        for _ in range(self.effort.fine_rounds):
-            fresh = self._guess(pool)
-            pool.add(level, fresh, self.coats, rough)
-            found.tried += len(fresh)
-            self._take(level, pool.named(pool.leaders[0]))
-            self._step(2.0)
         found.bound = pool.mixed.lowest
-        unlike = different(pool.leaders, self.effort.finalists)
-        return [pool.named(leader) for leader in unlike]
-
-    def _guess(self, pool: Pool) -> list[Recipe]:
-        """The most promising recipes for the fine mesh, by what the coarse one says of many."""
-        if self.coarse is None:
-            return []
-        trial = copy.copy(pool)
-        for _ in range(self.effort.guesses):
-            fresh = self._next(trial, self.effort.lanes)
-            trial.add(self.fine, fresh, self.coats, self.coarse, guessed_from=self.coarse)
-            self._step(1.0)
-        fresh = [r for r in trial.best_first(self.fine) if r not in pool.recipes]
-        return fresh[: self.effort.lanes]
+        return pool.best_first(level)[: max(LIKELY, self.coats)]
 
     def _speeds(self, level: Level) -> list[Recipe]:
         """The baseline at the speed that was best on the coarse mesh, and beside it."""
@@ -599,43 +565,100 @@ class Search:
         ]
         return [recipe for recipe in dict.fromkeys(chosen) if recipe not in pool.recipes]
 
-    def _endure(self, coarse: Level, finalists: list[tuple[Recipe, ...]]) -> None:
-        """Of the finalists, that whose worst day is best becomes the plan.
-
-        The coarse mesh says which days are worst for each; those are computed on the fine mesh.
-        """
-        fine, found = self.fine, self.found
-        days = self.effort.days
-        coarse.walls.of([(r, d) for one in finalists for r in one for d in (AS_PLANNED, *days)])
-        worst: list[tuple[Day, ...]] = []
-        for one in finalists:
-            rated = rate(coarse.grid, np.array([coarse.total(one, day) for day in days]))
-            worst.append(tuple(days[i] for i in np.argsort(rated, kind="stable")))
+    def _endure(self, likely: list[Recipe]) -> None:
+        """The best plan of these recipes when the bad days count, polished."""
+        plans = self._crossed(likely)
+        self._compute(plans)
+        best, trust = max(plans, key=self._worth), 1.0
+        self._endured(best)
         self._step(2.0)
-        hard = [
-            (recipe, day)
-            for one, order in zip(finalists, worst, strict=True)
-            for day in order[:HARD_DAYS]
-            for recipe in one
-        ]
-        fine.walls.of(hard)
-        value = []
-        for one, order in zip(finalists, worst, strict=True):
-            rated = rate(
-                fine.grid,
-                np.array([fine.total(one, day) for day in (AS_PLANNED, *order[:HARD_DAYS])]),
-            )
-            value.append((1.0 - DAY_WEIGHT) * rated[0] + DAY_WEIGHT * rated.min())
-        chosen = int(np.argmax(value))
-        best, order = finalists[chosen], worst[chosen]
-        self._take(fine, best)
-        hardest = sorted(order[:HARD_DAYS], key=lambda day: fine.lowest(best, day))
-        found.worst_days = (*hardest, *order[HARD_DAYS:])
-        drop = min(coarse.lowest(best, day) for day in days) / coarse.lowest(best)
-        found.worst_min = min(
-            fine.lowest(best) * min(1.0, drop), fine.lowest(best, found.worst_days[0])
+        for _ in range(self.effort.polishes):
+            new = self._polished(best, trust)
+            self._compute([new])
+            if self._worth(new) > self._worth(best):
+                best, trust = new, 1.6 * trust
+                self._endured(best)
+            else:
+                trust *= 0.5
+            self._step(1.0)
+
+    def _crossed(self, likely: list[Recipe]) -> list[tuple[Recipe, ...]]:
+        """The finalists: what these recipes make, by their films on the finer mesh on those days
+        that differ most. What the coarse one says of bad days only names the recipes."""
+        level = self.fine
+        strained = level.strained(likely)
+        strain = Strain(level.grid, strained, level.base)
+        found = combinations(level.grid, strained[0], self.coats, LEADERS, level.base, strain)
+        return [tuple(likely[i] for i in one) for one in found[: self.effort.finalists]]
+
+    def _compute(self, plans: Sequence[tuple[Recipe, ...]]) -> None:
+        """All films of these plans at once: on every day, and nudged."""
+        days = (AS_PLANNED, *self.effort.days)
+        wanted = [(recipe, day) for one in plans for recipe in one for day in days]
+        if len(plans) == 1:
+            wanted += [(knob.nudged, AS_PLANNED) for knob in self._knobs(plans[0])]
+        self.fine.walls.of(wanted)
+
+    def _worth(self, recipes: tuple[Recipe, ...]) -> float:
+        """The score, with its thinnest patch mostly that of the worst day."""
+        level, days = self.fine, self.effort.days
+        rated = float(rate(level.grid, level.total(recipes)[None])[0])
+        worst = min(level.lowest(recipes, day) for day in (AS_PLANNED, *days))
+        return rated - float(day_cost(np.array(level.lowest(recipes)), np.array(worst)))
+
+    def _endured(self, recipes: tuple[Recipe, ...]) -> None:
+        """Make these the plan, with what the bad days make of them."""
+        level, found = self.fine, self.found
+        self._take(level, recipes)
+        lowest = {day: level.lowest(recipes, day) for day in self.effort.days}
+        found.worst_days = tuple(sorted(lowest, key=lambda day: lowest[day]))
+        found.worst_min = min(*lowest.values(), level.lowest(recipes))
+
+    def _knobs(self, recipes: tuple[Recipe, ...]) -> list[Knob]:
+        """What of these coats the film answers in proportion: their biases. Speeds, ratios and
+        times move the phase at which a leg begins, and it answers those by leaps."""
+        found = []
+        for k, recipe in enumerate(recipes):
+            for name in ("bias", "rim_bias") if recipe.rim_bias else ("bias",):
+                for amount in (NUDGE, -NUDGE):
+                    nudged = moved(recipe, {name: amount}, self.pour)
+                    clock = self.pour.clock(nudged)
+                    if nudged != recipe and within_limits(nudged, clock, self.pour.rig):
+                        found.append(Knob(k, name, amount, nudged))
+                        break
+        return found
+
+    def _polished(self, recipes: tuple[Recipe, ...], trust: float) -> tuple[Recipe, ...]:
+        """The coats with all their biases moved together, none by more than `trust` steps."""
+        level, pour, weights = self.fine, self.pour, self.fine.grid.weights
+        knobs = self._knobs(recipes)
+        totals = np.array([level.total(recipes, day) for day in (AS_PLANNED, *self.effort.days)])
+        mean = float(totals[0] @ weights.area / weights.area.sum())
+        own = level.films([recipes[knob.coat] for knob in knobs])
+        nudged = level.films([knob.nudged for knob in knobs])
+        slopes = (nudged - own) / (mean * np.array([knob.amount for knob in knobs])[:, None])
+        rim, rim_slopes = math.nan, np.full(len(knobs), math.nan)
+        if weights.rim is not None:
+            rim, rim_slopes = float(totals[0] @ weights.rim) / mean, slopes @ weights.rim
+        move = best_move(
+            weights.patch_means(totals.T).T / mean,
+            weights.patch_means(slopes.T).T,
+            rim,
+            rim_slopes,
+            [(-trust, trust)] * len(knobs),
+            Aim(DAY_WEIGHT, WORST_WANTED, SHORT_COST, LOW_WEIGHT, RIM_SLACK, RIM_COST),
         )
-        self._step(1.0)
+        found = list(recipes)
+        for k, recipe in enumerate(recipes):
+            steps = {
+                knob.name: float(by) for knob, by in zip(knobs, move, strict=True) if knob.coat == k
+            }
+            for part in (1.0, 0.5, 0.25):  # what the rig cannot follow is gone half the way
+                new = moved(recipe, {name: part * by for name, by in steps.items()}, pour)
+                if within_limits(new, pour.clock(new), pour.rig):
+                    found[k] = new
+                    break
+        return tuple(found)
 
     def _step(self, part: float) -> None:
         self.done += part
@@ -675,6 +698,16 @@ class Search:
         }
 
 
+@dataclass(frozen=True)
+class Knob:
+    """One number of one coat that may be moved; `nudged` has it moved by `amount` steps."""
+
+    coat: int
+    name: str
+    amount: float
+    nudged: Recipe
+
+
 class Pool:
     """Recipes tried on one mesh, with what follows from all of them together."""
 
@@ -688,17 +721,11 @@ class Pool:
         fresh: Sequence[Recipe],
         coats: int,
         rough: Level | None,
-        guessed_from: Level | None = None,
     ) -> None:
-        """rough: where bad days are looked at; None, not at all. guessed_from: the coarse mesh
-        where films are not computed on this one."""
+        """rough: where bad days are looked at; None, not at all."""
         self.recipes = [*self.recipes, *fresh]
         grid, base = level.grid, level.base
-        self.maps = (
-            level.films(self.recipes)
-            if guessed_from is None
-            else level.guessed(self.recipes, guessed_from)
-        )
+        self.maps = level.films(self.recipes)
         mean = grid.weights.area / grid.weights.area.sum()
         rim = mean if grid.weights.rim is None else grid.weights.rim
         one = float(self.maps[0] @ mean)

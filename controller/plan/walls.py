@@ -58,9 +58,18 @@ BAD_DAYS = (
 
 
 @dataclass(frozen=True, eq=False)
-class Pour:
-    """One coat's resin on its clock, and the rig that turns it. table: (time_s, Pa s), (k, 2).
+class Timed:
+    """A coat's resin on its clock, poured at one of its times. table: (time_s, Pa s), (k, 2)."""
 
+    table: Array
+    clock: CoatClock
+
+
+@dataclass(frozen=True, eq=False)
+class Pour:
+    """One coat's resin, poured at once or after it stood, and the rig that turns it.
+
+    times: when it may be poured, the first the earliest; a recipe says which.
     volume_m3 is to stay, mean_m thick on average; spilt_m3 is poured beside it, to run over. open:
     the mouth is not capped while it turns.
     """
@@ -69,11 +78,17 @@ class Pour:
     spilt_m3: float
     mean_m: float
     density_kg_m3: float
-    table: Array
-    clock: CoatClock
+    times: tuple[Timed, ...]
     rig: RigSpec
     opening: Vector3
     open: bool = False
+
+    def clock(self, recipe: Recipe) -> CoatClock:
+        return self._timed(recipe).clock
+
+    def _timed(self, recipe: Recipe) -> Timed:
+        """A resin that leaves no time to stand has fewer times than the recipe may ask for."""
+        return self.times[min(recipe.stand, len(self.times) - 1)]
 
     def coat(self, recipe: Recipe, day: Day, cells: int | None) -> Coat:
         """The film's input. Only what a day changes is changed: the ramps stay as planned.
@@ -91,15 +106,16 @@ class Pour:
             "accel_limit_rpm_s": 1.2 * self.rig.accel_limit_rpm_s,
         }
         rig = self.rig.model_copy(update=limits)
-        found = profile(turned, self.clock, rig, self.opening)
+        timed = self._timed(recipe)
+        found = profile(turned, timed.clock, rig, self.opening)
         fluid = Fluid(
             self.density_kg_m3,
             SURFACE_TENSION_N_M,
-            self.table[:, 0] * day.gel,
-            self.table[:, 1] * day.viscosity,
+            timed.table[:, 0] * day.gel,
+            timed.table[:, 1] * day.viscosity,
         )
         spin = Spin(
-            self.clock.spin_from_s, *found.start, found.duration_s, found.major, found.minor
+            timed.clock.spin_from_s, *found.start, found.duration_s, found.major, found.minor
         )
         if cells is None:
             return Coat(fluid, spin, volume_m3=self.volume_m3 + self.spilt_m3)

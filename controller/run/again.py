@@ -7,7 +7,7 @@ from typing import Any
 from controller.model import Plan, Step
 from controller.plan import CoatDone
 from controller.plantext import clock_words
-from controller.run.core import next_from_s
+from controller.run.due import next_from_s
 from controller.run.state import Coat, RunState
 
 # A fraction of the coat's rest may be spent on planning the next ones, and no more than so much.

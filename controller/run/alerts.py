@@ -7,6 +7,7 @@ from typing import Literal
 from controller.model import Step
 from controller.plan.batch import POUR_S
 from controller.run import plain
+from controller.run.due import turn_by_s, wait_to_pour
 from controller.run.seen import Seen
 from controller.run.state import RunState
 from controller.weighing import REFUSE_PERCENT, WARN_PERCENT, Weighing, check
@@ -139,7 +140,7 @@ def _resin(state: RunState, now_s: float, seen: Seen) -> set[str]:
             kinds.add("mix_gone")
         elif coat.poured_s is None and time_s > clock.pour_by_s:
             kinds.add("late_pour")
-        elif coat.poured_s is not None and time_s > clock.gel_low_s * 0.5:
+        elif coat.poured_s is not None and time_s > turn_by_s(clock):
             kinds.add("late_start")
     if state.step is Step.SPIN and time_s is not None and coat.safe_s is None:
         expected_s = seen.gel.safe_to_stop_s or clock.gel_high_s
@@ -168,7 +169,9 @@ def _people(state: RunState, now_s: float) -> set[str]:
             kinds.add("weights_refused")
         elif error > WEIGHT_WARN:
             kinds.add("weights_off")
-    if state.step in _ASKING and now_s - state.entered_s > WAITING_S:
+    # Who was told to wait with the pour is not missed until as long after that.
+    asked = state.step in _ASKING and wait_to_pour(state, now_s - WAITING_S) is None
+    if asked and now_s - state.entered_s > WAITING_S:
         kinds.add("waiting")
     if state.step in (Step.WEIGH, Step.MIX, Step.DEGAS) and state.halted and state.moving == "up":
         kinds.add("not_up")

@@ -10,8 +10,7 @@ import re
 from collections.abc import Callable
 from typing import Any
 
-from controller.model import Answer, Command, Plan, Step
-from controller.plan.batch import CLOSE_UP_S, POUR_S
+from controller.model import Answer, Command, Step
 from controller.ports import Light, Press
 from controller.replay import Floats, Follower, Place
 from controller.run import motion
@@ -24,7 +23,8 @@ from controller.run.alerts import (
     ratio_weighed,
     weight_error,
 )
-from controller.run.plain import AT_THE_FRAME, HALTED, WAIT_FOR_AGE, WAIT_FOR_COAT, not_now
+from controller.run.due import next_from_s
+from controller.run.plain import AT_THE_FRAME, HALTED, not_now
 from controller.run.seen import (
     Action,
     Enable,
@@ -43,7 +43,6 @@ from controller.run.state import RunState, Turning, fold
 from firmware_bridge.contract import Fault, Mode, RigState
 
 INSIST_S = 1.0  # after an order to stop, until the board must be seen to have taken it
-WEIGH_S = 120.0  # turning up and weighing, before the parts meet (common practice, no source)
 
 
 def step(state: RunState, now_s: float, seen: Seen) -> tuple[RunState, list[Action]]:
@@ -678,52 +677,6 @@ class _Moment:
         for kind in sorted(self.state.alerts.keys() - wanted):
             self.emit("alert_over", alert=kind)
         self.actions.append(Show(_light(self.state)))
-
-
-def next_from_s(state: RunState) -> float | None:
-    """From when on the next step may be taken (rest and cure), on the rig's clock."""
-    met_s = state.coat.parts_met_s
-    if met_s is None:
-        return None
-    if state.step is Step.REST:
-        return met_s + pour_gap_s(state.plan, state.index) - WEIGH_S
-    if state.step is Step.CURE:
-        return met_s + demould_after_s(state.plan)
-    return None
-
-
-def pour_gap_s(plan: Plan, index: int) -> float:
-    """From one coat's parts meeting to the next one's, so that the pour falls when it first may."""
-    after = plan.coats[index + 1].clock
-    return plan.coats[index].clock.next_pour_from_s - (after.spin_from_s - CLOSE_UP_S)
-
-
-def wait_to_pour(state: RunState, now_s: float) -> tuple[float, str] | None:
-    """Until when the mix now waits in its cup, on the rig's clock, and why; None when it does not.
-
-    Only a person quicker than planned waits: for the coat below, and in a replay for the moment
-    that belongs to the proven coat's pour. Pouring takes its time, and begins before. A mix that
-    would pass its time is poured first: a wrinkle is the lesser harm.
-    """
-    met_s, clock = state.coat.parts_met_s, state.coat_plan.clock
-    if met_s is None or state.step is not Step.POUR:
-        return None
-    waits = []
-    if state.follower is not None:
-        waits.append((met_s + clock.spin_from_s - CLOSE_UP_S - POUR_S, WAIT_FOR_AGE))
-    below_s = state.coats[state.index - 1].parts_met_s if state.index else None
-    if below_s is not None:
-        ready_s = below_s + state.plan.coats[state.index - 1].clock.next_pour_from_s
-        waits.append((ready_s - POUR_S, WAIT_FOR_COAT))
-    until_s, why = max(waits, default=(0.0, ""))
-    until_s = min(until_s, met_s + clock.pour_by_s)
-    return (until_s, why) if now_s < until_s else None
-
-
-def demould_after_s(plan: Plan) -> float:
-    """How long the last coat cures, from the moment its parts met, before the mould is opened."""
-    gaps_s = sum(pour_gap_s(plan, index) for index in range(len(plan.coats) - 1))
-    return plan.totals.demould_from_min * 60.0 - gaps_s
 
 
 def _light(state: RunState) -> Light:

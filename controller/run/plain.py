@@ -124,6 +124,7 @@ ALERTS: dict[str, str] = {
 
 WAIT_TO_POUR = "Wait with the pour: let the mix stand in its cup."
 WAIT_FOR_COAT = "The coat below is not ready: poured on now, it may wrinkle."
+WAIT_TO_THICKEN = "Poured a little thicker it runs less far, and the wall comes out more even."
 WAIT_FOR_AGE = "The proven coat was poured later: poured then, the film goes the same way again."
 
 

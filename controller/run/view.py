@@ -24,7 +24,7 @@ from controller.model import (
 from controller.replay import Place
 from controller.run import plain
 from controller.run.alerts import SEVERITY, peak_limit_degC
-from controller.run.core import next_from_s, wait_to_pour
+from controller.run.due import next_from_s, turn_by_s, wait_to_pour
 from controller.run.seen import Seen
 from controller.run.state import Coat, RunState
 from firmware_bridge.contract import Mode, RigState
@@ -155,7 +155,7 @@ def countdown(state: RunState, now_s: float, seen: Seen) -> Countdown | None:
     if state.step in (Step.MIX, Step.DEGAS, Step.POUR):
         return Countdown(label="left before it thickens", until_s=met_s + clock.pour_by_s)
     if state.step is Step.CLOSE_UP:
-        return Countdown(label="left to start turning", until_s=met_s + clock.gel_low_s * 0.5)
+        return Countdown(label="left to start turning", until_s=met_s + turn_by_s(clock))
     if state.step is Step.SPIN:
         safe_s = state.coat.safe_s
         if safe_s is None:

@@ -5,12 +5,17 @@ from __future__ import annotations
 import hashlib
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from controller.model import Sheet, read_casting, read_rig
+from controller.mould import load_cavity
 from controller.plan import Taught, make_plan
-from controller.plan.batch import cup_left_g, mix, parts_g
+from controller.plan.batch import CLOSE_UP_S, POUR_S, cup_left_g, mix, parts_g, viscosity_table
+from controller.plan.make import Bench, standing_caution
+from controller.plan.recipe import Recipe
 from controller.plan.shop import mean_bound_mm
+from controller.plantext import describe
 from controller.prove import MouldLesson, MouldMemory, taught_by
 from controller.records import Batch, Journal
 
@@ -132,3 +137,49 @@ def test_what_a_mould_taught_is_found_by_its_mesh(tmp_path: Path) -> None:
     assert taught == Taught(memory.weight_ratio, 1.0, 2)
     assert 0.95 < taught.stays < 1.0
     journal.close()
+
+
+def test_a_mix_may_stand_before_it_is_poured() -> None:
+    """The later it is poured the nearer it is to its gel, and the less far it runs: the integral of
+    1/mu from the start of the spin to the gel. All of it before a fifth of the time to pour by."""
+    casting = read_casting(SAMPLES / "lantern-globe.toml")
+    bench = Bench(casting, RIG, load_cavity(casting))
+    batches = bench.times(bench.batch(1.5))
+    assert len(batches) == 3
+    assert batches[0].clock.pour_from_s == 0.0  # as soon as it is degassed
+    way = []
+    for batch in batches:
+        time_s, viscosity_Pa_s = np.array(viscosity_table(batch.history)).T
+        at_s = np.linspace(batch.clock.spin_from_s, batch.clock.gel_expected_s, 2000)
+        fluidity = 1.0 / np.interp(at_s, time_s, viscosity_Pa_s)
+        way.append(float(np.trapezoid(fluidity, at_s)))
+    assert way[0] > 1.15 * way[1] > 1.3 * way[2]
+    last = batches[-1].clock
+    assert last.pour_from_s == pytest.approx(0.8 * last.pour_by_s)
+    assert last.spin_from_s == pytest.approx(last.pour_from_s + POUR_S + CLOSE_UP_S)
+    assert {batch.mix_g for batch in batches} == {batches[0].mix_g}
+
+
+def test_a_quick_resin_does_not_stand() -> None:
+    """It is past pouring well as soon as it is degassed."""
+    casting = read_casting(SAMPLES / "lantern-globe.toml")
+    sheet = casting.resin.sheet.model_copy(update={"pot_life_min": 3.0})
+    resin = casting.resin.model_copy(update={"sheet": sheet})
+    quick = casting.model_copy(update={"resin": resin})
+    bench = Bench(quick, RIG, load_cavity(quick))
+    batch = bench.batch(1.5)
+    assert bench.times(batch) == (batch,)
+    assert bench.pour(batch).clock(Recipe(stand=2)) == batch.clock
+
+
+def test_a_mix_that_stands_is_cautioned_about() -> None:
+    plan = make_plan(read_casting(SAMPLES / "lantern-globe.toml"), RIG, time_budget_s=0.0)
+    assert standing_caution(plan.coats) == []
+    clocks = [coat.clock.model_copy(update={"pour_from_s": 300.0}) for coat in plan.coats]
+    stood = [
+        coat.model_copy(update={"clock": clock})
+        for coat, clock in zip(plan.coats, clocks, strict=True)
+    ]
+    assert "coats 1, 2, 3 stands" in standing_caution(stood)[0]
+    assert "coat 2 stands" in standing_caution(stood[1:2])[0]
+    assert "let it stand, pour from 5:00 by" in describe(plan.model_copy(update={"coats": stood}))

@@ -113,7 +113,7 @@ def test_a_rig_that_hardly_speeds_up_turns_evenly() -> None:
     pour = bench.pour(bench.batch(1.5))
     found = first_recipes(pour, np.random.default_rng(0), 24)
     assert len(found) == 24
-    assert all(within_limits(recipe, pour.clock, slow) for recipe in found)
+    assert all(within_limits(recipe, pour.clock(recipe), slow) for recipe in found)
 
 
 def test_a_quick_resin_demoulded_late_is_planned() -> None:

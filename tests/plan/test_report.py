@@ -9,7 +9,11 @@ from matplotlib.figure import Figure
 
 from controller.errors import InputError
 from controller.model import Plan, read_casting, read_rig
+from controller.mould import load_cavity
 from controller.plan import CoatDone, make_plan, replan
+from controller.plan.make import Bench, baseline_coat
+from controller.plan.recipe import Recipe
+from controller.plan.search import Found
 from controller.planreport import baseline_of, pictures_of, write_report
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -110,10 +114,16 @@ def test_replanning_refuses_when_the_wall_is_there(plan: Plan) -> None:
 
 def test_the_baseline_turns_the_same_resin(plan: Plan) -> None:
     assert baseline_of(plan) is None  # nothing was searched, so nothing was compared
-    details = {**plan.details, "search": {"baseline_recipe": {"ratio": 4.0, "level_rpm": 12.0}}}
+    bench = Bench(plan.casting, plan.rig, load_cavity(plan.casting))
+    batch = bench.batch(1.5)
+    compared = Found(
+        baseline={"ratio": 4.0}, baseline_recipe=Recipe(ratio=4.0, level_rpm=12.0, stand=0)
+    )
+    details = {**plan.details, "search": baseline_coat(bench, batch, compared)}
     plain = baseline_of(plan.model_copy(update={"details": details}))
     assert plain is not None
     last = plain.coats[0].ramps[-1]
     assert last.major_rpm == pytest.approx(12.0)
     assert last.minor_rpm == pytest.approx(3.0)
-    assert plain.coats[0].viscosity == plan.coats[0].viscosity
+    assert plain.coats[0].clock == batch.clock  # poured at once, whenever the plan's own is
+    assert plain.coats[0].mix_g == plan.coats[0].mix_g

@@ -8,16 +8,17 @@ from pathlib import Path
 
 import pytest
 
-from controller.model import Command, Step
-from controller.plan.batch import POUR_S
+from controller.model import Command, Plan, Step
+from controller.plan.batch import CLOSE_UP_S, POUR_S
 from controller.ports import Press, Reading
 from controller.run import plain
-from controller.run.alerts import BOUND_OF_GEL
-from controller.run.core import WEIGH_S, pour_gap_s
+from controller.run.alerts import BOUND_OF_GEL, WAITING_S
+from controller.run.due import WEIGH_S, pour_gap_s
 from controller.run.seen import GelReading, Hold, Park, Queue, Seen, Stop
 from controller.run.view import countdown, sentence, snapshot
 from firmware_bridge.contract import Fault, Mode
 from tests.run.bench import Bench
+from tests.run.shop import lantern_plan
 
 DOCS = Path(__file__).resolve().parents[2] / "web" / "guide" / "abnormal.md"
 
@@ -400,6 +401,42 @@ def test_who_pours_all_the_same_is_told_that_it_may_wrinkle() -> None:
     bench = quick_to_the_second_pour()
     assert bench.ask("next").accepted
     assert "early_pour" in bench.alerts()
+
+
+def a_plan_that_lets_its_mix_stand(pour_from_s: float) -> Plan:
+    plan = lantern_plan()
+    times = {"pour_from_s": pour_from_s, "spin_from_s": pour_from_s + POUR_S + CLOSE_UP_S}
+    coats = [c.model_copy(update={"clock": c.clock.model_copy(update=times)}) for c in plan.coats]
+    return plan.model_copy(update={"coats": tuple(coats)})
+
+
+def test_a_mix_that_is_to_stand_is_not_asked_for_before() -> None:
+    """And who does as told is not called missing meanwhile."""
+    bench = Bench(a_plan_that_lets_its_mix_stand(400.0)).until(Step.POUR)
+    seen = Seen(rig=bench.rig, **bench.kept)
+    met_s = bench.state.coat.parts_met_s
+    assert met_s is not None
+    assert sentence(bench.state, bench.now_s, seen) == (plain.WAIT_TO_POUR, plain.WAIT_TO_THICKEN)
+    count = countdown(bench.state, bench.now_s, seen)
+    assert count is not None
+    assert count.until_s == met_s + 400.0
+    bench.wait(count.until_s - bench.now_s, look_s=10.0)
+    assert sentence(bench.state, bench.now_s, seen)[0] == "Pour now."
+    bench.wait(WAITING_S - 20.0, look_s=10.0)
+    assert "waiting" not in bench.alerts()
+    bench.wait(40.0, look_s=10.0)
+    assert "waiting" in bench.alerts()
+
+
+def test_a_coat_poured_as_late_as_planned_does_not_start_late() -> None:
+    plan = a_plan_that_lets_its_mix_stand(400.0)
+    assert 0.5 * plan.coats[0].clock.gel_low_s < 400.0 + POUR_S + CLOSE_UP_S
+    bench = Bench(plan).until(Step.CLOSE_UP)
+    met_s = bench.state.coat.parts_met_s or 0.0
+    bench.wait(met_s + 400.0 + POUR_S + 1.5 * CLOSE_UP_S - bench.now_s, look_s=10.0)
+    assert "late_start" not in bench.alerts()
+    bench.wait(CLOSE_UP_S, look_s=10.0)
+    assert "late_start" in bench.alerts()
 
 
 def test_cold_room() -> None:

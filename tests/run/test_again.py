@@ -11,7 +11,7 @@ from controller.errors import PlanError
 from controller.model import Plan, Step
 from controller.plan import replan
 from controller.run.again import budget_s, laid, rest_of
-from controller.run.core import next_from_s
+from controller.run.due import next_from_s
 from controller.run.state import fold_all
 from firmware_bridge.clock import run_virtual
 from tests.run.shop import open_shop

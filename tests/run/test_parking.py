@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 
 from controller.model import StartAngles, Step
 from controller.run.seen import GelReading, Park
-from controller.spin import park_deg, upwards
+from controller.spin import park_deg
 from tests.run.bench import Bench
 from tests.run.shop import lantern_plan
+
+
+def upwards(major_deg: float, minor_deg: float) -> tuple[float, float, float]:
+    """What points straight up: R = Rx(phi) Rz(psi) turned back onto the vertical, by hand."""
+    phi, psi = math.radians(major_deg), math.radians(minor_deg)
+    return math.sin(phi) * math.sin(psi), math.sin(phi) * math.cos(psi), math.cos(phi)
 
 
 @pytest.mark.parametrize(("major", "minor"), [(0.0, 77.0), (180.0, 10.0), (250.0, 33.0)])

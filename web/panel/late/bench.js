@@ -310,11 +310,17 @@ function wallWords(wall) {
 
 function coatTable(plan) {
   return table("Times from when the two parts meet",
-    ["coat", "wall", "A", "B", "pour by", "gels", "next pour"],
+    ["coat", "wall", "A", "B", "pour", "gels", "next pour"],
     plan.coats.map((c) => [
-      c.coat, length(c.mean_mm), mass(c.part_a_g), mass(c.part_b_g), clock(c.clock.pour_by_s),
+      c.coat, length(c.mean_mm), mass(c.part_a_g), mass(c.part_b_g), pourWords(c.clock),
       minutes(c.clock.gel_expected_s), `${Math.round(c.clock.next_pour_from_s / 60)}–${minutes(c.clock.next_pour_until_s)}`,
     ]));
+}
+
+// A mix that stands first is poured between two times, any other by one.
+function pourWords(times) {
+  const by = clock(times.pour_by_s);
+  return times.pour_from_s > 0 ? `${clock(times.pour_from_s)}–${by}` : `by ${by}`;
 }
 
 function inviteCard(invite) {
