@@ -592,7 +592,10 @@ class Search:
         return [tuple(likely[i] for i in one) for one in found[: self.effort.finalists]]
 
     def _compute(self, plans: Sequence[tuple[Recipe, ...]]) -> None:
-        """All films of these plans at once: on every day, and nudged."""
+        """All films of these plans at once: on every day, and nudged; and what the coarse mesh says
+        of them, so that no spent budget comes between a plan and what is told of it."""
+        if self.coarse is not None:
+            self.coarse.films([recipe for one in plans for recipe in one])
         days = (AS_PLANNED, *self.effort.days)
         wanted = [(recipe, day) for one in plans for recipe in one for day in days]
         if len(plans) == 1:
@@ -632,6 +635,8 @@ class Search:
         """The coats with all their biases moved together, none by more than `trust` steps."""
         level, pour, weights = self.fine, self.pour, self.fine.grid.weights
         knobs = self._knobs(recipes)
+        if not knobs:  # a rig that follows no bias
+            return recipes
         totals = np.array([level.total(recipes, day) for day in (AS_PLANNED, *self.effort.days)])
         mean = float(totals[0] @ weights.area / weights.area.sum())
         own = level.films([recipes[knob.coat] for knob in knobs])

@@ -216,6 +216,17 @@ def test_a_whole_search(globe_search: tuple[Search, list[str]]) -> None:
     assert all("of the mean" in said for said in words[1:])
 
 
+def test_a_rig_that_follows_no_bias_is_planned_for(
+    globe_search: tuple[Search, list[str]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing is polished then."""
+    first, _ = globe_search
+    monkeypatch.setattr(Search, "_knobs", lambda *_: [])
+    found = Search(first.cavity, first.pour, 3, 7, TINY, None, lambda *_: None, Budget()).run()
+    assert found.complete
+    assert found.worst_min is not None
+
+
 def test_same_seed_same_plan(globe_search: tuple[Search, list[str]]) -> None:
     first, _ = globe_search
     again = Search(first.cavity, first.pour, 3, 7, TINY, None, lambda *_: None, Budget()).run()
