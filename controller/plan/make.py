@@ -41,7 +41,7 @@ from controller.plan.batch import (
 )
 from controller.plan.limits import what_limits
 from controller.plan.loading import check_load, check_reach
-from controller.plan.recipe import Recipe, eased, profile, ramps, start_angles
+from controller.plan.recipe import Recipe, eased, profile, ramps, start_angles, time_of
 from controller.plan.search import FULL, QUICK, QUICK_BELOW_S, Found, Search
 from controller.plan.shop import cautions, moisture, shopping
 from controller.plan.walls import (
@@ -506,24 +506,24 @@ def assemble(
     sheet, area = casting.resin.sheet, cavity.area_cm2
     fresh = found.recipes[len(laid) :]
     times = bench.times(batch)
-    stood = [times[min(recipe.stand, len(times) - 1)] for recipe in fresh]
+    batches = [time_of(recipe, times) for recipe in fresh]
     profiles = [
         profile(recipe, one.clock, rig, bench.opening)
-        for recipe, one in zip(fresh, stood, strict=True)
+        for recipe, one in zip(fresh, batches, strict=True)
     ]
     coats = laid + tuple(
         lay(bench, one, found, k, recipe, ramps(ramped))
         for k, (one, recipe, ramped) in enumerate(
-            zip(stood, fresh, profiles, strict=True), len(laid)
+            zip(batches, fresh, profiles, strict=True), len(laid)
         )
     )
     hollow = sum(c.mix_g - c.cup_left_g - c.spill_g for c in coats)
     solid = cavity.solid_volume_cm3 * sheet.mixed_density_g_cm3
     resin = sum(c.mix_g for c in coats)
     price = casting.resin.price_per_kg
-    demould_min = demould_from_min([coat.clock for coat in coats], stood[-1].demould_s)
+    demould_min = demould_from_min([coat.clock for coat in coats], batches[-1].demould_s)
     # What is poured last has the least time to let its bubbles go.
-    latest = max(stood, key=lambda one: one.clock.spin_from_s)
+    latest = max(batches, key=lambda one: one.clock.spin_from_s)
     said, bubble = cautions(casting, latest, bench.mould_degC)
     said += slump_caution(bench, batch)
     details: dict[str, Any] = {
@@ -531,7 +531,7 @@ def assemble(
         "shop": {
             "dew_point_degC": moisture(casting, bench.mould_degC)[0],
             "shopping": shopping(casting, batch, len(fresh)),
-            "five_K_colder": colder(bench, stood[0], len(coats)),
+            "five_K_colder": colder(bench, batches[0], len(coats)),
         },
         "clarity": {"smallest_escaping_bubble_mm": round(bubble, 3)},
         "coat_limits_mm": {"cover": COVER_MM, "hold": round(bench.hold_mm(batch), 2)},

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 from controller.model import CoatClock, Ramp, RigSpec, StartAngles, Vector3
 from controller.spin import Leg, Profile, law_peaks, park_deg, realise
@@ -12,6 +14,8 @@ from controller.units import rad_s, rpm
 ON_AXIS_DEG = 5.0  # an opening so near the minor axis is taken to lie on it
 MOST_BIAS = 0.9  # of 1, where a law would stand still
 GOLDEN = 0.5 * (1 + 5**0.5)
+
+Time = TypeVar("Time")
 
 
 @dataclass(frozen=True)
@@ -39,6 +43,11 @@ class Recipe:
     reverse: bool = False
     start_minor_deg: float = 0.0
     stand: int = 0
+
+
+def time_of(recipe: Recipe, times: Sequence[Time]) -> Time:
+    """Of a batch's times to pour, the recipe's; a resin that may not stand as long has fewer."""
+    return times[min(recipe.stand, len(times) - 1)]
 
 
 def speeds_rpm(fast_rpm: float, ratio: float, reverse: bool) -> tuple[float, float]:

@@ -603,7 +603,7 @@ class Search:
         self.fine.walls.of(wanted)
 
     def _worth(self, recipes: tuple[Recipe, ...]) -> float:
-        """The score, with its thinnest patch mostly that of the worst day."""
+        """The score, less what the worst day takes from it."""
         level, days = self.fine, self.effort.days
         rated = float(rate(level.grid, level.total(recipes)[None])[0])
         worst = min(level.lowest(recipes, day) for day in (AS_PLANNED, *days))

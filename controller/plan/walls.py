@@ -16,7 +16,7 @@ from controller.film import Coat, FilmMesh, Fluid, Halted, Numerics, Spin, WallW
 from controller.filmmesh import remesh
 from controller.model import CoatClock, RigSpec, Vector3
 from controller.mould import Cavity
-from controller.plan.recipe import Recipe, profile
+from controller.plan.recipe import Recipe, profile, time_of
 from controller.wall import SURFACE_TENSION_N_M
 from firmware_bridge.clock import SystemClock
 from firmware_bridge.contract import Clock
@@ -84,11 +84,7 @@ class Pour:
     open: bool = False
 
     def clock(self, recipe: Recipe) -> CoatClock:
-        return self._timed(recipe).clock
-
-    def _timed(self, recipe: Recipe) -> Timed:
-        """A resin that leaves no time to stand has fewer times than the recipe may ask for."""
-        return self.times[min(recipe.stand, len(self.times) - 1)]
+        return time_of(recipe, self.times).clock
 
     def coat(self, recipe: Recipe, day: Day, cells: int | None) -> Coat:
         """The film's input. Only what a day changes is changed: the ramps stay as planned.
@@ -106,7 +102,7 @@ class Pour:
             "accel_limit_rpm_s": 1.2 * self.rig.accel_limit_rpm_s,
         }
         rig = self.rig.model_copy(update=limits)
-        timed = self._timed(recipe)
+        timed = time_of(recipe, self.times)
         found = profile(turned, timed.clock, rig, self.opening)
         fluid = Fluid(
             self.density_kg_m3,
