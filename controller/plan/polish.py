@@ -48,14 +48,14 @@ def best_move(
     """How far each number moves, (n,), within its bounds.
 
     days: patches over the mean, (1 + bad days, patches), the first as planned. slopes: what a unit
-    of each number adds to every patch, (n, patches), on any day. rim, rim_slopes: likewise of the
-    rim over the mean; nan, where there is none.
+    of each number adds to every patch on each of them, (1 + bad days, n, patches). rim, rim_slopes:
+    likewise of the rim over the mean as planned; nan, where there is none.
     """
-    planned, bad = days[0], days[1:]
-    reach = np.abs(bounds).max(axis=1) @ np.abs(slopes)  # no move changes a patch by more
-    most = float(np.quantile(planned + reach, TENTH, method="higher"))
-    near = np.flatnonzero(planned - reach <= most)
-    numbers, few = len(slopes), len(near)
+    planned, count = days[0], len(days) - 1
+    reach = np.abs(bounds).max(axis=1) @ np.abs(slopes)  # no move changes a day's patch by more
+    most = float(np.quantile(planned + reach[0], TENTH, method="higher"))
+    near = np.flatnonzero(planned - reach[0] <= most)
+    numbers, few = slopes.shape[1], len(near)
     # After the numbers: thinnest as planned, on the worst day, what that lacks, the rim's excess,
     # the tenth's upper end and how far each near patch lies below it (Rockafellar and Uryasev
     # 2000, J. Risk 2:21).
@@ -63,20 +63,21 @@ def best_move(
     rows: list[sparse.sparray] = []
     limits: list[Array] = []
 
-    def lie_below(column: int, patches: Array, its: NDArray[np.intp], less: float = 0.0) -> None:
-        """Rows that say: this column is no more than these patches, and what each may lack."""
+    def lie_below(column: int, day: int, its: NDArray[np.intp], less: float = 0.0) -> None:
+        """Rows that say: this column is no more than a day's patches, and what each may lack."""
         row = np.zeros((len(its), numbers + 5))
-        row[:, :numbers] = -slopes[:, its].T
+        row[:, :numbers] = -slopes[day][:, its].T
         row[:, column] = 1.0
         lacking = -less * sparse.eye_array(len(its), few)
         rows.append(sparse.hstack([sparse.csr_array(row), lacking]))
-        limits.append(patches[its])
+        limits.append(days[day, its])
 
-    lie_below(thinnest, planned, near)
-    lie_below(tenth, planned, near, less=1.0)
-    for day in bad:
-        lie_below(worst, day, np.flatnonzero(day - reach <= (day + reach).min()))
-    if len(bad):
+    lie_below(thinnest, 0, near)
+    lie_below(tenth, 0, near, less=1.0)
+    for day in range(1, 1 + count):
+        least = (days[day] + reach[day]).min()
+        lie_below(worst, day, np.flatnonzero(days[day] - reach[day] <= least))
+    if count:
         lacks = np.zeros((1, numbers + 5 + few))
         lacks[0, [worst, short]] = -1.0
         rows.append(sparse.csr_array(lacks))
@@ -87,7 +88,7 @@ def best_move(
         row[:, excess] = -1.0
         rows.append(sparse.csr_array(row))
         limits.append(np.array([aim.rim_slack + 1.0 - rim, aim.rim_slack - 1.0 + rim]))
-    day_weight = aim.day_weight if len(bad) else 0.0
+    day_weight = aim.day_weight if count else 0.0
     cost = np.zeros(numbers + 5 + few)
     cost[[thinnest, worst, short, excess, tenth]] = (
         day_weight - 1.0, -day_weight, aim.short_cost, aim.rim_cost, -aim.low_weight
@@ -96,7 +97,7 @@ def best_move(
     some = np.zeros(numbers + 5 + few)
     low, high = some - np.inf, some + np.inf
     low[:numbers], high[:numbers] = np.array(bounds).T
-    low[worst], high[worst] = (-np.inf, np.inf) if len(bad) else (0.0, 0.0)
+    low[worst], high[worst] = (-np.inf, np.inf) if count else (0.0, 0.0)
     low[short] = low[excess] = low[numbers + 5 :] = 0.0
     high[tenth] = most
     found = milp(  # without integers: HiGHS's linear programme, which takes sparse rows

@@ -48,8 +48,9 @@ LOW_WEIGHT = 0.4  # of the 5th percentile beside the thinnest patch
 DAY_WEIGHT = 0.5  # of the worst day's thinnest patch beside the one as planned
 # A worst day that leaves less than this of the mean costs more; 0.75 is wanted, and another mesh
 # may find a little less.
-WORST_WANTED, SHORT_COST = 0.80, 2.0
+WORST_WANTED, SHORT_COST = 0.78, 2.0
 LIKELY = 10  # recipes that are computed on bad days on the finer mesh
+TRUST = 1.0  # steps in SPACE by which a bias may be polished at first
 NUDGE = 0.35  # of a step in SPACE: small enough for the film to answer in proportion
 LEADERS = 60  # combinations looked at closely
 COMBINED = 48  # recipes of which all combinations are summed
@@ -79,7 +80,7 @@ class Effort:
 
 
 # Sums of lanes are multiples of two kernels' sixteen: a lane left idle costs as much as a busy one.
-FULL = Effort(6.0, 1500, 3, 32, 29, 2, 4, BAD_DAYS, 4.95, 3000)
+FULL = Effort(6.0, 1500, 3, 32, 29, 2, 3, BAD_DAYS, 4.95, 3000)
 QUICK = Effort(8.0, 500, 2, 16, 3, 1, 0, (), 7.0, 1000)
 QUICK_BELOW_S = 30.0  # a budget below this gets the quick search
 
@@ -567,20 +568,24 @@ class Search:
 
     def _endure(self, likely: list[Recipe]) -> None:
         """The best plan of these recipes when the bad days count, polished."""
-        plans = self._crossed(likely)
-        self._compute(plans)
-        best, trust = max(plans, key=self._worth), 1.0
+        found = self._outlooks(self._crossed(likely), nudged=True)
+        best, trust = max(found, key=lambda one: one.worth), TRUST
         self._endured(best)
         self._step(2.0)
-        for _ in range(self.effort.polishes):
-            new = self._polished(best, trust)
-            self._compute([new])
-            if self._worth(new) > self._worth(best):
+        moves = [(one, one.best_move(trust)) for one in found if one.knobs]
+        if not moves:  # a rig that follows no bias
+            return
+        ahead, move = max(moves, key=lambda pair: pair[0].promised(pair[1]))
+        for left in reversed(range(self.effort.polishes)):
+            (new,) = self._outlooks([ahead.moved(move, self.pour)], nudged=left > 0)
+            if new.worth > best.worth:
                 best, trust = new, 1.6 * trust
                 self._endured(best)
             else:
                 trust *= 0.5
             self._step(1.0)
+            if left:
+                ahead, move = best, best.best_move(trust)
 
     def _crossed(self, likely: list[Recipe]) -> list[tuple[Recipe, ...]]:
         """The finalists: what these recipes make, by their films on the finer mesh on those days
@@ -591,31 +596,36 @@ class Search:
         found = combinations(level.grid, strained[0], self.coats, LEADERS, level.base, strain)
         return [tuple(likely[i] for i in one) for one in found[: self.effort.finalists]]
 
-    def _compute(self, plans: Sequence[tuple[Recipe, ...]]) -> None:
-        """All films of these plans at once: on every day, and nudged; and what the coarse mesh says
-        of them, so that no spent budget comes between a plan and what is told of it."""
+    def _outlooks(self, plans: Sequence[tuple[Recipe, ...]], nudged: bool) -> list[Outlook]:
+        """What these plans are on every day and, nudged, what their biases change; all films at
+        once. The coarse mesh's too, so that no spent budget comes between a plan and what is told
+        of it."""
         if self.coarse is not None:
             self.coarse.films([recipe for one in plans for recipe in one])
         days = (AS_PLANNED, *self.effort.days)
-        wanted = [(recipe, day) for one in plans for recipe in one for day in days]
-        if len(plans) == 1:
-            wanted += [(knob.nudged, AS_PLANNED) for knob in self._knobs(plans[0])]
+        knobs = [self._knobs(one) if nudged else [] for one in plans]
+        wanted = [
+            (recipe, day)
+            for one, some in zip(plans, knobs, strict=True)
+            for recipe in one
+            for day in days
+            if not (some and day.ripple)
+        ]
+        turning = [day for day in days if day is AS_PLANNED or day.gel != 1.0]
+        wanted += [(knob.nudged, day) for some in knobs for knob in some for day in turning]
         self.fine.walls.of(wanted)
+        return [
+            Outlook.of(self.fine, one, some, days) for one, some in zip(plans, knobs, strict=True)
+        ]
 
-    def _worth(self, recipes: tuple[Recipe, ...]) -> float:
-        """The score, less what the worst day takes from it."""
-        level, days = self.fine, self.effort.days
-        rated = float(rate(level.grid, level.total(recipes)[None])[0])
-        worst = min(level.lowest(recipes, day) for day in (AS_PLANNED, *days))
-        return rated - float(day_cost(np.array(level.lowest(recipes)), np.array(worst)))
-
-    def _endured(self, recipes: tuple[Recipe, ...]) -> None:
-        """Make these the plan, with what the bad days make of them."""
-        level, found = self.fine, self.found
-        self._take(level, recipes)
-        lowest = {day: level.lowest(recipes, day) for day in self.effort.days}
-        found.worst_days = tuple(sorted(lowest, key=lambda day: lowest[day]))
-        found.worst_min = min(*lowest.values(), level.lowest(recipes))
+    def _endured(self, plan: Outlook) -> None:
+        """Make this the plan, with what the bad days make of it."""
+        found, days = self.found, self.effort.days
+        self._take(self.fine, plan.recipes)
+        lowest = measures(self.fine.grid, plan.days)[0]
+        order = sorted(range(len(days)), key=lambda k: lowest[1 + k])
+        found.worst_days = tuple(days[k] for k in order)
+        found.worst_min = float(lowest.min())
 
     def _knobs(self, recipes: tuple[Recipe, ...]) -> list[Knob]:
         """What of these coats the film answers in proportion: their biases. Speeds, ratios and
@@ -630,40 +640,6 @@ class Search:
                         found.append(Knob(k, name, amount, nudged))
                         break
         return found
-
-    def _polished(self, recipes: tuple[Recipe, ...], trust: float) -> tuple[Recipe, ...]:
-        """The coats with all their biases moved together, none by more than `trust` steps."""
-        level, pour, weights = self.fine, self.pour, self.fine.grid.weights
-        knobs = self._knobs(recipes)
-        if not knobs:  # a rig that follows no bias
-            return recipes
-        totals = np.array([level.total(recipes, day) for day in (AS_PLANNED, *self.effort.days)])
-        mean = float(totals[0] @ weights.area / weights.area.sum())
-        own = level.films([recipes[knob.coat] for knob in knobs])
-        nudged = level.films([knob.nudged for knob in knobs])
-        slopes = (nudged - own) / (mean * np.array([knob.amount for knob in knobs])[:, None])
-        rim, rim_slopes = math.nan, np.full(len(knobs), math.nan)
-        if weights.rim is not None:
-            rim, rim_slopes = float(totals[0] @ weights.rim) / mean, slopes @ weights.rim
-        move = best_move(
-            weights.patch_means(totals.T).T / mean,
-            weights.patch_means(slopes.T).T,
-            rim,
-            rim_slopes,
-            [(-trust, trust)] * len(knobs),
-            Aim(DAY_WEIGHT, WORST_WANTED, SHORT_COST, LOW_WEIGHT, RIM_SLACK, RIM_COST),
-        )
-        found = list(recipes)
-        for k, recipe in enumerate(recipes):
-            steps = {
-                knob.name: float(by) for knob, by in zip(knobs, move, strict=True) if knob.coat == k
-            }
-            for part in (1.0, 0.5, 0.25):  # what the rig cannot follow is gone half the way
-                new = moved(recipe, {name: part * by for name, by in steps.items()}, pour)
-                if within_limits(new, pour.clock(new), pour.rig):
-                    found[k] = new
-                    break
-        return tuple(found)
 
     def _step(self, part: float) -> None:
         self.done += part
@@ -711,6 +687,91 @@ class Knob:
     name: str
     amount: float
     nudged: Recipe
+
+
+@dataclass(frozen=True, eq=False)
+class Outlook:
+    """A plan on every day, and what its numbers do. Films over the mean as planned: days
+    (1 + bad days, cells), slopes (1 + bad days, knobs, cells) for a step of each number."""
+
+    grid: Grid
+    recipes: tuple[Recipe, ...]
+    knobs: list[Knob]
+    days: Array
+    slopes: Array
+
+    @staticmethod
+    def of(
+        level: Level, recipes: tuple[Recipe, ...], knobs: list[Knob], days: Sequence[Day]
+    ) -> Outlook:
+        """From films the level has. What a number does hangs on when the coat gels, and hardly on
+        its viscosity. A ripple is a bias nobody asked for, so that it follows from what the numbers
+        do, where they were nudged."""
+        area = level.grid.weights.area
+        mean = float(level.total(recipes) @ area / area.sum())
+        amounts = mean * np.array([knob.amount for knob in knobs])[:, None]
+
+        def does(day: Day) -> Array:
+            if not knobs:
+                return np.zeros((0, level.grid.mesh.cells))
+            own = level.films([recipes[knob.coat] for knob in knobs], day)
+            return np.asarray((level.films([knob.nudged for knob in knobs], day) - own) / amounts)
+
+        plain = does(days[0])
+        biases = np.array([1.0 / SPACE[knob.name][2] for knob in knobs])
+        totals = [
+            level.total(recipes, days[0]) / mean + day.ripple * (biases @ plain)
+            if knobs and day.ripple
+            else level.total(recipes, day) / mean
+            for day in days
+        ]
+        slopes = [does(day) if day.gel != 1.0 else plain for day in days]
+        return Outlook(level.grid, recipes, knobs, np.array(totals), np.array(slopes))
+
+    @property
+    def worth(self) -> float:
+        """The score, less what the worst day takes from it."""
+        return _worth(self.grid, self.days)
+
+    def best_move(self, trust: float) -> Array:
+        """Of all biases together, none by more than `trust` steps, (knobs,)."""
+        weights, rim = self.grid.weights, math.nan
+        rim_slopes = np.full(len(self.knobs), math.nan)
+        if weights.rim is not None:
+            rim, rim_slopes = float(self.days[0] @ weights.rim), self.slopes[0] @ weights.rim
+        return best_move(
+            weights.patch_means(self.days.T).T,
+            np.array([weights.patch_means(one.T).T for one in self.slopes]),
+            rim,
+            rim_slopes,
+            [(-trust, trust)] * len(self.knobs),
+            Aim(DAY_WEIGHT, WORST_WANTED, SHORT_COST, LOW_WEIGHT, RIM_SLACK, RIM_COST),
+        )
+
+    def promised(self, move: Array) -> float:
+        """The worth after a move, if the films answer in proportion."""
+        return _worth(self.grid, self.days + np.einsum("k,dkc->dc", move, self.slopes))
+
+    def moved(self, move: Array, pour: Pour) -> tuple[Recipe, ...]:
+        """The recipes after a move; one that the rig cannot follow goes half or a quarter of it."""
+        found = list(self.recipes)
+        for k, recipe in enumerate(self.recipes):
+            steps = {
+                knob.name: float(by)
+                for knob, by in zip(self.knobs, move, strict=True)
+                if knob.coat == k
+            }
+            for part in (1.0, 0.5, 0.25):
+                new = moved(recipe, {name: part * by for name, by in steps.items()}, pour)
+                if within_limits(new, pour.clock(new), pour.rig):
+                    found[k] = new
+                    break
+        return tuple(found)
+
+
+def _worth(grid: Grid, days: Array) -> float:
+    lowest = measures(grid, days)[0]
+    return float(rate(grid, days[:1])[0] - day_cost(lowest[0], lowest.min()))
 
 
 class Pool:

@@ -26,12 +26,12 @@ X = np.linspace(-1.0, 1.0, 41)
 
 def test_a_tilt_is_taken_out() -> None:
     """The film leans by 0.2, and the number leans it by 1 a step: by hand, 0.2 of a step back."""
-    move = best_move((1 + 0.2 * X)[None], X[None], math.nan, NO_RIM, [(-1.0, 1.0)], AIM)
+    move = best_move((1 + 0.2 * X)[None], X[None, None], math.nan, NO_RIM, [(-1.0, 1.0)], AIM)
     assert move == pytest.approx([-0.2], abs=1e-6)
 
 
 def test_no_number_moves_beyond_its_bounds() -> None:
-    move = best_move((1 + 0.2 * X)[None], X[None], math.nan, NO_RIM, [(-0.05, 1.0)], AIM)
+    move = best_move((1 + 0.2 * X)[None], X[None, None], math.nan, NO_RIM, [(-0.05, 1.0)], AIM)
     assert move == pytest.approx([-0.05], abs=1e-6)
 
 
@@ -43,7 +43,7 @@ def test_the_worst_day_has_its_weight(day_weight: float, by_hand: float) -> None
     the bound of -0.2."""
     days = np.array([1 + 0.1 * X, 1 + 0.3 * X])
     aim = replace(AIM, day_weight=day_weight)
-    move = best_move(days, X[None], math.nan, NO_RIM, [(-0.2, 0.2)], aim)
+    move = best_move(days, np.array([X[None], X[None]]), math.nan, NO_RIM, [(-0.2, 0.2)], aim)
     assert move == pytest.approx([by_hand], abs=1e-6)
 
 
@@ -52,14 +52,14 @@ def test_a_worst_day_below_what_is_wanted_is_helped_first() -> None:
     planned film is flat: by hand, another 0.05 of a step to -0.15."""
     days = np.array([1 + 0.1 * X, 1 + 0.3 * X])
     aim = replace(AIM, day_weight=0.4, worst_wanted=0.85, short_cost=2.0)
-    move = best_move(days, X[None], math.nan, NO_RIM, [(-0.2, 0.2)], aim)
+    move = best_move(days, np.array([X[None], X[None]]), math.nan, NO_RIM, [(-0.2, 0.2)], aim)
     assert move == pytest.approx([-0.15], abs=1e-6)
 
 
 def test_a_rim_beyond_its_slack_comes_back_first() -> None:
     """The film is flat already; the rim stands 0.16 above, costs three times what a patch is worth,
     and a step takes 1 from it and leans the film: by hand, 0.1 of a step."""
-    move = best_move(np.ones((1, 41)), X[None], 1.16, np.array([-1.0]), [(-1.0, 1.0)], AIM)
+    move = best_move(np.ones((1, 41)), X[None, None], 1.16, np.array([-1.0]), [(-1.0, 1.0)], AIM)
     assert move == pytest.approx([0.1], abs=1e-6)
 
 
@@ -80,7 +80,7 @@ def test_no_point_of_a_fine_grid_is_better() -> None:
     rng = np.random.default_rng(3)
     for _ in range(5):
         days = 1 + 0.06 * rng.standard_normal((3, 40))
-        slopes, rim_slopes = 0.3 * rng.uniform(-1, 1, (2, 40)), 0.3 * rng.uniform(-1, 1, 2)
+        slopes, rim_slopes = 0.3 * rng.uniform(-1, 1, (3, 2, 40)), 0.3 * rng.uniform(-1, 1, 2)
         aim = replace(AIM, day_weight=0.5, worst_wanted=0.9, short_cost=2.0, low_weight=0.4)
         move = best_move(days, slopes, 1.1, rim_slopes, [(-0.5, 0.5)] * 2, aim)
         grid = np.linspace(-0.5, 0.5, 161)
