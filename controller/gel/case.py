@@ -98,10 +98,10 @@ class GelFault:
 class GelEstimate:
     """All of the coat, whatever the probe sits in. Times from the moment the two parts met.
 
-    best_s with a 90 % band low_s..high_s; safe_to_stop_s: by its own belief 1.5 coats in a hundred
-    gel more than 5 % later; probability_gelled: that it has gelled by now; called_s: when it was
-    first safe to say so, None until then; faults: all that were ever named, in that order; curve:
-    the probe as fitted and foreseen, rows of (time_s, K, half its 90 % band in K).
+    best_s with a 90 % band low_s..high_s; safe_to_stop_s: by its own belief one to five coats in
+    a hundred gel more than 5 % later; probability_gelled: that it has gelled by now; called_s: when
+    it was first safe to say so, None until then; faults: all that were ever named, in that order;
+    curve: the probe as fitted and foreseen, rows of (time_s, K, half its 90 % band in K).
     """
 
     at_s: float

@@ -202,6 +202,8 @@ def _out_from(case: Case, good: FloatArray, curve: FloatArray) -> float | None:
     was_K = float(np.median(before[:, PROBE] - before[:, AIR]))
     if abs(is_K) >= _OUT * abs(was_K) or _hurries(good, now_s):
         return None
+    if was_K < 0.0 and not _comes_to_rest(good, now_s):
+        return None  # a cold resin that reacts passes the air's temperature too
     fitted = (
         [
             float(np.interp(part[:, TIME], curve[:, 0], curve[:, 1]).mean())
@@ -232,14 +234,24 @@ def in_again(case: Case, rows: FloatArray, out_s: float) -> bool:
     return is_K > max(_OUT_LEAST_K[case.probe], _IN_AGAIN * was_K)
 
 
+def _steps_K(good: FloatArray, now_s: float) -> FloatArray:
+    """What the last three quarters of a minute changed, one after another."""
+    at_s = now_s - np.array([45.0, 30.0, 15.0, 0.0])
+    return np.abs(np.diff(np.interp(at_s, good[-60:, TIME], good[-60:, PROBE])))
+
+
 def _hurries(good: FloatArray, now_s: float) -> bool:
     """A resin that passes the air's temperature as it warms up goes ever faster; a probe in the
     air comes to rest.
     """
-    at_s = now_s - np.array([45.0, 30.0, 15.0, 0.0])
-    smooth_K = np.interp(at_s, good[-60:, TIME], good[-60:, PROBE])
-    steps_K = np.diff(smooth_K)
-    return bool(abs(steps_K[2]) > abs(steps_K[1]) and abs(steps_K[2]) > 1.0)
+    steps_K = _steps_K(good, now_s)
+    return bool(steps_K[2] > steps_K[1] and steps_K[2] > 1.0)
+
+
+def _comes_to_rest(good: FloatArray, now_s: float) -> bool:
+    """Changes by less than half of what it did half a minute ago: a probe of 43 s or quicker."""
+    steps_K = _steps_K(good, now_s)
+    return bool(steps_K[2] < 0.5 * steps_K[0])
 
 
 def cold_room(rows: FloatArray) -> bool:
