@@ -16,20 +16,21 @@ def pour_words(clock: CoatClock) -> str:
     if not clock.pour_from_s:
         return f"pour by {clock_words(clock.pour_by_s)}"
     return (
-        f"let it stand, pour from {clock_words(clock.pour_from_s)}"
-        f" by {clock_words(clock.pour_by_s)}"
+        f"let it stand, pour between {clock_words(clock.pour_from_s)}"
+        f" and {clock_words(clock.pour_by_s)}"
     )
 
 
 def _coat(coat: CoatPlan) -> list[str]:
     clock, turning = coat.clock, coat.ramps
+    stands = "; till then it stands in its cup" if clock.pour_from_s else ""
     top = max(max(abs(ramp.major_rpm), abs(ramp.minor_rpm)) for ramp in turning)
     legs = list(dict.fromkeys(ramp.leg for ramp in turning))
     return [
         f"Coat {coat.coat}   {coat.mean_mm:.2f} mm on average",
         f"  weigh      A {coat.part_a_g:.1f} g + B {coat.part_b_g:.1f} g = {coat.mix_g:.1f} g"
         f"   (stays in the cup {coat.cup_left_g:.1f} g, runs over {coat.spill_g:.1f} g)",
-        f"  pour       {pour_words(clock).removeprefix('pour ')}, after the parts meet",
+        f"  pour       {pour_words(clock).split('pour ')[-1]}, after the parts meet{stands}",
         f"  turn       {', '.join(legs)}; {len(turning)} ramps, up to {top:.1f} rpm;"
         f" opening {coat.opening_state}",
         f"  gel        expected {clock_words(clock.gel_expected_s)}"

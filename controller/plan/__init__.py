@@ -2,6 +2,10 @@
 
 `make_plan` weighs, times, searches and loads; `replan` does the rest again after a real coat. The
 mesher and the optimiser behind them are loaded when somebody plans: what serves a rig never does.
+
+Behind it, each on the ones below: `make` a plan; `search` for its coats, by their `outlook` on
+every day, `polish`ed; `level` one mesh's films; `mixing` what sums of them are worth; `space` what
+a recipe may be; `walls` the film of one; `recipe` its ramps; `batch` its clock and weights.
 """
 
 from typing import TYPE_CHECKING, Any

@@ -182,4 +182,6 @@ def test_a_mix_that_stands_is_cautioned_about() -> None:
     ]
     assert "coats 1, 2, 3 stands" in standing_caution(stood)[0]
     assert "coat 2 stands" in standing_caution(stood[1:2])[0]
-    assert "let it stand, pour from 5:00 by" in describe(plan.model_copy(update={"coats": stood}))
+    words = describe(plan.model_copy(update={"coats": stood}))
+    assert "pour       between 5:00 and" in words
+    assert "after the parts meet; till then it stands in its cup" in words

@@ -16,7 +16,7 @@ from controller.mould import load_cavity
 from controller.plan import make_plan
 from controller.plan.make import Bench
 from controller.plan.recipe import within_limits
-from controller.plan.search import first_recipes
+from controller.plan.space import first_recipes
 
 ROOT = Path(__file__).resolve().parents[2]
 RIG = read_rig(ROOT / "hardware" / "rigs" / "small.toml")

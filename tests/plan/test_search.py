@@ -13,23 +13,19 @@ from controller.film import FilmMesh, WallWeights
 from controller.model import read_casting, read_rig
 from controller.mould import load_cavity
 from controller.plan.make import Bench
-from controller.plan.recipe import Recipe, legs, profile, within_limits
-from controller.plan.search import (
+from controller.plan.mixing import (
     DAY_WEIGHT,
     SHORT_COST,
     WORST_WANTED,
-    Effort,
-    Search,
     Strain,
     combinations,
-    draw,
-    features,
-    first_recipes,
     measures,
     mixture,
     rate,
-    vary,
 )
+from controller.plan.recipe import Recipe, legs, profile, within_limits
+from controller.plan.search import Effort, Search
+from controller.plan.space import draw, features, first_recipes, vary
 from controller.plan.walls import (
     AS_PLANNED,
     BAD_DAYS,
@@ -47,7 +43,7 @@ from firmware_bridge.clock import SystemClock
 ROOT = Path(__file__).resolve().parents[2]
 RIG = read_rig(ROOT / "hardware" / "rigs" / "small.toml")
 GLOBE = read_casting(ROOT / "controller" / "samples" / "lantern-globe.toml")
-TINY = Effort(20.0, 130, 2, 12, 6, 2, 2, BAD_DAYS[:2], 14.0, 600)
+TINY = Effort(20.0, 130, 2, 12, 6, 2, 2, (BAD_DAYS[0], BAD_DAYS[2], BAD_DAYS[5]), 14.0, 600)
 
 
 def strip(cells: int) -> Grid:
@@ -216,12 +212,42 @@ def test_a_whole_search(globe_search: tuple[Search, list[str]]) -> None:
     assert all("of the mean" in said for said in words[1:])
 
 
+def test_a_ripple_is_the_bias_it_is_taken_for(globe_search: tuple[Search, list[str]]) -> None:
+    """Reckoned from nudged biases, and computed: within a tenth of what the ripple does, since
+    films answer small biases in proportion (a twentieth was found). Other days are computed."""
+    search, _ = globe_search
+    recipes = search.found.recipes
+    (reckoned,), (computed,) = (search._outlooks([recipes], nudged) for nudged in (True, False))
+    days = (AS_PLANNED, *TINY.days)
+    assert any(day.ripple for day in days)
+    for k, day in enumerate(days):
+        apart = np.abs(reckoned.days[k] - computed.days[k]).max()
+        does = np.abs(computed.days[k] - computed.days[0]).max()
+        assert apart <= (0.1 * does if day.ripple else 0.0)
+
+
+def test_what_a_bias_does_hangs_on_when_the_coat_gels(
+    globe_search: tuple[Search, list[str]],
+) -> None:
+    """What the slopes promise of a small move on every day, against that move computed: 6 to 16 %
+    of it are missed, the most on a thinner day, whose slopes are taken to be those as planned.
+    Taken so on a day that gels early too, 24 % would be."""
+    search, _ = globe_search
+    (now,) = search._outlooks([search.found.recipes], nudged=True)
+    move = np.full(len(now.knobs), 0.1)
+    (then,) = search._outlooks([now.moved(move, search.pour)], nudged=False)
+    for k in range(len(now.days)):
+        did = then.days[k] - now.days[k]
+        said = move @ now.slopes[k]
+        assert np.linalg.norm(did - said) <= 0.2 * np.linalg.norm(did)
+
+
 def test_a_rig_that_follows_no_bias_is_planned_for(
     globe_search: tuple[Search, list[str]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Nothing is polished then."""
     first, _ = globe_search
-    monkeypatch.setattr(Search, "_knobs", lambda *_: [])
+    monkeypatch.setattr("controller.plan.search.knobs", lambda *_: [])
     found = Search(first.cavity, first.pour, 3, 7, TINY, None, lambda *_: None, Budget()).run()
     assert found.complete
     assert found.worst_min is not None

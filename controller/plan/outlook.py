@@ -1,0 +1,134 @@
+"""A plan on every day, and what each of its biases would change: what polishing goes by."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from controller.plan.level import Level
+from controller.plan.mixing import (
+    DAY_WEIGHT,
+    LOW_WEIGHT,
+    RIM_COST,
+    RIM_SLACK,
+    SHORT_COST,
+    WORST_WANTED,
+    worth,
+)
+from controller.plan.polish import Aim, best_move
+from controller.plan.recipe import Recipe, within_limits
+from controller.plan.space import SPACE, moved
+from controller.plan.walls import Day, Grid, Pour
+
+Array = NDArray[np.float64]
+
+NUDGE = 0.35  # of a step in SPACE: small enough for the film to answer in proportion
+
+
+@dataclass(frozen=True)
+class Knob:
+    """One number of one coat that may be moved; `nudged` has it moved by `amount` steps."""
+
+    coat: int
+    name: str
+    amount: float
+    nudged: Recipe
+
+
+def knobs(recipes: tuple[Recipe, ...], pour: Pour) -> list[Knob]:
+    """What of these coats the film answers in proportion: their biases. Speeds, ratios and
+    times move the phase at which a leg begins, and it answers those by leaps."""
+    found = []
+    for k, recipe in enumerate(recipes):
+        for name in ("bias", "rim_bias") if recipe.rim_bias else ("bias",):
+            for amount in (NUDGE, -NUDGE):
+                nudged = moved(recipe, {name: amount}, pour)
+                clock = pour.clock(nudged)
+                if nudged != recipe and within_limits(nudged, clock, pour.rig):
+                    found.append(Knob(k, name, amount, nudged))
+                    break
+    return found
+
+
+@dataclass(frozen=True, eq=False)
+class Outlook:
+    """A plan on every day, and what its numbers do. Films over the mean as planned: days
+    (1 + bad days, cells), slopes (1 + bad days, knobs, cells) for a step of each number."""
+
+    grid: Grid
+    recipes: tuple[Recipe, ...]
+    knobs: list[Knob]
+    days: Array
+    slopes: Array
+
+    @staticmethod
+    def of(
+        level: Level, recipes: tuple[Recipe, ...], knobs: list[Knob], days: Sequence[Day]
+    ) -> Outlook:
+        """From films the level has. What a number does hangs on when the coat gels, and hardly on
+        its viscosity. A ripple is a bias nobody asked for, so that it follows from what the numbers
+        do, where they were nudged."""
+        area = level.grid.weights.area
+        mean = float(level.total(recipes) @ area / area.sum())
+        amounts = mean * np.array([knob.amount for knob in knobs])[:, None]
+
+        def does(day: Day) -> Array:
+            if not knobs:
+                return np.zeros((0, level.grid.mesh.cells))
+            own = level.films([recipes[knob.coat] for knob in knobs], day)
+            return np.asarray((level.films([knob.nudged for knob in knobs], day) - own) / amounts)
+
+        plain = does(days[0])
+        biases = np.array([1.0 / SPACE[knob.name][2] for knob in knobs])
+        totals = [
+            level.total(recipes, days[0]) / mean + day.ripple * (biases @ plain)
+            if knobs and day.ripple
+            else level.total(recipes, day) / mean
+            for day in days
+        ]
+        slopes = [does(day) if day.gel != 1.0 else plain for day in days]
+        return Outlook(level.grid, recipes, knobs, np.array(totals), np.array(slopes))
+
+    @property
+    def value(self) -> float:
+        """The score, less what the worst day takes from it."""
+        return worth(self.grid, self.days)
+
+    def best_move(self, trust: float) -> Array:
+        """Of all biases together, none by more than `trust` steps, (knobs,)."""
+        weights, rim = self.grid.weights, math.nan
+        rim_slopes = np.full(len(self.knobs), math.nan)
+        if weights.rim is not None:
+            rim, rim_slopes = float(self.days[0] @ weights.rim), self.slopes[0] @ weights.rim
+        return best_move(
+            weights.patch_means(self.days.T).T,
+            np.array([weights.patch_means(one.T).T for one in self.slopes]),
+            rim,
+            rim_slopes,
+            [(-trust, trust)] * len(self.knobs),
+            Aim(DAY_WEIGHT, WORST_WANTED, SHORT_COST, LOW_WEIGHT, RIM_SLACK, RIM_COST),
+        )
+
+    def promised(self, move: Array) -> float:
+        """The worth after a move, if the films answer in proportion."""
+        return worth(self.grid, self.days + np.einsum("k,dkc->dc", move, self.slopes))
+
+    def moved(self, move: Array, pour: Pour) -> tuple[Recipe, ...]:
+        """The recipes after a move; one that the rig cannot follow goes half or a quarter of it."""
+        found = list(self.recipes)
+        for k, recipe in enumerate(self.recipes):
+            steps = {
+                knob.name: float(by)
+                for knob, by in zip(self.knobs, move, strict=True)
+                if knob.coat == k
+            }
+            for part in (1.0, 0.5, 0.25):
+                new = moved(recipe, {name: part * by for name, by in steps.items()}, pour)
+                if within_limits(new, pour.clock(new), pour.rig):
+                    found[k] = new
+                    break
+        return tuple(found)
