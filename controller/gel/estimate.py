@@ -327,7 +327,7 @@ def _estimate(state: GelState) -> tuple[GelState, GelEstimate]:
 
 
 _FAULT_WORDS = {
-    "no_reaction": "Nothing reacts: check that both parts went in and were mixed.",
+    "no_reaction": "Nothing reacts: look that the probe is in the mix, and both parts.",
     "slow_reaction": "This batch runs slower than its sheet.",
     "fast_reaction": "This batch runs faster than its sheet.",
     "off_ratio": "The parts are off their ratio.",

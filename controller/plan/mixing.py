@@ -17,7 +17,7 @@ Array = NDArray[np.float64]
 RIM_SLACK = 0.06  # the rim may differ from the mean by this much at no cost
 RIM_COST = 3.0
 LOW_WEIGHT = 1.0  # of the 5th percentile beside the thinnest patch
-DAY_WEIGHT = 0.5  # of the worst day's thinnest patch beside the one as planned
+DAY_WEIGHT = 0.2  # of the worst day's thinnest patch beside the one as planned
 # A worst day that leaves less than this of the mean costs more; 0.75 is wanted, and another mesh
 # may find a little less.
 WORST_WANTED, SHORT_COST = 0.78, 2.0
@@ -38,14 +38,18 @@ def day_cost(planned: Array, worst: Array) -> Array:
 
 
 def measures(grid: Grid, sums: Array) -> tuple[Array, Array, Array]:
-    """Of films (k, cells), over their mean: thinnest patch, 5th percentile of patches, rim."""
-    mean = sums @ grid.weights.area / grid.weights.area.sum()
-    patches = grid.weights.patch_means(sums.T).T
+    """Of films (k, cells), over their mean: thinnest patch, what a twentieth of the area is thinner
+    than, rim. All as `WallWeights.statistics` tells them of one film."""
+    share = grid.weights.area / grid.weights.area.sum()
+    mean = sums @ share
     rim = np.full(len(sums), np.nan)
     if grid.weights.rim is not None:
         rim = sums @ grid.weights.rim / mean
-    low = np.quantile(patches, 0.05, axis=1) / mean
-    return patches.min(axis=1) / mean, low, rim
+    order = np.argsort(sums, axis=1)
+    rank = np.cumsum(share[order], axis=1) - 0.5 * share[order]
+    rows = zip(rank, np.take_along_axis(sums, order, axis=1), strict=True)
+    low = np.array([np.interp(0.05, at, film) for at, film in rows]) / mean
+    return grid.weights.patch_means(sums.T).T.min(axis=1) / mean, low, rim
 
 
 def rate(grid: Grid, sums: Array) -> Array:

@@ -29,7 +29,17 @@ from controller.plan.mixing import (
 )
 from controller.plan.outlook import Outlook, knobs
 from controller.plan.recipe import Recipe, eased
-from controller.plan.space import BASELINE, apart, draw, features, first_recipes, vary
+from controller.plan.space import (
+    BASELINE,
+    BESIDE,
+    NEAR,
+    apart,
+    draw,
+    features,
+    first_recipes,
+    unlike,
+    vary,
+)
 from controller.plan.walls import (
     AS_PLANNED,
     BAD_DAYS,
@@ -54,7 +64,6 @@ LEADERS = 60  # combinations looked at closely
 COMBINED = 48  # recipes of which all combinations are summed
 STRAINED = 16  # of these, those whose bad days are computed too
 IDEAS = 300  # recipes whose worth is guessed for every few that are computed, of each kind
-NEAR, BESIDE = 0.25, 0.05  # in `features`: what is less far apart is the same idea
 SPILL_ROUNDS = 3
 LEAST_CELLS = 550  # of the mesh that decides
 
@@ -76,7 +85,7 @@ class Effort:
 
 
 # Sums of lanes are multiples of two kernels' sixteen: a lane left idle costs as much as a busy one.
-FULL = Effort(6.0, 1500, 5, 32, 29, 4, 2, BAD_DAYS, 4.95, 3000)
+FULL = Effort(6.0, 1300, 4, 32, 29, 3, 2, BAD_DAYS, 4.95, 3000)
 QUICK = Effort(8.0, 500, 2, 16, 3, 1, 0, (), 7.0, 1000)
 QUICK_BELOW_S = 30.0  # a budget below this gets the quick search
 
@@ -283,7 +292,7 @@ class Search:
         strained = level.strained(likely)
         strain = Strain(level.grid, strained, level.base)
         found = combinations(level.grid, strained[0], self.coats, LEADERS, level.base, strain)
-        return [tuple(likely[i] for i in one) for one in found[: self.effort.finalists]]
+        return unlike([tuple(likely[i] for i in one) for one in found], self.effort.finalists)
 
     def _outlooks(self, plans: Sequence[tuple[Recipe, ...]], nudged: bool) -> list[Outlook]:
         """What these plans are on every day and, nudged, what their biases change; all films at

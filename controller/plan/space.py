@@ -15,6 +15,7 @@ from controller.plan.walls import Pour
 
 Array = NDArray[np.float64]
 
+NEAR, BESIDE = 0.25, 0.05  # in `features`: what is less far apart is the same idea
 MOST_IN_VAIN = 20  # drawn recipes beyond the rig, for each that is wanted
 BASELINE = Recipe(ratio=4.0, spread_share=0.08)
 
@@ -145,3 +146,17 @@ def apart(ranked: Sequence[Recipe], count: int, near: float) -> list[Recipe]:
         if all(np.linalg.norm(points[k] - points[j]) > near for j in chosen):
             chosen.append(k)
     return [ranked[k] for k in chosen]
+
+
+def unlike(plans: Sequence[tuple[Recipe, ...]], count: int) -> list[tuple[Recipe, ...]]:
+    """The first few of these plans of which each has a coat that is near no coat of the others."""
+    chosen: list[tuple[Recipe, ...]] = []
+
+    def resembles(plan: tuple[Recipe, ...], other: tuple[Recipe, ...]) -> bool:
+        far = np.linalg.norm(features(plan)[:, None] - features(other)[None], axis=2)
+        return bool((far.min(axis=1) <= NEAR).all())
+
+    for plan in plans:
+        if len(chosen) < count and not any(resembles(plan, other) for other in chosen):
+            chosen.append(plan)
+    return chosen

@@ -89,7 +89,7 @@ ALERTS: dict[str, str] = {
     "band. Is it in the cup?",
     "probe_noisy": "The probe is noisy: the band is wider. Look at its cable.",
     "probe_out": "The probe seems to be out of the resin: the gel is now foreseen from the sheet.",
-    "no_reaction": "The mix does not warm: check that both parts went in.",
+    "no_reaction": "The mix does not warm: check that the probe is in it, and both parts.",
     "reacts_after_all": "The mix does react, later than foreseen: turning goes on until it holds.",
     "slow_reaction": "The mix reacts more slowly than its sheet says; turning goes on until it "
     "holds.",

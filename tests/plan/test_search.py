@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -25,7 +26,7 @@ from controller.plan.mixing import (
 )
 from controller.plan.recipe import Recipe, legs, profile, within_limits
 from controller.plan.search import Effort, Search
-from controller.plan.space import draw, features, first_recipes, vary
+from controller.plan.space import BASELINE, draw, features, first_recipes, unlike, vary
 from controller.plan.walls import (
     AS_PLANNED,
     BAD_DAYS,
@@ -240,6 +241,20 @@ def test_what_a_bias_does_hangs_on_when_the_coat_gels(
         did = then.days[k] - now.days[k]
         said = move @ now.slopes[k]
         assert np.linalg.norm(did - said) <= 0.2 * np.linalg.norm(did)
+
+
+def test_finalists_are_not_one_idea_in_several_shapes() -> None:
+    """A plan whose every coat has its like in an earlier one brings nothing new."""
+    slow, fast, back = (
+        BASELINE,
+        replace(BASELINE, level_rpm=18.0),
+        replace(BASELINE, reverse=True),
+    )
+    nearly = replace(slow, bias=0.01)
+    first, same, other = (slow, fast), (fast, nearly), (slow, back)
+    assert unlike([first, same, other], 2) == [first, other]
+    assert unlike([first, same, other], 1) == [first]
+    assert unlike([first, same], 3) == [first]
 
 
 def test_a_rig_that_follows_no_bias_is_planned_for(
