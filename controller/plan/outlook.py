@@ -22,7 +22,7 @@ from controller.plan.mixing import (
 from controller.plan.polish import Aim, best_move
 from controller.plan.recipe import Recipe, within_limits
 from controller.plan.space import SPACE, moved
-from controller.plan.walls import Day, Grid, Pour
+from controller.plan.walls import AS_PLANNED, Day, Grid, Pour
 
 Array = NDArray[np.float64]
 
@@ -92,6 +92,24 @@ class Outlook:
         ]
         slopes = [does(day) if day.gel != 1.0 else plain for day in days]
         return Outlook(level.grid, recipes, knobs, np.array(totals), np.array(slopes))
+
+    @staticmethod
+    def by_ripple(level: Level, recipes: tuple[Recipe, ...], bad_days: Sequence[Day]) -> Outlook:
+        """From films the level has: each coat's biases moved alike, as the last of these days, a
+        ripple, moves them."""
+        area = level.grid.weights.area
+        *days, ripple = (AS_PLANNED, *bad_days)
+        mean = float(level.total(recipes) @ area / area.sum())
+        planned = level.films(recipes)
+        amount = ripple.ripple / SPACE["bias"][2]
+        slopes = (level.films(recipes, ripple) - planned) / (mean * amount)
+        totals = [level.total(recipes, day) / mean for day in days]
+        both = [totals[0] + sign * amount * slopes.sum(axis=0) for sign in (1.0, -1.0)]
+        knobs = [Knob(k, "bias", amount, recipe) for k, recipe in enumerate(recipes)]
+        count = len(totals) + len(both)
+        return Outlook(
+            level.grid, recipes, knobs, np.array([*totals, *both]), np.array([slopes] * count)
+        )
 
     @property
     def value(self) -> float:

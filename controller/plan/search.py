@@ -17,7 +17,7 @@ from scipy.interpolate import RBFInterpolator
 
 from controller.film import Numerics, WallStatistics, mesh_error
 from controller.mould import Cavity
-from controller.plan.level import Level
+from controller.plan.level import SCREEN, Level
 from controller.plan.mixing import (
     Strain,
     best_sums,
@@ -60,9 +60,10 @@ Array = NDArray[np.float64]
 
 LIKELY = 10  # recipes that are computed on bad days on the finer mesh
 TRUST = 1.0  # steps in SPACE by which a bias may be polished at first
+PROMISING = 12  # of the leaders on the finer mesh, whose polishing is looked ahead to
 LEADERS = 60  # combinations looked at closely
 COMBINED = 48  # recipes of which all combinations are summed
-STRAINED = 16  # of these, those whose bad days are computed too
+STRAINED = 10  # of these, those whose bad days are computed too
 IDEAS = 300  # recipes whose worth is guessed for every few that are computed, of each kind
 SPILL_ROUNDS = 3
 LEAST_CELLS = 550  # of the mesh that decides
@@ -85,7 +86,7 @@ class Effort:
 
 
 # Sums of lanes are multiples of two kernels' sixteen: a lane left idle costs as much as a busy one.
-FULL = Effort(6.0, 1300, 4, 32, 29, 3, 2, BAD_DAYS, 4.95, 3000)
+FULL = Effort(6.0, 1500, 4, 32, 29, 1, 3, BAD_DAYS, 4.95, 3000)
 QUICK = Effort(8.0, 500, 2, 16, 3, 1, 0, (), 7.0, 1000)
 QUICK_BELOW_S = 30.0  # a budget below this gets the quick search
 
@@ -286,13 +287,17 @@ class Search:
             self._endured(best)
 
     def _crossed(self, likely: list[Recipe]) -> list[tuple[Recipe, ...]]:
-        """The finalists: what these recipes make, by their films on the finer mesh on those days
-        that differ most. What the coarse one says of bad days only names the recipes."""
+        """The finalists: of what these recipes make, by their films on the finer mesh on those days
+        that differ most, what promises most once it is polished."""
         level = self.fine
         strained = level.strained(likely)
         strain = Strain(level.grid, strained, level.base)
         found = combinations(level.grid, strained[0], self.coats, LEADERS, level.base, strain)
-        return unlike([tuple(likely[i] for i in one) for one in found], self.effort.finalists)
+        plans = unlike([tuple(likely[i] for i in one) for one in found], PROMISING)
+        ahead = [Outlook.by_ripple(level, plan, SCREEN) for plan in plans]
+        promised = [one.promised(one.best_move(TRUST)) for one in ahead]
+        order = sorted(range(len(plans)), key=lambda k: -promised[k])
+        return [plans[k] for k in order[: self.effort.finalists]]
 
     def _outlooks(self, plans: Sequence[tuple[Recipe, ...]], nudged: bool) -> list[Outlook]:
         """What these plans are on every day and, nudged, what their biases change; all films at

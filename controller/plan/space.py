@@ -154,7 +154,7 @@ def unlike(plans: Sequence[tuple[Recipe, ...]], count: int) -> list[tuple[Recipe
 
     def resembles(plan: tuple[Recipe, ...], other: tuple[Recipe, ...]) -> bool:
         far = np.linalg.norm(features(plan)[:, None] - features(other)[None], axis=2)
-        return bool((far.min(axis=1) <= NEAR).all())
+        return bool((far.min(axis=1) <= BESIDE).all())
 
     for plan in plans:
         if len(chosen) < count and not any(resembles(plan, other) for other in chosen):
