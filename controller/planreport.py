@@ -92,10 +92,11 @@ def _intro(plan: Plan) -> str:
 
 def _steps(coat: CoatPlan) -> tuple[str, ...]:
     c = coat.clock
+    stands = "let it stand, " if c.pour_from_s else ""
     return (
         str(coat.coat),
         f"A {coat.part_a_g:.1f} g + B {coat.part_b_g:.1f} g",
-        f"{pour_words(c)}; turn from {clock_words(c.spin_from_s)} "
+        f"{stands}pour {pour_words(c)}; turn from {clock_words(c.spin_from_s)} "
         f"to {clock_words(c.spin_until_s)}; gel about {clock_words(c.gel_expected_s)}",
         f"{clock_words(c.next_pour_from_s)} to {clock_words(c.next_pour_until_s)}",
     )

@@ -12,13 +12,11 @@ def clock_words(time_s: float) -> str:
 
 
 def pour_words(clock: CoatClock) -> str:
-    """When a coat is poured."""
+    """When a coat is poured: by a time, or between two if its mix stands first."""
+    by = clock_words(clock.pour_by_s)
     if not clock.pour_from_s:
-        return f"pour by {clock_words(clock.pour_by_s)}"
-    return (
-        f"let it stand, pour between {clock_words(clock.pour_from_s)}"
-        f" and {clock_words(clock.pour_by_s)}"
-    )
+        return f"by {by}"
+    return f"between {clock_words(clock.pour_from_s)} and {by}"
 
 
 def _coat(coat: CoatPlan) -> list[str]:
@@ -30,7 +28,7 @@ def _coat(coat: CoatPlan) -> list[str]:
         f"Coat {coat.coat}   {coat.mean_mm:.2f} mm on average",
         f"  weigh      A {coat.part_a_g:.1f} g + B {coat.part_b_g:.1f} g = {coat.mix_g:.1f} g"
         f"   (stays in the cup {coat.cup_left_g:.1f} g, runs over {coat.spill_g:.1f} g)",
-        f"  pour       {pour_words(clock).split('pour ')[-1]}, after the parts meet{stands}",
+        f"  pour       {pour_words(clock)}, after the parts meet{stands}",
         f"  turn       {', '.join(legs)}; {len(turning)} ramps, up to {top:.1f} rpm;"
         f" opening {coat.opening_state}",
         f"  gel        expected {clock_words(clock.gel_expected_s)}"

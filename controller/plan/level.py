@@ -47,6 +47,11 @@ class Level:
     def total(self, recipes: Sequence[Recipe], day: Day = AS_PLANNED) -> Array:
         return np.asarray(self.films(recipes, day).sum(axis=0) + self.base)
 
+    def mean(self, recipes: Sequence[Recipe]) -> float:
+        """Of the total as planned, metres."""
+        area = self.grid.weights.area
+        return float(self.total(recipes) @ area / area.sum())
+
     def lowest(self, recipes: Sequence[Recipe], day: Day = AS_PLANNED) -> float:
         """Thinnest patch over the mean."""
         return float(measures(self.grid, self.total(recipes, day)[None])[0][0])

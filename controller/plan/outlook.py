@@ -54,6 +54,21 @@ def knobs(recipes: tuple[Recipe, ...], pour: Pour) -> list[Knob]:
     return found
 
 
+def turns_anew(day: Day) -> bool:
+    """Whether what a number does is computed for this day: it hangs on when the coat gels, and
+    hardly on its viscosity."""
+    return day is AS_PLANNED or day.gel != 1.0
+
+
+def films_for(
+    recipes: tuple[Recipe, ...], knobs: list[Knob], days: Sequence[Day]
+) -> list[tuple[Recipe, Day]]:
+    """The films that `Outlook.of` goes by. A ripple is a bias nobody asked for: where biases were
+    nudged it follows from what they do."""
+    own = [(recipe, day) for recipe in recipes for day in days if not (knobs and day.ripple)]
+    return own + [(knob.nudged, day) for knob in knobs for day in days if turns_anew(day)]
+
+
 @dataclass(frozen=True, eq=False)
 class Outlook:
     """A plan on every day, and what its numbers do. Films over the mean as planned: days
@@ -69,11 +84,8 @@ class Outlook:
     def of(
         level: Level, recipes: tuple[Recipe, ...], knobs: list[Knob], days: Sequence[Day]
     ) -> Outlook:
-        """From films the level has. What a number does hangs on when the coat gels, and hardly on
-        its viscosity. A ripple is a bias nobody asked for, so that it follows from what the numbers
-        do, where they were nudged."""
-        area = level.grid.weights.area
-        mean = float(level.total(recipes) @ area / area.sum())
+        """From the films of `films_for`; days: as planned, then the bad ones."""
+        mean = level.mean(recipes)
         amounts = mean * np.array([knob.amount for knob in knobs])[:, None]
 
         def does(day: Day) -> Array:
@@ -90,16 +102,15 @@ class Outlook:
             else level.total(recipes, day) / mean
             for day in days
         ]
-        slopes = [does(day) if day.gel != 1.0 else plain for day in days]
+        slopes = [plain, *(does(day) if turns_anew(day) else plain for day in days[1:])]
         return Outlook(level.grid, recipes, knobs, np.array(totals), np.array(slopes))
 
     @staticmethod
     def by_ripple(level: Level, recipes: tuple[Recipe, ...], bad_days: Sequence[Day]) -> Outlook:
         """From films the level has: each coat's biases moved alike, as the last of these days, a
         ripple, moves them."""
-        area = level.grid.weights.area
         *days, ripple = (AS_PLANNED, *bad_days)
-        mean = float(level.total(recipes) @ area / area.sum())
+        mean = level.mean(recipes)
         planned = level.films(recipes)
         amount = ripple.ripple / SPACE["bias"][2]
         slopes = (level.films(recipes, ripple) - planned) / (mean * amount)

@@ -27,7 +27,7 @@ from controller.plan.mixing import (
     rate,
     score,
 )
-from controller.plan.outlook import Outlook, knobs
+from controller.plan.outlook import Outlook, films_for, knobs
 from controller.plan.recipe import Recipe, eased
 from controller.plan.space import (
     BASELINE,
@@ -307,19 +307,9 @@ class Search:
             self.coarse.films([recipe for one in plans for recipe in one])
         days = (AS_PLANNED, *self.effort.days)
         numbers = [knobs(one, self.pour) if nudged else [] for one in plans]
-        wanted = [
-            (recipe, day)
-            for one, some in zip(plans, numbers, strict=True)
-            for recipe in one
-            for day in days
-            if not (some and day.ripple)
-        ]
-        turning = [day for day in days if day is AS_PLANNED or day.gel != 1.0]
-        wanted += [(knob.nudged, day) for some in numbers for knob in some for day in turning]
-        self.fine.walls.of(wanted)
-        return [
-            Outlook.of(self.fine, one, some, days) for one, some in zip(plans, numbers, strict=True)
-        ]
+        pairs = list(zip(plans, numbers, strict=True))
+        self.fine.walls.of([film for one, some in pairs for film in films_for(one, some, days)])
+        return [Outlook.of(self.fine, one, some, days) for one, some in pairs]
 
     def _endured(self, plan: Outlook) -> None:
         """Make this the plan, with what the bad days make of it."""
