@@ -338,7 +338,7 @@ def _settings(args: argparse.Namespace, data: Path) -> Settings:
 
 
 def gel(args: argparse.Namespace) -> int:
-    from controller.gelcli import follow
+    from controller.gelcli import follow, times_words
 
     reading = follow(args.trace, args.case)
     if args.plot is not None:
@@ -350,6 +350,7 @@ def gel(args: argparse.Namespace) -> int:
         show_json(reading.output)
     else:
         print("\n".join(reading.output["notes"]))
+        print(times_words(reading.last))
         for fault in reading.output["faults"]:
             over_s, words = fault["over_at_s"], fault["kind"].replace("_", " ")
             until = "" if over_s is None else f", taken back at {clock_words(over_s)}"

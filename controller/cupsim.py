@@ -315,16 +315,17 @@ def _draw_days(rng: np.random.Generator, count: int, pot_s: FloatArray) -> Days:
     )
 
 
+def at_rate(resin: Resins, factor: FloatArray) -> Resins:
+    """So many times as fast, delay and all."""
+    return replace(
+        resin, k1=resin.k1 * factor, k2=resin.k2 * factor, block_s=resin.block_s / factor
+    )
+
+
 def _of_batch(rng: np.random.Generator, resin: Resins, spread: float) -> Resins:
     count = len(resin.k1)
-    rate = rng.lognormal(0.0, spread, count)
-    return replace(
-        resin,
-        k1=resin.k1 * rate,
-        k2=resin.k2 * rate,
-        block_s=resin.block_s / rate,
-        rise_K=resin.rise_K * rng.lognormal(0.0, 0.03, count),
-    )
+    resin = at_rate(resin, rng.lognormal(0.0, spread, count))
+    return replace(resin, rise_K=resin.rise_K * rng.lognormal(0.0, 0.03, count))
 
 
 FAULTS = (
@@ -333,9 +334,24 @@ FAULTS = (
 )  # fmt: skip
 
 
-def traces(world: World, seed: int, count: int, fault: str | None = None) -> list[Trace]:
-    """`count` traces of one world; with `fault`, each has it."""
-    rng = np.random.default_rng([seed, FAULTS.index(fault) + 1 if fault else 0])
+@dataclass(frozen=True)
+class Lot:
+    """Resins, each with its sheet's cup, pot life and peak, an earlier day and today."""
+
+    resin: Resins
+    sheet_kg: FloatArray
+    sheet_K: FloatArray
+    peak_K: FloatArray
+    pot_s: FloatArray
+    coat_s: FloatArray  # gel of a coat beside the sheet's cup
+    earlier: Resins
+    earlier_day: Days
+    today: Resins
+    day: Days
+
+
+def drawn(world: World, rng: np.random.Generator, count: int, fault: str | None = None) -> Lot:
+    """`count` batches that nobody has simulated yet; a quarter of them delayed, the last ones."""
     snaps = round(world.snap_share * count)
     ordinary, its = _resins_of(world, rng, count - snaps, snap=False)
     delayed, theirs = _resins_of(world, rng, snaps, snap=True)
@@ -344,12 +360,7 @@ def traces(world: World, seed: int, count: int, fault: str | None = None) -> lis
     pot_s = cup_s * world.pot_life_of_gel * rng.lognormal(0.0, world.sheet_error, count)
 
     earlier_day = _draw_days(rng, count, pot_s)
-    earlier_resin = _of_batch(rng, resin, world.batch_spread)
-    end_s = 4.0 * coat_s
-    earlier = simulate(earlier_resin, earlier_day, end_s, world.vitrifies)
-    earlier_cup = earlier.gel_s(resin.alpha_gel, cup=True)
-    earlier_coat = earlier.gel_s(resin.alpha_gel)
-
+    earlier = _of_batch(rng, resin, world.batch_spread)
     day = _draw_days(rng, count, pot_s)
     today = _of_batch(rng, resin, world.batch_spread)
     if fault == "cold_room":
@@ -361,20 +372,28 @@ def traces(world: World, seed: int, count: int, fault: str | None = None) -> lis
         "fast_reaction": rng.uniform(1.7, 2.6, count),
         "off_ratio": rng.uniform(0.75, 0.95, count),
     }.get(fault or "", np.ones(count))
-    today = replace(
-        today, k1=today.k1 * factor, k2=today.k2 * factor, block_s=today.block_s / factor
-    )
+    today = at_rate(today, factor)
     if fault == "off_ratio":
         today = replace(today, rise_K=today.rise_K * rng.uniform(0.75, 0.9, count))
-    window = 2.5 * coat_s if fault == "no_reaction" else 4.0 * coat_s
-    truth = simulate(today, day, window, world.vitrifies)
-    gel_cup = truth.gel_s(today.alpha_gel, cup=True)
-    gel_coat = truth.gel_s(today.alpha_gel)
+    return Lot(resin, sheet_kg, sheet_K, peak_K, pot_s, coat_s, earlier, earlier_day, today, day)
+
+
+def traces(world: World, seed: int, count: int, fault: str | None = None) -> list[Trace]:
+    """`count` traces of one world; with `fault`, each has it."""
+    rng = np.random.default_rng([seed, FAULTS.index(fault) + 1 if fault else 0])
+    lot = drawn(world, rng, count, fault)
+    earlier = simulate(lot.earlier, lot.earlier_day, 4.0 * lot.coat_s, world.vitrifies)
+    earlier_cup = earlier.gel_s(lot.resin.alpha_gel, cup=True)
+    earlier_coat = earlier.gel_s(lot.resin.alpha_gel)
+    window_s = (2.5 if fault == "no_reaction" else 4.0) * lot.coat_s
+    truth = simulate(lot.today, lot.day, window_s, world.vitrifies)
+    gel_cup = truth.gel_s(lot.today.alpha_gel, cup=True)
+    gel_coat = truth.gel_s(lot.today.alpha_gel)
     return [
-        _trace(world, rng, lane, fault, resin, day, truth, float(pot_s[lane]),
-               float(sheet_kg[lane]), float(sheet_K[lane]), float(peak_K[lane]),
+        _trace(world, rng, lane, fault, lot.resin, lot.day, truth, float(lot.pot_s[lane]),
+               float(lot.sheet_kg[lane]), float(lot.sheet_K[lane]), float(lot.peak_K[lane]),
                float(gel_cup[lane]), float(gel_coat[lane]),
-               (earlier_day, float(earlier_cup[lane]), float(earlier_coat[lane])))
+               (lot.earlier_day, float(earlier_cup[lane]), float(earlier_coat[lane])))
         for lane in range(count)
     ]  # fmt: skip
 

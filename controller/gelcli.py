@@ -18,6 +18,7 @@ from controller import cure, gel
 from controller.errors import InputError, OutsideValidity
 from controller.model import Frozen, Positive, RoomTemp_degC, Sheet, parse, read_toml
 from controller.plan.batch import cure_sheet
+from controller.plantext import clock_words
 from controller.units import degC, kelvin, kilograms, metres
 
 SAID_EVERY_S = 10.0
@@ -160,6 +161,17 @@ def read_trace(path: Path) -> Iterator[gel.Row]:
 def run(trace_path: Path, case_path: Path) -> dict[str, Any]:
     """The contract's gel output. Raises InputError, OutsideValidity, NotConverged."""
     return follow(trace_path, case_path).output
+
+
+def times_words(last: gel.GelEstimate) -> str:
+    """On the clock that began when the parts met."""
+    best, low, high, safe = (
+        clock_words(t) for t in (last.best_s, last.low_s, last.high_s, last.safe_to_stop_s)
+    )
+    said = f"Gel of the coat at {best} after the parts met, nine in ten {low} to {high}"
+    if last.called_s is None:
+        return f"{said}; safe to stop from {safe}."
+    return f"{said}; called gelled at {clock_words(last.called_s)}."
 
 
 def _known(model: type[BaseModel], table: Any, ignored: list[str], path: str = "") -> Any:

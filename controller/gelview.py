@@ -34,8 +34,11 @@ def draw(rows: Sequence[gel.Row], estimate: gel.GelEstimate, placement: gel.What
         axes.plot(
             *np.array(seen).T, ".", color="#1f4e79", ms=2.5, label=f"probe in the {placement}"
         )
-        top = max(seen, key=lambda pair: pair[1])
-        axes.annotate(f"{top[1]:.1f} °C", top, textcoords="offset points", xytext=(6, 4))
+        # The warmest that was believed: a digital sensor says 85 °C when it starts anew.
+        top = next((row for row in rows if row.probe_K == estimate.peak_K), None)
+        if top is not None and top.probe_K is not None:
+            at = (top.time_s / 60.0, degC(top.probe_K))
+            axes.annotate(f"{at[1]:.1f} °C", at, textcoords="offset points", xytext=(6, 4))
     if len(estimate.curve):
         time_min, fitted_degC = estimate.curve[:, 0] / 60.0, estimate.curve[:, 1] - ZERO_DEGC_K
         band_K = estimate.curve[:, 2]

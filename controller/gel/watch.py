@@ -30,7 +30,9 @@ _REPEATS_MARGIN, _NOISE_READINGS, _NOISE_LEAST = 0.25, 300, 15
 _REPEATS_USUAL = {"digital_1wire": 0.6, "thermocouple_k": 0.6, "infrared": 0.3}
 _STUCK_CHANCE_CURVE = 1e-3
 _STUCK_CHANGE_K = {"digital_1wire": 0.6, "thermocouple_k": 0.8, "infrared": 0.8}
-_NOISE_FLOOR_K = {"digital_1wire": 0.10, "thermocouple_k": 0.4, "infrared": 0.5}
+# Of a thermocouple that rounds to its own noise of 0.25 K and reads every 5 s, 0.4 K called one in
+# ninety noisy within 50 min, 0.45 K one in six hundred (600 such series of white noise).
+_NOISE_FLOOR_K = {"digital_1wire": 0.10, "thermocouple_k": 0.45, "infrared": 0.5}
 _NOISY_TIMES, _NOISY_SHARE, _NOISY_WINDOW_S = 4.0, 0.42, 50.0
 _OUT_WINDOW_S = 60.0
 _OUT, _IN_AGAIN = 0.45, 0.6  # of how far it stood off the air before

@@ -4,7 +4,8 @@ This oracle knows to the second when the cup gelled, all that is on the case, an
 batches of the very world it is asked about: ridge regression of the log of coat over cup on all
 products of two of these, ten-fold, so that no batch is foretold from itself. What is left is about
 what batches differ by that are alike in everything a maker can know; only the trace's shape tells
-more.
+more. A second one, in place of the cup's gel itself, has a fingertip's word on it and an earlier
+batch's two touches with that day's conditions: what touch and memory can be worth.
 """
 
 from __future__ import annotations
@@ -42,11 +43,37 @@ def known(trace: cupsim.Trace) -> list[float]:
     ]
 
 
-def left_over(features: FloatArray, log_ratio: FloatArray) -> FloatArray:
-    """What the regression leaves of each batch it was not fitted to, (N,)."""
-    own = (features - features.mean(axis=0)) / (features.std(axis=0) + 1e-9)
+def touched(trace: cupsim.Trace) -> list[float]:
+    """The coat over the cup on an earlier day, and how that day differed from this one."""
+    case, then = trace.case, trace.earlier[0]
+    if then.cup_gel_s is None or then.coat_gel_s is None or then.mould_K is None:
+        raise ValueError("a sound batch has both touches and its mould's temperature")
+    air_K = float(np.nanmedian(trace.rows[:, 2]))
+    return [
+        np.log(then.coat_gel_s / then.cup_gel_s),
+        np.log(then.cup_gel_s / case.sheet.pot_life_s),
+        then.ambient_K - air_K,
+        then.mould_K - then.ambient_K,
+        np.log(then.cup_mass_kg / case.sheet.pot_life_mass_kg),
+        np.log(then.coat_m / case.coat_m),
+        np.log(then.wall_m / case.wall_m),
+        then.pour_s / then.cup_gel_s,
+    ]
+
+
+def left_over(
+    features: FloatArray, log_ratio: FloatArray, more: FloatArray | None = None
+) -> FloatArray:
+    """What the regression leaves of each batch it was not fitted to, (N,); more: taken straight."""
+
+    def scaled(raw: FloatArray) -> FloatArray:
+        return np.asarray((raw - raw.mean(axis=0)) / (raw.std(axis=0) + 1e-9))
+
+    own = scaled(features)
     first, second = np.triu_indices(own.shape[1])
     terms = np.column_stack([np.ones(len(own)), own, own[:, first] * own[:, second]])
+    if more is not None:
+        terms = np.column_stack([terms, scaled(more)])
     penalty = RIDGE * np.eye(terms.shape[1])
     penalty[0, 0] = 1e-6
     fold = np.random.default_rng(SEED).permutation(len(own)) % FOLDS
@@ -67,12 +94,25 @@ def main() -> None:
         for trace in cupsim.traces(cupsim.WORLDS[0], SEED + number, COUNT)
     ]
     features = np.array([known(trace) for trace in traces])
-    log_ratio = np.log([trace.coat_gel_s / trace.cup_gel_s for trace in traces])
-    left = left_over(features, log_ratio)
-    off = 100.0 * np.abs(np.expm1(left))
-    delay = 100.0 * ((1.0 - EARLY) * np.exp(np.quantile(left, CHANCE)) - 1.0)
-    print(f"an oracle of the cup: {np.median(off):.1f} / {np.quantile(off, 0.9):.1f} % off")
-    print(f"its call, one in a hundred more than {100 * EARLY:.0f} % early: {delay:.0f} % late")
+    coat_s, cup_s, touch_s = (
+        np.array(column)
+        for column in zip(
+            *((t.coat_gel_s, t.cup_gel_s, t.touches[0].time_s) for t in traces), strict=True
+        )
+    )
+    found = features.copy()
+    found[:, 0] += np.log(touch_s / cup_s)
+    memory = np.array([touched(trace) for trace in traces])
+    for name, left in (
+        ("an oracle of the cup", left_over(features, np.log(coat_s / cup_s))),
+        ("one of touch and memory", left_over(found, np.log(coat_s / touch_s), memory)),
+    ):
+        off = 100.0 * np.abs(np.expm1(left))
+        delay = 100.0 * ((1.0 - EARLY) * np.exp(np.quantile(left, CHANCE)) - 1.0)
+        print(f"{name}: {np.median(off):.1f} / {np.quantile(off, 0.9):.1f} % off")
+        print(
+            f"  its call, one in a hundred more than {100 * EARLY:.0f} % early: {delay:.0f} % late"
+        )
 
 
 if __name__ == "__main__":
