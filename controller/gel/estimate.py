@@ -63,7 +63,7 @@ _REACTS = 0.05  # once it is less likely than this, again twice in a row, it is 
 # Nothing is called gelled while the trace speaks against a reaction, however little: this is the
 # prior's own share and a hair more.
 _CALL_INERT = 0.022
-_COOLS_K, _COOLS_OF_RISE = 0.5, 0.02  # a draught may cool a cup by a hundredth or so of its rise
+_COOLS_K, _COOLS_OF_RISE = 1.0, 0.02  # a draught may cool a cup by a hundredth or so of its rise
 _PROBE_FAULTS = ("probe_stuck", "probe_lost", "probe_noisy", "probe_out")
 
 
@@ -360,6 +360,7 @@ def _fault_words(told: Sequence[GelFault]) -> list[str]:
 def _cools(used: FloatArray) -> bool:
     """Whether it has been clearly warmer, by medians of minutes, of which noise moves little."""
     _, minute_K, _ = binned(used[:, TIME], used[:, PROBE], 60.0)
+    minute_K = minute_K[:-1]  # the last one has just begun
     if len(minute_K) < 3:
         return False
     lately_K = float(np.median(used[used[:, TIME] > used[-1, TIME] - 60.0, PROBE]))

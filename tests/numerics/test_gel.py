@@ -96,6 +96,39 @@ def test_readings_that_come_unevenly_are_not_noise() -> None:
         assert "probe_noisy" not in {fault.kind for fault in estimate.faults}
 
 
+def test_a_probes_own_noise_is_no_fault() -> None:
+    """A thermocouple that rounds to its noise of 0.25 K, every 5 s: what it reads all day, and then
+    what a batch of `bench gel` read when its probe was called noisy."""
+    said_degC = [54.5, 55.0, 55.5, 55.0, 55.5, 54.5, 55.5, 54.75, 55.75, 55.0, 55.25]
+    case, _, _ = own_trace("cup", 300.0)
+    case = replace(case, probe="thermocouple_k")
+    noise_K = np.random.default_rng(4).normal(0.0, 0.25, 200)
+    read_K = kelvin(55.0) + 0.25 * np.round(noise_K / 0.25)
+    read_K = np.concatenate([read_K, kelvin(0.0) + np.array(said_degC)])
+    time_s = 300.0 + 5.0 * np.arange(len(read_K))
+    rows = np.column_stack([time_s, read_K, AIR_K + 0.0 * time_s, 1.0 + 0.0 * time_s])
+    for end in range(40, len(rows) + 1):
+        assert watch.probe_fault(case, rows[:end], np.zeros((0, 3))) is None
+
+
+def test_a_cup_that_cools_is_said_to_have_peaked() -> None:
+    """Before it has lost a thirtieth of its rise, and never while it warms; noise of 0.25 K moves
+    the word by nothing."""
+    case, rows, _ = own_trace("cup", 1600.0)
+    case = replace(case, probe="thermocouple_k")
+    warm_K = np.array([row.probe_K for row in rows])
+    top, rise_K = int(warm_K.argmax()), float(warm_K.max()) - AIR_K
+    rng = np.random.default_rng(5)
+    state = gel.begin(case)
+    for number, row in enumerate(rows):
+        read_K = float(warm_K[number]) + 0.25 * float(rng.standard_normal())
+        state, estimate = gel.step(state, replace(row, probe_K=read_K))
+        if number <= top:
+            assert "peaked" not in estimate.sentence
+        elif number > top + 12 and warm_K[top] - warm_K[number - 6] > rise_K / 30.0:
+            assert estimate.sentence.startswith("The cup has peaked; ")
+
+
 def test_a_fingertip_settles_it() -> None:
     case, rows, gel_s = own_trace("cup", 2000.0)
     state = gel.begin(case)

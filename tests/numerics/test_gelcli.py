@@ -2,6 +2,7 @@
 
 import gzip
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -104,6 +105,24 @@ def test_the_plot(files: tuple[Path, Path, float], tmp_path: Path) -> None:
     reading = gelcli.follow(trace, case)
     gelview.save(tmp_path / "gel.png", reading.rows, reading.last, "cup")
     assert (tmp_path / "gel.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_the_plot_names_the_warmest_that_was_believed(files: tuple[Path, Path, float]) -> None:
+    """A DS18B20 says 85 degC until its first conversion (data sheet), which no cup of 40 had."""
+    reading = gelcli.follow(*files[:2])
+    rows = [row for row in reading.rows if row.probe_K is None or row.probe_K < 313.15]
+    warmest_K = max(row.probe_K for row in rows if row.probe_K is not None)
+    rows.insert(50, replace(rows[50], probe_K=358.15))
+    figure = gelview.draw(rows, replace(reading.last, peak_K=warmest_K), "cup")
+    assert f"{warmest_K - 273.15:.1f} °C" in [text.get_text() for text in figure.axes[0].texts]
+
+
+def test_the_times_in_words(files: tuple[Path, Path, float]) -> None:
+    last = gelcli.follow(*files[:2]).last
+    last = replace(last, best_s=1260.4, low_s=1101.0, high_s=1440.0, safe_to_stop_s=1447.0)
+    said = "Gel of the coat at 21:00 after the parts met, nine in ten 18:21 to 24:00; "
+    assert gelcli.times_words(replace(last, called_s=None)) == f"{said}safe to stop from 24:07."
+    assert gelcli.times_words(replace(last, called_s=1450.0)) == f"{said}called gelled at 24:10."
 
 
 @pytest.mark.parametrize(
