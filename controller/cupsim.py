@@ -434,6 +434,7 @@ def _trace(
         cup_mass_kg=float(day.mass_kg[lane]) if placement == "cup" or rng.random() < 0.5 else None,
         mould_K=mould_seen if rng.random() < world.mould_known else None,
         probe_in_s=probe_in_s + rng.uniform(-10.0, 10.0),
+        in_air_before=True,
     )
     finite = gel_coat_s if np.isfinite(gel_coat_s) else 4.0 * pot_s
     end_s = min(1.45 * finite, float(truth.time_s[-1, lane]))
@@ -511,7 +512,12 @@ def _read(
 def break_probe(
     rng: np.random.Generator, rows: FloatArray, fault: str, at_s: float, fall_s: float = 25.0
 ) -> FloatArray:
-    """The rows with a probe fault from `at_s` on; fall_s: how fast a probe takes the air's."""
+    """The rows with a probe fault from `at_s` on; fall_s: how fast a probe takes the air's.
+
+    Out of the resin it ends up reading what the air's own sensor reads to the last digit, without
+    its own noise and offset, and this air has no quick draughts that only a bare probe would
+    follow: of either nothing may be made.
+    """
     rows = rows.copy()
     after = rows[:, 0] >= at_s
     first = int(np.argmax(after))

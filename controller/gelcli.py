@@ -118,6 +118,7 @@ def si_case(file: CaseFile) -> gel.Case:
         cup_mass_kg=None if case.cup_mass_g is None else kilograms(case.cup_mass_g),
         mould_K=_kelvin(case.mould_temp_degC),
         probe_in_s=case.probe_in_at_s,
+        in_air_before=case.probe_in_at_s is not None,
         earlier=earlier,
     )
 
@@ -164,7 +165,9 @@ def run(trace_path: Path, case_path: Path) -> dict[str, Any]:
 
 
 def times_words(last: gel.GelEstimate) -> str:
-    """On the clock that began when the parts met."""
+    """On the clock that began when the parts met. What does not react has no time at all."""
+    if "no_reaction" in gel.holding(last.faults):
+        return "No time to stop at, while nothing reacts."
     best, low, high, safe = (
         clock_words(t) for t in (last.best_s, last.low_s, last.high_s, last.safe_to_stop_s)
     )

@@ -49,7 +49,10 @@ class Learned:
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """What the user knows before the first reading."""
+    """What the user knows before the first reading.
+
+    in_air_before: the probe lay in the room's air until it went in, and had come to rest there.
+    """
 
     sheet: Sheet
     placement: What
@@ -61,6 +64,7 @@ class Case:
     cup_mass_kg: float | None = None
     mould_K: float | None = None
     probe_in_s: float | None = None
+    in_air_before: bool = False
     earlier: tuple[EarlierBatch, ...] = ()
     learned: Learned | None = None
 

@@ -43,21 +43,20 @@ REFIT_EVERY = 1.0 / 40.0  # pot lives
 # gets far hotter than its coat, or a coat shows little of its heat; shorter ones where the coat
 # shows much, or the catalyst's clock counts. (mild, hot, delayed): set on the 1440 batches of
 # fit._SPREAD_MILD, so that one in a hundred is called too early with the least median delay.
-_CALL_CHANCE = {"cup": (0.97, 0.99, 0.985), "coat": (0.99, 0.97, 0.97)}
+_CALL_CHANCE = {"cup": (0.97, 0.9875, 0.98), "coat": (0.99, 0.975, 0.97)}
 _CALL_EARLY = 0.05
 # How likely 'nothing reacts' must be to be named, at two refits in a row: the first ones after the
 # probe went in are not yet at rest. By 0.6 of the pot life an ordinary resin has shown itself in a
 # cup, so less is enough; in a coat what it shows is small, but so is what the model may be off
-# there; a delayed one may still be waiting. (before 0.8 pot lives, later): what looks like it late
-# is a slow batch as a rule. Set on 112 batches without a reaction (seeds 3100, 3200 and 3400) and
-# the 1440 sound ones of fit._SPREAD_MILD, of which 12 are named. By 0.75 pot lives 51 of 55
-# ordinary cups are (the probe of the others went in too late), 11 of 29 ordinary coats, which have
-# warmed by less than 2 K then, and 4 of 28 of delayed resins, which have not begun. What could be
-# had at best: tests/bench/bench_gel_floor_reacts.py.
+# there; a delayed one may still be waiting. Set on 112 batches without a reaction (seeds 3100, 3200
+# and 3400) and the 1440 sound ones of fit._SPREAD_MILD, of which 10 are named. By 0.75 pot lives 51
+# of 55 ordinary cups are (the probe of the others went in too late), 9 of 29 ordinary coats, which
+# have warmed by less than 2 K then, and 3 of 28 of delayed resins, which have not begun. Half the
+# limits would add two coats and a cup, and name 3 more of 240 sound batches with an earlier one.
+# What could be had at best: tests/bench/bench_gel_floor_reacts.py.
 _INERT_EARLY, _LATE, _SEEN = 0.98, 0.6, 0.1  # the last two in pot lives, one of them of readings
-_LATER = 0.8  # pot lives
-_INERT_LATE = {"cup": (0.08, 0.08), "coat": (0.06, 0.12)}
-_INERT_LATE_SNAP = {"cup": (0.2, 0.6), "coat": (0.55, 0.55)}
+_INERT_LATE = {"cup": 0.08, "coat": 0.12}
+_INERT_LATE_SNAP = {"cup": 0.6, "coat": 0.55}
 _MAYBE_INERT = 0.2
 _REACTS = 0.05  # once it is less likely than this, again twice in a row, it is taken back
 # Nothing is called gelled while the trace speaks against a reaction, however little: this is the
@@ -263,8 +262,7 @@ def _named_by_fit(state: GelState) -> GelState:
     state = replace(state, inert=inert)
     limit = _INERT_EARLY
     if state.fitted_s > max(_LATE * pot_s, settled_s(case) + _SEEN * pot_s):
-        limits = (_INERT_LATE_SNAP if case.sheet.snap else _INERT_LATE)[case.placement]
-        limit = limits[int(state.fitted_s >= _LATER * pot_s)]
+        limit = (_INERT_LATE_SNAP if case.sheet.snap else _INERT_LATE)[case.placement]
     if lasting > limit:
         return _named(state, "no_reaction")
     if doubtful < _REACTS:

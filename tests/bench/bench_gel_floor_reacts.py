@@ -32,11 +32,12 @@ ROWS = ("all known", "the day open", "the resin open too")
 # What cupsim draws a day from, as standard deviations: of logs, and in kelvin.
 DAY_LOG = {"cup_loss": 0.25, "squat": 0.27, "coat_m": 0.08, "mould_loss": 0.3, "wall_heat": 0.15}
 DAY_K = {"start_K": 1.0, "mould_K": 0.7}
-# Noise, step, offset with the air's own, gain and how far it may be off, lag: as cupsim._read.
+# Noise, step, offset, gain and how far it may be off, lag: as cupsim._read; the offset as far as
+# the air leaves it open in which the probe lay before.
 PROBES = {
-    "digital_1wire": (0.04, 0.0625, 0.36, 0.975, 0.014, 20.0),
-    "thermocouple_k": (0.25, 0.25, 1.04, 0.98, 0.012, 5.0),
-    "infrared": (0.3, 0.02, 0.85, 0.93, 0.029, 1.0),
+    "digital_1wire": (0.04, 0.0625, 0.1, 0.975, 0.014, 20.0),
+    "thermocouple_k": (0.25, 0.25, 0.1, 0.98, 0.012, 5.0),
+    "infrared": (0.3, 0.02, 0.1, 0.93, 0.029, 1.0),
 }
 EVERY_S, IN_S = 3.5, 40.0  # a reading; the probe goes in after the pour
 PLACE, PLACE_SD = 0.75, 0.144  # of the way from the cup's face to its core

@@ -13,6 +13,7 @@ from controller.gel.estimate import _call_chance
 from controller.gel.fit import (
     _NAMES,
     _OF_RESIN,
+    _OFFSET_SD_K,
     _SHEET_SD,
     Fit,
     _kinetics,
@@ -352,6 +353,19 @@ def test_a_cold_resin_that_warms_past_the_air_is_no_probe_in_the_air(reacts: boo
         fault = watch.probe_fault(case, rows, np.zeros((0, 3)))
         found.append(None if fault is None else fault[0])
     assert set(found) == ({None} if reacts else {None, "probe_out"})
+
+
+@pytest.mark.parametrize("before", [True, False])
+def test_a_probe_that_lay_in_the_air_has_shown_its_offset(before: bool) -> None:
+    """A thermocouple that reads 2 K too high, within class 2 of IEC 60584-1: where it is known to
+    have lain in the air, its resin is not taken for warmer than it is."""
+    case, rows, _ = own_trace("cup", 450.0)
+    state = gel.begin(replace(case, probe="thermocouple_k", in_air_before=before))
+    for row in rows:
+        state, _ = gel.step(state, replace(row, probe_K=(row.probe_K or 0.0) + 2.0))
+    fit = state.fits[0]
+    offset_K = _OFFSET_SD_K["thermocouple_k"] * fit.x[_NAMES.index("offset")]
+    assert bool(abs(offset_K - 2.0) < 0.3) is before
 
 
 def test_without_a_word_on_the_probe_it_went_in_after_the_pour() -> None:

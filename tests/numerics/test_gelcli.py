@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from controller import gelcli, gelview
+from controller import gel, gelcli, gelview
 from controller.errors import InputError
 from tests.numerics.test_gel import late_trace, own_trace
 
@@ -123,6 +123,8 @@ def test_the_times_in_words(files: tuple[Path, Path, float]) -> None:
     said = "Gel of the coat at 21:00 after the parts met, nine in ten 18:21 to 24:00; "
     assert gelcli.times_words(replace(last, called_s=None)) == f"{said}safe to stop from 24:07."
     assert gelcli.times_words(replace(last, called_s=1450.0)) == f"{said}called gelled at 24:10."
+    inert = replace(last, called_s=None, faults=(gel.GelFault("no_reaction", 300.0),))
+    assert gelcli.times_words(inert) == "No time to stop at, while nothing reacts."
 
 
 @pytest.mark.parametrize(
