@@ -18,9 +18,9 @@ RIM_SLACK = 0.06  # the rim may differ from the mean by this much at no cost
 RIM_COST = 3.0
 LOW_WEIGHT = 1.0  # of the 5th percentile beside the thinnest patch
 DAY_WEIGHT = 0.2  # of the worst day's thinnest patch beside the one as planned
-# A worst day that leaves less than this of the mean costs more; 0.75 is wanted, and another mesh
-# may find a little less.
-WORST_WANTED, SHORT_COST = 0.78, 2.0
+# A worst day that leaves less than this of the mean costs more; 0.75 is wanted, and the last mesh
+# finds up to 0.06 less than the one that was polished on.
+WORST_WANTED, SHORT_COST = 0.81, 2.0
 
 
 def score(lowest: Array, rim: Array) -> Array:

@@ -26,6 +26,7 @@ from controller.plan.walls import AS_PLANNED, Day, Grid, Pour
 
 Array = NDArray[np.float64]
 
+A_LEG = 0.04  # a smaller rim_bias is no leg of its own; half a step in SPACE
 NUDGE = 0.35  # of a step in SPACE: small enough for the film to answer in proportion
 
 
@@ -44,7 +45,7 @@ def knobs(recipes: tuple[Recipe, ...], pour: Pour) -> list[Knob]:
     times move the phase at which a leg begins, and it answers those by leaps."""
     found = []
     for k, recipe in enumerate(recipes):
-        for name in ("bias", "rim_bias") if recipe.rim_bias else ("bias",):
+        for name in ("bias", "rim_bias") if abs(recipe.rim_bias) > A_LEG else ("bias",):
             for amount in (NUDGE, -NUDGE):
                 nudged = moved(recipe, {name: amount}, pour)
                 clock = pour.clock(nudged)

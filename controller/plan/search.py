@@ -67,6 +67,7 @@ STRAINED = 16  # of these, those whose bad days are computed too
 IDEAS = 300  # recipes whose worth is guessed for every few that are computed, of each kind
 SPILL_ROUNDS = 3
 LEAST_CELLS = 550  # of the mesh that decides
+CHECK = 0.93  # spacing of the last mesh, of that which decides
 
 
 @dataclass(frozen=True)
@@ -78,16 +79,15 @@ class Effort:
     rounds: int
     lanes: int  # recipes a round
     shortlist: int  # recipes that go on to the finer mesh
-    finalists: int
     polishes: int
     days: tuple[Day, ...]
-    check_mm: float  # the mesh that decides, and whose wall is reported
-    check_cells: int
+    decide_mm: float  # the mesh that decides; the wall is reported from a finer one still
+    decide_cells: int
 
 
 # Sums of lanes are multiples of two kernels' sixteen: a lane left idle costs as much as a busy one.
-FULL = Effort(6.0, 1500, 4, 32, 29, 1, 3, BAD_DAYS, 4.95, 3000)
-QUICK = Effort(8.0, 500, 2, 16, 3, 1, 0, (), 7.0, 1000)
+FULL = Effort(6.0, 1500, 4, 32, 29, 3, BAD_DAYS, 5.3, 2600)
+QUICK = Effort(8.0, 500, 2, 16, 3, 0, (), 7.0, 1000)
 QUICK_BELOW_S = 30.0  # a budget below this gets the quick search
 
 
@@ -135,7 +135,7 @@ class Search:
         self.rng = np.random.default_rng(self.seed)
         self.coarse: Level | None = None
         effort = self.effort
-        self.steps = effort.rounds + 2.0 + (2.0 + effort.polishes) * bool(effort.days)
+        self.steps = effort.rounds + 2.0 + (4.0 + effort.polishes) * bool(effort.days)
 
     def run(self) -> Found:
         """Choose the coats' recipes. Ctrl-C and a spent budget keep the best so far.
@@ -161,29 +161,32 @@ class Search:
 
     def judge(self, recipes: tuple[Recipe, ...]) -> Found:
         """No search: the wall of these recipes, on one mesh."""
-        self._take(self._level(FINE), recipes)
+        self._take(self._level(self._decide_mm(), FINE), recipes)
         return self._settled()
 
-    def _mesh_mm(self, coarse: bool) -> float:
-        effort, area_cm2 = self.effort, self.cavity.area_cm2
-        if coarse:
-            return max(effort.search_mm, mesh_mm_for(area_cm2, effort.search_cells))
-        # A small mould needs a finer mesh to have cells enough.
-        most, least = (mesh_mm_for(area_cm2, n) for n in (LEAST_CELLS, effort.check_cells))
-        return max(min(effort.check_mm, most), least)
+    def _search_mm(self) -> float:
+        effort = self.effort
+        return max(effort.search_mm, mesh_mm_for(self.cavity.area_cm2, effort.search_cells))
 
-    def _level(self, numerics: Numerics) -> Level:
-        grid = Grid.of(self.cavity, self._mesh_mm(numerics is COARSE), numerics)
+    def _decide_mm(self) -> float:
+        """A small mould needs a finer mesh to have cells enough."""
+        effort, area_cm2 = self.effort, self.cavity.area_cm2
+        most, least = (mesh_mm_for(area_cm2, n) for n in (LEAST_CELLS, effort.decide_cells))
+        return max(min(effort.decide_mm, most), least)
+
+    def _level(self, mesh_mm: float, numerics: Numerics) -> Level:
+        grid = Grid.of(self.cavity, mesh_mm, numerics)
         return Level(Walls(grid, self.pour, self.executor, self.budget), self.laid)
 
     def _run(self) -> None:
         self.tell(0.0, "turning the first coats")
-        self.coarse = self._level(COARSE)
+        self.coarse = self._level(self._search_mm(), COARSE)
         shortlist = self._explore(self.coarse)
-        self.fine = self._level(FINE)
+        self.fine = self._level(self._decide_mm(), FINE)
         likely = self._decide(shortlist)
         if self.effort.days:
             self._endure(likely)
+            self._check(self._level(CHECK * self._decide_mm(), FINE))
         self.found.complete = True
 
     def _explore(self, level: Level) -> list[Recipe]:
@@ -216,7 +219,7 @@ class Search:
 
     def _decision(self) -> float:
         """Work of the finer mesh, at the least."""
-        cells = self.cavity.area_cm2 * 100.0 / (0.866 * self._mesh_mm(False) ** 2)
+        cells = self.cavity.area_cm2 * 100.0 / (0.866 * self._decide_mm() ** 2)
         return float(max(self.effort.shortlist, BATCH) * cells**1.5)
 
     def _decide(self, shortlist: list[Recipe]) -> list[Recipe]:
@@ -227,6 +230,7 @@ class Search:
         level.films([*shortlist, *speeds])
         pool.add(level, shortlist, self.coats, rough)
         self._take(level, pool.named(pool.leaders[0]))
+        self._compare(level)
         self._baseline(level, speeds)
         self._step(2.0)
         found.bound = pool.mixed.lowest
@@ -264,58 +268,57 @@ class Search:
 
     def _endure(self, likely: list[Recipe]) -> None:
         """The best plan of these recipes when the bad days count, polished."""
-        found = self._outlooks(self._crossed(likely), nudged=True)
-        best, trust = max(found, key=lambda one: one.value), TRUST
-        self._endured(best)
+        best, trust = self._outlook(self._crossed(likely)), TRUST
+        self._endured(self.fine, best)
         self._step(2.0)
-        moves = [(one, one.best_move(trust)) for one in found if one.knobs]
-        if not moves:  # a rig that follows no bias
-            return
-        ahead, move = max(moves, key=lambda pair: pair[0].promised(pair[1]))
-        for left in reversed(range(self.effort.polishes)):
-            (new,) = self._outlooks([ahead.moved(move, self.pour)], nudged=left > 0)
+        for _ in range(self.effort.polishes if best.knobs else 0):
+            new = self._outlook(best.moved(best.best_move(trust), self.pour))
             if new.value > best.value:
                 best, trust = new, 1.6 * trust
-                self._endured(best)
+                self._endured(self.fine, best)
             else:
                 trust *= 0.5
             self._step(1.0)
-            if left:
-                ahead, move = best, best.best_move(trust)
-        if best.knobs:  # its ripple was reckoned from its biases: now it is computed
-            (best,) = self._outlooks([best.recipes], nudged=False)
-            self._endured(best)
 
-    def _crossed(self, likely: list[Recipe]) -> list[tuple[Recipe, ...]]:
-        """The finalists: of what these recipes make, by their films on the finer mesh on those days
-        that differ most, what promises most once it is polished."""
+    def _crossed(self, likely: list[Recipe]) -> tuple[Recipe, ...]:
+        """Of what these recipes make, by their films on those days that differ most, the plan that
+        promises most once it is polished."""
         level = self.fine
         strained = level.strained(likely)
         strain = Strain(level.grid, strained, level.base)
         found = combinations(level.grid, strained[0], self.coats, LEADERS, level.base, strain)
         plans = unlike([tuple(likely[i] for i in one) for one in found], PROMISING)
         ahead = [Outlook.by_ripple(level, plan, SCREEN) for plan in plans]
-        promised = [one.promised(one.best_move(TRUST)) for one in ahead]
-        order = sorted(range(len(plans)), key=lambda k: -promised[k])
-        return [plans[k] for k in order[: self.effort.finalists]]
+        return max(ahead, key=lambda one: one.promised(one.best_move(TRUST))).recipes
 
-    def _outlooks(self, plans: Sequence[tuple[Recipe, ...]], nudged: bool) -> list[Outlook]:
-        """What these plans are on every day and, nudged, what their biases change; all films at
-        once. The coarse mesh's too, so that no spent budget comes between a plan and what is told
-        of it."""
-        if self.coarse is not None:
-            self.coarse.films([recipe for one in plans for recipe in one])
-        days = (AS_PLANNED, *self.effort.days)
-        numbers = [knobs(one, self.pour) if nudged else [] for one in plans]
-        pairs = list(zip(plans, numbers, strict=True))
-        self.fine.walls.of([film for one, some in pairs for film in films_for(one, some, days)])
-        return [Outlook.of(self.fine, one, some, days) for one, some in pairs]
+    def _outlook(self, plan: tuple[Recipe, ...]) -> Outlook:
+        """What this plan is on every day and what its biases change, all films at once."""
+        days, numbers = (AS_PLANNED, *self.effort.days), knobs(plan, self.pour)
+        self.fine.walls.of(films_for(plan, numbers, days))
+        return Outlook.of(self.fine, plan, numbers, days)
 
-    def _endured(self, plan: Outlook) -> None:
+    def _check(self, level: Level) -> None:
+        """The plan on a mesh that was not searched on, every day computed."""
+        found, days = self.found, (AS_PLANNED, *self.effort.days)
+        level.walls.of(
+            [
+                *films_for(found.recipes, [], days),
+                (found.baseline_recipe, AS_PLANNED),
+            ]
+        )
+        self._endured(level, Outlook.of(level, found.recipes, [], days))
+        self._baseline(level, [found.baseline_recipe])
+        self._compare(level)
+        # What suits one mesh suits another less.
+        apart = level.lowest(found.recipes) - self.fine.lowest(found.recipes)
+        found.mesh_error = max(found.mesh_error or 0.0, abs(apart))
+        self._step(2.0)
+
+    def _endured(self, level: Level, plan: Outlook) -> None:
         """Make this the plan, with what the bad days make of it."""
         found, days = self.found, self.effort.days
-        self._take(self.fine, plan.recipes)
-        lowest = measures(self.fine.grid, plan.days)[0]
+        self._take(level, plan.recipes)
+        lowest = measures(level.grid, plan.days)[0]
         order = sorted(range(len(days)), key=lambda k: lowest[1 + k])
         found.worst_days = tuple(days[k] for k in order)
         found.worst_min = float(lowest.min())
@@ -336,9 +339,13 @@ class Search:
         total = level.total(found.recipes)
         found.statistics = level.grid.weights.statistics(total)
         found.history.append((found.tried, float(rate(level.grid, total[None])[0])))
-        if self.coarse is not None and level is not self.coarse:
-            apart = level.lowest(recipes) - self.coarse.lowest(recipes)
-            at, cells = found.statistics.min_cell, self.coarse.grid.mesh.cells
+
+    def _compare(self, level: Level) -> None:
+        """What this mesh leaves open of the plan's thinnest patch, by the coarse one."""
+        found, coarse = self.found, self.coarse
+        if coarse is not None and found.statistics is not None:
+            apart = level.lowest(found.recipes) - coarse.lowest(found.recipes)
+            at, cells = found.statistics.min_cell, coarse.grid.mesh.cells
             found.mesh_error = mesh_error(level.grid.mesh, at, apart, cells)
 
     def _baseline(self, level: Level, plain: Sequence[Recipe]) -> None:

@@ -46,7 +46,7 @@ from firmware_bridge.clock import SystemClock
 ROOT = Path(__file__).resolve().parents[2]
 RIG = read_rig(ROOT / "hardware" / "rigs" / "small.toml")
 GLOBE = read_casting(ROOT / "controller" / "samples" / "lantern-globe.toml")
-TINY = Effort(20.0, 130, 2, 12, 6, 2, 2, (BAD_DAYS[0], BAD_DAYS[2], BAD_DAYS[5]), 14.0, 600)
+TINY = Effort(20.0, 130, 2, 12, 6, 2, (BAD_DAYS[0], BAD_DAYS[2], BAD_DAYS[5]), 14.0, 600)
 
 
 def strip(cells: int) -> Grid:
@@ -215,12 +215,18 @@ def test_a_whole_search(globe_search: tuple[Search, list[str]]) -> None:
     assert all("of the mean" in said for said in words[1:])
 
 
+def on_every_day(search: Search, recipes: tuple[Recipe, ...]) -> Outlook:
+    """Nothing reckoned."""
+    return Outlook.of(search.fine, recipes, [], (AS_PLANNED, *TINY.days))
+
+
 def test_a_ripple_is_the_bias_it_is_taken_for(globe_search: tuple[Search, list[str]]) -> None:
     """Reckoned from nudged biases, and computed: within a tenth of what the ripple does, since
     films answer small biases in proportion (a twentieth was found). Other days are computed."""
     search, _ = globe_search
     recipes = search.found.recipes
-    (reckoned,), (computed,) = (search._outlooks([recipes], nudged) for nudged in (True, False))
+    reckoned = search._outlook(recipes)
+    computed = on_every_day(search, recipes)
     days = (AS_PLANNED, *TINY.days)
     assert any(day.ripple for day in days)
     for k, day in enumerate(days):
@@ -253,9 +259,9 @@ def test_what_a_bias_does_hangs_on_when_the_coat_gels(
     of it are missed, the most on a thinner day, whose slopes are taken to be those as planned.
     Taken so on a day that gels early too, 24 % would be."""
     search, _ = globe_search
-    (now,) = search._outlooks([search.found.recipes], nudged=True)
+    now = search._outlook(search.found.recipes)
     move = np.full(len(now.knobs), 0.1)
-    (then,) = search._outlooks([now.moved(move, search.pour)], nudged=False)
+    then = on_every_day(search, now.moved(move, search.pour))
     for k in range(len(now.days)):
         did = then.days[k] - now.days[k]
         said = move @ now.slopes[k]
