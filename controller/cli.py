@@ -254,6 +254,12 @@ def wall(args: argparse.Namespace) -> int:
         write(result, args.out, made.casting.name)
         note(f"Picture written to {args.out}.")
     s = result.summary()
+    if result.mesh_mm < result.facet_mm:
+        note(
+            f"The mould's own triangles are about {result.facet_mm:.1f} mm wide where it bends: on "
+            f"cells of {result.mesh_mm:.1f} mm the film runs to their edges, and the wall comes "
+            "out thinner than a round mould's."
+        )
     if args.json:
         show_json(s.model_dump(mode="json", exclude_none=True))
     else:

@@ -32,6 +32,8 @@ SMALLEST_MM, LARGEST_MM = 20.0, 2000.0
 MOST_FACES = 2_000_000
 SMALL_HOLE = 0.002  # a stray hole below this share of the mesh's area is closed, and said so
 SAMPLES_FOR_NECK = 4000
+ROUND_DEG = (0.5, 30.0)  # between triangles of a wall that is meant to be round
+COARSE_FACETS_MM = 6.0  # a film's cells are 5 mm wide
 OPPOSITE_DEG = 150.0
 
 
@@ -157,6 +159,12 @@ def load_cavity(casting: Casting) -> Cavity:
     _check_crossings(mesh)
     points = np.asarray(mesh.vertices, dtype=np.float64)
     triangles = np.asarray(mesh.faces, dtype=np.int64)
+    facets = facet_mm(points, triangles)
+    if facets > COARSE_FACETS_MM:
+        notes.append(
+            f"Where the mesh bends its triangles are about {facets:.0f} mm wide, and the film runs "
+            "to their edges. If the mould is round there, export it with triangles of 4 mm."
+        )
     return Cavity(
         vertices_mm=points,
         triangles=triangles,
@@ -501,6 +509,27 @@ def _pierces(start: Array, end: Array, corners: Array) -> NDArray[np.bool_]:
     eps = 1e-7
     inside = (u > eps) & (v > eps) & (u + v < 1 - eps) & (t > eps) & (t < 1 - eps)
     return np.asarray(inside & ~flat)
+
+
+def facet_mm(points: Array, triangles: Index) -> float:
+    """Width of the triangles (m, 3) of points (n, 3), mm, across the edges at which a round wall
+    bends, the median by the edges' length; 0 where nothing bends.
+
+    A film computed on cells narrower than this sees edges where a mould is round: three coats on
+    the sample globe (4 mm) left 0.95 of the mean at the thinnest on cells of 5 mm, 0.91 on 3.5 mm
+    and 0.80 on 2.7 mm; on a globe of 1 mm triangles 0.91, 0.90 and, on 3.0 mm, 0.89.
+    """
+    mesh = trimesh.Trimesh(points, triangles, process=False)
+    bend_deg = np.degrees(mesh.face_adjacency_angles)
+    bent = (bend_deg > ROUND_DEG[0]) & (bend_deg < ROUND_DEG[1])
+    if not bent.any():
+        return 0.0
+    ends = points[mesh.face_adjacency_edges[bent]]
+    length = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1)
+    width = mesh.area_faces[mesh.face_adjacency[bent]].sum(axis=1) / length
+    order = np.argsort(width)
+    share = np.cumsum(length[order]) / length.sum()
+    return float(width[order][np.searchsorted(share, 0.5)])
 
 
 def narrowest(points: Array, triangles: Index) -> tuple[float, Array]:

@@ -20,7 +20,7 @@ from controller.film import Coat, FilmMesh, Fluid, Spin, WallStatistics, WallWei
 from controller.film.mesh import MIN_CELLS
 from controller.filmmesh import film_mesh, widest_mm
 from controller.model import CoatPlan, Plan, RigSpec, WallSummary
-from controller.mould import Cavity, load_cavity
+from controller.mould import Cavity, facet_mm, load_cavity
 from controller.units import millimetres, rad_s
 
 Floats = npt.NDArray[np.float64]
@@ -50,6 +50,7 @@ class WallResult:
     coarse: WallStatistics
     coarse_cells: int
     target_mm: float
+    facet_mm: float  # of the mould's own triangles
 
     @property
     def total_m(self) -> Floats:
@@ -182,6 +183,7 @@ def compute_wall(
         statistics=weights.statistics(coats_m.sum(axis=0)),
         coarse=WallWeights.of(coarse_mesh).statistics(coarse_m.sum(axis=0)),
         coarse_cells=coarse_mesh.cells,
+        facet_mm=facet_mm(mould.vertices_mm, mould.triangles),
         target_mm=plan.wall.target_mm,
     )
 

@@ -8,7 +8,9 @@ from numpy.typing import NDArray
 from controller.mould import Cavity
 from controller.plan.search import Found
 
-EVEN = 0.88  # of the mean: a smooth wall's thinnest patch; below it the place is named
+# Of the mean: a smooth wall's thinnest patch, and what a twentieth of it is thinner than; below
+# these the place is named.
+EVEN, EVEN_LOW = 0.88, 0.93
 RIM_OFF = 0.10
 BAD_DAY = 0.75
 GAIN = 1.25  # over the same 4:1 for every coat
@@ -25,12 +27,13 @@ def what_limits(
         return ()
     lowest = s.min / s.mean
     said = []
-    if lowest < EVEN:
+    if lowest < EVEN or s.p05 / s.mean < EVEN_LOW:
         at = grid.mesh.points[s.min_cell]
         place = cavity.rotation.T @ at * 1e3 + cavity.crossing_mm
         said.append(
             f"The thinnest patch, {lowest:.2f} of the mean, is near {_words(place)} mm: "
-            f"{_why(found, s.min_cell)}."
+            f"{_why(found, s.min_cell)}. A twentieth of the wall is thinner than "
+            f"{s.p05 / s.mean:.2f} of the mean."
         )
         if found.bound is not None:
             said.append(

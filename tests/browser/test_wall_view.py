@@ -36,6 +36,7 @@ def globe() -> WallResult:
         coarse=found,
         coarse_cells=mesh.cells // 2,
         target_mm=4.5,
+        facet_mm=4.1,
     )
 
 

@@ -9,7 +9,16 @@ import pytest
 import trimesh
 
 from controller.model import Casting, Mount, Opening, Resin, Sheet, read_casting
-from controller.mould import Cavity, MouldError, crossings, load_cavity, mount_rotation, narrowest
+from controller.mould import (
+    Cavity,
+    MouldError,
+    crossings,
+    facet_mm,
+    load_cavity,
+    mount_rotation,
+    narrowest,
+)
+from controller.samples.make_meshes import revolve
 
 SAMPLES = Path(__file__).resolve().parents[2] / "controller" / "samples"
 
@@ -280,6 +289,30 @@ def test_neck_of_a_tube_in_a_bottle() -> None:
     radius, where = narrowest(np.asarray(bottle.vertices), np.asarray(bottle.faces))
     assert radius == pytest.approx(12.0, rel=0.06)
     assert where[2] > 75
+
+
+def test_facets_of_a_tube_and_of_a_ball() -> None:
+    """A tube's are as wide as the chords of its sections, 2 R sin(pi/n), whatever their height; a
+    box's flat faces have none; a ball's are as high as its equilateral triangles."""
+    tube = trimesh.creation.cylinder(50.0, 300.0, sections=40)
+    chord = 2 * 50.0 * np.sin(np.pi / 40)
+    assert facet_mm(np.asarray(tube.vertices), tube.faces) == pytest.approx(chord, rel=1e-6)
+    cube = trimesh.creation.box((50, 50, 50)).subdivide_to_size(10.0)
+    assert facet_mm(np.asarray(cube.vertices), cube.faces) == 0.0
+    ball = trimesh.creation.icosphere(4, 50.0)
+    high = np.sqrt(0.75) * float(ball.edges_unique_length.mean())
+    assert facet_mm(np.asarray(ball.vertices), ball.faces) == pytest.approx(high, rel=0.05)
+
+
+def test_a_coarse_mesh_is_said_to_be_one(tmp_path: Path) -> None:
+    """Sixteen sections about a globe of 140 mm."""
+    polar = np.linspace(np.pi, np.pi / 6, 10)
+    coarse = revolve(70 * np.sin(polar) * (polar < 3.1), 70 * np.cos(polar), 16)
+    coarse.export(tmp_path / "coarse.ply")
+    globe = read_casting(SAMPLES / "lantern-globe.toml")
+    found = load_cavity(globe.model_copy(update={"mesh": tmp_path / "coarse.ply"}))
+    (note,) = found.notes
+    assert "triangles are about 2" in note
 
 
 @pytest.mark.parametrize("name", ["lantern-globe", "lighthouse", "sea-rock"])
