@@ -91,6 +91,13 @@ def parser() -> argparse.ArgumentParser:
     c.add_argument("--json", action="store_true")
     c.add_argument("--time-budget-s", type=float, metavar="N")
     c.add_argument("--seed", type=int, default=0, metavar="N")
+    c.add_argument(
+        "--searches",
+        type=int,
+        default=1,
+        metavar="N",
+        help="search so often, a minute each, and keep the best",
+    )
 
     c = add("gel", "reads a logged exotherm row by row and says when the coat gelled", gel)
     c.add_argument("trace", type=Path, metavar="TRACE.csv[.gz]")
@@ -217,10 +224,17 @@ def plan(args: argparse.Namespace) -> int:
     casting, spec = read_casting(args.casting), app.sample_rig(args.rig)
     if args.time_budget_s is not None and not args.time_budget_s > 0:
         raise InputError("--time-budget-s", args.time_budget_s, "must be > 0", unit="s")
+    if args.searches < 1:
+        raise InputError("--searches", args.searches, "must be at least 1")
     say_which_kernel()
     with progress_bar("Planning") as tell, naming(args.casting):
         made = make_plan(
-            casting, spec, seed=args.seed, time_budget_s=args.time_budget_s, progress=tell
+            casting,
+            spec,
+            seed=args.seed,
+            searches=args.searches,
+            time_budget_s=args.time_budget_s,
+            progress=tell,
         )
     if args.out is not None:
         args.out.write_text(made.model_dump_json(indent=1, exclude_none=True), encoding="utf-8")

@@ -92,6 +92,7 @@ def make_plan(
     rig: RigSpec,
     *,
     seed: int = 0,
+    searches: int = 1,
     time_budget_s: float | None = None,
     progress: Progress | None = None,
     executor: Executor | None = None,
@@ -100,11 +101,13 @@ def make_plan(
 ) -> Plan:
     """Plan a casting. Raises PlanError in one line where no plan can work.
 
-    time_budget_s: under 30 s the search is a quick one; when the budget is spent, or at Ctrl-C, the
-    best so far becomes the plan, and the plan says so; 0 computes no film and turns a usual recipe.
-    progress: called with the fraction done and a few words. executor: where films are computed, any
-    concurrent.futures executor; by default threads here. The same seed gives the same plan, unless
-    the budget cut it short. clock: what the budget is measured with. taught: what this mould's
+    searches: so many, from seeds that follow each other, each beginning with the best so far; the
+    best is kept. time_budget_s: for all of them; under 30 s the search is a quick one; when it is
+    spent, or at Ctrl-C, the best so far becomes the plan, and the plan says so; 0 computes no film
+    and turns a usual recipe. progress: called with the fraction done and a few words. executor:
+    where films are computed, any concurrent.futures executor; by default threads here. The same
+    seed gives the same plan, unless the budget cut it short. clock: what the budget is measured
+    with. taught: what this mould's
     proven castings said.
     """
     tell = progress or _silent
@@ -118,7 +121,7 @@ def make_plan(
     batch = bench.batch(casting.wall_mm / count)
     if bench.open:
         batch = bench.left_open(batch)
-    wish = Wish(seed, time_budget_s, tell, executor, clock)
+    wish = Wish(seed, time_budget_s, tell, executor, clock, searches)
     found = choose(bench, batch, count, wish)
     plan = assemble(bench, batch, found, (), seed)
     tell(1.0, "done")
@@ -442,6 +445,7 @@ class Wish:
     tell: Progress
     executor: Executor | None
     clock: Clock | None
+    searches: int = 1
 
 
 def choose(
@@ -459,22 +463,40 @@ def choose(
     if budget_s <= 0:
         return usual
     watch = wish.clock or SystemClock()
-    search = Search(
-        bench.cavity,
-        bench.pour(batch),
-        count,
-        wish.seed,
-        QUICK if budget_s < QUICK_BELOW_S else FULL,
-        wish.executor,
-        lambda part, words: wish.tell(0.1 + 0.85 * part, words),
-        Budget(watch, watch.now_s() + budget_s),
-        laid,
-        known,
-    )
-    try:
-        return search.run()
-    except OutOfTime:
-        return usual
+    budget, best = Budget(watch, watch.now_s() + budget_s), None
+    for number in range(wish.searches):
+
+        def tell(part: float, words: str, before: int = number) -> None:
+            which = f", search {before + 1} of {wish.searches}" if wish.searches > 1 else ""
+            wish.tell(0.1 + 0.85 * (before + part) / wish.searches, words + which)
+
+        search = Search(
+            bench.cavity,
+            bench.pour(batch),
+            count,
+            wish.seed + number,
+            QUICK if budget_s < QUICK_BELOW_S else FULL,
+            wish.executor,
+            tell,
+            budget,
+            laid,
+            known if best is None else best.recipes,
+        )
+        try:
+            found = search.run()
+        except OutOfTime:
+            break
+        except KeyboardInterrupt:
+            if best is None:
+                raise
+            best.interrupted = True
+            break
+        if best is None or (found.complete and found.value > best.value):
+            best = found
+        if not found.complete:
+            best.interrupted = found.interrupted
+            break
+    return best or usual
 
 
 def _silent(_fraction: float, _words: str) -> None:

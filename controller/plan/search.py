@@ -19,9 +19,11 @@ from controller.film import Numerics, WallStatistics, mesh_error
 from controller.mould import Cavity
 from controller.plan.level import SCREEN, Level
 from controller.plan.mixing import (
+    LOW_WEIGHT,
     Strain,
     best_sums,
     combinations,
+    day_cost,
     measures,
     mixture,
     rate,
@@ -112,6 +114,18 @@ class Found:
     history: list[tuple[int, float]] = field(default_factory=list)  # (recipes tried, score)
     complete: bool = False
     interrupted: bool = False  # by a person, not by the budget
+
+    @property
+    def value(self) -> float:
+        """What the search is after, of the wall as it is told; more is better."""
+        s = self.statistics
+        if s is None:
+            return -np.inf
+        lowest, low, rim = (np.array([x]) / s.mean for x in (s.min, s.p05, s.rim))
+        value = score(lowest + LOW_WEIGHT * (low - 1.0), rim)
+        if self.worst_min is not None:
+            value = value - day_cost(lowest, np.array([self.worst_min]))
+        return float(value[0])
 
 
 @dataclass

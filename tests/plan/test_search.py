@@ -14,7 +14,7 @@ from controller.film import FilmMesh, WallWeights
 from controller.model import read_casting, read_rig
 from controller.mould import load_cavity
 from controller.plan.level import SCREEN
-from controller.plan.make import Bench
+from controller.plan.make import Bench, Wish, choose
 from controller.plan.mixing import (
     DAY_WEIGHT,
     SHORT_COST,
@@ -27,7 +27,7 @@ from controller.plan.mixing import (
 )
 from controller.plan.outlook import Outlook
 from controller.plan.recipe import Recipe, legs, profile, within_limits
-from controller.plan.search import Effort, Search
+from controller.plan.search import Effort, Found, Search
 from controller.plan.space import BASELINE, draw, features, first_recipes, unlike, vary
 from controller.plan.walls import (
     AS_PLANNED,
@@ -298,6 +298,39 @@ def test_same_seed_same_plan(globe_search: tuple[Search, list[str]]) -> None:
     again = Search(first.cavity, first.pour, 3, 7, TINY, None, lambda *_: None, Budget()).run()
     assert again.recipes == first.found.recipes
     assert again.statistics == first.found.statistics
+
+
+def chosen(monkeypatch: pytest.MonkeyPatch, searches: int, patience: int = 10**6) -> Found:
+    """The best of so many small searches from seed 7; Ctrl-C when told so often of progress."""
+    bench = Bench(GLOBE, RIG, load_cavity(GLOBE))
+    monkeypatch.setattr("controller.plan.make.FULL", TINY)
+    told: list[str] = []
+
+    def tell(_part: float, words: str) -> None:
+        told.append(words)
+        if len(told) > patience:
+            raise KeyboardInterrupt
+
+    wish = Wish(7, None, tell, None, None, searches)
+    found = choose(bench, bench.batch(1.5), 3, wish)
+    if searches > 1:
+        assert f"search {min(searches, 2)} of {searches}" in told[-1]
+    return found
+
+
+def test_the_best_of_several_searches_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A second one begins with what the first found; its plan is taken only if it is better."""
+    once, twice = chosen(monkeypatch, 1), chosen(monkeypatch, 2)
+    assert twice.complete
+    assert twice.value >= once.value
+    assert twice.value > once.value or twice.recipes == once.recipes
+
+
+def test_ctrl_c_in_a_second_search_keeps_the_first(monkeypatch: pytest.MonkeyPatch) -> None:
+    once = chosen(monkeypatch, 1)
+    broken = chosen(monkeypatch, 2, patience=len(once.history) + 4)
+    assert broken.interrupted
+    assert broken.recipes == once.recipes
 
 
 class Watch(SystemClock):
