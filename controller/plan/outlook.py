@@ -26,7 +26,6 @@ from controller.plan.walls import AS_PLANNED, Day, Grid, Pour
 
 Array = NDArray[np.float64]
 
-A_LEG = 0.04  # a smaller rim_bias is no leg of its own; half a step in SPACE
 NUDGE = 0.35  # of a step in SPACE: small enough for the film to answer in proportion
 
 
@@ -42,10 +41,13 @@ class Knob:
 
 def knobs(recipes: tuple[Recipe, ...], pour: Pour) -> list[Knob]:
     """What of these coats the film answers in proportion: their biases. Speeds, ratios and
-    times move the phase at which a leg begins, and it answers those by leaps."""
+    times move the phase at which a leg begins, and it answers those by leaps. The slightest of the
+    rim's legs is left as it is: three coats' films then fill two kernels and not a third."""
+    legs = sorted(range(len(recipes)), key=lambda k: -abs(recipes[k].rim_bias))
+    some = [k for k in legs[: max(1, len(legs) - 1)] if recipes[k].rim_bias]
     found = []
     for k, recipe in enumerate(recipes):
-        for name in ("bias", "rim_bias") if abs(recipe.rim_bias) > A_LEG else ("bias",):
+        for name in ("bias", "rim_bias") if k in some else ("bias",):
             for amount in (NUDGE, -NUDGE):
                 nudged = moved(recipe, {name: amount}, pour)
                 clock = pour.clock(nudged)

@@ -88,7 +88,7 @@ class Effort:
 
 
 # Sums of lanes are multiples of two kernels' sixteen: a lane left idle costs as much as a busy one.
-FULL = Effort(6.0, 1500, 4, 32, 29, 3, BAD_DAYS, 5.3, 2600)
+FULL = Effort(6.0, 1500, 4, 32, 29, 2, BAD_DAYS, 5.3, 2600)
 QUICK = Effort(8.0, 500, 2, 16, 3, 0, (), 7.0, 1000)
 QUICK_BELOW_S = 30.0  # a budget below this gets the quick search
 
