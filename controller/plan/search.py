@@ -19,11 +19,9 @@ from controller.film import Numerics, WallStatistics, mesh_error
 from controller.mould import Cavity
 from controller.plan.level import SCREEN, Level
 from controller.plan.mixing import (
-    LOW_WEIGHT,
     Strain,
     best_sums,
     combinations,
-    day_cost,
     measures,
     mixture,
     rate,
@@ -112,20 +110,9 @@ class Found:
     baseline: dict[str, float] = field(default_factory=dict)
     tried: int = 0
     history: list[tuple[int, float]] = field(default_factory=list)  # (recipes tried, score)
+    value: float = -np.inf  # the last score, less what bad days take
     complete: bool = False
     interrupted: bool = False  # by a person, not by the budget
-
-    @property
-    def value(self) -> float:
-        """What the search is after, of the wall as it is told; more is better."""
-        s = self.statistics
-        if s is None:
-            return -np.inf
-        lowest, low, rim = (np.array([x]) / s.mean for x in (s.min, s.p05, s.rim))
-        value = score(lowest + LOW_WEIGHT * (low - 1.0), rim)
-        if self.worst_min is not None:
-            value = value - day_cost(lowest, np.array([self.worst_min]))
-        return float(value[0])
 
 
 @dataclass
@@ -335,7 +322,7 @@ class Search:
         lowest = measures(level.grid, plan.days)[0]
         order = sorted(range(len(days)), key=lambda k: lowest[1 + k])
         found.worst_days = tuple(days[k] for k in order)
-        found.worst_min = float(lowest.min())
+        found.worst_min, found.value = float(lowest.min()), plan.value
 
     def _step(self, part: float) -> None:
         self.done += part
@@ -352,7 +339,8 @@ class Search:
         found.grid = level.grid
         total = level.total(found.recipes)
         found.statistics = level.grid.weights.statistics(total)
-        found.history.append((found.tried, float(rate(level.grid, total[None])[0])))
+        found.value = float(rate(level.grid, total[None])[0])
+        found.history.append((found.tried, found.value))
 
     def _compare(self, level: Level) -> None:
         """What this mesh leaves open of the plan's thinnest patch, by the coarse one."""
