@@ -51,7 +51,7 @@ class Learned:
 class Case:
     """What the user knows before the first reading.
 
-    in_air_before: the probe lay in the room's air until it went in, and had come to rest there.
+    in_air_before: the probe lay in the room's air until it went in; used if it had come to rest.
     """
 
     sheet: Sheet

@@ -179,10 +179,10 @@ def _read(state: GelState, row: Row) -> GelState:
     probe_K, air_K = (math.nan if v is None else v for v in (row.probe_K, row.ambient_K))
     air_K = watch.believed_air_K(air_K)
     trust = watch.trust(state.rows, row.time_s, probe_K, air_K)
+    held = holding(state.faults)
+    mute = "probe_stuck" in held or ("probe_lost" in held and watch.power_on(probe_K))
     if trust == watch.GOOD and (
-        state.blind
-        or "probe_out" in holding(state.faults)
-        or ("probe_stuck" in holding(state.faults) and watch.rests(state.rows, probe_K))
+        state.blind or "probe_out" in held or (mute and watch.rests(state.rows, probe_K))
     ):
         trust = watch.ASIDE
     new = np.array([row.time_s, probe_K, air_K, trust])

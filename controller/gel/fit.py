@@ -62,7 +62,12 @@ _GAIN = {"digital_1wire": (0.97, 0.04), "thermocouple_k": (0.98, 0.04), "infrare
 # In the air before it went in, a probe shows its offset from the air's own sensor, but for how
 # unlike the air is in two places of a room (common practice, no source); when it went in is known
 # to +-10 s. With this a third of the early calls fell away, and 0.9 % of the delay (240 batches).
-_IN_AIR_SD_K, _IN_ABOUT_S, _IN_AIR_READINGS = 0.3, 15.0, 5
+_IN_AIR_SD_K, _IN_ABOUT_S, _IN_AIR_READINGS = 0.3, 15.0, 4
+# One that moves by more from the first half of that time to the second (medians of four readings of
+# an infrared probe do so by noise alone once in a hundred), or stands off farther than three
+# standard deviations, is not at rest in the air, whoever says so: it is in a hand, in the mix, in
+# the cup of the coat before.
+_IN_AIR_MOVES_K, _IN_AIR_FAR = 0.6, 3.0
 _PLACE = {"digital_1wire": 0.7, "thermocouple_k": 0.8, "infrared": 0.3}
 _LAG_S = {"digital_1wire": 20.0, "thermocouple_k": 5.0, "infrared": 2.0}
 
@@ -622,16 +627,25 @@ def _probe_misfit(
 
 
 def _air_misfit(case: Case, rows: FloatArray, x: FloatArray) -> FloatArray:
-    """Whitened, of the probe in the air before it went in, (1, L), or (0, L) if nobody says so."""
+    """Whitened, of the probe in the air before it went in, (1, L), or (0, L) if nobody says so or
+    its readings do not.
+    """
     if not case.in_air_before or case.probe_in_s is None:
         return np.zeros((0, len(x)))
     before = rows[(rows[:, TRUST] > 0.0) & (rows[:, TIME] < case.probe_in_s - _IN_ABOUT_S)]
-    off_K = before[np.isfinite(before[:, AIR])][:, [PROBE, AIR]]
-    if len(off_K) < _IN_AIR_READINGS:
+    before = before[np.isfinite(before[:, AIR])]
+    off_K = before[:, PROBE] - before[:, AIR]
+    if len(off_K) < 2 * _IN_AIR_READINGS:
         return np.zeros((0, len(x)))
-    read_K = float(np.median(off_K[:, 0] - off_K[:, 1]))
-    offset_K = _OFFSET_SD_K[case.probe] * x[:, _AT["offset"]]
-    return np.asarray((offset_K - read_K)[None] / _IN_AIR_SD_K)
+    half = len(off_K) // 2
+    read_K, moved_K = (
+        float(np.median(off_K)),
+        float(np.median(off_K[half:]) - np.median(off_K[:half])),
+    )
+    sd_K = _OFFSET_SD_K[case.probe]
+    if abs(moved_K) > _IN_AIR_MOVES_K or abs(read_K) > _IN_AIR_FAR * math.hypot(sd_K, _IN_AIR_SD_K):
+        return np.zeros((0, len(x)))
+    return np.asarray((sd_K * x[:, _AT["offset"]] - read_K)[None] / _IN_AIR_SD_K)
 
 
 def _heat(prior: Prior, x: FloatArray) -> float:

@@ -50,6 +50,11 @@ def believed_air_K(air_K: float) -> float:
     return air_K if _SANE_AIR_K[0] < air_K < _SANE_AIR_K[1] else math.nan
 
 
+def power_on(probe_K: float) -> bool:
+    """What a DS18B20 says for want of a conversion; a cup may be there by itself."""
+    return abs(probe_K - _POWER_ON_K) < 1e-6
+
+
 def trust(rows: FloatArray, time_s: float, probe_K: float, air_K: float) -> float:
     """Of the new reading, given the rows before it.
 
@@ -58,14 +63,13 @@ def trust(rows: FloatArray, time_s: float, probe_K: float, air_K: float) -> floa
     """
     if not _SANE_K[0] < probe_K < _SANE_K[1]:  # also false for nan
         return ABSENT
-    power_on = abs(probe_K - _POWER_ON_K) < 1e-6
     before = rows[rows[:, TRUST] > 0.0][-5:]
     if len(before) == 0:
-        return ABSENT if power_on else GOOD
+        return ABSENT if power_on(probe_K) else GOOD
     leap_K = float(np.abs(probe_K - before[:, PROBE]).min())
     since_s = time_s - float(before[-1, TIME])
     leaps = leap_K > 25.0 + 2.0 * since_s and abs(probe_K - air_K) > 3.0
-    return ABSENT if leaps or (power_on and leap_K > 5.0) else GOOD
+    return ABSENT if leaps or (power_on(probe_K) and leap_K > 5.0) else GOOD
 
 
 def probe_fault(case: Case, rows: FloatArray, curve: FloatArray) -> tuple[FaultKind, float] | None:
@@ -77,7 +81,8 @@ def probe_fault(case: Case, rows: FloatArray, curve: FloatArray) -> tuple[FaultK
         return "probe_lost", last_s
     stuck_s = _stuck_from(case, present, curve)
     if stuck_s is not None:
-        return "probe_stuck", stuck_s
+        # In a cup near 85 degC no leap tells a probe that says so for want of a conversion.
+        return "probe_lost" if power_on(float(present[-1, PROBE])) else "probe_stuck", stuck_s
     if now_s < settled_s(case) + 60.0:
         return None
     if _noisy(case, present):

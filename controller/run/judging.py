@@ -37,8 +37,11 @@ def gel_case(plan: Plan, coat: CoatPlan, probe: ProbeSpec, poured_coat_s: float)
         wall_m=metres(casting.mould.wall_mm),
         wall_material=casting.mould.material,
         pour_s=poured_coat_s,
-        # The witness is what stays in the cup at the pour: before it, the probe is anywhere.
+        # The witness is what stays in the cup at the pour. Until then the person is asked to leave
+        # the probe in the air (plain.PROBE), and its readings must bear that out; an infrared one
+        # looks at whatever stands there.
         probe_in_s=poured_coat_s,
+        in_air_before=probe.placement == "cup" and kind != "infrared",
         cup_mass_kg=kilograms(coat.witness_g),
         mould_K=None if mould_degC is None else kelvin(mould_degC),
     )

@@ -38,6 +38,13 @@ DUE: dict[Step, str] = {
     Step.ABANDONED: "This run was abandoned.",
 }
 
+# Where a probe stands in the witness cup.
+PROBE: dict[Step, str] = {
+    Step.MIX: "Leave the probe in the air: there it shows how far it is off.",
+    Step.DEGAS: "Leave the probe in the air until the pour.",
+    Step.POUR: "Leave some in the cup, and put the probe into the middle of it.",
+}
+
 BUTTONS: dict[Step, str] = {
     Step.PREPARE: "Ready",
     Step.WEIGH: "Parts together",

@@ -21,6 +21,7 @@ from controller.model import (
     Step,
     Vector3,
 )
+from controller.plan.batch import probe_in_cup
 from controller.replay import Place
 from controller.run import plain
 from controller.run.alerts import SEVERITY, peak_limit_degC
@@ -140,7 +141,7 @@ def sentence(state: RunState, now_s: float, seen: Seen) -> tuple[str, str]:
         if from_s is not None and now_s >= from_s:
             return "The mould may be opened.", "The sheet's demoulding time has passed."
         return due, "Opened too early it warps."
-    return due, ""
+    return due, plain.PROBE.get(state.step, "") if probe_in_cup(state.plan.rig) else ""
 
 
 def countdown(state: RunState, now_s: float, seen: Seen) -> Countdown | None:

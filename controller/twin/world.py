@@ -48,6 +48,7 @@ class _Batch:
     cup_degC: np.ndarray
     coat_alpha: np.ndarray
     coat_gel_s: float  # after the parts met; inf: not while it is followed
+    poured: bool
 
 
 class Twin:
@@ -142,12 +143,13 @@ class Twin:
             cup_degC=np.asarray([degC(t) for t in temps[:, cure.CORE, 0]]),
             coat_alpha=alphas[:, cure.COAT, 0] / float(kin.alpha_gel),
             coat_gel_s=float(gelled[0]),
+            poured=poured_s is not None,
         )
 
     def cup_degC(self, at_s: float) -> float | None:
-        """In the cup's core; None while no cup is mixed."""
+        """In the witness cup's core; None while there is none: the probe is put in at the pour."""
         batch = self._batch
-        if batch is None:
+        if batch is None or not batch.poured:
             return None
         place = (at_s - batch.met_s) / batch.dt_s
         index = min(int(place), len(batch.cup_degC) - 2)

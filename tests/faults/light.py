@@ -91,8 +91,9 @@ class LightJudge:
         if self._cups is None:
             self._grid(self._plan.casting.shop.temp_degC if room_degC is None else room_degC)
         faults = self._faults(probe_degC)
-        # Before the pour the probe is anywhere; a reading that rests may be stuck.
-        telling = not faults and coat_time_s > self._poured_s and self._same < RESTING
+        # The probe goes in at the pour; a reading that rests may be stuck.
+        settled_s = self._poured_s + 3.0 * LAG_S
+        telling = not faults and coat_time_s > settled_s and self._same < RESTING
         if telling and probe_degC is not None and coat_time_s - self._counted_s >= MEMORY_S:
             self._counted_s = coat_time_s
             self._weigh(coat_time_s, probe_degC)

@@ -264,6 +264,21 @@ def test_a_stuck_probe_is_not_believed_again_while_it_rests() -> None:
     assert [(fault.kind, fault.over_s) for fault in found.faults] == [("probe_stuck", None)]
 
 
+def test_a_probe_that_says_85_in_a_cup_near_it_is_lost() -> None:
+    """85.0 degC is what a DS18B20 says for want of a conversion (data sheet). Where the cup itself
+    cools past that, no leap tells it."""
+    case, rows, _ = own_trace("cup", 2400.0)
+    near_s = next(
+        row.time_s for row in rows[100:] if kelvin(84.0) < (row.probe_K or 0.0) < kelvin(86.0)
+    )
+    state = gel.begin(case)
+    for row in rows:
+        held = row.time_s >= near_s
+        state, found = gel.step(state, replace(row, probe_K=kelvin(85.0)) if held else row)
+    assert [(fault.kind, fault.over_s) for fault in found.faults] == [("probe_lost", None)]
+    assert found.faults[0].at_s - near_s < 90.0
+
+
 @pytest.mark.parametrize("log_pace", [step / 10.0 for step in range(-10, 11)])
 def test_a_pace_is_never_named_and_taken_back_at_once(log_pace: float) -> None:
     """A third slower or 40 % faster and more, by a standard deviation, is named; well short of it
@@ -366,6 +381,19 @@ def test_a_probe_that_lay_in_the_air_has_shown_its_offset(before: bool) -> None:
     fit = state.fits[0]
     offset_K = _OFFSET_SD_K["thermocouple_k"] * fit.x[_NAMES.index("offset")]
     assert bool(abs(offset_K - 2.0) < 0.3) is before
+
+
+@pytest.mark.parametrize("where", ["a hand", "an old cup"])
+def test_a_probe_that_was_not_at_rest_in_the_air_has_shown_nothing(where: str) -> None:
+    """Out of a hand it cools by half in 20 s; a cup of the coat before is 6 K warm for long, more
+    than three standard deviations of any probe. Whoever says that it lay in the air is mistaken."""
+    case, rows, _ = own_trace("cup", 450.0)
+    told, untold = (gel.begin(replace(case, in_air_before=said)) for said in (True, False))
+    for row in rows:
+        off_K = 6.0 if where == "an old cup" else 10.0 * 0.5 ** (row.time_s / 20.0)
+        seen = replace(row, probe_K=AIR_K + off_K) if row.time_s < 200.0 else row
+        (told, _), (untold, _) = gel.step(told, seen), gel.step(untold, seen)
+    assert np.array_equal(told.fits[0].x, untold.fits[0].x)
 
 
 def test_without_a_word_on_the_probe_it_went_in_after_the_pour() -> None:

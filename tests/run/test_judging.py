@@ -3,10 +3,11 @@
 import pytest
 
 from controller.model import Event, ProbeSpec, Step
+from controller.run import plain
 from controller.run.alerts import mix_refused
-from controller.run.judging import Estimator, EstimatorApart, Remembering
-from controller.run.seen import GelReading
-from controller.run.view import record_line
+from controller.run.judging import Estimator, EstimatorApart, Remembering, gel_case
+from controller.run.seen import GelReading, Seen
+from controller.run.view import record_line, sentence
 from tests.run.bench import Bench
 from tests.run.shop import lantern_plan
 
@@ -73,3 +74,26 @@ def test_the_record_tells_what_was_foreseen_and_why() -> None:
         Event(event_id=9, run_id="r", at_s=1.0, utc="", kind="foreseen", data=dict(told[1]))
     )
     assert "the coat is expected to gel in 4 to 6 min" in line.text
+
+
+@pytest.mark.parametrize(
+    ("kind", "placement", "lay"),
+    [
+        ("digital_1wire", "cup", True),
+        ("thermocouple_k", "cup", True),
+        ("infrared", "cup", False),  # looks at whatever stands there
+        ("digital_1wire", "coat", False),  # on the mould's wall from the beginning
+    ],
+)
+def test_a_probe_lay_in_the_air_where_a_person_is_asked_to_leave_it_there(
+    kind: str, placement: str, lay: bool
+) -> None:
+    plan = lantern_plan()
+    probe = ProbeSpec.model_validate({"kind": kind, "placement": placement})
+    assert gel_case(plan, plan.coats[0], probe, POURED_S).in_air_before is lay
+    rig = plan.rig.model_copy(update={"probes": (probe,)})
+    bench = Bench(plan.model_copy(update={"rig": rig}))
+    for step in (Step.MIX, Step.POUR):
+        bench.until(step)
+        asked = sentence(bench.state, bench.now_s, Seen(rig=bench.rig, **bench.kept))[1]
+        assert asked == (plain.PROBE[step] if placement == "cup" else "")
