@@ -22,6 +22,7 @@ OFF = 0.1  # of the spacing
 RIM_CORNER_DEG = 30.0
 UNFOLD_SWEEPS = 10
 FLIP_SWEEPS, LEAST_DEG, FACES_ALIKE = 4, 20.0, 0.7
+SHORT, LONG = 0.65, 1.5  # of the spacing: an edge to be merged, and what that may lengthen none to
 THINNEST = 1000.0  # levelling wants steps so many times shorter; usual are 3 to 15
 LOSS = 0.05  # of the area: the mean wall would be wrong by as much
 
@@ -127,6 +128,7 @@ def _remesh(points: Floats, triangles: Index, edge: float) -> tuple[Floats, Inde
         x = unfold(even_rim(np.array(made.vertex_matrix(), dtype=np.float64), t), t)
         if ROUNDS - 1 <= turn < ROUNDS + FINISH - 1:
             t = even_triangles(x, t)
+            x, t = without_short(x, t, edge)
     return x, t
 
 
@@ -225,6 +227,53 @@ def even_triangles(points: Floats, triangles: Index) -> Index:
         if not flipped:
             break
     return t
+
+
+def without_short(points: Floats, triangles: Index, edge: float) -> tuple[Floats, Index]:
+    """The mesh with its short edges merged into one of their ends, a rim's into the rim's.
+
+    The remesher collapses none that ends on the rim, and two triangles that share a short one there
+    make the smallest cell of all.
+    """
+    rim = np.zeros(len(points), dtype=bool)
+    for loop in boundary_loops(triangles):
+        rim[loop] = True
+    pairs = np.unique(np.sort(triangles[:, [[0, 1], [1, 2], [2, 0]]].reshape(-1, 2)), axis=0)
+    length = np.linalg.norm(points[pairs[:, 0]] - points[pairs[:, 1]], axis=1)
+    short = np.flatnonzero((length < SHORT * edge) & ~rim[pairs].all(axis=1))
+    into = np.arange(len(points))
+    touched: set[int] = set()
+    dead = np.zeros(len(triangles), dtype=bool)
+    of = corners_of(triangles, len(points))
+    for k in short[np.argsort(length[short], kind="stable")]:
+        kept, gone = pairs[k] if rim[pairs[k, 0]] else pairs[k, ::-1]
+        mine, its = of[kept], of[gone]
+        about = np.unique(triangles[[*mine, *its]])
+        shared = np.intersect1d(triangles[mine], triangles[its])
+        if len(shared) != 4 or not touched.isdisjoint(about.tolist()):
+            continue
+        left = [t for t in its if kept not in triangles[t]]
+        corners = np.where(triangles[left] == gone, kept, triangles[left])
+        reach = np.linalg.norm(points[corners] - points[kept], axis=2).max(initial=0.0)
+        sound = all(
+            _sound(points[new][None], points[old])
+            for new, old in zip(corners, triangles[left], strict=True)
+        )
+        if reach > LONG * edge or not sound:
+            continue
+        touched |= set(about.tolist())
+        into[gone] = kept
+        dead[[t for t in its if kept in triangles[t]]] = True
+    used = into == np.arange(len(points))
+    place = np.cumsum(used) - 1
+    return points[used], place[into[triangles[~dead]]]
+
+
+def corners_of(triangles: Index, count: int) -> list[Index]:
+    """Of each point, the triangles that have it for a corner."""
+    order = np.argsort(triangles.ravel(), kind="stable") // 3
+    ends = np.cumsum(np.bincount(triangles.ravel(), minlength=count))
+    return np.split(order, ends[:-1])
 
 
 def _sound(made: Floats, old: Floats) -> bool:
