@@ -220,6 +220,7 @@ def main(argv: Sequence[str] | None = None) -> int:
 def plan(args: argparse.Namespace) -> int:
     from controller import app
     from controller.plan import make_plan
+    from controller.plan.limits import falls_short
 
     casting, spec = read_casting(args.casting), app.sample_rig(args.rig)
     if args.time_budget_s is not None and not args.time_budget_s > 0:
@@ -249,6 +250,11 @@ def plan(args: argparse.Namespace) -> int:
         show_json(made.model_dump(mode="json", exclude_none=True))
     else:
         print(describe(made))
+        if falls_short(made.wall) and args.searches == 1:
+            note(
+                "Another search may find an evener wall: --searches 3 makes three, each beginning "
+                "with the best so far, and keeps the best."
+            )
     if made.details["search"].get("interrupted"):
         note("Interrupted: this is the best so far.")
         return INTERRUPTED

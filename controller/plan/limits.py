@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from controller.model import WallSummary
 from controller.mould import Cavity
 from controller.plan.search import Found
 
@@ -16,6 +17,12 @@ BAD_DAY = 0.75
 GAIN = 1.25  # over the same 4:1 for every coat
 NEAR_M = 12e-3  # a patch's width
 SHARP = 2.5  # times the mould's own median curvature
+
+
+def falls_short(wall: WallSummary) -> bool:
+    """Whether a wall is less even than can be wished, as planned or on a bad day."""
+    wanted = ((wall.min_mm, EVEN), (wall.p05_mm, EVEN_LOW), (wall.worst_case_min_mm, BAD_DAY))
+    return any(have is not None and have < share * wall.mean_mm for have, share in wanted)
 
 
 def what_limits(

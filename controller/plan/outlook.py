@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from controller.plan import polish
 from controller.plan.level import Level
 from controller.plan.mixing import (
     DAY_WEIGHT,
@@ -19,12 +20,14 @@ from controller.plan.mixing import (
     WORST_WANTED,
     worth,
 )
-from controller.plan.polish import Aim, best_move
+from controller.plan.polish import Aim
 from controller.plan.recipe import Recipe, within_limits
 from controller.plan.space import SPACE, moved
 from controller.plan.walls import AS_PLANNED, Day, Grid, Pour
 
 Array = NDArray[np.float64]
+Number = tuple[int, str]  # of a plan: the coat and the field of its recipe
+Move = dict[Number, float]  # by how many steps each is moved
 
 NUDGE = 0.35  # of a step in SPACE: small enough for the film to answer in proportion
 
@@ -37,6 +40,10 @@ class Knob:
     name: str
     amount: float
     nudged: Recipe
+
+    @property
+    def number(self) -> Number:
+        return self.coat, self.name
 
 
 def knobs(recipes: tuple[Recipe, ...], pour: Pour) -> list[Knob]:
@@ -130,37 +137,56 @@ class Outlook:
         """The score, less what the worst day takes from it."""
         return worth(self.grid, self.days)
 
-    def best_move(self, trust: float) -> Array:
-        """Of all biases together, none by more than `trust` steps, (knobs,)."""
-        weights, rim = self.grid.weights, math.nan
-        rim_slopes = np.full(len(self.knobs), math.nan)
-        if weights.rim is not None:
-            rim, rim_slopes = float(self.days[0] @ weights.rim), self.slopes[0] @ weights.rim
-        return best_move(
-            weights.patch_means(self.days.T).T,
-            np.array([weights.patch_means(one.T).T for one in self.slopes]),
-            rim,
-            rim_slopes,
-            [(-trust, trust)] * len(self.knobs),
-            Aim(DAY_WEIGHT, WORST_WANTED, SHORT_COST, LOW_WEIGHT, RIM_SLACK, RIM_COST),
-        )
-
-    def promised(self, move: Array) -> float:
+    def promised(self, move: Move) -> float:
         """The worth after a move, if the films answer in proportion."""
-        return worth(self.grid, self.days + np.einsum("k,dkc->dc", move, self.slopes))
+        return worth(self.grid, self._days_after([move.get(k.number, 0.0) for k in self.knobs]))
 
-    def moved(self, move: Array, pour: Pour) -> tuple[Recipe, ...]:
+    def carried_to(self, recipes: tuple[Recipe, ...]) -> Outlook:
+        """The outlook of recipes that differ in such numbers only, in proportion."""
+        steps = [
+            (getattr(recipes[k.coat], k.name) - getattr(self.recipes[k.coat], k.name))
+            / SPACE[k.name][2]
+            for k in self.knobs
+        ]
+        return replace(self, recipes=recipes, days=self._days_after(steps))
+
+    def _days_after(self, steps: Sequence[float]) -> Array:
+        return np.asarray(self.days + np.einsum("k,dkc->dc", np.array(steps), self.slopes))
+
+    def moved(self, move: Move, pour: Pour) -> tuple[Recipe, ...]:
         """The recipes after a move; one that the rig cannot follow goes half or a quarter of it."""
         found = list(self.recipes)
         for k, recipe in enumerate(self.recipes):
-            steps = {
-                knob.name: float(by)
-                for knob, by in zip(self.knobs, move, strict=True)
-                if knob.coat == k
-            }
+            steps = {name: by for (coat, name), by in move.items() if coat == k}
             for part in (1.0, 0.5, 0.25):
                 new = moved(recipe, {name: part * by for name, by in steps.items()}, pour)
                 if within_limits(new, pour.clock(new), pour.rig):
                     found[k] = new
                     break
         return tuple(found)
+
+
+def best_move(meshes: Sequence[Outlook], trust: float) -> Move:
+    """Of all numbers together, none by more than `trust` steps: for one plan as these meshes have
+    it. The thinnest patch of them all counts; a number that one of them does not know stays."""
+    known = [[knob.number for knob in one.knobs] for one in meshes]
+    numbers = [number for number in known[-1] if all(number in some for some in known)]
+    if not numbers:
+        return {}
+    patches, slopes, rims, rim_slopes = [], [], [], []
+    for one, some in zip(meshes, known, strict=True):
+        weights, picked = one.grid.weights, one.slopes[:, [some.index(n) for n in numbers]]
+        patches.append(weights.patch_means(one.days.T).T)
+        slopes.append(np.array([weights.patch_means(day.T).T for day in picked]))
+        rim = np.full(len(weights.area), math.nan) if weights.rim is None else weights.rim
+        rims.append(one.days[0] @ rim)
+        rim_slopes.append(picked[0] @ rim)
+    steps = polish.best_move(
+        np.concatenate(patches, axis=1),
+        np.concatenate(slopes, axis=2),
+        float(np.mean(rims)),
+        np.mean(rim_slopes, axis=0),
+        [(-trust, trust)] * len(numbers),
+        Aim(DAY_WEIGHT, WORST_WANTED, SHORT_COST, LOW_WEIGHT, RIM_SLACK, RIM_COST),
+    )
+    return {number: float(step) for number, step in zip(numbers, steps, strict=True)}

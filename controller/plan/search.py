@@ -27,7 +27,7 @@ from controller.plan.mixing import (
     rate,
     score,
 )
-from controller.plan.outlook import Outlook, films_for, knobs
+from controller.plan.outlook import Outlook, best_move, films_for, knobs
 from controller.plan.recipe import Recipe, eased
 from controller.plan.space import (
     BASELINE,
@@ -59,7 +59,7 @@ from controller.plan.walls import (
 Array = NDArray[np.float64]
 
 LIKELY = 10  # recipes that are computed on bad days on the finer mesh
-TRUST = 1.0  # steps in SPACE by which a bias may be polished at first
+TRUST = 1.0  # steps in SPACE by which a bias may be polished at once
 PROMISING = 12  # of the leaders on the finer mesh, whose polishing is looked ahead to
 LEADERS = 60  # combinations looked at closely
 COMBINED = 48  # recipes of which all combinations are summed
@@ -68,6 +68,7 @@ IDEAS = 300  # recipes whose worth is guessed for every few that are computed, o
 SPILL_ROUNDS = 3
 LEAST_CELLS = 550  # of the mesh that decides
 CHECK = 0.93  # spacing of the last mesh, of that which decides
+TURNED_OUT = 0.1  # by how much less than promised a move is looked at once more
 
 
 @dataclass(frozen=True)
@@ -79,15 +80,15 @@ class Effort:
     rounds: int
     lanes: int  # recipes a round
     shortlist: int  # recipes that go on to the finer mesh
-    polishes: int
+    polished: tuple[float, ...]  # on meshes of these spacings, of that which decides
     days: tuple[Day, ...]
     decide_mm: float  # the mesh that decides; the wall is reported from a finer one still
     decide_cells: int
 
 
 # Sums of lanes are multiples of two kernels' sixteen: a lane left idle costs as much as a busy one.
-FULL = Effort(6.0, 1500, 4, 32, 29, 2, BAD_DAYS, 5.3, 2600)
-QUICK = Effort(8.0, 500, 2, 16, 3, 0, (), 7.0, 1000)
+FULL = Effort(6.0, 1500, 4, 32, 29, (1.0, 0.965), BAD_DAYS, 5.3, 2600)
+QUICK = Effort(8.0, 500, 2, 16, 3, (), (), 7.0, 1000)
 QUICK_BELOW_S = 30.0  # a budget below this gets the quick search
 
 
@@ -136,7 +137,7 @@ class Search:
         self.rng = np.random.default_rng(self.seed)
         self.coarse: Level | None = None
         effort = self.effort
-        self.steps = effort.rounds + 2.0 + (4.0 + effort.polishes) * bool(effort.days)
+        self.steps = effort.rounds + 2.0 + (3.0 + len(effort.polished)) * bool(effort.days)
 
     def run(self) -> Found:
         """Choose the coats' recipes. Ctrl-C and a spent budget keep the best so far.
@@ -186,8 +187,8 @@ class Search:
         self.fine = self._level(self._decide_mm(), FINE)
         likely = self._decide(shortlist)
         if self.effort.days:
-            self._endure(likely)
-            self._check(self._level(CHECK * self._decide_mm(), FINE))
+            plan, seen = self._polished(self._crossed(likely))
+            self._check(self._level(CHECK * self._decide_mm(), FINE), plan, seen)
         self.found.complete = True
 
     def _explore(self, level: Level) -> list[Recipe]:
@@ -267,20 +268,6 @@ class Search:
         ]
         return [recipe for recipe in dict.fromkeys(chosen) if recipe not in pool.recipes]
 
-    def _endure(self, likely: list[Recipe]) -> None:
-        """The best plan of these recipes when the bad days count, polished."""
-        best, trust = self._outlook(self._crossed(likely)), TRUST
-        self._endured(self.fine, best)
-        self._step(2.0)
-        for _ in range(self.effort.polishes if best.knobs else 0):
-            new = self._outlook(best.moved(best.best_move(trust), self.pour))
-            if new.value > best.value:
-                best, trust = new, 1.6 * trust
-                self._endured(self.fine, best)
-            else:
-                trust *= 0.5
-            self._step(1.0)
-
     def _crossed(self, likely: list[Recipe]) -> tuple[Recipe, ...]:
         """Of what these recipes make, by their films on those days that differ most, the plan that
         promises most once it is polished."""
@@ -290,29 +277,44 @@ class Search:
         found = combinations(level.grid, strained[0], self.coats, LEADERS, level.base, strain)
         plans = unlike([tuple(likely[i] for i in one) for one in found], PROMISING)
         ahead = [Outlook.by_ripple(level, plan, SCREEN) for plan in plans]
-        return max(ahead, key=lambda one: one.promised(one.best_move(TRUST))).recipes
+        return max(ahead, key=lambda one: one.promised(best_move([one], TRUST))).recipes
 
-    def _outlook(self, plan: tuple[Recipe, ...]) -> Outlook:
+    def _polished(self, plan: tuple[Recipe, ...]) -> tuple[tuple[Recipe, ...], list[Outlook]]:
+        """This plan with its biases moved for every day, and what it promises on each mesh: each
+        time one mesh more is looked at and the ones before are carried over, since what suits one
+        suits another less."""
+        seen: list[Outlook] = []
+        for number, part in enumerate(self.effort.polished):
+            level = self._level(part * self._decide_mm(), FINE) if number else self.fine
+            seen.append(self._outlook(level, plan))
+            self._endured(level, seen[-1])
+            plan = seen[-1].moved(best_move(seen, TRUST), self.pour)
+            seen = [one.carried_to(plan) for one in seen]
+            self._step(1.0 if number else 2.0)
+        return plan, seen
+
+    def _outlook(self, level: Level, plan: tuple[Recipe, ...]) -> Outlook:
         """What this plan is on every day and what its biases change, all films at once."""
         days, numbers = (AS_PLANNED, *self.effort.days), knobs(plan, self.pour)
-        self.fine.walls.of(films_for(plan, numbers, days))
-        return Outlook.of(self.fine, plan, numbers, days)
+        level.walls.of(films_for(plan, numbers, days))
+        return Outlook.of(level, plan, numbers, days)
 
-    def _check(self, level: Level) -> None:
-        """The plan on a mesh that was not searched on, every day computed."""
+    def _check(self, level: Level, plan: tuple[Recipe, ...], seen: list[Outlook]) -> None:
+        """The plan on a mesh that was not searched on, every day computed. A last move that turns
+        out badly there is taken back where that is better."""
         found, days = self.found, (AS_PLANNED, *self.effort.days)
-        level.walls.of(
-            [
-                *films_for(found.recipes, [], days),
-                (found.baseline_recipe, AS_PLANNED),
-            ]
-        )
-        self._endured(level, Outlook.of(level, found.recipes, [], days))
-        self._baseline(level, [found.baseline_recipe])
+        plain, before = found.baseline_recipe, found.recipes
+        level.walls.of([*films_for(plan, [], days), (plain, AS_PLANNED)])
+        best = Outlook.of(level, plan, [], days)
+        if seen and best.value < min(one.value for one in seen) - TURNED_OUT:
+            level.walls.of(films_for(before, [], days))
+            best = max(best, Outlook.of(level, before, [], days), key=lambda one: one.value)
+        self._endured(level, best)
+        self._baseline(level, [plain])
         self._compare(level)
         # What suits one mesh suits another less.
-        apart = level.lowest(found.recipes) - self.fine.lowest(found.recipes)
-        found.mesh_error = max(found.mesh_error or 0.0, abs(apart))
+        lowest = [measures(one.grid, one.days[:1])[0][0] for one in (best, *seen)]
+        found.mesh_error = max(found.mesh_error or 0.0, float(np.ptp(lowest)))
         self._step(2.0)
 
     def _endured(self, level: Level, plan: Outlook) -> None:

@@ -105,9 +105,10 @@ def test_open_sphere_converges_where_first_order_flatters() -> None:
     np.testing.assert_allclose(inner, 0.70, atol=0.03)
     assert abs(inner[3] - inner[2]) < 0.5 * abs(inner[2] - inner[0])
     assert abs(inner[3] - inner[2]) < 0.005
-    # How the cells lie along the rim moves a single patch there by some 0.03.
-    assert max(least[2:]) < 0.53
-    assert abs(least[3] - least[2]) < 0.04
+    # How the cells lie along the rim moves a single patch there by some 0.02 (0.05 before short
+    # edges there were merged: 0.461 at 8 mm).
+    line = 0.442 + 0.0088 * np.array(edges[1:])
+    np.testing.assert_allclose(least[1:], line, atol=0.03)
 
 
 def test_mobility_cap_of_the_pool_decides_nothing() -> None:

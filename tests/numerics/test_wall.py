@@ -13,7 +13,8 @@ from PIL import Image
 
 from controller import filmmesh
 from controller.errors import InputError
-from controller.film import mesh_error
+from controller.film import FilmMesh, mesh_error
+from controller.film.mesh import levelling_bounds
 from controller.filmmesh import film_mesh
 from controller.model import (
     CoatClock,
@@ -25,7 +26,7 @@ from controller.model import (
     read_casting,
     read_rig,
 )
-from controller.mould import Cavity, load_cavity
+from controller.mould import Cavity, boundary_loops, load_cavity
 from controller.wall import COARSER, WallResult, compute_wall, default_mesh_mm
 from controller.wallview import rim_loop, write
 
@@ -135,6 +136,35 @@ def test_a_fold_beside_the_rim_is_laid_flat() -> None:
     laid = filmmesh.unfold(pulled, triangles)
     assert folded(laid) == 0
     assert (laid == pulled).all(axis=1).sum() > len(points) - 10  # nothing else was moved
+
+
+def test_a_short_edge_on_the_rim_is_merged() -> None:
+    """A triangle on the rim, split at a point close to its corner there: its cell is the smallest
+    there is and would set every film's step. Merged, the mesh is what it was before."""
+    ball = trimesh.creation.icosphere(subdivisions=3, radius=0.08)
+    part = ball.slice_plane([0.0, 0.0, 0.05], [0.0, 0.0, -1.0])
+    part.merge_vertices()
+    edge_m = 8e-3
+    points, triangles = filmmesh.remesh(np.asarray(part.vertices), np.asarray(part.faces), edge_m)
+    for _ in range(3):  # until none is left of its own
+        points, triangles = filmmesh.without_short(points, triangles, edge_m)
+    at = int(boundary_loops(triangles)[0][0])
+    k = int(np.flatnonzero((triangles == at).any(axis=1))[0])
+    a, b, c = (int(i) for i in np.roll(triangles[k], -int(np.argmax(triangles[k] == at))))
+    new = len(points)
+    split = np.vstack([points, points[[a, b, c]].T @ [0.7, 0.15, 0.15]])
+    around = np.array([[a, b, new], [b, c, new], [c, a, new]])
+    finer = np.vstack([np.delete(triangles, k, axis=0), around])
+
+    def slowness(x: npt.NDArray[np.float64], t: npt.NDArray[np.int64]) -> float:
+        levelling = levelling_bounds(FilmMesh.build(x, t[:, ::-1], min_cells=100))[1]
+        return float(levelling.max() / np.median(levelling))
+
+    assert slowness(split, finer) > 5.0 * slowness(points, triangles)
+    mended, left = filmmesh.without_short(split, finer, edge_m)
+    assert (mended == points).all()
+    assert {tuple(np.sort(t)) for t in left} == {tuple(np.sort(t)) for t in triangles}
+    assert slowness(mended, left) == pytest.approx(slowness(points, triangles))
 
 
 def test_spacing_does_not_hang_on_the_drawing() -> None:

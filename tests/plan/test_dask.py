@@ -15,7 +15,7 @@ from controller.plan.walls import BAD_DAYS, Budget
 
 distributed = pytest.importorskip("distributed", reason="the optional extra 'dask'")
 ROOT = Path(__file__).resolve().parents[2]
-TINY = Effort(20.0, 130, 1, 18, 6, 1, BAD_DAYS[:1], 14.0, 300)
+TINY = Effort(20.0, 130, 1, 18, 6, (1.0,), BAD_DAYS[:1], 14.0, 300)
 
 
 @pytest.mark.filterwarnings("ignore")  # what a library of many sockets warns of is not ours

@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 
 from controller.film import WallStatistics
+from controller.model import WallSummary
+from controller.plan.limits import falls_short
 from controller.plan.make import gain_over
 
 
@@ -18,3 +20,24 @@ def test_gain_over_a_bare_baseline_is_no_number() -> None:
     assert gain_over(0.0, wall(0.4)) is None
     assert gain_over(0.5, wall(0.8)) == pytest.approx(1.6)
     assert np.isfinite(gain_over(1e-4, wall(0.4)) or np.nan)
+
+
+@pytest.mark.parametrize(
+    ("lowest", "p05", "worst", "short"),
+    [
+        (0.90, 0.94, 0.80, False),
+        (0.87, 0.94, 0.80, True),
+        (0.90, 0.92, 0.80, True),
+        (0.90, 0.94, 0.74, True),
+        (None, None, None, False),  # no film was computed: nothing is known to fall short
+    ],
+)
+def test_what_falls_short(
+    lowest: float | None, p05: float | None, worst: float | None, short: bool
+) -> None:
+    """Of a wall of 4 mm: below 0.88, 0.93 and on a bad day 0.75 of the mean."""
+    part = [None if value is None else 4.0 * value for value in (lowest, p05, worst)]
+    found = WallSummary(
+        target_mm=4.0, mean_mm=4.0, min_mm=part[0], p05_mm=part[1], worst_case_min_mm=part[2]
+    )
+    assert falls_short(found) is short

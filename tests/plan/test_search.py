@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
@@ -11,6 +12,7 @@ import pytest
 from scipy import sparse
 
 from controller.film import FilmMesh, WallWeights
+from controller.film.mesh import levelling_bounds
 from controller.model import read_casting, read_rig
 from controller.mould import load_cavity
 from controller.plan.level import SCREEN
@@ -25,7 +27,7 @@ from controller.plan.mixing import (
     mixture,
     rate,
 )
-from controller.plan.outlook import Outlook
+from controller.plan.outlook import Move, Outlook, best_move
 from controller.plan.recipe import Recipe, legs, profile, within_limits
 from controller.plan.search import Effort, Found, Search
 from controller.plan.space import BASELINE, draw, features, first_recipes, unlike, vary
@@ -34,6 +36,7 @@ from controller.plan.walls import (
     BAD_DAYS,
     COARSE,
     FINE,
+    SPACINGS,
     Budget,
     Grid,
     OutOfTime,
@@ -46,7 +49,7 @@ from firmware_bridge.clock import SystemClock
 ROOT = Path(__file__).resolve().parents[2]
 RIG = read_rig(ROOT / "hardware" / "rigs" / "small.toml")
 GLOBE = read_casting(ROOT / "controller" / "samples" / "lantern-globe.toml")
-TINY = Effort(20.0, 130, 2, 12, 6, 2, (BAD_DAYS[0], BAD_DAYS[2], BAD_DAYS[5]), 14.0, 600)
+TINY = Effort(20.0, 130, 2, 12, 6, (1.0, 0.96), (BAD_DAYS[0], BAD_DAYS[2], BAD_DAYS[5]), 14.0, 600)
 
 
 def strip(cells: int) -> Grid:
@@ -225,7 +228,7 @@ def test_a_ripple_is_the_bias_it_is_taken_for(globe_search: tuple[Search, list[s
     films answer small biases in proportion (a twentieth was found). Other days are computed."""
     search, _ = globe_search
     recipes = search.found.recipes
-    reckoned = search._outlook(recipes)
+    reckoned = search._outlook(search.fine, recipes)
     computed = on_every_day(search, recipes)
     days = (AS_PLANNED, *TINY.days)
     assert any(day.ripple for day in days)
@@ -244,7 +247,7 @@ def test_a_ripple_tells_what_polishing_promises(globe_search: tuple[Search, list
     level.strained(recipes)
     known = len(level.walls.known)
     ahead = Outlook.by_ripple(level, tuple(recipes), SCREEN)
-    move = ahead.best_move(1.0)
+    move = best_move([ahead], 1.0)
     promised = ahead.promised(move) - ahead.value
     assert len(level.walls.known) == known
     then = Outlook.by_ripple(level, ahead.moved(move, search.pour), SCREEN)
@@ -259,13 +262,76 @@ def test_what_a_bias_does_hangs_on_when_the_coat_gels(
     of it are missed, the most on a thinner day, whose slopes are taken to be those as planned.
     Taken so on a day that gels early too, 24 % would be."""
     search, _ = globe_search
-    now = search._outlook(search.found.recipes)
-    move = np.full(len(now.knobs), 0.1)
-    then = on_every_day(search, now.moved(move, search.pour))
+    now = search._outlook(search.fine, search.found.recipes)
+    then = on_every_day(search, now.moved({k.number: 0.1 for k in now.knobs}, search.pour))
     for k in range(len(now.days)):
         did = then.days[k] - now.days[k]
-        said = move @ now.slopes[k]
+        said = 0.1 * now.slopes[k].sum(axis=0)
         assert np.linalg.norm(did - said) <= 0.2 * np.linalg.norm(did)
+
+
+def test_one_move_serves_two_meshes(globe_search: tuple[Search, list[str]]) -> None:
+    """What is worth least of the two is worth no less than after either mesh's own move (0.01: what
+    is weighed is the thinnest tenth's mean, what is told the 5th percentile); and what a move makes
+    of an outlook is what it promised."""
+    search, _ = globe_search
+    recipes = first_recipes(search.pour, np.random.default_rng(0), 12)[4:7]
+    other = search._level(1.2 * search.fine.grid.mesh_mm, FINE)
+    both = [search._outlook(level, tuple(recipes)) for level in (search.fine, other)]
+
+    def least(move: Move) -> float:
+        return min(one.promised(move) for one in both)
+
+    joint = best_move(both, 1.0)
+    own = [best_move([one], 1.0) for one in both]
+    assert own[0] != own[1]
+    assert least(joint) > least({}) + 0.02
+    assert least(joint) > max(map(least, own)) - 0.01
+    small = {number: 0.2 * by for number, by in joint.items()}
+    for one in both:
+        after = one.carried_to(one.moved(small, search.pour))
+        assert after.value == pytest.approx(one.promised(small), abs=1e-12)
+    # A number that one of the meshes does not know stays as it is.
+    few = replace(both[1], knobs=both[1].knobs[1:], slopes=both[1].slopes[:, 1:])
+    assert set(best_move([both[0], few], 1.0)) == {k.number for k in few.knobs}
+
+
+def test_a_last_move_that_turns_out_badly_is_taken_back(
+    globe_search: tuple[Search, list[str]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The last one promises what was, and puts all the resin at the bottom."""
+    first, _ = globe_search
+    search = Search(first.cavity, first.pour, 3, 7, TINY, None, lambda *_: None, Budget())
+    seen: list[tuple[Recipe, ...]] = []
+
+    def polished(plan: tuple[Recipe, ...]) -> tuple[tuple[Recipe, ...], list[Outlook]]:
+        one = search._outlook(search.fine, plan)
+        search._endured(search.fine, one)
+        seen.append(search.found.recipes)
+        return tuple(replace(recipe, bias=0.1, rim_bias=0.0) for recipe in plan), [one]
+
+    monkeypatch.setattr(search, "_polished", polished)
+    found = search.run()
+    assert found.recipes == seen[0]
+    assert found.grid is not None
+    assert found.grid is not search.fine.grid  # as the last mesh has it
+
+
+def test_of_meshes_about_as_wide_the_one_without_a_narrow_cell(
+    globe_search: tuple[Search, list[str]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    cavity = globe_search[0].cavity
+
+    def slowness(grid: Grid) -> float:
+        levelling = levelling_bounds(grid.mesh)[1]
+        return float(levelling.max() / np.median(levelling))
+
+    monkeypatch.setattr("controller.plan.walls.SLOW", 0.0)  # none is good enough
+    best = Grid.of(cavity, 14.0, COARSE)
+    monkeypatch.setattr("controller.plan.walls.SLOW", math.inf)
+    each = {mm: slowness(Grid.of(cavity, mm, COARSE)) for mm in (14.0 * x for x in SPACINGS)}
+    assert min(each, key=each.__getitem__) == best.mesh_mm != 14.0
+    assert Grid.of(cavity, 14.0, COARSE).mesh_mm == 14.0
 
 
 def test_finalists_are_not_one_idea_in_several_shapes() -> None:
