@@ -36,6 +36,7 @@ from controller.gel.fit import (
     sheet_near,
     unfitted,
 )
+from controller.gel.inert import Crowd, against_reaction, crowd
 
 REFIT_EVERY = 1.0 / 40.0  # pot lives
 # Stopping early ruins a coat, stopping late costs minutes: how sure a call must be that the coat
@@ -45,20 +46,16 @@ REFIT_EVERY = 1.0 / 40.0  # pot lives
 # fit._SPREAD_MILD, so that one in a hundred is called too early with the least median delay.
 _CALL_CHANCE = {"cup": (0.97, 0.9875, 0.98), "coat": (0.99, 0.975, 0.97)}
 _CALL_EARLY = 0.05
-# How likely 'nothing reacts' must be to be named, at two refits in a row: the first ones after the
-# probe went in are not yet at rest. By 0.6 of the pot life an ordinary resin has shown itself in a
-# cup, so less is enough; in a coat what it shows is small, but so is what the model may be off
-# there; a delayed one may still be waiting. Set on 112 batches without a reaction (seeds 3100, 3200
-# and 3400) and the 1440 sound ones of fit._SPREAD_MILD, of which 10 are named. By 0.75 pot lives 51
-# of 55 ordinary cups are (the probe of the others went in too late), 9 of 29 ordinary coats, which
-# have warmed by less than 2 K then, and 3 of 28 of delayed resins, which have not begun. Half the
-# limits would add two coats and a cup, and name 3 more of 240 sound batches with an earlier one.
-# What could be had at best: tests/bench/bench_gel_floor_reacts.py.
-_INERT_EARLY, _LATE, _SEEN = 0.98, 0.6, 0.1  # the last two in pot lives, one of them of readings
-_INERT_LATE = {"cup": 0.08, "coat": 0.12}
-_INERT_LATE_SNAP = {"cup": 0.6, "coat": 0.55}
+# 'Nothing reacts' is asked of the crowd (inert.py) from half the pot life on, and named where the
+# readings are so much likelier without a reaction (log). Every question may raise a false alarm, so
+# one counts: the last by which a person can know within three quarters of the pot life. Once the
+# fit itself, twice in a row, holds it for less likely than the last of these, it has shown itself.
+_ASK_FROM, _ASK_AT = 0.5, 0.735  # pot lives
+_INERT_AT = {"cup": 1.25, "coat": 1.25}
+_INERT_AT_SNAP = {"cup": 1.0, "coat": 1.5}
+_INERT_ELSE = 3.0
+_REACTS = 0.005
 _MAYBE_INERT = 0.2
-_REACTS = 0.05  # once it is less likely than this, again twice in a row, it is taken back
 # Nothing is called gelled while the trace speaks against a reaction, however little: this is the
 # prior's own share and a hair more.
 _CALL_INERT = 0.022
@@ -89,8 +86,10 @@ class GelState:
     times: _Times
     called_s: float | None
     faults: tuple[GelFault, ...]
+    crowd: Crowd
     blind: bool = False  # a finger has shown that the probe sees nothing of the resin
     inert: float = 0.0  # how likely 'nothing reacts' was at the last refit
+    reacts: bool = False  # it has shown so
 
 
 def begin(case: Case) -> GelState:
@@ -106,6 +105,7 @@ def begin(case: Case) -> GelState:
         times=_Times(math.nan, math.nan, math.nan, math.nan),
         called_s=None,
         faults=(),
+        crowd=crowd(case, priors[int(case.sheet.snap)]),
     )
 
 
@@ -120,13 +120,18 @@ def step(state: GelState, event: Row | Touch) -> tuple[GelState, GelEstimate]:
             # It gelled, and the probe that should sit in it has seen nothing of that.
             state = _set_aside(_named(replace(state, blind=True), "probe_out"), -math.inf)
         # What was found gelled has reacted.
-        state = _taken_back(replace(state, touches=(*state.touches, event)), "no_reaction")
+        state = replace(state, touches=(*state.touches, event), reacts=True)
+        state = _taken_back(state, "no_reaction")
         for _ in range(3):
             state = _fitted(state)
         if event.what == "coat" and state.called_s is None:
             state = replace(state, called_s=float(state.rows[-1, TIME]))
         return _estimate(state)
+    before_s = float(state.rows[-1, TIME]) if len(state.rows) else -math.inf
     state = _read(state, event)
+    if before_s < _ASK_AT * state.case.sheet.pot_life_s <= event.time_s:
+        limits = _INERT_AT_SNAP if state.case.sheet.snap else _INERT_AT
+        state = _asked_whether_inert(state, limits[state.case.placement])
     if event.time_s - state.fitted_s >= state.case.sheet.pot_life_s * REFIT_EVERY:
         state = _named_by_fit(_fitted(state))
     return _estimate(state)
@@ -252,22 +257,27 @@ def _taken_back(state: GelState, kind: FaultKind) -> GelState:
     return replace(state, faults=told)
 
 
+def _probe_believed(state: GelState) -> bool:
+    return not any(kind in _PROBE_FAULTS for kind in holding(state.faults))
+
+
+def _asked_whether_inert(state: GelState, limit: float) -> GelState:
+    if state.reacts or not _probe_believed(state):
+        return state
+    against = against_reaction(state.case, state.crowd, state.rows)
+    return _named(state, "no_reaction") if against > limit else state
+
+
 def _named_by_fit(state: GelState) -> GelState:
     """Faults of the batch. They need a probe that is believed."""
-    if any(kind in _PROBE_FAULTS for kind in holding(state.faults)):
+    if not _probe_believed(state):
         return state
-    case, pot_s = state.case, state.case.sheet.pot_life_s
     best, inert = _likeliest(state)
-    lasting, doubtful = min(inert, state.inert), max(inert, state.inert)
-    state = replace(state, inert=inert)
-    limit = _INERT_EARLY
-    if state.fitted_s > max(_LATE * pot_s, settled_s(case) + _SEEN * pot_s):
-        limit = (_INERT_LATE_SNAP if case.sheet.snap else _INERT_LATE)[case.placement]
-    if lasting > limit:
-        return _named(state, "no_reaction")
-    if doubtful < _REACTS:
-        state = _taken_back(state, "no_reaction")
-    if inert > _MAYBE_INERT:
+    if state.fitted_s >= _ASK_FROM * state.case.sheet.pot_life_s:
+        if max(inert, state.inert) < _REACTS:
+            state = _taken_back(replace(state, reacts=True), "no_reaction")
+        state = _asked_whether_inert(replace(state, inert=inert), _INERT_ELSE)
+    if "no_reaction" in holding(state.faults) or inert > _MAYBE_INERT:
         return state
     for kind in watch.pace_over(best):
         state = _taken_back(state, kind)
@@ -306,7 +316,8 @@ def _estimate(state: GelState) -> tuple[GelState, GelEstimate]:
     reacting = state.fits[:-1]
     odds = _odds(reacting)
 
-    if state.called_s is None and now_s >= state.times.safe_s and inert < _CALL_INERT:
+    unseen = inert >= _CALL_INERT or "no_reaction" in holding(state.faults)
+    if state.called_s is None and now_s >= state.times.safe_s and not unseen:
         state = replace(state, called_s=now_s)
     mean, sd = (np.array([getattr(fit, n) for fit in reacting]) for n in ("log_gel", "log_gel_sd"))
     gelled = float(odds @ ndtr((math.log(max(now_s, 1e-3)) - mean) / sd)) * (1.0 - inert)
@@ -380,7 +391,7 @@ def _sentence(state: GelState, estimate: GelEstimate, used: FloatArray, inert: f
         parts = ["the coat was found gelled; it is safe to stop"]
     elif estimate.called_s is not None:
         parts.append("the coat has gelled; it is safe to stop")
-    elif inert > _MAYBE_INERT:
+    elif inert > _MAYBE_INERT or "no_reaction" in holding(estimate.faults):
         parts.append("no sign of a reaction yet")
     elif estimate.probability_gelled > 0.5:
         parts.append(f"the coat has probably gelled; safe to stop in {stop_min:.0f} min")

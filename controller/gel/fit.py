@@ -19,7 +19,7 @@ from controller.gel.case import Case, EarlierBatch, Learned, Touch
 
 # The parameters, each scaled so that its prior is about N(0, 1). First those of the resin, which
 # earlier batches sharpen, then those of the day.
-_RESIN_SD = {
+RESIN_SD = {
     "rate": 1.0,  # log; loose, because the pot life ties it
     "start": 1.0,  # log
     "activation": 8e3,  # J/mol
@@ -30,7 +30,7 @@ _RESIN_SD = {
     "sharpness": 0.35,  # log
     "coat_bias": 0.045,  # log; how far the coat model is off for this resin
 }
-_DAY_SD = {
+DAY_SD = {
     "batch": 0.12,  # log rate
     "cup_loss": 0.3,  # log
     "cup_mixing": 0.5,  # log
@@ -42,12 +42,12 @@ _DAY_SD = {
     "gain": 0.05,  # by probe
     "place": 0.3,  # of the way from the cup's shell to its core
 }
-_NAMES = [*_RESIN_SD, *_DAY_SD]
-_AT = {name: i for i, name in enumerate(_NAMES)}
-_RESIN = len(_RESIN_SD)
-_SIZE = len(_NAMES)
-_LANES = _SIZE + 3
-_OF_RESIN = (np.arange(_SIZE) < _RESIN).astype(float)
+_NAMES = [*RESIN_SD, *DAY_SD]
+AT = {name: i for i, name in enumerate(_NAMES)}
+_RESIN = len(RESIN_SD)
+SIZE = len(_NAMES)
+_LANES = SIZE + 3
+OF_RESIN = (np.arange(SIZE) < _RESIN).astype(float)
 _OF_RESIN_OR_BATCH = np.array([float(i < _RESIN or n == "batch") for i, n in enumerate(_NAMES)])
 # A mould that nobody measured is some kelvin colder than the room's air, or as warm, since it comes
 # from a shelf or the floor; where it was measured this moves the reading by half a kelvin at most,
@@ -57,44 +57,47 @@ _MOULD_LESS_K, _MOULD_MOST_K = (-1.6, 2.0), 0.5
 
 # Offsets: DS18B20 +-0.5 K (data sheet); type K class 2 +-2.5 K as limit (IEC 60584-1), taken as
 # two standard deviations; infrared by emissivity and aim, common practice, no source.
-_OFFSET_SD_K = {"digital_1wire": 0.3, "thermocouple_k": 1.2, "infrared": 1.5}
+OFFSET_SD_K = {"digital_1wire": 0.3, "thermocouple_k": 1.2, "infrared": 1.5}
 _GAIN = {"digital_1wire": (0.97, 0.04), "thermocouple_k": (0.98, 0.04), "infrared": (0.93, 0.06)}
 # In the air before it went in, a probe shows its offset from the air's own sensor, but for how
 # unlike the air is in two places of a room (common practice, no source); when it went in is known
 # to +-10 s. With this a third of the early calls fell away, and 0.9 % of the delay (240 batches).
-_IN_AIR_SD_K, _IN_ABOUT_S, _IN_AIR_READINGS = 0.3, 15.0, 4
+IN_AIR_SD_K, _IN_ABOUT_S, _IN_AIR_READINGS = 0.3, 15.0, 4
 # One that moves by more from the first half of that time to the second (medians of four readings of
 # an infrared probe do so by noise alone once in a hundred), or stands off farther than three
 # standard deviations, is not at rest in the air, whoever says so: it is in a hand, in the mix, in
 # the cup of the coat before.
 _IN_AIR_MOVES_K, _IN_AIR_FAR = 0.6, 3.0
 _PLACE = {"digital_1wire": 0.7, "thermocouple_k": 0.8, "infrared": 0.3}
-_LAG_S = {"digital_1wire": 20.0, "thermocouple_k": 5.0, "infrared": 2.0}
+LAG_S = {"digital_1wire": 20.0, "thermocouple_k": 5.0, "infrared": 2.0}
 
 # The coats whose gel the trade holds against their cups' were poured when the mix was ready, which
 # takes as long for a resin of much patience (common practice, no source).
 _TRADE_POUR_S, _TRADE_POUR_POTS = 120.0, 0.4
 # Of logs. The trade's 1.5 to 1.7 would be 0.04 either way; twice that, and a heavy tail, for a
 # trade that may be wrong of this resin.
-_SHEET_SD = {"pot_life": 0.10, "heat": 0.12, "ratio": 0.08}
+SHEET_SD = {"pot_life": 0.10, "heat": 0.12, "ratio": 0.08}
 # Without a peak on the sheet the resin may be a rigid one or an elastomer: 25 to 130 K and more,
 # from memory of the usual castings.
 _USUAL_RISE_K, _USUAL_RISE_SD = 75.0, 1.0  # the second of the log
-_TAIL = 4.0  # degrees of freedom of every heavy tail (Student's t)
+TAIL = 4.0  # degrees of freedom of every heavy tail (Student's t)
 _TOUCH_LATE, _TOUCH_SD = 0.02, 0.04  # a finger finds the gel a little late; of logs
 # How well the model follows a probe; a coat's few kelvin hang on a wall that is half known.
 _MODEL_SD_K = {"cup": 0.25, "coat": 0.3}
 _MODEL_SD_RISE = 0.05
 # How far the gel is off, over what the fit says of itself: calibrated on 1440 sound batches of
-# seeds 3100 to 3107, 3400 to 3405 and 8100 to 8103. A resin of much heat keeps closer to the
-# trade's ratio than the loose prior allows, a coat's own trace tells more than the fit believes
-# where it shows much heat, a delayed resin's less.
+# seeds 3100 to 3107, 3400 to 3405 and 8100 to 8103, cups and delayed resins once more on 480 of
+# 7000 to 7003. A resin of much heat keeps closer to the trade's ratio than the loose prior allows,
+# a coat's own trace tells more than the fit believes where it shows much heat, a delayed resin's
+# less, and its earlier batches less again: what batches differ by is a change of the fit's rate
+# only, not of its delay.
 _SPREAD_HEAT_K = (45.0, 75.0)  # of the resin's rise: mild below the first, hot above the second
-_SPREAD_MILD = {"cup": 0.77, "coat": 0.82}
-_SPREAD_HOT = {"cup": 0.75, "coat": 0.70}
-_SPREAD_SNAP = {"cup": 1.05, "coat": 1.05}
-_NOISE_SD_K = 0.3  # of one reading
-_MODEL_MEMORY = 1.0 / 8.0  # pot lives over which its error keeps its sign
+_SPREAD_MILD = {"cup": 0.66, "coat": 0.82}
+_SPREAD_HOT = {"cup": 0.645, "coat": 0.70}
+_SPREAD_SNAP = {"cup": 1.11, "coat": 1.05}
+_SPREAD_SNAP_EARLIER = 1.2  # times that, with earlier batches
+NOISE_SD_K = 0.3  # of one reading
+MODEL_MEMORY = 1.0 / 8.0  # pot lives over which its error keeps its sign
 _PROBE_IN_S = 40.0  # after the pour (common practice, no source)
 _HORIZON_STEPS = 140
 _MEMORY_ROUNDS, _MEMORY_STEP = 10, 6.0  # a resin unlike its sheet is far from it
@@ -129,7 +132,7 @@ class Prior:
 
     def log_norm(self) -> float:
         """Half the log determinant of the prior's own curvature, for Laplace's evidence."""
-        tails = self.tail.T @ self.tail * ((_TAIL + 1.0) / _TAIL)
+        tails = self.tail.T @ self.tail * ((TAIL + 1.0) / TAIL)
         return 0.5 * float(np.linalg.slogdet(self.gauss.T @ self.gauss + tails)[1])
 
 
@@ -157,12 +160,12 @@ class Fit:
     known: FloatArray  # curvature and, last column, slope at x of all but the sheet's word
 
 
-def _kinetics(base: Kinetics, x: FloatArray) -> Kinetics:
-    """Lanes of kinetics from parameter rows (L, _SIZE)."""
+def kinetics(base: Kinetics, x: FloatArray) -> Kinetics:
+    """Lanes of kinetics from parameter rows (L, SIZE)."""
 
     def p(name: str) -> FloatArray:
-        sd = _RESIN_SD.get(name) or _DAY_SD[name]
-        return np.asarray(x[:, _AT[name]] * sd)
+        sd = RESIN_SD.get(name) or DAY_SD[name]
+        return np.asarray(x[:, AT[name]] * sd)
 
     return replace(
         base,
@@ -177,19 +180,19 @@ def _kinetics(base: Kinetics, x: FloatArray) -> Kinetics:
     )
 
 
-def _surroundings(case: Case, x: FloatArray, ambient_K: float) -> Surroundings:
-    day = {name: x[:, _AT[name]] * sd for name, sd in _DAY_SD.items()}
+def surroundings(case: Case, x: FloatArray, ambient_K: float) -> Surroundings:
+    day = {name: x[:, AT[name]] * sd for name, sd in DAY_SD.items()}
     usual_K, mould_sd = ambient_K + _MOULD_LESS_K[0], _MOULD_LESS_K[1]
     mould_K = usual_K
     if case.mould_K is not None:
-        share = 1.0 / (1.0 + (mould_sd / _DAY_SD["mould_temp"]) ** 2)
+        share = 1.0 / (1.0 + (mould_sd / DAY_SD["mould_temp"]) ** 2)
         moved_K = float(np.clip(share * (usual_K - case.mould_K), -_MOULD_MOST_K, _MOULD_MOST_K))
-        mould_K, mould_sd = case.mould_K + moved_K, _DAY_SD["mould_temp"]
+        mould_K, mould_sd = case.mould_K + moved_K, DAY_SD["mould_temp"]
     mixed_kg = case.cup_mass_kg or case.sheet.pot_life_mass_kg
     return Surroundings(
         mixed_kg=mixed_kg,
         start_K=ambient_K + day["start_temp"],
-        mould_K=mould_K + mould_sd * x[:, _AT["mould_temp"]],
+        mould_K=mould_K + mould_sd * x[:, AT["mould_temp"]],
         pour_s=case.pour_s,
         coat_m=case.coat_m * np.exp(day["coat"]),
         wall_m=case.wall_m,
@@ -201,8 +204,8 @@ def _surroundings(case: Case, x: FloatArray, ambient_K: float) -> Surroundings:
 
 
 def _with_nudges(x: FloatArray) -> FloatArray:
-    """The point and each parameter nudged: (1 + _SIZE, _SIZE)."""
-    return np.vstack([x, x + _NUDGE * np.eye(_SIZE)])
+    """The point and each parameter nudged: (1 + SIZE, SIZE)."""
+    return np.vstack([x, x + _NUDGE * np.eye(SIZE)])
 
 
 def _lanes_of(fit: Fit) -> FloatArray:
@@ -212,16 +215,20 @@ def _lanes_of(fit: Fit) -> FloatArray:
 
 
 def _slopes(values: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Value (N,) and Jacobian (N, _SIZE) from lanes (N, 1 + _SIZE or more)."""
-    return values[:, 0], (values[:, 1 : 1 + _SIZE] - values[:, :1]) / _NUDGE
+    """Value (N,) and Jacobian (N, SIZE) from lanes (N, 1 + SIZE or more)."""
+    return values[:, 0], (values[:, 1 : 1 + SIZE] - values[:, :1]) / _NUDGE
 
 
 def _tail_weight(residual: FloatArray) -> FloatArray:
-    return (_TAIL + 1.0) / (_TAIL + residual**2)
+    return (TAIL + 1.0) / (TAIL + residual**2)
+
+
+def tail_costs(residual: FloatArray) -> FloatArray:
+    return np.asarray(0.5 * (TAIL + 1.0) * np.log1p(residual**2 / TAIL))
 
 
 def _tail_cost(residual: FloatArray) -> float:
-    return float(0.5 * (_TAIL + 1.0) * np.log1p(residual**2 / _TAIL).sum())
+    return float(tail_costs(residual).sum())
 
 
 def _log_crossing(alpha: FloatArray, level: FloatArray, dt_s: float) -> FloatArray:
@@ -233,26 +240,31 @@ def _log_crossing(alpha: FloatArray, level: FloatArray, dt_s: float) -> FloatArr
     return np.log(np.where(np.isfinite(found), found, np.maximum(beyond, end_s)))
 
 
-def _sheet_rows(base: Kinetics, sheet: Sheet, at: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """What the sheet says, as heavy-tailed rows, straight about the parameters `at` (_SIZE,)."""
-    x = _with_nudges(at)
-    x[:, _RESIN:] = 0.0  # the sheet knows no day
-    kin = _kinetics(base, x)
+def sheet_misfit(kin: Kinetics, sheet: Sheet, lanes: int) -> FloatArray:
+    """Pot life, heat and the trade's ratio of each lane off what the sheet says, in standard
+    deviations, (3, lanes).
+    """
     pour_s = min(_TRADE_POUR_S, _TRADE_POUR_POTS * sheet.pot_life_s)
-    cup_s, peak_K, coat_s = cure.sheet_figures(kin, sheet, lanes=len(x), pour_s=pour_s)
+    cup_s, peak_K, coat_s = cure.sheet_figures(kin, sheet, lanes=lanes, pour_s=pour_s)
     rise = (
         np.log((peak_K - sheet.pot_life_temp_K) / (sheet.peak_K - sheet.pot_life_temp_K))
         if sheet.peak_K is not None
-        else np.log(kin.rise_K / _USUAL_RISE_K) * (_SHEET_SD["heat"] / _USUAL_RISE_SD)
+        else np.log(kin.rise_K / _USUAL_RISE_K) * (SHEET_SD["heat"] / _USUAL_RISE_SD)
     )
-    values = np.array(
+    return np.array(
         [
-            np.log(cup_s / sheet.pot_life_s) / _SHEET_SD["pot_life"],
-            rise / _SHEET_SD["heat"],
-            np.log(coat_s / cup_s / cure.coat_over_cup(sheet)) / _SHEET_SD["ratio"],
+            np.log(cup_s / sheet.pot_life_s) / SHEET_SD["pot_life"],
+            rise / SHEET_SD["heat"],
+            np.log(coat_s / cup_s / cure.coat_over_cup(sheet)) / SHEET_SD["ratio"],
         ]
     )
-    value, rows = _slopes(values)
+
+
+def _sheet_rows(base: Kinetics, sheet: Sheet, at: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """What the sheet says, as heavy-tailed rows, straight about the parameters `at` (SIZE,)."""
+    x = _with_nudges(at)
+    x[:, _RESIN:] = 0.0  # the sheet knows no day
+    value, rows = _slopes(sheet_misfit(kinetics(base, x), sheet, len(x)))
     return rows, value - rows @ at
 
 
@@ -262,7 +274,7 @@ def sheet_near(prior: Prior, fit: Fit) -> Prior:
     A resin may be far from what was first taken from its sheet, above all where the sheet tells no
     peak: of an elastomer the trade's ratio, straight about a rigid resin's heat, asks too little.
     """
-    at = fit.x * _OF_RESIN
+    at = fit.x * OF_RESIN
     if not prior.reacts or float(np.abs(at - prior.sheet_at).max()) < _SHEET_NEAR:
         return prior
     tail, tail_off = _sheet_rows(prior.base, prior.sheet, at)
@@ -274,7 +286,7 @@ def sheet_near(prior: Prior, fit: Fit) -> Prior:
 def _batch_misfit(
     base: Kinetics, sheet: Sheet, batch: EarlierBatch, x: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Of one earlier batch's touches against parameters (_SIZE,): residuals, Jacobian."""
+    """Of one earlier batch's touches against parameters (SIZE,): residuals, Jacobian."""
     lanes = _with_nudges(x)
     case = Case(
         sheet=sheet,
@@ -290,8 +302,8 @@ def _batch_misfit(
     horizon_s = 1.5 * max(batch.cup_gel_s or 0.0, batch.coat_gel_s or 0.0)
     dt_s = horizon_s / _HORIZON_STEPS
     ambient = np.full(_HORIZON_STEPS, batch.ambient_K)
-    around = _surroundings(case, lanes, batch.ambient_K)
-    kin = _kinetics(base, lanes)
+    around = surroundings(case, lanes, batch.ambient_K)
+    kin = kinetics(base, lanes)
     _, alpha = cure.integrate(kin, around, ambient, dt_s, len(lanes))
     touches = []
     if batch.cup_gel_s is not None:
@@ -307,7 +319,7 @@ def _log_gels(
     """Logs of the cup's and the coat's gel times, each (L,)."""
     cup = _log_crossing(cure.cup_mean(alpha), kin.alpha_gel, dt_s)
     coat = _log_crossing(alpha[:, COAT], kin.alpha_gel, dt_s)
-    return cup, coat + _RESIN_SD["coat_bias"] * x[:, _AT["coat_bias"]]
+    return cup, coat + RESIN_SD["coat_bias"] * x[:, AT["coat_bias"]]
 
 
 def _touch_misfit(touches: Sequence[Touch], cup: FloatArray, coat: FloatArray) -> FloatArray:
@@ -337,7 +349,7 @@ def _memory_rows(prior: Prior, case: Case) -> tuple[FloatArray, FloatArray]:
 
     Gauss-Newton over the resin and each batch's own day; the days are then projected out (QR).
     """
-    width = _SIZE - _RESIN
+    width = SIZE - _RESIN
     size = _RESIN + len(case.earlier) * width
     sheet_rows = np.zeros((len(prior.tail), size))
     sheet_rows[:, :_RESIN] = prior.tail[:, :_RESIN]
@@ -368,9 +380,7 @@ def _memory_rows(prior: Prior, case: Case) -> tuple[FloatArray, FloatArray]:
             target = -np.concatenate([known_off, prior.tail_off])
             move = np.linalg.lstsq(everything, target)[0] - x
             x = x + np.clip(move, -_MEMORY_STEP, _MEMORY_STEP)
-        return _Told(
-            cost, float(x[_AT["coat_bias"]]), float(np.abs(misfit).max()), known, known_off
-        )
+        return _Told(cost, float(x[AT["coat_bias"]]), float(np.abs(misfit).max()), known, known_off)
 
     told = searched(trusting=0)
     if told.doubt > _DOUBT:
@@ -394,9 +404,9 @@ def hypotheses(case: Case) -> tuple[Prior, ...]:
         base=replace(reacting[0].base, rate_1_s=1e-12),
         reacts=False,
         log_odds=math.log(_NO_REACTION_ODDS),
-        gauss=np.eye(_SIZE),
-        gauss_off=np.zeros(_SIZE),
-        tail=np.zeros((0, _SIZE)),
+        gauss=np.eye(SIZE),
+        gauss_off=np.zeros(SIZE),
+        tail=np.zeros((0, SIZE)),
         tail_off=np.zeros(0),
     )
     return (*reacting, inert)
@@ -405,15 +415,15 @@ def hypotheses(case: Case) -> tuple[Prior, ...]:
 def _reacting(case: Case, *, snap: bool) -> Prior:
     sheet = replace(case.sheet, snap=snap)
     base = cure.kinetics_from_sheet(sheet)
-    tail, tail_off = _sheet_rows(base, sheet, np.zeros(_SIZE))
+    tail, tail_off = _sheet_rows(base, sheet, np.zeros(SIZE))
     prior = Prior(
         base=base,
         sheet=sheet,
-        sheet_at=np.zeros(_SIZE),
+        sheet_at=np.zeros(SIZE),
         reacts=True,
         log_odds=math.log(1.0 - _OTHER_ODDS if snap == case.sheet.snap else _OTHER_ODDS),
-        gauss=np.eye(_SIZE),
-        gauss_off=np.zeros(_SIZE),
+        gauss=np.eye(SIZE),
+        gauss_off=np.zeros(SIZE),
         tail=tail,
         tail_off=tail_off,
     )
@@ -433,7 +443,7 @@ def _with_resin_rows(prior: Prior, rows: FloatArray, off: FloatArray) -> Prior:
 def learned_of(fit: Fit) -> Learned:
     """What a fit knows of the resin beyond its sheet, the day projected out (Schur complement)."""
     curvature, slope = fit.known[:, :-1], fit.known[:, -1]
-    resin, day = slice(0, _RESIN), slice(_RESIN, _SIZE)
+    resin, day = slice(0, _RESIN), slice(_RESIN, SIZE)
     shed = np.linalg.solve(
         curvature[day, day], np.column_stack([curvature[day, resin], slope[day]])
     )
@@ -445,13 +455,13 @@ def learned_of(fit: Fit) -> Learned:
 
 def unfitted(prior: Prior) -> Fit:
     """At the prior's own mode, by reweighting its heavy-tailed rows."""
-    start = np.zeros(_SIZE)
+    start = np.zeros(SIZE)
     for _ in range(10):
         weight = np.sqrt(_tail_weight(prior.tail_off + prior.tail @ start))
         rows = np.vstack([prior.gauss, prior.tail * weight[:, None]])
         off = np.concatenate([prior.gauss_off, prior.tail_off * weight])
         start = np.linalg.lstsq(rows, -off)[0]
-    nothing = np.zeros((_SIZE, _SIZE + 1))
+    nothing = np.zeros((SIZE, SIZE + 1))
     return Fit(
         expected=start,
         x=start,
@@ -468,12 +478,14 @@ def unfitted(prior: Prior) -> Fit:
     )
 
 
+def probe_in_s(case: Case) -> float:
+    """By when a probe pressed in by hand is in; soon after the pour, where nobody says when."""
+    return 10.0 + (case.pour_s + _PROBE_IN_S if case.probe_in_s is None else case.probe_in_s)
+
+
 def settled_s(case: Case) -> float:
-    """From when a probe pressed in by hand speaks of the resin: ten seconds and four lags. Where
-    nobody says when it went in, it did soon after the pour.
-    """
-    in_s = case.pour_s + _PROBE_IN_S if case.probe_in_s is None else case.probe_in_s
-    return in_s + 10.0 + 4.0 * _LAG_S[case.probe]
+    """From when it speaks of the resin: four lags later."""
+    return probe_in_s(case) + 4.0 * LAG_S[case.probe]
 
 
 def binned(
@@ -490,7 +502,7 @@ def binned(
     return np.add.reduceat(time_s, first) / count, median, count.astype(float)
 
 
-def _ambient(case: Case, rows: FloatArray, time_s: FloatArray) -> FloatArray:
+def air_over(case: Case, rows: FloatArray, time_s: FloatArray) -> FloatArray:
     """The room at given times: as read so far (smoothed), then as last read."""
     known = rows[np.isfinite(rows[:, AIR])]
     if len(known) == 0:
@@ -501,7 +513,7 @@ def _ambient(case: Case, rows: FloatArray, time_s: FloatArray) -> FloatArray:
     return np.interp(time_s, at_s, value)
 
 
-def _joined(parts: Sequence[Kinetics]) -> Kinetics:
+def joined(parts: Sequence[Kinetics]) -> Kinetics:
     """Kinetics of several hypotheses side by side."""
     return replace(
         parts[0],
@@ -516,19 +528,19 @@ def _joined(parts: Sequence[Kinetics]) -> Kinetics:
     )
 
 
-def _probe_K(case: Case, temps: FloatArray, x: FloatArray, room_K: FloatArray) -> FloatArray:
+def probe_K(case: Case, temps: FloatArray, x: FloatArray, room_K: FloatArray) -> FloatArray:
     """What the probe would read on the step grid, (N + 1, L)."""
     if case.placement == "coat":
         seen = temps[:, COAT]
     else:
-        place = np.clip(_PLACE[case.probe] + _DAY_SD["place"] * x[:, _AT["place"]], 0.0, 1.0)
+        place = np.clip(_PLACE[case.probe] + DAY_SD["place"] * x[:, AT["place"]], 0.0, 1.0)
         seen = temps[:, SHELL] + place * (temps[:, CORE] - temps[:, SHELL])
     mean, sd = _GAIN[case.probe]
     if case.placement == "coat":
         mean, sd = mean - 0.05, 2.0 * sd  # half in the wall, half in the air
-    gain = mean + sd * x[:, _AT["gain"]]
+    gain = mean + sd * x[:, AT["gain"]]
     room = room_K[:, None]
-    return room + gain * (seen - room) + _OFFSET_SD_K[case.probe] * x[:, _AT["offset"]]
+    return room + gain * (seen - room) + OFFSET_SD_K[case.probe] * x[:, AT["offset"]]
 
 
 def refit(
@@ -553,16 +565,16 @@ def refit(
     horizon_s = max(horizon_s, 1.1 * now_s)
     dt_s = horizon_s / _HORIZON_STEPS
     grid_s = np.linspace(0.0, horizon_s, _HORIZON_STEPS + 1)
-    room_K = _ambient(case, rows, grid_s)
+    room_K = air_over(case, rows, grid_s)
 
     points = [_lanes_of(fit) for fit in fits]
     x = np.vstack(points)
     parts = zip(priors, points, strict=True)
-    kin = _joined([_kinetics(prior.base, point) for prior, point in parts])
-    around = _surroundings(case, x, float(room_K[0]))
+    kin = joined([kinetics(prior.base, point) for prior, point in parts])
+    around = surroundings(case, x, float(room_K[0]))
     temps, alpha = cure.integrate(kin, around, room_K[:-1], dt_s, len(x))
     log_cup, log_coat = _log_gels(kin, alpha, dt_s, x)
-    seen_K = _probe_K(case, temps, x, room_K)
+    seen_K = probe_K(case, temps, x, room_K)
     data = np.vstack(
         [
             _probe_misfit(case, rows, grid_s, seen_K, room_K),
@@ -586,19 +598,19 @@ def refit(
         damping = float(np.clip(fit.damping * (0.3 if fine else 4.0), 1e-3, 30.0))
         best, lane = (go, own.stop - 1) if go.cost < stay.cost else (stay, own.start)
         _, slopes = _slopes(np.vstack([log_coat[own], seen_K[:, own]]))
-        sd_K = _model_sd_K(case, seen_K[:, lane] - room_K)
+        sd_K = model_sd_K(case, seen_K[:, lane] - room_K)
         fit = replace(
             fit,
             damping=damping,
             log_gel=float(log_coat[lane]),
             log_pace=float(log_coat[lane] - log_coat[own.stop - 2]),
-            curve=np.column_stack([grid_s + _LAG_S[case.probe], seen_K[:, lane], sd_K]),
+            curve=np.column_stack([grid_s + LAG_S[case.probe], seen_K[:, lane], sd_K]),
         )
         found.append(_moved(case, prior, fit, best, slopes[0], slopes[1:]))
     return tuple(found)
 
 
-def _model_sd_K(case: Case, rise_K: FloatArray) -> FloatArray:
+def model_sd_K(case: Case, rise_K: FloatArray) -> FloatArray:
     """How far the model may be off a probe that stands `rise_K` above the room."""
     return np.asarray(np.hypot(_MODEL_SD_K[case.placement], _MODEL_SD_RISE * rise_K))
 
@@ -615,48 +627,54 @@ def _probe_misfit(
     used = rows[(rows[:, TRUST] > 0.0) & (rows[:, TIME] >= settled_s(case))]
     width_s = max(pot_s / 60.0, dt_s)
     at_s, read_K, count = binned(used[:, TIME], used[:, PROBE], width_s)
-    place = np.clip((at_s - _LAG_S[case.probe]) / dt_s, 0.0, len(grid_s) - 1.001)
+    place = np.clip((at_s - LAG_S[case.probe]) / dt_s, 0.0, len(grid_s) - 1.001)
     low = place.astype(int)
     part = (place - low)[:, None]
     model_K = seen_K[low] * (1.0 - part) + seen_K[low + 1] * part
     rise_K = read_K - np.interp(at_s, grid_s, room_K)
-    sameness = math.sqrt(max(1.0, _MODEL_MEMORY * pot_s / width_s))
-    sd_K = _model_sd_K(case, rise_K) * sameness
-    noise_K = _NOISE_SD_K / np.sqrt(count)
+    sameness = math.sqrt(max(1.0, MODEL_MEMORY * pot_s / width_s))
+    sd_K = model_sd_K(case, rise_K) * sameness
+    noise_K = NOISE_SD_K / np.sqrt(count)
     return np.asarray((model_K - read_K[:, None]) / np.hypot(sd_K, noise_K)[:, None])
 
 
-def _air_misfit(case: Case, rows: FloatArray, x: FloatArray) -> FloatArray:
-    """Whitened, of the probe in the air before it went in, (1, L), or (0, L) if nobody says so or
-    its readings do not.
+def shown_off_K(case: Case, rows: FloatArray) -> float | None:
+    """By how much the probe stood off the air in which it lay before it went in; None if nobody
+    says that it did, or its readings do not.
     """
     if not case.in_air_before or case.probe_in_s is None:
-        return np.zeros((0, len(x)))
+        return None
     before = rows[(rows[:, TRUST] > 0.0) & (rows[:, TIME] < case.probe_in_s - _IN_ABOUT_S)]
     before = before[np.isfinite(before[:, AIR])]
     off_K = before[:, PROBE] - before[:, AIR]
     if len(off_K) < 2 * _IN_AIR_READINGS:
-        return np.zeros((0, len(x)))
+        return None
     half = len(off_K) // 2
-    read_K, moved_K = (
-        float(np.median(off_K)),
-        float(np.median(off_K[half:]) - np.median(off_K[:half])),
-    )
-    sd_K = _OFFSET_SD_K[case.probe]
-    if abs(moved_K) > _IN_AIR_MOVES_K or abs(read_K) > _IN_AIR_FAR * math.hypot(sd_K, _IN_AIR_SD_K):
+    early_K, late_K = float(np.median(off_K[:half])), float(np.median(off_K[half:]))
+    read_K = float(np.median(off_K))
+    far_K = _IN_AIR_FAR * math.hypot(OFFSET_SD_K[case.probe], IN_AIR_SD_K)
+    rests = abs(late_K - early_K) <= _IN_AIR_MOVES_K and abs(read_K) <= far_K
+    return read_K if rests else None
+
+
+def _air_misfit(case: Case, rows: FloatArray, x: FloatArray) -> FloatArray:
+    """Whitened, of the probe in the air before it went in, (1, L), or (0, L) if that is unknown."""
+    read_K = shown_off_K(case, rows)
+    if read_K is None:
         return np.zeros((0, len(x)))
-    return np.asarray((sd_K * x[:, _AT["offset"]] - read_K)[None] / _IN_AIR_SD_K)
+    offset_K = OFFSET_SD_K[case.probe] * x[:, AT["offset"]]
+    return np.asarray((offset_K - read_K)[None] / IN_AIR_SD_K)
 
 
 def _heat(prior: Prior, x: FloatArray) -> float:
     """0 for a mild resin, 1 for a hot one."""
-    rise_K = prior.base.rise_K * math.exp(_RESIN_SD["rise"] * x[_AT["rise"]])
+    rise_K = prior.base.rise_K * math.exp(RESIN_SD["rise"] * x[AT["rise"]])
     return float(np.interp(rise_K, _SPREAD_HEAT_K, (0.0, 1.0)))
 
 
 def _spread(case: Case, prior: Prior, x: FloatArray) -> float:
     if prior.base.induction_s > 0.0:
-        return _SPREAD_SNAP[case.placement]
+        return _SPREAD_SNAP[case.placement] * (_SPREAD_SNAP_EARLIER if case.earlier else 1.0)
     ends = _SPREAD_MILD[case.placement], _SPREAD_HOT[case.placement]
     return float(np.interp(_heat(prior, x), (0.0, 1.0), ends))
 
@@ -682,13 +700,13 @@ def _moved(
 ) -> Fit:
     """The fit at its better candidate, with what is known there and where to go next.
 
-    gel_slope (_SIZE,): of the log gel time; seen_slopes (N + 1, _SIZE): of the curve.
+    gel_slope (SIZE,): of the log gel time; seen_slopes (N + 1, SIZE): of the curve.
     """
     rows, tails = np.vstack([best.slopes, prior.tail]), len(prior.tail)
     weighted = rows * _tail_weight(best.tails)[:, None]
     hessian = weighted.T @ rows + prior.gauss.T @ prior.gauss
     gradient = weighted.T @ best.tails + prior.gauss.T @ best.gauss
-    move = np.linalg.solve(hessian + fit.damping * np.eye(_SIZE), -gradient)
+    move = np.linalg.solve(hessian + fit.damping * np.eye(SIZE), -gradient)
     told = np.vstack([gel_slope, gel_slope * _OF_RESIN_OR_BATCH, seen_slopes])
     variance = np.einsum("ij,ji->i", told, np.linalg.solve(hessian, told.T))
     curve = fit.curve.copy()
