@@ -51,8 +51,7 @@ _CALL_EARLY = 0.05
 # one counts: the last by which a person can know within three quarters of the pot life. Once the
 # fit itself, twice in a row, holds it for less likely than the last of these, it has shown itself.
 _ASK_FROM, _ASK_AT = 0.5, 0.735  # pot lives
-_INERT_AT = {"cup": 1.25, "coat": 1.25}
-_INERT_AT_SNAP = {"cup": 1.0, "coat": 1.5}
+_INERT_AT, _INERT_AT_SNAP = 1.25, {"cup": 1.0, "coat": 2.0}
 _INERT_ELSE = 3.0
 _REACTS = 0.005
 _MAYBE_INERT = 0.2
@@ -130,8 +129,9 @@ def step(state: GelState, event: Row | Touch) -> tuple[GelState, GelEstimate]:
     before_s = float(state.rows[-1, TIME]) if len(state.rows) else -math.inf
     state = _read(state, event)
     if before_s < _ASK_AT * state.case.sheet.pot_life_s <= event.time_s:
-        limits = _INERT_AT_SNAP if state.case.sheet.snap else _INERT_AT
-        state = _asked_whether_inert(state, limits[state.case.placement])
+        snap, placement = state.case.sheet.snap, state.case.placement
+        limit = _INERT_AT_SNAP[placement] if snap else _INERT_AT
+        state = _asked_whether_inert(state, limit)
     if event.time_s - state.fitted_s >= state.case.sheet.pot_life_s * REFIT_EVERY:
         state = _named_by_fit(_fitted(state))
     return _estimate(state)
