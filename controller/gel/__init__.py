@@ -8,7 +8,8 @@ from a person's touch. So the estimate is a band, and 'safe to stop' is kept apa
 posteriori fit (Levenberg-Marquardt, one iteration per refit, warm) of some eighteen parameters to
 the whole history so far, with what the sheet says as heavy-tailed pseudo-measurements; hypotheses
 side by side and their mixture by evidence (Laplace's approximation; MacKay 2003, Information
-Theory, Inference, and Learning Algorithms, ch. 27). SI throughout: kelvin, seconds, metres.
+Theory, Inference, and Learning Algorithms, ch. 27). That nothing reacts is named by a crowd of
+resins as the sheet has them (inert.py). SI throughout: kelvin, seconds, metres.
 """
 
 from controller.gel.case import (
