@@ -1,5 +1,7 @@
 """What the judge of a mix knows: the coats before it, and that it was weighed amiss."""
 
+from typing import Any, cast
+
 import pytest
 
 from controller.model import Event, ProbeSpec, Step
@@ -8,6 +10,8 @@ from controller.run.alerts import mix_refused
 from controller.run.judging import Estimator, EstimatorApart, Remembering, gel_case
 from controller.run.seen import GelReading, Seen
 from controller.run.view import record_line, sentence
+from controller.twin.world import Twin
+from firmware_bridge.clock import ManualClock
 from tests.run.bench import Bench
 from tests.run.shop import lantern_plan
 
@@ -97,3 +101,13 @@ def test_a_probe_lay_in_the_air_where_a_person_is_asked_to_leave_it_there(
         bench.until(step)
         asked = sentence(bench.state, bench.now_s, Seen(rig=bench.rig, **bench.kept))[1]
         assert asked == (plain.PROBE[step] if placement == "cup" else "")
+
+
+def test_the_twins_probe_goes_in_at_the_pour() -> None:
+    """As the panel asks: until then it reads the air, and the offset that it has there."""
+    plan = lantern_plan()
+    twin = Twin(ManualClock(0.0), cast(Any, None), plan.rig)
+    for at_s, kind in ((0.0, "started"), (10.0, "parts_met"), (200.0, "poured")):
+        assert twin.cup_degC(at_s) is None
+        twin.follow(Event(event_id=1, run_id="r", at_s=at_s, utc="", kind=kind, data={}), plan)
+    assert twin.cup_degC(200.0) is not None
