@@ -107,8 +107,7 @@ def make_plan(
     and turns a usual recipe. progress: called with the fraction done and a few words. executor:
     where films are computed, any concurrent.futures executor; by default threads here. The same
     seed gives the same plan, unless the budget cut it short. clock: what the budget is measured
-    with. taught: what this mould's
-    proven castings said.
+    with. taught: what this mould's proven castings said.
     """
     tell = progress or _silent
     tell(0.0, "reading the mould")
