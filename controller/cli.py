@@ -250,7 +250,13 @@ def plan(args: argparse.Namespace) -> int:
         show_json(made.model_dump(mode="json", exclude_none=True))
     else:
         print(describe(made))
-        if falls_short(made.wall) and args.searches == 1:
+        search = made.details["search"]
+        if not search.get("complete") and not search["interrupted"]:
+            note(
+                f"The {args.time_budget_s:g} s were spent before the search was through: with "
+                "more, or without --time-budget-s, it may find an evener wall."
+            )
+        elif falls_short(made.wall) and args.searches == 1:
             note(
                 "Another search may find an evener wall: --searches 3 makes three, each beginning "
                 "with the best so far, and keeps the best."

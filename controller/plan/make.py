@@ -42,7 +42,7 @@ from controller.plan.batch import (
 from controller.plan.limits import what_limits
 from controller.plan.loading import check_load, check_reach
 from controller.plan.recipe import Recipe, eased, profile, ramps, start_angles, time_of
-from controller.plan.search import FULL, QUICK, QUICK_BELOW_S, Found, Search
+from controller.plan.search import FULL, Found, Search
 from controller.plan.shop import cautions, moisture, shopping
 from controller.plan.walls import (
     COARSE,
@@ -67,7 +67,9 @@ COVER_MM = 0.6  # a thinner coat leaves dry places: common practice, no source
 HOLD_SHARE = 0.6
 LEVEL_SHARE = 0.8  # of the rig's fastest turning, for levelling
 SLUMP = 2.0  # a stated coat beyond so many times what is held is refused
-LEAST_SEARCH_S = 5.0  # below it there is no time for a film
+# With less time than this the rest of a run keeps its spins, which were searched for longer; with
+# less than that there is no time for a film.
+SEARCH_FROM_S, LEAST_FILM_S = 30.0, 5.0
 PACE_MOST = 1.3  # of a coat's gel against its plan; beyond it something else is wrong
 MOST_COATS, THICKEST_MM = 12, 20.0
 STANDS = (0.0, 0.5, 1.0)  # shares of how long a mix may stand before it is poured: what is tried
@@ -102,12 +104,12 @@ def make_plan(
     """Plan a casting. Raises PlanError in one line where no plan can work.
 
     searches: so many, from seeds that follow each other, each beginning with the best so far; the
-    best is kept. time_budget_s: for all of them; under 30 s the search is a quick one; when it is
-    spent, or at Ctrl-C, the best so far becomes the plan, and the plan says so; 0 computes no film
-    and turns a usual recipe. progress: called with the fraction done and a few words. executor:
-    where films are computed, any concurrent.futures executor; by default threads here. The same
-    seed gives the same plan, unless the budget cut it short. clock: what the budget is measured
-    with. taught: what this mould's proven castings said.
+    best is kept. time_budget_s: for all of them; when it is spent, or at Ctrl-C, the best so far
+    becomes the plan, and the plan says so; 0 computes no film and turns a usual recipe. progress:
+    called with the fraction done and a few words. executor: where films are computed, any
+    concurrent.futures executor; by default threads here. The same seed gives the same plan, unless
+    the budget cut it short. clock: what the budget is measured with. taught: what this mould's
+    proven castings said.
     """
     tell = progress or _silent
     tell(0.0, "reading the mould")
@@ -192,13 +194,13 @@ def replan(
     recipes, kept = planned[: len(laid)], itertools.cycle(planned[len(laid) :] or planned)
     under = [(bench.laid_pour(c), r) for c, r in zip(laid, recipes, strict=True)]
     same = tuple(itertools.islice(kept, count))
-    if time_budget_s is not None and time_budget_s < LEAST_SEARCH_S:
+    if time_budget_s is not None and time_budget_s < LEAST_FILM_S:
         found = Found(recipes=same)
-    elif time_budget_s is not None and time_budget_s < QUICK_BELOW_S:
+    elif time_budget_s is not None and time_budget_s < SEARCH_FROM_S:
         pour = bench.pour(batch)
-        found = Search(
-            cavity, pour, count, plan.seed, QUICK, executor, tell, Budget(), under
-        ).judge(same)
+        found = Search(cavity, pour, count, plan.seed, FULL, executor, tell, Budget(), under).judge(
+            same
+        )
     else:
         wish = Wish(plan.seed, time_budget_s, tell, executor, clock)
         found = choose(bench, batch, count, wish, under, same)
@@ -474,7 +476,7 @@ def choose(
             bench.pour(batch),
             count,
             wish.seed + number,
-            QUICK if budget_s < QUICK_BELOW_S else FULL,
+            FULL,
             wish.executor,
             tell,
             budget,
@@ -732,7 +734,13 @@ def wall_summary(casting: Casting, wall_mm: float, found: Found) -> WallSummary:
         mesh_error_mm=None if found.mesh_error is None else found.mesh_error * wall_mm,
         worst_case_min_mm=None if found.worst_min is None else found.worst_min * wall_mm,
         bound_min_mm=None if found.bound is None else found.bound * wall_mm,
-        note="Thinnest patch of 12 mm, computed; the error is judged from two mesh sizes."
+        note="Thinnest patch of 12 mm, computed"
+        + (
+            f" on cells of {found.grid.mesh_mm:.1f} mm alone: what is smaller than they are is not "
+            "seen, and may be thinner."
+            if found.mesh_error is None
+            else "; the error is judged from the meshes it was computed on."
+        )
         + ("" if found.complete else " The search was cut short: the best so far."),
     )
 

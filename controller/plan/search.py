@@ -43,7 +43,6 @@ from controller.plan.space import (
 from controller.plan.walls import (
     AS_PLANNED,
     BAD_DAYS,
-    BATCH,
     COARSE,
     FINE,
     Budget,
@@ -52,6 +51,7 @@ from controller.plan.walls import (
     OutOfTime,
     Pour,
     Walls,
+    film_work,
     mesh_mm_for,
     run_over,
 )
@@ -88,8 +88,6 @@ class Effort:
 
 # Sums of lanes are multiples of two kernels' sixteen: a lane left idle costs as much as a busy one.
 FULL = Effort(6.0, 1500, 4, 32, 29, (1.0, 0.965), BAD_DAYS, 5.3, 2600)
-QUICK = Effort(8.0, 500, 2, 16, 3, (), (), 7.0, 1000)
-QUICK_BELOW_S = 30.0  # a budget below this gets the quick search
 
 
 @dataclass
@@ -136,20 +134,26 @@ class Search:
         self.found, self.done = Found(), 0.0
         self.rng = np.random.default_rng(self.seed)
         self.coarse: Level | None = None
+        self.plan: tuple[Recipe, ...] = ()  # as last polished ...
+        self.seen: list[Outlook] = []  # ... and what it promises on each mesh looked at
         effort = self.effort
-        self.steps = effort.rounds + 2.0 + (3.0 + len(effort.polished)) * bool(effort.days)
+        self.steps = effort.rounds + 5.0 + len(effort.polished)
 
     def run(self) -> Found:
-        """Choose the coats' recipes. Ctrl-C and a spent budget keep the best so far.
+        """Choose the coats' recipes. Ctrl-C and a spent budget keep the best so far; of a budget
+        enough is kept back to compute the best on a mesh that nothing was chosen on.
 
         Raises KeyboardInterrupt or OutOfTime when there is nothing yet.
         """
+        found = self.found
         try:
-            self._run()
+            complete = self._chosen()
+            self._check(self._level(CHECK * self._decide_mm(), FINE))
+            found.complete = complete
         except (KeyboardInterrupt, OutOfTime) as why:
-            if not self.found.recipes:
+            if not found.recipes:
                 raise
-            self.found.interrupted = isinstance(why, KeyboardInterrupt)
+            found.interrupted = isinstance(why, KeyboardInterrupt)
         return self._settled()
 
     def _settled(self) -> Found:
@@ -163,7 +167,7 @@ class Search:
 
     def judge(self, recipes: tuple[Recipe, ...]) -> Found:
         """No search: the wall of these recipes, on one mesh."""
-        self._take(self._level(self._decide_mm(), FINE), recipes)
+        self._take(self._level(CHECK * self._decide_mm(), FINE), recipes)
         return self._settled()
 
     def _search_mm(self) -> float:
@@ -180,57 +184,59 @@ class Search:
         grid = Grid.of(self.cavity, mesh_mm, numerics)
         return Level(Walls(grid, self.pour, self.executor, self.budget), self.laid)
 
-    def _run(self) -> None:
+    def _chosen(self) -> bool:
+        """Whether there was time for all of it. What there was no time for is left out."""
         self.tell(0.0, "turning the first coats")
         self.coarse = self._level(self._search_mm(), COARSE)
-        shortlist = self._explore(self.coarse)
-        self.fine = self._level(self._decide_mm(), FINE)
-        likely = self._decide(shortlist)
-        if self.effort.days:
-            plan, seen = self._polished(self._crossed(likely))
-            self._check(self._level(CHECK * self._decide_mm(), FINE), plan, seen)
-        self.found.complete = True
+        last = self.coats * (1 + len(self.effort.days)) + 1
+        self.budget.kept = self._work(last, CHECK * self._decide_mm())
+        try:
+            shortlist = self._explore(self.coarse)
+            self.fine = self._level(self._decide_mm(), FINE)
+            self._polish(self._crossed(self._decide(shortlist)))
+        except OutOfTime:
+            if not self.found.recipes:
+                raise
+            return False
+        finally:
+            self.budget.kept = 0.0
+        return True
+
+    def _work(self, lanes: int, mesh_mm: float) -> float:
+        """Of films on a mesh that is not made yet."""
+        cells = self.cavity.area_cm2 * 100.0 / (0.866 * mesh_mm**2)
+        return film_work(lanes, cells, FINE, self.executor)
 
     def _explore(self, level: Level) -> list[Recipe]:
         """Drawn recipes, then more and more such as lay resin where the best mixture is thin."""
         effort, pool = self.effort, Pool()
+        decision = self._work(effort.shortlist, self._decide_mm())
         for number in range(effort.rounds):
             if number == 0:
                 before = list(dict.fromkeys(self.known))
                 drawn = first_recipes(self.pour, self.rng, effort.lanes - len(before))
                 fresh = [*before, *drawn]
-            elif self.budget.covers(level.walls.work(effort.lanes) + self._decision()):
+            elif self.budget.covers(level.walls.work(effort.lanes) + decision):
                 fresh = self._next(pool, effort.lanes)
             else:
                 break  # what is left goes to the finer mesh
-            rough = level if effort.days else None
             if number == 0:
                 pool.add(level, fresh, self.coats, None)
                 self._take(level, pool.named(pool.leaders[0]))  # something to fall back on
+                self._baseline(level, self._plainest(pool))
                 fresh = []
-            pool.add(level, fresh, self.coats, rough)
-            if number == 0:
-                plain = eased(BASELINE, self.pour.clock(BASELINE), self.pour.rig)
-                like = [replace(r, level_rpm=plain.level_rpm) == plain for r in pool.recipes]
-                alike = [r for r, same in zip(pool.recipes, like, strict=True) if same]
-                self._baseline(level, alike)
+            pool.add(level, fresh, self.coats, level)
             self.found.tried = len(pool.recipes)
             self._take(level, pool.named(pool.leaders[0]))
             self._step(1.0)
         return pool.best_first(level)[: max(effort.shortlist, self.coats)]
 
-    def _decision(self) -> float:
-        """Work of the finer mesh, at the least."""
-        cells = self.cavity.area_cm2 * 100.0 / (0.866 * self._decide_mm() ** 2)
-        return float(max(self.effort.shortlist, BATCH) * cells**1.5)
-
     def _decide(self, shortlist: list[Recipe]) -> list[Recipe]:
         """All combinations again, on the finer mesh: the recipes of the best."""
         level, found, pool = self.fine, self.found, Pool()
-        rough = self.coarse if self.effort.days else None
-        speeds = self._speeds(level)
+        speeds = self._speeds()
         level.films([*shortlist, *speeds])
-        pool.add(level, shortlist, self.coats, rough)
+        pool.add(level, shortlist, self.coats, self.coarse)
         self._take(level, pool.named(pool.leaders[0]))
         self._compare(level)
         self._baseline(level, speeds)
@@ -238,10 +244,13 @@ class Search:
         found.bound = pool.mixed.lowest
         return pool.best_first(level)[: max(LIKELY, self.coats)]
 
-    def _speeds(self, level: Level) -> list[Recipe]:
+    def _plainest(self, pool: Pool) -> list[Recipe]:
+        """Of the recipes tried, the baseline at several speeds."""
+        plain = eased(BASELINE, self.pour.clock(BASELINE), self.pour.rig)
+        return [r for r in pool.recipes if replace(r, level_rpm=plain.level_rpm) == plain]
+
+    def _speeds(self) -> list[Recipe]:
         """The baseline at the speed that was best on the coarse mesh, and beside it."""
-        if level is self.coarse or not self.effort.days:
-            return [self.found.baseline_recipe]
         best = self.found.baseline_recipe
         top = 0.95 * self.pour.rig.rate_limit_rpm
         around = {min(top, best.level_rpm * factor) for factor in (0.8, 1.0, 1.25)}
@@ -279,19 +288,16 @@ class Search:
         ahead = [Outlook.by_ripple(level, plan, SCREEN) for plan in plans]
         return max(ahead, key=lambda one: one.promised(best_move([one], TRUST))).recipes
 
-    def _polished(self, plan: tuple[Recipe, ...]) -> tuple[tuple[Recipe, ...], list[Outlook]]:
-        """This plan with its biases moved for every day, and what it promises on each mesh: each
-        time one mesh more is looked at and the ones before are carried over, since what suits one
-        suits another less."""
-        seen: list[Outlook] = []
+    def _polish(self, plan: tuple[Recipe, ...]) -> None:
+        """Move this plan's biases for every day: each time one mesh more is looked at and what it
+        promises on the ones before is carried over, since what suits one suits another less."""
         for number, part in enumerate(self.effort.polished):
             level = self._level(part * self._decide_mm(), FINE) if number else self.fine
-            seen.append(self._outlook(level, plan))
+            seen = [*self.seen, self._outlook(level, plan)]
             self._endured(level, seen[-1])
-            plan = seen[-1].moved(best_move(seen, TRUST), self.pour)
-            seen = [one.carried_to(plan) for one in seen]
+            plan = self.plan = seen[-1].moved(best_move(seen, TRUST), self.pour)
+            self.seen = [one.carried_to(plan) for one in seen]
             self._step(1.0 if number else 2.0)
-        return plan, seen
 
     def _outlook(self, level: Level, plan: tuple[Recipe, ...]) -> Outlook:
         """What this plan is on every day and what its biases change, all films at once."""
@@ -299,11 +305,12 @@ class Search:
         level.walls.of(films_for(plan, numbers, days))
         return Outlook.of(level, plan, numbers, days)
 
-    def _check(self, level: Level, plan: tuple[Recipe, ...], seen: list[Outlook]) -> None:
+    def _check(self, level: Level) -> None:
         """The plan on a mesh that was not searched on, every day computed. A last move that turns
         out badly there is taken back where that is better."""
-        found, days = self.found, (AS_PLANNED, *self.effort.days)
+        found, days, seen = self.found, (AS_PLANNED, *self.effort.days), self.seen
         plain, before = found.baseline_recipe, found.recipes
+        plan, told = self.plan or before, found.statistics
         level.walls.of([*films_for(plan, [], days), (plain, AS_PLANNED)])
         best = Outlook.of(level, plan, [], days)
         if seen and best.value < min(one.value for one in seen) - TURNED_OUT:
@@ -314,6 +321,8 @@ class Search:
         self._compare(level)
         # What suits one mesh suits another less.
         lowest = [measures(one.grid, one.days[:1])[0][0] for one in (best, *seen)]
+        if told is not None and not seen:
+            lowest.append(told.min / told.mean)
         found.mesh_error = max(found.mesh_error or 0.0, float(np.ptp(lowest)))
         self._step(2.0)
 

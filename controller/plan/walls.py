@@ -25,6 +25,7 @@ from firmware_bridge.contract import Clock
 Array = NDArray[np.float64]
 
 BATCH = 16  # the compiled kernel's lanes
+THREADS = min(4, os.cpu_count() or 1)
 # The search looks at thousands of sums on a coarse mesh. There a lower cap on thick places'
 # mobility, fewer steps a turn and an even start change min/mean by less than 0.01 (the film forgets
 # its start in a few dozen turns) and cost half; the last meshes use the film's own rules and pool.
@@ -35,6 +36,7 @@ FINE = Numerics(cfl=1.0)
 # Of the spacing asked for: those that are tried; and what a mesh's fastest levelling may be of its
 # median, since the narrowest cell sets every film's step.
 SPACINGS, SLOW = (1.0, 0.985, 0.97, 0.955), 5.0
+FINE_WORK = 1.5  # what a cell costs with FINE, of what it costs with COARSE, as measured
 
 
 @dataclass(frozen=True)
@@ -154,6 +156,14 @@ def mesh_mm_for(area_cm2: float, cells: int) -> float:
     return float(np.sqrt(area_cm2 * 100.0 / (0.866 * cells)))
 
 
+def film_work(lanes: int, cells: float, numerics: Numerics, executor: Executor | None) -> float:
+    """What films cost, in units of their own: cells, and steps that shrink with the cells. Lanes
+    left idle cost as much as busy ones."""
+    at_once = BATCH if executor else BATCH * THREADS
+    each = cells**1.5 * (1.0 if numerics is COARSE else FINE_WORK)
+    return float(math.ceil(lanes / at_once) * at_once * each)
+
+
 def films(
     grid: Grid,
     batch: Sequence[Coat],
@@ -173,13 +183,12 @@ def run_over(grid: Grid, pour: Pour, recipes: Sequence[Recipe], rounds: int) -> 
     runs over, so that about what was wanted stays. Raises InputError when the mould cannot hold it.
     """
     spilt = np.full(len(recipes), pour.spilt_m3)
-    threads = min(4, os.cpu_count() or 1)
     for _ in range(rounds):
         lanes = [
             replace(pour, spilt_m3=float(more)).coat(recipe, AS_PLANNED, None)
             for recipe, more in zip(recipes, spilt, strict=True)
         ]
-        found = films(grid, lanes, threads, pour.open)
+        found = films(grid, lanes, THREADS, pour.open)
         poured = pour.volume_m3 + spilt
         stayed = found @ grid.weights.area
         spilt_now = poured - stayed
@@ -200,16 +209,20 @@ class Budget:
     clock: Clock = field(default_factory=SystemClock)
     ends_s: float = math.inf
     pace: float = 0.0  # seconds for a unit of work, as last seen
+    kept: float = 0.0  # work for which time is kept back
 
     def covers(self, work: float) -> bool:
-        return self.clock.now_s() + self.pace * work <= self.ends_s
+        return self._left_s() >= self.pace * work
 
     def over(self) -> bool:
-        return self.clock.now_s() > self.ends_s
+        return self._left_s() < 0.0
 
     def left_s(self) -> float | None:
         """None: for ever."""
-        return None if math.isinf(self.ends_s) else max(0.0, self.ends_s - self.clock.now_s())
+        return None if math.isinf(self.ends_s) else max(0.0, self._left_s())
+
+    def _left_s(self) -> float:
+        return self.ends_s - self.clock.now_s() - self.pace * self.kept
 
     @contextmanager
     def spend(self, work: float) -> Iterator[None]:
@@ -237,26 +250,25 @@ class Walls:
     def of(self, wanted: Sequence[tuple[Recipe, Day]]) -> Array:
         """Films of (recipe, day) pairs, shape (pairs, cells)."""
         missing = list(dict.fromkeys(pair for pair in wanted if pair not in self.known))
-        threads = min(4, os.cpu_count() or 1)
-        step = BATCH * threads if self.executor is None else len(missing)
+        step = BATCH * THREADS if self.executor is None else len(missing)
         for k in range(0, len(missing), max(1, step)):
             part = missing[k : k + step]
             with self.budget.spend(self.work(len(part))):
-                self.known.update(zip(part, self._made(part, threads), strict=True))
+                self.known.update(zip(part, self._made(part), strict=True))
         return np.array([self.known[pair] for pair in wanted])
 
     def work(self, lanes: int) -> float:
-        """What films cost, in units of their own: cells, and steps that shrink with the cells."""
-        return float(max(lanes, BATCH) * self.grid.mesh.cells**1.5)
+        """See `film_work`."""
+        return film_work(lanes, self.grid.mesh.cells, self.grid.numerics, self.executor)
 
-    def _made(self, part: Sequence[tuple[Recipe, Day]], threads: int) -> list[Array]:
+    def _made(self, part: Sequence[tuple[Recipe, Day]]) -> list[Array]:
         pour, cells = self.pour, self.grid.mesh.cells
         # What runs over an open mouth hangs on the pool; else an even start is as good.
         even = cells if self.grid.numerics is COARSE and not pour.open else None
         lanes = [pour.coat(recipe, day, even) for recipe, day in part]
         if self.executor is None:
             halt = None if math.isinf(self.budget.ends_s) else self.budget.over
-            return list(films(self.grid, lanes, threads, pour.open, halt))
+            return list(films(self.grid, lanes, THREADS, pour.open, halt))
         batches = [lanes[k : k + BATCH] for k in range(0, len(lanes), BATCH)]
         jobs = [self.executor.submit(films, self.grid, batch, 1, pour.open) for batch in batches]
         try:
