@@ -7,21 +7,28 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 from matplotlib.cm import ScalarMappable
 from matplotlib.colors import Normalize
 from matplotlib.figure import Figure
 
 from controller.model import CoatPlan, Plan
+from controller.plan.batch import MIX_S
 from controller.plantext import clock_words, pour_words
 from controller.printed import Block, Heading, Listed, Picture, Table, Words, write
 from controller.wall import WallResult, compute_wall
 from controller.wallview import MAP, draw_view, figure_of
 
+PICTURES = ("The planned wall", "Beside what the best 4:1 would leave")
+
 
 def write_report(plan: Plan, path: Path, pictures: Sequence[Figure] = ()) -> None:
     """Write the plan as .html or .pdf. Raises InputError for any other ending."""
-    shown = [Picture(figure, "Wall thickness", raster=True) for figure in pictures]
+    shown = [
+        Picture(figure, words, raster=True)
+        for figure, words in zip(pictures, PICTURES, strict=False)
+    ]
     write(path, plan.casting.name, [Words(_intro(plan)), *_blocks(plan), *shown])
 
 
@@ -48,7 +55,7 @@ def baseline_of(plan: Plan) -> Plan | None:
 
 def side_by_side(plain: WallResult, planned: WallResult) -> Figure:
     """Baseline and plan in one scale: two views each."""
-    figure = Figure(figsize=(10, 4.6), layout="constrained")
+    figure = Figure(figsize=(10, 4.0), layout="constrained")
     grid = figure.add_gridspec(1, 5, width_ratios=[1, 1, 1, 1, 0.06])
     mean = planned.statistics.mean * 1e3
     scale = Normalize(vmin=0.5 * mean, vmax=1.25 * mean)
@@ -90,7 +97,22 @@ def _intro(plan: Plan) -> str:
     return f"{words}, rim {wall.rim_mm or wall.mean_mm:.2f} mm. {wall.note}"
 
 
-def _steps(coat: CoatPlan) -> tuple[str, ...]:
+def _every_coat(coat: CoatPlan) -> tuple[str, ...]:
+    over = "" if coat.opening_state == "capped" else " over the drip tray"
+    cap = "Cap the mouth, close" if coat.opening_state == "capped" else "Close"
+    return (
+        "Gloves, goggles, respirator, moving air. Weigh both parts into the cup, to 1 % of each.",
+        f"Mix for {MIX_S:.0f} s, along wall and floor too. Degas until the mix rises and falls, "
+        "then about 90 s more, as far as the time to pour allows.",
+        f"Pour in its time{over}; leave {coat.cup_left_g:.0f} g in the cup, with the probe in it. "
+        f"{cap} the guard, start the frame.",
+        "Turn until the panel says that it is safe to stop, or without it until the time above; "
+        "then stand it opening-down. Touch the cup with a gloved stick, and say when it gels.",
+        "Spread what is left of the mix out of doors. Pour the next coat in its time.",
+    )
+
+
+def _row(coat: CoatPlan) -> tuple[str, ...]:
     c = coat.clock
     stands = "let it stand, " if c.pour_from_s else ""
     return (
@@ -109,50 +131,72 @@ def _blocks(plan: Plan) -> list[Block]:
         Heading("Coats (min:s from the moment the parts meet)"),
         Table(
             ("coat", "weigh", "clock", "next pour"),
-            tuple(_steps(coat) for coat in plan.coats),
+            tuple(_row(coat) for coat in plan.coats),
             large=1,
         ),
+        Heading("Every coat"),
+        Listed(_every_coat(plan.coats[-1])),
     ]
-    blocks += [Heading("Have ready"), Listed(_ready(plan, shop.get("shopping", {})))]
-    lines = [
-        f"{name} axis: torque {load[name]['torque_Nm']:g} N m, motor margin "
-        f"{load[name]['motor_margin']:g}"
+    ready = _ready(plan, shop.get("shopping", {}))
+    if ready:
+        blocks += [Heading("Have ready"), Listed(ready)]
+    # Safety stands on the page of the steps; what explains may run on to the next.
+    blocks += [Heading("Mind"), Listed((*plan.cautions, *plan.notes))]
+    known = [*_frame(load), *_shop(shop, plan.details.get("clarity", {}))]
+    if known:
+        blocks += [Heading("The frame and the shop"), Listed(tuple(known))]
+    why = [*_why(search), *plan.limits]
+    if why:
+        blocks += [Heading("Why so, and what limits it"), Listed(tuple(why))]
+    return blocks
+
+
+def _frame(load: dict[str, Any]) -> list[str]:
+    torques = [
+        f"{load[name]['torque_Nm']:g} N m on the {name} axis, and the motor has "
+        f"{load[name]['motor_margin']:.0f} times as much"
         for name in ("major", "minor")
         if name in load
-    ] + [
+    ]
+    said = ["Turning takes at most " + "; ".join(torques) + "."] if torques else []
+    return said + [
         f"For balance on the {weight['for_axis']} axis: {weight['mass_g']} g at "
         f"{weight['arm_mm']} mm from the crossing of the axes, towards "
         + ", ".join(f"{x} {part:+g}" for x, part in zip("xyz", weight["towards"], strict=True))
-        + " of the mould"
+        + " of the mould."
         for weight in load.get("counterweights", [])
     ]
-    if lines:
-        blocks += [Heading("On the frame"), Listed(tuple(lines))]
+
+
+def _shop(shop: dict[str, Any], clarity: dict[str, float]) -> list[str]:
+    said = []
     colder = shop.get("five_K_colder")
     if isinstance(colder, dict):
-        text = (
-            f"Gel {colder['gel_later_min']:g} min later, next pour from "
-            f"{colder['next_pour_from_min']:g} min, demould after "
-            f"{colder['demould_from_min']:g} min."
+        said.append(
+            f"In a shop 5 degC colder: gel {colder['gel_later_min']:.0f} min later, next pour from "
+            f"{colder['next_pour_from_min']:.0f} min, demould "
+            f"{colder['demould_from_min'] / 60:.1f} h after the first mix."
         )
-        blocks += [Heading("In a shop 5 degC colder"), Words(text)]
-    # Safety stands on the page of the steps; what explains may run on to the next.
-    blocks += [Heading("Mind"), Listed((*plan.cautions, *plan.notes))]
-    bubble = plan.details.get("clarity", {}).get("smallest_escaping_bubble_mm")
+    elif colder:
+        said.append(f"In a shop 5 degC colder no plan works: {colder}.")
+    bubble = clarity.get("smallest_escaping_bubble_mm")
     if bubble is not None:
-        text = f"Bubbles smaller than {bubble:g} mm cannot rise out of a coat before it gels."
-        blocks += [Heading("Clarity"), Words(text)]
-    if search.get("films"):
-        gain = search["gain_over_baseline"]
-        text = (
-            "The best 4:1 repeated would leave bare places"
-            if gain is None
-            else f"The thinnest patch is {gain:.2f} times that of the best 4:1 repeated"
+        said.append(
+            f"Bubbles smaller than {bubble:.2g} mm cannot rise out of a coat before it gels."
         )
-        blocks += [Heading("Why so"), Words(f"{text}; {search['films']} recipes were computed.")]
-    if plan.limits:
-        blocks += [Heading("What limits it"), Listed(plan.limits)]
-    return blocks
+    return said
+
+
+def _why(search: dict[str, Any]) -> list[str]:
+    if not search.get("films"):
+        return []
+    gain = search["gain_over_baseline"]
+    text = (
+        "The best 4:1 repeated would leave bare places"
+        if gain is None
+        else f"The thinnest patch is {gain:.2f} times that of the best 4:1 repeated"
+    )
+    return [f"{text}; {search['films']} recipes were computed."]
 
 
 def _ready(plan: Plan, buy: dict[str, float]) -> tuple[str, ...]:

@@ -33,6 +33,7 @@ figure {{ margin: 1rem 0; }}
 figure svg, figure img {{ max-width: 100%; height: auto; }}
 figcaption {{ font-style: italic; }}
 .large {{ font-size: 1.5em; font-weight: 600; white-space: nowrap; }}
+@media (max-width: 40rem) {{ .large {{ white-space: normal; min-width: 6.5em; }} }}
 .strong {{ color: {SIGNAL}; font-weight: 600; }}
 @media print {{ body {{ background: none; margin: 0; max-width: none; }}
   figure, tr {{ break-inside: avoid; }} }}
@@ -160,6 +161,7 @@ def _cell(text: str, large: bool) -> str:
 
 _FONTS = Path(matplotlib.get_data_path()) / "fonts" / "ttf"  # they carry every letter we print
 _MARGIN_MM = 18.0
+_HEADED_MM = 26.0  # a heading stands with something under it
 _MANY_COLUMNS = 6
 _LARGE = FontFace(emphasis="BOLD", size_pt=14.0)
 
@@ -175,6 +177,8 @@ def to_pdf(title: str, blocks: Sequence[Block]) -> bytes:
     _line(pdf, title, 18.0, "B")
     for block in blocks:
         if isinstance(block, Heading):
+            if pdf.will_page_break(_HEADED_MM):
+                pdf.add_page()
             pdf.ln(4.0)
             _line(pdf, block.text, 13.0, "B")
         elif isinstance(block, Words):

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pytest
+from fpdf import FPDF
 from matplotlib.figure import Figure
 
 from controller.errors import InputError
@@ -15,6 +17,7 @@ from controller.plan.make import Bench, baseline_coat
 from controller.plan.recipe import Recipe
 from controller.plan.search import Found
 from controller.planreport import baseline_of, pictures_of, write_report
+from controller.printed import Heading, Listed, Words, to_pdf
 
 ROOT = Path(__file__).resolve().parents[2]
 RIG = read_rig(ROOT / "hardware" / "rigs" / "small.toml")
@@ -33,6 +36,9 @@ def test_html_has_weights_clock_and_cautions(plan: Plan, tmp_path: Path) -> None
     coat = plan.coats[0]
     assert f"A {coat.part_a_g:.1f} g + B {coat.part_b_g:.1f} g" in text
     assert "pour by" in text
+    assert "Degas until the mix rises and falls" in text
+    assert f"leave {coat.cup_left_g:.0f} g in the cup" in text
+    assert "opening-down" in text
     assert "safety data sheet" in text
     assert "The rim is not the wall" in text
     assert "data:image/png;base64," in text
@@ -52,6 +58,23 @@ def test_pdf(plan: Plan, tmp_path: Path) -> None:
     raw = path.read_bytes()
     assert raw.startswith(b"%PDF-")
     assert raw.count(b"/Type /Page\n") == 2  # one page of steps, one of pictures
+
+
+def test_a_heading_is_not_the_last_line_of_a_page(monkeypatch: pytest.MonkeyPatch) -> None:
+    """On whatever line of the page it falls."""
+    pages: dict[str, int] = {}
+    drawn = FPDF.multi_cell
+
+    def noted(pdf: FPDF, *args: Any, **named: Any) -> object:
+        done = drawn(pdf, *args, **named)
+        pages[args[2].strip("\N{BULLET} ")] = pdf.page  # it may break before its first line
+        return done
+
+    monkeypatch.setattr(FPDF, "multi_cell", noted)
+    for lines in range(30, 45):
+        to_pdf("Title", [*[Words("line")] * lines, Heading("Mind"), Listed(("first", "second"))])
+        assert pages["Mind"] == pages["first"]
+    assert pages["Mind"] == 2
 
 
 def test_any_other_ending_is_refused(plan: Plan, tmp_path: Path) -> None:
