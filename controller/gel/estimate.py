@@ -116,8 +116,10 @@ def step(state: GelState, event: Row | Touch) -> tuple[GelState, GelEstimate]:
     it happened.
     """
     if isinstance(event, Touch):
-        if event.what == state.case.placement and _likeliest(state)[1] > _CALL_INERT:
-            # It gelled, and the probe that should sit in it has seen nothing of that.
+        if event.what == state.case.placement and _likeliest(state)[1] > _MAYBE_INERT:
+            # It gelled, and the probe that should sit in it has seen nothing of that. That takes
+            # readings: of a quick batch that gels before its probe has settled there are none, and
+            # the prior's share and its drift say nothing of the probe.
             state = _set_aside(_named(replace(state, blind=True), "probe_out"), -math.inf)
         # What was found gelled has reacted.
         state = replace(state, touches=(*state.touches, event), reacts=True)

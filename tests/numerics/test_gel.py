@@ -8,7 +8,7 @@ import pytest
 
 from controller import cure, gel
 from controller.gel import watch
-from controller.gel.estimate import _call_chance
+from controller.gel.estimate import _call_chance, _likeliest
 from controller.gel.fit import (
     _NAMES,
     OF_RESIN,
@@ -182,6 +182,26 @@ def test_what_was_found_gelled_has_reacted() -> None:
     # The trade's 1.5 to 1.7 times the cup, and more on a mould this cold (common practice).
     assert 1.5 * 790.0 < estimate.best_s < 2.2 * 790.0
     assert estimate.called_s is not None
+
+
+@pytest.mark.parametrize(("cup_s", "coat_s"), [(840.0, 1340.0), (500.0, 850.0), (600.0, 1200.0)])
+def test_an_earlier_batch_says_nothing_of_whether_this_one_reacts(
+    cup_s: float, coat_s: float
+) -> None:
+    """However unlike its sheet the earlier one was. A quick batch may be found gelled while its
+    probe is still on its way in: that is no fault of the probe."""
+    case, rows, _ = own_trace("cup", 260.0, pace=6.0)
+    then = gel.EarlierBatch(
+        AIR_K, 150.0, 0.114, 1.3e-3, 15e-3, mould_K=MOULD_K, cup_gel_s=cup_s, coat_gel_s=coat_s
+    )
+    state = gel.begin(replace(case, earlier=(then,)))
+    for row in rows:
+        state, estimate = gel.step(state, row)
+        assert "no sign of a reaction" not in estimate.sentence.lower()
+    # Two in a hundred batches are taken not to react until one knows better (fit.py).
+    assert _likeliest(state)[1] == pytest.approx(0.02, abs=0.001)
+    state, estimate = gel.step(state, gel.Touch("cup", 250.0))
+    assert estimate.faults == ()
 
 
 def late_trace(flat_s: float, end_s: float) -> tuple[gel.Case, list[gel.Row]]:
