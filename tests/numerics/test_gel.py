@@ -14,8 +14,13 @@ from controller.gel.fit import (
     OF_RESIN,
     OFFSET_SD_K,
     SHEET_SD,
+    SIZE,
+    _probe_misfit,
+    _slopes,
+    _with_nudges,
     hypotheses,
     kinetics,
+    probe_K,
     sheet_misfit,
     surroundings,
     unfitted,
@@ -81,6 +86,31 @@ def test_a_sheet_is_asked_again_where_the_resin_is_unlike_it() -> None:
     found = math.log(float(coat_s[0] / cup_s[0]) / cure.coat_over_cup(sheet))
     assert float(kinetics(prior.base, fit.x[None]).rise_K[0]) < 45.0
     assert said == pytest.approx(found, abs=0.01)
+
+
+def test_slopes_are_slopes_where_a_hot_cup_runs_away() -> None:
+    """What each parameter does to the probe, against central differences of half the step: a cup
+    that runs away moves further by a coarse step than a straight line goes."""
+    case, rows, _ = own_trace("cup", 900.0)
+    sheet = replace(SHEET, pot_life_s=300.0, peak_K=kelvin(160.0))
+    prior = hypotheses(replace(case, sheet=sheet))[0]
+    table = np.array([[row.time_s, row.probe_K, row.ambient_K, 1.0] for row in rows])
+    grid_s = np.linspace(0.0, 900.0, 141)
+
+    def seen_K(x: cure.FloatArray) -> cure.FloatArray:
+        around = surroundings(case, x, AIR_K)
+        temps, _ = cure.integrate(
+            kinetics(prior.base, x), around, np.full(140, AIR_K), grid_s[1], len(x)
+        )
+        return _probe_misfit(
+            case, table, grid_s, probe_K(case, temps, x, np.full(141, AIR_K)), np.full(141, AIR_K)
+        )
+
+    at = np.zeros((1, SIZE))
+    _, slopes = _slopes(seen_K(_with_nudges(at[0])))
+    step = 1e-3 * np.eye(SIZE)
+    exact = (seen_K(at + step) - seen_K(at - step)) / 2e-3
+    assert np.abs(slopes - exact).max() < 0.03 * np.abs(exact).max()
 
 
 def test_readings_that_come_unevenly_are_not_noise() -> None:
