@@ -47,7 +47,8 @@ void cure_march(int64_t lanes, int64_t steps, int64_t pour_step, int64_t delayed
                 EACH speed[v] = exp(p[AT_REF][v] - p[SCALED_E][v] / state[r][v]);
 #pragma omp simd
                 EACH pace[v] = p[RATE_DT][v] * speed[v] * (p[START][v] + alpha[r][v]) *
-                               exp(p[ORDER_LESS_1][v] * log(1.0 - alpha[r][v]));
+                               /* of a first order nothing is left after a while: 0 log 0 */
+                               exp(p[ORDER_LESS_1][v] * log(fmax(1.0 - alpha[r][v], 1e-300)));
                 if (delayed) {
 #pragma omp simd
                     EACH {

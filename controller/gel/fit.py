@@ -98,6 +98,10 @@ _SPREAD_HOT = {"cup": 0.645, "coat": 0.70}
 _SPREAD_SNAP = {"cup": 1.11, "coat": 1.05}
 _SPREAD_SNAP_EARLIER = 1.2  # times that, with earlier batches
 NOISE_SD_K = 0.3  # of one reading
+# A probe that goes in still misses a share of the way from the air, which falls to 1/e in a lag; of
+# one that is slower than most, in SETTLES_LAGS. It may come from elsewhere than the air: from the
+# shelf, a hand. Before two lags it says too little to be asked.
+_USED_LAGS, SETTLES_LAGS, _SETTLES_K = 2.0, 1.3, 1.5
 MODEL_MEMORY = 1.0 / 8.0  # pot lives over which its error keeps its sign
 _PROBE_IN_S = 40.0  # after the pour (common practice, no source)
 _HORIZON_STEPS = 140
@@ -609,14 +613,16 @@ def refit(
     found = []
     for number, (fit, prior) in enumerate(zip(fits, priors, strict=True)):
         own = slice(number * _LANES, (number + 1) * _LANES)
-        if not np.isfinite(data[:, own.start : own.stop - 1]).all():
+        if not np.isfinite(np.vstack([data, log_coat])[:, own.start : own.stop - 1]).all():
             # A nudge led where nothing can be computed: what was last known stands.
             damping = min(4.0 * fit.damping, 30.0)
             found.append(replace(fit, trial=fit.x, damping=damping))
             continue
         values, slopes = _slopes(data[:, own])
         stay = _Candidate(prior, fit.x, values, slopes)
-        go = _Candidate(prior, fit.trial, data[:, own.stop - 1], slopes)
+        # Where no gel can be computed is nowhere to go, however well the readings are met there.
+        there = data[:, own.stop - 1] if np.isfinite(log_coat[own.stop - 1]) else np.inf
+        go = _Candidate(prior, fit.trial, np.broadcast_to(there, len(data)), slopes)
         # At rest the trial is as good as the point: that is no reason for caution.
         fine = go.cost < stay.cost + 0.01
         damping = float(np.clip(fit.damping * (0.3 if fine else 4.0), 1e-3, 30.0))
@@ -645,13 +651,15 @@ def _probe_misfit(
     """Whitened differences of what the probe would read from what it read, (bins, L).
 
     A model's error keeps its sign for a while; counting every bin as news would make it sure of
-    itself, so each counts for as much less as there are bins in that while.
+    itself, so each counts for as much less as there are bins in that while. So does what a probe
+    on its way in is still short of: of a quick batch there is little else.
     """
     pot_s, dt_s = case.sheet.pot_life_s, float(grid_s[1])
-    used = rows[(rows[:, TRUST] > 0.0) & (rows[:, TIME] >= settled_s(case))]
+    in_s, lag_s = probe_in_s(case), LAG_S[case.probe]
+    used = rows[(rows[:, TRUST] > 0.0) & (rows[:, TIME] >= in_s + _USED_LAGS * lag_s)]
     width_s = max(pot_s / 60.0, dt_s)
     at_s, read_K, count = binned(used[:, TIME], used[:, PROBE], width_s)
-    place = np.clip((at_s - LAG_S[case.probe]) / dt_s, 0.0, len(grid_s) - 1.001)
+    place = np.clip((at_s - lag_s) / dt_s, 0.0, len(grid_s) - 1.001)
     low = place.astype(int)
     part = (place - low)[:, None]
     model_K = seen_K[low] * (1.0 - part) + seen_K[low + 1] * part
@@ -659,7 +667,11 @@ def _probe_misfit(
     sameness = math.sqrt(max(1.0, MODEL_MEMORY * pot_s / width_s))
     sd_K = model_sd_K(case, rise_K) * sameness
     noise_K = NOISE_SD_K / np.sqrt(count)
-    return np.asarray((model_K - read_K[:, None]) / np.hypot(sd_K, noise_K)[:, None])
+    left = np.exp((in_s - at_s) / (SETTLES_LAGS * lag_s))
+    short_K = np.hypot(_SETTLES_K, rise_K) * left / (1.0 - left)
+    short_K *= math.sqrt(max(1.0, SETTLES_LAGS * lag_s / width_s))
+    off_K = np.sqrt(sd_K**2 + noise_K**2 + short_K**2)
+    return np.asarray((model_K - read_K[:, None]) / off_K[:, None])
 
 
 def shown_off_K(case: Case, rows: FloatArray) -> float | None:

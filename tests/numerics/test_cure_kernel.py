@@ -37,6 +37,20 @@ def test_kernel_and_reference_agree(induction_s: float, monkeypatch: pytest.Monk
     assert slow[1][-1].min() > 0.1
 
 
+@pytest.mark.parametrize("order", [1.0, 1.05, 2.0, 3.5])
+def test_a_resin_that_has_used_itself_up_stays_so(order: float) -> None:
+    """Of a first order 1 - alpha falls as exp(-k t) and is nought to the last bit after a while; a
+    fit that came by there went on with no number at all."""
+    kin = replace(cure.kinetics_from_sheet(SHEET), rate_1_s=0.05, order=order)
+    around = cure.Surroundings(
+        0.1, 295.0, 290.0, 120.0, 1.3e-3, 12e-3, cure.WALL_MATERIALS["silicone rubber"]
+    )
+    temps, alphas = cure.integrate(kin, around, np.full(400, ROOM_K), 20.0, LANES)
+    assert np.isfinite(temps).all()
+    assert (np.diff(alphas, axis=0) >= 0.0).all()
+    assert 0.8 < alphas[-1].min() <= alphas[-1].max() <= 1.0
+
+
 def test_the_kernel_leaves_the_process_its_subnormals() -> None:
     """IEEE 754's gradual underflow: a library that switches it off does so for everybody, and a
     process where it is off already would hide that."""

@@ -234,6 +234,33 @@ def test_an_earlier_batch_says_nothing_of_whether_this_one_reacts(
     assert estimate.faults == ()
 
 
+@pytest.mark.parametrize("lag_s", [10.0, 20.0, 30.0])
+@pytest.mark.parametrize("pace", [0.7, 1.0, 1.8])
+def test_a_probe_on_its_way_in_is_listened_to(pace: float, lag_s: float) -> None:
+    """Of a quick batch there is little else. Before four lags are over the estimate leaves its
+    sheet's word for a batch that runs away and stays with it for one that keeps to it, whatever the
+    probe's own lag (a DS18B20's in resin, common practice, no source)."""
+    sheet = replace(SHEET, pot_life_s=300.0)
+    kin = cure.kinetics_from_sheet(sheet)
+    kin = replace(kin, rate_1_s=pace * kin.rate_1_s)
+    cup = cure.cup_history(kin, 0.114, AIR_K, AIR_K, 200.0)
+    case, _, _ = own_trace("cup", 300.0)
+    state = gel.begin(replace(case, sheet=sheet, pour_s=100.0, probe_in_s=100.0))
+    reads_K, best_s = AIR_K, []
+    for time_s in np.arange(0.0, 188.0, 2.0):
+        body_K = float(np.interp(time_s, cup.time_s, cup.temp_K))
+        target_K = AIR_K if time_s < 100.0 else body_K
+        reads_K += (target_K - reads_K) * -math.expm1(-2.0 / lag_s)
+        state, estimate = gel.step(state, gel.Row(float(time_s), reads_K, AIR_K))
+        best_s.append(estimate.best_s)
+    if pace == 1.0:
+        assert best_s[-1] == pytest.approx(best_s[0], rel=0.03)
+    elif pace > 1.0:
+        assert best_s[-1] < 0.85 * best_s[0]
+    else:
+        assert best_s[-1] > 1.02 * best_s[0]
+
+
 def late_trace(flat_s: float, end_s: float) -> tuple[gel.Case, list[gel.Row]]:
     """Nothing but the air for a while, and then what a batch just mixed would read."""
     case, rows, _ = own_trace("cup", end_s - flat_s)
