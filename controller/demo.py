@@ -23,7 +23,7 @@ from controller.plantext import describe
 from controller.serving import abandon, start, tell
 from web.settings import Settings
 
-PLAN_BUDGET_S = 20.0  # a quick search: a few seconds on an idle machine
+PLAN_BUDGET_S = 20.0  # a few rounds of a search, and its wall told from the last mesh
 
 Say = Callable[[str], None]
 Progress = Callable[[float, str], None]
