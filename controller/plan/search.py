@@ -306,11 +306,13 @@ class Search:
         return Outlook.of(level, plan, numbers, days)
 
     def _check(self, level: Level) -> None:
-        """The plan on a mesh that was not searched on, every day computed. A last move that turns
-        out badly there is taken back where that is better."""
+        """The plan on a mesh that was not searched on, every day computed if there is time. A last
+        move that turns out badly there is taken back where that is better."""
         found, days, seen = self.found, (AS_PLANNED, *self.effort.days), self.seen
         plain, before = found.baseline_recipe, found.recipes
         plan, told = self.plan or before, found.statistics
+        if not self.budget.covers(level.walls.work(len(films_for(plan, [], days)) + 1)):
+            days = days[:1]
         level.walls.of([*films_for(plan, [], days), (plain, AS_PLANNED)])
         best = Outlook.of(level, plan, [], days)
         if seen and best.value < min(one.value for one in seen) - TURNED_OUT:
@@ -328,12 +330,13 @@ class Search:
 
     def _endured(self, level: Level, plan: Outlook) -> None:
         """Make this the plan, with what the bad days make of it."""
-        found, days = self.found, self.effort.days
+        found, lowest = self.found, measures(level.grid, plan.days)[0]
         self._take(level, plan.recipes)
-        lowest = measures(level.grid, plan.days)[0]
-        order = sorted(range(len(days)), key=lambda k: lowest[1 + k])
-        found.worst_days = tuple(days[k] for k in order)
-        found.worst_min, found.value = float(lowest.min()), plan.value
+        found.value, found.worst_min, found.worst_days = plan.value, None, ()
+        if len(lowest) > 1:
+            order = np.argsort(lowest[1:], kind="stable")
+            found.worst_days = tuple(self.effort.days[k] for k in order)
+            found.worst_min = float(lowest.min())
 
     def _step(self, part: float) -> None:
         self.done += part

@@ -24,7 +24,7 @@ from firmware_bridge.contract import Clock
 
 Array = NDArray[np.float64]
 
-BATCH = 16  # the compiled kernel's lanes
+BATCH, FEW = 16, 4  # the compiled kernel's lanes, and those of the one for a few
 THREADS = min(4, os.cpu_count() or 1)
 # The search looks at thousands of sums on a coarse mesh. There a lower cap on thick places'
 # mobility, fewer steps a turn and an even start change min/mean by less than 0.01 (the film forgets
@@ -36,7 +36,8 @@ FINE = Numerics(cfl=1.0)
 # Of the spacing asked for: those that are tried; and what a mesh's fastest levelling may be of its
 # median, since the narrowest cell sets every film's step.
 SPACINGS, SLOW = (1.0, 0.985, 0.97, 0.955), 5.0
-FINE_WORK = 1.5  # what a cell costs with FINE, of what it costs with COARSE, as measured
+# As measured: what a cell costs with FINE, of what it costs with COARSE, and a few lanes of many.
+FINE_WORK, FEW_WORK = 1.5, 0.45
 
 
 @dataclass(frozen=True)
@@ -159,9 +160,10 @@ def mesh_mm_for(area_cm2: float, cells: int) -> float:
 def film_work(lanes: int, cells: float, numerics: Numerics, executor: Executor | None) -> float:
     """What films cost, in units of their own: cells, and steps that shrink with the cells. Lanes
     left idle cost as much as busy ones."""
-    at_once = BATCH if executor else BATCH * THREADS
+    threads = 1 if executor else THREADS
+    parts = FEW_WORK if lanes <= FEW * threads else math.ceil(lanes / (BATCH * threads))
     each = cells**1.5 * (1.0 if numerics is COARSE else FINE_WORK)
-    return float(math.ceil(lanes / at_once) * at_once * each)
+    return float(parts * BATCH * threads * each)
 
 
 def films(

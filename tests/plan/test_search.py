@@ -36,9 +36,11 @@ from controller.plan.space import BASELINE, draw, features, first_recipes, unlik
 from controller.plan.walls import (
     AS_PLANNED,
     BAD_DAYS,
+    BATCH,
     COARSE,
     FINE,
     SPACINGS,
+    THREADS,
     Budget,
     Grid,
     OutOfTime,
@@ -465,6 +467,32 @@ def test_what_is_found_when_time_is_up_is_told_from_the_last_mesh(
     assert found.mesh_error is not None
     assert found.worst_min is not None
     assert found.baseline["mesh_mm"] == pytest.approx(found.grid.mesh_mm, abs=0.005)
+
+
+class Hurried(Budget):
+    """Once nothing is kept back there is time for one batch of a few lanes."""
+
+    def covers(self, work: float) -> bool:
+        return bool(self.kept) or work < BATCH * THREADS * 600**1.5
+
+    @contextmanager
+    def spend(self, work: float) -> Iterator[None]:
+        if not self.covers(work):
+            raise OutOfTime
+        yield
+
+
+def test_with_little_time_the_last_mesh_tells_the_day_as_planned(
+    globe_search: tuple[Search, list[str]],
+) -> None:
+    first, _ = globe_search
+    budget = Hurried()
+    found = Search(first.cavity, first.pour, 3, 7, TINY, None, lambda *_: None, budget).run()
+    assert found.grid is not None
+    assert first.found.grid is not None
+    assert found.grid.mesh_mm == first.found.grid.mesh_mm
+    assert found.worst_min is None
+    assert found.worst_days == ()
 
 
 class Stuck(Executor):
