@@ -1,6 +1,6 @@
 """Scores of the gel estimate on simulated batches whose truth is known.
 
-Errors in per cent of the coat's true gel time. Seeds below 4000, 7000 to 7201 and 8000 to 8103
+Errors in per cent of the coat's true gel time. Seeds below 4000, 7000 to 7300 and 8000 to 8103
 were looked at for calibration, some of the 4000s and 8200 to 9003 were reported on: report from
 9100 on.
 """
