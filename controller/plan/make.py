@@ -193,17 +193,19 @@ def replan(
     planned = [Recipe(**one) for one in plan.details["recipes"]]
     recipes, kept = planned[: len(laid)], itertools.cycle(planned[len(laid) :] or planned)
     under = [(bench.laid_pour(c), r) for c, r in zip(laid, recipes, strict=True)]
-    same = tuple(itertools.islice(kept, count))
+    same, found = tuple(itertools.islice(kept, count)), Found()
     if time_budget_s is not None and time_budget_s < LEAST_FILM_S:
-        found = Found(recipes=same)
-    elif time_budget_s is not None and time_budget_s < SEARCH_FROM_S:
-        pour = bench.pour(batch)
-        found = Search(cavity, pour, count, plan.seed, FULL, executor, tell, Budget(), under).judge(
-            same
-        )
-    else:
+        found = Found(recipes=same, told=True)
+    elif time_budget_s is None or time_budget_s >= SEARCH_FROM_S:
         wish = Wish(plan.seed, time_budget_s, tell, executor, clock)
-        found = choose(bench, batch, count, wish, under, same)
+        found = choose(bench, batch, count, wish, under, same, same)
+    if not (found.told or found.interrupted):
+        # What a search has come to by then may be worse than what was searched for longer before.
+        pour = bench.pour(batch)
+        judge = Search(cavity, pour, count, plan.seed, FULL, executor, tell, Budget(), under)
+        found = judge.judge(same)
+        if plan.wall.mesh_error_mm is not None:  # on these meshes, of these spins
+            found.mesh_error = plan.wall.mesh_error_mm / plan.wall.mean_mm
     found.recipes = (*recipes, *found.recipes)
     made = assemble(bench, batch, found, tuple(laid), plan.seed)
     if found.statistics is None and plan.wall.min_mm is not None:
@@ -456,8 +458,9 @@ def choose(
     wish: Wish,
     laid: Sequence[tuple[Pour, Recipe]] = (),
     known: tuple[Recipe, ...] = (),
+    stays: tuple[Recipe, ...] = (),
 ) -> Found:
-    """The recipes of the coats still to lay."""
+    """The recipes of the coats still to lay; `known` and `stays` as a Search has them."""
     budget_s = math.inf if wish.time_budget_s is None else wish.time_budget_s
     some = [eased(one, batch.clock, bench.rig) for one in DEFAULT_RECIPES]
     usual = Found(recipes=tuple(some[k % len(some)] for k in range(count)))
@@ -482,6 +485,7 @@ def choose(
             budget,
             laid,
             known if best is None else best.recipes,
+            stays,
         )
         try:
             found = search.run()

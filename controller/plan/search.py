@@ -110,6 +110,7 @@ class Found:
     tried: int = 0
     history: list[tuple[int, float]] = field(default_factory=list)  # (recipes tried, score)
     value: float = -np.inf  # the last score, less what bad days take
+    told: bool = False  # from the last mesh, which nothing was chosen on
     complete: bool = False
     interrupted: bool = False  # by a person, not by the budget
 
@@ -117,7 +118,7 @@ class Found:
 @dataclass
 class Search:
     """One search. `laid` are coats already on the wall, which stay as they are; `known` recipes
-    are tried before all others."""
+    are tried before all others; the plan `stays` unless the one found is better."""
 
     cavity: Cavity
     pour: Pour
@@ -129,6 +130,7 @@ class Search:
     budget: Budget
     laid: Sequence[tuple[Pour, Recipe]] = ()
     known: tuple[Recipe, ...] = ()
+    stays: tuple[Recipe, ...] = ()
 
     def __post_init__(self) -> None:
         self.found, self.done = Found(), 0.0
@@ -149,7 +151,7 @@ class Search:
         try:
             complete = self._chosen()
             self._check(self._level(CHECK * self._decide_mm(), FINE))
-            found.complete = complete
+            found.told, found.complete = True, complete
         except (KeyboardInterrupt, OutOfTime) as why:
             if not found.recipes:
                 raise
@@ -168,6 +170,7 @@ class Search:
     def judge(self, recipes: tuple[Recipe, ...]) -> Found:
         """No search: the wall of these recipes, on one mesh."""
         self._take(self._level(CHECK * self._decide_mm(), FINE), recipes)
+        self.found.told = self.found.complete = True
         return self._settled()
 
     def _search_mm(self) -> float:
@@ -188,7 +191,7 @@ class Search:
         """Whether there was time for all of it. What there was no time for is left out."""
         self.tell(0.0, "turning the first coats")
         self.coarse = self._level(self._search_mm(), COARSE)
-        last = self.coats * (1 + len(self.effort.days)) + 1
+        last = (self.coats + len(self.stays)) * (1 + len(self.effort.days)) + 1
         self.budget.kept = self._work(last, CHECK * self._decide_mm())
         try:
             shortlist = self._explore(self.coarse)
@@ -311,13 +314,16 @@ class Search:
         found, days, seen = self.found, (AS_PLANNED, *self.effort.days), self.seen
         plain, before = found.baseline_recipe, found.recipes
         plan, told = self.plan or before, found.statistics
-        if not self.budget.covers(level.walls.work(len(films_for(plan, [], days)) + 1)):
+        some = plan + self.stays
+        if not self.budget.covers(level.walls.work(len(films_for(some, [], days)) + 1)):
             days = days[:1]
-        level.walls.of([*films_for(plan, [], days), (plain, AS_PLANNED)])
+        level.walls.of([*films_for(some, [], days), (plain, AS_PLANNED)])
         best = Outlook.of(level, plan, [], days)
         if seen and best.value < min(one.value for one in seen) - TURNED_OUT:
             level.walls.of(films_for(before, [], days))
             best = max(best, Outlook.of(level, before, [], days), key=lambda one: one.value)
+        if self.stays:
+            best = max(Outlook.of(level, self.stays, [], days), best, key=lambda one: one.value)
         self._endured(level, best)
         self._baseline(level, [plain])
         self._compare(level)

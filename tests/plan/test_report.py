@@ -18,6 +18,7 @@ from controller.plan.recipe import Recipe
 from controller.plan.search import Found
 from controller.planreport import baseline_of, pictures_of, write_report
 from controller.printed import Heading, Listed, Words, to_pdf
+from firmware_bridge.clock import SystemClock
 
 ROOT = Path(__file__).resolve().parents[2]
 RIG = read_rig(ROOT / "hardware" / "rigs" / "small.toml")
@@ -116,6 +117,29 @@ def test_replanning_without_time_keeps_the_wall_in_proportion(plan: Plan) -> Non
     assert (again.wall.cv, again.wall.mesh_mm) == (0.08, 5.0)
     assert again.limits == ("The rim.",)
     assert "In proportion" in again.wall.note
+
+
+class Rushed(SystemClock):
+    """Each look takes ten seconds."""
+
+    at_s = 0.0
+
+    def now_s(self) -> float:
+        self.at_s += 10.0
+        return self.at_s
+
+
+def test_replanning_that_finds_no_time_to_tell_its_wall_keeps_the_spins(plan: Plan) -> None:
+    """A search so cut short has tried few recipes on wide cells: the plan was searched for longer.
+    Their wall is computed, on the last mesh."""
+    done = [CoatDone(mix_g=one.mix_g, cup_left_g=one.cup_left_g) for one in plan.coats[:2]]
+    planned = plan.model_copy(update={"wall": plan.wall.model_copy(update={"mesh_error_mm": 0.2})})
+    again = replan(planned, done, time_budget_s=35.0, clock=Rushed())
+    assert again.details["recipes"] == plan.details["recipes"]
+    assert again.wall.mesh_mm == pytest.approx(4.93, abs=0.01)
+    assert again.wall.min_mm is not None
+    assert again.wall.mesh_error_mm == pytest.approx(0.2)  # by hand: the mean is what it was
+    assert "cut short" not in again.wall.note
 
 
 def test_replanning_takes_a_coat_more_where_the_rest_would_slump(plan: Plan) -> None:

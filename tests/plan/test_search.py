@@ -321,6 +321,22 @@ def test_a_last_move_that_turns_out_badly_is_taken_back(
     assert found.grid is not search.fine.grid  # as the last mesh has it
 
 
+def test_a_plan_stays_unless_a_better_one_is_found(
+    globe_search: tuple[Search, list[str]],
+) -> None:
+    """Time for one batch finds nothing as good as a whole search did; and that finds better than
+    all the resin at the bottom."""
+    first, _ = globe_search
+    for good in (first.found.recipes, tuple(replace(one, bias=0.1) for one in first.plan)):
+        budget = Broken()
+        budget.batches = 1
+        search = Search(first.cavity, first.pour, 3, 7, TINY, None, lambda *_: None, budget)
+        search.stays = good
+        found = search.run()
+        assert found.told
+        assert (found.recipes == good) is (good == first.found.recipes)
+
+
 def test_of_meshes_about_as_wide_the_one_without_a_narrow_cell(
     globe_search: tuple[Search, list[str]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
