@@ -23,6 +23,7 @@ from controller.plantext import describe
 from controller.serving import abandon, start, tell
 from web.settings import Settings
 
+_PLANNING = "planning"
 PLAN_BUDGET_S = 20.0  # a few rounds of a search, and its wall told from the last mesh
 
 Say = Callable[[str], None]
@@ -70,6 +71,10 @@ async def _plan(house: House, demo: Demo, say: Say, progress: Progress) -> Plan:
     if now.run_id is not None and now.step not in OVER:
         return await house.service.run_plan(now.run_id)
     casting, spec = read_casting(demo.casting), house.setup.spec
+    house.service.notice(
+        _PLANNING,
+        f"{casting.name} is being planned, within {PLAN_BUDGET_S:.0f} s; it starts by itself.",
+    )
     plan: Plan = await asyncio.get_running_loop().run_in_executor(
         None,
         lambda: apart(
@@ -82,6 +87,7 @@ async def _plan(house: House, demo: Demo, say: Say, progress: Progress) -> Plan:
             progress=progress,
         ),
     )
+    house.service.notice(_PLANNING, None)
     say(describe(plan))
     await start(house, {"plan": plan}, who="demo")
     return plan

@@ -1,0 +1,44 @@
+"""What a phone shows while the demo plans."""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any, cast
+
+import pytest
+
+from controller import demo
+from controller.app import House
+from controller.model import read_casting, read_rig
+from controller.plan import make_plan
+
+ROOT = Path(__file__).resolve().parents[2]
+GLOBE = ROOT / "controller" / "samples" / "lantern-globe.toml"
+
+
+def test_the_page_says_that_the_demo_is_planning(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Else it would ask for a casting to be chosen, while one is about to start."""
+    spec = read_rig(ROOT / "hardware" / "rigs" / "small.toml")
+    made = make_plan(read_casting(GLOBE), spec, time_budget_s=0.0)
+    shown: dict[str, str | None] = {}
+    seen: list[str | None] = []
+
+    def apart(*_: object, **__: object) -> object:
+        seen.extend(shown.values())
+        return made
+
+    async def start(*_: object, **__: object) -> None:
+        seen.extend(shown.values())
+
+    monkeypatch.setattr(demo, "apart", apart)
+    monkeypatch.setattr(demo, "start", start)
+    service = SimpleNamespace(
+        snapshot=lambda: SimpleNamespace(run_id=None, step=None), notice=shown.__setitem__
+    )
+    house = cast(House, SimpleNamespace(service=service, setup=SimpleNamespace(spec=spec)))
+    asked: Any = SimpleNamespace(casting=GLOBE, setup=SimpleNamespace(seed=0))
+    plan = asyncio.run(demo._plan(house, asked, lambda _: None, lambda *_: None))
+    assert plan is made
+    assert seen == ["Lantern globe is being planned, within 20 s; it starts by itself.", None]
