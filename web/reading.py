@@ -27,6 +27,7 @@ PAGES = (
     "web/guide/abnormal.md",
     "web/guide/how-it-works.md",
     "web/guide/proving.md",
+    "web/guide/trace.md",
     "hardware/README.md",
     "hardware/building.md",
     "hardware/safety.md",

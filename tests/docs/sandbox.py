@@ -163,6 +163,15 @@ def own_first(box: Sandbox) -> Iterator[None]:
 
 
 @contextmanager
+def own_case(box: Sandbox) -> Iterator[None]:
+    (text,) = (
+        lines for _, language, lines in fenced(ROOT / "web/guide/trace.md") if language == "toml"
+    )
+    (box.home / "case.toml").write_text("\n".join(text) + "\n")
+    yield
+
+
+@contextmanager
 def a_rig_on_a_broker(box: Sandbox) -> Iterator[None]:
     with telling_rig(box.home / ".broker") as port:
         for program in ("mosquitto_sub", "mosquitto_pub"):
@@ -173,6 +182,7 @@ def a_rig_on_a_broker(box: Sandbox) -> Iterator[None]:
 NEEDS: dict[str, tuple[Callable[[Sandbox], contextmanager], ...]] = {  # type: ignore[type-arg]
     "README.md": (own_globe, a_finished_run),
     "web/guide/first-casting.md": (own_first, a_finished_run),
+    "web/guide/trace.md": (a_finished_run, own_case),
     "web/guide/mqtt.md": (a_rig_on_a_broker,),
 }
 
