@@ -210,6 +210,9 @@ def replan(
     made = assemble(bench, batch, found, tuple(laid), plan.seed)
     if found.statistics is None and plan.wall.min_mm is not None:
         made = in_proportion(made, plan)
+    if not found.tried:  # of the same spins: what they were compared with
+        details = {**made.details, "search": plan.details.get("search", {})}
+        made = made.model_copy(update={"details": details})
     tell(1.0, "done")
     return made
 
@@ -228,7 +231,6 @@ def in_proportion(made: Plan, before: Plan) -> Plan:
         update={
             "wall": wall.model_copy(update={**figures, "note": note}),
             "limits": before.limits,
-            "details": {**made.details, "search": before.details.get("search", {})},
         }
     )
 

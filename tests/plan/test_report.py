@@ -133,13 +133,16 @@ def test_replanning_that_finds_no_time_to_tell_its_wall_keeps_the_spins(plan: Pl
     """A search so cut short has tried few recipes on wide cells: the plan was searched for longer.
     Their wall is computed, on the last mesh."""
     done = [CoatDone(mix_g=one.mix_g, cup_left_g=one.cup_left_g) for one in plan.coats[:2]]
-    planned = plan.model_copy(update={"wall": plan.wall.model_copy(update={"mesh_error_mm": 0.2})})
+    wall = plan.wall.model_copy(update={"mesh_error_mm": 0.2})
+    details = {**plan.details, "search": {"films": 99, "gain_over_baseline": 1.3}}
+    planned = plan.model_copy(update={"wall": wall, "details": details})
     again = replan(planned, done, time_budget_s=35.0, clock=Rushed())
     assert again.details["recipes"] == plan.details["recipes"]
     assert again.wall.mesh_mm == pytest.approx(4.93, abs=0.01)
     assert again.wall.min_mm is not None
     assert again.wall.mesh_error_mm == pytest.approx(0.2)  # by hand: the mean is what it was
     assert "cut short" not in again.wall.note
+    assert again.details["search"] == details["search"]
 
 
 def test_replanning_takes_a_coat_more_where_the_rest_would_slump(plan: Plan) -> None:
