@@ -571,6 +571,14 @@ def probe_K(case: Case, temps: FloatArray, x: FloatArray, room_K: FloatArray) ->
     return room + gain * (seen - room) + OFFSET_SD_K[case.probe] * x[:, AT["offset"]]
 
 
+def read_off(case: Case, seen_K: FloatArray, dt_s: float, at_s: FloatArray) -> FloatArray:
+    """Of what the probe would read on the step grid, (N + 1, L), what it shows a lag later."""
+    place = np.clip((at_s - LAG_S[case.probe]) / dt_s, 0.0, len(seen_K) - 1.001)
+    low = place.astype(int)
+    part = (place - low)[:, None]
+    return np.asarray(seen_K[low] * (1.0 - part) + seen_K[low + 1] * part)
+
+
 def refit(
     case: Case,
     priors: Sequence[Prior],
@@ -659,10 +667,7 @@ def _probe_misfit(
     used = rows[(rows[:, TRUST] > 0.0) & (rows[:, TIME] >= in_s + _USED_LAGS * lag_s)]
     width_s = max(pot_s / 60.0, dt_s)
     at_s, read_K, count = binned(used[:, TIME], used[:, PROBE], width_s)
-    place = np.clip((at_s - lag_s) / dt_s, 0.0, len(grid_s) - 1.001)
-    low = place.astype(int)
-    part = (place - low)[:, None]
-    model_K = seen_K[low] * (1.0 - part) + seen_K[low + 1] * part
+    model_K = read_off(case, seen_K, dt_s, at_s)
     rise_K = read_K - np.interp(at_s, grid_s, room_K)
     sameness = math.sqrt(max(1.0, MODEL_MEMORY * pot_s / width_s))
     sd_K = model_sd_K(case, rise_K) * sameness

@@ -30,6 +30,7 @@ from controller.gel.fit import (
     OFFSET_SD_K,
     PROBE,
     RESIN_SD,
+    SETTLES_LAGS,
     SHEET_SD,
     SIZE,
     TAIL,
@@ -43,6 +44,7 @@ from controller.gel.fit import (
     model_sd_K,
     probe_in_s,
     probe_K,
+    read_off,
     sheet_misfit,
     shown_off_K,
     surroundings,
@@ -58,7 +60,7 @@ _STEPS = 100  # of a history until now
 _BINS, _LEAST_BINS = 40, 3  # a pot life
 # A probe that has just gone in is off by some kelvin, which fade with its lag; that differs from
 # probe to probe, so before one lag has gone by it tells nothing, and then less than later.
-_SETTLES_K, _SETTLES_LAGS = 3.0, 1.3
+_SETTLES_K = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,10 +131,7 @@ def against_reaction(case: Case, crowd: Crowd, rows: FloatArray) -> float:
     around = surroundings(case, crowd.x, float(room_K[0]))
     temps, _ = cure.integrate(crowd.kin, around, room_K[:-1], dt_s, len(crowd.x))
     seen_K = probe_K(case, temps, crowd.x, room_K)
-    place = np.clip((at_s - lag_s) / dt_s, 0.0, _STEPS - 1e-3)
-    low = place.astype(int)
-    part = (place - low)[:, None]
-    seen_K = seen_K[low] * (1.0 - part) + seen_K[low + 1] * part
+    seen_K = read_off(case, seen_K, dt_s, at_s)
 
     off_K, off_sd_K = shown_off_K(case, rows), OFFSET_SD_K[case.probe]
     if off_K is None:
@@ -140,7 +139,7 @@ def against_reaction(case: Case, crowd: Crowd, rows: FloatArray) -> float:
     else:
         share = 1.0 / (1.0 + (IN_AIR_SD_K / off_sd_K) ** 2)
         off_K, off_sd_K = share * off_K, np.sqrt(share) * IN_AIR_SD_K
-    settles_K = _SETTLES_K * np.exp((in_s - at_s) / (_SETTLES_LAGS * lag_s))
+    settles_K = _SETTLES_K * np.exp((in_s - at_s) / (SETTLES_LAGS * lag_s))
     straight = np.column_stack(
         [seen_K[:, -2:] - seen_K[:, -3:-2], np.full(len(at_s), off_sd_K), settles_K]
     )
