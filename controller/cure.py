@@ -5,8 +5,8 @@ serves the planner (one lane) and the gel estimator (many lanes, one parameter s
 
 Model and sources
 -----------------
-Rate       d(alpha)/dt = k(T) (b + alpha) (1 - alpha)^n, the Kamal-Sourour law (Kamal and Sourour
-           1973, Polym. Eng. Sci. 13:59) with m = 1, k1 = b k, k2 = k and one Arrhenius constant;
+Rate       d(alpha)/dt = k(T) (b + alpha^m) (1 - alpha)^n, the Kamal-Sourour law (Kamal and Sourour
+           1973, Polym. Eng. Sci. 13:59) with k1 = b k, k2 = k and one Arrhenius constant;
            b -> large at constant b k leaves the n-th order law of Broyer and Macosko 1976.
 Induction  a delayed-action catalyst: d(q)/dt = Arrhenius/induction_s, the rate is multiplied by
            q^p/(1 + q^p). A smooth switch; its sharpness p is our choice, no source.
@@ -136,7 +136,7 @@ class Kinetics:
 
     rate_1_s: k at `ref_K`; start: b; order: n; activation_J_mol: E; rise_K: adiabatic rise, the
     heat of reaction over the specific heat; induction_s: 0 for none, at `ref_K`; sharpness: of the
-    end of the induction.
+    end of the induction; own_order: m, of what has reacted.
     """
 
     rate_1_s: Lane
@@ -148,6 +148,7 @@ class Kinetics:
     alpha_gel: Lane
     induction_s: Lane = 0.0
     sharpness: Lane = INDUCTION_SHARPNESS
+    own_order: Lane = 1.0
     density_kg_m3: float = 1080.0
     viscosity_Pa_s: float = 0.6  # mixed, at ref_K and no conversion
     viscosity_activation_J_mol: float = 40e3
@@ -353,6 +354,7 @@ def integrate(
         dt_s / np.maximum(induction, 1e-3),
         kin.sharpness,
         around.mould_K,
+        kin.own_order,
     )
     lane_fields = np.empty((len(fields), lanes))
     for row, field in zip(lane_fields, fields, strict=True):
@@ -364,6 +366,7 @@ def integrate(
         np.ascontiguousarray(ambient_K),
         round(around.pour_s / dt_s),
         bool(np.any(induction > 0.0)),
+        bool(np.any(lane_fields[-1] != 1.0)),
         temps,
         alphas,
     )
@@ -376,13 +379,15 @@ def _march(
     ambient_K: FloatArray,
     pour_step: int,
     delayed: bool,
+    curved: bool,
     temps: FloatArray,
     alphas: FloatArray,
 ) -> None:
     """Every step of every lane: fills `temps` (from its first row on) and `alphas`, both
     (N + 1, 3, L). The reference of the compiled kernel, and its stand-in without a compiler.
     """
-    rate_dt, start, order_less_1, scaled_E, at_ref, rise_K, q_step, sharpness, mould_K = fields
+    rate_dt, start, order_less_1, scaled_E, at_ref, rise_K, q_step, sharpness = fields[:8]
+    mould_K, own_order = fields[8:]
     lanes = fields.shape[1]
     state = np.empty((_NODES + 4, lanes))
     state[:3] = temps[0]
@@ -392,7 +397,8 @@ def _march(
     for step, air_K in enumerate(ambient_K):
         speed = np.exp(at_ref - scaled_E / state[:3])
         left = 1.0 - alpha
-        pace = rate_dt * speed * (start + alpha) * np.power(left, order_less_1)
+        made = np.power(alpha, own_order) if curved else alpha
+        pace = rate_dt * speed * (start + made) * np.power(left, order_less_1)
         if delayed:
             gate = np.power(q, sharpness)
             pace *= gate / (1.0 + gate)
@@ -425,7 +431,7 @@ def _kernel() -> Callable[..., None] | None:
     run = library.cure_march
     run.restype = None
     whole, array = ctypes.c_int64, ctypes.c_void_p
-    run.argtypes = [whole, whole, whole, whole, ctypes.c_double, *[array] * 5]
+    run.argtypes = [whole, whole, whole, whole, whole, ctypes.c_double, *[array] * 5]
 
     def march(
         propagator: FloatArray,
@@ -433,6 +439,7 @@ def _kernel() -> Callable[..., None] | None:
         ambient_K: FloatArray,
         pour_step: int,
         delayed: bool,
+        curved: bool,
         temps: FloatArray,
         alphas: FloatArray,
     ) -> None:
@@ -441,6 +448,7 @@ def _kernel() -> Callable[..., None] | None:
             len(ambient_K),
             pour_step,
             delayed,
+            curved,
             _CORE_FRACTION,
             *(a.ctypes.data for a in (propagator, fields, ambient_K, temps, alphas)),
         )

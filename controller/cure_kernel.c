@@ -10,15 +10,18 @@
 #define ABREAST 8
 #define EACH for (int v = 0; v < ABREAST; v++)
 
-enum { RATE_DT, START, ORDER_LESS_1, SCALED_E, AT_REF, RISE, Q_STEP, SHARPNESS, MOULD_K, FIELDS };
+enum {
+    RATE_DT, START, ORDER_LESS_1, SCALED_E, AT_REF, RISE, Q_STEP, SHARPNESS, MOULD_K, OWN_ORDER,
+    FIELDS
+};
 
 typedef double Wide[ABREAST];
 
 /* propagator (NODES, COLUMNS, L), par (FIELDS, L), ambient (steps), temps and alphas
  * (steps + 1, RESIN, L) with row 0 of temps filled in. */
-void cure_march(int64_t lanes, int64_t steps, int64_t pour_step, int64_t delayed, double core,
-                const double *propagator, const double *par, const double *ambient, double *temps,
-                double *alphas)
+void cure_march(int64_t lanes, int64_t steps, int64_t pour_step, int64_t delayed, int64_t curved,
+                double core, const double *propagator, const double *par, const double *ambient,
+                double *temps, double *alphas)
 {
     for (int64_t from = 0; from < lanes; from += ABREAST) {
         const int wide = lanes - from < ABREAST ? (int)(lanes - from) : ABREAST;
@@ -42,11 +45,17 @@ void cure_march(int64_t lanes, int64_t steps, int64_t pour_step, int64_t delayed
         for (int64_t step = 0; step < steps; step++) {
             memcpy(source, state, sizeof state);
             for (int r = 0; r < RESIN; r++) {
-                Wide speed, pace, x;
+                Wide speed, made, pace, x;
 #pragma omp simd
                 EACH speed[v] = exp(p[AT_REF][v] - p[SCALED_E][v] / state[r][v]);
 #pragma omp simd
-                EACH pace[v] = p[RATE_DT][v] * speed[v] * (p[START][v] + alpha[r][v]) *
+                EACH made[v] = alpha[r][v];
+                if (curved) {
+#pragma omp simd
+                    EACH made[v] = exp(p[OWN_ORDER][v] * log(fmax(alpha[r][v], 1e-300)));
+                }
+#pragma omp simd
+                EACH pace[v] = p[RATE_DT][v] * speed[v] * (p[START][v] + made[v]) *
                                /* of a first order nothing is left after a while: 0 log 0 */
                                exp(p[ORDER_LESS_1][v] * log(fmax(1.0 - alpha[r][v], 1e-300)));
                 if (delayed) {

@@ -2,7 +2,7 @@
 
 Two kinds of knowledge, kept apart. A touched batch (`gel.EarlierBatch`) says when cup and coat
 gelled under known conditions. A learned resin (`gel.Learned`) is what the probe's whole trace said
-of rate, start, activation energy, heat, order, gel conversion and induction, as a Gaussian.
+of rate, start, activation energy, heat, orders, gel conversion and induction, as a Gaussian.
 """
 
 from __future__ import annotations
@@ -11,11 +11,14 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
+from scipy.linalg import block_diag
 
 from controller import gel
 from controller.errors import RecordError
 
-VERSION = 1
+VERSION = 2
+# Version 1 knew nothing of a resin's own order, the last of its parameters.
+_READ = (1, VERSION)
 _OF_THE_MIX = {"no_reaction", "slow_reaction", "fast_reaction", "off_ratio"}
 KEEP = 8  # batches; resins age, and old batches say less
 
@@ -72,16 +75,16 @@ def to_data(memory: ResinMemory) -> dict[str, Any]:
 
 def from_data(data: dict[str, Any]) -> ResinMemory:
     """Raises RecordError for data of another kind or version."""
-    if data.get("kind") != "evenwall/resin-memory" or data.get("version") != VERSION:
+    if data.get("kind") != "evenwall/resin-memory" or data.get("version") not in _READ:
         raise RecordError(f"a resin's memory must be evenwall/resin-memory version {VERSION}")
     try:
         batches = tuple(gel.EarlierBatch(**batch) for batch in data["batches"])
         learned = data["learned"]
-        return ResinMemory(
-            batches,
-            None
-            if learned is None
-            else gel.Learned(np.array(learned["rows"]), np.array(learned["off"])),
-        )
+        if learned is None:
+            return ResinMemory(batches)
+        rows, off = np.array(learned["rows"]), np.array(learned["off"])
+        if data["version"] == 1:
+            rows, off = block_diag(rows, 1.0), np.append(off, 0.0)
+        return ResinMemory(batches, gel.Learned(rows, off))
     except (KeyError, TypeError, ValueError) as error:
         raise RecordError(f"a resin's memory cannot be read: {error}") from None

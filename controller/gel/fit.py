@@ -30,6 +30,7 @@ RESIN_SD = {
     "induction": 0.3,  # log
     "sharpness": 0.35,  # log
     "coat_bias": 0.045,  # log; how far the coat model is off for this resin
+    "own_order": 0.2,
 }
 DAY_SD = {
     "batch": 0.12,  # log rate
@@ -186,6 +187,7 @@ def kinetics(base: Kinetics, x: FloatArray) -> Kinetics:
         alpha_gel=np.clip(base.alpha_gel + p("alpha_gel"), 0.3, 0.9),
         induction_s=base.induction_s * np.exp(p("induction")),
         sharpness=base.sharpness * np.exp(p("sharpness")),
+        own_order=np.clip(base.own_order + p("own_order"), 0.3, 2.0),
     )
 
 
@@ -553,6 +555,7 @@ def joined(parts: Sequence[Kinetics]) -> Kinetics:
         alpha_gel=np.concatenate([part.alpha_gel for part in parts]),
         induction_s=np.concatenate([part.induction_s for part in parts]),
         sharpness=np.concatenate([part.sharpness for part in parts]),
+        own_order=np.concatenate([part.own_order for part in parts]),
     )
 
 
