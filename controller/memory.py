@@ -82,9 +82,9 @@ def from_data(data: dict[str, Any]) -> ResinMemory:
         learned = data["learned"]
         if learned is None:
             return ResinMemory(batches)
-        rows, off = np.array(learned["rows"]), np.array(learned["off"])
+        rows, off = (np.array(learned[name], dtype=float) for name in ("rows", "off"))
         if data["version"] == 1:
-            rows, off = block_diag(rows, 1.0), np.append(off, 0.0)
+            rows, off = block_diag(rows, np.eye(1)), np.append(off, 0.0)
         return ResinMemory(batches, gel.Learned(rows, off))
     except (KeyError, TypeError, ValueError) as error:
         raise RecordError(f"a resin's memory cannot be read: {error}") from None

@@ -8,22 +8,24 @@ import pytest
 
 from controller import cure, gel
 from controller.gel import watch
-from controller.gel.estimate import _call_chance, _likeliest
+from controller.gel.estimate import _likeliest
 from controller.gel.fit import (
     _NAMES,
+    AT,
     OF_RESIN,
     OFFSET_SD_K,
+    RESIN_SD,
     SHEET_SD,
     SIZE,
     _probe_misfit,
     _slopes,
+    _spread,
     _with_nudges,
     hypotheses,
     kinetics,
     probe_K,
     sheet_misfit,
     surroundings,
-    unfitted,
 )
 from controller.gel.inert import against_reaction, crowd
 from controller.units import kelvin
@@ -312,7 +314,7 @@ def test_a_crowd_has_the_printed_pot_life() -> None:
         **{
             name: np.asarray(getattr(crowded.kin, name))[: len(crowded.log_weight)]
             for name in ("rate_1_s", "start", "activation_J_mol", "rise_K", "order", "alpha_gel",
-                         "induction_s", "sharpness")
+                         "induction_s", "sharpness", "own_order")
         },
     )  # fmt: skip
     off = SHEET_SD["pot_life"] * sheet_misfit(kin, SHEET, len(crowded.log_weight))[0]
@@ -398,20 +400,24 @@ def test_a_mould_nobody_measured_is_waited_for() -> None:
     assert widths[0] > 1.05 * widths[1]
 
 
-@pytest.mark.parametrize(
-    ("placement", "sure_of"), [("cup", "a mild resin"), ("coat", "a hot resin")]
-)
-def test_what_a_call_asks(placement: gel.What, sure_of: str) -> None:
-    """A hot cup says less of its coat than a mild one, a hot coat more of itself; between the two
-    kinds it goes gradually."""
+@pytest.mark.parametrize("placement", ["cup", "coat"])
+def test_how_far_off_the_fit_may_be(placement: gel.What) -> None:
+    """More of a mild resin than of a hot one, gradually between the two; a fifth more where the
+    sheet tells no peak."""
     case, _, _ = own_trace(placement, 300.0)
-    fit = unfitted(hypotheses(case)[0])
-    mild, between, hot = (
-        _call_chance(case, [replace(fit, heat=heat)], np.ones(1)) for heat in (0.0, 0.5, 1.0)
-    )
+    prior = hypotheses(case)[0]
+    x = np.zeros(SIZE)
+
+    def spread(rise_K: float, case: gel.Case = case) -> float:
+        x[AT["rise"]] = np.log(rise_K / prior.base.rise_K) / RESIN_SD["rise"]
+        return _spread(case, prior, x)
+
+    mild, between, hot = (spread(rise_K) for rise_K in (30.0, 60.0, 110.0))
+    assert hot < 0.9 * mild
     assert between == pytest.approx(0.5 * (mild + hot))
-    assert min(mild, hot) > 0.9
-    assert (mild < hot) is (sure_of == "a mild resin")
+    vague = replace(case, sheet=replace(case.sheet, peak_K=None))
+    assert case.sheet.peak_K is not None
+    assert spread(60.0, vague) == pytest.approx(1.2 * between)
 
 
 @pytest.mark.parametrize(("measured_K", "taken_K"), [(0.0, -0.32), (-1.6, -1.6), (20.0, 19.5)])
