@@ -34,8 +34,7 @@ def film_mesh(cavity: Cavity, mesh_mm: float) -> FilmMesh:
     """
     if not 0.2 <= mesh_mm <= 100.0:
         raise InputError("mesh size", f"{mesh_mm:g}", "must be 0.2 to 100", unit="mm")
-    # An equilateral mesh of edge a has one vertex per sqrt(3)/2 a^2.
-    cells = cavity.area_cm2 * 100.0 / (0.866 * mesh_mm**2)
+    cells = cells_for(cavity.area_cm2, mesh_mm)
     if cells > MAX_CELLS:
         raise InputError(
             "mesh size",
@@ -76,7 +75,17 @@ def film_mesh(cavity: Cavity, mesh_mm: float) -> FilmMesh:
 
 def widest_mm(cavity: Cavity) -> float:
     """The widest spacing that gives enough cells, whatever the remesher leaves of them."""
-    return float(np.sqrt(cavity.area_cm2 * 100.0 / (0.866 * 1.15 * MIN_CELLS)))
+    return mesh_mm_for(cavity.area_cm2, 1.15 * MIN_CELLS)
+
+
+def cells_for(area_cm2: float, mesh_mm: float) -> float:
+    """Cells of so much wall: an equilateral mesh of edge a has one per sqrt(3)/2 a^2."""
+    return area_cm2 * 100.0 / (0.866 * mesh_mm**2)
+
+
+def mesh_mm_for(area_cm2: float, cells: float) -> float:
+    """The edge that gives about so many: see `cells_for`."""
+    return float(np.sqrt(cells_for(area_cm2, 1.0) / cells))
 
 
 def remesh(points: Floats, triangles: Index, edge: float) -> tuple[Floats, Index]:

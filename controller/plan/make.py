@@ -15,6 +15,7 @@ import numpy as np
 from controller import cure
 from controller.errors import OutsideValidity, PlanError
 from controller.film import WallStatistics
+from controller.filmmesh import mesh_mm_for
 from controller.model import (
     Casting,
     CoatClock,
@@ -51,7 +52,6 @@ from controller.plan.walls import (
     OutOfTime,
     Pour,
     Timed,
-    mesh_mm_for,
     run_over,
 )
 from controller.units import G_M_S2, metres, millimetres, rad_s

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import RBFInterpolator
 
 from controller.film import Numerics, WallStatistics, mesh_error
+from controller.filmmesh import cells_for, mesh_mm_for
 from controller.mould import Cavity
 from controller.plan.level import SCREEN, Level
 from controller.plan.mixing import (
@@ -52,7 +53,6 @@ from controller.plan.walls import (
     Pour,
     Walls,
     film_work,
-    mesh_mm_for,
     run_over,
 )
 
@@ -207,8 +207,7 @@ class Search:
 
     def _work(self, lanes: int, mesh_mm: float) -> float:
         """Of films on a mesh that is not made yet."""
-        cells = self.cavity.area_cm2 * 100.0 / (0.866 * mesh_mm**2)
-        return film_work(lanes, cells, FINE, self.executor)
+        return film_work(lanes, cells_for(self.cavity.area_cm2, mesh_mm), FINE, self.executor)
 
     def _explore(self, level: Level) -> list[Recipe]:
         """Drawn recipes, then more and more such as lay resin where the best mixture is thin."""

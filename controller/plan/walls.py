@@ -152,11 +152,6 @@ class Grid:
         return Grid(mesh, WallWeights.of(mesh), found_mm, numerics)
 
 
-def mesh_mm_for(area_cm2: float, cells: int) -> float:
-    """Edge that gives about `cells` cells: an equilateral mesh has one per sqrt(3)/2 a^2."""
-    return float(np.sqrt(area_cm2 * 100.0 / (0.866 * cells)))
-
-
 def film_work(lanes: int, cells: float, numerics: Numerics, executor: Executor | None) -> float:
     """What films cost, in units of their own: cells, and steps that shrink with the cells. Lanes
     left idle cost as much as busy ones."""

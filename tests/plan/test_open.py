@@ -8,11 +8,12 @@ import numpy as np
 import pytest
 import trimesh
 
+from controller.filmmesh import mesh_mm_for
 from controller.model import Casting, Opening, read_casting, read_rig
 from controller.mould import load_cavity
 from controller.plan import make_plan
 from controller.plan.make import DEFAULT_RECIPES, RUNS_OUT_MOST, Bench
-from controller.plan.walls import COARSE, Grid, mesh_mm_for, run_over
+from controller.plan.walls import COARSE, Grid, run_over
 
 ROOT = Path(__file__).resolve().parents[2]
 RIG = read_rig(ROOT / "hardware" / "rigs" / "small.toml")

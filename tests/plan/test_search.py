@@ -15,6 +15,7 @@ from scipy import sparse
 
 from controller.film import FilmMesh, WallWeights
 from controller.film.mesh import levelling_bounds
+from controller.filmmesh import mesh_mm_for
 from controller.model import read_casting, read_rig
 from controller.mould import load_cavity
 from controller.plan.level import SCREEN
@@ -45,7 +46,6 @@ from controller.plan.walls import (
     Grid,
     OutOfTime,
     Walls,
-    mesh_mm_for,
 )
 from controller.units import rad_s
 from firmware_bridge.clock import SystemClock
