@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from controller.film import Coat, FilmMesh, Fluid, Halted, Numerics, Spin, WallWeights, coats
+from controller.film.compiled import NARROW, WIDE
 from controller.film.mesh import levelling_bounds
 from controller.filmmesh import remesh
 from controller.model import CoatClock, RigSpec, Vector3
@@ -24,7 +25,6 @@ from firmware_bridge.contract import Clock
 
 Array = NDArray[np.float64]
 
-BATCH, FEW = 16, 4  # the compiled kernel's lanes, and those of the one for a few
 THREADS = min(4, os.cpu_count() or 1)
 # The search looks at thousands of sums on a coarse mesh. There a lower cap on thick places'
 # mobility, fewer steps a turn and an even start change min/mean by less than 0.01 (the film forgets
@@ -156,9 +156,9 @@ def film_work(lanes: int, cells: float, numerics: Numerics, executor: Executor |
     """What films cost, in units of their own: cells, and steps that shrink with the cells. Lanes
     left idle cost as much as busy ones."""
     threads = 1 if executor else THREADS
-    parts = FEW_WORK if lanes <= FEW * threads else math.ceil(lanes / (BATCH * threads))
+    parts = FEW_WORK if lanes <= NARROW * threads else math.ceil(lanes / (WIDE * threads))
     each = cells**1.5 * (1.0 if numerics is COARSE else FINE_WORK)
-    return float(parts * BATCH * threads * each)
+    return float(parts * WIDE * threads * each)
 
 
 def films(
@@ -247,7 +247,7 @@ class Walls:
     def of(self, wanted: Sequence[tuple[Recipe, Day]]) -> Array:
         """Films of (recipe, day) pairs, shape (pairs, cells)."""
         missing = list(dict.fromkeys(pair for pair in wanted if pair not in self.known))
-        step = BATCH * THREADS if self.executor is None else len(missing)
+        step = WIDE * THREADS if self.executor is None else len(missing)
         for k in range(0, len(missing), max(1, step)):
             part = missing[k : k + step]
             with self.budget.spend(self.work(len(part))):
@@ -266,7 +266,7 @@ class Walls:
         if self.executor is None:
             halt = None if math.isinf(self.budget.ends_s) else self.budget.over
             return list(films(self.grid, lanes, THREADS, pour.open, halt))
-        batches = [lanes[k : k + BATCH] for k in range(0, len(lanes), BATCH)]
+        batches = [lanes[k : k + WIDE] for k in range(0, len(lanes), WIDE)]
         jobs = [self.executor.submit(films, self.grid, batch, 1, pour.open) for batch in batches]
         try:
             return [film for job in jobs for film in job.result(self.budget.left_s())]

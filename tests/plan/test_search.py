@@ -14,6 +14,7 @@ import pytest
 from scipy import sparse
 
 from controller.film import FilmMesh, WallWeights
+from controller.film.compiled import WIDE
 from controller.film.mesh import levelling_bounds
 from controller.filmmesh import mesh_mm_for
 from controller.model import read_casting, read_rig
@@ -37,7 +38,6 @@ from controller.plan.space import BASELINE, draw, features, first_recipes, unlik
 from controller.plan.walls import (
     AS_PLANNED,
     BAD_DAYS,
-    BATCH,
     COARSE,
     FINE,
     SPACINGS,
@@ -489,7 +489,7 @@ class Hurried(Budget):
     """Once nothing is kept back there is time for one batch of a few lanes."""
 
     def covers(self, work: float) -> bool:
-        return bool(self.kept) or work < BATCH * THREADS * 600**1.5
+        return bool(self.kept) or work < WIDE * THREADS * 600**1.5
 
     @contextmanager
     def spend(self, work: float) -> Iterator[None]:
