@@ -181,9 +181,7 @@ def unfold(points: Floats, triangles: Index) -> Floats:
     takes the fold for a crease and keeps it.
     """
     points, n = points.copy(), len(points)
-    inside = np.ones(n, dtype=bool)
-    for loop in boundary_loops(triangles):
-        inside[loop] = False
+    inside = ~on_rim(triangles, n)
     corners = sparse.csr_array(
         (np.ones(triangles.size), triangles.ravel(), np.arange(0, triangles.size + 1, 3)),
         shape=(len(triangles), n),
@@ -207,9 +205,7 @@ def even_triangles(points: Floats, triangles: Index) -> Index:
     """The triangles, with edges beside the rim flipped towards three triangles at every rim
     corner and six elsewhere."""
     t = triangles.copy()
-    rim = np.zeros(len(points), dtype=bool)
-    for loop in boundary_loops(t):
-        rim[loop] = True
+    rim = on_rim(t, len(points))
     weight = np.where(rim, 3.0, 1.0)
     for _ in range(FLIP_SWEEPS):
         beyond = {}  # directed edge -> its triangle and the corner opposite
@@ -244,9 +240,7 @@ def without_short(points: Floats, triangles: Index, edge: float) -> tuple[Floats
     The remesher collapses none that ends on the rim, and two triangles that share a short one there
     make the smallest cell of all.
     """
-    rim = np.zeros(len(points), dtype=bool)
-    for loop in boundary_loops(triangles):
-        rim[loop] = True
+    rim = on_rim(triangles, len(points))
     pairs = np.unique(np.sort(triangles[:, [[0, 1], [1, 2], [2, 0]]].reshape(-1, 2)), axis=0)
     length = np.linalg.norm(points[pairs[:, 0]] - points[pairs[:, 1]], axis=1)
     short = np.flatnonzero((length < SHORT * edge) & ~rim[pairs].all(axis=1))
@@ -276,6 +270,14 @@ def without_short(points: Floats, triangles: Index, edge: float) -> tuple[Floats
     used = into == np.arange(len(points))
     place = np.cumsum(used) - 1
     return points[used], place[into[triangles[~dead]]]
+
+
+def on_rim(triangles: Index, count: int) -> npt.NDArray[np.bool_]:
+    """Of each point, whether it lies on the rim."""
+    rim = np.zeros(count, dtype=bool)
+    for loop in boundary_loops(triangles):
+        rim[loop] = True
+    return rim
 
 
 def corners_of(triangles: Index, count: int) -> list[Index]:
