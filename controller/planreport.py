@@ -20,27 +20,23 @@ from controller.printed import Block, Heading, Listed, Picture, Table, Words, wr
 from controller.wall import WallResult, compute_wall
 from controller.wallview import MAP, draw_view, figure_of
 
-PICTURES = ("The planned wall", "Beside what the best 4:1 would leave")
 
-
-def write_report(plan: Plan, path: Path, pictures: Sequence[Figure] = ()) -> None:
+def write_report(plan: Plan, path: Path, pictures: Sequence[Picture] = ()) -> None:
     """Write the plan as .html or .pdf. Raises InputError for any other ending."""
-    shown = [
-        Picture(figure, words, raster=True)
-        for figure, words in zip(pictures, PICTURES, strict=False)
-    ]
-    write(path, plan.casting.name, [Words(_intro(plan)), *_blocks(plan), *shown])
+    write(path, plan.casting.name, [Words(_intro(plan)), *_blocks(plan), *pictures])
 
 
-def pictures_of(plan: Plan, mesh_mm: float | None = None, threads: int = 1) -> list[Figure]:
+def pictures_of(plan: Plan, mesh_mm: float | None = None, threads: int = 1) -> list[Picture]:
     """The planned wall, and beside the best 4:1 if the plan knows it. None without a film."""
     if plan.wall.min_mm is None:
         return []
     wall = compute_wall(plan, mesh_mm, threads=threads)
-    found = [figure_of(wall, f"{plan.casting.name}: the planned wall")]
+    alone = figure_of(wall, f"{plan.casting.name}: the planned wall")
+    found = [Picture(alone, "The planned wall", raster=True)]
     plain = baseline_of(plan)
     if plain is not None:
-        found.append(side_by_side(compute_wall(plain, mesh_mm, threads=threads), wall))
+        both = side_by_side(compute_wall(plain, mesh_mm, threads=threads), wall)
+        found.append(Picture(both, "Beside what the best 4:1 would leave", raster=True))
     return found
 
 

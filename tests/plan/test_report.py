@@ -17,7 +17,7 @@ from controller.plan.make import Bench, baseline_coat
 from controller.plan.recipe import Recipe
 from controller.plan.search import Found
 from controller.planreport import baseline_of, pictures_of, write_report
-from controller.printed import Heading, Listed, Words, to_pdf
+from controller.printed import Heading, Listed, Picture, Words, to_pdf
 from firmware_bridge.clock import SystemClock
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -32,7 +32,8 @@ def plan() -> Plan:
 
 def test_html_has_weights_clock_and_cautions(plan: Plan, tmp_path: Path) -> None:
     path = tmp_path / "plan.html"
-    write_report(plan, path, [Figure()])
+    shown = [Picture(Figure(), f"picture {k}", raster=True) for k in range(3)]
+    write_report(plan, path, shown)
     text = path.read_text(encoding="utf-8")
     coat = plan.coats[0]
     assert f"A {coat.part_a_g:.1f} g + B {coat.part_b_g:.1f} g" in text
@@ -42,7 +43,8 @@ def test_html_has_weights_clock_and_cautions(plan: Plan, tmp_path: Path) -> None
     assert "opening-down" in text
     assert "safety data sheet" in text
     assert "The rim is not the wall" in text
-    assert "data:image/png;base64," in text
+    assert text.count("data:image/png;base64,") == len(shown)
+    assert all(one.caption in text for one in shown)
     assert "http" not in text  # nothing is fetched
     # Names come from files: they are escaped.
     named = plan.model_copy(
@@ -55,7 +57,11 @@ def test_html_has_weights_clock_and_cautions(plan: Plan, tmp_path: Path) -> None
 def test_pdf(plan: Plan, tmp_path: Path) -> None:
     path = tmp_path / "plan.pdf"
     named = plan.casting.model_copy(update={"name": "Фонарь Ω"})
-    write_report(plan.model_copy(update={"casting": named}), path, [Figure()])
+    write_report(
+        plan.model_copy(update={"casting": named}),
+        path,
+        [Picture(Figure(), "The wall", raster=True)],
+    )
     raw = path.read_bytes()
     assert raw.startswith(b"%PDF-")
     assert raw.count(b"/Type /Page\n") == 2  # one page of steps, one of pictures
