@@ -9,32 +9,31 @@ from controller.model import WallSummary
 from controller.mould import Cavity
 from controller.plan.search import Found
 
-# Of the mean: a smooth wall's thinnest patch, and what a twentieth of it is thinner than; below
-# these the place is named.
-EVEN, EVEN_LOW = 0.88, 0.93
+# Of the mean: a smooth wall's thinnest patch, what a twentieth of it is thinner than, below which
+# the place is named, and the thinnest patch on a bad day.
+WISHED = {"min_mm": 0.88, "p05_mm": 0.93, "worst_case_min_mm": 0.75}
 RIM_OFF = 0.10
-BAD_DAY = 0.75
 GAIN = 1.25  # over the same 4:1 for every coat
 NEAR_M = 12e-3  # a patch's width
 SHARP = 2.5  # times the mould's own median curvature
 
 
-def falls_short(wall: WallSummary) -> bool:
-    """Whether a wall is less even than can be wished, as planned or on a bad day."""
-    wanted = ((wall.min_mm, EVEN), (wall.p05_mm, EVEN_LOW), (wall.worst_case_min_mm, BAD_DAY))
-    return any(have is not None and have < share * wall.mean_mm for have, share in wanted)
+def falls_short(wall: WallSummary) -> set[str]:
+    """Which of a wall's figures are less than can be wished, as planned or on a bad day."""
+    known = wall.model_dump(include=set(WISHED), exclude_none=True)
+    return {name for name, mm in known.items() if mm < WISHED[name] * wall.mean_mm}
 
 
 def what_limits(
-    cavity: Cavity, found: Found, coats: int, mean_mm: float, cover_mm: float
+    cavity: Cavity, found: Found, wall: WallSummary, coats: int, cover_mm: float
 ) -> tuple[str, ...]:
     """Sentences; none where the wall is as even as can be wished, or was not computed."""
     s, grid = found.statistics, found.grid
     if s is None or grid is None:
         return ()
-    lowest = s.min / s.mean
+    lowest, mean_mm, short = s.min / s.mean, wall.mean_mm, falls_short(wall)
     said = []
-    if lowest < EVEN or s.p05 / s.mean < EVEN_LOW:
+    if short & {"min_mm", "p05_mm"}:
         at = grid.mesh.points[s.min_cell]
         place = cavity.rotation.T @ at * 1e3 + cavity.crossing_mm
         said.append(
@@ -56,7 +55,7 @@ def what_limits(
     if s.rim == s.rim and abs(s.rim / s.mean - 1.0) > RIM_OFF:
         side = "drains over its edge" if s.rim < s.mean else "gathers what the floor gives up"
         said.append(f"The rim is {s.rim / s.mean:.2f} of the mean: it {side}.")
-    if found.worst_min is not None and found.worst_min < BAD_DAY:
+    if "worst_case_min_mm" in short:
         said.append(
             f"On a bad day ({found.worst_days[0].name}) the thinnest patch is "
             f"{found.worst_min:.2f} of the mean: keep to the shop's temperature and the clock."
@@ -66,7 +65,7 @@ def what_limits(
         said.append(
             f"That is {lowest / plain:.2f} times the best 4:1 given to every coat, which alone "
             f"leaves {plain:.2f} of the mean: this form asks little of the spin."
-            if plain >= EVEN / GAIN
+            if plain >= WISHED["min_mm"] / GAIN
             else f"That is only {lowest / plain:.2f} times the best 4:1 given to every coat."
         )
     return tuple(said)

@@ -568,6 +568,7 @@ def assemble(
         "recipes": [dataclasses.asdict(recipe) for recipe in found.recipes],
     }
     wall_mm = sum(c.mean_mm for c in coats)
+    wall = wall_summary(casting, wall_mm, found)
     return Plan(
         casting=casting,
         rig=rig,
@@ -579,7 +580,7 @@ def assemble(
             mesh_sha256=cavity.mesh_sha256,
         ),
         coats=coats,
-        wall=wall_summary(casting, wall_mm, found),
+        wall=wall,
         totals=Totals(
             resin_g=resin,
             hollow_g=hollow,
@@ -599,7 +600,7 @@ def assemble(
             *taught_notes(bench.taught, found),
             rim_is_not_the_wall(hollow, area, wall_mm),
         ),
-        limits=what_limits(cavity, found, len(coats), wall_mm, COVER_MM),
+        limits=what_limits(cavity, found, wall, len(coats), COVER_MM),
         details=details,
     )
 

@@ -40,4 +40,4 @@ def test_what_falls_short(
     found = WallSummary(
         target_mm=4.0, mean_mm=4.0, min_mm=part[0], p05_mm=part[1], worst_case_min_mm=part[2]
     )
-    assert falls_short(found) is short
+    assert bool(falls_short(found)) is short
