@@ -124,8 +124,10 @@ def realise(
     speed_limit: float,
     accel_limit: float,
     start: tuple[float, float] = (0.0, 0.0),
+    commanded: bool = True,
 ) -> Profile:
-    """Turn legs into ramps within the limits (rad/s, rad/s2).
+    """Turn legs into ramps within the limits (rad/s, rad/s2). Not commanded: the laws are a
+    motor's own unevenness, which keeps to none; the ramps between them do.
 
     A law is cut at fixed angles, KNOTS_PER_TURN a turn; a ramp between two knots takes exactly the
     time that carries it from one angle to the next, so the law never drifts against gravity. Its
@@ -134,7 +136,8 @@ def realise(
     """
     ramps = _Ramps(accel_limit, start[0])
     for leg in legs:
-        _check_leg(leg, speed_limit, accel_limit)
+        if commanded:
+            _check_leg(leg, speed_limit, accel_limit)
         if leg.dwell == 0.0 and leg.bias == 0.0:
             ramps.steady(leg)
         else:

@@ -110,10 +110,12 @@ def eased(recipe: Recipe, clock: CoatClock, rig: RigSpec) -> Recipe:
     )
 
 
-def profile(recipe: Recipe, clock: CoatClock, rig: RigSpec, opening: Vector3) -> Profile:
+def profile(
+    recipe: Recipe, clock: CoatClock, rig: RigSpec, opening: Vector3, commanded: bool = True
+) -> Profile:
     """The ramps, SI. They end turning: the run parks when the coat has gelled.
 
-    opening: which way it looks in the mould frame.
+    opening: which way it looks in the mould frame. commanded: see `realise`.
     """
     start = start_angles(recipe, opening)
     return realise(
@@ -121,6 +123,7 @@ def profile(recipe: Recipe, clock: CoatClock, rig: RigSpec, opening: Vector3) ->
         rad_s(rig.rate_limit_rpm),
         rad_s(rig.accel_limit_rpm_s),
         (math.radians(start.major), math.radians(start.minor)),
+        commanded,
     )
 
 

@@ -103,14 +103,14 @@ class Pour:
             bias=recipe.bias + day.ripple,
             rim_bias=recipe.rim_bias + day.ripple if recipe.rim_bias else 0.0,
         )
-        # A day's ripple is not commanded: the rig's limits do not apply to it.
+        # Every film is ramped up a fifth quicker than the rig may be, and soon forgets it.
         limits = {
             "rate_limit_rpm": 1.2 * self.rig.rate_limit_rpm,
             "accel_limit_rpm_s": 1.2 * self.rig.accel_limit_rpm_s,
         }
         rig = self.rig.model_copy(update=limits)
         timed = time_of(recipe, self.times)
-        found = profile(turned, timed.clock, rig, self.opening)
+        found = profile(turned, timed.clock, rig, self.opening, commanded=not day.ripple)
         fluid = Fluid(
             self.density_kg_m3,
             SURFACE_TENSION_N_M,

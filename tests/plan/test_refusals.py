@@ -17,6 +17,9 @@ from controller.plan import make_plan
 from controller.plan.make import Bench
 from controller.plan.recipe import within_limits
 from controller.plan.space import first_recipes
+from controller.plan.walls import AS_PLANNED, BAD_DAYS
+from controller.spin import Leg, mean_cos, realise
+from controller.units import rad_s
 
 ROOT = Path(__file__).resolve().parents[2]
 RIG = read_rig(ROOT / "hardware" / "rigs" / "small.toml")
@@ -114,6 +117,24 @@ def test_a_rig_that_hardly_speeds_up_turns_evenly() -> None:
     found = first_recipes(pour, np.random.default_rng(0), 24)
     assert len(found) == 24
     assert all(within_limits(recipe, pour.clock(recipe), slow) for recipe in found)
+
+
+@pytest.mark.parametrize("accel_rpm_s", [0.02, 0.3])
+def test_a_ripple_need_not_be_one_that_the_rig_could_make(accel_rpm_s: float) -> None:
+    """It is a motor's unevenness, commanded by nobody: each recipe turns on each bad day. The rig
+    speeds up as it can; then the ripple has its whole <cos phi>, bias/2 (`Leg`)."""
+    slow = RIG.model_copy(update={"accel_limit_rpm_s": accel_rpm_s})
+    bench = Bench(GLOBE, slow, load_cavity(GLOBE))
+    pour = bench.pour(bench.batch(1.5))
+    for recipe in first_recipes(pour, np.random.default_rng(0), 24):
+        for day in (AS_PLANNED, *BAD_DAYS):
+            assert pour.coat(recipe, day, 100).spin.travel_rad > 0.0
+    rig_accel = rad_s(accel_rpm_s)
+    leg = Leg("level", 1e5, rad_s(8.0), rad_s(2.0), bias=0.005)
+    found = realise([leg], rad_s(20.0), rig_accel, commanded=False)
+    assert abs(found.accelerations()[0][0]) <= rig_accel
+    turn = found.major[1:9]
+    assert mean_cos(np.roll(turn, -int(turn.argmin()))) == pytest.approx(0.0025, abs=1e-6)
 
 
 def test_a_quick_resin_demoulded_late_is_planned() -> None:
