@@ -48,9 +48,12 @@ _CALL_EARLY = 0.05
 # readings are so much likelier without a reaction (log). Every question may raise a false alarm, so
 # one counts: the last by which a person can know within three quarters of the pot life. Once the
 # fit itself, twice in a row, holds it for less likely than the last of these, it has shown itself.
+# The limits spend about one false alarm in a hundred sound batches, where they name most: of 2771
+# sound ones, at this moment, 2.1 % of the delayed cups are called inert, 1.9 % of the coats, 0.9 %
+# of the delayed coats, and no other cup.
 _ASK_FROM, _ASK_AT = 0.5, 0.735  # pot lives
-_INERT_AT, _INERT_AT_SNAP = 1.25, {"cup": 1.0, "coat": 2.0}
-_INERT_ELSE = 3.0
+_INERT_AT, _INERT_AT_SNAP_CUP = 1.1, 0.7
+_INERT_ELSE = 4.0
 _REACTS = 0.005
 _MAYBE_INERT = 0.2
 # Nothing is called gelled while the trace speaks against a reaction, however little: this is the
@@ -129,9 +132,8 @@ def step(state: GelState, event: Row | Touch) -> tuple[GelState, GelEstimate]:
     before_s = float(state.rows[-1, TIME]) if len(state.rows) else -math.inf
     state = _read(state, event)
     if before_s < _ASK_AT * state.case.sheet.pot_life_s <= event.time_s:
-        snap, placement = state.case.sheet.snap, state.case.placement
-        limit = _INERT_AT_SNAP[placement] if snap else _INERT_AT
-        state = _asked_whether_inert(state, limit)
+        snap_cup = state.case.sheet.snap and state.case.placement == "cup"
+        state = _asked_whether_inert(state, _INERT_AT_SNAP_CUP if snap_cup else _INERT_AT)
     if event.time_s - state.fitted_s >= state.case.sheet.pot_life_s * REFIT_EVERY:
         state = _named_by_fit(_fitted(state))
     return _estimate(state)

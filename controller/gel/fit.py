@@ -86,7 +86,7 @@ TAIL = 4.0  # degrees of freedom of every heavy tail (Student's t)
 _TOUCH_LATE, _TOUCH_SD = 0.02, 0.04  # a finger finds the gel a little late; of logs
 # How well the model follows a probe; a coat's few kelvin hang on a wall that is half known.
 _MODEL_SD_K = {"cup": 0.25, "coat": 0.3}
-_MODEL_SD_RISE = 0.05
+MODEL_SD_RISE = 0.05
 # How far the gel is off, over what the fit says of itself: calibrated on the 960 sound batches of
 # seeds 7000 to 7007. A resin of much heat keeps closer to the trade's ratio than the loose prior
 # allows, a coat's own trace tells more than the fit believes where it shows much heat; one whose
@@ -103,7 +103,7 @@ NOISE_SD_K = 0.3  # of one reading
 # one that is slower than most, in SETTLES_LAGS. It may come from elsewhere than the air: from the
 # shelf, a hand. Before two lags it says too little to be asked.
 _USED_LAGS, SETTLES_LAGS, _SETTLES_K = 2.0, 1.3, 1.5
-MODEL_MEMORY = 1.0 / 8.0  # pot lives over which its error keeps its sign
+_MODEL_MEMORY = 1.0 / 8.0  # pot lives over which its error keeps its sign
 _PROBE_IN_S = 40.0  # after the pour (common practice, no source)
 _HORIZON_STEPS = 200  # with 140 a hot cup's gel came 1.1 % late; 0.5 % is left
 _MEMORY_ROUNDS, _MEMORY_STEP = 10, 6.0  # a resin unlike its sheet is far from it
@@ -640,7 +640,7 @@ def refit(
         damping = float(np.clip(fit.damping * (0.3 if fine else 4.0), 1e-3, 30.0))
         best, lane = (go, own.stop - 1) if go.cost < stay.cost else (stay, own.start)
         _, slopes = _slopes(np.vstack([log_coat[own], seen_K[:, own]]))
-        sd_K = model_sd_K(case, seen_K[:, lane] - room_K)
+        sd_K = _model_sd_K(case, seen_K[:, lane] - room_K)
         fit = replace(
             fit,
             damping=damping,
@@ -652,9 +652,9 @@ def refit(
     return tuple(found)
 
 
-def model_sd_K(case: Case, rise_K: FloatArray) -> FloatArray:
+def _model_sd_K(case: Case, rise_K: FloatArray) -> FloatArray:
     """How far the model may be off a probe that stands `rise_K` above the room."""
-    return np.asarray(np.hypot(_MODEL_SD_K[case.placement], _MODEL_SD_RISE * rise_K))
+    return np.asarray(np.hypot(_MODEL_SD_K[case.placement], MODEL_SD_RISE * rise_K))
 
 
 def _probe_misfit(
@@ -673,8 +673,8 @@ def _probe_misfit(
     at_s, read_K, count = binned(used[:, TIME], used[:, PROBE], width_s)
     model_K = read_off(case, seen_K, dt_s, at_s)
     rise_K = read_K - np.interp(at_s, grid_s, room_K)
-    sameness = math.sqrt(max(1.0, MODEL_MEMORY * pot_s / width_s))
-    sd_K = model_sd_K(case, rise_K) * sameness
+    sameness = math.sqrt(max(1.0, _MODEL_MEMORY * pot_s / width_s))
+    sd_K = _model_sd_K(case, rise_K) * sameness
     noise_K = NOISE_SD_K / np.sqrt(count)
     left = np.exp((in_s - at_s) / (SETTLES_LAGS * lag_s))
     short_K = np.hypot(_SETTLES_K, rise_K) * left / (1.0 - left)
