@@ -386,8 +386,9 @@ def test_same_seed_same_plan(globe_search: tuple[Search, list[str]]) -> None:
     assert again.statistics == first.found.statistics
 
 
-def chosen(monkeypatch: pytest.MonkeyPatch, searches: int, patience: int = 10**6) -> Found:
-    """The best of so many small searches from seed 7; Ctrl-C when told so often of progress."""
+def chosen_of_two(monkeypatch: pytest.MonkeyPatch, patience: int = 10**6) -> Found:
+    """The best of two small searches, the first `globe_search`; Ctrl-C when told so often of
+    progress."""
     bench = Bench(GLOBE, RIG, load_cavity(GLOBE))
     monkeypatch.setattr("controller.plan.make.FULL", TINY)
     told: list[str] = []
@@ -397,24 +398,26 @@ def chosen(monkeypatch: pytest.MonkeyPatch, searches: int, patience: int = 10**6
         if len(told) > patience:
             raise KeyboardInterrupt
 
-    wish = Wish(7, None, tell, None, None, searches)
-    found = choose(bench, bench.batch(1.5), 3, wish)
-    if searches > 1:
-        assert f"search {min(searches, 2)} of {searches}" in told[-1]
+    found = choose(bench, bench.batch(1.5), 3, Wish(7, None, tell, None, None, searches=2))
+    assert "search 2 of 2" in told[-1]
     return found
 
 
-def test_the_best_of_several_searches_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_best_of_several_searches_is_kept(
+    globe_search: tuple[Search, list[str]], monkeypatch: pytest.MonkeyPatch
+) -> None:
     """A second one begins with what the first found; its plan is taken only if it is better."""
-    once, twice = chosen(monkeypatch, 1), chosen(monkeypatch, 2)
+    once, twice = globe_search[0].found, chosen_of_two(monkeypatch)
     assert twice.complete
     assert twice.value >= once.value
     assert twice.value > once.value or twice.recipes == once.recipes
 
 
-def test_ctrl_c_in_a_second_search_keeps_the_first(monkeypatch: pytest.MonkeyPatch) -> None:
-    once = chosen(monkeypatch, 1)
-    broken = chosen(monkeypatch, 2, patience=len(once.history) + 4)
+def test_ctrl_c_in_a_second_search_keeps_the_first(
+    globe_search: tuple[Search, list[str]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    once = globe_search[0].found
+    broken = chosen_of_two(monkeypatch, patience=len(once.history) + 4)
     assert broken.interrupted
     assert broken.recipes == once.recipes
 
