@@ -20,7 +20,7 @@ serve: $(VENV)/.demo compiler ## the controller with its panel (ARGS="--rig RIG.
 test: $(VENV)/.test test-packages ## installs what the tests need, lints, and runs them
 	@$(MAKE) -s lint
 ifeq ($(ARGS),)
-	@$(BIN)/python -m pytest -n auto -m "not alone"
+	@$(BIN)/python -m pytest -n auto --dist loadfile --no-loadscope-reorder -m "not alone"
 	@$(BIN)/python -m pytest -m alone
 else
 	@$(BIN)/python -m pytest $(ARGS)

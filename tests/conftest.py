@@ -13,6 +13,27 @@ settings.load_profile("house")
 # These fill the machine by themselves, or measure time as a person would feel it.
 ALONE = ("tests/browser/", "tests/faults/test_castings.py", "tests/faults/test_kill.py")
 
+# A worker takes a whole file (what its tests share is made once). These take longest: begun last,
+# one of them would keep one core busy and the others waiting.
+LONGEST = (
+    "tests/docs/test_docs.py",
+    "tests/plan/test_search.py",
+    "tests/contract/test_rig.py",
+    "tests/numerics/test_gel_batches.py",
+    "tests/cli/test_demo_killed.py",
+    "tests/firmware/test_chip.py",
+    "tests/run/test_prove.py",
+    "tests/install/test_service.py",
+)
+
+
+def place(item: pytest.Item) -> int:
+    """Where in the order: the longest, the others as they come, those in a browser."""
+    file = item.nodeid.split("::")[0]
+    if file in LONGEST:
+        return LONGEST.index(file)
+    return len(LONGEST) + file.startswith("tests/browser/")
+
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """`make test` runs what is not marked alone on all cores, then the rest one after another.
@@ -22,4 +43,4 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if item.nodeid.startswith(ALONE):
             item.add_marker("alone")
-    items.sort(key=lambda item: "tests/browser/" in item.nodeid)
+    items.sort(key=place)
