@@ -76,9 +76,11 @@ LAG_S = {"digital_1wire": 20.0, "thermocouple_k": 5.0, "infrared": 2.0}
 # The coats whose gel the trade holds against their cups' were poured when the mix was ready, which
 # takes as long for a resin of much patience (common practice, no source).
 _TRADE_POUR_S, _TRADE_POUR_POTS = 120.0, 0.4
-# Of logs. The trade's 1.5 to 1.7 would be 0.04 either way; nearly twice that, and a heavy tail, for
-# a trade that may be wrong of this resin.
-SHEET_SD = {"pot_life": 0.10, "heat": 0.12, "ratio": 0.07}
+SHEET_SD = {"pot_life": 0.10, "heat": 0.12}  # of logs
+# Of the log of the trade's ratio. Its 1.5 to 1.7 would be 0.04 either way; nearly twice that, and a
+# heavy tail, for a trade that may be wrong of this resin. Once a coat of this very resin was found
+# gelled, the trade has little to say: twice that again.
+_RATIO_SD, _RATIO_SD_FOUND = 0.07, 0.14
 # Without a peak on the sheet the resin may be a rigid one or an elastomer: 25 to 130 K and more,
 # from memory of the usual castings.
 _USUAL_RISE_K, _USUAL_RISE_SD = 75.0, 1.0  # the second of the log
@@ -87,17 +89,17 @@ _TOUCH_LATE, _TOUCH_SD = 0.02, 0.04  # a finger finds the gel a little late; of 
 # How well the model follows a probe; a coat's few kelvin hang on a wall that is half known.
 _MODEL_SD_K = {"cup": 0.25, "coat": 0.3}
 MODEL_SD_RISE = 0.05
-# How far the gel is off, over what the fit says of itself: calibrated on the 1280 sound batches of
-# seeds 7000 to 7007 and 9100 to 9103. A resin of much heat keeps closer to the trade's ratio than
+# How far the gel is off, over what the fit says of itself: calibrated on the 1920 sound batches of
+# seeds 7000 to 7007 and 9100 to 9303. A resin of much heat keeps closer to the trade's ratio than
 # the loose prior allows, a coat's own trace tells more than the fit believes where it shows much
 # heat; one whose sheet tells no peak is farther off than the fit believes; a delayed resin's
 # earlier batches tell less: what batches differ by is a change of the fit's rate only, not of its
 # delay.
 _SPREAD_HEAT_K = (45.0, 75.0)  # of the resin's rise: mild below the first, hot above the second
-_SPREAD_MILD = {"cup": 0.675, "coat": 0.82}
-_SPREAD_HOT = {"cup": 0.57, "coat": 0.63}
-_SPREAD_SNAP = {"cup": 1.0, "coat": 0.92}
-_SPREAD_NO_PEAK = 1.2  # times that
+_SPREAD_MILD = {"cup": 0.66, "coat": 0.82}
+_SPREAD_HOT = {"cup": 0.62, "coat": 0.65}
+_SPREAD_SNAP = {"cup": 1.05, "coat": 1.0}
+_SPREAD_NO_PEAK = 1.1  # times that
 _SPREAD_SNAP_EARLIER = 1.2
 NOISE_SD_K = 0.3  # of one reading
 # A probe that goes in still misses a share of the way from the air, which falls to 1/e in a lag; of
@@ -130,12 +132,14 @@ TIME, PROBE, AIR, TRUST = range(4)  # columns of the rows; trust, see watch.GOOD
 class Prior:
     """Of one hypothesis: rows `tail` @ x + `tail_off` heavy-tailed, `gauss` @ x Gaussian.
 
-    sheet, sheet_at: what the tail rows say, and about which parameters they are straight.
+    sheet, sheet_at: what the tail rows say, and about which parameters they are straight; ratio_sd:
+    how far the trade's ratio of coat over cup may be off, of its log.
     """
 
     base: Kinetics
     sheet: Sheet
     sheet_at: FloatArray
+    ratio_sd: float
     reacts: bool
     log_odds: float
     gauss: FloatArray
@@ -252,7 +256,7 @@ def _log_crossing(alpha: FloatArray, level: FloatArray, dt_s: float) -> FloatArr
     return np.log(np.where(np.isfinite(found), found, np.maximum(beyond, end_s)))
 
 
-def sheet_misfit(kin: Kinetics, sheet: Sheet, lanes: int) -> FloatArray:
+def sheet_misfit(kin: Kinetics, sheet: Sheet, ratio_sd: float, lanes: int) -> FloatArray:
     """Pot life, heat and the trade's ratio of each lane off what the sheet says, in standard
     deviations, (3, lanes).
     """
@@ -267,16 +271,18 @@ def sheet_misfit(kin: Kinetics, sheet: Sheet, lanes: int) -> FloatArray:
         [
             np.log(cup_s / sheet.pot_life_s) / SHEET_SD["pot_life"],
             rise / SHEET_SD["heat"],
-            np.log(coat_s / cup_s / cure.coat_over_cup(sheet)) / SHEET_SD["ratio"],
+            np.log(coat_s / cup_s / cure.coat_over_cup(sheet)) / ratio_sd,
         ]
     )
 
 
-def _sheet_rows(base: Kinetics, sheet: Sheet, at: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _sheet_rows(
+    base: Kinetics, sheet: Sheet, ratio_sd: float, at: FloatArray
+) -> tuple[FloatArray, FloatArray]:
     """What the sheet says, as heavy-tailed rows, straight about the parameters `at` (SIZE,)."""
     x = _with_nudges(at)
     x[:, _RESIN:] = 0.0  # the sheet knows no day
-    value, rows = _slopes(sheet_misfit(kinetics(base, x), sheet, len(x)))
+    value, rows = _slopes(sheet_misfit(kinetics(base, x), sheet, ratio_sd, len(x)))
     return rows, value - rows @ at
 
 
@@ -289,7 +295,7 @@ def sheet_near(prior: Prior, fit: Fit) -> Prior:
     at = fit.x * OF_RESIN
     if not prior.reacts or float(np.abs(at - prior.sheet_at).max()) < _SHEET_NEAR:
         return prior
-    tail, tail_off = _sheet_rows(prior.base, prior.sheet, at)
+    tail, tail_off = _sheet_rows(prior.base, prior.sheet, prior.ratio_sd, at)
     if not np.isfinite(tail).all() or not np.isfinite(tail_off).all():
         return prior
     return replace(prior, tail=tail, tail_off=tail_off, sheet_at=at)
@@ -448,11 +454,14 @@ def _evidence_before(prior: Prior) -> float:
 def _reacting(case: Case, *, snap: bool) -> Prior:
     sheet = replace(case.sheet, snap=snap)
     base = cure.kinetics_from_sheet(sheet)
-    tail, tail_off = _sheet_rows(base, sheet, np.zeros(SIZE))
+    found = any(batch.coat_gel_s is not None for batch in case.earlier)
+    ratio_sd = _RATIO_SD_FOUND if found else _RATIO_SD
+    tail, tail_off = _sheet_rows(base, sheet, ratio_sd, np.zeros(SIZE))
     prior = Prior(
         base=base,
         sheet=sheet,
         sheet_at=np.zeros(SIZE),
+        ratio_sd=ratio_sd,
         reacts=True,
         log_odds=math.log(1.0 - _OTHER_ODDS if snap == case.sheet.snap else _OTHER_ODDS),
         gauss=np.eye(SIZE),

@@ -100,7 +100,7 @@ def crowd(case: Case, prior: Prior) -> Crowd:
     resins = x * OF_RESIN
     # Each has the printed pot life but for what a sheet may be off, by its clock as a whole.
     for _ in range(_PACES):
-        told = sheet_misfit(kinetics(prior.base, resins), prior.sheet, _CROWD)
+        told = sheet_misfit(kinetics(prior.base, resins), prior.sheet, prior.ratio_sd, _CROWD)
         late = np.nan_to_num(SHEET_SD["pot_life"] * (told[0] - _draws()[:, SIZE]))
         resins[:, AT["rate"]] += late / RESIN_SD["rate"]
         resins[:, AT["induction"]] -= late / RESIN_SD["induction"]

@@ -84,7 +84,7 @@ def test_a_sheet_is_asked_again_where_the_resin_is_unlike_it() -> None:
         state, _ = gel.step(state, replace(row, probe_K=seen_K))
     prior, fit = state.priors[0], state.fits[0]
     cup_s, _, coat_s = cure.sheet_figures(kinetics(prior.base, fit.x[None] * OF_RESIN), sheet)
-    said = (prior.tail_off + prior.tail @ fit.x)[2] * SHEET_SD["ratio"]
+    said = (prior.tail_off + prior.tail @ fit.x)[2] * prior.ratio_sd
     found = math.log(float(coat_s[0] / cup_s[0]) / cure.coat_over_cup(sheet))
     assert float(kinetics(prior.base, fit.x[None]).rise_K[0]) < 45.0
     assert said == pytest.approx(found, abs=0.01)
@@ -230,8 +230,9 @@ def test_an_earlier_batch_says_nothing_of_whether_this_one_reacts(
     for row in rows:
         state, estimate = gel.step(state, row)
         assert "no sign of a reaction" not in estimate.sentence.lower()
-    # Two in a hundred batches are taken not to react until one knows better (fit.py).
-    assert _likeliest(state)[1] == pytest.approx(0.02, abs=0.001)
+    # Two in a hundred batches are taken not to react until one knows better (fit.py), but for a
+    # tenth: the sheet's word is made straight only so near to where the fit stands.
+    assert _likeliest(state)[1] == pytest.approx(0.02, rel=0.12)
     state, estimate = gel.step(state, gel.Touch("cup", 250.0))
     assert estimate.faults == ()
 
@@ -334,7 +335,7 @@ def test_a_crowd_has_the_printed_pot_life() -> None:
                          "induction_s", "sharpness", "own_order")
         },
     )  # fmt: skip
-    off = SHEET_SD["pot_life"] * sheet_misfit(kin, SHEET, len(crowded.log_weight))[0]
+    off = SHEET_SD["pot_life"] * sheet_misfit(kin, SHEET, 0.07, len(crowded.log_weight))[0]
     good = crowded.log_weight > -1e5
     assert np.mean(good) > 0.9
     assert abs(np.median(off[good])) < 0.03
@@ -419,7 +420,7 @@ def test_a_mould_nobody_measured_is_waited_for() -> None:
 
 @pytest.mark.parametrize("placement", ["cup", "coat"])
 def test_how_far_off_the_fit_may_be(placement: gel.What) -> None:
-    """More of a mild resin than of a hot one, gradually between the two; a fifth more where the
+    """More of a mild resin than of a hot one, gradually between the two; a tenth more where the
     sheet tells no peak."""
     case, _, _ = own_trace(placement, 300.0)
     prior = hypotheses(case)[0]
@@ -430,11 +431,11 @@ def test_how_far_off_the_fit_may_be(placement: gel.What) -> None:
         return _spread(case, prior, x)
 
     mild, between, hot = (spread(rise_K) for rise_K in (30.0, 60.0, 110.0))
-    assert hot < 0.9 * mild
+    assert hot < 0.95 * mild
     assert between == pytest.approx(0.5 * (mild + hot))
     vague = replace(case, sheet=replace(case.sheet, peak_K=None))
     assert case.sheet.peak_K is not None
-    assert spread(60.0, vague) == pytest.approx(1.2 * between)
+    assert spread(60.0, vague) == pytest.approx(1.1 * between)
 
 
 @pytest.mark.parametrize(("measured_K", "taken_K"), [(0.0, -0.32), (-1.6, -1.6), (20.0, 19.5)])
@@ -553,6 +554,13 @@ def test_a_coat_that_took_far_longer_is_believed() -> None:
     """Against the sheet and the trade's 1.5 to 1.7 times the cup, because to stop early costs the
     coat: at least half of what the touch says over the usual, in logs."""
     assert expected_s(3200.0) > math.sqrt(3200.0 / 860.0 / 1.6) * 0.95 * expected_s()
+
+
+def test_a_coat_that_was_found_counts_for_more_than_the_trade() -> None:
+    """Of two resins whose one coat gelled at 1.6 and 2.2 times its cup the next is expected as much
+    apart, but for the rest that a finger, a day and the trade leave open: three fifths in logs."""
+    apart = math.log(expected_s(1900.0) / expected_s(1380.0))
+    assert 0.57 < apart / math.log(1900.0 / 1380.0) < 1.0
 
 
 def test_a_coat_found_gelled_before_its_cup_is_a_slip() -> None:
