@@ -41,14 +41,14 @@ from controller.gel.inert import Crowd, against_reaction, crowd
 REFIT_EVERY = 1.0 / 40.0  # pot lives
 # Stopping early ruins a coat, stopping late costs minutes: how sure a call must be that the coat
 # has gelled, or does within 5 % of the time. Of the 1920 batches of fit._SPREAD_MILD this called
-# 1.2 % too early, with a median delay of 12.3 %; 1.0 % would cost a delay of 13 %.
+# 1.1 % too early, with a median delay of 12.4 %; 1.0 % would cost a delay of 13 %.
 _CALL_CHANCE = 0.99
 _CALL_EARLY = 0.05
 # 'Nothing reacts' is asked of the crowd (inert.py) from half the pot life on, and named where the
 # readings are so much likelier without a reaction (log). Every question may raise a false alarm, so
 # one counts: the last by which a person can know within three quarters of the pot life. Once the
 # fit itself, twice in a row, holds it for less likely than the last of these, it has shown itself.
-# The limits spend half a false alarm in a hundred sound batches, where they name most: of 1280
+# The limits spend six false alarms in a thousand sound batches, where they name most: of 1280
 # sound ones, at this moment, 1.4 % of the delayed cups are called inert, 1.0 % of the coats,
 # delayed or not, and no other cup.
 _ASK_FROM, _ASK_AT = 0.5, 0.735  # pot lives
