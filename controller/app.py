@@ -114,21 +114,28 @@ class House:
 
 @contextmanager
 def only_one(folder: Path) -> Iterator[None]:
-    """Two controllers must not hold one rig. The kernel drops the lock with the process."""
-    folder.mkdir(parents=True, exist_ok=True)
-    with (folder / "in-use").open("w", encoding="ascii") as file:
+    """Two controllers must not hold one rig. The kernel drops the lock with the process. Raises
+    InputError; a folder that can only be read is no reason, for a frame may be turning."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        lock = os.open(folder / "in-use", os.O_RDONLY | os.O_CREAT | os.O_CLOEXEC, 0o666)
+    except OSError as error:
+        raise InputError("data", folder, f"{error.strerror}") from None
+    try:
         try:
-            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
             raise InputError(
                 "data", folder, "another evenwall is at work here", hint="end it, or give --data"
             ) from None
         yield
+    finally:
+        os.close(lock)
 
 
 def going_on(record: Path, speed: float) -> SystemClock:
     """The rig's clock, taken up where the last process left it; a new one when the record cannot
-    be read, which `Records` tells of and mends."""
+    be read: a frame moved by hand has no casting that it would put out of step."""
     if not record.exists():
         return SystemClock(speed)
     try:
@@ -174,16 +181,14 @@ class Devices:
 
 
 @contextmanager
-def open_devices(setup: Setup) -> Iterator[Devices]:
+def open_devices(setup: Setup, clock: SystemClock) -> Iterator[Devices]:
     """Board or simulated board, probes, pins, until the block ends; the rig is not opened yet.
 
     A simulated board outlives a killed controller, as a real one does, and is joined again; a
-    controller that ends in order takes it down. Raises InputError, BridgeError, RecordError.
+    controller that ends in order takes it down. Raises InputError, BridgeError.
     """
     spec = setup.spec
     with ExitStack() as stack:
-        stack.enter_context(only_one(setup.data))
-        clock = going_on(setup.record, setup.speed)
         board = twin = None
         port = spec.port
         if spec.backend == "simulated":
@@ -250,12 +255,16 @@ async def _weighing(spec: RigSpec, supervisor: Supervisor) -> AsyncIterator[PtyS
 
 @asynccontextmanager
 async def open_house(setup: Setup, judges: GelJudges | None = None) -> AsyncIterator[House]:
-    """Devices, record, supervisor and service, until the block ends. Raises as `open_devices`.
+    """Devices, record, supervisor and service, until the block ends. Raises as `open_devices`,
+    and RecordError.
 
     judges: of the gel; the estimator, with what the resins' earlier batches have taught it."""
     async with AsyncExitStack() as stack:
-        devices = stack.enter_context(open_devices(setup))
+        stack.enter_context(only_one(setup.data))
         records = Records(setup.record)
+        # The rig's clock goes on where the last process left it, wherever the record is kept now.
+        clock = SystemClock(setup.speed, records.journal.anchor())
+        devices = stack.enter_context(open_devices(setup, clock))
         memories = resin_memories(records.journal)
         supervisor = Supervisor(
             rig=devices.rig,

@@ -1,19 +1,21 @@
 """The record: an append-only journal in SQLite, written as things happen.
 
 One sequence of ids runs through events and samples, so that a broken stream resumes without a gap.
-Rows are given out at once and written in batches; while the disk refuses, they wait in bounded
-memory and the run goes on. `Journal` is the file and knows no event loop; `Records` puts it on a
-thread of its own so that a slow card never makes the loop late.
+Rows are given out at once and written in batches. While a disk is full they wait in bounded memory;
+where it refuses for good the record goes on beside it (`controller.beside`) and is put back by the
+next process that finds the disk mended; the run goes on in any case. `Journal` is the file and
+knows no event loop; `Records` puts it on a thread of its own so that a slow card never makes the
+loop late.
 """
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
+import errno
 import json
-import shutil
+import logging
 import sqlite3
-import tempfile
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -21,6 +23,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
 
+from controller import beside
 from controller.errors import InputError, RecordError
 from controller.model import Event, Plan, Sample
 from firmware_bridge.clock import Anchor
@@ -59,6 +62,36 @@ _SCHEMA += "".join(
 SAMPLE_COLUMNS = tuple(Sample.model_fields)
 _SAMPLE_SQL = ", ".join(SAMPLE_COLUMNS)
 _ENDED = ("finished", "abandoned")
+# Primary result codes (sqlite.org/rescode.html): the low byte of what an error carries.
+_DAMAGE = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+_REFUSAL = (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CANTOPEN)
+_OF_DISK = (errno.EROFS, errno.EIO, errno.ENOSPC, errno.EDQUOT)
+
+
+class Damaged(RecordError):
+    """The file is no record any more."""
+
+
+class DiskRefuses(RecordError):
+    """The disk can be read at best, and will not come back by itself."""
+
+
+class DiskFull(RecordError):
+    """No room, until somebody makes some."""
+
+
+_LASTING: tuple[type[RecordError], ...] = (Damaged, DiskRefuses)
+log = logging.getLogger(__name__)
+
+
+def _said(error: sqlite3.Error, before: str = "") -> RecordError:
+    """What SQLite says as the kind of trouble that it is."""
+    code = getattr(error, "sqlite_errorcode", 0)  # none on its own module's complaints
+    # A full disk has no room for the index of the log either; SQLite says that in another word.
+    full = code & 0xFF == sqlite3.SQLITE_FULL or code == sqlite3.SQLITE_IOERR_SHMSIZE
+    refused = DiskRefuses if code & 0xFF in _REFUSAL else RecordError
+    kind = Damaged if code & 0xFF in _DAMAGE else DiskFull if full else refused
+    return kind(f"{before}{error}")
 
 
 @dataclass
@@ -89,8 +122,11 @@ class Journal:
             db = sqlite3.connect(
                 self.path or ":memory:", check_same_thread=False, isolation_level=None, timeout=2.0
             )
-        except (sqlite3.Error, OSError) as error:
-            raise RecordError(f"record {self.path}: {error}") from None
+        except sqlite3.Error as error:
+            raise _said(error, f"record {self.path}: ") from None
+        except OSError as error:
+            kind = DiskRefuses if error.errno in _OF_DISK else RecordError
+            raise kind(f"record {self.path}: {error.strerror}") from None
         try:
             # FULL: what was acknowledged survives a power cut, not only a killed process.
             db.execute("PRAGMA journal_mode = WAL")
@@ -108,7 +144,7 @@ class Journal:
             db.execute("SELECT max(sample_id) FROM samples").fetchone()
         except sqlite3.Error as error:
             db.close()
-            raise RecordError(f"record {self.path}: {error}") from None
+            raise _said(error, f"record {self.path}: ") from None
         except RecordError:
             db.close()
             raise
@@ -146,7 +182,34 @@ class Journal:
         except sqlite3.Error as error:
             with contextlib.suppress(sqlite3.Error):
                 self.db.execute("ROLLBACK")
-            raise RecordError(str(error)) from error
+            raise _said(error) from error
+
+    def try_writing(self) -> None:
+        """Raises RecordError where nothing can be written: SQLite opens a file on a disk that has
+        gone read-only without a word, and makes of BEGIN IMMEDIATE a reader's there."""
+        try:
+            self.db.execute("DELETE FROM notes WHERE name IS NULL")  # none: a name is a key
+        except sqlite3.Error as error:
+            raise _said(error, f"record {self.path}: ") from None
+
+    def take_in(self, copy: Path) -> None:
+        """Every row of a copy of this file that went on elsewhere: all, or nothing. Their ids are
+        free here, for the copy's went on from ours. Notes are the copy's: they are the newer."""
+        Journal(copy).close()  # is it a record, and of our version
+        try:
+            self.db.execute("ATTACH ? AS beside", (str(copy),))
+            try:
+                self.db.execute("BEGIN IMMEDIATE")
+                for table in ("plans", "events", "samples"):
+                    self.db.execute(f"INSERT OR IGNORE INTO {table} SELECT * FROM beside.{table}")
+                self.db.execute("INSERT OR REPLACE INTO notes SELECT * FROM beside.notes")
+                self.db.execute("COMMIT")
+            finally:
+                with contextlib.suppress(sqlite3.Error):
+                    self.db.execute("ROLLBACK")  # nothing to roll back once it is committed
+                self.db.execute("DETACH beside")
+        except sqlite3.Error as error:
+            raise _said(error, f"record {self.path}: ") from None
 
     def _note(self, name: str, value: str) -> None:
         self.db.execute("INSERT OR REPLACE INTO notes VALUES (?, ?)", (name, value))
@@ -155,7 +218,7 @@ class Journal:
         try:
             return self.db.execute(sql, parameters).fetchall()
         except sqlite3.Error as error:
-            raise RecordError(f"record {self.path}: {error}") from None
+            raise _said(error, f"record {self.path}: ") from None
 
     def anchor(self) -> Anchor | None:
         """Where the rig's clock stood when the last batch was written."""
@@ -262,25 +325,18 @@ class Records:
     """
 
     def __init__(self, where: Path | Journal | None) -> None:
-        """Open, setting a damaged file aside; None keeps the record in memory, a journal in
-        memory goes on where another Records left it. Raises RecordError when nothing can be
-        opened there at all."""
+        """Open, setting a damaged file aside and going on elsewhere where the disk refuses; None
+        keeps the record in memory, a journal in memory goes on where another Records left it.
+        Raises RecordError for a record of a later release, or one that another program holds."""
         self.trouble: str | None = None  # in words, while rows wait in memory
-        self.damaged: str | None = None  # a file that was set aside, for people
+        self.moved: str | None = None  # in words: why the record goes on in another file, and where
         self.samples_dropped = 0
-        self._path = where if isinstance(where, Path) else None
+        self._leaves_for = _LASTING
+        self._home = self._path = where if isinstance(where, Path) else None
         if isinstance(where, Journal):
             self.journal = where
         else:
-            try:
-                self.journal = Journal(where)
-            except RecordError as error:
-                if where is not None and _is_closed(error):
-                    self.journal = self._go_beside(where, error)
-                elif _is_damage(error):
-                    self.journal = self._begin_new_file()
-                else:
-                    raise
+            self.journal = Journal(None) if where is None else self._opened(where)
         last = self.journal.last_id()
         # Ids given out before a crash but never written are not given out again.
         self._next_id = last + 1 + (SAMPLES_WAITING + EVENTS_WAITING if last else 0)
@@ -337,14 +393,10 @@ class Records:
             if not batch and anchor is None:
                 return True
             try:
-                await self._on_thread(lambda: self.journal.write(batch, anchor))
+                await self._on_thread(lambda: self._write(batch, anchor))
             except RecordError as error:
                 self.trouble = f"The record cannot be written: {error}."
                 self._put_back(batch)
-                if _is_damage(error):
-                    with contextlib.suppress(RecordError):
-                        self.journal.close()
-                        self.journal = await self._on_thread(self._begin_new_file)
                 return False
             self.trouble = None
             return True
@@ -357,46 +409,92 @@ class Records:
         batch.samples.extend(late.samples)
         self._waiting = batch
 
+    def _write(self, batch: Batch, anchor: Anchor | None) -> None:
+        try:
+            self.journal.write(batch, anchor)
+        except self._leaves_for as error:
+            fresh = self._moved_on(error)
+            if fresh is None:
+                raise
+            before, self.journal = self.journal, fresh
+            before.close()
+            self.journal.write(batch, anchor)
+
     def rewrite(self, plan: tuple[str, Plan], events: Iterable[tuple[Event, str | None]]) -> None:
-        """After a damaged file was set aside: the running casting goes into the new one whole."""
+        """After the record moved: the running casting goes into the other file whole."""
         self.plan(*plan)
         known = {event.event_id for event, _ in self._waiting.events}
         self._waiting.events.extendleft(
             reversed([(event, key) for event, key in events if event.event_id not in known])
         )
 
-    def _begin_new_file(self) -> Journal:
-        """Move a damaged file out of the way, with its log, and begin a new one."""
-        if self._path is None:
-            raise RecordError("the record in memory is damaged")
-        name = self._path.name
-        number = 1
-        while self._path.with_name(f"{name}.damaged-{number}").exists():
-            number += 1
-        moved = self._path.with_name(f"{name}.damaged-{number}")
+    # --- where it is written ---------------------------------------------------------------------
+
+    def _opened(self, path: Path) -> Journal:
         try:
+            journal = _writable(path)
+        except (Damaged, DiskRefuses, DiskFull) as error:
+            journal = self._moved_on(error) or self._in_memory(error)
+            if self._path != path:
+                return journal
+        for place in filter(beside.is_there, beside.places(path)):
+            try:
+                journal.take_in(place)
+                beside.end(place)
+            except (DiskRefuses, DiskFull) as error:
+                journal.close()
+                return self._moved_on(error) or self._in_memory(error)
+            except (RecordError, OSError) as error:
+                self.moved = f"What the record went on in could not be put back ({error}): {place}."
+        return journal
+
+    def _moved_on(self, reason: RecordError) -> Journal | None:
+        """The file that the record goes on in; None where there is none but this."""
+        if self._path is None:
+            return None
+        if isinstance(reason, Damaged):
+            with contextlib.suppress(RecordError):  # a disk that dies reads as damage at first
+                return self._begin_new_file(self._path)
+        return self._go_beside(self._path, reason) if self._path == self._home else None
+
+    def _begin_new_file(self, path: Path) -> Journal:
+        """Move a damaged file out of the way, with its log, and begin a new one."""
+        number = 1
+        try:
+            while path.with_name(f"{path.name}.damaged-{number}").exists():
+                number += 1
+            moved = path.with_name(f"{path.name}.damaged-{number}")
             for end in ("", "-wal", "-shm"):
-                part = self._path.with_name(name + end)
+                part = path.with_name(path.name + end)
                 if part.exists():
                     part.rename(moved.with_name(moved.name + end))
         except OSError as error:
-            raise RecordError(f"record {self._path}: {error}") from None
-        self.damaged = f"The record was damaged; it was kept as {moved} and a new one begun."
-        return Journal(self._path)
+            raise RecordError(f"record {path}: {error.strerror}") from None
+        journal = _writable(path)
+        self.moved = f"The record was damaged; it was kept as {moved} and a new one begun."
+        return journal
 
-    def _go_beside(self, path: Path, reason: RecordError) -> Journal:
-        """On a disk that lets itself be read only: a copy elsewhere, so that a casting goes on."""
-        beside = Path(tempfile.mkdtemp(prefix="evenwall-record-")) / path.name
-        for end in ("", "-wal"):
-            part = path.with_name(path.name + end)
-            if part.exists():
-                shutil.copyfile(part, beside.with_name(beside.name + end))
-        self._path = beside
-        self.damaged = (
-            f"The record cannot be written ({reason}): it goes on in {beside}; copy that back when "
-            "the disk is mended."
+    def _go_beside(self, path: Path, reason: RecordError) -> Journal | None:
+        for place in beside.places(path):
+            journal = _copied(path, place)
+            if journal is not None:
+                self._path = place
+                self.moved = (
+                    f"The record cannot be written ({reason}): it goes on in {place}, and is put "
+                    "back when Evenwall starts on a disk that takes it. Copy that folder elsewhere "
+                    "before the power goes off."
+                )
+                return journal
+        return None
+
+    def _in_memory(self, reason: RecordError) -> Journal:
+        """At the start there is nothing to wait for, and the frame may be turning."""
+        self._path = None
+        self.moved = (
+            f"The record cannot be written ({reason}), nor anywhere else: it is kept in memory, "
+            "and lost when Evenwall ends."
         )
-        return Journal(beside)
+        return Journal(None)
 
     # --- reading ---------------------------------------------------------------------------------
 
@@ -430,7 +528,11 @@ class Records:
 
     async def close(self) -> None:
         """Raises RecordError when something was never written: it is lost with this process."""
+        before = self.moved
+        self._leaves_for = (*_LASTING, DiskFull)  # room that is made later is made too late
         written = await self.flush()
+        if self.moved is not None and self.moved != before:
+            log.warning(self.moved)  # no panel tells it any more
         await self._on_thread(self.journal.close)
         if self._thread is not None:
             self._thread.shutdown(wait=True)
@@ -443,13 +545,33 @@ def row_id(row: Event | Sample) -> int:
     return row.event_id if isinstance(row, Event) else row.sample_id
 
 
-def _is_closed(error: RecordError) -> bool:
-    """Whether the disk, not the file, is what refuses."""
-    text = str(error)
-    return "readonly" in text or "Read-only" in text or "is full" in text
+def _writable(path: Path) -> Journal:
+    """Raises RecordError."""
+    journal = Journal(path)
+    try:
+        journal.try_writing()
+    except RecordError:
+        journal.close()
+        raise
+    return journal
 
 
-def _is_damage(error: RecordError) -> bool:
-    cause = error.__cause__ or error
-    text = str(cause)
-    return "malformed" in text or "not a database" in text or "corrupt" in text
+def _copied(path: Path, place: Path) -> Journal | None:
+    """The copy that an earlier process made in this place; else a new one; else, where the old
+    file cannot be read or is too large for the place, an empty record. None: nothing can be
+    written there."""
+    if beside.is_there(place):
+        with contextlib.suppress(RecordError):
+            return _writable(place)
+        return None
+    for parts in (beside.PARTS, ()):
+        try:
+            beside.begin(place, path, parts)
+        except OSError:
+            continue
+        try:
+            return _writable(place)
+        except RecordError:
+            with contextlib.suppress(OSError):
+                beside.end(place)
+    return None

@@ -18,6 +18,8 @@ from controller.app import (
     OVER,
     House,
     Setup,
+    going_on,
+    only_one,
     open_devices,
     open_doors,
     scale_of,
@@ -256,8 +258,9 @@ async def _ask(question: str) -> bool:
 
 async def by_hand(setup: Setup, wish: Wish, say: Say) -> list[Finding]:
     """Do it; findings come of a check and of homing. Raises InputError, BridgeError."""
-    with open_devices(setup) as devices:
-        rig, spec, clock = devices.rig, setup.spec, devices.clock
+    clock = going_on(setup.record, setup.speed)
+    with only_one(setup.data), open_devices(setup, clock) as devices:
+        rig, spec = devices.rig, setup.spec
         inputs = devices.hand.behind
         person = _ask if sys.stdin.isatty() else None
         if wish.action != "check" or wish.may_turn:

@@ -149,7 +149,7 @@ class Supervisor:
         self.looks = 0  # how often it has looked; who watches over it sees that it still does
         self._tasks: set[asyncio.Task[None]] = set()
         self._watchers: set[Watcher] = set()
-        self._damage_told: str | None = None
+        self._move_told: str | None = None
         self.last_id = 0
         self._broken: asyncio.Future[None] = asyncio.get_running_loop().create_future()
 
@@ -289,19 +289,22 @@ class Supervisor:
                 job.add_done_callback(lambda _: self._dirty.set() if self._after_write else None)
                 await asyncio.wait({job}, timeout=PATIENCE_S)
                 written = job.done() and job.result()
+            whole = self._mend()
             for release in due:
-                release(written)
-            self._mend()
+                release(written and whole)
 
-    def _mend(self) -> None:
-        """A record begun anew, because the old one was damaged, gets the running casting whole."""
-        if self.records.damaged == self._damage_told or self.records.damaged is None:
-            return
-        self._damage_told = self.records.damaged
-        self.notices["record"] = self.records.damaged
-        if self.state is not None:
-            self.records.rewrite((self.state.run_id, self.state.plan), self._rows)
-            self._dirty.set()
+    def _mend(self) -> bool:
+        """A record that has moved to another file gets the running casting whole. False: it has
+        not got it yet, and what was written there means nothing by itself."""
+        moved = self.records.moved
+        if moved is None or moved == self._move_told:
+            return True
+        self._move_told = self.notices["record"] = moved
+        if self.state is None:
+            return True
+        self.records.rewrite((self.state.run_id, self.state.plan), self._rows)
+        self._dirty.set()
+        return False
 
     # --- looking ---------------------------------------------------------------------------------
 

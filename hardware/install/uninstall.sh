@@ -12,7 +12,7 @@ systemctl daemon-reload
 udevadm control --reload 2>/dev/null || true
 rm -rf /opt/evenwall /var/cache/evenwall
 if [ $purge = yes ]; then
-  rm -rf /var/lib/evenwall /etc/evenwall
+  rm -rf /var/lib/evenwall /etc/evenwall /run/evenwall
   if id evenwall >/dev/null 2>&1; then userdel evenwall; fi
   say "everything is gone, records too"
 else

@@ -83,6 +83,13 @@ def test_the_service_is_confined(unit: Path) -> None:
     assert answer.returncode == 0, answer.stdout[-2000:]
 
 
+def test_a_record_that_went_on_beside_its_disk_outlives_the_service(unit: Path) -> None:
+    """systemd.exec(5): PrivateTmp's folders go when the service stops, a RuntimeDirectory only
+    where it is not preserved. It is the first of the folders that `controller.beside` tries."""
+    lines = unit.read_text().splitlines()
+    assert {"RuntimeDirectory=evenwall", "RuntimeDirectoryPreserve=yes"} <= set(lines)
+
+
 def test_udev_rules_are_well_formed() -> None:
     """Every jump has its label, every line is key operator value (udev(7))."""
     text = (INSTALL / "60-evenwall.rules").read_text()

@@ -9,9 +9,10 @@ from typing import Any
 
 import pytest
 
-from controller.errors import InputError, RecordError
+from controller import beside
+from controller.errors import InputError
 from controller.model import Command, Event, Sample, Step, StreamItem
-from controller.records import Batch, Journal, Records
+from controller.records import Batch, Damaged, Journal
 from controller.run import supervisor as supervisor_module
 from controller.run.state import fold_all
 from controller.service import on_this_rig
@@ -165,11 +166,10 @@ def test_a_record_damaged_in_mid_run_is_begun_anew_and_whole(tmp_path: Path) -> 
         async with open_shop(plans()[0], judges=light, record=path) as shop:
             work = await to_the_spin(shop)
             before = shop.records.journal
-            write = before.write
 
             def damaged(batch: Batch, anchor: Anchor | None = None) -> None:
                 del batch, anchor
-                raise RecordError("database disk image is malformed")
+                raise Damaged("database disk image is malformed")
 
             before.write = damaged  # type: ignore[method-assign]
             await shop.clock.sleep(60.0)
@@ -183,33 +183,58 @@ def test_a_record_damaged_in_mid_run_is_begun_anew_and_whole(tmp_path: Path) -> 
             events = await shop.service.events(state.run_id)
             assert fold_all(state.run_id, shop.plan, events) == state
             assert (tmp_path / "record.sqlite.damaged-1").exists()
-            assert write is not None
 
     run_virtual(scenario())
 
 
-def test_a_disk_that_is_read_only_at_the_start(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize("copied", [True, False])
+def test_a_disk_gone_read_only_in_mid_run(
+    copied: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    path = tmp_path / "record.sqlite"
-    journal = Journal(path)
-    journal.close()
-    connect = Journal._connect
-
-    def refuse(self: Journal) -> Any:
-        if self.path == path:
-            raise RecordError("attempt to write a readonly database")
-        return connect(self)
-
-    monkeypatch.setattr(Journal, "_connect", refuse)
+    """The spin goes on, the panel says it in one sentence, and the whole casting stands in the
+    file that it goes on in; where the old one cannot be read any more, too."""
+    monkeypatch.setenv("RUNTIME_DIRECTORY", str(tmp_path / "run"))
+    (tmp_path / "run").mkdir()
 
     async def scenario() -> None:
-        records = Records(path)
-        assert records.damaged is not None
-        assert "goes on in" in records.damaged
-        records.event("r", 0.0, "", "noted", {"text": "still here"})
-        assert await records.flush()
-        assert [event.kind for event in records.journal.events("r")] == ["noted"]
-        await records.close()
+        async with open_shop(plans()[0], judges=light, record=tmp_path / "r.sqlite") as shop:
+            work = await to_the_spin(shop)
+            shop.records.journal.db.execute("PRAGMA query_only = 1")
+            if not copied:
+                monkeypatch.setattr(beside, "PARTS", ("", "-gone"))
+                (tmp_path / "r.sqlite-gone").mkdir()  # what cannot be copied
+            await shop.clock.sleep(60.0)
+            assert shop.supervisor.state is not None
+            assert shop.supervisor.state.turning is not None
+            told = [a.sentence for a in shop.service.snapshot().alerts if a.kind == "record"]
+            assert len(told) == 1
+            assert str(tmp_path / "run") in told[0]
+            await work
+            state = shop.supervisor.state
+            events = await shop.service.events(state.run_id)
+            assert fold_all(state.run_id, shop.plan, events) == state
+            raised = [event.data["alert"] for event in events if event.kind == "alert"]
+            assert "record" not in raised, "told by the notice, not a second time as an alert"
 
-    asyncio.run(scenario())
+    run_virtual(scenario())
+
+
+def test_no_answer_is_promised_of_a_record_begun_anew_until_the_casting_is_in_it(
+    tmp_path: Path,
+) -> None:
+    async def scenario() -> None:
+        async with open_shop(plans()[0], judges=light, record=tmp_path / "r.sqlite") as shop:
+            work = await to_the_spin(shop)
+            await drop(work)
+
+            def damaged(batch: Batch, anchor: Anchor | None = None) -> None:
+                del batch, anchor
+                raise Damaged("database disk image is malformed")
+
+            shop.records.journal.write = damaged  # type: ignore[method-assign]
+            note = Command(name="note", key="n1", data={"text": "a hair in the mould"})
+            assert (await shop.service.command(note)).event_id is None
+            note = note.model_copy(update={"key": "n2"})
+            assert (await shop.service.command(note)).event_id is not None
+
+    run_virtual(scenario())
