@@ -83,7 +83,7 @@ class Cursor:
 
     def __init__(self, file: Path, newest_id: int) -> None:
         """Without a file (telemetry is new here) the past is not sent."""
-        self._file = file
+        self._file, self._refused = file, False
         try:
             self.row_id = int(file.read_text(encoding="ascii"))
         except FileNotFoundError:
@@ -96,9 +96,17 @@ class Cursor:
             self.row_id = 0
 
     def save(self) -> None:
+        """On a disk that takes nothing it is left as it was: then a restart sends rows again."""
         part = self._file.with_suffix(".part")
-        part.write_text(str(self.row_id), encoding="ascii")
-        os.replace(part, self._file)
+        try:
+            part.write_text(str(self.row_id), encoding="ascii")
+            os.replace(part, self._file)
+        except OSError as error:
+            if not self._refused:
+                log.warning("%s cannot be written: %s", self._file, error.strerror)
+            self._refused = True
+            return
+        self._refused = False
 
 
 class Telemetry:

@@ -12,6 +12,7 @@ import json
 from base64 import b64encode
 from collections.abc import AsyncIterator
 from dataclasses import dataclass
+from functools import partial
 from http import HTTPStatus
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -505,6 +506,7 @@ def create_app(service: Service, settings: Settings, clock: Clock | None = None)
         settings.state_dir,
         settings.code_life_s,
         settings.session_life_days,
+        partial(service.notice, "panel"),
     )
     app = FastAPI(title="Evenwall", version="1", docs_url=None, redoc_url=None)
     app.state.people = people

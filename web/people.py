@@ -7,12 +7,14 @@ own machine needs no pairing; acting always does.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import hmac
 import io
 import json
 import os
 import secrets
+from collections import deque
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime, timedelta
@@ -30,6 +32,7 @@ ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
 # Whoever reads the console stands at the rig; a code on a phone's screen lives much shorter.
 CONSOLE_CODE_LIFE_s = 12 * 3600.0
 CONSOLE_LOOK_s = 2.0
+AUDIT_KEPT = 1000  # lines, in memory
 CODE_LENGTH = 8  # 40 bits: a thousand guesses find one in a thousand million
 
 
@@ -96,8 +99,13 @@ class Limiter:
         return allowed
 
 
+def _nobody(sentence: str | None) -> None:
+    del sentence
+
+
 class People:
-    """The paired phones. Written whole to `state_dir` at each change."""
+    """The paired phones. Written whole to `state_dir` at each change; what its disk does not take
+    is kept in memory and tried again with the next word, for a press must never fail by it."""
 
     def __init__(
         self,
@@ -106,21 +114,27 @@ class People:
         state_dir: Path | None = None,
         code_life_s: float = 600.0,
         session_life_days: int = 30,
+        tell: Callable[[str | None], None] = _nobody,
     ) -> None:
+        """tell: what of this a person should know; None when it is over."""
         self._clock = clock
         self._address = address
         self._code_life_s = code_life_s
         self._session_life = timedelta(days=session_life_days)
-        self._dir = state_dir
+        self._dir, self._tell = state_dir, tell
+        self._lines_due: deque[str] = deque(maxlen=AUDIT_KEPT)  # of the audit, not on the disk yet
+        self._sessions_due = False
+        self._refused = False
         self._invites: dict[str, tuple[Invite, float]] = {}
         self._sessions: dict[str, Session] = {}  # by session id
-        self._audit: list[dict[str, str]] = []
+        self._audit: deque[dict[str, str]] = deque(maxlen=AUDIT_KEPT)
         # A person mistypes a few times; a guesser is stopped alone and in company.
         self._tries_by_peer = Limiter(clock, burst=5, per_s=1 / 20)
         self._tries = Limiter(clock, burst=20, per_s=1 / 5)
         if state_dir is not None:
-            state_dir.mkdir(parents=True, exist_ok=True, mode=0o700)
-            self._load(state_dir)
+            with contextlib.suppress(OSError):  # told with the first word that is to be kept
+                state_dir.mkdir(parents=True, exist_ok=True, mode=0o700)
+            self._load(state_dir / "sessions.json")
 
     # --- pairing -----------------------------------------------------------------------------
 
@@ -213,7 +227,7 @@ class People:
     # --- the audit ---------------------------------------------------------------------------
 
     def note(self, who: str, role: str, peer: str, what: str, outcome: str) -> None:
-        """One line of who asked for what; the newest thousand stay in memory."""
+        """One line of who asked for what; the newest stay in memory."""
         line = {
             "utc": self._clock.utc().isoformat(timespec="seconds"),
             "who": who,
@@ -222,31 +236,59 @@ class People:
             "what": what,
             "outcome": outcome,
         }
-        self._audit = [*self._audit[-999:], line]
-        if self._dir is not None:
-            with (self._dir / "audit.jsonl").open("a", encoding="utf-8") as file:
-                file.write(json.dumps(line) + "\n")
+        self._audit.append(line)
+        self._lines_due.append(json.dumps(line) + "\n")
+        self._write()
 
     def audit(self) -> list[dict[str, str]]:
-        return self._audit[-200:]
+        return list(self._audit)[-200:]
 
     # --- keeping -----------------------------------------------------------------------------
 
-    def _load(self, state_dir: Path) -> None:
-        file = state_dir / "sessions.json"
-        if file.exists():
+    def _load(self, file: Path) -> None:
+        """A file that a power cut has spoilt is set aside: the controller must come up."""
+        try:
             rows: list[dict[str, Any]] = json.loads(file.read_text(encoding="utf-8"))
             self._sessions = {row["session_id"]: Session(**row) for row in rows}
+        except FileNotFoundError:
+            return
+        except (OSError, ValueError, TypeError, KeyError):
+            self._tell("Which phones are paired can no longer be read: pair them again.")
+            with contextlib.suppress(OSError):
+                file.replace(file.with_name("sessions.json.spoilt"))
 
     def _save(self) -> None:
+        self._sessions_due = True
+        self._write()
+
+    def _write(self) -> None:
         if self._dir is None:
             return
-        fresh = self._dir / "sessions.json.new"
+        try:
+            if self._sessions_due:
+                self._write_sessions(self._dir)
+                self._sessions_due = False
+            with (self._dir / "audit.jsonl").open("a", encoding="utf-8") as file:
+                file.write("".join(self._lines_due))
+            self._lines_due.clear()
+        except OSError as error:
+            self._refused = True
+            self._tell(
+                f"Who is paired, and who pressed what, cannot be written ({error.strerror}): it is "
+                "kept in memory, and phones must be paired again when Evenwall is started anew."
+            )
+            return
+        if self._refused:
+            self._refused = False
+            self._tell(None)
+
+    def _write_sessions(self, state_dir: Path) -> None:
+        fresh = state_dir / "sessions.json.new"
         rows = [asdict(session) for session in self._sessions.values()]
         descriptor = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
         with os.fdopen(descriptor, "w", encoding="utf-8") as file:
             json.dump(rows, file, indent=1)
-        fresh.replace(self._dir / "sessions.json")
+        fresh.replace(state_dir / "sessions.json")
 
 
 def _sha256(token: str) -> str:

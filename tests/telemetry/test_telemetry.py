@@ -421,6 +421,23 @@ def test_cursor_beyond_the_journal_starts_at_its_beginning(tmp_path: Path) -> No
     asyncio.run(main())
 
 
+def test_a_cursor_that_cannot_be_kept_ends_nothing(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Better twice than never, here too: after a restart rows are sent again."""
+    (tmp_path / "telemetry.part").mkdir()  # refuses to be written, as a full disk does
+
+    async def main() -> None:
+        source = Bench()
+        source.append(5)
+        telemetry = Telemetry(rig(spec(1)), source, REAL, tmp_path, random.Random(1))
+        telemetry._cursor.save()
+        assert telemetry._cursor.row_id == 5
+
+    asyncio.run(main())
+    assert [record.levelname for record in caplog.records] == ["WARNING"]
+
+
 def test_spoilt_cursor_is_one_clear_line(tmp_path: Path) -> None:
     (tmp_path / "telemetry.cursor").write_text("half a")
 

@@ -108,6 +108,7 @@ class FakeService:
 
     def __init__(self, clock: Clock, *, speed: float = 1.0, plan: Plan | None = None) -> None:
         self.clock, self.speed, self.plan = clock, speed, plan
+        self.notices: dict[str, str] = {}
         self.step, self.coat, self.step_from_s = Step.IDLE, 0, 0.0
         self.run_id: str | None = None
         self.coats: list[CoatView] = []
@@ -130,6 +131,12 @@ class FakeService:
         self.sent_ms: dict[int, float] = {}  # by sample, on the machine's clock
 
     # --- what is seen -----------------------------------------------------------------------
+
+    def notice(self, kind: str, sentence: str | None) -> None:
+        if sentence is None:
+            self.notices.pop(kind, None)
+        else:
+            self.notices[kind] = sentence
 
     def snapshot(self) -> Snapshot:
         now_s = self.clock.now_s()

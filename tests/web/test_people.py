@@ -277,6 +277,44 @@ def test_sessions_outlive_a_restart_and_no_token_is_kept(tmp_path: Path) -> None
     assert (tmp_path / "sessions.json").stat().st_mode & 0o077 == 0
 
 
+def test_a_disk_that_takes_nothing_turns_no_press_into_an_error(tmp_path: Path) -> None:
+    """The phone is paired, its press answered and the person told; all that stands on the disk when
+    there is room again. A folder in a file's place refuses it as a disk does: OSError."""
+    for name in ("audit.jsonl", "sessions.json.new"):
+        (tmp_path / name).mkdir()
+
+    async def run() -> None:
+        desk = Desk(Settings(host="192.168.7.5", port=8713, state_dir=tmp_path))
+        client = await desk.paired("operate")
+        answer = await client.post("/api/command/note", json=ask(data=DATA["note"]))
+        assert "sentence" in answer.json()
+        assert "Is a directory" in desk.service.notices["panel"]
+        for name in ("audit.jsonl", "sessions.json.new"):
+            (tmp_path / name).rmdir()
+        await client.post("/api/command/next", json=ask("key-00000002"))
+        assert desk.service.notices == {}
+        lines = (tmp_path / "audit.jsonl").read_text(encoding="utf-8").splitlines()
+        done = [json.loads(line)["what"] for line in lines]
+        assert done == ["pair", "note", "next"]
+        again = People(desk.clock, "http://192.168.7.5:8713/", tmp_path)
+        assert [session.name for session in again.sessions()] == ["operate"]
+
+    asyncio.run(run())
+
+
+@pytest.mark.parametrize("spoilt", ["", "half a", '[{"session_id": "a"}]'])
+def test_spoilt_sessions_keep_no_controller_from_coming_up(tmp_path: Path, spoilt: str) -> None:
+    """A power cut may leave such a file; the frame may be turning. Phones are paired anew."""
+    (tmp_path / "sessions.json").write_text(spoilt)
+    said: list[str | None] = []
+    people = People(ManualClock(), "http://192.168.7.5:8713/", tmp_path, tell=said.append)
+    assert people.sessions() == []
+    assert said[0] is not None
+    assert "pair them again" in said[0]
+    assert people.pair(people.invite("operate").code, "bench", "192.168.7.20") is not None
+    assert (tmp_path / "sessions.json.spoilt").read_text() == spoilt
+
+
 def test_a_session_ends_after_a_month_of_silence() -> None:
     async def run() -> None:
         clock = ManualClock()
