@@ -124,20 +124,27 @@ def realise(
     speed_limit: float,
     accel_limit: float,
     start: tuple[float, float] = (0.0, 0.0),
-    commanded: bool = True,
 ) -> Profile:
-    """Turn legs into ramps within the limits (rad/s, rad/s2). Not commanded: the laws are a
-    motor's own unevenness, which keeps to none; the ramps between them do.
+    """Turn legs into ramps within the limits (rad/s, rad/s2): see `ramped`. Raises InputError with
+    the leg and the figure where the limits cannot be kept.
+    """
+    for leg in legs:
+        _check_leg(leg, speed_limit, accel_limit)
+    return ramped(legs, accel_limit, start)
+
+
+def ramped(
+    legs: Sequence[Leg], accel_limit: float, start: tuple[float, float] = (0.0, 0.0)
+) -> Profile:
+    """Legs as ramps. From one leg to the next they keep the limit (rad/s2); the laws keep to none,
+    for a motor's own unevenness is one too.
 
     A law is cut at fixed angles, KNOTS_PER_TURN a turn; a ramp between two knots takes exactly the
     time that carries it from one angle to the next, so the law never drifts against gravity. Its
-    bias is then corrected so that the ramps' own mean of cos phi is bias/2. Raises InputError with
-    the leg and the figure where the limits cannot be kept.
+    bias is then corrected so that the ramps' own mean of cos phi is bias/2.
     """
     ramps = _Ramps(accel_limit, start[0])
     for leg in legs:
-        if commanded:
-            _check_leg(leg, speed_limit, accel_limit)
         if leg.dwell == 0.0 and leg.bias == 0.0:
             ramps.steady(leg)
         else:

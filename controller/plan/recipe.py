@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from controller.model import CoatClock, Ramp, RigSpec, StartAngles, Vector3
-from controller.spin import Leg, Profile, law_peaks, park_deg, realise
+from controller.spin import Leg, Profile, law_peaks, park_deg, ramped, realise
 from controller.units import rad_s, rpm
 
 ON_AXIS_DEG = 5.0  # an opening so near the minor axis is taken to lie on it
@@ -110,21 +110,37 @@ def eased(recipe: Recipe, clock: CoatClock, rig: RigSpec) -> Recipe:
     )
 
 
-def profile(
-    recipe: Recipe, clock: CoatClock, rig: RigSpec, opening: Vector3, commanded: bool = True
-) -> Profile:
+def profile(recipe: Recipe, clock: CoatClock, rig: RigSpec, opening: Vector3) -> Profile:
     """The ramps, SI. They end turning: the run parks when the coat has gelled.
 
-    opening: which way it looks in the mould frame. commanded: see `realise`.
+    opening: which way it looks in the mould frame. Raises InputError where the rig cannot turn so.
     """
-    start = start_angles(recipe, opening)
-    return realise(
-        legs(recipe, clock, 1.0 if opening[2] >= 0 else -1.0),
-        rad_s(rig.rate_limit_rpm),
-        rad_s(rig.accel_limit_rpm_s),
-        (math.radians(start.major), math.radians(start.minor)),
-        commanded,
+    speed, accel = rad_s(rig.rate_limit_rpm), rad_s(rig.accel_limit_rpm_s)
+    return realise(_legs_from(recipe, clock, opening), speed, accel, _start(recipe, opening))
+
+
+def rippled(
+    recipe: Recipe, ripple: float, clock: CoatClock, accel_limit_rpm_s: float, opening: Vector3
+) -> Profile:
+    """What a motor makes of the recipe whose speed ripples once a turn of the major axis, relative
+    to it and at its worst phase: that acts as a bias, and no limit of the rig holds it back, for
+    nobody commands it. Without a ripple, `profile` unchecked."""
+    uneven = replace(
+        recipe,
+        bias=recipe.bias + ripple,
+        rim_bias=recipe.rim_bias + ripple if recipe.rim_bias else 0.0,
     )
+    accel = rad_s(accel_limit_rpm_s)
+    return ramped(_legs_from(uneven, clock, opening), accel, _start(uneven, opening))
+
+
+def _legs_from(recipe: Recipe, clock: CoatClock, opening: Vector3) -> list[Leg]:
+    return legs(recipe, clock, 1.0 if opening[2] >= 0 else -1.0)
+
+
+def _start(recipe: Recipe, opening: Vector3) -> tuple[float, float]:
+    start = start_angles(recipe, opening)
+    return math.radians(start.major), math.radians(start.minor)
 
 
 def ramps(found: Profile) -> tuple[Ramp, ...]:

@@ -18,7 +18,7 @@ from controller.film.mesh import levelling_bounds
 from controller.filmmesh import remesh
 from controller.model import CoatClock, RigSpec, Vector3
 from controller.mould import Cavity
-from controller.plan.recipe import Recipe, profile, time_of
+from controller.plan.recipe import Recipe, rippled, time_of
 from controller.wall import SURFACE_TENSION_N_M
 from firmware_bridge.clock import SystemClock
 from firmware_bridge.contract import Clock
@@ -44,7 +44,7 @@ FINE_WORK, FEW_WORK = 1.5, 0.45
 class Day:
     """How a day differs from the plan: factors on viscosity and gel time, and a speed ripple.
 
-    ripple: once a turn of the major axis, relative, at its worst phase; it acts as a bias.
+    ripple: of the major axis, relative: see `rippled`.
     """
 
     name: str
@@ -98,19 +98,10 @@ class Pour:
 
         cells: start from an even film on so many cells instead of from the pool.
         """
-        turned = replace(
-            recipe,
-            bias=recipe.bias + day.ripple,
-            rim_bias=recipe.rim_bias + day.ripple if recipe.rim_bias else 0.0,
-        )
-        # Every film is ramped up a fifth quicker than the rig may be, and soon forgets it.
-        limits = {
-            "rate_limit_rpm": 1.2 * self.rig.rate_limit_rpm,
-            "accel_limit_rpm_s": 1.2 * self.rig.accel_limit_rpm_s,
-        }
-        rig = self.rig.model_copy(update=limits)
         timed = time_of(recipe, self.times)
-        found = profile(turned, timed.clock, rig, self.opening, commanded=not day.ripple)
+        # Every film is ramped up a fifth quicker than the rig may be, and soon forgets it.
+        accel = 1.2 * self.rig.accel_limit_rpm_s
+        found = rippled(recipe, day.ripple, timed.clock, accel, self.opening)
         fluid = Fluid(
             self.density_kg_m3,
             SURFACE_TENSION_N_M,

@@ -18,7 +18,7 @@ from controller.plan.make import Bench
 from controller.plan.recipe import within_limits
 from controller.plan.space import first_recipes
 from controller.plan.walls import AS_PLANNED, BAD_DAYS
-from controller.spin import Leg, mean_cos, realise
+from controller.spin import Leg, mean_cos, ramped
 from controller.units import rad_s
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -131,7 +131,7 @@ def test_a_ripple_need_not_be_one_that_the_rig_could_make(accel_rpm_s: float) ->
             assert pour.coat(recipe, day, 100).spin.travel_rad > 0.0
     rig_accel = rad_s(accel_rpm_s)
     leg = Leg("level", 1e5, rad_s(8.0), rad_s(2.0), bias=0.005)
-    found = realise([leg], rad_s(20.0), rig_accel, commanded=False)
+    found = ramped([leg], rig_accel)
     assert abs(found.accelerations()[0][0]) <= rig_accel
     turn = found.major[1:9]
     assert mean_cos(np.roll(turn, -int(turn.argmin()))) == pytest.approx(0.0025, abs=1e-6)
