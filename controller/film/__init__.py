@@ -19,13 +19,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from controller.film import compiled
-from controller.film.compiled import have_compiler, why_no_compiler
+from controller.film.compiled import LANES, have_compiler, lanes_for, why_no_compiler
 from controller.film.inputs import Coat, FilmResult, Fluid, Halt, Halted, Numerics, Spin
 from controller.film.mesh import FilmMesh
 from controller.film.start import pool
 from controller.film.statistics import WallStatistics, WallWeights, mesh_error
 
 __all__ = [
+    "LANES",
     "Coat",
     "FilmMesh",
     "FilmResult",
@@ -38,6 +39,7 @@ __all__ = [
     "coat",
     "coats",
     "have_compiler",
+    "lanes_for",
     "mesh_error",
     "pool",
     "why_no_compiler",
@@ -66,7 +68,8 @@ def coats(
     threads: int = 1,
     halt: Halt | None = None,
 ) -> list[FilmResult]:
-    """Many coats on one mesh by the compiled kernel, sixteen at a time; same meaning as `coat`.
+    """Many coats on one mesh by the compiled kernel, LANES at a time or, of a few, as `lanes_for`
+    says; same meaning as `coat`.
 
     halt: asked ten times a second; raises Halted soon after it says yes.
 

@@ -21,12 +21,17 @@ from controller.film.start import mean_film, start_film
 from controller.units import G_M_S2
 
 LOOK_S = 0.1  # between two looks at whether to go on
-WIDE, NARROW = 16, 4  # lanes; a short batch wastes fewer in the narrow kernel
+LANES, FEW_LANES = 16, 4
 _SOURCE = Path(__file__).with_name("kernel.c")
 
 
+def lanes_for(coats: int, threads: int) -> int:
+    """Lanes of the kernel for so many coats: in a narrow one a short batch leaves fewer idle."""
+    return LANES if coats > FEW_LANES * threads else FEW_LANES
+
+
 @cache
-def library(lanes: int = WIDE) -> Path:
+def library(lanes: int = LANES) -> Path:
     """The compiled kernel's file. Raises NoCompiler."""
     return native.library(_SOURCE, f"-DL={lanes}")
 
@@ -179,11 +184,11 @@ def run_batch(
     threads: int = 1,
     halt: Halt | None = None,
 ) -> list[FilmResult]:
-    """All coats through the compiled kernel, up to sixteen at a time per thread; lanes refill.
+    """All coats through the compiled kernel, up to LANES at a time per thread; lanes refill.
 
     Raises Halted as soon as `halt` says so.
     """
-    run = _kernel(WIDE if len(coats) > NARROW * threads else NARROW)
+    run = _kernel(lanes_for(len(coats), threads))
     packed = _pack(mesh)
     halted = ctypes.c_int32(0)
     rules = _Rules(

@@ -12,8 +12,18 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from controller.film import Coat, FilmMesh, Fluid, Halted, Numerics, Spin, WallWeights, coats
-from controller.film.compiled import NARROW, WIDE
+from controller.film import (
+    LANES,
+    Coat,
+    FilmMesh,
+    Fluid,
+    Halted,
+    Numerics,
+    Spin,
+    WallWeights,
+    coats,
+    lanes_for,
+)
 from controller.film.mesh import levelling_bounds
 from controller.filmmesh import remesh
 from controller.model import CoatClock, RigSpec, Vector3
@@ -147,9 +157,10 @@ def film_work(lanes: int, cells: float, numerics: Numerics, executor: Executor |
     """What films cost, in units of their own: cells, and steps that shrink with the cells. Lanes
     left idle cost as much as busy ones."""
     threads = 1 if executor else THREADS
-    parts = FEW_WORK if lanes <= NARROW * threads else math.ceil(lanes / (WIDE * threads))
+    few = lanes_for(lanes, threads) < LANES
+    parts = FEW_WORK if few else math.ceil(lanes / (LANES * threads))
     each = cells**1.5 * (1.0 if numerics is COARSE else FINE_WORK)
-    return float(parts * WIDE * threads * each)
+    return float(parts * LANES * threads * each)
 
 
 def films(
@@ -238,7 +249,7 @@ class Walls:
     def of(self, wanted: Sequence[tuple[Recipe, Day]]) -> Array:
         """Films of (recipe, day) pairs, shape (pairs, cells)."""
         missing = list(dict.fromkeys(pair for pair in wanted if pair not in self.known))
-        step = WIDE * THREADS if self.executor is None else len(missing)
+        step = LANES * THREADS if self.executor is None else len(missing)
         for k in range(0, len(missing), max(1, step)):
             part = missing[k : k + step]
             with self.budget.spend(self.work(len(part))):
@@ -257,7 +268,7 @@ class Walls:
         if self.executor is None:
             halt = None if math.isinf(self.budget.ends_s) else self.budget.over
             return list(films(self.grid, lanes, THREADS, pour.open, halt))
-        batches = [lanes[k : k + WIDE] for k in range(0, len(lanes), WIDE)]
+        batches = [lanes[k : k + LANES] for k in range(0, len(lanes), LANES)]
         jobs = [self.executor.submit(films, self.grid, batch, 1, pour.open) for batch in batches]
         try:
             return [film for job in jobs for film in job.result(self.budget.left_s())]

@@ -13,8 +13,7 @@ import numpy as np
 import pytest
 from scipy import sparse
 
-from controller.film import FilmMesh, WallWeights
-from controller.film.compiled import WIDE
+from controller.film import LANES, FilmMesh, WallWeights
 from controller.film.mesh import levelling_bounds
 from controller.filmmesh import mesh_mm_for
 from controller.model import read_casting, read_rig
@@ -492,7 +491,7 @@ class Hurried(Budget):
     """Once nothing is kept back there is time for one batch of a few lanes."""
 
     def covers(self, work: float) -> bool:
-        return bool(self.kept) or work < WIDE * THREADS * 600**1.5
+        return bool(self.kept) or work < LANES * THREADS * 600**1.5
 
     @contextmanager
     def spend(self, work: float) -> Iterator[None]:
