@@ -7,15 +7,12 @@ every machine; round trips and virtual-time speed are this machine's.
 from __future__ import annotations
 
 import asyncio
-import itertools
-import re
-import subprocess
 from pathlib import Path
 from time import perf_counter, process_time
 from typing import NamedTuple
 
 from firmware_bridge import motion, wire
-from firmware_bridge.build import avr_firmware, compiler
+from firmware_bridge.build import avr_firmware
 from firmware_bridge.clock import LoopClock, ManualClock, SystemClock, run_virtual
 from firmware_bridge.contract import LinkLost, Mode, Ramp
 from firmware_bridge.host_rig import HostRig
@@ -23,9 +20,16 @@ from firmware_bridge.motion import FrameLimits, predict_steps, segments
 from firmware_bridge.serial_rig import SerialRig
 from firmware_bridge.sim_board import PtyBoard, VirtualBoard
 from firmware_bridge.wire import Frame, Kind
-from tests.firmware.pulses import due_cycles
+from tests.firmware.chip import (
+    fast_frame,
+    flood,
+    interval_errors_cycles,
+    memory,
+    turning,
+    unlike_rates,
+    until,
+)
 from tests.firmware.simulator import ChipBoard
-from tests.firmware.test_chip import STEPS_PER_TURN, fast_frame, flood, until
 
 CYCLES_PER_US = 16
 
@@ -47,21 +51,12 @@ class Row(NamedTuple):
 
 
 def pulses(steps_s: int, loaded: bool, image: Path | None = None) -> Row:
-    rate_rpm = steps_s * 60.0 / STEPS_PER_TURN
-    limits = fast_frame(steps_s)
-    ramps = [
-        Ramp(0.1, rate_rpm, -0.98 * rate_rpm),
-        Ramp(1.8, rate_rpm, -0.98 * rate_rpm),
-        Ramp(0.1, 0.0, 0.0),
-    ]
+    limits, ramps = fast_frame(steps_s), unlike_rates(steps_s, 1.8)
 
     async def work() -> Row:
         clock = LoopClock()
         board = ChipBoard(clock, image)
-        rig = HostRig(clock, limits, board=board)
-        await rig.open()
-        await rig.enable(grant_s=60.0)
-        await rig.queue(ramps)
+        rig = await turning(board, limits, ramps)
         if loaded:
             board.feed(flood(rig, 2.1))
         await clock.sleep(0.2)
@@ -69,15 +64,8 @@ def pulses(steps_s: int, loaded: bool, image: Path | None = None) -> Row:
         await clock.sleep(1.5)
         idle, at_s = board.count("idle_cycles") - idle, clock.now_s() - at_s
         state = await until(rig, lambda s: s.mode is Mode.HOLDING)
-        errors: list[float] = []
-        for axis, name in enumerate(("major", "minor")):
-            due, came = due_cycles(segments(ramps, limits), axis), board.edges(name)
-            errors += [
-                abs((b - a) - (v - u)) / CYCLES_PER_US
-                for (a, b), (u, v) in zip(
-                    itertools.pairwise(came), itertools.pairwise(due), strict=True
-                )
-            ]
+        major, minor = interval_errors_cycles(board, ramps, limits)
+        errors = [cycles / CYCLES_PER_US for cycles in (*major, *minor)]
         exact = board.steps() == predict_steps(ramps, limits)
         await rig.close()
         return Row(
@@ -108,30 +96,9 @@ def highest_clean() -> int:
     return best
 
 
-def memory() -> None:
-    out = subprocess.run(
-        [compiler("avr-size", "binutils-avr"), "-A", str(avr_firmware())],
-        capture_output=True,
-        text=True,
-        check=True,
-    ).stdout
-    of = {name: int(n) for name, n in re.findall(r"^\.(\w+)\s+(\d+)", out, re.MULTILINE)}
-    data = of["data"] + of["bss"] + of.get("noinit", 0)
-
-    async def deepest() -> int:
-        board = ChipBoard(LoopClock())
-        rig = HostRig(LoopClock(), fast_frame(40_000), board=board)
-        await rig.open()
-        await rig.enable(grant_s=60.0)
-        await rig.queue([Ramp(0.05 + 0.001 * i, 80.0 + i, -80.0) for i in range(64)])
-        board.feed(flood(rig, 1.0))
-        await LoopClock().sleep(1.0)
-        free = board.count("stack_free")
-        await rig.close()
-        return free
-
-    free = run_virtual(deepest())
-    print(f"flash {of['text'] + of['data']} of 32768 bytes; RAM {data} of 2048 bytes")
+def tell_memory() -> None:
+    flash, data, free = memory()
+    print(f"flash {flash} of 32768 bytes; RAM {data} of 2048 bytes")
     print(f"stack at its deepest {2048 - data - free} bytes, {free} bytes never touched")
 
 
@@ -253,7 +220,7 @@ def virtual_speed() -> None:
 
 
 def main() -> None:
-    memory()
+    tell_memory()
     print(
         "\npulse intervals against the exact ones, both axes at once, microseconds\n"
         " steps/s  link      p50    p99.9      max  late  exact  processor"

@@ -36,6 +36,13 @@ class Bench:
     pins: Pins
     another: Callable[[], FramedRig]
 
+    async def enabled(self) -> FramedRig:
+        """Another rig, open, its drivers on for a minute."""
+        rig = self.another()
+        await rig.open()
+        await rig.enable(grant_s=60.0)
+        return rig
+
     async def until(self, rig: FramedRig, met: Callable[[RigState], bool]) -> RigState:
         """The first state row that meets this; a clear failure after ten simulated minutes, which
         leave a busy machine its pauses."""

@@ -66,9 +66,7 @@ def test_a_board_wakes_disabled_and_says_what_it_enforces(run: Runner) -> None:
 
 def test_a_profile_ends_on_the_predicted_step(run: Runner) -> None:
     async def work(bench: Bench) -> None:
-        rig = bench.another()
-        await rig.open()
-        await rig.enable(grant_s=60.0)
+        rig = await bench.enabled()
         assert rig.state.mode is Mode.HOLDING
         await rig.queue(PROFILE)
         assert rig.state.mode is Mode.TURNING
@@ -86,9 +84,7 @@ def test_a_profile_ends_on_the_predicted_step(run: Runner) -> None:
 
 def test_batches_make_the_same_motion_as_one_list(run: Runner) -> None:
     async def work(bench: Bench) -> None:
-        rig = bench.another()
-        await rig.open()
-        await rig.enable(grant_s=60.0)
+        rig = await bench.enabled()
         ramps = [Ramp(15.0, 6.0, 1.5), *PROFILE]  # a long first one, for a busy machine's pauses
         for ramp in ramps:
             await rig.queue([ramp])
@@ -101,9 +97,7 @@ def test_batches_make_the_same_motion_as_one_list(run: Runner) -> None:
 
 def test_more_ramps_than_the_queue_holds_wait_for_room(run: Runner) -> None:
     async def work(bench: Bench) -> None:
-        rig = bench.another()
-        await rig.open()
-        await rig.enable(grant_s=60.0)
+        rig = await bench.enabled()
         capacity = rig.info.queue_capacity_ramps
         ramps = [Ramp(0.05, 2.0 + 0.01 * (i % 7), 1.0) for i in range(capacity + 40)]
         ramps = [Ramp(0.5, 2.0, 1.0), *ramps, Ramp(0.5, 0.0, 0.0)]
@@ -117,9 +111,7 @@ def test_more_ramps_than_the_queue_holds_wait_for_room(run: Runner) -> None:
 
 def test_a_ramp_over_a_limit_is_refused_whole(run: Runner) -> None:
     async def work(bench: Bench) -> None:
-        rig = bench.another()
-        await rig.open()
-        await rig.enable(grant_s=60.0)
+        rig = await bench.enabled()
         with pytest.raises(Refused, match=r"major_rpm is 31\.0 rpm: at most 30\.0 rpm"):
             await rig.queue([Ramp(1.0, 5.0, 0.0), Ramp(10.0, 31.0, 0.0)])
         with pytest.raises(Refused, match=r"changes by 30 rpm/s: at most 20\.0 rpm/s"):
@@ -140,9 +132,7 @@ def test_a_ramp_over_a_limit_is_refused_whole(run: Runner) -> None:
 
 def test_hold_ramps_down_and_keeps_the_drivers_on(run: Runner) -> None:
     async def work(bench: Bench) -> None:
-        rig = bench.another()
-        await rig.open()
-        await rig.enable(grant_s=60.0)
+        rig = await bench.enabled()
         await rig.queue(STEADY)
         await bench.until(rig, lambda s: s.ramps_done >= 1)
         await rig.hold()
@@ -165,9 +155,7 @@ def test_hold_ramps_down_and_keeps_the_drivers_on(run: Runner) -> None:
 
 def test_stop_ramps_down_and_switches_the_drivers_off(run: Runner) -> None:
     async def work(bench: Bench) -> None:
-        rig = bench.another()
-        await rig.open()
-        await rig.enable(grant_s=60.0)
+        rig = await bench.enabled()
         await rig.queue(STEADY)
         await bench.until(rig, lambda s: s.ramps_done >= 1)
         await rig.hold()
@@ -185,9 +173,7 @@ def test_stop_ramps_down_and_switches_the_drivers_off(run: Runner) -> None:
 
 def test_the_guard_stops_the_frame_whatever_the_host_wants(run: Runner) -> None:
     async def work(bench: Bench) -> None:
-        rig = bench.another()
-        await rig.open()
-        await rig.enable(grant_s=60.0)
+        rig = await bench.enabled()
         await rig.queue(STEADY)
         await bench.until(rig, lambda s: s.ramps_done >= 1)
         bench.pins.set_guard(False)
@@ -219,9 +205,7 @@ def test_the_guard_stops_the_frame_whatever_the_host_wants(run: Runner) -> None:
 )
 def test_a_driver_fault_stops_both_axes(run: Runner, axis: str, fault: Fault) -> None:
     async def work(bench: Bench) -> None:
-        rig = bench.another()
-        await rig.open()
-        await rig.enable(grant_s=60.0)
+        rig = await bench.enabled()
         await rig.queue(STEADY)
         await bench.until(rig, lambda s: s.ramps_done >= 1)
         bench.pins.set_driver_fault(axis, True)
@@ -238,9 +222,7 @@ def test_a_driver_fault_stops_both_axes(run: Runner, axis: str, fault: Fault) ->
 
 def test_a_dry_queue_keeps_the_last_speed_and_goes_on_without_a_jolt(run: Runner) -> None:
     async def work(bench: Bench) -> None:
-        rig = bench.another()
-        await rig.open()
-        await rig.enable(grant_s=60.0)
+        rig = await bench.enabled()
         await rig.queue([Ramp(0.5, 8.0, -4.0)])
         state = await bench.until(rig, lambda s: s.coasting)
         assert state.mode is Mode.TURNING
@@ -284,9 +266,7 @@ def test_a_new_host_rejoins_a_turning_frame_and_ends_on_the_step(run: Runner) ->
     second_part = [Ramp(1.0, 8.0, -4.0), Ramp(1.0, 0.0, 0.0)]
 
     async def work(bench: Bench) -> None:
-        rig = bench.another()
-        await rig.open()
-        await rig.enable(grant_s=60.0)
+        rig = await bench.enabled()
         await rig.queue(first_part)
         await bench.clock.sleep(3.0)
         await rig.close()
@@ -311,9 +291,7 @@ def test_a_new_host_rejoins_a_turning_frame_and_ends_on_the_step(run: Runner) ->
 
 def test_park_goes_the_short_way_and_lands_on_the_step(run: Runner) -> None:
     async def work(bench: Bench) -> None:
-        rig = bench.another()
-        await rig.open()
-        await rig.enable(grant_s=60.0)
+        rig = await bench.enabled()
         await rig.queue(STEADY)
         await bench.until(rig, lambda s: s.ramps_done >= 1)
         await rig.park(90.0, 300.0)  # out of the turning
@@ -332,9 +310,7 @@ def test_park_goes_the_short_way_and_lands_on_the_step(run: Runner) -> None:
 
 def test_parking_is_ended_by_the_guard_and_by_hold(run: Runner) -> None:
     async def work(bench: Bench) -> None:
-        rig = bench.another()
-        await rig.open()
-        await rig.enable(grant_s=60.0)
+        rig = await bench.enabled()
         parking = asyncio.ensure_future(rig.park(170.0, 0.0))
         await bench.until(rig, lambda s: s.mode is Mode.TURNING)
         await rig.hold()
@@ -354,9 +330,7 @@ def test_the_index_gives_the_angle_and_tells_of_slip(run: Runner) -> None:
     async def work(bench: Bench) -> None:
         bench.pins.set_index("major", LIMITS.steps_per_turn_major, at_steps=400)
         bench.pins.set_index("minor", LIMITS.steps_per_turn_minor, at_steps=0)
-        rig = bench.another()
-        await rig.open()
-        await rig.enable(grant_s=60.0)
+        rig = await bench.enabled()
         assert not rig.state.major.indexed
         await rig.queue([Ramp(1.0, 20.0, -20.0), Ramp(40.0, 20.0, -20.0), Ramp(1.0, 0.0, 0.0)])
         state = await bench.until(rig, lambda s: s.major.indexed and s.minor.indexed)
@@ -389,9 +363,7 @@ def test_after_a_power_cut_nothing_moves_by_itself(
     run: Runner, cause: str, faults: set[Fault]
 ) -> None:
     async def work(bench: Bench) -> None:
-        rig = bench.another()
-        await rig.open()
-        await rig.enable(grant_s=60.0)
+        rig = await bench.enabled()
         await rig.queue(STEADY)
         await bench.until(rig, lambda s: s.ramps_done >= 1)
         at_s = rig.state.at_s
@@ -416,9 +388,7 @@ def test_after_a_power_cut_nothing_moves_by_itself(
 
 def test_a_hold_ends_a_list_that_waits_for_room(run: Runner) -> None:
     async def work(bench: Bench) -> None:
-        rig = bench.another()
-        await rig.open()
-        await rig.enable(grant_s=60.0)
+        rig = await bench.enabled()
         ramps = [Ramp(0.5, 2.0, 1.0)] * (rig.info.queue_capacity_ramps + 20)
         queueing = asyncio.ensure_future(rig.queue(ramps))
         await bench.until(rig, lambda s: s.mode is Mode.TURNING)
@@ -439,9 +409,7 @@ def test_a_hold_amid_a_list_leaves_none_of_it_behind(run: Runner) -> None:
     """On a slow link the hold gets between the list's frames: the rest is no motion of its own."""
 
     async def work(bench: Bench) -> None:
-        rig = bench.another()
-        await rig.open()
-        await rig.enable(grant_s=60.0)
+        rig = await bench.enabled()
         queueing = asyncio.ensure_future(rig.queue([Ramp(0.5, 2.0, 1.0)] * 60))
         await bench.clock.sleep(0.02)
         await rig.hold()
@@ -461,9 +429,7 @@ def test_a_hold_amid_a_list_leaves_none_of_it_behind(run: Runner) -> None:
 def test_closing_ends_every_waiter_and_leaves_no_task(run: Runner) -> None:
     async def work(bench: Bench) -> None:
         tasks = asyncio.all_tasks()
-        rig = bench.another()
-        await rig.open()
-        await rig.enable(grant_s=60.0)
+        rig = await bench.enabled()
         rows = [row async for row in _few(rig.states(), 3)]
         assert rows[0].at_s <= rows[1].at_s <= rows[2].at_s
 

@@ -2,93 +2,43 @@
 
 from __future__ import annotations
 
-import itertools
-import re
-import subprocess
-from collections.abc import Callable
-
 import pytest
 
-from firmware_bridge import wire
-from firmware_bridge.build import avr_firmware, compiler
+from firmware_bridge.build import avr_firmware
 from firmware_bridge.clock import LoopClock, run_virtual
-from firmware_bridge.contract import Fault, Mode, Ramp, RigState
-from firmware_bridge.host_rig import HostRig
+from firmware_bridge.contract import Fault, Mode, Ramp
 from firmware_bridge.motion import FrameLimits, predict_steps, segments
-from firmware_bridge.wire import Frame, Kind
 
+from .chip import (
+    STEPS_PER_TURN,
+    fast_frame,
+    flood,
+    interval_errors_cycles,
+    memory,
+    turning,
+    unlike_rates,
+    until,
+)
 from .pulses import due_cycles
 from .simulator import ChipBoard
 
-STEPS_PER_TURN = 16_000
 INTERVAL_ERROR_CYCLES = 200  # 12.5 us: what this board promises, at the 99.9th percentile
-
-
-async def until(rig: HostRig, met: Callable[[RigState], bool]) -> RigState:
-    rows = rig.states()
-    state = rig.state
-    while not met(state):
-        state = await anext(rows)
-    return state
-
-
-def fast_frame(steps_s: float) -> FrameLimits:
-    return FrameLimits(
-        steps_per_turn_major=STEPS_PER_TURN,
-        steps_per_turn_minor=STEPS_PER_TURN,
-        rate_limit_rpm=steps_s * 60.0 / STEPS_PER_TURN,
-        accel_limit_rpm_s=2_000.0,
-        park_rate_rpm=1.0,
-    )
-
-
-WIRE_BYTES_S = 250_000 // 10
-
-
-def flood(rig: HostRig, duration_s: float) -> bytes:
-    """Commands of this very session, back to back, as many as the line takes."""
-    link = rig._link
-    assert link is not None
-    frames = bytearray()
-    while len(frames) < duration_s * WIRE_BYTES_S:
-        link._seq = (link._seq + 1) & 0xFFFF
-        frames += wire.encode(Frame(Kind.KEEP, link.session, link._seq, b""))
-    return bytes(frames)
 
 
 @pytest.mark.parametrize("steps_s", [1_000, 5_000, 20_000, 40_000])
 def test_pulses_come_when_due_with_the_link_at_full_load(steps_s: int) -> None:
-    rate_rpm = steps_s * 60.0 / STEPS_PER_TURN
-    limits = fast_frame(steps_s)
-    # Unlike rates, or the two axes would meet each other always at the same place.
-    ramps = [
-        Ramp(0.1, rate_rpm, -0.98 * rate_rpm),
-        Ramp(0.8, rate_rpm, -0.98 * rate_rpm),
-        Ramp(0.1, 0.0, 0.0),
-    ]
+    limits, ramps = fast_frame(steps_s), unlike_rates(steps_s, 0.8)
 
     async def work() -> None:
         board = ChipBoard(LoopClock())
-        rig = HostRig(LoopClock(), limits, board=board)
-        await rig.open()
-        await rig.enable(grant_s=60.0)
-        await rig.queue(ramps)
+        rig = await turning(board, limits, ramps)
         board.feed(flood(rig, 1.1))
         state = await until(rig, lambda s: s.mode is Mode.HOLDING)
         assert board.steps() == predict_steps(ramps, limits)
         assert state.steps_late == 0
         assert board.count("lost_bytes") == 0  # with the chip's own two-byte buffer
         assert state.frames_bad == 0
-        for axis, name in enumerate(("major", "minor")):
-            due = due_cycles(segments(ramps, limits), axis)
-            came = list(board.edges(name))
-            assert len(came) == len(due)
-            errors = sorted(
-                abs((b - a) - (v - u))
-                for (a, b), (u, v) in zip(
-                    itertools.pairwise(came), itertools.pairwise(due), strict=True
-                )
-            )
+        for errors in interval_errors_cycles(board, ramps, limits):
             assert errors[int(0.999 * len(errors))] <= INTERVAL_ERROR_CYCLES
         await rig.close()
 
@@ -106,10 +56,7 @@ def test_reversals_at_every_phase_lose_no_step() -> None:
 
     async def work() -> None:
         board = ChipBoard(LoopClock())
-        rig = HostRig(LoopClock(), limits, board=board)
-        await rig.open()
-        await rig.enable(grant_s=60.0)
-        await rig.queue(ramps)
+        rig = await turning(board, limits, ramps)
         state = await until(rig, lambda s: s.mode is Mode.HOLDING)
         assert board.steps() == predict_steps(ramps, limits)
         for axis, name in enumerate(("major", "minor")):
@@ -136,10 +83,7 @@ def test_an_overload_is_counted_and_loses_no_step(monkeypatch: pytest.MonkeyPatc
 
     async def work() -> None:
         board = ChipBoard(LoopClock(), avr_firmware(f"-DRATE_HARD_MAX={limit}L"))
-        rig = HostRig(LoopClock(), limits, board=board)
-        await rig.open()
-        await rig.enable(grant_s=60.0)
-        await rig.queue(ramps)
+        rig = await turning(board, limits, ramps)
         board.feed(flood(rig, 1.0))
         state = await until(rig, lambda s: s.mode is Mode.HOLDING)
         assert state.steps_late > 0
@@ -169,10 +113,7 @@ def test_an_hour_of_a_modulated_profile_ends_on_the_predicted_step() -> None:
 
     async def work() -> None:
         board = ChipBoard(LoopClock())
-        rig = HostRig(LoopClock(), limits, board=board, state_period_s=0.5)
-        await rig.open()
-        await rig.enable(grant_s=60.0)
-        await rig.queue(ramps)
+        rig = await turning(board, limits, ramps, state_period_s=0.5)
         state = await until(rig, lambda s: s.mode is Mode.HOLDING)
         assert board.steps() == predict_steps(ramps, limits)
         assert (state.major.steps, state.minor.steps) == board.steps()
@@ -204,10 +145,7 @@ def test_a_hung_program_is_ended_by_the_watchdog_and_says_so() -> None:
     async def work() -> None:
         clock = LoopClock()
         board = ChipBoard(clock)
-        rig = HostRig(clock, limits, board=board)
-        await rig.open()
-        await rig.enable(grant_s=60.0)
-        await rig.queue([Ramp(0.5, 2.0, 1.0), Ramp(60.0, 2.0, 1.0)])
+        rig = await turning(board, limits, [Ramp(0.5, 2.0, 1.0), Ramp(60.0, 2.0, 1.0)])
         await clock.sleep(2.0)
         board.hang()
         await clock.sleep(0.5)  # the watchdog waits 250 ms
@@ -229,10 +167,7 @@ def test_index_noise_is_not_believed() -> None:
         clock = LoopClock()
         board = ChipBoard(clock)
         board.set_index("major", STEPS_PER_TURN, at_steps=8_000)
-        rig = HostRig(clock, limits, board=board)
-        await rig.open()
-        await rig.enable(grant_s=60.0)
-        await rig.queue([Ramp(0.2, 15.0, 0.0), Ramp(20.0, 15.0, 0.0)])
+        rig = await turning(board, limits, [Ramp(0.2, 15.0, 0.0), Ramp(20.0, 15.0, 0.0)])
         await until(rig, lambda s: s.major.indexed)
         for _ in range(20):
             board.index_spike("major")
@@ -244,27 +179,7 @@ def test_index_noise_is_not_believed() -> None:
 
 
 def test_memory_fits_with_the_stack_measured() -> None:
-    size = subprocess.run(
-        [compiler("avr-size", "binutils-avr"), "-A", str(avr_firmware())],
-        capture_output=True,
-        text=True,
-        check=True,
-    ).stdout
-    of = {name: int(n) for name, n in re.findall(r"^\.(\w+)\s+(\d+)", size, re.MULTILINE)}
-    flash = of["text"] + of["data"]
-    assert flash <= 32_768 - 2_048  # a boot loader's room left
-
-    async def deepest() -> int:
-        board = ChipBoard(LoopClock())
-        rig = HostRig(LoopClock(), fast_frame(40_000), board=board)
-        await rig.open()
-        await rig.enable(grant_s=60.0)
-        await rig.queue([Ramp(0.05 + 0.001 * i, 80.0 + i, -80.0) for i in range(64)])
-        board.feed(flood(rig, 1.0))
-        await rig._clock.sleep(1.0)
-        free = board.count("stack_free")
-        await rig.close()
-        return free
-
-    free_bytes = run_virtual(deepest())
-    assert free_bytes >= 128, f"{free_bytes} bytes between the data and the deepest stack"
+    used = memory()
+    assert used.flash_bytes <= 32_768 - 2_048  # a boot loader's room left
+    free = used.stack_free_bytes
+    assert free >= 128, f"{free} bytes between the data and the deepest stack"

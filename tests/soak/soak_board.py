@@ -12,8 +12,8 @@ from firmware_bridge.clock import LoopClock, run_virtual
 from firmware_bridge.contract import Mode, Ramp
 from firmware_bridge.host_rig import HostRig
 from firmware_bridge.motion import predict_steps
+from tests.firmware.chip import fast_frame, flood, until
 from tests.firmware.simulator import ChipBoard
-from tests.firmware.test_chip import fast_frame, flood, until
 
 FUZZ = Path(__file__).parents[1] / "firmware" / "fuzz.c"
 
