@@ -223,7 +223,7 @@ class Supervisor:
                 if s.at_s >= met_s
             ]
             self._begin_judging()
-        self._record("restarted", {}, None)
+        self._record("restarted", self.clock.now_s(), {}, None)
 
     # --- tasks -----------------------------------------------------------------------------------
 
@@ -317,7 +317,7 @@ class Supervisor:
         if self.state is not None:
             self._asked = []
             self.state, actions = step(self.state, now_s, seen)
-            self._perform(actions, self.state.plan)
+            self._perform(actions, self.state.plan, now_s)
             self._sample(now_s, seen)
         if self._watchers:
             self._publish(self.snapshot())
@@ -408,11 +408,12 @@ class Supervisor:
 
     # --- doing -----------------------------------------------------------------------------------
 
-    def _perform(self, actions: list[Action], plan: Plan) -> None:
+    def _perform(self, actions: list[Action], plan: Plan, now_s: float) -> None:
+        """now_s: the moment at which the state took in what is recorded here."""
         ids: dict[str, int] = {}
         for action in actions:
             if isinstance(action, Record):
-                event = self._record(action.kind, action.data, action.key)
+                event = self._record(action.kind, now_s, action.data, action.key)
                 if action.key is not None:
                     ids[action.key] = event.event_id
                 self._follow(action.kind, action.data)
@@ -429,9 +430,9 @@ class Supervisor:
             else:
                 self._when_written(partial(self._give, action, self._order_era))
 
-    def _record(self, kind: str, data: dict[str, Any], key: str | None) -> Event:
+    def _record(self, kind: str, at_s: float, data: dict[str, Any], key: str | None) -> Event:
         run_id = self.state.run_id if self.state is not None else ""
-        return self.write_event(run_id, self.clock.now_s(), kind, data, key)
+        return self.write_event(run_id, at_s, kind, data, key)
 
     def write_event(
         self, run_id: str, at_s: float, kind: str, data: dict[str, Any], key: str | None

@@ -16,7 +16,7 @@ from controller.records import Batch, Damaged, Journal
 from controller.run import supervisor as supervisor_module
 from controller.run.state import fold_all
 from controller.service import on_this_rig
-from firmware_bridge.clock import Anchor, run_virtual
+from firmware_bridge.clock import Anchor, LoopClock, run_virtual
 from tests.faults.light import light
 from tests.faults.simulation import plans
 from tests.run.shop import Shop, open_shop
@@ -183,6 +183,32 @@ def test_a_record_damaged_in_mid_run_is_begun_anew_and_whole(tmp_path: Path) -> 
             events = await shop.service.events(state.run_id)
             assert fold_all(state.run_id, shop.plan, events) == state
             assert (tmp_path / "record.sqlite.damaged-1").exists()
+
+    run_virtual(scenario())
+
+
+class Hurrying(LoopClock):
+    """A clock of which some time is gone at every look, as in life: within 4 ms."""
+
+    looks = 0
+
+    def now_s(self) -> float:
+        self.looks += 1
+        return super().now_s() + 1e-3 * (self.looks % 5)
+
+
+def test_the_journal_holds_the_very_moments_that_the_state_took_in() -> None:
+    """A process started anew folds the journal: it must stand where this one stood."""
+
+    async def scenario() -> None:
+        async with open_shop(plans()[0], judges=light, record=LastingJournal(None)) as shop:
+            shop.supervisor.clock = Hurrying()
+            work = await to_the_spin(shop)
+            state = shop.supervisor.state
+            assert state is not None
+            events = await shop.service.events(state.run_id)
+            assert fold_all(state.run_id, shop.plan, events) == shop.supervisor.state
+            await drop(work)
 
     run_virtual(scenario())
 
