@@ -12,7 +12,7 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from controller.errors import InputError
 
@@ -587,6 +587,26 @@ class RunCard(Frozen):
     proven: bool = False
     rig: str = ""
     replay_of: str | None = None
+
+
+class Spot(Frozen):
+    """A place on the casting and how thick it is there."""
+
+    where: Annotated[str, Field(min_length=1, max_length=80)]
+    wall_mm: Annotated[float, Field(gt=0, le=100)]
+
+
+def _one_or_many(value: object) -> object:
+    """A single reading is a list of one."""
+    return (value,) if isinstance(value, int | float) else value
+
+
+class Measured(Frozen):
+    """The casting as measured. Nothing is required, but the weight says most."""
+
+    weight_g: Positive | None = None
+    rim_mm: Annotated[tuple[NonNegative, ...], BeforeValidator(_one_or_many)] = ()
+    spots: tuple[Spot, ...] = ()
 
 
 # --- Reading files -------------------------------------------------------------------------------

@@ -17,10 +17,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Any
 
 import rfc8785
-from pydantic import BeforeValidator, Field
 
 from controller import cure, gel
 from controller.errors import InputError, RecordError
@@ -28,13 +27,14 @@ from controller.memory import ResinMemory, after, from_data, to_data
 from controller.model import (
     Event,
     Frozen,
-    NonNegative,
+    Measured,
     Plan,
     Positive,
     ProbeSpec,
     Ramp,
     RigSpec,
     Sample,
+    Spot,
     parse,
 )
 from controller.plan import Taught
@@ -63,26 +63,6 @@ MOULD_NOTES = "mould:"
 KEEP = 20  # lessons of a mould
 LEARN_S = 20.0  # a resin learns from readings this far apart ...
 LEARN_GELS = 1.5  # ... until this many of the latest gels that the plan expected
-
-
-class Spot(Frozen):
-    """A place on the casting and how thick it is there."""
-
-    where: Annotated[str, Field(min_length=1, max_length=80)]
-    wall_mm: Annotated[float, Field(gt=0, le=100)]
-
-
-def _one_or_many(value: object) -> object:
-    """A single reading is a list of one."""
-    return (value,) if isinstance(value, int | float) else value
-
-
-class Measured(Frozen):
-    """The casting as measured. Nothing is required, but the weight says most."""
-
-    weight_g: Positive | None = None
-    rim_mm: Annotated[tuple[NonNegative, ...], BeforeValidator(_one_or_many)] = ()
-    spots: tuple[Spot, ...] = ()
 
 
 class Finding(Frozen):

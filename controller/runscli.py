@@ -10,9 +10,8 @@ from typing import Any
 from controller.compare import compared
 from controller.errors import RecordError
 from controller.export import Format, export_run, import_run, read_export
-from controller.model import Event, parse
+from controller.model import Event, Measured, parse
 from controller.prove import (
-    Measured,
     Recorded,
     lessons,
     make_proof,

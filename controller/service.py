@@ -21,6 +21,7 @@ from controller.model import (
     Command,
     Comparison,
     Event,
+    Measured,
     Plan,
     PlanJob,
     RecordLine,
@@ -35,7 +36,6 @@ from controller.model import (
     read_resin,
 )
 from controller.prove import (
-    Measured,
     Proof,
     Recorded,
     lessons,

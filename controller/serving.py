@@ -197,8 +197,10 @@ async def _typed(house: House, words: list[str]) -> str:
         house.board.set_guard(not now.frame.guard_closed)
         return ""
     if words[:1] == ["scale"] and house.loads is not None and len(words) == 2:
-        with contextlib.suppress(ValueError):
+        try:
             house.loads.load(float(words[1]))
+        except ValueError:
+            return SIMULATED_HELP
         return ""
     try:
         name, data = meaning(words)

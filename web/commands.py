@@ -6,7 +6,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, create_model
 
-from controller.model import Frozen, NonNegative, Plan, Positive
+from controller.model import Frozen, Measured, NonNegative, Plan, Positive
 
 Key = Annotated[str, Field(min_length=8, max_length=64, pattern=r"^[A-Za-z0-9_-]+$")]
 Id = Annotated[str, Field(min_length=1, max_length=120, pattern=r"^[A-Za-z0-9._:-]+$")]
@@ -50,22 +50,11 @@ class Reply(Frozen):
     value: str | float | bool
 
 
-class Spot(Frozen):
-    where: Annotated[str, Field(min_length=1, max_length=80)]
-    wall_mm: Annotated[float, Field(gt=0, le=100)]
-
-
-class Measure(Frozen):
-    weight_g: Positive | None = None
-    rim_mm: tuple[NonNegative, ...] = ()
-    spots: tuple[Spot, ...] = ()
-
-
 class Abandon(Frozen):
     reason: Words
 
 
-class Prove(Measure):
+class Prove(Measured):
     """A run that is over, and what more was measured since."""
 
     run_id: Id
@@ -82,7 +71,7 @@ COMMANDS: dict[str, tuple[type[Frozen], str]] = {
     "weigh_back": (WeighBack, "What stayed in the cup, and what ran over into the tray."),
     "note": (Note, "A line for the record."),
     "answer": (Reply, "The answer to a question the run asked."),
-    "measure": (Measure, "The casting as measured."),
+    "measure": (Measured, "The casting as measured."),
     "prove": (Prove, "Mark a measured run as proven."),
     "abandon": (Abandon, "Give the casting up."),
 }

@@ -6,11 +6,13 @@ restarted process that reads the journal back stands where this one stood.
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable
 from typing import Any
 
-from controller.model import Answer, Command, Step
+from controller.errors import InputError
+from controller.model import Answer, Command, Measured, Step, parse
 from controller.ports import Light, Press
 from controller.replay import Floats, Follower, Place
 from controller.run import motion
@@ -650,7 +652,12 @@ class _Moment:
         if self.state.step not in (Step.DEMOULD, Step.MEASURE):
             self._answer(command, False, "Measure the casting when it is out of the mould.")
             return
-        kept = {k: command.data[k] for k in ("weight_g", "rim_mm", "spots") if k in command.data}
+        kept = {k: v for k, v in command.data.items() if k in Measured.model_fields}
+        try:
+            parse(Measured, kept, "measure")
+        except InputError as error:  # once in the record, it would keep the run from being proven
+            self._answer(command, False, str(error))
+            return
         self._answer(command, bool(kept), "Measures written down." if kept else "Nothing measured.")
         if kept:
             self.emit("measured", **kept)
@@ -690,8 +697,11 @@ def _light(state: RunState) -> Light:
 
 
 def _number(command: Command, name: str) -> float | None:
+    """None where it is missing or no number; nan is none, for it compares with nothing."""
     value = command.data.get(name)
-    return float(value) if isinstance(value, int | float) else None
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return None
+    return float(value) if math.isfinite(value) else None
 
 
 _BEFORE_POUR = (Step.MIX, Step.DEGAS, Step.POUR)

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import pytest
 
-from controller.app import SAMPLES
+from controller.app import SAMPLES, House
 from controller.cli import main
-from controller.serving import meaning
+from controller.serving import SIMULATED_HELP, _typed, meaning
 
 BAD_CASTINGS = [
     ('wall_mm = -1\nmesh = "M"\nresin = "R"\nname = "x"', "wall_mm is -1 mm: must be > 0.2"),
@@ -94,6 +97,20 @@ def test_where_the_record_is_may_stand_before_the_action_or_behind(
 )
 def test_typed_words(typed: str, name: str, data: dict[str, object]) -> None:
     assert meaning(typed.split()) == (name, data)
+
+
+def test_a_load_that_is_no_number_is_answered() -> None:
+    async def typed(words: str) -> tuple[str, list[float]]:
+        loads: list[float] = []
+        house = SimpleNamespace(
+            service=SimpleNamespace(snapshot=lambda: None),
+            board=None,
+            loads=SimpleNamespace(load=loads.append),
+        )
+        return await _typed(cast(House, house), words.split()), loads
+
+    assert asyncio.run(typed("scale 12.5")) == ("", [12.5])
+    assert asyncio.run(typed("scale much")) == (SIMULATED_HELP, [])
 
 
 @pytest.mark.parametrize("typed", ["weigh much", "touch wood", "go", "measure 1"])

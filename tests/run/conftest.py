@@ -7,8 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from controller.model import CoatPlan, Plan, ProbeSpec, Step
-from controller.prove import Measured, Spot
+from controller.model import CoatPlan, Measured, Plan, ProbeSpec, Spot, Step
 from controller.records import Journal
 from controller.run.seen import GelReading
 from controller.runscli import prove_run

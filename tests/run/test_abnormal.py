@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -457,6 +458,33 @@ def test_an_order_the_board_refuses_halts_and_is_told() -> None:
     bench.look(failed="queue: ramp 3: major_rpm is 25 rpm: at most 20 rpm")
     assert bench.state.halted == "fault"
     assert "failed" in bench.kinds()
+
+
+@pytest.mark.parametrize("part_a_g", [math.nan, math.inf, -1.0, "12", True, None])
+def test_a_weight_that_is_no_weight_is_refused(part_a_g: object) -> None:
+    """A console or a broker can send what no panel does: nan compares with nothing."""
+    bench = Bench().until(Step.WEIGH)
+    assert not bench.ask("weigh", part_a_g=part_a_g, part_b_g=38.0).accepted
+    assert bench.state.coat.part_a_g is None
+
+
+@pytest.mark.parametrize(
+    ("measured", "said"),
+    [
+        ({"weight_g": 0.0}, "weight_g is 0.0 g: must be > 0"),
+        ({"weight_g": math.nan}, "weight_g is nan g"),
+        ({"rim_mm": [4.5, -1.0]}, "rim_mm.1 is -1.0: must be >= 0"),
+        ({"spots": [{"where": "foot", "wall_mm": 400.0}]}, "wall_mm is 400.0 mm: must be <= 100"),
+    ],
+)
+def test_a_measure_that_is_none_is_refused(measured: dict[str, object], said: str) -> None:
+    """Once in the record it would keep the run from ever being proven."""
+    bench = Bench()
+    bench.state = bench.folded = replace(bench.state, step=Step.MEASURE)
+    answer = bench.ask("measure", **measured)
+    assert not answer.accepted
+    assert said in answer.sentence
+    assert not bench.state.measured
 
 
 def test_abandoned_stops_the_frame() -> None:

@@ -11,13 +11,11 @@ import pytest
 
 from controller.compare import comparison
 from controller.errors import InputError, RecordError
-from controller.model import Event, ProbeSpec
+from controller.model import Event, Measured, ProbeSpec, Spot
 from controller.prove import (
-    Measured,
     MouldLesson,
     MouldMemory,
     Recorded,
-    Spot,
     compare,
     make_proof,
     mould_memory,
