@@ -31,9 +31,12 @@ class Apart:
     then of what was made of it (`become`). It ends with `end`, or with this process."""
 
     def __init__(self, where: str) -> None:
-        """where: the module's name."""
+        """where: the module's name. Raises EvenwallError when the machine gives no process."""
         command = (sys.executable, "-m", "controller.apart", where)
-        self._process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+        try:
+            self._process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+        except OSError as error:
+            raise EvenwallError(f"no process for {where}: {error.strerror}") from None
         _at_work.add(self)
 
     def ask(self, name: str, *args: Any, progress: Progress | None = None, **more: Any) -> Any:
@@ -71,7 +74,8 @@ class Apart:
                     return value
                 if progress is not None:
                     progress(*value)
-        except (EOFError, BrokenPipeError, ValueError):  # ValueError: of a pipe closed by `end`
+        # UnpicklingError: killed in the middle of a word. ValueError: of a pipe closed by `end`.
+        except (EOFError, BrokenPipeError, pickle.UnpicklingError, ValueError):
             raise EvenwallError(f"{name} ended early, with code {self._process.wait()}") from None
 
     def end(self) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import pickle
 import subprocess
 import sys
 import threading
@@ -50,6 +51,33 @@ def test_the_same_plan_from_another_process() -> None:
 def test_a_process_that_dies_is_told_in_one_line() -> None:
     with pytest.raises(EvenwallError, match="_exit ended early, with code 9"):
         apart("os", "_exit", 9)
+
+
+def test_a_process_that_dies_in_the_middle_of_a_word_is_told_in_one_line(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The kernel ends it when memory is short, and asks nobody where it is."""
+    word = pickle.dumps(("done", "x" * 1000))[:500]
+    code = f"import sys; sys.stdin.buffer.read(1); sys.stdout.buffer.write({word!r})"
+    popen = subprocess.Popen
+    monkeypatch.setattr(
+        subprocess, "Popen", lambda _, **pipes: popen([sys.executable, "-c", code], **pipes)
+    )
+    with pytest.raises(EvenwallError, match="getpid ended early, with code 0"):
+        apart("os", "getpid")
+
+
+def test_a_process_that_cannot_be_started_is_told_in_one_line(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """fork(2) says ENOMEM; a supervisor that took that for a fault of its own would begin anew."""
+
+    def short_of_memory(*_: object, **__: object) -> None:
+        raise OSError(12, "Cannot allocate memory")
+
+    monkeypatch.setattr(subprocess, "Popen", short_of_memory)
+    with pytest.raises(EvenwallError, match="no process for os: Cannot allocate memory"):
+        apart("os", "getpid")
 
 
 def test_whoever_waits_is_let_go_when_all_is_ended() -> None:
