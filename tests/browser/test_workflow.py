@@ -21,6 +21,7 @@ def test_three_coats_by_touch(open_phone: OpenPhone, size: str) -> None:
         page.locator("#next").tap(force=True)
         expect(page.locator("#answer")).to_contain_text("still to tick")
         tick_all(page)
+        expect(page.locator("#answer")).to_have_text("", timeout=3000)  # what was wanted is done
         press_next(page)
         for coat in (1, 2, 3):
             expect(page.locator("#job-coat")).to_have_text(f"coat {coat} of 3")
@@ -52,6 +53,21 @@ def test_three_coats_by_touch(open_phone: OpenPhone, size: str) -> None:
         assert names.count("weigh") == 3
         measured = next(c for c in panel.service.commands if c.name == "measure")
         assert measured.data == {"weight_g": 331.0, "rim_mm": [4.1]}
+
+
+def test_a_plans_tables_fit_a_small_phone(open_phone: OpenPhone, panel: PanelServer) -> None:
+    """Their last columns say when to pour next: nobody looks for them beyond the screen's edge."""
+    page = open_phone(panel, "small phone")
+    page.locator("#next").tap()
+    page.get_by_role("link", name="Lantern globe").tap()
+    page.get_by_role("button", name="Make the plan").tap()
+    page.get_by_role("button", name="Take this plan").wait_for()
+    page.get_by_role("columnheader", name="next pour").wait_for()
+    widths = "t => [t.scrollWidth, t.parentElement.clientWidth]"
+    wide = f"[...document.querySelectorAll('#bench table')].map({widths})"
+    tables = page.evaluate(wide)
+    assert len(tables) == 2
+    assert all(needed <= there for needed, there in tables)
 
 
 def test_stop_pause_and_the_guard(open_phone: OpenPhone, panel: PanelServer) -> None:

@@ -26,14 +26,16 @@ export function say(node, text) {
 }
 
 export function table(caption, head, rows) {
+  const figure = (value) => typeof value === "number" || /^[\d–+−]/.test(value ?? "–");
   const cell = (value, i) =>
     i === 0
       ? h("th", { scope: "row" }, String(value ?? "–"))
-      : h("td", { class: typeof value === "number" || /^[\d–]/.test(value ?? "–") ? "number" : null },
-          value instanceof Node ? value : String(value ?? "–"));
+      : h("td", { class: figure(value) ? "number" : null }, value instanceof Node ? value : String(value ?? "–"));
+  // A heading stands where its column does.
+  const right = (i) => i > 0 && (!rows.length || rows.some((row) => figure(row[i])));
   return h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": caption },
     h("table", {},
       h("caption", {}, caption),
-      h("thead", {}, h("tr", {}, head.map((t, i) => h("th", { scope: "col", class: i && "number" }, t)))),
+      h("thead", {}, h("tr", {}, head.map((t, i) => h("th", { scope: "col", class: right(i) && "number" }, t)))),
       h("tbody", {}, rows.map((row) => h("tr", {}, row.map(cell))))));
 }

@@ -1,7 +1,7 @@
 // What a step asks for beyond its button: ticks, weights, measures. A form is built once a step.
 
 import { h, say } from "./dom.js";
-import { lengthFrom, lengthUnit, mass, massFrom, massTo, massUnit } from "./units.js";
+import { lengthFrom, lengthUnit, mass, massFrom, massTo, massUnit, typeset } from "./units.js";
 
 const MOVED_g = 1; // more than a scale wanders by itself
 const RATIO_OFF = 0.02; // beyond this the sheet says so; the run itself decides what it refuses
@@ -42,7 +42,7 @@ export class Forms {
       const left = boxes.filter((b) => !b.checked).length;
       return left ? `${left} of ${boxes.length} still to tick.` : "";
     };
-    const cautions = seen.cautions.map((text) => h("p", { class: "mind" }, text));
+    const cautions = seen.cautions.map((text) => h("p", { class: "mind" }, typeset(text)));
     return h("div", {}, cautions.length ? h("h2", {}, "mind") : null, cautions, h("h2", {}, "before you start"), rows);
   }
 

@@ -265,6 +265,9 @@ export class Heat {
     pen.fillStyle = ink("ink");
     pen.textAlign = "left";
     pen.textBaseline = "bottom";
+    pen.lineWidth = 4; // clear of the hatching and of the gel's line
+    pen.strokeStyle = ink("paper");
+    pen.strokeText(`limit ${temp(this.seen.peak_limit_degC)}`, MARGIN.left + 6, at - 2);
     pen.fillText(`limit ${temp(this.seen.peak_limit_degC)}`, MARGIN.left + 6, at - 2);
   }
 

@@ -240,6 +240,7 @@ function drawButtons() {
   next.hidden = !line.mayAct || !button;
   say(next, button?.label ?? "");
   next.setAttribute("aria-disabled", String(Boolean(button?.why)));
+  if (refusal !== null && refusal !== button?.why) refuse(button?.why ?? ""); // some of it is done
   byId("stop").hidden = !line.mayAct;
   drawOnce("also", null, [seen.buttons, line.mayAct, seen.step_id], () => byId("also").replaceChildren(
     ...(["done", "abandoned"].includes(seen.step) ? [h("a", { class: "button", href: `#run/${seen.run_id}` }, "This run, and what came of it")] : []),
@@ -286,12 +287,19 @@ async function send(name, data = {}, stepId = seen?.step_id || null) {
 }
 
 let answered = null;
+let refusal = null; // why the button had to wait, as long as that stands there
 function answer(sentence, good) {
+  refusal = null;
   const box = byId("answer");
   box.classList.toggle("no", !good);
   say(box, sentence);
   clearTimeout(answered);
-  answered = setTimeout(() => say(box, ""), 8000);
+  answered = setTimeout(() => answer("", true), 8000);
+}
+
+function refuse(why) {
+  answer(why, false);
+  if (why) refusal = why;
 }
 
 byId("stop").addEventListener("click", () => send("stop_turning", {}, null));
@@ -299,7 +307,7 @@ byId("stop").addEventListener("click", () => send("stop_turning", {}, null));
 byId("next").addEventListener("click", async () => {
   const button = rightButton();
   if (button.why) {
-    answer(button.why, false);
+    refuse(button.why);
     return;
   }
   if (sending) return;

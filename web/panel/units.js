@@ -58,6 +58,9 @@ export function clock(time_s) {
   return hours ? `${hours}:${parts.map(two).join(":")}` : `${parts[0]}:${two(parts[1])}`;
 }
 
+// What the rig's programs write in plain letters, as people print it.
+export const typeset = (text) => text.replaceAll(" degC", " °C").replaceAll(" cm2", " cm²").replaceAll(" +- ", " ± ");
+
 export const minutes = (time_s) => (known(time_s) ? `${Math.round(time_s / 60)} min` : "–");
 
 export function timeOfDay(utc) {

@@ -2,7 +2,7 @@
 
 import { h, table } from "../dom.js";
 import { canStayAwake, tryOut } from "../attention.js";
-import { choose, clock, dayAndTime, length, lengthFrom, lengthTo, lengthUnit, mass, minutes, settings, timeOfDay, tempFrom, tempTo, tempUnit } from "../units.js";
+import { choose, clock, dayAndTime, length, lengthFrom, lengthTo, lengthUnit, mass, minutes, settings, timeOfDay, tempFrom, tempTo, tempUnit, typeset } from "../units.js";
 import { number } from "../forms.js";
 import { fourSides, spins, timeline } from "./pictures.js";
 
@@ -56,7 +56,7 @@ export class Bench {
     if (!card) throw new Error("There is no such casting.");
     if (!jobId) return this.wishes(card, await this.line.get("/api/resins"));
     const job = await this.line.get(`/api/plans/${jobId}`);
-    if (job.error) return [h("h1", {}, "No plan came out."), h("p", { class: "why" }, job.error), h("p", { class: "also" }, h("a", { class: "button", href: `#plan/${castingId}` }, "Ask differently"))];
+    if (job.error) return [h("h1", {}, "No plan came out."), h("p", { class: "why" }, typeset(job.error)), h("p", { class: "also" }, h("a", { class: "button", href: `#plan/${castingId}` }, "Ask differently"))];
     if (!job.done) return this.waiting(job);
     return this.made(job);
   }
@@ -120,8 +120,8 @@ export class Bench {
       h("h2", {}, "coats"), coatTable(plan),
       h("h2", {}, "the time it takes"), timeline(plan),
       h("h2", {}, "how it turns"), spins(plan),
-      h("h2", {}, "mind"), ...plan.cautions.map((text) => h("p", { class: "mind" }, text)),
-      ...plan.notes.map((text) => h("p", { class: "figures" }, text)),
+      h("h2", {}, "mind"), ...plan.cautions.map((text) => h("p", { class: "mind" }, typeset(text))),
+      ...plan.notes.map((text) => h("p", { class: "figures" }, typeset(text))),
       foot,
     ];
   }
@@ -305,16 +305,19 @@ function wallWords(wall) {
   if (wall.rim_mm !== null) parts.push(`rim ${length(wall.rim_mm)}`);
   if (wall.worst_case_min_mm !== null) parts.push(`thinnest if the day goes badly ${length(wall.worst_case_min_mm)}`);
   if (wall.mesh_error_mm !== null) parts.push(`known to ± ${length(wall.mesh_error_mm, 1)}`);
-  return `${parts.join("; ")}. ${wall.note}`;
+  return `${parts.join("; ")}. ${typeset(wall.note)}`;
 }
 
 function coatTable(plan) {
-  return table("Times from when the two parts meet",
-    ["coat", "wall", "A", "B", "pour", "gels", "next pour"],
-    plan.coats.map((c) => [
-      c.coat, length(c.mean_mm), mass(c.part_a_g), mass(c.part_b_g), pourWords(c.clock),
-      minutes(c.clock.gel_expected_s), `${Math.round(c.clock.next_pour_from_s / 60)}–${minutes(c.clock.next_pour_until_s)}`,
-    ]));
+  // Two narrow tables: one of all this would run out of a phone, and its end be missed.
+  return h("div", {},
+    table("To weigh", ["coat", "wall", "A", "B"], plan.coats.map((c) => [
+      c.coat, length(c.mean_mm), mass(c.part_a_g), mass(c.part_b_g),
+    ])),
+    table("Times from when the two parts meet", ["coat", "pour", "gels", "next pour"], plan.coats.map((c) => [
+      c.coat, pourWords(c.clock), minutes(c.clock.gel_expected_s),
+      `${Math.round(c.clock.next_pour_from_s / 60)}–${minutes(c.clock.next_pour_until_s)}`,
+    ])));
 }
 
 // A mix that stands first is poured between two times, any other by one.

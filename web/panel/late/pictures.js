@@ -96,12 +96,12 @@ export function spins(plan) {
         return `${d} L ${((at_s / total_s) * width).toFixed(1)} ${(half - (r[axis] / most) * (half - 4)).toFixed(1)}`;
       }, `M 0 ${half}`);
     };
-    const legs = [...new Set(coat.ramps.map((r) => r.leg))].join(", ");
+    const legs = [...new Set(coat.ramps.map((r) => r.leg))].join(", then ");
     return h("figure", { class: "spin" },
       s("svg", { viewBox: `0 0 ${width} ${half * 2}`, role: "img", "aria-label": `Speeds of coat ${coat.coat}`, preserveAspectRatio: "none" },
         s("line", { x1: 0, x2: width, y1: half, y2: half, stroke: "var(--rule)" }),
         s("path", { d: path("major_rpm"), fill: "none", stroke: "var(--pen)", "stroke-width": 2 }),
         s("path", { d: path("minor_rpm"), fill: "none", stroke: "var(--amber-3)", "stroke-width": 2, "stroke-dasharray": "7 3" })),
-      h("figcaption", {}, `Coat ${coat.coat}: ${clock(total_s)} of turning, up to ${most.toFixed(1)} rpm; major in blue, minor dashed. ${legs}.`));
+      h("figcaption", {}, `Coat ${coat.coat}: ${clock(total_s)} of turning, up to ${most.toFixed(1)} rpm; first ${legs}; major in blue, minor dashed.`));
   }));
 }
