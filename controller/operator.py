@@ -100,6 +100,8 @@ class Operator:
         if shown.step is Step.POUR:
             self.guard(False)
         await self.clock.sleep(usual_s)
+        if self.service.snapshot().step_id != shown.step_id:
+            return  # his last press was still on its way when he looked
         if shown.step is Step.WEIGH:
             await self._weigh(shown)
         if shown.step in (Step.POUR, Step.PREPARE, Step.CLOSE_UP, Step.REST):
@@ -112,7 +114,7 @@ class Operator:
     def _waits_s(self, shown: Snapshot) -> float:
         """How long he sits down before the present step may be left."""
         waiting = shown.step in (Step.REST, Step.CURE) or shown.sentence == WAIT_TO_POUR
-        if not waiting or shown.countdown is None:
+        if not waiting or shown.countdown is None or not shown.countdown.label.startswith("until"):
             return 0.0
         return max(0.0, shown.countdown.until_s - self.clock.now_s())
 

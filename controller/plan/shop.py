@@ -14,16 +14,23 @@ from controller.units import degC, kelvin
 # isocyanates foam with it.
 DEW_MARGIN_K = 3.0
 VISIBLE_BUBBLE_MM = 0.2
+COLD_K = 8.0  # colder than the sheet speaks of: common practice is to warm the shop first
+FEW_PER_100, MANY_PER_100 = 5.0, 2000.0  # g of B per 100 g of A that casting resins ask for, wide
 CUP_FOAM = 4.0  # a degassing mix rises to about this many times its volume: common practice
 SPARE = 1.05  # buy a little more than the sum
 
+# The one list for plan, sheet and report: who reads a thing twice in other words stops reading.
 STANDING = (
-    "Read the resin's safety data sheet first; it and local codes stand above this plan.",
+    "Read the resin's safety data sheet first; it, local codes and licensed practice stand above "
+    "anything said here.",
     "Many of these resins hold isocyanates: gloves, goggles, a fitted respirator, moving air.",
-    "Left-over mix heats itself: spread it thin out of doors, never cap it or leave it in the cup.",
+    "Left-over mix heats itself until it smokes: spread it thin out of doors, never cap it or "
+    "leave it in the cup.",
     "Vacuum pulls hard on a vessel: use one made for it, look it over, keep your face away.",
-    "A turning frame catches hair, sleeves and hands: guard closed before it turns.",
-    "The stop wired beside the frame cuts motor power; no button on a screen replaces it.",
+    "A turning frame catches hair, sleeves and hands, and turns without further warning: guard "
+    "closed before it turns.",
+    "The stop wired beside the frame cuts motor power: know where it is. No button on a screen "
+    "replaces it.",
     "Spilt resin is never poured back: it has another age.",
 )
 
@@ -92,6 +99,18 @@ def cautions(casting: Casting, batch: Batch, mould_degC: float) -> tuple[list[st
         )
     if batch.cup_peak_degC > 80.0:
         found.append(f"Mix left in a full cup can reach about {batch.cup_peak_degC:.0f} degC.")
+    colder_K = sheet.pot_life_temp_degC - casting.shop.temp_degC
+    if colder_K > COLD_K:
+        found.append(
+            f"The shop is {colder_K:.0f} K colder than the {sheet.pot_life_temp_degC:g} degC that "
+            "the resin's sheet speaks of: it thickens late and may not cure through. Warm shop, "
+            "mould and resin."
+        )
+    if not FEW_PER_100 <= sheet.mix_ratio_b_per_100a <= MANY_PER_100:
+        found.append(
+            f"{sheet.mix_ratio_b_per_100a:g} g of B to 100 g of A is unusual: is the ratio in the "
+            "resin's file written to 100 of A?"
+        )
     bubble = escaping_bubble_mm(batch, sheet.mixed_density_g_cm3 * 1e3)
     if bubble > VISIBLE_BUBBLE_MM:
         found.append(

@@ -3,14 +3,9 @@
 from __future__ import annotations
 
 from controller.model import Step
+from controller.plan.shop import STANDING
 
-CAUTIONS = (
-    "Resin vapour and dust harm: gloves, goggles, and the respirator the safety data sheet names.",
-    "A full cup can heat up until it smokes: never leave it, never seal it; put it outside.",
-    "Keep hands, hair and sleeves away from the frame; it turns without further warning.",
-    "The hard-wired stop beside the frame removes motor power; know where it is.",
-    "The safety data sheet, local codes and licensed practice come before anything said here.",
-)
+CAUTIONS = STANDING
 
 CHECKLIST = (
     "Mould clean, dry and released; clamps and straps tight.",
@@ -42,8 +37,13 @@ DUE: dict[Step, str] = {
 PROBE: dict[Step, str] = {
     Step.MIX: "Leave the probe in the air: there it shows how far it is off.",
     Step.DEGAS: "Leave the probe in the air until the pour.",
-    Step.POUR: "Leave some in the cup, and put the probe into the middle of it.",
+    Step.POUR: "Leave {cup_left_g:.0f} g in the cup, and put the probe into the middle of it.",
 }
+
+# Said where it matters, in a few words; the whole list stands on the first sheet.
+VACUUM = "Keep your face away from the vessel."
+HARD = "Press on what is left in the cup: it must be hard all through."
+PROVE_IT = "Would you do it just so again? Then mark the run as proven."
 
 BUTTONS: dict[Step, str] = {
     Step.PREPARE: "Ready",

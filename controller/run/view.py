@@ -139,9 +139,21 @@ def sentence(state: RunState, now_s: float, seen: Seen) -> tuple[str, str]:
     if state.step is Step.CURE:
         from_s = next_from_s(state)
         if from_s is not None and now_s >= from_s:
-            return "The mould may be opened.", "The sheet's demoulding time has passed."
+            return "The mould may be opened.", plain.HARD
         return due, "Opened too early it warps."
-    return due, plain.PROBE.get(state.step, "") if probe_in_cup(state.plan.rig) else ""
+    return due, _besides(state)
+
+
+def _besides(state: RunState) -> str:
+    """What else belongs to a step of the hands."""
+    if state.step is Step.DEMOULD:
+        return plain.HARD
+    if state.step is Step.DONE:
+        return plain.PROVE_IT
+    said = [plain.VACUUM] if state.step is Step.DEGAS else []
+    if state.step in plain.PROBE and probe_in_cup(state.plan.rig):
+        said.append(plain.PROBE[state.step].format(cup_left_g=state.coat_plan.cup_left_g))
+    return " ".join(said)
 
 
 def countdown(state: RunState, now_s: float, seen: Seen) -> Countdown | None:
@@ -165,8 +177,13 @@ def countdown(state: RunState, now_s: float, seen: Seen) -> Countdown | None:
     from_s = next_from_s(state)
     if from_s is None:
         return None
-    label = "until the next coat" if state.step is Step.REST else "until the mould may be opened"
-    return Countdown(label=label, until_s=from_s)
+    if now_s < from_s:
+        rests = state.step is Step.REST
+        label = "until the next coat" if rests else "until the mould may be opened"
+        return Countdown(label=label, until_s=from_s)
+    if state.step is Step.CURE:
+        return None
+    return Countdown(label="left for the next pour", until_s=met_s + clock.next_pour_until_s)
 
 
 def buttons(state: RunState, now_s: float) -> tuple[Button | None, tuple[Button, ...]]:
@@ -177,10 +194,9 @@ def buttons(state: RunState, now_s: float) -> tuple[Button | None, tuple[Button,
     if state.turning:
         others.insert(0, Button(command="pause", label="Pause"))
     if state.coat.parts_met_s is not None and not state.coat.done:
-        others += [
-            Button(command="touch", label="Cup has gelled", data={"what": "cup"}),
-            Button(command="touch", label="Coat has gelled", data={"what": "coat"}),
-        ]
+        others.append(Button(command="touch", label="Cup has gelled", data={"what": "cup"}))
+        if state.coat.poured_s is not None:
+            others.append(Button(command="touch", label="Coat has gelled", data={"what": "coat"}))
     if "weights_refused" in state.alerts:
         go_on = {"question": "weights_off", "value": "go_on"}
         others.append(Button(command="answer", label="Go on with these weights", data=go_on))
@@ -295,7 +311,7 @@ def snapshot(
             "replay": replay_view(state, now_s, seen),
             "alerts": (*alerts, *notices),
             "checklist": plain.CHECKLIST if state.step is Step.PREPARE else (),
-            "cautions": tuple(dict.fromkeys((*plain.CAUTIONS, *state.plan.cautions))),
+            "cautions": tuple(dict.fromkeys((*state.plan.cautions, *plain.CAUTIONS))),
         }
     )
 

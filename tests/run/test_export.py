@@ -102,7 +102,7 @@ def test_a_changed_export_is_refused(a_proven_record: tuple[Path, str], tmp_path
         (lambda f: (f / "run.json").write_text("{}"), "must be evenwall/run"),
         (lambda f: (f / "events.csv").unlink(), "no such file"),
         (lambda f: (f / "events.csv").write_text("at_s,utc,kind,data_json\n"), "begin with"),
-        (lambda f: (f / "samples.csv").write_text("at_s,coat\nx,1\n"), "at_s is x"),
+        (lambda f: (f / "samples.csv").write_text("at_s,coat\nx,1\n"), 'at_s is "x"'),
         (
             lambda f: (f / "events.parquet").write_text("x") and (f / "events.csv").unlink(),
             "is not",

@@ -100,7 +100,8 @@ def test_a_probe_lay_in_the_air_where_a_person_is_asked_to_leave_it_there(
     for step in (Step.MIX, Step.POUR):
         bench.until(step)
         asked = sentence(bench.state, bench.now_s, Seen(rig=bench.rig, **bench.kept))[1]
-        assert asked == (plain.PROBE[step] if placement == "cup" else "")
+        asks = plain.PROBE[step].format(cup_left_g=bench.state.coat_plan.cup_left_g)
+        assert asked == (asks if placement == "cup" else "")
 
 
 def test_the_twins_probe_goes_in_at_the_pour() -> None:

@@ -1,0 +1,133 @@
+"""What the job sheet asks of a person, and when: said where it matters, and once."""
+
+from __future__ import annotations
+
+import asyncio
+from typing import Any, cast
+
+from controller.model import Step
+from controller.operator import Operator
+from controller.plan.shop import STANDING
+from controller.ports import Press
+from controller.run import plain
+from controller.run.due import next_from_s
+from controller.run.seen import Seen
+from controller.run.view import buttons, countdown, sentence, snapshot
+from controller.service import Service
+from firmware_bridge.clock import ManualClock
+from tests.run.bench import Bench
+from tests.run.shop import lantern_plan
+
+
+def seen(bench: Bench) -> Seen:
+    return Seen(rig=bench.rig, **bench.kept)
+
+
+def labels(bench: Bench) -> list[str]:
+    return [button.label for button in buttons(bench.state, bench.now_s)[1]]
+
+
+def shown(bench: Bench) -> Any:
+    more: dict[str, Any] = {"simulated": True, "speed": 1.0, "rig_name": "z", "record": ()}
+    return snapshot(bench.state, bench.now_s, "", seen(bench), last_event_id=0, **more)
+
+
+def gelled() -> Bench:
+    bench = Bench().until(Step.SPIN, coat_time_s=1000.0)
+    bench.ask("touch", what="coat")
+    bench.wait(40.0)
+    return bench
+
+
+def test_the_pour_says_how_much_stays_in_the_cup() -> None:
+    """What stays there does not come onto the wall: 'some' would leave the thickness to chance."""
+    bench = Bench().until(Step.POUR)
+    left_g = bench.state.coat_plan.cup_left_g
+    assert f"Leave {left_g:.0f} g in the cup" in sentence(bench.state, bench.now_s, seen(bench))[1]
+
+
+def test_the_vacuum_is_spoken_of_where_it_is_drawn() -> None:
+    bench = Bench().until(Step.DEGAS)
+    assert plain.VACUUM in sentence(bench.state, bench.now_s, seen(bench))[1]
+    bench.until(Step.POUR)
+    assert plain.VACUUM not in sentence(bench.state, bench.now_s, seen(bench))[1]
+
+
+def test_a_coat_that_is_not_poured_cannot_be_found_gelled() -> None:
+    bench = Bench().until(Step.MIX)
+    assert "Cup has gelled" in labels(bench)
+    assert "Coat has gelled" not in labels(bench)
+    bench.until(Step.CLOSE_UP)
+    assert "Coat has gelled" in labels(bench)
+
+
+def test_each_caution_stands_once_the_castings_own_first() -> None:
+    plan = lantern_plan().model_copy(update={"cautions": ("Cap the opening.", *STANDING)})
+    assert shown(Bench(plan).until(Step.PREPARE)).cautions == ("Cap the opening.", *STANDING)
+    bare = lantern_plan().model_copy(update={"cautions": ()})
+    assert shown(Bench(bare).until(Step.PREPARE)).cautions == STANDING
+
+
+def test_a_rest_that_is_over_counts_what_is_left_for_the_pour() -> None:
+    bench = gelled()
+    assert bench.state.step is Step.REST
+    from_s, met_s = next_from_s(bench.state), bench.state.coat.parts_met_s
+    assert from_s is not None
+    assert met_s is not None
+    count = countdown(bench.state, bench.now_s, seen(bench))
+    assert count is not None
+    assert (count.label, count.until_s) == ("until the next coat", from_s)
+    bench.wait(from_s - bench.now_s, look_s=30.0)
+    count = countdown(bench.state, bench.now_s, seen(bench))
+    assert count is not None
+    assert count.label == "left for the next pour"  # 'left': past it, the panel counts on in red
+    assert count.until_s == met_s + bench.plan.coats[0].clock.next_pour_until_s
+
+
+def test_a_cure_that_is_over_counts_nothing_and_asks_for_the_cup() -> None:
+    bench = Bench(lantern_plan())
+    for _ in bench.plan.coats:
+        bench.until(Step.SPIN, coat_time_s=1000.0)
+        bench.ask("touch", what="coat")
+        bench.wait(40.0)
+        from_s = next_from_s(bench.state)
+        assert from_s is not None
+        bench.wait(from_s - bench.now_s, look_s=30.0)
+        if bench.state.step is Step.REST:
+            bench.press()
+            bench.wait(3.0)
+    assert bench.state.step is Step.CURE
+    assert countdown(bench.state, bench.now_s, seen(bench)) is None
+    assert sentence(bench.state, bench.now_s, seen(bench)) == (
+        "The mould may be opened.",
+        plain.HARD,
+    )
+
+
+def test_the_operator_does_not_press_for_a_step_that_is_over() -> None:
+    """His press at the frame may show a moment later; a second one would be refused."""
+    bench = Bench().until(Step.CLOSE_UP)
+    before = shown(bench)
+    bench.press()
+    bench.wait(3.0)
+    after = shown(bench)
+    assert after.step is Step.SPIN
+
+    class Late:
+        """Shows what was, and after the hands have worked what is."""
+
+        spec = bench.plan.rig
+        told = iter((before,))
+
+        def snapshot(self) -> Any:
+            return next(self.told, after)
+
+    class NoWait(ManualClock):
+        async def sleep(self, duration_s: float) -> None:
+            await self.advance(duration_s)
+
+    pressed: list[Press] = []
+    service = Late()
+    operator = Operator(cast(Service, service), NoWait(), pressed.append, lambda _: None)
+    asyncio.run(operator._one(service.snapshot()))
+    assert pressed == []
