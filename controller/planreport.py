@@ -32,7 +32,10 @@ def pictures_of(plan: Plan, mesh_mm: float | None = None, threads: int = 1) -> l
         return []
     wall = compute_wall(plan, mesh_mm, threads=threads)
     alone = figure_of(wall, f"{plan.casting.name}: the planned wall")
-    found = [Picture(alone, "The planned wall", raster=True)]
+    said = "The planned wall"
+    if plan.wall.mesh_error_mm is None:
+        said += ", computed anew on two meshes: its figures are surer than those on the first page"
+    found = [Picture(alone, said, raster=True)]
     plain = baseline_of(plan)
     if plain is not None:
         both = side_by_side(compute_wall(plain, mesh_mm, threads=threads), wall)
@@ -114,8 +117,8 @@ def _row(coat: CoatPlan) -> tuple[str, ...]:
     return (
         str(coat.coat),
         f"A {coat.part_a_g:.1f} g + B {coat.part_b_g:.1f} g",
-        f"{stands}pour {pour_words(c)}; turn from {clock_words(c.spin_from_s)} "
-        f"to {clock_words(c.spin_until_s)}; gel about {clock_words(c.gel_expected_s)}",
+        f"{stands}pour {pour_words(c)}, close up, turn until {clock_words(c.spin_until_s)}; "
+        f"gel about {clock_words(c.gel_expected_s)}",
         f"{clock_words(c.next_pour_from_s)} to {clock_words(c.next_pour_until_s)}",
     )
 
@@ -138,13 +141,23 @@ def _blocks(plan: Plan) -> list[Block]:
         blocks += [Heading("Have ready"), Listed(ready)]
     # Safety stands on the page of the steps; what explains may run on to the next.
     blocks += [Heading("Mind"), Listed((*plan.cautions, *plan.notes))]
-    known = [*_frame(load), *_shop(shop, plan.details.get("clarity", {}))]
-    if known:
-        blocks += [Heading("The frame and the shop"), Listed(tuple(known))]
+    known = [_planned_for(plan), *_frame(load), *_shop(shop, plan.details.get("clarity", {}))]
+    blocks += [Heading("The frame and the shop"), Listed(tuple(known))]
     why = [*_why(search), *plan.limits]
     if why:
         blocks += [Heading("Why so, and what limits it"), Listed(tuple(why))]
     return blocks
+
+
+def _planned_for(plan: Plan) -> str:
+    """The day that the clock on the page is for: on another day it is another clock."""
+    shop, mould = plan.casting.shop, plan.casting.mould
+    damp = "" if shop.humidity_percent is None else f", {shop.humidity_percent:.0f} % humidity"
+    warm = shop.temp_degC if mould.temp_degC is None else mould.temp_degC
+    return (
+        f"Planned for a shop of {shop.temp_degC:.1f} degC{damp}, the mould at {warm:.1f} degC, "
+        f"on {plan.rig.name}."
+    )
 
 
 def _frame(load: dict[str, Any]) -> list[str]:

@@ -91,10 +91,11 @@ def figure(width_in: float = 7.0, height_in: float = 3.0) -> Figure:
 def write(path: Path, title: str, blocks: Sequence[Block]) -> None:
     """Write an .html or .pdf file. Raises InputError for another ending, a picture that cannot be
     read, or a file that cannot be written."""
-    if path.suffix not in (".html", ".pdf"):
+    ending = path.suffix.lower()
+    if ending not in (".html", ".pdf"):
         raise InputError("report", path, "must end in .html or .pdf")
     try:
-        if path.suffix == ".html":
+        if ending == ".html":
             path.write_text(to_html(title, blocks), encoding="utf-8")
         else:
             path.write_bytes(to_pdf(title, blocks))
@@ -113,25 +114,44 @@ def _picture_bytes(of: Figure | Path) -> bytes:
         raise InputError("picture", of, error.strerror or "cannot be read") from None
 
 
+# Plain letters, as a terminal or a test reads them, and what a printed page has in their place.
+_SIGNS = (
+    (" degC", " \N{DEGREE SIGN}C"),
+    (" cm2", " cm\N{SUPERSCRIPT TWO}"),
+    (" +- ", " \N{PLUS-MINUS SIGN} "),
+)
+
+
+def typeset(text: str) -> str:
+    """Words of the programs as people print them: 21 °C, 574 cm², 4.22 ± 0.05 mm."""
+    for plain, printed in _SIGNS:
+        text = text.replace(plain, printed)
+    return text
+
+
+def _text(words: str) -> str:
+    return html.escape(typeset(words))
+
+
 def to_html(title: str, blocks: Sequence[Block]) -> str:
     """One file that needs no other."""
     body = "\n".join(_html(block) for block in blocks)
     return (
         '<!doctype html>\n<html lang="en">\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{html.escape(title)}</title>\n<style>{_STYLE}</style>\n"
-        f"<h1>{html.escape(title)}</h1>\n{body}\n</html>\n"
+        f"<title>{_text(title)}</title>\n<style>{_STYLE}</style>\n"
+        f"<h1>{_text(title)}</h1>\n{body}\n</html>\n"
     )
 
 
 def _html(block: Block) -> str:
     if isinstance(block, Heading):
-        return f"<h2>{html.escape(block.text)}</h2>"
+        return f"<h2>{_text(block.text)}</h2>"
     if isinstance(block, Words):
         mark = ' class="strong"' if block.strong else ""
-        return f"<p{mark}>{html.escape(block.text)}</p>"
+        return f"<p{mark}>{_text(block.text)}</p>"
     if isinstance(block, Table):
-        head = "".join(f"<th>{html.escape(name)}</th>" for name in block.columns)
+        head = "".join(f"<th>{_text(name)}</th>" for name in block.columns)
         rows = "".join(
             "<tr>"
             + "".join(_cell(cell, k == block.large) for k, cell in enumerate(row))
@@ -140,8 +160,8 @@ def _html(block: Block) -> str:
         )
         return f"<table>\n<tr>{head}</tr>\n{rows}</table>"
     if isinstance(block, Listed):
-        return "<ul>" + "".join(f"<li>{html.escape(item)}</li>" for item in block.items) + "</ul>"
-    caption = html.escape(block.caption)
+        return "<ul>" + "".join(f"<li>{_text(item)}</li>" for item in block.items) + "</ul>"
+    caption = _text(block.caption)
     if isinstance(block.of, Path) or block.raster:
         png = not isinstance(block.of, Path) or block.of.suffix.lower() == ".png"
         kind = "png" if png else "jpeg"
@@ -156,7 +176,7 @@ def _html(block: Block) -> str:
 
 
 def _cell(text: str, large: bool) -> str:
-    return f"<td{' class=large' if large else ''}>{html.escape(text)}</td>"
+    return f"<td{' class=large' if large else ''}>{_text(text)}</td>"
 
 
 _FONTS = Path(matplotlib.get_data_path()) / "fonts" / "ttf"  # they carry every letter we print
@@ -195,7 +215,7 @@ def to_pdf(title: str, blocks: Sequence[Block]) -> bytes:
 
 def _line(pdf: FPDF, text: str, size_pt: float, style: str) -> None:
     pdf.set_font("page", style, size_pt)
-    pdf.multi_cell(0, size_pt * 0.5, text, align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+    pdf.multi_cell(0, size_pt * 0.5, typeset(text), align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
     pdf.ln(1.0)
 
 
@@ -212,7 +232,7 @@ def _pdf_table(pdf: FPDF, block: Table) -> None:
             row = table.row()
             for k, cell in enumerate(cells):
                 large = k == block.large and cells is not block.columns
-                row.cell(cell, style=_LARGE if large else None)
+                row.cell(typeset(cell), style=_LARGE if large else None)
     pdf.ln(2.0)
 
 

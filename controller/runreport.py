@@ -153,7 +153,7 @@ def curves(run: Recorded) -> list[Block]:
         heat.axvspan(clock.gel_low_s / 60, clock.gel_high_s / 60, color=RESIN[2], alpha=0.35)
         if coat.gel_coat_s is not None:
             heat.axvline(coat.gel_coat_s / 60.0, color=SIGNAL, label="gel found")
-        heat.set_ylabel("degC")
+        heat.set_ylabel("\N{DEGREE SIGN}C")
         heat.legend(frameon=False, fontsize="small")
         speed.plot(time_min, _column(samples, "major_rpm"), color=INK, lw=1.0, label="major")
         speed.plot(time_min, _column(samples, "minor_rpm"), color=RESIN[1], lw=1.0, label="minor")

@@ -38,6 +38,10 @@ def test_html_has_weights_clock_and_cautions(plan: Plan, tmp_path: Path) -> None
     coat = plan.coats[0]
     assert f"A {coat.part_a_g:.1f} g + B {coat.part_b_g:.1f} g" in text
     assert "pour by" in text
+    # The day that the clock is for, and the signs that people print.
+    assert "Planned for a shop of 20.0 °C, 50 % humidity, the mould at 20.0 °C, on" in text
+    assert "degC" not in text
+    assert "cm2" not in text
     assert "Degas until the mix rises and falls" in text
     assert f"leave {coat.cup_left_g:.0f} g in the cup" in text
     assert "opening-down" in text
