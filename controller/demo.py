@@ -13,6 +13,7 @@ from controller.app import (
     OVER,
     House,
     Setup,
+    data_home,
     demo_telemetry,
     open_doors,
     scripted_operator,
@@ -59,6 +60,7 @@ async def run(demo: Demo, say: Say, progress: Progress) -> dict[str, Any] | None
                 say(await abandon(house))
             else:
                 summary = job.result()
+                say(told(summary, setup.data))
                 if not demo.leave:
                     say(f"Done. Still serving {demo.settings.address}; Ctrl-C ends it.")
                     await until_told()
@@ -101,6 +103,21 @@ async def _cast(house: House, plan: Plan, say: Say) -> dict[str, Any]:
         telling.cancel()
         await asyncio.gather(telling, return_exceptions=True)
     return summary(last, plan)
+
+
+def told(done: dict[str, Any], data: Path) -> str:
+    """The summary in words, and where the rest is read."""
+    laid = sum(coat["done"] for coat in done["coats"])
+    thin = done["wall"].get("min_mm")
+    wall = f"{done['wall']['mean_mm']:.2f} mm on average"
+    if thin is not None:
+        wall += f", {thin:.2f} mm in the thinnest patch"
+    at = "" if data == data_home() / "demo" else f" --data {data}"
+    return (
+        f"{done['casting']}: {laid} of {len(done['coats'])} coats from {done['resin_g']:.0f} g of "
+        f"resin in {done['elapsed_min']:.0f} min of the rig's time. The wall as planned: {wall}.\n"
+        f"All of it: evenwall runs show {done['run']}{at}"
+    )
 
 
 def summary(last: Snapshot, plan: Plan) -> dict[str, Any]:
