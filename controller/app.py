@@ -350,6 +350,8 @@ def check_certificate(settings: Settings) -> None:
 
 def listen(host: str, port: int) -> socket.socket:
     """A listening socket. Raises InputError when the address cannot be had."""
+    if not 0 <= port <= 65535:
+        raise InputError("--port", port, "must be 0 to 65535")
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     found = socket.socket(family, socket.SOCK_STREAM)
     try:

@@ -66,6 +66,8 @@ def progress_bar(title: str) -> Iterator[Callable[[float, str], None]]:
 
         def tell(fraction: float, words: str) -> None:
             progress.update(task, completed=fraction, words=words, visible=True)
+            if fraction >= 1.0:
+                progress.stop()  # what comes after, hours of a casting, is not under a full bar
 
         yield tell
 
@@ -217,12 +219,24 @@ def main(argv: Sequence[str] | None = None) -> int:
         return RIG_FAULT
 
 
+def _to_file(option: str, path: Path | None, *endings: str) -> None:
+    """Before the work and not after it: can this file be written, and is it of a kind we write?"""
+    if path is None:
+        return
+    if endings and path.suffix.lower() not in endings:
+        raise InputError(option, path, f"must end in {', '.join(endings)}")
+    if not path.parent.is_dir():
+        raise InputError(option, path, "its folder does not exist")
+
+
 def plan(args: argparse.Namespace) -> int:
     from controller import app
     from controller.plan import make_plan
     from controller.plan.limits import falls_short
 
     casting, spec = read_casting(args.casting), app.sample_rig(args.rig)
+    _to_file("--out", args.out)
+    _to_file("--report", args.report, ".html", ".pdf")
     if args.time_budget_s is not None and not args.time_budget_s > 0:
         raise InputError("--time-budget-s", args.time_budget_s, "must be > 0", unit="s")
     if args.searches < 1:
@@ -238,7 +252,10 @@ def plan(args: argparse.Namespace) -> int:
             progress=tell,
         )
     if args.out is not None:
-        args.out.write_text(made.model_dump_json(indent=1, exclude_none=True), encoding="utf-8")
+        try:
+            args.out.write_text(made.model_dump_json(indent=1, exclude_none=True), encoding="utf-8")
+        except OSError as error:
+            raise InputError("--out", args.out, error.strerror or str(error)) from None
         note(f"Plan written to {args.out}.")
     if args.report is not None:
         from controller.planreport import pictures_of, write_report
@@ -273,6 +290,7 @@ def wall(args: argparse.Namespace) -> int:
     from controller.wallview import write
 
     made = read_plan(args.plan)
+    _to_file("--out", args.out, ".png", ".ply", ".html")
     say_which_kernel()
     with naming(args.plan):
         result = compute_wall(made, args.mesh_mm, threads=2)
@@ -372,6 +390,7 @@ def _settings(args: argparse.Namespace, data: Path) -> Settings:
 def gel(args: argparse.Namespace) -> int:
     from controller.gelcli import follow, times_words
 
+    _to_file("--plot", args.plot, ".png", ".svg", ".pdf")
     reading = follow(args.trace, args.case)
     if args.plot is not None:
         from controller.gelview import save
@@ -404,6 +423,15 @@ def spin(args: argparse.Namespace) -> int:
 
 
 def replay(args: argparse.Namespace) -> int:
+    from controller import app
+
+    home = args.data or app.data_home()
+    where = (journal_of(home, args.run_id).path or home).parent
+    if where != home:  # the demo's, which lies beside the rigs' own
+        if app.sample_rig(args.rig).backend != "simulated":
+            hint = f"it stands under {where}"
+            raise InputError("RUN", args.run_id, "was not cast on this rig", hint=hint)
+        args.data = where
     return _cast(args, {"run_id": args.run_id})
 
 

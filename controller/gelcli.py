@@ -22,6 +22,7 @@ from controller.plantext import clock_words
 from controller.units import degC, kelvin, kilograms, metres
 
 SAID_EVERY_S = 10.0
+HOT_ROOM_K = kelvin(45.0)  # nobody pours resin there; 70 degF and 294 K read as degC lie above
 COLUMNS = ("time_s", "probe_degC", "ambient_degC")
 
 
@@ -142,9 +143,17 @@ def read_trace(path: Path) -> Iterator[gel.Row]:
             table = csv.DictReader(text)
             missing = [name for name in COLUMNS if name not in (table.fieldnames or ())]
             if missing:
-                raise InputError("column", missing[0], "is missing", file=str(path))
+                there = ", ".join(table.fieldnames or ()) or "nothing"
+                hint = f"the first line holds {there}; commas part the columns"
+                raise InputError("column", missing[0], "is missing", file=str(path), hint=hint)
             last_s = -math.inf
             for record in table:
+                if any(record.get(None) or ()):  # something beyond the last column named
+                    raise InputError(
+                        "row", f"{len(record) - 1 + len(record[None])} cells",
+                        f"must be {len(record) - 1}, as the first line has",
+                        file=f"{path}:{table.line_num}", hint="decimals are written with a point",
+                    )  # fmt: skip
                 values = [_cell(record[name], name, path, table.line_num) for name in COLUMNS]
                 time_s, probe_degC, ambient_degC = values
                 if time_s is None or time_s < last_s:
@@ -230,6 +239,11 @@ def follow(trace_path: Path, case_path: Path) -> Reading:
             )
     if estimate is None:
         raise InputError("file", trace_path, "holds no row")
+    doubts = [f"{key} is not known and was left out" for key in ignored]
+    rooms = [row.ambient_K for row in rows if row.ambient_K is not None]
+    if rooms and sum(room > HOT_ROOM_K for room in rooms) > len(rooms) / 2:
+        shown = f"{degC(sorted(rooms)[len(rooms) // 2]):.0f}"
+        doubts.append(f"ambient_degC is about {shown}: is the trace in degrees Celsius?")
     output = {
         "gel_at_s": gel_at_s,
         "called_at_s": estimate.called_s,
@@ -240,6 +254,6 @@ def follow(trace_path: Path, case_path: Path) -> Reading:
             for fault in estimate.faults
         ],
         "peak_degC": None if estimate.peak_K is None else round(degC(estimate.peak_K), 2),
-        "notes": [estimate.sentence, *(f"{key} is not known and was left out" for key in ignored)],
+        "notes": [estimate.sentence, *doubts],
     }
     return Reading(output, tuple(rows), estimate, file.case.placement)

@@ -6,11 +6,13 @@ none of this: plan.py, run.py and twin.py turn these into SI arrays.
 
 from __future__ import annotations
 
+import difflib
 import enum
 import json
+import re
 import tomllib
 from pathlib import Path
-from typing import Annotated, Any, Literal, TypeVar
+from typing import Annotated, Any, Literal, TypeVar, get_args
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
@@ -656,26 +658,60 @@ def parse(model: type[M], data: dict[str, Any], file: Path | str) -> M:
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        first = error.errors()[0]
+        found = error.errors()
+        first = found[0]
         path = ".".join(str(part) for part in first["loc"])
         leaf = str(first["loc"][-1]) if first["loc"] else ""
         if first["type"] == "missing":
-            raise InputError(path, "missing", "is required", file=str(file)) from None
+            beside = [
+                str(other["loc"][-1])
+                for other in found
+                if other["type"] == "extra_forbidden" and other["loc"][:-1] == first["loc"][:-1]
+            ]
+            hint = f"{beside[0]}, which stands there, is no field" if beside else ""
+            raise InputError(path, "missing", "is required", file=str(file), hint=hint) from None
         if first["type"] == "extra_forbidden":
-            raise InputError(path, "unknown", "no such field", file=str(file)) from None
+            like = difflib.get_close_matches(leaf, _fields_beside(model, first["loc"]), 1)
+            hint = f"is {like[0]} meant?" if like else ""
+            raise InputError(path, "unknown", "no such field", file=str(file), hint=hint) from None
+        unit = unit_of(leaf)
+        if isinstance(first["input"], str) and first["type"].startswith(("float_", "int_")):
+            limit = f"must be a number of {unit}, without quotes" if unit else "must be a number"
+            shown = f'"{first["input"]}"'
+            raise InputError(path or "file", shown, limit, file=str(file)) from None
         raise InputError(
-            path or "file", first["input"], _limit(dict(first)), unit=unit_of(leaf), file=str(file)
+            path or "file", first["input"], _limit(dict(first)), unit=unit, file=str(file)
         ) from None
+
+
+def _fields_beside(model: type[BaseModel], place: tuple[int | str, ...]) -> tuple[str, ...]:
+    """The fields of the table that `place` stands in; none where that cannot be told."""
+    for part in place[:-1]:
+        if isinstance(part, int):
+            continue
+        field = model.model_fields.get(part)
+        kinds = () if field is None else (field.annotation, *get_args(field.annotation))
+        tables = [k for k in kinds if isinstance(k, type) and issubclass(k, BaseModel)]
+        if not tables:
+            return ()
+        model = tables[0]
+    return tuple(model.model_fields)
 
 
 def read_toml(path: Path) -> dict[str, Any]:
     """One TOML table. Raises InputError when it cannot be read or is not TOML."""
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        text = path.read_text(encoding="utf-8")
     except OSError as error:
         raise InputError("file", path, error.strerror or "cannot be read") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise InputError("file", path, f"is not TOML: {error}") from None
+    except UnicodeDecodeError as error:
+        raise InputError("file", path, f"is not text in UTF-8: {error}") from None
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        comma = re.search(r"^\s*\w+\s*=\s*\d+,\d+", text, re.MULTILINE)
+        hint = f"{comma[0].strip()}: decimals are written with a point" if comma else ""
+        raise InputError("file", path, f"is not TOML: {error}", hint=hint) from None
 
 
 def read_resin(path: Path) -> Resin:

@@ -263,7 +263,10 @@ def _check_size(mesh: trimesh.Trimesh, casting: Casting) -> None:
         f"{size_mm:.3g}",
         f"must be {SMALLEST_MM:g} to {LARGEST_MM:g} mm from corner to corner",
         unit="mm across",
-        hint=f'is it drawn in another unit? set mesh_units = "{fits[0]}"' if fits else "",
+        hint="is it drawn in another unit? set mesh_units = "
+        + " or ".join(f'"{unit}"' for unit in fits)
+        if fits
+        else "",
     )
 
 

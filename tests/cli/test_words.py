@@ -9,6 +9,7 @@ from types import SimpleNamespace
 from typing import cast
 
 import pytest
+import trimesh
 
 from controller.app import SAMPLES, House
 from controller.cli import main
@@ -22,6 +23,19 @@ BAD_CASTINGS = [
     ('wall_mm = 4.5\nmesh = "M"\nmesh_units = "m"\nresin = "R"\nname = "x"', "another unit?"),
     ('wall_mm = 45\nmesh = "M"\nresin = "R"\nname = "x"', "has a radius of"),
     ("wall_mm =", "is not TOML"),
+    (
+        'wall_mm = "4.5 mm"\nmesh = "M"\nresin = "R"\nname = "x"',
+        'wall_mm is "4.5 mm": must be a number of mm, without quotes',
+    ),
+    ('wall_mm = 4,5\nmesh = "M"', "wall_mm = 4,5: decimals are written with a point"),
+    (
+        'wall_mm = 4.5\nmesh = "M"\nresin = "R"\nname = "x"\n[shop]\nhumidty_percent = 4',
+        "shop.humidty_percent is unknown: no such field; is humidity_percent meant?",
+    ),
+    (
+        'wall_inch = 0.18\nmesh = "M"\nresin = "R"\nname = "x"',
+        "wall_mm is missing: is required; wall_inch, which stands there, is no field",
+    ),
 ]
 
 
@@ -39,6 +53,132 @@ def test_bad_casting_gets_one_line(
     assert last.startswith(f"evenwall: {file}: ") or "file is" in last
     assert said in last
     assert "Traceback" not in err
+
+
+def a_casting(folder: Path, *, sheet: tuple[str, str] = ("", ""), mesh: str = "") -> Path:
+    """The sample globe, a line of its resin's sheet in other words."""
+    resin = (SAMPLES / "quick-clear.toml").read_text(encoding="utf-8")
+    casting = (SAMPLES / "lantern-globe.toml").read_text(encoding="utf-8")
+    assert sheet[0] in resin
+    (folder / "quick-clear.toml").write_text(resin.replace(*sheet), encoding="utf-8")
+    shown = mesh or str(SAMPLES / "lantern-globe.stl")
+    file = folder / "casting.toml"
+    file.write_text(casting.replace("lantern-globe.stl", shown), encoding="utf-8")
+    return file
+
+
+def test_a_pot_life_in_seconds_is_named_in_the_files_own_words(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = a_casting(tmp_path, sheet=("pot_life_min = 9.0", "pot_life_min = 540.0"))
+    assert main(["plan", str(file)]) == 2
+    said = "sheet.demould_min is 75 min: must be at least the pot life, 540 min"
+    assert said in capsys.readouterr().err
+
+
+def test_a_mesh_drawn_in_inches_is_asked_for_every_unit_that_would_fit(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    mesh = trimesh.load(SAMPLES / "lantern-globe.stl")
+    mesh.apply_scale(1.0 / 25.4)  # NIST SP 811, B.8
+    mesh.export(tmp_path / "inches.stl")
+    assert main(["plan", str(a_casting(tmp_path, mesh="inches.stl"))]) == 2
+    assert 'set mesh_units = "cm" or "inch"' in capsys.readouterr().err
+
+
+def test_text_that_is_not_utf_8(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "casting.toml").write_bytes('name = "Größe"'.encode("latin-1"))
+    assert main(["plan", str(tmp_path / "casting.toml")]) == 2
+    assert "is not text in UTF-8" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--report", "plan.docx"], "--report is plan.docx: must end in .html, .pdf"),
+        (["--report", "none/plan.pdf"], "--report is none/plan.pdf: its folder does not exist"),
+        (["--out", "none/plan.json"], "--out is none/plan.json: its folder does not exist"),
+    ],
+)
+def test_a_file_that_cannot_be_written_is_told_before_the_search(
+    words: list[str], said: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["plan", str(a_casting(tmp_path)), *words]) == 2
+    assert capsys.readouterr().err == f"evenwall: {said}\n"
+
+
+def test_a_file_that_turns_out_not_to_be_writable(tmp_path: Path) -> None:
+    (tmp_path / "plan.json").mkdir()
+    words = ["plan", str(a_casting(tmp_path)), "--time-budget-s", "0.1"]
+    assert main([*words, "--out", str(tmp_path / "plan.json")]) == 2
+
+
+CASE = """
+[sheet]
+pot_life_min = 14
+mixed_viscosity_mPa_s = 300.0
+mix_ratio_b_per_100a = 50.0
+mixed_density_g_cm3 = 1.08
+[case]
+placement = "cup"
+probe = "digital_1wire"
+cup_mass_g = 114.0
+poured_at_s = 150
+"""
+
+
+def a_trace(folder: Path, *rows: str, head: str = "time_s,probe_degC,ambient_degC") -> list[str]:
+    (folder / "case.toml").write_text(CASE, encoding="utf-8")
+    (folder / "trace.csv").write_text("\n".join([head, *rows]), encoding="utf-8")
+    return ["gel", str(folder / "trace.csv"), "--case", str(folder / "case.toml")]
+
+
+def test_a_trace_with_decimal_commas_is_not_read_askew(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(a_trace(tmp_path, "0,21,5,20,0", "10,21,6,20,0")) == 2
+    said = "trace.csv:2: row is 5 cells: must be 3, as the first line has"
+    assert said in capsys.readouterr().err
+    assert main(a_trace(tmp_path, "0,21,20,", "10,21,20,,")) == 0  # cells with nothing in them
+
+
+def test_a_trace_with_other_columns_is_told_what_it_has(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(a_trace(tmp_path, "0;21;20", head="time_s;probe_degC;ambient_degC")) == 2
+    said = "the first line holds time_s;probe_degC;ambient_degC; commas part the columns"
+    assert said in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("room", ["70", "294"])
+def test_a_trace_in_other_degrees_is_doubted(
+    room: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """70 degF and 294 K are 21 degC."""
+    rows = [f"{time_s},{room},{room}" for time_s in range(0, 300, 10)]
+    assert main(a_trace(tmp_path, *rows)) == 0
+    said = f"ambient_degC is about {room}: is the trace in degrees Celsius?"
+    assert said in capsys.readouterr().out
+
+
+def test_a_plot_of_no_known_kind_is_told_before_the_trace_is_read(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main([*a_trace(tmp_path, "0,21,20"), "--plot", "plot.xls"]) == 2
+    said = "evenwall: --plot is plot.xls: must end in .png, .svg, .pdf\n"
+    assert capsys.readouterr().err == said
+
+
+def test_a_run_that_no_record_has_is_not_replayed(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["replay", "nobody", "--data", str(tmp_path)]) == 2
+    assert "RUN is nobody: no such run under" in capsys.readouterr().err
+
+
+def test_a_port_that_is_none(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["serve", "--port", "99999", "--data", str(tmp_path)]) == 2
+    assert "--port is 99999: must be 0 to 65535" in capsys.readouterr().err
 
 
 def test_a_missing_file(capsys: pytest.CaptureFixture[str]) -> None:
