@@ -11,10 +11,13 @@ from typing import cast
 import pytest
 import trimesh
 
-from controller.app import SAMPLES, House
+from controller import cli
+from controller.app import RECORD, SAMPLES, House
 from controller.cli import main
+from controller.records import Journal
 from controller.serving import SIMULATED_HELP, _typed, meaning
 
+SMALL = Path(__file__).resolve().parents[2] / "hardware" / "rigs" / "small.toml"
 BAD_CASTINGS = [
     ('wall_mm = -1\nmesh = "M"\nresin = "R"\nname = "x"', "wall_mm is -1 mm: must be > 0.2"),
     ('wall_mm = 4.5\nmesh = "none.stl"\nresin = "R"\nname = "x"', "mesh is none.stl: no such file"),
@@ -174,6 +177,27 @@ def test_a_run_that_no_record_has_is_not_replayed(
 ) -> None:
     assert main(["replay", "nobody", "--data", str(tmp_path)]) == 2
     assert "RUN is nobody: no such run under" in capsys.readouterr().err
+
+
+def test_a_run_of_the_demo_is_replayed_where_it_lies(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """`evenwall runs` lists it without a word of where: so is it replayed. A real frame has its own
+    record and does not write into the demo's."""
+    where: list[Path] = []
+    record = tmp_path / "demo" / RECORD
+    journal = Journal(record)
+    monkeypatch.setattr(cli, "journal_of", lambda home, run_id: journal)
+    monkeypatch.setattr(cli, "_cast", lambda args, what: where.append(args.data) or 0)
+    assert main(["replay", "a-run", "--data", str(tmp_path)]) == 0
+    assert where == [record.parent]
+    rig = SMALL.read_text(encoding="utf-8")
+    assert 'backend = "simulated"' in rig
+    (tmp_path / "rig.toml").write_text(rig.replace('"simulated"', '"serial"', 1))
+    words = ["replay", "a-run", "--data", str(tmp_path), "--rig", str(tmp_path / "rig.toml")]
+    assert main(words) == 2
+    assert "RUN is a-run: was not cast on this rig" in capsys.readouterr().err
+    journal.close()
 
 
 def test_a_port_that_is_none(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
