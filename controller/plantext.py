@@ -11,6 +11,11 @@ def clock_words(time_s: float) -> str:
     return f"{minutes}:{seconds:02d}"
 
 
+def moment_words(utc: str) -> str:
+    """A recorded moment (ISO 8601, UTC) to the minute, as a person writes it."""
+    return f"{utc[:16].replace('T', ' ')} UTC"
+
+
 def pour_words(clock: CoatClock) -> str:
     """When a coat is poured: by a time, or between two if its mix stands first."""
     by = clock_words(clock.pour_by_s)

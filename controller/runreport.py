@@ -9,13 +9,14 @@ import numpy as np
 
 from controller.compare import comparison
 from controller.model import Comparison, Event, Sample
-from controller.plantext import clock_words
+from controller.plantext import clock_words, moment_words
 from controller.printed import (
     INK,
     RESIN,
     SIGNAL,
     Block,
     Heading,
+    Listed,
     Picture,
     Table,
     Words,
@@ -46,7 +47,7 @@ def write_report(
         proven.check()
         blocks += against(run, proven)
     blocks += [Picture(picture, picture.stem.replace("-", " ")) for picture in pictures]
-    blocks += [*record(run), Heading("Cautions"), *(Words(text) for text in plain.CAUTIONS)]
+    blocks += [Heading("Cautions"), Listed(plain.CAUTIONS), *record(run)]
     write(path, title, blocks)
 
 
@@ -74,7 +75,8 @@ def summary(run: Recorded) -> list[Block]:
     blocks.append(
         Words(
             f"{casting.resin.name}, {casting.wall_mm:g} mm in {len(run.plan.coats)} coats, on "
-            f"{first.data.get('rig') or run.plan.rig.name}. Started {first.utc}. {ended_words(run)}"
+            f"{first.data.get('rig') or run.plan.rig.name}. Started "
+            f"{moment_words(first.utc)}. {ended_words(run)}"
         )
     )
     if run.state.replay_of:

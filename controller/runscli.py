@@ -11,6 +11,7 @@ from controller.compare import compared
 from controller.errors import RecordError
 from controller.export import Format, export_run, import_run, read_export
 from controller.model import Event, Measured, parse
+from controller.plantext import moment_words
 from controller.prove import (
     Recorded,
     lessons,
@@ -99,7 +100,7 @@ def show_run(journal: Journal, run_id: str) -> Told:
     lines = [
         f"{run.plan.casting.name} in {run.plan.casting.resin.name}, run {run_id} ({kind}"
         f"{run.events[0].data.get('rig') or run.plan.rig.name})",
-        f"started {run.events[0].utc}; {ended_words(run)}",
+        f"started {moment_words(run.events[0].utc)}; {ended_words(run)}",
         "",
         columns(COAT_COLUMNS, coat_rows(run)),
     ]

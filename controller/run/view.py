@@ -22,6 +22,7 @@ from controller.model import (
     Vector3,
 )
 from controller.plan.batch import probe_in_cup
+from controller.plantext import clock_words
 from controller.replay import Place
 from controller.run import plain
 from controller.run.alerts import SEVERITY, peak_limit_degC
@@ -325,7 +326,6 @@ _LINES = {
     "mixed_again": "The mix was let go; a new one is made.",
     "turning_began": "Turning began.",
     "turning_ended": "Turning ended.",
-    "gelled": "The coat gelled {gel_coat_s:.0f} s after its parts met, as told by the {how}.",
     "halted": "Turning stopped: {why}.",
     "stop_asked": "Stop, pressed at the {who}.",
     "guard_opened": "Guard opened.",
@@ -356,6 +356,9 @@ def record_line(event: Event) -> RecordLine:
         text = plain.ALERTS[data["alert"]]
     elif event.kind == "stepped":
         text = f"Coat {data['coat']}: {plain.DUE[Step(data['step'])]}"
+    elif event.kind == "gelled":
+        after = clock_words(data["gel_coat_s"])
+        text = f"The coat gelled {after} after its parts met, as told by the {data['how']}."
     elif event.kind in _LINES:
         text = _LINES[event.kind].format(**data)
     else:

@@ -5,14 +5,14 @@ from __future__ import annotations
 import asyncio
 from typing import Any, cast
 
-from controller.model import Step
+from controller.model import Event, Step
 from controller.operator import Operator
 from controller.plan.shop import STANDING
 from controller.ports import Press
 from controller.run import plain
 from controller.run.due import next_from_s
 from controller.run.seen import Seen
-from controller.run.view import buttons, countdown, sentence, snapshot
+from controller.run.view import buttons, countdown, record_line, sentence, snapshot
 from controller.service import Service
 from firmware_bridge.clock import ManualClock
 from tests.run.bench import Bench
@@ -102,6 +102,15 @@ def test_a_cure_that_is_over_counts_nothing_and_asks_for_the_cup() -> None:
         "The mould may be opened.",
         plain.HARD,
     )
+
+
+def test_the_gel_is_told_on_a_clock() -> None:
+    """Minutes and seconds, as every other time on the sheet."""
+    told = next(record for record in gelled().events if record.kind == "gelled")
+    seconds = {"gel_coat_s": 1350.0, "how": "touch"}
+    event = Event(event_id=1, run_id="r", at_s=0.0, utc="", kind="gelled", data=told.data | seconds)
+    said = "The coat gelled 22:30 after its parts met, as told by the touch."
+    assert record_line(event).text == said
 
 
 def test_the_operator_does_not_press_for_a_step_that_is_over() -> None:
