@@ -124,14 +124,15 @@ def _resin(state: RunState, now_s: float, seen: Seen) -> set[str]:
         kinds |= {fault for fault in seen.gel.faults if fault in plain.ALERTS}
         if "no_reaction" in seen.gel.taken_back:
             kinds.add("reacts_after_all")
-        limit = peak_limit_degC(state)
-        hot = seen.probe is not None and seen.probe.temp_degC is not None
-        if hot and limit is not None and seen.probe is not None:
-            kinds |= {"too_hot"} if (seen.probe.temp_degC or 0.0) > limit else set()
-        if seen.probe is not None and seen.probe.fault in plain.ALERTS:
-            kinds.add(seen.probe.fault)
-        elif seen.probe is not None and seen.probe.temp_degC is None:
-            kinds.add("probe_lost")
+        probe, limit_degC = seen.probe, peak_limit_degC(state)
+        if probe is not None:
+            temp_degC = probe.temp_degC
+            if temp_degC is not None and limit_degC is not None and temp_degC > limit_degC:
+                kinds.add("too_hot")
+            if probe.fault in plain.ALERTS:
+                kinds.add(probe.fault)
+            elif temp_degC is None:
+                kinds.add("probe_lost")
         room = seen.room.temp_degC if seen.room is not None else None
         if room is not None and room < state.plan.casting.shop.temp_degC - COLD_K:
             kinds.add("cold_room")

@@ -45,6 +45,8 @@ from controller.run.state import RunState, Turning, fold
 from firmware_bridge.contract import Fault, Mode, RigState
 
 INSIST_S = 1.0  # after an order to stop, until the board must be seen to have taken it
+TAKES_IN_S = 1.0  # after ramps were handed over, until the board's rows count them
+STARTS_S = 2.0  # likewise, until a board that stands has a reason of its own
 
 
 def step(state: RunState, now_s: float, seen: Seen) -> tuple[RunState, list[Action]]:
@@ -140,10 +142,8 @@ class _Moment:
             return
         if turning.ending and rig.mode is Mode.HOLDING:
             return
-        if rig.at_s < turning.batch_s + 2.0 + self.seen.lag_s or rig.mode in (
-            Mode.TURNING,
-            Mode.STOPPING,
-        ):
+        starts = rig.at_s < turning.batch_s + STARTS_S + self.seen.lag_s
+        if starts or rig.mode in (Mode.TURNING, Mode.STOPPING):
             return
         why = "fault" if rig.faults - {Fault.QUEUE_DRY} else "board"
         self.emit("halted", why=why, faults=sorted(fault.value for fault in rig.faults))
@@ -269,9 +269,7 @@ class _Moment:
             return
         if self.seen.rig_lost:
             return
-        heard = (
-            rig.at_s > turning.batch_s + 1.0 + self.seen.lag_s
-        )  # the board has had time to take the last ones in
+        heard = rig.at_s > turning.batch_s + TAKES_IN_S + self.seen.lag_s
         if turning.ending:
             if heard and rig.queue_s == 0 and rig.mode is Mode.HOLDING:
                 self._turning_ended(turning, rig)

@@ -125,7 +125,6 @@ ALERTS: dict[str, str] = {
     "early_pour": "Poured before the coat below was ready: it may wrinkle.",
     "standing_long": "The coat stood still while liquid: look at the wall before the next coat.",
     "not_up": "The opening is not up yet: close the guard and press the button at the frame.",
-    "failed": "The board refused an order; see the record.",
 }
 
 

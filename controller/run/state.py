@@ -6,7 +6,7 @@ coat's two parts met.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -117,6 +117,9 @@ class RunState:
         """Seconds since the present coat's parts met."""
         met = self.coat.parts_met_s
         return None if met is None else now_s - met
+
+
+Change = Callable[[RunState, float, Mapping[str, Any]], RunState]  # by an event's moment and data
 
 
 def begin(run_id: str, plan: Plan, event: Event) -> RunState:
@@ -299,7 +302,7 @@ def _alert_over(state: RunState, at_s: float, data: Mapping[str, Any]) -> RunSta
     return replace(state, alerts={k: v for k, v in state.alerts.items() if k != data["alert"]})
 
 
-def _guard(closed: bool) -> Any:
+def _guard(closed: bool) -> Change:
     def change(state: RunState, at_s: float, data: Mapping[str, Any]) -> RunState:
         del at_s, data
         return replace(state, guard_closed=closed)
@@ -364,7 +367,7 @@ def _abandoned(state: RunState, at_s: float, data: Mapping[str, Any]) -> RunStat
     )
 
 
-_CHANGES = {
+_CHANGES: dict[str, Change] = {
     "stepped": _stepped,
     "weighed": _weighed,
     "parts_met": _parts_met,

@@ -144,7 +144,7 @@ class Supervisor:
         self._judge_era = 0  # every coat begins a new one; thoughts of an older one are void
         self._judging: asyncio.Task[None] | None = None
         self._coat_rows: list[tuple[float, float | None, float | None, float | None]] = []
-        self._sampled_s = -1e9
+        self._sampled_s = -math.inf
         self.seen = Seen()
         self.looks = 0  # how often it has looked; who watches over it sees that it still does
         self._tasks: set[asyncio.Task[None]] = set()
@@ -723,6 +723,8 @@ class Supervisor:
         try:
             event = await self.records.read(lambda journal: journal.event_of_key(key))
         except RecordError:
+            # Nobody knows: better done once more than not at all, for a record that cannot be read
+            # may not keep a person from the frame.
             return None
         if event is None:
             return None

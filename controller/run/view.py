@@ -23,6 +23,7 @@ from controller.model import (
 )
 from controller.plan.batch import probe_in_cup
 from controller.plantext import clock_words
+from controller.ports import Reading
 from controller.replay import Place
 from controller.run import plain
 from controller.run.alerts import SEVERITY, peak_limit_degC
@@ -40,8 +41,11 @@ def gravity_in_mould(major_deg: float, minor_deg: float) -> Vector3:
     return (-math.sin(phi) * math.sin(psi), -math.sin(phi) * math.cos(psi), -math.cos(phi))
 
 
-def frame_view(rig: RigState | None, lost: str, base: tuple[int, int] | None, state: RunState | None
-               ) -> FrameView:  # fmt: skip
+def frame_view(
+    rig: RigState | None, lost: str, base: tuple[int, int] | None, state: RunState | None
+) -> FrameView:
+    """The frame as its board last told it. lost: why it is not heard, in words. base: its count of
+    steps when it began to turn."""
     if rig is None:
         return FrameView(mode="lost" if lost else "disabled")
 
@@ -244,8 +248,8 @@ def snapshot(
 ) -> Snapshot:
     """All that a screen needs to draw itself from nothing."""
 
-    def degC(reading: object) -> float | None:
-        return getattr(reading, "temp_degC", None)
+    def degC(reading: Reading | None) -> float | None:
+        return None if reading is None else reading.temp_degC
 
     notices = tuple(
         Alert(kind=kind, sentence=text, severity="note", since_s=now_s)
@@ -364,10 +368,3 @@ def record_line(event: Event) -> RecordLine:
     else:
         text = str(data.get("sentence") or event.kind.replace("_", " "))
     return RecordLine(event_id=event.event_id, at_s=event.at_s, utc=event.utc, text=text)
-
-
-def leg_now(state: RunState, now_s: float) -> str:
-    """The profile's leg that turns now, in the plan's words; empty when nothing turns."""
-    if state.turning is None or state.coat.spin_from_s is None:
-        return ""
-    return state.profile.leg_at(now_s - state.coat.spin_from_s)
