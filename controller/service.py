@@ -7,6 +7,7 @@ import itertools
 import json
 from collections.abc import AsyncIterator, Callable, Mapping
 from concurrent.futures import Executor, ThreadPoolExecutor
+from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -34,6 +35,7 @@ from controller.model import (
     parse,
     read_casting,
     read_resin,
+    read_toml,
 )
 from controller.prove import (
     Proof,
@@ -257,40 +259,20 @@ class Service:
     # --- plans -----------------------------------------------------------------------------------
 
     async def castings(self) -> list[CastingCard]:
-        """The casting files that can be read, by name."""
-
-        def work() -> list[CastingCard]:
-            cards = []
-            for path in sorted(self._castings.glob("*.toml")):
-                try:
-                    casting = read_casting(path)
-                except InputError:
-                    continue  # resins live here too; a bad file is told when it is planned
-                cards.append(
-                    CastingCard(
-                        casting_id=path.stem,
-                        name=casting.name,
-                        resin=casting.resin.name,
-                        wall_mm=casting.wall_mm,
-                    )
-                )
-            return cards
-
-        return await asyncio.get_running_loop().run_in_executor(None, work)
+        """The casting files that can be read, by name; what is wrong with others is told."""
+        return (await self._library()).castings
 
     async def resins(self) -> list[ResinCard]:
-        """The resin sheets beside the castings, by name."""
+        """The resin sheets beside the castings, by name; what is wrong with others is told."""
+        return (await self._library()).resins
 
-        def work() -> list[ResinCard]:
-            cards = []
-            for path in sorted(self._castings.glob("*.toml")):
-                try:
-                    cards.append(ResinCard(resin_id=path.stem, name=read_resin(path).name))
-                except InputError:
-                    continue  # a casting
-            return cards
-
-        return await asyncio.get_running_loop().run_in_executor(None, work)
+    async def _library(self) -> _Library:
+        found = await asyncio.get_running_loop().run_in_executor(None, _library, self._castings)
+        # Nobody can choose what is not in the list, and hear by that what is wrong with it.
+        self.notice(
+            "library", " ".join(f"Not in the list: {line}." for line in found.wrong) or None
+        )
+        return found
 
     async def start_plan(self, casting_id: str, overrides: Mapping[str, Any]) -> PlanJob:
         """Begin to make a plan.
@@ -471,6 +453,35 @@ class Service:
         except EvenwallError:
             self._meshes.pop(key, None)  # it may be asked for again
             raise
+
+
+@dataclass
+class _Library:
+    castings: list[CastingCard] = field(default_factory=list)
+    resins: list[ResinCard] = field(default_factory=list)
+    wrong: list[str] = field(default_factory=list)  # a line a file
+
+
+def _library(folder: Path) -> _Library:
+    """The folder's castings and resins. Other TOML in it is nobody's business."""
+    found = _Library()
+    for path in sorted(folder.glob("*.toml")):
+        try:
+            data = read_toml(path)
+            if "mesh" in data or "resin" in data:
+                casting = read_casting(path)
+                card = CastingCard(
+                    casting_id=path.stem,
+                    name=casting.name,
+                    resin=casting.resin.name,
+                    wall_mm=casting.wall_mm,
+                )
+                found.castings.append(card)
+            elif "sheet" in data:
+                found.resins.append(ResinCard(resin_id=path.stem, name=read_resin(path).name))
+        except InputError as error:
+            found.wrong.append(str(error))
+    return found
 
 
 def run_card(journal: Journal, run_id: str) -> RunCard:

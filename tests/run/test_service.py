@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import shutil
 import threading
 from pathlib import Path
 from typing import Any
@@ -10,6 +11,7 @@ from typing import Any
 import pytest
 
 from controller import beside
+from controller.app import SMALL_RIG
 from controller.errors import InputError
 from controller.model import Command, Event, Sample, Step, StreamItem
 from controller.records import Batch, Damaged, Journal
@@ -19,7 +21,7 @@ from controller.service import on_this_rig
 from firmware_bridge.clock import Anchor, LoopClock, run_virtual
 from tests.faults.light import light
 from tests.faults.simulation import plans
-from tests.run.shop import Shop, open_shop
+from tests.run.shop import SAMPLES, Shop, open_shop
 
 
 def rows(items: list[StreamItem]) -> list[int]:
@@ -183,6 +185,41 @@ def test_a_record_damaged_in_mid_run_is_begun_anew_and_whole(tmp_path: Path) -> 
             events = await shop.service.events(state.run_id)
             assert fold_all(state.run_id, shop.plan, events) == state
             assert (tmp_path / "record.sqlite.damaged-1").exists()
+
+    run_virtual(scenario())
+
+
+def test_a_casting_file_with_a_slip_in_it_is_told(tmp_path: Path) -> None:
+    """It is not in the list, so nobody could ask for its plan to hear what is wrong."""
+    for name in ("lantern-globe.toml", "lantern-globe.stl", "quick-clear.toml", "slow-clear.toml"):
+        shutil.copy(SAMPLES / name, tmp_path)
+    shutil.copy(SMALL_RIG, tmp_path)  # neither the one nor the other: nobody's business
+
+    async def scenario() -> None:
+        async with open_shop(plans()[0], judges=light) as shop:
+            shop.service._castings = tmp_path
+
+            async def listed() -> tuple[list[str], list[str], list[str]]:
+                cards, sheets = await shop.service.castings(), await shop.service.resins()
+                told = [a.sentence for a in shop.service.snapshot().alerts if a.kind == "library"]
+                return [c.casting_id for c in cards], [r.resin_id for r in sheets], told
+
+            resins = ["quick-clear", "slow-clear"]
+            assert await listed() == (["lantern-globe"], resins, [])
+            good = (tmp_path / "lantern-globe.toml").read_text()
+            (tmp_path / "lantern-globe.toml").write_text(good.replace("wall_mm", "wall_mn"))
+            (tmp_path / "slow-clear.toml").write_text("[sheet]\npot_life_min = -3")
+            shop.supervisor.look()
+            assert (await listed())[:2] == ([], ["quick-clear"])
+            shop.supervisor.look()
+            (said,) = (await listed())[2]
+            assert "lantern-globe.toml" in said
+            assert "slow-clear.toml" in said
+            (tmp_path / "lantern-globe.toml").write_text(good)
+            (tmp_path / "slow-clear.toml").unlink()
+            assert (await listed())[0] == ["lantern-globe"]
+            shop.supervisor.look()
+            assert (await listed())[2] == []
 
     run_virtual(scenario())
 
