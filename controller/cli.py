@@ -88,11 +88,22 @@ def parser() -> argparse.ArgumentParser:
     c = add("plan", "coats, weights, clock, spin profiles and predicted wall of a casting", plan)
     c.add_argument("casting", type=Path, metavar="CASTING.toml")
     c.add_argument("--rig", type=Path, metavar="RIG.toml", help="default: the small sample rig")
-    c.add_argument("--out", type=Path, metavar="PLAN.json")
+    c.add_argument("--out", type=Path, metavar="PLAN.json", help="what `spin` and `wall` take")
     c.add_argument("--report", type=Path, metavar="FILE.html/.pdf", help="a plan to print")
-    c.add_argument("--json", action="store_true")
-    c.add_argument("--time-budget-s", type=float, metavar="N")
-    c.add_argument("--seed", type=int, default=0, metavar="N")
+    c.add_argument("--json", action="store_true", help="the plan on standard output")
+    c.add_argument(
+        "--time-budget-s",
+        type=float,
+        metavar="N",
+        help="search no longer than so many seconds; default: as long as it takes, about a minute",
+    )
+    c.add_argument(
+        "--seed",
+        type=int,
+        default=0,
+        metavar="N",
+        help="of the search; the same one, the same plan",
+    )
     c.add_argument(
         "--searches",
         type=int,
@@ -103,9 +114,17 @@ def parser() -> argparse.ArgumentParser:
 
     c = add("gel", "reads a logged exotherm row by row and says when the coat gelled", gel)
     c.add_argument("trace", type=Path, metavar="TRACE.csv[.gz]")
-    c.add_argument("--case", type=Path, required=True, metavar="CASE.toml")
-    c.add_argument("--plot", type=Path, metavar="FILE.png")
-    c.add_argument("--json", action="store_true")
+    c.add_argument(
+        "--case",
+        type=Path,
+        required=True,
+        metavar="CASE.toml",
+        help="the resin's sheet, where the probe stood, what was touched and when",
+    )
+    c.add_argument(
+        "--plot", type=Path, metavar="FILE.png/.svg/.pdf", help="the curve, and what it was read as"
+    )
+    c.add_argument("--json", action="store_true", help="one document on standard output")
 
     c = add("serve", "the controller with its panel and telemetry", serve)
     _serving(c)
@@ -134,9 +153,16 @@ def parser() -> argparse.ArgumentParser:
     a.add_argument("run_id", metavar="RUN")
     a = act("report", "pages to print: curves, weights, notes, faults")
     a.add_argument("run_id", metavar="RUN")
-    a.add_argument("--out", type=Path, metavar="FILE.html/.pdf")
+    a.add_argument("--out", type=Path, metavar="FILE.html/.pdf", help="default: RUN.html")
     a.add_argument("--against", default="", metavar="RUN", help="hold it against another run")
-    a.add_argument("--picture", type=Path, nargs="+", default=[], metavar="FILE.jpg/.png")
+    a.add_argument(
+        "--picture",
+        type=Path,
+        nargs="+",
+        default=[],
+        metavar="FILE.jpg/.png",
+        help="of the casting, to print with it",
+    )
     a = act("compare", "a run against another, coat by coat; a replay against what it repeats")
     a.add_argument("run_id", metavar="RUN")
     a.add_argument("against", nargs="?", default="", metavar="RUN")
@@ -148,9 +174,13 @@ def parser() -> argparse.ArgumentParser:
     a.add_argument("folder", type=Path, metavar="FOLDER")
     a = act("prove", "marks a measured run as proven; it cannot change again")
     a.add_argument("run_id", metavar="RUN")
-    a.add_argument("--weight-g", type=float, metavar="G")
-    a.add_argument("--rim-mm", type=float, nargs="+", default=[], metavar="MM")
-    a.add_argument("--spot", nargs="+", default=[], metavar="PLACE=MM")
+    a.add_argument("--weight-g", type=float, metavar="G", help="what the casting weighs")
+    a.add_argument(
+        "--rim-mm", type=float, nargs="+", default=[], metavar="MM", help="in a few places"
+    )
+    a.add_argument(
+        "--spot", nargs="+", default=[], metavar="PLACE=MM", help="the wall, say foot=4.4"
+    )
 
     c = add("rig", "the frame itself", rig)
     acts = c.add_subparsers(dest="action", required=True, metavar="check / home / park / turn")
@@ -184,12 +214,14 @@ def parser() -> argparse.ArgumentParser:
     c.add_argument("plan", type=Path, metavar="PLAN.json")
     c.add_argument("--mesh-mm", type=float, metavar="X", help="cell spacing; default about 5")
     c.add_argument("--out", type=Path, metavar="FILE.png/.ply/.html", help="a picture of it")
-    c.add_argument("--json", action="store_true")
+    c.add_argument("--json", action="store_true", help="one document on standard output")
 
     c = add("demo", "the whole main job on the simulated rig", demo)
     c.add_argument("--exit", action="store_true", help="end after the last coat")
     c.add_argument("--json", action="store_true", help="print the summary as JSON")
-    c.add_argument("--casting", type=Path, metavar="CASTING.toml")
+    c.add_argument(
+        "--casting", type=Path, metavar="CASTING.toml", help="default: the sample lantern globe"
+    )
     _serving(c, speed=60.0, rig=False)
 
     return top
@@ -317,9 +349,13 @@ def wall(args: argparse.Namespace) -> int:
 
 def _serving(command: argparse.ArgumentParser, *, speed: float = 1.0, rig: bool = True) -> None:
     command.add_argument("--host", default="127.0.0.1", metavar="H", help="default: loopback only")
-    command.add_argument("--port", type=int, default=8713, metavar="P", help="0 for any free one")
-    command.add_argument("--tls-cert", type=Path, metavar="FILE.pem")
-    command.add_argument("--tls-key", type=Path, metavar="FILE.pem")
+    command.add_argument(
+        "--port", type=int, default=8713, metavar="P", help="default: 8713; 0 for any free one"
+    )
+    command.add_argument(
+        "--tls-cert", type=Path, metavar="FILE.pem", help="a certificate of your own"
+    )
+    command.add_argument("--tls-key", type=Path, metavar="FILE.pem", help="its key")
     _on_rig(command, speed=speed, rig=rig)
 
 
@@ -331,7 +367,7 @@ def _of_record(command: argparse.ArgumentParser) -> None:
         type=Path,
         metavar="FOLDER",
         default=argparse.SUPPRESS,
-        help="where the record lives",
+        help="where the record lives; default: ~/.local/share/evenwall",
     )
 
 
@@ -347,9 +383,18 @@ def _casting(command: argparse.ArgumentParser) -> None:
 def _on_rig(command: argparse.ArgumentParser, *, speed: float = 1.0, rig: bool = True) -> None:
     if rig:
         command.add_argument("--rig", type=Path, metavar="RIG.toml", help="default: small sample")
-    command.add_argument("--data", type=Path, metavar="FOLDER", help="where the record lives")
     command.add_argument(
-        "--speed", type=float, default=speed, metavar="N", help="x life, on a simulated rig"
+        "--data",
+        type=Path,
+        metavar="FOLDER",
+        help="where the record lives; default: ~/.local/share/evenwall" + ("" if rig else "/demo"),
+    )
+    command.add_argument(
+        "--speed",
+        type=float,
+        default=speed,
+        metavar="N",
+        help=f"times life, on a simulated rig; default: {speed:g}",
     )
     command.add_argument("--seed", type=int, default=0, metavar="N", help="of a simulated rig")
 
