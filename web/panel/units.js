@@ -59,7 +59,7 @@ export function clock(time_s) {
 }
 
 // What the rig's programs write in plain letters, as people print it.
-export const typeset = (text) => text.replaceAll(" degC", " °C").replaceAll(" cm2", " cm²").replaceAll(" +- ", " ± ");
+export const typeset = (text) => text.replaceAll(" degC", "\u00a0°C").replaceAll(" cm2", "\u00a0cm²").replaceAll(" +- ", " ± ");
 
 export const minutes = (time_s) => (known(time_s) ? `${Math.round(time_s / 60)} min` : "–");
 
