@@ -146,6 +146,24 @@ def test_a_quick_resin_demoulded_late_is_planned() -> None:
     assert any("left for degassing" in said for said in plan.cautions)
 
 
+def test_a_shop_much_colder_than_the_sheet_is_cautioned_of() -> None:
+    """Common practice, no source: below the sheet's temperature by more than 8 K the shop is warmed
+    first. The sample's sheet speaks of 23 degC."""
+    said = "colder than the 23 degC that the resin's sheet speaks of"
+    for shop_degC, cold in ((14.0, True), (16.0, False)):
+        shop = GLOBE.shop.model_copy(update={"temp_degC": shop_degC})
+        plan = make_plan(but(GLOBE, shop=shop), RIG, time_budget_s=0.0)
+        assert any(said in caution for caution in plan.cautions) is cold
+
+
+def test_a_ratio_that_is_perhaps_written_to_one_is_asked_about() -> None:
+    for b_per_100a, odd in ((0.9, True), (90.0, False)):
+        sheet = GLOBE.resin.sheet.model_copy(update={"mix_ratio_b_per_100a": b_per_100a})
+        resin = GLOBE.resin.model_copy(update={"sheet": sheet})
+        plan = make_plan(but(GLOBE, resin=resin), RIG, time_budget_s=0.0)
+        assert any("0.9 g of B to 100 g of A is unusual" in s for s in plan.cautions) is odd
+
+
 @pytest.mark.parametrize(
     ("line", "by", "said"),
     [
