@@ -48,6 +48,13 @@ def test_three_coats_by_touch(open_phone: OpenPhone, size: str) -> None:
         page.get_by_role("button", name="Write the measures down").tap()
         press_next(page)
         expect(page.locator("#sentence")).to_have_text("Done.")
+        longest = ["463.8 g", "417.4 g", "12:02", "15:41", "exact"]  # of a large coat
+        fits = """(table, cells) => {
+            const filled = [...table.querySelectorAll("tbody td")];
+            filled.forEach((td, i) => { td.textContent = cells[i % cells.length]; });
+            return table.scrollWidth <= table.parentElement.clientWidth;
+        }"""
+        assert page.locator("#written table").evaluate(fits, longest)
         names = [c.name for c in panel.call(lambda: list(panel.service.commands))]
         assert names.count("next") == 22
         assert names.count("weigh") == 3
