@@ -420,7 +420,7 @@ def hypotheses(case: Case) -> tuple[Prior, ...]:
 
     Raises OutsideValidity or NotConverged where the sheet cannot be.
     """
-    reacting = [_reacting(case, snap=snap) for snap in (False, True)]
+    reacting = [_straight(_reacting(case, snap=snap)) for snap in (False, True)]
     told = np.array([_evidence_before(prior) - prior.log_odds for prior in reacting])
     odds = np.array([prior.log_odds for prior in reacting])
     costs = float(logsumexp(told + odds) - logsumexp(odds))
@@ -437,12 +437,17 @@ def hypotheses(case: Case) -> tuple[Prior, ...]:
     return (*reacting, inert)
 
 
-def _evidence_before(prior: Prior) -> float:
-    """The evidence of a hypothesis before the first reading, as _moved reckons it after."""
+def _straight(prior: Prior) -> Prior:
+    """With its sheet's word straight about its own mode."""
     for share in _SHEET_SHARES:
         fit = unfitted(prior)
         near = prior.sheet_at + share * (fit.x - prior.sheet_at)
         prior = sheet_near(prior, replace(fit, x=near))
+    return prior
+
+
+def _evidence_before(prior: Prior) -> float:
+    """The evidence of a hypothesis before the first reading, as _moved reckons it after."""
     fit = unfitted(prior)
     tails = prior.tail_off + prior.tail @ fit.x
     gauss = prior.gauss_off + prior.gauss @ fit.x

@@ -230,9 +230,8 @@ def test_an_earlier_batch_says_nothing_of_whether_this_one_reacts(
     for row in rows:
         state, estimate = gel.step(state, row)
         assert "no sign of a reaction" not in estimate.sentence.lower()
-    # Two in a hundred batches are taken not to react until one knows better (fit.py), but for a
-    # tenth: the sheet's word is made straight only so near to where the fit stands.
-    assert _likeliest(state)[1] == pytest.approx(0.02, rel=0.12)
+    # Two in a hundred batches are taken not to react until one knows better (fit.py).
+    assert _likeliest(state)[1] == pytest.approx(0.02, abs=0.001)
     state, estimate = gel.step(state, gel.Touch("cup", 250.0))
     assert estimate.faults == ()
 
