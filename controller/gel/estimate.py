@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import ndtr
 
 from controller.cure import FloatArray
 from controller.gel import watch
@@ -291,17 +290,16 @@ def _likeliest(state: GelState) -> tuple[Fit, float]:
     return state.fits[int(np.argmax(odds[:-1]))], float(odds[-1])
 
 
-def _quantiles(fits: Sequence[Fit], odds: FloatArray, probability: FloatArray) -> FloatArray:
-    """Of the log gel time under the mixture, by bisection; shape of `probability`."""
-    mean = np.array([fit.log_gel for fit in fits])
-    sd = np.array([fit.log_gel_sd for fit in fits])
-    low = np.full(len(probability), (mean - 6.0 * sd).min())
-    high = np.full(len(probability), (mean + 6.0 * sd).max())
-    for _ in range(40):
-        middle = 0.5 * (low + high)
-        under = ndtr((middle[:, None] - mean) / sd) @ odds < probability
-        low, high = np.where(under, middle, low), np.where(under, high, middle)
-    return np.asarray(0.5 * (low + high))
+def _chance_before(fits: Sequence[Fit], odds: FloatArray, log_s: FloatArray) -> FloatArray:
+    """That the coat gels before these times (log) under the mixture; shape of `log_s`."""
+    each = [np.interp(log_s, fit.chances[:, 0], fit.chances[:, 1]) for fit in fits]
+    return np.asarray(np.tensordot(odds, each, axes=1))
+
+
+def _quantiles(fits: Sequence[Fit], odds: FloatArray, chances: FloatArray) -> FloatArray:
+    """Of the log gel time under the mixture; shape of `chances`."""
+    log_s = np.sort(np.concatenate([fit.chances[:, 0] for fit in fits]))
+    return np.asarray(np.interp(chances, _chance_before(fits, odds, log_s), log_s))
 
 
 def _estimate(state: GelState) -> tuple[GelState, GelEstimate]:
@@ -313,8 +311,8 @@ def _estimate(state: GelState) -> tuple[GelState, GelEstimate]:
     unseen = inert >= _CALL_INERT or "no_reaction" in holding(state.faults)
     if state.called_s is None and now_s >= state.times.safe_s and not unseen:
         state = replace(state, called_s=now_s)
-    mean, sd = (np.array([getattr(fit, n) for fit in reacting]) for n in ("log_gel", "log_gel_sd"))
-    gelled = float(odds @ ndtr((math.log(max(now_s, 1e-3)) - mean) / sd)) * (1.0 - inert)
+    log_now = np.array(math.log(max(now_s, 1e-3)))
+    gelled = float(_chance_before(reacting, odds, log_now)) * (1.0 - inert)
     if any(touch.what == "coat" for touch in state.touches):
         gelled = 1.0
     rows = state.rows

@@ -12,6 +12,8 @@ from dataclasses import dataclass, replace
 from operator import attrgetter
 
 import numpy as np
+from scipy.interpolate import make_interp_spline
+from scipy.signal import lfilter
 from scipy.special import logsumexp
 
 from controller import cure
@@ -43,6 +45,7 @@ DAY_SD = {
     "offset": 1.0,  # K, by probe
     "gain": 0.05,  # by probe
     "place": 0.3,  # of the way from the cup's shell to its core
+    "lag": 0.35,  # log
 }
 _NAMES = [*RESIN_SD, *DAY_SD]
 AT = {name: i for i, name in enumerate(_NAMES)}
@@ -123,6 +126,12 @@ _NUDGE = 0.002
 _SHEET_SHARES = (0.5,) * 6 + (1.0,) * 2
 _SHEET_NEAR = 0.2  # how far the resin's parameters may be from where its sheet was made straight
 _NORMAL_90 = 1.645  # standard deviations either side hold 90 % of a normal variate
+# How likely every gel is, is read off along a line, in standard deviations of it: computed at the
+# first, drawn on straight beyond them (a cost no flatter than the second), told at the third.
+_ALONG = np.array([-2.0, -1.0, 0.0, 1.0, 2.0])
+_MIDDLE = len(_ALONG) // 2
+_ALONG_FLATTEST = 0.3
+_ALONG_TOLD = np.linspace(-8.0, 8.0, 161)
 _NO_REACTION_ODDS = 0.02
 _OTHER_ODDS = 0.03  # that a resin is of the kind its sheet denies: delayed, or not
 TIME, PROBE, AIR, TRUST = range(4)  # columns of the rows; trust, see watch.GOOD
@@ -159,6 +168,8 @@ class Fit:
 
     expected: the parameters before the first reading.
     log_pace: how much later (log) the coat gels than a resin as expected would today.
+    line: (SIZE,) where the readings give way most to another gel, one standard deviation of it.
+    chances: (N, 2), the chance that the coat gels before a time (log), ascending; nan at first.
     curve: the probe as fitted and foreseen, rows of (time_s, K, half its 90 % band in K).
     """
 
@@ -167,7 +178,8 @@ class Fit:
     trial: FloatArray
     damping: float
     log_gel: float
-    log_gel_sd: float
+    line: FloatArray
+    chances: FloatArray
     log_pace: float
     log_pace_sd: float
     log_evidence: float
@@ -515,7 +527,8 @@ def unfitted(prior: Prior) -> Fit:
         trial=start,
         damping=1.0,
         log_gel=math.nan,
-        log_gel_sd=math.nan,
+        line=np.zeros(SIZE),
+        chances=np.full((len(_ALONG_TOLD), 2), math.nan),
         log_pace=0.0,
         log_pace_sd=1.0,
         log_evidence=0.0,
@@ -575,8 +588,30 @@ def joined(parts: Sequence[Kinetics]) -> Kinetics:
     )
 
 
-def probe_K(case: Case, temps: FloatArray, x: FloatArray, room_K: FloatArray) -> FloatArray:
-    """What the probe would read on the step grid, (N + 1, L)."""
+def _lagged(value: FloatArray, lag_s: FloatArray, dt_s: float) -> FloatArray:
+    """What follows `value` (N + 1, L) by first order, dy/dt = (value - y)/lag_s (L,), from rest.
+
+    Exact for a value that is straight between the steps.
+    """
+    follows = np.empty_like(value)
+    for lag in np.unique(lag_s):
+        own, kept = lag_s == lag, math.exp(-dt_s / lag)
+        mean = (1.0 - kept) * lag / dt_s
+        at_rest = mean * value[:1, own]
+        follows[:, own], _ = lfilter(
+            [1.0 - mean, mean - kept], [1.0, -kept], value[:, own], axis=0, zi=at_rest
+        )
+    return follows
+
+
+def probe_K(
+    case: Case, temps: FloatArray, x: FloatArray, room_K: FloatArray, dt_s: float
+) -> FloatArray:
+    """What the probe would read on the step grid, (N + 1, L), were it in from the start.
+
+    It follows by first order (common practice; in a cup that runs away that is no mere delay: a
+    DS18B20 taken for 20 s late called quick hot cups 8 % too early).
+    """
     if case.placement == "coat":
         seen = temps[:, COAT]
     else:
@@ -587,15 +622,17 @@ def probe_K(case: Case, temps: FloatArray, x: FloatArray, room_K: FloatArray) ->
         mean, sd = mean - 0.05, 2.0 * sd  # half in the wall, half in the air
     gain = mean + sd * x[:, AT["gain"]]
     room = room_K[:, None]
-    return room + gain * (seen - room) + OFFSET_SD_K[case.probe] * x[:, AT["offset"]]
+    lag_s = LAG_S[case.probe] * np.exp(DAY_SD["lag"] * x[:, AT["lag"]])
+    read = _lagged(room + gain * (seen - room), lag_s, dt_s)
+    return read + OFFSET_SD_K[case.probe] * x[:, AT["offset"]]
 
 
-def read_off(case: Case, seen_K: FloatArray, dt_s: float, at_s: FloatArray) -> FloatArray:
-    """Of what the probe would read on the step grid, (N + 1, L), what it shows a lag later."""
-    place = np.clip((at_s - LAG_S[case.probe]) / dt_s, 0.0, len(seen_K) - 1.001)
+def read_off(read_K: FloatArray, dt_s: float, at_s: FloatArray) -> FloatArray:
+    """What is known on the step grid, (N + 1, L), at other times (M,): (M, L)."""
+    place = np.clip(at_s / dt_s, 0.0, len(read_K) - 1.001)
     low = place.astype(int)
     part = (place - low)[:, None]
-    return np.asarray(seen_K[low] * (1.0 - part) + seen_K[low + 1] * part)
+    return np.asarray(read_K[low] * (1.0 - part) + read_K[low + 1] * part)
 
 
 def refit(
@@ -622,21 +659,25 @@ def refit(
     grid_s = np.linspace(0.0, horizon_s, _HORIZON_STEPS + 1)
     room_K = air_over(case, rows, grid_s)
 
-    points = [_lanes_of(fit) for fit in fits]
-    x = np.vstack(points)
-    parts = zip(priors, points, strict=True)
-    kin = joined([kinetics(prior.base, point) for prior, point in parts])
-    around = surroundings(case, x, float(room_K[0]))
-    temps, alpha = cure.integrate(kin, around, room_K[:-1], dt_s, len(x))
-    log_cup, log_coat = _log_gels(kin, alpha, dt_s, x)
-    seen_K = probe_K(case, temps, x, room_K)
-    data = np.vstack(
-        [
+    def computed(
+        priors: Sequence[Prior], points: Sequence[FloatArray]
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Of each prior's points (N, SIZE): log gel (L,), probe (N + 1, L), misfits (M, L)."""
+        x = np.vstack(points)
+        parts = zip(priors, points, strict=True)
+        kin = joined([kinetics(prior.base, point) for prior, point in parts])
+        around = surroundings(case, x, float(room_K[0]))
+        temps, alpha = cure.integrate(kin, around, room_K[:-1], dt_s, len(x))
+        log_cup, log_coat = _log_gels(kin, alpha, dt_s, x)
+        seen_K = probe_K(case, temps, x, room_K, dt_s)
+        misfits = [
             _probe_misfit(case, rows, grid_s, seen_K, room_K),
             _air_misfit(case, rows, x),
             _touch_misfit(touches, log_cup, log_coat),
         ]
-    )
+        return log_coat, seen_K, np.vstack(misfits)
+
+    log_coat, seen_K, data = computed(priors, [_lanes_of(fit) for fit in fits])
     found = []
     for number, (fit, prior) in enumerate(zip(fits, priors, strict=True)):
         own = slice(number * _LANES, (number + 1) * _LANES)
@@ -661,9 +702,22 @@ def refit(
             damping=damping,
             log_gel=float(log_coat[lane]),
             log_pace=float(log_coat[lane] - log_coat[own.stop - 2]),
-            curve=np.column_stack([grid_s + LAG_S[case.probe], seen_K[:, lane], sd_K]),
+            curve=np.column_stack([grid_s, seen_K[:, lane], sd_K]),
         )
-        found.append(_moved(case, prior, fit, best, slopes[0], slopes[1:]))
+        found.append(_moved(prior, fit, best, slopes[0], slopes[1:]))
+
+    reacting = [number for number, prior in enumerate(priors) if prior.reacts]
+    lines = [found[number].x + np.outer(_ALONG, found[number].line) for number in reacting]
+    log_coat, _, data = computed([priors[number] for number in reacting], lines)
+    for place, number in enumerate(reacting):
+        own = slice(place * len(_ALONG), (place + 1) * len(_ALONG))
+        prior, fit = priors[number], found[number]
+        costs = [
+            _Candidate(prior, x, misfit, data[:0]).cost
+            for x, misfit in zip(lines[place], data[:, own].T, strict=True)
+        ]
+        spread = _spread(case, prior, fit.x)
+        found[number] = _with_chances(fit, log_coat[own], np.array(costs), spread)
     return tuple(found)
 
 
@@ -686,7 +740,7 @@ def _probe_misfit(
     used = rows[(rows[:, TRUST] > 0.0) & (rows[:, TIME] >= in_s + _USED_LAGS * lag_s)]
     width_s = max(pot_s / 60.0, dt_s)
     at_s, read_K, count = binned(used[:, TIME], used[:, PROBE], width_s)
-    model_K = read_off(case, seen_K, dt_s, at_s)
+    model_K = read_off(seen_K, dt_s, at_s)
     rise_K = read_K - np.interp(at_s, grid_s, room_K)
     sameness = math.sqrt(max(1.0, _MODEL_MEMORY * pot_s / width_s))
     sd_K = _model_sd_K(case, rise_K) * sameness
@@ -736,6 +790,32 @@ def _spread(case: Case, prior: Prior, x: FloatArray) -> float:
     return spread * float(np.interp(rise_K, _SPREAD_HEAT_K, ends))
 
 
+def _with_chances(fit: Fit, log_gels: FloatArray, costs: FloatArray, spread: float) -> Fit:
+    """With how likely every gel is, from what was computed along its line, (len(_ALONG),) each.
+
+    As likely as what the cost rises by there, over the spread squared, makes it; the volume of what
+    lies beside the line is taken as the same all along. Laplace's method takes the line for
+    straight and the cost for a parabola; but later gels are often explained at less cost than
+    earlier ones. With it 1 % of the coats were called early at a delay of 11.4 % where Laplace's
+    bands needed 13.2 % (640 batches of seeds 9100 to 9203).
+    """
+    if not np.isfinite([log_gels, costs]).all():
+        return fit  # what was last known stands
+    root = np.sign(_ALONG) * np.sqrt(2.0 * np.maximum(costs - costs[_MIDDLE], 0.0))
+    told = np.column_stack([_rising(log_gels, 0.0), _rising(root, _ALONG_FLATTEST)])
+    log_gel, root = make_interp_spline(_ALONG, told, k=1)(_ALONG_TOLD).T
+    density = np.exp(-0.5 * (root / spread) ** 2)
+    chance = (np.cumsum(density) - 0.5 * density) / density.sum()
+    return replace(fit, chances=np.column_stack([log_gel, chance]))
+
+
+def _rising(values: FloatArray, least: float) -> FloatArray:
+    """Values along the line, raised outward from its middle where they rise less steeply."""
+    over = values - least * _ALONG
+    before = np.minimum.accumulate(over[_MIDDLE::-1])[:0:-1]
+    return np.concatenate([before, np.maximum.accumulate(over[_MIDDLE:])]) + least * _ALONG
+
+
 class _Candidate:
     """A point with its cost and, by its neighbours, its linearisation."""
 
@@ -748,7 +828,6 @@ class _Candidate:
 
 
 def _moved(
-    case: Case,
     prior: Prior,
     fit: Fit,
     best: _Candidate,
@@ -765,14 +844,15 @@ def _moved(
     gradient = weighted.T @ best.tails + prior.gauss.T @ best.gauss
     move = np.linalg.solve(hessian + fit.damping * np.eye(SIZE), -gradient)
     told = np.vstack([gel_slope, gel_slope * _OF_RESIN_OR_BATCH, seen_slopes])
-    variance = np.einsum("ij,ji->i", told, np.linalg.solve(hessian, told.T))
+    given_way = np.linalg.solve(hessian, told.T)
+    variance = np.einsum("ij,ji->i", told, given_way)
     curve = fit.curve.copy()
     curve[:, 2] = _NORMAL_90 * np.hypot(curve[:, 2], np.sqrt(variance[2:]))
     return replace(
         fit,
         x=best.x,
         trial=best.x + np.clip(move, -1.5, 1.5),
-        log_gel_sd=math.sqrt(variance[0]) * _spread(case, prior, best.x),
+        line=given_way[:, 0] / math.sqrt(variance[0]),
         log_pace_sd=math.sqrt(variance[1]),
         curve=curve,
         log_evidence=prior.log_odds

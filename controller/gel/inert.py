@@ -134,8 +134,7 @@ def against_reaction(case: Case, crowd: Crowd, rows: FloatArray) -> float:
     room_K = air_over(case, rows, grid_s)
     around = surroundings(case, crowd.x, float(room_K[0]))
     temps, _ = cure.integrate(crowd.kin, around, room_K[:-1], dt_s, len(crowd.x))
-    seen_K = probe_K(case, temps, crowd.x, room_K)
-    seen_K = read_off(case, seen_K, dt_s, at_s)
+    seen_K = read_off(probe_K(case, temps, crowd.x, room_K, dt_s), dt_s, at_s)
 
     off_K, off_sd_K = shown_off_K(case, rows), OFFSET_SD_K[case.probe]
     if off_K is None:

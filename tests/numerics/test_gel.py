@@ -5,11 +5,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from controller import cure, gel
 from controller.gel import watch
 from controller.gel.estimate import _likeliest
 from controller.gel.fit import (
+    _ALONG,
     _NAMES,
     AT,
     OF_RESIN,
@@ -17,9 +19,13 @@ from controller.gel.fit import (
     RESIN_SD,
     SHEET_SD,
     SIZE,
+    _Candidate,
+    _lagged,
+    _moved,
     _probe_misfit,
     _slopes,
     _spread,
+    _with_chances,
     _with_nudges,
     hypotheses,
     kinetics,
@@ -104,15 +110,31 @@ def test_slopes_are_slopes_where_a_hot_cup_runs_away() -> None:
         temps, _ = cure.integrate(
             kinetics(prior.base, x), around, np.full(140, AIR_K), grid_s[1], len(x)
         )
-        return _probe_misfit(
-            case, table, grid_s, probe_K(case, temps, x, np.full(141, AIR_K)), np.full(141, AIR_K)
-        )
+        room_K = np.full(141, AIR_K)
+        read_K = probe_K(case, temps, x, room_K, float(grid_s[1]))
+        return _probe_misfit(case, table, grid_s, read_K, room_K)
 
     at = np.zeros((1, SIZE))
     _, slopes = _slopes(seen_K(_with_nudges(at[0])))
     step = 1e-3 * np.eye(SIZE)
     exact = (seen_K(at + step) - seen_K(at - step)) / 2e-3
     assert np.abs(slopes - exact).max() < 0.03 * np.abs(exact).max()
+
+
+@pytest.mark.parametrize("lag_s", [1.0, 20.0, 30.0])
+def test_a_probe_follows_by_first_order(lag_s: float) -> None:
+    """Closed forms of dy/dt = (value - y)/lag: a ramp comes a lag late, and what grows as
+    exp(t/60 s) comes smaller by 1 + lag/60 s, once the start is forgotten (of which exp(-600/30)
+    is left). The ramp to round-off, the growth to the step's square, (3/60)^2/12 and a little."""
+    time_s = np.arange(0.0, 603.0, 3.0)
+    value = np.column_stack([300.0 + 0.1 * time_s, 300.0 + np.exp(time_s / 60.0)])
+    ramp, grown = _lagged(value, np.array([lag_s, lag_s]), 3.0)[-1]
+    assert ramp == pytest.approx(300.0 + 0.1 * (600.0 - lag_s), abs=1e-6)
+    assert grown - 300.0 == pytest.approx(math.exp(10.0) / (1.0 + lag_s / 60.0), rel=3e-4)
+    step = _lagged(np.array([[0.0], [1.0], [1.0]]), np.array([lag_s]), 3.0)[:, 0]
+    left = math.exp(-3.0 / lag_s)  # after a rise that takes one step to make
+    begun = 1.0 - (1.0 - left) * lag_s / 3.0
+    assert step == pytest.approx([0.0, begun, 1.0 - (1.0 - begun) * left])
 
 
 def test_readings_that_come_unevenly_are_not_noise() -> None:
@@ -435,6 +457,66 @@ def test_how_far_off_the_fit_may_be(placement: gel.What) -> None:
     vague = replace(case, sheet=replace(case.sheet, peak_K=None))
     assert case.sheet.peak_K is not None
     assert spread(60.0, vague) == pytest.approx(1.1 * between)
+
+
+def chances(log_gels: object, costs: object, spread: float) -> np.ndarray:
+    """(N, 2): log gel and chance, from what was computed at five places of the line."""
+    case, _, _ = own_trace("cup", 300.0)
+    fit = gel.begin(case).fits[0]
+    told = _with_chances(fit, np.array(log_gels, float), np.array(costs, float), spread)
+    return told.chances
+
+
+@pytest.mark.parametrize("spread", [0.6, 1.0, 1.2])
+def test_chances_of_a_straight_line_and_a_parabola_are_the_normal_ones(spread: float) -> None:
+    """Laplace's approximation is the special case: scipy's normal distribution, but for what a sum
+    over steps of 0.1 leaves (trapezoidal rule, step squared over 12 times the density's slope of at
+    most 0.242)."""
+    at = chances(6.0 + 0.1 * _ALONG, 40.0 + 0.5 * _ALONG**2, spread)
+    wanted = norm(6.0, 0.1 * spread).cdf(at[:, 0])
+    assert at[:, 1] == pytest.approx(wanted, abs=(0.1 / spread) ** 2 / 12.0 * 0.243)
+
+
+def test_chances_follow_the_cost_where_it_is_lopsided() -> None:
+    """A later gel at half the cost and an earlier one at twice: two half normal distributions of
+    sqrt(2) and sqrt(1/2) standard deviations and the same height, so a third lies below the middle
+    and 1 % beyond norm.ppf(1 - 0.01 * 1.5 / 2) of the longer ones."""
+    cost = 0.5 * np.where(_ALONG < 0.0, 2.0, 0.5) * _ALONG**2
+    at = chances(6.0 + 0.1 * _ALONG, cost, 1.0)
+    assert np.interp(6.0, *at.T) == pytest.approx(1.0 / 3.0, abs=0.01)
+    late = 6.0 + 0.1 * math.sqrt(2.0) * norm.ppf(1.0 - 0.0075)
+    assert np.interp(0.99, at[:, 1], at[:, 0]) == pytest.approx(late, abs=1e-3)
+
+
+def test_chances_where_the_line_tells_little_or_nothing() -> None:
+    """A cost that falls along it is taken to rise a little all the same, gels never to come sooner
+    farther along; where nothing can be computed, what was last known stands."""
+    at = chances([5.9, 5.95, 6.0, 6.1, 6.05], [2.0, 0.5, 0.0, -0.4, -3.0], 1.0)
+    assert np.all(np.diff(at, axis=0) >= -1e-12)  # round-off
+    assert at[0, 1] < 0.01
+    assert at[-1, 1] > 0.99
+    assert np.isnan(chances([5.9, 5.95, 6.0, 6.1, np.nan], [2.0, 0.5, 0.0, 0.4, 2.0], 1.0)).all()
+
+
+def test_the_line_leads_to_other_gels_at_the_least_cost() -> None:
+    """Along it the log gel rises by its own standard deviation, and by the least curved way: any
+    other direction to the same gel costs more (Cauchy-Schwarz), tried for fifty."""
+    rng = np.random.default_rng(7)
+    rows = rng.standard_normal((40, SIZE))
+    slope = rng.standard_normal(SIZE)
+    case, _, _ = own_trace("cup", 300.0)
+    prior, fit = hypotheses(case)[0], gel.begin(case).fits[0]
+    candidate = _Candidate(prior, fit.x, np.zeros(40), rows)
+    fit = replace(fit, curve=np.zeros((1, 3)))
+    line = _moved(prior, fit, candidate, slope, np.ones((1, SIZE))).line
+    weight = np.array(5.0 / (4.0 + candidate.tails**2))
+    every = np.vstack([rows, prior.tail])
+    curvature = (every.T * weight) @ every + prior.gauss.T @ prior.gauss
+    assert line @ curvature @ line == pytest.approx(1.0)
+    assert slope @ line == pytest.approx(math.sqrt(slope @ np.linalg.solve(curvature, slope)))
+    for other in rng.standard_normal((50, SIZE)):
+        beside = line + 0.1 * (other - line * (slope @ other) / (slope @ line))
+        assert beside @ curvature @ beside > 1.0
 
 
 @pytest.mark.parametrize(("measured_K", "taken_K"), [(0.0, -0.32), (-1.6, -1.6), (20.0, 19.5)])
