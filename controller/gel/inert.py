@@ -21,7 +21,6 @@ from controller.cure import FloatArray, Kinetics
 from controller.gel.case import Case
 from controller.gel.fit import (
     AT,
-    DAY_SD,
     IN_AIR_SD_K,
     LAG_S,
     MODEL_SD_RISE,
@@ -109,7 +108,6 @@ def crowd(case: Case, prior: Prior) -> Crowd:
     log_weight -= 0.5 * ((memory**2).sum(axis=1) - (resins**2).sum(axis=1))
     found = (np.abs(late) < _PACE_OFF) & np.isfinite(log_weight)
     x = np.where(OF_RESIN > 0.0, resins, x)
-    x[:, AT["induction"]] -= DAY_SD["batch"] * x[:, AT["batch"]] / RESIN_SD["induction"]
     idle = np.vstack([x[:_IDLE], np.zeros((3, SIZE))])
     idle[-2, AT["start_temp"]] = idle[-1, AT["mould_temp"]] = 1.0
     nothing = replace(prior.base, rate_1_s=1e-12)

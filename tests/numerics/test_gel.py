@@ -137,6 +137,28 @@ def test_a_probe_follows_by_first_order(lag_s: float) -> None:
     assert step == pytest.approx([0.0, begun, 1.0 - (1.0 - begun) * left])
 
 
+@pytest.mark.parametrize("lag_s", [10.0, 20.0, 30.0])
+def test_a_probes_lag_is_found_in_a_cup_that_runs_away(lag_s: float) -> None:
+    """A quick hot cup goes from warm to hot in a minute, and its sensor after it (a DS18B20 takes
+    10 to 30 s in resin, common practice, no source). The resin keeps to its sheet, so what is
+    foretold of its coat before the first reading still holds at the end, to 4 %; of a probe taken
+    to be a mere 20 s late the coat was foretold 9 to 16 % early."""
+    sheet = replace(SHEET, pot_life_s=300.0, peak_K=kelvin(150.0))
+    kin = cure.kinetics_from_sheet(sheet)
+    cup = cure.cup_history(kin, 0.114, AIR_K, AIR_K, 600.0)
+    fine_s = np.arange(0.0, 600.0, 1.0)
+    body_K = np.interp(fine_s, cup.time_s, cup.temp_K)
+    reads_K = _lagged(body_K[:, None], np.array([lag_s]), 1.0)[:, 0]
+    reads_K = np.where(fine_s < 100.0, AIR_K, reads_K)
+    case, _, _ = own_trace("cup", 300.0)
+    state = gel.begin(replace(case, sheet=sheet, pour_s=100.0, probe_in_s=60.0))
+    best_s = []
+    for time_s, read_K in zip(fine_s[::2], reads_K[::2], strict=True):
+        state, estimate = gel.step(state, gel.Row(float(time_s), float(read_K), AIR_K))
+        best_s.append(estimate.best_s)
+    assert best_s[-1] == pytest.approx(best_s[0], rel=0.04)
+
+
 def test_readings_that_come_unevenly_are_not_noise() -> None:
     """A busy machine reads late now and then; on a steep exotherm that is no fault of the probe."""
     case, rows, _ = own_trace("cup", 1400.0, pace=2.5)
@@ -439,24 +461,33 @@ def test_a_mould_nobody_measured_is_waited_for() -> None:
     assert widths[0] > 1.05 * widths[1]
 
 
+def test_a_batch_that_runs_faster_is_delayed_less() -> None:
+    """By as much: its time itself runs faster, so rate times delay stays (common practice, no
+    source: the catalyst's amount and the damp do both)."""
+    case, _, _ = own_trace("cup", 300.0)
+    x = np.zeros((2, SIZE))
+    x[1, AT["batch"]] = 1.5
+    kin = kinetics(hypotheses(case)[1].base, x)
+    assert kin.induction_s[0] > 1.15 * kin.induction_s[1]
+    assert np.prod([kin.rate_1_s, kin.induction_s], axis=0) == pytest.approx(
+        [kin.rate_1_s[0] * kin.induction_s[0]] * 2
+    )
+
+
 @pytest.mark.parametrize("placement", ["cup", "coat"])
 def test_how_far_off_the_fit_may_be(placement: gel.What) -> None:
-    """More of a mild resin than of a hot one, gradually between the two; a tenth more where the
-    sheet tells no peak."""
+    """More of a mild resin than of a hot one, gradually between the two."""
     case, _, _ = own_trace(placement, 300.0)
     prior = hypotheses(case)[0]
     x = np.zeros(SIZE)
 
-    def spread(rise_K: float, case: gel.Case = case) -> float:
+    def spread(rise_K: float) -> float:
         x[AT["rise"]] = np.log(rise_K / prior.base.rise_K) / RESIN_SD["rise"]
         return _spread(case, prior, x)
 
     mild, between, hot = (spread(rise_K) for rise_K in (30.0, 60.0, 110.0))
     assert hot < 0.95 * mild
     assert between == pytest.approx(0.5 * (mild + hot))
-    vague = replace(case, sheet=replace(case.sheet, peak_K=None))
-    assert case.sheet.peak_K is not None
-    assert spread(60.0, vague) == pytest.approx(1.1 * between)
 
 
 def chances(log_gels: object, costs: object, spread: float) -> np.ndarray:
