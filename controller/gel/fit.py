@@ -92,9 +92,10 @@ _TOUCH_LATE, _TOUCH_SD = 0.02, 0.04  # a finger finds the gel a little late; of 
 # How well the model follows a probe; a coat's few kelvin hang on a wall that is half known.
 _MODEL_SD_K = {"cup": 0.25, "coat": 0.3}
 MODEL_SD_RISE = 0.05
-# How far the gel is off, over what the fit says of itself: calibrated on the 960 sound batches of
-# seeds 9100 to 9303. A resin of much heat keeps closer to the trade's ratio than the loose prior
-# allows; a coat's own trace tells more than the fit believes where it shows much heat.
+# How far the gel is off, over what the fit says of itself: calibrated on the 1920 sound batches of
+# seeds 7000 to 7007 and 9100 to 9303. A resin of much heat keeps closer to the trade's ratio than
+# the loose prior allows; a coat's own trace tells more than the fit believes where it shows much
+# heat.
 _SPREAD_HEAT_K = (45.0, 75.0)  # of the resin's rise: mild below the first, hot above the second
 _SPREAD_MILD = {"cup": 0.68, "coat": 0.86}
 _SPREAD_HOT = {"cup": 0.64, "coat": 0.68}

@@ -24,7 +24,7 @@ from tests.gel_scores import (
 )
 from tests.soak.page import write_part
 
-SEED = 9500
+SEED = 9600
 TRADE, *SHIFTED = cupsim.WORLDS
 TRADE_SETS, SET = 4, 80
 EACH_SHIFTED, EACH_FAULT = 16, 9
