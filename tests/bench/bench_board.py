@@ -27,9 +27,9 @@ from tests.firmware.chip import (
     memory,
     turning,
     unlike_rates,
-    until,
 )
 from tests.firmware.simulator import ChipBoard
+from tests.firmware.waiting import until
 
 CYCLES_PER_US = 16
 

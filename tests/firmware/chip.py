@@ -5,13 +5,13 @@ from __future__ import annotations
 import itertools
 import re
 import subprocess
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import NamedTuple
 
 from firmware_bridge import wire
 from firmware_bridge.build import avr_firmware, compiler
 from firmware_bridge.clock import LoopClock, run_virtual
-from firmware_bridge.contract import Ramp, RigState
+from firmware_bridge.contract import Ramp
 from firmware_bridge.host_rig import HostRig
 from firmware_bridge.motion import FrameLimits, segments
 from firmware_bridge.wire import Frame, Kind
@@ -20,14 +20,6 @@ from .pulses import due_cycles
 from .simulator import ChipBoard
 
 STEPS_PER_TURN = 16_000
-
-
-async def until(rig: HostRig, met: Callable[[RigState], bool]) -> RigState:
-    rows = rig.states()
-    state = rig.state
-    while not met(state):
-        state = await anext(rows)
-    return state
 
 
 def fast_frame(steps_s: float) -> FrameLimits:

@@ -17,10 +17,10 @@ from .chip import (
     memory,
     turning,
     unlike_rates,
-    until,
 )
 from .pulses import due_cycles
 from .simulator import ChipBoard
+from .waiting import until
 
 INTERVAL_ERROR_CYCLES = 200  # 12.5 us: what this board promises, at the 99.9th percentile
 

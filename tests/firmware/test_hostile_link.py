@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import asyncio
 import random
-from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import pytest
@@ -14,12 +13,14 @@ from hypothesis import strategies as st
 
 from firmware_bridge import wire
 from firmware_bridge.clock import LoopClock, ManualClock, run_virtual
-from firmware_bridge.contract import BridgeError, LinkLost, Mode, Ramp, Refused, RigState
+from firmware_bridge.contract import BridgeError, LinkLost, Mode, Ramp, Refused
 from firmware_bridge.host_rig import HostRig
 from firmware_bridge.link import Answered, Link, Lost, Row
 from firmware_bridge.motion import FrameLimits, predict_steps, segments
 from firmware_bridge.sim_board import VirtualBoard
 from firmware_bridge.wire import Frame, FrameReader, Kind, Reply, Segment, StateRow, Status
+
+from .waiting import until
 
 LIMITS = FrameLimits(steps_per_turn_major=3200, steps_per_turn_minor=1600, accel_limit_rpm_s=20.0)
 PROFILE = [
@@ -29,14 +30,6 @@ PROFILE = [
     Ramp(0.5, 0.0, 0.0),
 ]
 SESSION = 0x5A01
-
-
-async def until(rig: HostRig, met: Callable[[RigState], bool]) -> RigState:
-    rows = rig.states()
-    state = rig.state
-    while not met(state):
-        state = await anext(rows)
-    return state
 
 
 # ---- the board, byte by byte ---------------------------------------------------------------

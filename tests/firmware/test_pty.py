@@ -21,18 +21,16 @@ from firmware_bridge.motion import SLICE_S, FrameLimits, predict_steps
 from firmware_bridge.serial_rig import SerialRig
 from firmware_bridge.sim_board import PtyBoard
 
+from . import waiting
+
 LIMITS = FrameLimits(accel_limit_rpm_s=20.0)
 ROOT = Path(__file__).parents[2]
 SWINGING = [Ramp(1.0, 8.0 + (i % 3), 4.0 - (i % 5)) for i in range(110)] + [Ramp(1.0, 0.0, 0.0)]
 
 
 async def until(rig: SerialRig, met: Callable[[RigState], bool]) -> RigState:
-    rows = rig.states()
-    state = rig.state
     async with asyncio.timeout(20.0):
-        while not met(state):
-            state = await anext(rows)
-    return state
+        return await waiting.until(rig, met)
 
 
 async def ended(pid: int) -> None:

@@ -1,0 +1,17 @@
+"""Waiting for what a board says."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from firmware_bridge.contract import RigState
+from firmware_bridge.rig import FramedRig
+
+
+async def until(rig: FramedRig, met: Callable[[RigState], bool]) -> RigState:
+    """The first state row that meets this, which may be the one at hand."""
+    rows = rig.states()
+    state = rig.state
+    while not met(state):
+        state = await anext(rows)
+    return state
