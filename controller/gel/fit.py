@@ -656,12 +656,11 @@ def refit(
     room_K = air_over(case, rows, grid_s)
 
     def computed(
-        priors: Sequence[Prior], points: Sequence[FloatArray]
+        points: Sequence[tuple[Prior, FloatArray]],
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Of each prior's points (N, SIZE): log gel (L,), probe (N + 1, L), misfits (M, L)."""
-        x = np.vstack(points)
-        parts = zip(priors, points, strict=True)
-        kin = joined([kinetics(prior.base, point) for prior, point in parts])
+        x = np.vstack([at for _, at in points])
+        kin = joined([kinetics(prior.base, at) for prior, at in points])
         around = surroundings(case, x, float(room_K[0]))
         temps, alpha = cure.integrate(kin, around, room_K[:-1], dt_s, len(x))
         log_cup, log_coat = _log_gels(kin, alpha, dt_s, x)
@@ -673,7 +672,9 @@ def refit(
         ]
         return log_coat, seen_K, np.vstack(misfits)
 
-    log_coat, seen_K, data = computed(priors, [_lanes_of(fit) for fit in fits])
+    log_coat, seen_K, data = computed(
+        [(prior, _lanes_of(fit)) for prior, fit in zip(priors, fits, strict=True)]
+    )
     found = []
     for number, (fit, prior) in enumerate(zip(fits, priors, strict=True)):
         own = slice(number * _LANES, (number + 1) * _LANES)
@@ -703,14 +704,14 @@ def refit(
         found.append(_moved(prior, fit, best, slopes[0], slopes[1:]))
 
     reacting = [number for number, prior in enumerate(priors) if prior.reacts]
-    lines = [found[number].x + np.outer(_ALONG, found[number].line) for number in reacting]
-    log_coat, _, data = computed([priors[number] for number in reacting], lines)
-    for place, number in enumerate(reacting):
+    lines = [(priors[n], found[n].x + np.outer(_ALONG, found[n].line)) for n in reacting]
+    log_coat, _, data = computed(lines)
+    for place, (number, (prior, line)) in enumerate(zip(reacting, lines, strict=True)):
         own = slice(place * len(_ALONG), (place + 1) * len(_ALONG))
-        prior, fit = priors[number], found[number]
+        fit = found[number]
         costs = [
             _Candidate(prior, x, misfit, data[:0]).cost
-            for x, misfit in zip(lines[place], data[:, own].T, strict=True)
+            for x, misfit in zip(line, data[:, own].T, strict=True)
         ]
         spread = _spread(case, prior, fit.x)
         found[number] = _with_chances(fit, log_coat[own], np.array(costs), spread)
