@@ -87,10 +87,14 @@ log = logging.getLogger(__name__)
 def _said(error: sqlite3.Error, before: str = "") -> RecordError:
     """What SQLite says as the kind of trouble that it is."""
     code = getattr(error, "sqlite_errorcode", 0)  # none on its own module's complaints
+    primary, kind = code & 0xFF, RecordError
+    if primary in _DAMAGE:
+        kind = Damaged
     # A full disk has no room for the index of the log either; SQLite says that in another word.
-    full = code & 0xFF == sqlite3.SQLITE_FULL or code == sqlite3.SQLITE_IOERR_SHMSIZE
-    refused = DiskRefuses if code & 0xFF in _REFUSAL else RecordError
-    kind = Damaged if code & 0xFF in _DAMAGE else DiskFull if full else refused
+    elif primary == sqlite3.SQLITE_FULL or code == sqlite3.SQLITE_IOERR_SHMSIZE:
+        kind = DiskFull
+    elif primary in _REFUSAL:
+        kind = DiskRefuses
     return kind(f"{before}{error}")
 
 
