@@ -13,6 +13,7 @@ import matplotlib
 from fpdf import FPDF
 from fpdf.enums import XPos, YPos
 from fpdf.fonts import FontFace
+from fpdf.recorder import FPDFRecorder
 from matplotlib.figure import Figure
 
 from controller.errors import InputError
@@ -213,7 +214,7 @@ def to_pdf(title: str, blocks: Sequence[Block]) -> bytes:
     return bytes(pdf.output())
 
 
-def _line(pdf: FPDF, text: str, size_pt: float, style: str) -> None:
+def _line(pdf: FPDF | FPDFRecorder, text: str, size_pt: float, style: str) -> None:
     pdf.set_font("page", style, size_pt)
     pdf.multi_cell(0, size_pt * 0.5, typeset(text), align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
     pdf.ln(1.0)
@@ -248,5 +249,7 @@ def _widths(block: Table) -> tuple[int, ...]:
 
 
 def _pdf_picture(pdf: FPDF, block: Picture) -> None:
-    pdf.image(io.BytesIO(_picture_bytes(block.of)), w=pdf.epw)
-    _line(pdf, block.caption, 8.5, "")
+    picture = io.BytesIO(_picture_bytes(block.of))
+    with pdf.unbreakable() as together:  # its words stand under it
+        together.image(picture, w=pdf.epw)
+        _line(together, block.caption, 8.5, "")

@@ -88,6 +88,32 @@ def test_a_heading_is_not_the_last_line_of_a_page(monkeypatch: pytest.MonkeyPatc
     assert pages["Mind"] == 2
 
 
+def test_a_picture_and_its_words_stand_on_one_page(monkeypatch: pytest.MonkeyPatch) -> None:
+    """However much of the page is left; a picture that fits is not put off either."""
+    drawn, shown = FPDF.multi_cell, FPDF.image
+    words: list[int] = []
+    pictures: list[int] = []
+
+    def noted(pdf: FPDF, *args: Any, **named: Any) -> object:
+        done = drawn(pdf, *args, **named)
+        if args[2] == "its words":
+            words.append(pdf.page)
+        return done
+
+    def seen(pdf: FPDF, *args: Any, **named: Any) -> object:
+        done = shown(pdf, *args, **named)
+        pictures.append(pdf.page)
+        return done
+
+    monkeypatch.setattr(FPDF, "multi_cell", noted)
+    monkeypatch.setattr(FPDF, "image", seen)
+    for lines in range(14, 30):  # the picture is 124 mm high, a line 5.75
+        picture = Picture(Figure(figsize=(7.0, 5.0)), "its words", raster=True)
+        to_pdf("Title", [*[Words("line")] * lines, picture])
+        assert words[-1] == pictures[-1]  # the last, for a try that did not fit is taken back
+    assert {1, 2} == set(words)
+
+
 def test_any_other_ending_is_refused(plan: Plan, tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r"must end in \.html or \.pdf"):
         write_report(plan, tmp_path / "plan.docx")
