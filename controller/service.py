@@ -47,7 +47,14 @@ from controller.prove import (
     taught_by,
 )
 from controller.records import Journal, row_id
-from controller.run.again import budget_s, laid, may_plan_again, rest_of, what_changed
+from controller.run.again import (
+    NOTICE,
+    budget_s,
+    laid,
+    may_plan_again,
+    rest_of,
+    what_changed,
+)
 from controller.run.judging import resin_note
 from controller.run.state import fold_all
 from controller.run.supervisor import Supervisor, unwritten
@@ -59,7 +66,6 @@ JOBS_KEPT = 50
 MESHES_KEPT = 8
 _PAGE = 2000
 ROUNDED = 1.01  # a plan's figures may be over a limit by their rounding
-_AGAIN = "planned_again"
 PROVEN = "Proven: it cannot change any more, and can be cast again."
 
 
@@ -122,7 +128,7 @@ class Service:
         self._job_tasks: set[asyncio.Task[None]] = set()
         self._job_numbers = itertools.count(1)
         self._run_numbers = itertools.count(1)
-        self._again_numbers = itertools.count(supervisor.last_id + 1)
+        self._again = supervisor.last_id  # number of the newest plan of a rest
 
     async def close(self) -> None:
         for task in list(self._job_tasks):
@@ -343,11 +349,13 @@ class Service:
     def _laid(self) -> None:
         """A coat is laid: plan the rest again while it rests. The pour never waits for it."""
         if may_plan_again(self.supervisor.state):
-            task = asyncio.get_running_loop().create_task(self._plan_again())
+            self._again += 1
+            task = asyncio.get_running_loop().create_task(self._plan_again(self._again))
             self._job_tasks.add(task)
             task.add_done_callback(self._job_tasks.discard)
 
-    async def _plan_again(self) -> None:
+    async def _plan_again(self, number: int) -> None:
+        """One that is overtaken by a newer, from more that was weighed, is dropped."""
         state, replanner = self.supervisor.state, self._replanner
         if state is None or replanner is None:
             return
@@ -360,18 +368,24 @@ class Service:
             mould_degC=None if seen.mould is None else seen.mould.temp_degC,
             time_budget_s=budget_s(state, self.supervisor.clock.now_s(), self.supervisor.speed),
         )
-        self.notice(_AGAIN, "The rest is being planned again, from what was weighed and seen.")
+        self.notice(
+            NOTICE,
+            "The rest is being planned again, from what was weighed and seen; no need to wait.",
+        )
         try:
             plan = await asyncio.get_running_loop().run_in_executor(self._executor, work)
         except EvenwallError as error:
-            self.notice(_AGAIN, f"The rest stays as it was planned: {error}")
+            if number == self._again and may_plan_again(self.supervisor.state):
+                self.notice(NOTICE, f"The rest stays as it was planned: {error}")
             return
-        self.notice(_AGAIN, None)
+        if number != self._again:
+            return
+        self.notice(NOTICE, None)
         rest, sentence = rest_of(plan, done), what_changed(state.plan, plan, done)
         await self.supervisor.command(
             Command(
                 name="replanned",
-                key=f"again-{state.run_id}-{next(self._again_numbers)}",
+                key=f"again-{state.run_id}-{number}",
                 who="planner",
                 data={"coats_done": done, "rest": rest, "sentence": sentence},
             )

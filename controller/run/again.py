@@ -12,6 +12,7 @@ from controller.run.state import Coat, RunState
 
 # A fraction of the coat's rest may be spent on planning the next ones, and no more than so much.
 SHARE_OF_REST, MOST_S = 0.7, 120.0
+NOTICE = "planned_again"  # on the sheet, for as long as the next coat may still be changed
 # What counts as the coat's own pace: found by a probe or a finger, not by the model.
 SEEN = ("probe", "touch")
 

@@ -31,6 +31,7 @@ from controller.model import (
 )
 from controller.ports import Inputs, Outputs, Probe, Reading
 from controller.records import Records
+from controller.run import again
 from controller.run.alerts import mix_refused
 from controller.run.core import step
 from controller.run.seen import (
@@ -519,8 +520,10 @@ class Supervisor:
             self._drop_judge()
             self._coat_rows, self._judged = [], GelReading()
             self.notices.pop("gel", None)
+            self.notices.pop(again.NOTICE, None)  # too late: this coat is laid as planned before
         elif kind in ("coat_done", "abandoned"):
             self._drop_judge()
+            self.notices.pop(again.NOTICE, None)
         elif kind == "poured":
             self._begin_judging()
         elif kind == "touched" and self._judge is not None:

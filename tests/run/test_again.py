@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+from asyncio import SelectorEventLoop
+from collections.abc import Callable
+from concurrent.futures import Executor, Future
+from functools import partial
 from typing import Any
 
 import pytest
@@ -13,7 +17,7 @@ from controller.plan import replan
 from controller.run.again import budget_s, laid, rest_of
 from controller.run.due import next_from_s
 from controller.run.state import fold_all
-from firmware_bridge.clock import run_virtual
+from firmware_bridge.clock import VirtualTimeLoop, run_virtual
 from tests.run.shop import open_shop
 
 
@@ -80,7 +84,72 @@ def test_a_refusal_is_told_and_the_plan_stands() -> None:
             await shop.until(lambda: "stays" in shop.supervisor.notices["planned_again"])
             assert "a coat must be 0.6 mm" in shop.supervisor.notices["planned_again"]
             assert shop.supervisor.state.plan == shop.plan
+            await shop.until(lambda: shop.supervisor.state.step is Step.WEIGH)
+            assert "planned_again" not in shop.supervisor.notices, "coat 2 is laid as planned"
             operator.cancel()
+
+    run_virtual(scenario())
+
+
+class Slowly(Executor):
+    """Does its jobs when it is told to."""
+
+    def __init__(self) -> None:
+        self.jobs: list[tuple[Callable[[], Any], Future[Any]]] = []
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any, **more: Any) -> Future[Any]:
+        self.jobs.append((partial(fn, *args, **more), Future()))
+        return self.jobs[-1][1]
+
+    def do(self, number: int) -> None:
+        work, done = self.jobs[number]
+        try:
+            done.set_result(work())
+        except PlanError as error:
+            done.set_exception(error)
+
+
+@pytest.mark.parametrize("refuses", [False, True])
+def test_word_of_a_new_plan_stands_no_longer_than_it_may_be_used(
+    refuses: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The clock does not wait for these jobs: the next coat is begun, or the casting given up."""
+    monkeypatch.setattr(VirtualTimeLoop, "run_in_executor", SelectorEventLoop.run_in_executor)
+
+    def planner(*told: Any, **today: Any) -> Plan:
+        if refuses:
+            raise PlanError("wall still to lay", "0.10", "a coat must be 0.6 mm to cover")
+        return quickly(*told, **today)
+
+    async def scenario() -> None:
+        async with open_shop(seed=3, replanner=planner) as shop:
+            slowly = shop.service._executor = Slowly()
+            notices, run = shop.supervisor.notices, shop.supervisor
+            await shop.ask("start", plan=shop.plan)
+            operator = asyncio.ensure_future(shop.operator().work())
+            await shop.until(lambda: "planned_again" in notices)
+            assert "being planned again" in notices["planned_again"]
+            await shop.until(lambda: run.state.step is Step.WEIGH)
+            assert "planned_again" not in notices
+            slowly.do(0)
+            await shop.clock.sleep(10.0)
+            assert "planned_again" not in notices
+            assert run.state.plan == shop.plan
+            await shop.until(lambda: run.state.step is Step.REST and run.state.index == 1)
+            operator.cancel()
+            await shop.ask("weigh_back", cup_left_g=40.0)
+            await shop.clock.sleep(10.0)
+            slowly.do(1)  # without the cup: overtaken
+            await shop.clock.sleep(10.0)
+            assert "being planned again" in notices["planned_again"]
+            assert run.state.plan == shop.plan
+            slowly.do(2)
+            await shop.clock.sleep(10.0)
+            assert ("planned_again" in notices) is refuses
+            assert (run.state.plan == shop.plan) is refuses
+            await shop.ask("abandon", reason="enough")
+            await shop.clock.sleep(10.0)
+            assert "planned_again" not in notices
 
     run_virtual(scenario())
 
