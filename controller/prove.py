@@ -17,6 +17,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
+from statistics import fmean
 from typing import Any
 
 import rfc8785
@@ -559,3 +560,17 @@ def replayed(run: Recorded, rig: RigSpec, room_degC: float, mould_degC: float) -
         said = f"Run {run.run_id} is not proven: nobody has measured its casting."
         return plan.model_copy(update={"notes": (*plan.notes, said)})
     return plan
+
+
+def to_look_at(run: Recorded) -> tuple[Plan, str]:
+    """The plan whose wall is a run's, and what it is in words: once every coat has gelled turning,
+    what was weighed and turned, which is not what was planned where somebody was late."""
+    try:
+        spin = turned(run) if run.proof is None else run.proof.spin
+    except InputError:
+        again = run.state.replay_of is not None
+        return run.plan, "As the proven run turned." if again else "As planned."
+    room_degC = fmean(coat.cure.mean_degC for coat in spin.coats)
+    mould = [sample.mould_degC for sample in run.samples if sample.mould_degC is not None]
+    plan = plan_today(run.plan, spin, room_degC, fmean(mould) if mould else room_degC)
+    return plan, "From what was weighed, and how it turned."

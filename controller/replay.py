@@ -519,7 +519,10 @@ def plan_today(
         if not ramps:
             said = f"coat {was.coat} would have gelled before it turns: nothing to repeat"
             raise InputError("run", proven.run_id, said)
-        coats.append(_coat_today(planned, was, history, today, ramps, poured_s, spin_from_s))
+        thickens = tuple(
+            (round(time_s * was.gel_ratio, 2), mu) for time_s, mu in viscosity_table(history)
+        )
+        coats.append(_coat_today(planned, was, thickens, today, ramps, poured_s, spin_from_s))
         kept.append(ReplayCoat(proven=was, today=CureTable.of(today, room_degC)))
     warmth = _in_shop(casting, room_degC, mould_degC)
     detail = ReplayPlan(
@@ -550,7 +553,7 @@ def _in_shop(casting: Casting, room_degC: float, mould_degC: float) -> Casting:
 def _coat_today(
     planned: CoatPlan,
     was: ProvenCoat,
-    history: cure.CureHistory,
+    viscosity: tuple[tuple[float, float], ...],
     today: CurePath,
     ramps: tuple[Ramp, ...],
     poured_s: float,
@@ -582,7 +585,7 @@ def _coat_today(
             ),
             "start_deg": was.start_deg,
             "ramps": ramps,
-            "viscosity": viscosity_table(history),
+            "viscosity": viscosity,
         }
     )
 
@@ -594,7 +597,7 @@ def _said(proven: ProvenRun, coats: list[CoatPlan], late_s: float) -> list[str]:
     )
     said = [
         f"Run {proven.run_id} again, by cure: the coats should gel at {gels} min.",
-        "The predicted wall is that of the proven run.",
+        "The wall's figures are those planned for the proven run.",
     ]
     if late_s > 5.0:
         said.append(

@@ -45,6 +45,7 @@ from controller.prove import (
     proof_data,
     replayed,
     taught_by,
+    to_look_at,
 )
 from controller.records import Journal, row_id
 from controller.run.again import (
@@ -444,14 +445,20 @@ class Service:
         return found
 
     async def wall_mesh(self, run_or_job_id: str) -> dict[str, Any] | None:
-        """vertices_mm (n, 3), faces (m, 3) and wall_mm (n,); None without a film."""
+        """vertices_mm (n, 3), faces (m, 3), wall_mm (n,) and, of a run, a note that says which
+        wall it is; None without a film."""
         if self._wall_mesh is None:
             return None
         job = self._jobs.get(run_or_job_id)
-        plan = job.plan if job is not None else await self.run_plan(run_or_job_id)
-        if plan is None:
+        if job is None:
+            run = await self._read(lambda journal: Recorded.read(journal, run_or_job_id))
+            loop = asyncio.get_running_loop()
+            plan, note = await loop.run_in_executor(self._walls, to_look_at, run)
+        elif job.plan is None:
             return None
-        return await self._mesh_of(self._wall_mesh, plan)
+        else:
+            plan, note = job.plan, ""
+        return {**await self._mesh_of(self._wall_mesh, plan), "note": note}
 
     async def _mesh_of(self, work: WallMesh, plan: Plan) -> dict[str, Any]:
         """The wall of a plan, computed once whoever asks, and however many do: the plan's page asks

@@ -45,6 +45,8 @@ VACUUM = "Keep your face away from the vessel."
 HARD = "Press on what is left in the cup: it must be hard all through."
 PROVE_IT = "Would you do it just so again? Then mark the run as proven."
 
+WALL_AS_PROVEN = "Turn the casting round to see the wall it gets, turned as the proven run was."
+
 BUTTONS: dict[Step, str] = {
     Step.PREPARE: "Ready",
     Step.WEIGH: "Parts together",

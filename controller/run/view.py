@@ -20,6 +20,7 @@ from controller.model import (
     Snapshot,
     Step,
     Vector3,
+    WallSummary,
 )
 from controller.plan.batch import probe_in_cup
 from controller.plantext import clock_words
@@ -104,6 +105,17 @@ def replay_view(state: RunState, now_s: float, seen: Seen) -> ReplayView | None:
     ahead_s = max(0.0, turning.ends_s - now_s)
     ends = Place(turning.profile_s, time_s + ahead_s)
     return follower.deviation(follower.today(seen.gel.best_s, room_degC), from_s, time_s, ends)
+
+
+def wall_view(state: RunState) -> WallSummary:
+    """What is foreseen of the wall. A replay turns as the proven run turned: where somebody was
+    late then, that is not the wall which was planned."""
+    planned = state.plan.wall
+    if state.replay_of is None:
+        return planned
+    return WallSummary(
+        target_mm=planned.target_mm, mean_mm=planned.mean_mm, note=plain.WALL_AS_PROVEN
+    )
 
 
 def _minutes(left_s: float) -> str:
@@ -312,7 +324,7 @@ def snapshot(
                 faults=gel.faults,
                 predicted=gel.predicted,
             ),
-            "wall": state.plan.wall,
+            "wall": wall_view(state),
             "replay": replay_view(state, now_s, seen),
             "alerts": (*alerts, *notices),
             "checklist": plain.CHECKLIST if state.step is Step.PREPARE else (),

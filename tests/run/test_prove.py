@@ -22,6 +22,7 @@ from controller.prove import (
     replayed,
     resin_memories,
     stayed_g,
+    to_look_at,
     turned,
 )
 from controller.records import Batch, Journal
@@ -49,6 +50,26 @@ def test_the_spin_is_read_back_as_it_was_handed_over(a_record: tuple[Path, str])
         assert was.spin_from_s == pytest.approx((coat.spin_from_s or 0) - (coat.parts_met_s or 0))
         assert was.cure.gel_s == coat.gel_coat_s
         assert {ramp.leg for ramp in was.ramps} == {ramp.leg for ramp in planned.ramps}
+
+
+def test_the_wall_to_look_at_is_that_of_what_was_turned(a_record: tuple[Path, str]) -> None:
+    """Each coat from when it began, and not when it should have; while it is under way, as planned.
+    The resin thickens at the pace that was found: at the gel, it is gelled in the film too."""
+    journal = Journal(a_record[0])
+    run = Recorded.read(journal, a_record[1])
+    journal.close()
+    plan, said = to_look_at(run)
+    assert said == "From what was weighed, and how it turned."
+    for now, was, planned in zip(plan.coats, turned(run).coats, run.plan.coats, strict=True):
+        assert now.mix_g == was.part_a_g + was.part_b_g
+        assert now.clock.spin_from_s == pytest.approx(was.spin_from_s, abs=1.0)
+        assert abs(was.spin_from_s - planned.clock.spin_from_s) > 5.0
+        assert now.clock.gel_expected_s == pytest.approx(was.cure.gel_s, rel=0.01)
+        assert now.viscosity[-1][0] == pytest.approx(was.cure.gel_s, rel=0.02)
+        assert abs(was.gel_ratio - 1.0) > 0.03
+    begun = next(n for n, e in enumerate(run.events) if e.kind == "turning_began")
+    early = Recorded(run.run_id, run.plan_json, run.events[: begun + 1], run.samples)
+    assert to_look_at(early) == (run.plan, "As planned.")
 
 
 def test_a_proof_holds_the_casting_against_its_plan(a_proven_record: tuple[Path, str]) -> None:
@@ -249,6 +270,7 @@ def test_the_panel_proves_once_and_casts_again(a_record: tuple[Path, str]) -> No
         weather = Weather(mean_degC=18.0, swing_degC=0.0)
         async with open_shop(record=path, judges=judge, weather=weather) as shop:
             judge.twin = shop.twin
+            shop.service._wall_mesh = lambda plan: {}
             await shop.until(lambda: shop.service.snapshot().room_degC is not None)
             asked = {"run_id": run_id, "weight_g": 290.0, "rim_mm": [4.6, 4.8]}
             first = await shop.ask("prove", key="once-and-again", **asked)
@@ -268,6 +290,14 @@ def test_the_panel_proves_once_and_casts_again(a_record: tuple[Path, str]) -> No
             assert plan.casting.shop.temp_degC == pytest.approx(18.0, abs=1.0)
             card = await shop.service.run(now.run_id or "")
             assert card.replay_of == run_id
+            # One figure on the page: the plan's was another where somebody had been late.
+            assert now.wall is not None
+            assert (now.wall.min_mm, now.wall.rim_mm) == (None, None)
+            assert "as the proven run was" in now.wall.note
+            mesh = await shop.service.wall_mesh(now.run_id or "")
+            assert mesh == {"note": "As the proven run turned."}
+            proven = await shop.service.wall_mesh(run_id)
+            assert proven == {"note": "From what was weighed, and how it turned."}
             await shop.ask("abandon", reason="only to see it start")
 
     run_virtual(scenario())

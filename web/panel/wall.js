@@ -105,7 +105,7 @@ function describe(seen, set, liquid, target) {
   const wall = seen.wall;
   if (!wall?.min_mm) return `${built} ${wall?.note ?? ""}`.trim();
   const rim = wall.rim_mm ? `, rim ${length(wall.rim_mm)} (white)` : "";
-  return `${built} Predicted when all coats are in: thinnest place ${length(wall.min_mm)} (black mark)${rim}. The rim is not the wall.`;
+  return `${built} As planned, when all coats are in: thinnest place ${length(wall.min_mm)} (black mark)${rim}. The rim is not the wall.`;
 }
 
 function patterns() {

@@ -6,7 +6,7 @@ import {
 } from "../vendor/three/three.module.js";
 import { h } from "../dom.js";
 import { length } from "../units.js";
-import { shadeOf } from "./shade.js";
+import { legend, shadeOf } from "./shade.js";
 
 const HEIGHT = 340;
 
@@ -42,7 +42,7 @@ export class Body {
     const push = (yaw, tilt) => () => this.look(this.yaw + yaw, this.tilt + tilt);
     const tool = (label, act) => h("button", { type: "button", onclick: act }, label);
     this.follow = tool("As it hangs now", () => this.setLive(!this.live));
-    box.replaceChildren(this.canvas, scale(low_mm, high_mm), h("p", { class: "tools" },
+    box.replaceChildren(this.canvas, legend(low_mm, high_mm, mesh.note), h("p", { class: "tools" },
       this.follow, tool("Left", push(-0.35, 0)), tool("Right", push(0.35, 0)),
       tool("Up", push(0, -0.35)), tool("Down", push(0, 0.35))));
     this.setLive(true);
@@ -139,14 +139,3 @@ function prepare(mesh) {
 }
 
 const extreme = (values, pick) => values.reduce((a, b) => pick(a, b));
-
-function scale(low_mm, high_mm) {
-  const shade = shadeOf(low_mm, high_mm);
-  const steps = Array.from({ length: 5 }, (_, i) => low_mm + ((high_mm - low_mm) * i) / 4);
-  return h("ul", { class: "key" }, steps.map((mm) => {
-    const chip = h("span", { class: "chip" });
-    chip.style.background = shade(mm);
-    return h("li", {}, chip, length(mm));
-  }));
-}
-

@@ -2,8 +2,8 @@
 
 import { h, s } from "../dom.js";
 import { fit, niceStep } from "../ink.js";
-import { clock, length, minutes } from "../units.js";
-import { shadeOf } from "./shade.js";
+import { clock, minutes } from "../units.js";
+import { legend, shadeOf } from "./shade.js";
 
 const SIDES = [["front", 0], ["right", 90], ["back", 180], ["left", 270]];
 
@@ -23,12 +23,7 @@ export function fourSides(mesh) {
     requestAnimationFrame(() => paint(canvas, points, faces, colours, centre, reach, (turn_deg * Math.PI) / 180));
     return h("figure", {}, canvas, h("figcaption", {}, name));
   }));
-  const steps = Array.from({ length: 5 }, (_, i) => low + ((high - low) * i) / 4);
-  return h("div", {}, box, h("ul", { class: "key" }, steps.map((mm) => {
-    const chip = h("span", { class: "chip" });
-    chip.style.background = shade(mm);
-    return h("li", {}, chip, length(mm));
-  })));
+  return h("div", {}, box, legend(low, high, mesh.note));
 }
 
 function paint(canvas, points, faces, colours, centre, reach, turn) {
