@@ -54,7 +54,7 @@ def baseline_of(plan: Plan) -> Plan | None:
 
 def side_by_side(plain: WallResult, planned: WallResult) -> Figure:
     """Baseline and plan in one scale: two views each."""
-    figure = Figure(figsize=(10, 4.0), layout="constrained")
+    figure = Figure(figsize=(10, 3.1), layout="constrained")
     grid = figure.add_gridspec(1, 5, width_ratios=[1, 1, 1, 1, 0.06])
     mean = planned.statistics.mean * 1e3
     scale = Normalize(vmin=0.5 * mean, vmax=1.25 * mean)
