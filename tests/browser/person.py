@@ -101,8 +101,8 @@ def choose(page: Page, look: Look) -> None:
 
 def wanted(page: Page) -> tuple[str, str]:
     """The grams of A and B that the sheet asks for."""
-    words = page.locator("#form .why").first.inner_text()
-    part_a, part_b = re.findall(r"([\d.]+) g of", words)
+    words = page.locator("#form .fields").inner_text()
+    part_a, part_b = re.findall(r"([\d.]+) g wanted", words)
     return part_a, part_b
 
 

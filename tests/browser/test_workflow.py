@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from playwright.sync_api import expect
 
+from controller.model import Alert, ScaleView
 from tests.browser.conftest import SIZES, OpenPhone
 from tests.browser.hands import begun, choose_and_start, press_next, tick_all, turning, until, weigh
 from tests.web.server import PanelServer
@@ -60,6 +61,28 @@ def test_three_coats_by_touch(open_phone: OpenPhone, size: str) -> None:
         assert names.count("weigh") == 3
         measured = next(c for c in panel.service.commands if c.name == "measure")
         assert measured.data == {"weight_g": 331.0, "rim_mm": [4.1]}
+
+
+def test_the_fields_to_fill_in_stand_above_the_fold_of_the_smallest_phone(
+    open_phone: OpenPhone, panel: PanelServer
+) -> None:
+    """With the scale's own lines over them, and a word that the frame waits."""
+    page = open_phone(panel, "small phone", viewport={"width": 360, "height": 640})
+    begun(panel)
+    waits = Alert(kind="waiting", sentence="The frame waits.", severity="caution", since_s=1.0)
+    panel.service.scale = ScaleView(mass_g=61.3, steady=True)
+    panel.call(lambda: panel.service.hand_work("next"))
+    panel.call(lambda: panel.service.warn((waits,)))
+    page.locator("#scale-take").wait_for()
+    expect(page.locator("#alerts")).to_contain_text("waits")
+    page.wait_for_timeout(300)
+    bar = page.locator(".bar").bounding_box()
+    assert bar is not None
+    for field, wanted in (("#part-a", "A: 76.4 g wanted"), ("#part-b", "B: 38.2 g wanted")):
+        box = page.locator(field).bounding_box()
+        assert box is not None
+        assert box["y"] + box["height"] <= bar["y"]
+        expect(page.locator(f"label[for={field[1:]}]")).to_have_text(wanted)
 
 
 def test_a_plans_tables_fit_a_small_phone(open_phone: OpenPhone, panel: PanelServer) -> None:

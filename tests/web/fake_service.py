@@ -76,8 +76,8 @@ COAT_STEPS = (
 SAYS: dict[Step, tuple[str, str, str]] = {  # sentence, why, the button
     Step.PREPARE: ("Get ready.", "Gloves and respirator on; release agent dry.", "All ready"),
     Step.WEIGH: (
-        "Weigh part A and part B.",
-        "Two clean cups, one scale.",
+        "Weigh 76.4 g of part A and 38.2 g of part B.",
+        "The clock starts when the parts meet.",
         "Parts together",
     ),
     Step.MIX: ("Mix.", "Scrape the wall and the bottom of the cup.", "Mixed"),

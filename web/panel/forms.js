@@ -49,8 +49,8 @@ export class Forms {
   weigh(seen) {
     const coat = seen.coats[seen.coat - 1];
     const [planA, planB] = [coat.planned_part_a_g, coat.planned_part_b_g];
-    const a = number("part-a", `Part A, ${massUnit()}`, massTo(planA));
-    const b = number("part-b", `Part B, ${massUnit()}`, massTo(planB));
+    const a = number("part-a", `A: ${mass(planA)} wanted`, massTo(planA));
+    const b = number("part-b", `B: ${mass(planB)} wanted`, massTo(planB));
     const verdict = h("p", { class: "why", role: "status" });
     const bar = h("div", { class: "ratio", "aria-hidden": "true" });
     const scale = new ScaleLine((grams) => {
@@ -85,7 +85,6 @@ export class Forms {
       this.onChange();
     };
     return form(submit, "Write the weights down",
-      h("p", { class: "why" }, `Coat ${seen.coat} wants ${mass(planA)} of A and ${mass(planB)} of B.`),
       scale.box, h("div", { class: "fields" }, a.label, b.label), bar, verdict);
   }
 
@@ -104,7 +103,7 @@ export class Forms {
   measure() {
     const weight = number("weight", `The casting weighs, ${massUnit()}`);
     const rim = [1, 2, 3].map((n) => number(`rim-${n}`, `Rim, place ${n}, ${lengthUnit()}`));
-    const spots = ["bottom", "side", "shoulder"].map((where) => [where, number(`spot-${where}`, `Wall at the ${where}, ${lengthUnit()}`)]);
+    const spots = ["bottom", "side", "shoulder"].map((where) => [where, number(`spot-${where}`, `Wall, ${where}, ${lengthUnit()}`)]);
     const given = (f) => Number(f.input.value) > 0;
     let written = false;
     this.why = () => (written ? "" : "Write the weight down first; the rest may stay empty.");

@@ -51,7 +51,7 @@ export const rate = (value_rpm) => (known(value_rpm) ? `${Math.abs(value_rpm).to
 
 // 400 -> "6:40", 4000 -> "1:06:40"
 export function clock(time_s) {
-  const whole = Math.floor(Math.abs(time_s));
+  const whole = Math.round(Math.abs(time_s)); // as the record's own words are
   const parts = [Math.floor(whole / 60) % 60, whole % 60];
   const hours = Math.floor(whole / 3600);
   const two = (n) => String(n).padStart(2, "0");
