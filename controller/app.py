@@ -27,7 +27,7 @@ from controller.model import MqttSpec, ProbeSpec, RigSpec, ScaleSpec, ScaleView,
 from controller.operator import Operator
 from controller.ports import Inputs, NoInputs, NoOutputs, Outputs, Press, Probe
 from controller.prove import resin_memories
-from controller.records import Journal, Records
+from controller.records import Records, standing
 from controller.run.judging import EstimatorApart, Remembering
 from controller.run.motion import frame_limits
 from controller.run.seen import GelJudges
@@ -136,16 +136,16 @@ def only_one(folder: Path) -> Iterator[None]:
 def going_on(record: Path, speed: float) -> SystemClock:
     """The rig's clock, taken up where the last process left it; a new one when the record cannot
     be read: a frame moved by hand has no casting that it would put out of step."""
-    if not record.exists():
-        return SystemClock(speed)
     try:
-        journal = Journal(record)
+        journals = standing(record)
     except RecordError:
         return SystemClock(speed)
     try:
-        return SystemClock(speed, journal.anchor())
+        anchors = [anchor for journal in journals if (anchor := journal.anchor())]
+        return SystemClock(speed, anchors[0] if anchors else None)
     finally:
-        journal.close()
+        for journal in journals:
+            journal.close()
 
 
 def _pins(spec: RigSpec, clock: SystemClock) -> tuple[Inputs, Outputs]:

@@ -17,8 +17,12 @@ PARTS = ("", "-wal")  # of a database; what follows its name. The -shm is made a
 def _folders() -> list[Path]:
     """Best first. The service manager's RuntimeDirectory (systemd.exec(5)) and the login's
     XDG_RUNTIME_DIR lie in memory, so that a dead card does not take them along, and outlive the
-    process; a temporary folder may be private to the service, and then ends with it."""
-    named = [os.environ.get(name, "") for name in ("RUNTIME_DIRECTORY", "XDG_RUNTIME_DIR")]
+    process; a temporary folder may be private to the service, and then ends with it. A command in
+    a login has not been told the service's folder, and looks where the unit file has it."""
+    named = [
+        os.environ.get("RUNTIME_DIRECTORY", "/run/evenwall"),
+        os.environ.get("XDG_RUNTIME_DIR", ""),
+    ]
     found = [Path(value.split(":")[0]) for value in named if value]
     with contextlib.suppress(FileNotFoundError):  # no temporary folder can be written
         found.append(Path(tempfile.gettempdir()))
@@ -37,6 +41,11 @@ def is_there(place: Path) -> bool:
         return place.parent.lstat().st_uid == os.geteuid() and place.is_file()
     except OSError:
         return False
+
+
+def copies(record: Path) -> list[Path]:
+    """Where the record goes on now; none: in its own file."""
+    return [place for place in places(record) if is_there(place)]
 
 
 def begin(place: Path, record: Path, parts: Sequence[str] = PARTS) -> None:

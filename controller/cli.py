@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 from controller.errors import EvenwallError, InputError, naming
 from controller.model import Step, read_casting, read_plan
 from controller.plantext import clock_words, describe
-from controller.records import Journal
+from controller.records import Journal, standing, to_change
 from firmware_bridge.clock import SystemClock
 from firmware_bridge.contract import BridgeError
 
@@ -471,7 +471,7 @@ def replay(args: argparse.Namespace) -> int:
     from controller import app
 
     home = args.data or app.data_home()
-    where = (journal_of(home, args.run_id).path or home).parent
+    where, _ = journal_of(home, args.run_id)
     if where != home:  # the demo's, which lies beside the rigs' own
         if app.sample_rig(args.rig).backend != "simulated":
             hint = f"it stands under {where}"
@@ -498,15 +498,15 @@ def runs(args: argparse.Namespace) -> int:
     action = args.action or "list"
     if action == "list":
         told = runscli.Told([], "No runs yet.")
-        tables = [runscli.runs_table(journal) for journal in journals(home)]
+        tables = [runscli.runs_table(record) for record in records_under(home).values()]
         if tables:
             data = [row for table in tables for row in table.data]
             told = runscli.Told(data, "\n\n".join(table.text for table in tables))
     elif action == "import":
         with app.only_one(home):
-            told = runscli.import_runs(Journal(home / app.RECORD), args.folder)
+            told = runscli.import_runs(to_change(home / app.RECORD), args.folder)
     else:
-        journal = journal_of(home, args.run_id)
+        folder, journal = journal_of(home, args.run_id)
         if action == "show":
             told = runscli.show_run(journal, args.run_id)
         elif action == "report":
@@ -519,7 +519,8 @@ def runs(args: argparse.Namespace) -> int:
             told = runscli.export_runs(journal, args.run_id, args.out / args.run_id, formats)
         else:
             measured = runscli.measured(args.weight_g, args.rim_mm, args.spot)
-            with app.only_one((journal.path or home).parent):
+            with app.only_one(folder):
+                journal = to_change(folder / app.RECORD)
                 utc = SystemClock().utc().isoformat()
                 told = runscli.prove_run(journal, args.run_id, measured, utc)
     if args.json:
@@ -529,22 +530,21 @@ def runs(args: argparse.Namespace) -> int:
     return 0
 
 
-def journals(home: Path) -> list[Journal]:
-    """Every record under this folder: the rigs' own, and the demo's beside it."""
+def records_under(home: Path) -> dict[Path, list[Journal]]:
+    """Every record under this folder, by its own: the rigs', and the demo's beside it."""
     from controller import app
 
-    return [
-        Journal(path)
-        for path in (home / app.RECORD, *sorted(home.glob(f"*/{app.RECORD}")))
-        if path.exists()
-    ]
+    paths = (home / app.RECORD, *sorted(home.glob(f"*/{app.RECORD}")))
+    found = {path.parent: standing(path) for path in paths}
+    return {folder: record for folder, record in found.items() if record}
 
 
-def journal_of(home: Path, run_id: str) -> Journal:
-    """The record that holds this run. Raises InputError when none does."""
-    for journal in journals(home):
-        if run_id in journal.run_ids():
-            return journal
+def journal_of(home: Path, run_id: str) -> tuple[Path, Journal]:
+    """Whose record holds this run, and where it stands. Raises InputError when none does."""
+    for folder, record in records_under(home).items():
+        for journal in record:
+            if run_id in journal.run_ids():
+                return folder, journal
     raise InputError("RUN", run_id, f"no such run under {home}", hint="see `evenwall runs`")
 
 

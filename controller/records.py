@@ -441,7 +441,7 @@ class Records:
             journal = self._moved_on(error) or self._in_memory(error)
             if self._path != path:
                 return journal
-        for place in filter(beside.is_there, beside.places(path)):
+        for place in beside.copies(path):
             try:
                 journal.take_in(place)
                 beside.end(place)
@@ -547,6 +547,30 @@ class Records:
 
 def row_id(row: Event | Sample) -> int:
     return row.event_id if isinstance(row, Event) else row.sample_id
+
+
+def standing(path: Path) -> list[Journal]:
+    """The record as it stands, to be read: what it goes on in beside its disk, then its own file.
+    The first holds the newer rows, and the older ones too unless there was no room for them.
+    Empty when there is none; raises RecordError when none of what is there can be read."""
+    there = beside.copies(path)
+    if there or path.exists():
+        there.append(path)
+    found, wrong = [], []
+    for file in there:
+        try:
+            found.append(Journal(file))
+        except RecordError as error:
+            wrong.append(error)
+    if wrong and not found:
+        raise wrong[0]
+    return found
+
+
+def to_change(path: Path) -> Journal:
+    """The record for a command that writes into it, no controller being there: what went on beside
+    its disk is put back first, as a controller does. Raises RecordError."""
+    return Records(path).journal if beside.copies(path) else Journal(path)
 
 
 def _writable(path: Path) -> Journal:

@@ -54,10 +54,13 @@ def measured(
     return None if found == Measured() else found
 
 
-def runs_table(journal: Journal) -> Told:
-    """Every run, newest first."""
+def runs_table(record: Sequence[Journal]) -> Told:
+    """Every run, newest first. record: as `records.standing` has it."""
     rows, data = [], []
-    for run_id in journal.run_ids():
+    holding = {run_id: journal for journal in reversed(record) for run_id in journal.run_ids()}
+    order = dict.fromkeys(run_id for journal in record for run_id in journal.run_ids())
+    for run_id in order:
+        journal = holding[run_id]
         run = Recorded(run_id, journal.plan_json(run_id), tuple(journal.events(run_id)), ())
         state = run.state
         done = sum(coat.done for coat in state.coats)

@@ -5,13 +5,15 @@
   backup.py restore FILE.tar.gz     stop the service first: systemctl stop evenwall
 
 Databases are copied by SQLite's own online backup, so a copy is whole although rows are being
-written. A restore checks everything first, and sets aside what it replaces.
+written. A record that goes on in memory, because its disk refuses it, is saved with the rows from
+there. A restore checks everything first, and sets aside what it replaces.
 """
 
 from __future__ import annotations
 
 import argparse
 import fcntl
+import hashlib
 import os
 import shutil
 import sqlite3
@@ -21,6 +23,7 @@ import tempfile
 from pathlib import Path
 
 FOLDERS = {"records": "/var/lib/evenwall", "settings": "/etc/evenwall"}
+RUNTIME = "/run/evenwall"  # where controller/beside.py lets a record go on
 SIDE_FILES = ("-wal", "-shm", "-journal")
 
 
@@ -44,7 +47,11 @@ def save(archive: Path, root: Path) -> int:
                     if is_database(path):
                         copy = Path(scratch) / "copy.sqlite"
                         copy.unlink(missing_ok=True)
-                        copy_database(path, copy)
+                        newer = gone_on(root, f"{folder}/{path.relative_to(base)}")
+                        if newer is None:
+                            copy_database(path, copy)
+                        else:
+                            put_together(path, newer, copy)
                     tar.add(copy, f"{name}/{path.relative_to(base)}")
                     count += 1
         os.replace(part, archive)
@@ -59,6 +66,38 @@ def copy_database(source: Path, target: Path) -> None:
     finally:
         writer.close()
         reader.close()
+
+
+def gone_on(root: Path, record: str) -> Path | None:
+    """The file in which this record goes on, if it does."""
+    digest = hashlib.sha256(os.fsencode(record)).hexdigest()[:12]
+    folder = root / RUNTIME.lstrip("/") / f"evenwall-record-{digest}"
+    newer = folder / Path(record).name
+    return newer if newer.is_file() and is_database(newer) else None
+
+
+def put_together(record: Path, newer: Path, target: Path) -> None:
+    """What a record goes on in, with the older rows that it may have had no room for. SQLite opens
+    no log on a disk that takes nothing; nobody writes there any more, so the parts are copied."""
+    copy_database(newer, target)
+    older = target.with_name("older.sqlite")
+    for end in ("", "-wal"):
+        part = record.with_name(record.name + end)
+        part_copy = older.with_name(older.name + end)
+        part_copy.unlink(missing_ok=True)
+        if part.exists():
+            shutil.copyfile(part, part_copy)
+    database = sqlite3.connect(target)
+    try:
+        database.execute("ATTACH ? AS older", (str(older),))
+        tables = database.execute("SELECT name FROM main.sqlite_master WHERE type = 'table'")
+        with database:
+            for (table,) in tables.fetchall():
+                database.execute(
+                    f'INSERT OR IGNORE INTO main."{table}" SELECT * FROM older."{table}"'
+                )
+    finally:
+        database.close()
 
 
 def damage(path: Path) -> str:
@@ -106,6 +145,9 @@ def restore(archive: Path, root: Path) -> int:
                     os.chown(path, owner.st_uid, owner.st_gid)
                 fresh.chmod(owner.st_mode & 0o7777)
             shutil.move(fresh, base)
+            if name == "records":  # rows of before must not be put into what was restored
+                for copy in (root / RUNTIME.lstrip("/")).glob("evenwall-record-*"):
+                    shutil.move(copy, aside / copy.name)
     return len(members)
 
 

@@ -12,9 +12,8 @@ import pytest
 import trimesh
 
 from controller import cli
-from controller.app import RECORD, SAMPLES, House
+from controller.app import SAMPLES, House
 from controller.cli import main
-from controller.records import Journal
 from controller.serving import SIMULATED_HELP, _typed, meaning
 
 SMALL = Path(__file__).resolve().parents[2] / "hardware" / "rigs" / "small.toml"
@@ -185,19 +184,17 @@ def test_a_run_of_the_demo_is_replayed_where_it_lies(
     """`evenwall runs` lists it without a word of where: so is it replayed. A real frame has its own
     record and does not write into the demo's."""
     where: list[Path] = []
-    record = tmp_path / "demo" / RECORD
-    journal = Journal(record)
-    monkeypatch.setattr(cli, "journal_of", lambda home, run_id: journal)
+    folder = tmp_path / "demo"
+    monkeypatch.setattr(cli, "journal_of", lambda home, run_id: (folder, None))
     monkeypatch.setattr(cli, "_cast", lambda args, what: where.append(args.data) or 0)
     assert main(["replay", "a-run", "--data", str(tmp_path)]) == 0
-    assert where == [record.parent]
+    assert where == [folder]
     rig = SMALL.read_text(encoding="utf-8")
     assert 'backend = "simulated"' in rig
     (tmp_path / "rig.toml").write_text(rig.replace('"simulated"', '"serial"', 1))
     words = ["replay", "a-run", "--data", str(tmp_path), "--rig", str(tmp_path / "rig.toml")]
     assert main(words) == 2
     assert "RUN is a-run: was not cast on this rig" in capsys.readouterr().err
-    journal.close()
 
 
 def test_a_port_that_is_none(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -13,6 +13,8 @@ from pathlib import Path
 
 import pytest
 
+from controller import beside
+
 BACKUP = Path(__file__).resolve().parents[2] / "hardware" / "install" / "backup.py"
 
 
@@ -83,6 +85,38 @@ def test_round_trip_beside_a_writer(root: Path, tmp_path: Path) -> None:
     assert len(found) % 10 == 0  # no transaction was cut in two
     assert found == [(n, 2 * n) for n in range(len(found))]
     assert (root / "etc/evenwall.before-restore/rig.toml").read_text() == "spoilt"
+
+
+def went_on(root: Path, journal: Path) -> Path:
+    """The journal's file in memory, where the service's own program would look for it."""
+    home = Path("/var/lib/evenwall") / journal.name
+    (place,) = (p for p in beside.places(home) if p.parts[:3] == ("/", "run", "evenwall"))
+    return root / place.relative_to("/")
+
+
+@pytest.mark.parametrize("parts", [beside.PARTS, ()], ids=["whole", "without room for the old"])
+def test_a_record_that_went_on_in_memory_is_saved_whole_and_not_mixed_into_a_restored_one(
+    root: Path, tmp_path: Path, parts: tuple[str, ...], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("RUNTIME_DIRECTORY", raising=False)
+    journal = root / "var/lib/evenwall/journal.sqlite"
+    place = went_on(root, journal)
+    place.parents[1].mkdir(parents=True)
+    beside.begin(place, journal, parts)
+    database = sqlite3.connect(place)
+    database.execute("CREATE TABLE IF NOT EXISTS rows (id INTEGER PRIMARY KEY, twice INTEGER)")
+    database.execute("INSERT INTO rows VALUES (1000, 2000)")
+    database.commit()
+    database.close()
+    journal.with_name("journal.sqlite-shm").symlink_to("nowhere")  # SQLite cannot open it
+    saved = backup(root, "save", tmp_path / "backup.tar.gz")
+    assert saved.returncode == 0, saved.stderr
+    restored = backup(root, "restore", tmp_path / "backup.tar.gz")
+    assert restored.returncode == 0, restored.stderr
+    assert rows(root) == [(n, 2 * n) for n in range(1001)]
+    assert not place.exists()
+    aside = root / "var/lib/evenwall.before-restore" / place.parent.name
+    assert (aside / place.name).exists()
 
 
 def test_a_damaged_database_is_not_restored(root: Path, tmp_path: Path) -> None:

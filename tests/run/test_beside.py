@@ -15,10 +15,11 @@ from pathlib import Path
 import pytest
 
 from controller import beside
-from controller.app import only_one
+from controller.app import going_on, only_one
+from controller.cli import main
 from controller.errors import InputError
 from controller.model import Event
-from controller.records import Damaged, DiskRefuses, Journal, Records
+from controller.records import Batch, Damaged, DiskRefuses, Journal, Records
 from firmware_bridge.clock import Anchor
 
 ANCHOR = Anchor(at_s=12.0, boot="b", machine_s=3.0, utc="2026-01-05T09:00:00+00:00")
@@ -266,6 +267,68 @@ def test_what_went_on_elsewhere_is_kept_when_it_cannot_be_put_back(
         await records.close()
 
     lived(scenario)
+
+
+def test_commands_find_a_record_where_it_goes_on_and_a_proof_puts_it_back(
+    a_record: tuple[Path, str], run_dir: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path, run_id = a_record
+    home = ["--data", str(path.parent)]
+    place = beside.places(path)[0]
+    beside.begin(place, path)
+    copy = Journal(place)
+    said = Event(
+        event_id=copy.last_id() + 1,
+        run_id=run_id,
+        at_s=9e3,
+        utc="",
+        kind="noted",
+        data={"text": "written beside the disk"},
+    )
+    batch = Batch(notes={"anchor": ANCHOR.to_json()})
+    batch.events.append((said, None))
+    copy.write(batch)
+    copy.close()
+    index = path.with_name(f"{path.name}-shm")
+    index.symlink_to("nowhere")
+    with pytest.raises(DiskRefuses):
+        Journal(path)
+    assert going_on(path, 1.0).now_s() >= ANCHOR.at_s
+    assert main(["runs", *home]) == 0
+    assert capsys.readouterr().out.count(run_id) == 1
+    assert main(["runs", "show", run_id, *home]) == 0
+    assert "written beside the disk" in capsys.readouterr().out
+    index.unlink()
+    assert main(["runs", "prove", run_id, "--weight-g", "280", *home]) == 0
+    assert not place.exists()
+    assert main(["runs", "show", run_id, *home]) == 0
+    shown = capsys.readouterr().out
+    assert "written beside the disk" in shown
+    assert "Proven" in shown
+
+
+def test_commands_find_the_older_runs_too_where_the_other_place_had_no_room_for_them(
+    a_record: tuple[Path, str], run_dir: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path, run_id = a_record
+    place = beside.places(path)[0]
+    beside.begin(place, path, ())
+    Journal(place).close()
+    assert main(["runs", "--data", str(path.parent)]) == 0
+    assert run_id in capsys.readouterr().out
+    place.write_bytes(b"this is no database at all" * 400)
+    assert main(["runs", "show", run_id, "--data", str(path.parent)]) == 0
+    assert run_id in capsys.readouterr().out
+
+
+def test_a_command_that_was_told_no_folder_looks_in_the_services_own(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A login has no RUNTIME_DIRECTORY; the unit file names the folder."""
+    unit = Path(__file__).resolve().parents[2] / "hardware" / "install" / "evenwall.service"
+    assert "\nRuntimeDirectory=evenwall\n" in unit.read_text(encoding="utf-8")
+    monkeypatch.delenv("RUNTIME_DIRECTORY")
+    assert beside.places(tmp_path / "record.sqlite")[0].parents[1] == Path("/run/evenwall")
 
 
 def test_nobody_elses_copy_is_taken_for_ours(

@@ -109,7 +109,7 @@ def test_only_coats_that_gelled_turning_are_compared(a_record: tuple[Path, str])
 
 def test_the_list_and_the_run_in_words(a_record: tuple[Path, str]) -> None:
     journal = Journal(a_record[0])
-    table = runs_table(journal)
+    table = runs_table([journal])
     assert a_record[1] in table.text
     assert table.data[0]["coats_done"] == 3
     told = show_run(journal, a_record[1])
@@ -129,7 +129,7 @@ def test_the_list_and_the_run_in_words(a_record: tuple[Path, str]) -> None:
         show_run(journal, "none")
     journal.close()
     empty = Journal(None)
-    assert runs_table(empty).text == "No runs yet."
+    assert runs_table([empty]).text == "No runs yet."
     empty.close()
 
 
