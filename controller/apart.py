@@ -28,11 +28,11 @@ _at_work: set[Apart] = set()
 
 class Apart:
     """A process that answers what its subject is asked, one question at a time: first of a module,
-    then of what was made of it (`become`). It ends with `end`, or with this process."""
+    then of what was last made of it (`become`). It ends with `end`, or with this process."""
 
-    def __init__(self, where: str) -> None:
+    def __init__(self, where: str, niceness: int = NICENESS) -> None:
         """where: the module's name. Raises EvenwallError when the machine gives no process."""
-        command = (sys.executable, "-m", "controller.apart", where)
+        command = (sys.executable, "-m", "controller.apart", where, str(niceness))
         try:
             self._process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
         except OSError as error:
@@ -48,7 +48,7 @@ class Apart:
         return self._ask(name, args, more, progress, become=False)
 
     def become(self, name: str, *args: Any) -> None:
-        """Call this, and let what it gives be asked from now on. Raises as `ask`."""
+        """Call this of the module, and let what it gives be asked from now on. Raises as `ask`."""
         self._ask(name, args, {}, None, become=True)
 
     def _ask(
@@ -77,6 +77,11 @@ class Apart:
         # UnpicklingError: killed in the middle of a word. ValueError: of a pipe closed by `end`.
         except (EOFError, BrokenPipeError, pickle.UnpicklingError, ValueError):
             raise EvenwallError(f"{name} ended early, with code {self._process.wait()}") from None
+
+    @property
+    def ended(self) -> bool:
+        """By `end`, or by itself."""
+        return self._process.poll() is not None
 
     def end(self) -> None:
         """Once more does no harm; whoever waits for an answer is let go."""
@@ -109,7 +114,7 @@ def main() -> None:
     else there: what is printed goes to standard error)."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the parent, who ends us
     with contextlib.suppress(OSError):
-        os.nice(NICENESS)
+        os.nice(int(sys.argv[2]))
     pipe = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())
     if isinstance(sys.stdout, TextIOWrapper):  # a pipe's buffer would die with this process
@@ -119,14 +124,15 @@ def main() -> None:
         pickle.dump((kind, value), pipe)
         pipe.flush()
 
-    subject: Any = import_module(sys.argv[1])
+    module: Any = import_module(sys.argv[1])
+    subject = module
     with contextlib.suppress(EOFError, BrokenPipeError):
         while True:
             name, args, more, tells, become = pickle.load(sys.stdin.buffer)
             if tells:
                 more["progress"] = lambda fraction, words: say("progress", (fraction, words))
             try:
-                found = getattr(subject, name)(*args, **more)
+                found = getattr(module if become else subject, name)(*args, **more)
             except EvenwallError as error:
                 say("error", error)
                 continue

@@ -22,6 +22,7 @@ WAITING_S = 180.0  # a person who has not answered for so long may have gone
 STOOD_S = 60.0  # standing while liquid for longer than this deserves a look
 GELLING_FROM = 0.9  # of the earliest gel expected: stopping later spoils little
 LATE_GEL = 1.05  # times the time it should be safe to stop
+OLD_S = 60.0  # an estimate that has not taken in what the probe said since is late
 COLD_K = 3.0  # below the shop's planned temperature
 
 _ACT_NOW = {
@@ -147,6 +148,9 @@ def _resin(state: RunState, now_s: float, seen: Seen) -> set[str]:
         expected_s = seen.gel.safe_to_stop_s or clock.gel_high_s
         if time_s > LATE_GEL * max(expected_s, clock.gel_high_s):
             kinds.add("no_gel")
+        heard_s = seen.gel.at_s
+        if heard_s is not None and time_s - heard_s > OLD_S + seen.lag_s:
+            kinds.add("estimate_old")
     if coat.gave_up:
         kinds.add("gave_up")
     if coat.poured_s is not None and state.index > 0:

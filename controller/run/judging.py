@@ -3,17 +3,19 @@ other."""
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
-from collections.abc import Callable
-from dataclasses import dataclass, field
-from typing import Protocol
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, Protocol
 
 from controller import gel
 from controller.apart import Apart
+from controller.errors import EvenwallError
 from controller.memory import ResinMemory, case_with, lesson, with_batch
 from controller.model import CoatPlan, Plan, ProbeSpec
 from controller.plan.batch import cure_sheet
-from controller.run.seen import GelJudge, GelReading
+from controller.run.seen import GelJudge, GelReading, GelRow
 from controller.units import degC, kelvin, kilograms, metres
 
 RESIN_NOTES = "resin:"
@@ -98,24 +100,25 @@ class Estimator:
         self._fed_s = -FEED_S
         self._reading = GelReading()
 
-    def feed(
-        self,
-        coat_time_s: float,
-        probe_degC: float | None,
-        room_degC: float | None,
-        mould_degC: float | None,
-    ) -> GelReading:
-        del mould_degC  # taken at the pour
-        if coat_time_s < SETTLE_S or coat_time_s - self._fed_s < FEED_S:
-            return self._reading
-        self._fed_s = coat_time_s
-        row = gel.Row(
-            coat_time_s,
-            None if probe_degC is None else kelvin(probe_degC),
-            None if room_degC is None else kelvin(room_degC),
-        )
-        self._state, found = gel.step(self._state, row)
-        return self._told(found)
+    def feed(self, rows: Sequence[GelRow]) -> GelReading:
+        """One after another, however many have waited: a fit that has not followed them is far
+        from where they lead, and one refit at the last of them called up to a third too early."""
+        found = None
+        for time_s, probe_degC, room_degC in rows:
+            if time_s < SETTLE_S or time_s - self._fed_s < FEED_S:
+                continue
+            self._fed_s = time_s
+            row = gel.Row(
+                time_s,
+                None if probe_degC is None else kelvin(probe_degC),
+                None if room_degC is None else kelvin(room_degC),
+            )
+            self._state, found = gel.step(self._state, row)
+        if found is not None:
+            self._told(found)
+        if rows:
+            self._reading = replace(self._reading, at_s=rows[-1][0])
+        return self._reading
 
     def touched(self, what: str, coat_time_s: float) -> GelReading:
         touch = gel.Touch("coat" if what == "coat" else "cup", coat_time_s)
@@ -132,6 +135,7 @@ class Estimator:
     def _told(self, found: gel.GelEstimate) -> GelReading:
         every = max(1, len(found.curve) // CURVE_POINTS)
         self._reading = GelReading(
+            at_s=found.at_s,
             best_s=found.best_s,
             low_s=found.low_s,
             high_s=found.high_s,
@@ -150,30 +154,41 @@ class Estimator:
 
 
 class EstimatorApart:
-    """An Estimator in a process of its own: its refits would make the event loop late."""
+    """An Estimator in a process of its own, for one coat after another: its refits would make the
+    event loop late.
 
-    def __init__(self, case: gel.Case) -> None:
-        self._apart = Apart(__name__)
-        self._apart.become("Estimator", case)
+    The process is begun before there is a coat, since on a busy machine its imports alone take up
+    to a minute, and is as nice as the one that keeps the frame turning: it works for a hundredth of
+    the time, and has to get that.
+    """
+
+    _ask: Callable[..., Any]
+
+    def __init__(self) -> None:
+        self._apart: Apart | None = None
         self._batch: gel.EarlierBatch | None = None
+        with contextlib.suppress(EvenwallError):  # if it is still so at the first coat, it is told
+            self._apart = Apart(__name__, niceness=0)
 
-    def feed(
-        self,
-        coat_time_s: float,
-        probe_degC: float | None,
-        room_degC: float | None,
-        mould_degC: float | None,
-    ) -> GelReading:
-        found: GelReading = self._apart.ask("feed", coat_time_s, probe_degC, room_degC, mould_degC)
+    def __call__(self, case: gel.Case) -> EstimatorApart:
+        """For the next coat. Raises as `Estimator`, and EvenwallError without a process."""
+        if self._apart is None or self._apart.ended:
+            self._apart = Apart(__name__, niceness=0)
+        self._ask, self._batch = self._apart.ask, None
+        self._apart.become("Estimator", case)
+        return self
+
+    def feed(self, rows: Sequence[GelRow]) -> GelReading:
+        found: GelReading = self._ask("feed", rows)
         return found
 
     def touched(self, what: str, coat_time_s: float) -> GelReading:
-        found: GelReading = self._apart.ask("touched", what, coat_time_s)
-        self._batch = self._apart.ask("batch")
+        found: GelReading = self._ask("touched", what, coat_time_s)
+        self._batch = self._ask("batch")
         return found
 
     def batch(self) -> gel.EarlierBatch | None:
         return self._batch
 
     def end(self) -> None:
-        self._apart.end()
+        return None  # its process waits for the next coat

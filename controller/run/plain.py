@@ -88,6 +88,8 @@ ALERTS: dict[str, str] = {
     "mix_gone": "The mix has passed its pot life: do not pour it. Set the cup outside, mix anew.",
     "no_gel": "The coat should have gelled by now. Keep turning; touch the rim with a gloved stick "
     "and say when it holds.",
+    "estimate_old": "The gel's estimate is late: this computer is busy. Turning goes on; touch the "
+    "rim with a gloved stick and say when it holds.",
     "gave_up": "The coat did not gel in three times the expected time: wrong weights, a bad batch "
     "or cold. Turning has ended; see what the sheet says before a next coat.",
     "too_hot": "The resin is hotter than the sheet's peak: keep away from the cup, put it outside "

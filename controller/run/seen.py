@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
@@ -11,11 +11,14 @@ from controller.ports import Light, Press, Reading
 from controller.run.motion import Ramp3
 from firmware_bridge.contract import RigState
 
+GelRow = tuple[float, float | None, float | None]  # coat_time_s, probe_degC, room_degC
+
 
 @dataclass(frozen=True, slots=True)
 class GelReading:
     """What is thought of the running coat's gel, on the coat's own clock."""
 
+    at_s: float | None = None  # of the newest row it takes in; None: nobody judges
     best_s: float | None = None
     low_s: float | None = None
     high_s: float | None = None
@@ -31,13 +34,7 @@ class GelReading:
 class GelJudge(Protocol):
     """Follows one coat from the moment its parts met; knows no clock."""
 
-    def feed(
-        self,
-        coat_time_s: float,
-        probe_degC: float | None,
-        room_degC: float | None,
-        mould_degC: float | None,
-    ) -> GelReading: ...
+    def feed(self, rows: Sequence[GelRow]) -> GelReading: ...
 
     def touched(self, what: str, coat_time_s: float) -> GelReading: ...
 

@@ -40,6 +40,7 @@ from controller.run.seen import (
     GelJudge,
     GelJudges,
     GelReading,
+    GelRow,
     Hold,
     Queue,
     Record,
@@ -144,7 +145,7 @@ class Supervisor:
         self._judged = GelReading()
         self._judge_era = 0  # every coat begins a new one; thoughts of an older one are void
         self._judging: asyncio.Task[None] | None = None
-        self._coat_rows: list[tuple[float, float | None, float | None, float | None]] = []
+        self._coat_rows: list[GelRow] = []
         self._sampled_s = -math.inf
         self.seen = Seen()
         self.looks = 0  # how often it has looked; who watches over it sees that it still does
@@ -219,9 +220,7 @@ class Supervisor:
         samples = await self.records.read(lambda journal: journal.samples(run_id))
         if met_s is not None:
             self._coat_rows = [
-                (s.at_s - met_s, s.probe_degC, s.room_degC, s.mould_degC)
-                for s in samples
-                if s.at_s >= met_s
+                (s.at_s - met_s, s.probe_degC, s.room_degC) for s in samples if s.at_s >= met_s
             ]
             self._begin_judging()
         self._record("restarted", self.clock.now_s(), {}, None)
@@ -560,14 +559,13 @@ class Supervisor:
             return
         probe = self.probes["resin"][0] if "resin" in self.probes else ProbeSpec()
         plan, coat = state.plan, state.coat_plan
+        self._judged = GelReading(at_s=self.clock.now_s() - met_s)
         touches = [(what, at_s - met_s) for what, at_s in state.coat.touches]
         rows, self._coat_rows = self._coat_rows, []
 
         def work() -> tuple[GelJudge, GelReading]:
             judge = self.judges(plan, coat, probe, poured_s - met_s)
-            reading = GelReading()
-            for row in rows:
-                reading = judge.feed(*row)
+            reading = judge.feed(rows)
             for what, time_s in touches:
                 reading = judge.touched(what, time_s)
             return judge, reading
@@ -609,6 +607,7 @@ class Supervisor:
     def _no_judge(self, era: int, error: EvenwallError) -> None:
         if era == self._judge_era:
             self._drop_judge()
+            self._judged = GelReading()
             told = f"The gel cannot be foreseen ({error}): touch the coat, and say so."
             self.notices["gel"] = told
 
@@ -618,14 +617,7 @@ class Supervisor:
         if judge is None or (self._judging is not None and not self._judging.done()):
             return
         rows, self._coat_rows = self._coat_rows, []
-
-        def work() -> tuple[GelJudge, GelReading]:
-            reading = self._judged
-            for row in rows:
-                reading = judge.feed(*row)
-            return judge, reading
-
-        self._think(work)
+        self._think(lambda: (judge, judge.feed(rows)))
 
     def _sample(self, now_s: float, seen: Seen) -> None:
         """One row of the curve, while there is a coat to follow."""
@@ -642,16 +634,16 @@ class Supervisor:
         def degC(reading: Reading | None) -> float | None:
             return reading.temp_degC if reading is not None else None
 
-        row = (degC(seen.probe), degC(seen.room), degC(seen.mould))
+        probe_degC, room_degC = degC(seen.probe), degC(seen.room)
         sample = self.records.sample(
             state.run_id,
             {
                 "at_s": now_s,
                 "coat": state.index + 1,
                 "coat_time_s": coat_time_s,
-                "probe_degC": row[0],
-                "room_degC": row[1],
-                "mould_degC": row[2],
+                "probe_degC": probe_degC,
+                "room_degC": room_degC,
+                "mould_degC": degC(seen.mould),
                 "major_rpm": rig.major.rate_rpm if rig else 0.0,
                 "minor_rpm": rig.minor.rate_rpm if rig else 0.0,
                 "major_deg": rig.major.angle_deg if rig else 0.0,
@@ -667,7 +659,7 @@ class Supervisor:
         if coat_time_s is not None and state.coat.gel_called_s is None and not state.coat.done:
             # The probe's own moment: on a rising curve a late look would read as noise.
             late_s = 0.0 if seen.probe is None else now_s - seen.probe.at_s
-            self._coat_rows.append((coat_time_s - late_s, *row))
+            self._coat_rows.append((coat_time_s - late_s, probe_degC, room_degC))
             self._ask_judge()
 
     # --- showing ---------------------------------------------------------------------------------

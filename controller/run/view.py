@@ -147,6 +147,9 @@ def sentence(state: RunState, now_s: float, seen: Seen) -> tuple[str, str]:
     if state.step is Step.SPIN:
         if coat.safe_s is not None and now_s < coat.safe_s:
             return "The coat has gelled. Keep turning a little longer.", "To be on the safe side."
+        if "estimate_old" in state.alerts and seen.gel.sentence:
+            old_s = (state.coat_time_s(now_s) or 0.0) - (seen.gel.at_s or 0.0)
+            return due, f"{_minutes(old_s)} ago: {seen.gel.sentence}"
         return due, seen.gel.sentence
     if state.step is Step.REST:
         from_s = next_from_s(state)
@@ -188,6 +191,8 @@ def countdown(state: RunState, now_s: float, seen: Seen) -> Countdown | None:
         return Countdown(label="left to start turning", until_s=met_s + turn_by_s(clock))
     if state.step is Step.SPIN:
         safe_s = state.coat.safe_s
+        if safe_s is None and "estimate_old" in state.alerts:
+            return None  # nobody knows, and who saw it run out might stop the frame
         if safe_s is None:
             safe_s = met_s + (seen.gel.safe_to_stop_s or clock.spin_until_s)
         return Countdown(label="until it is safe to stop", until_s=safe_s)

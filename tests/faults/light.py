@@ -9,6 +9,7 @@ hundred gels more than 5 % after it was called.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import lru_cache
 
@@ -17,7 +18,7 @@ import numpy as np
 from controller import cure
 from controller.model import CoatPlan, Plan, ProbeSpec, Sheet
 from controller.plan.batch import cure_sheet
-from controller.run.seen import GelReading
+from controller.run.seen import GelReading, GelRow
 from controller.units import kelvin, kilograms, metres
 
 FACTORS = np.exp(np.linspace(-0.36, 0.36, 19))
@@ -81,13 +82,12 @@ class LightJudge:
         gels = cure.crossing_s(alphas[:, cure.COAT], kin.alpha_gel, self._dt_s)
         self._gels = np.where(np.isfinite(gels), gels, GELS * coat.clock.gel_expected_s)
 
-    def feed(
-        self,
-        coat_time_s: float,
-        probe_degC: float | None,
-        room_degC: float | None,
-        mould_degC: float | None,
-    ) -> GelReading:
+    def feed(self, rows: Sequence[GelRow]) -> GelReading:
+        for row in rows:
+            self._feed(*row)
+        return self._reading
+
+    def _feed(self, coat_time_s: float, probe_degC: float | None, room_degC: float | None) -> None:
         if self._cups is None:
             self._grid(self._plan.casting.shop.temp_degC if room_degC is None else room_degC)
         faults = self._faults(probe_degC)
@@ -97,7 +97,7 @@ class LightJudge:
         if telling and probe_degC is not None and coat_time_s - self._counted_s >= MEMORY_S:
             self._counted_s = coat_time_s
             self._weigh(coat_time_s, probe_degC)
-        return self._read(coat_time_s, faults)
+        self._read(coat_time_s, faults)
 
     def _faults(self, probe_degC: float | None) -> tuple[str, ...]:
         self._same = self._same + 1 if probe_degC == self._last else 0

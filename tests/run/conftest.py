@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import shutil
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
 
 from controller.model import CoatPlan, Measured, Plan, ProbeSpec, Spot, Step
 from controller.records import Journal
-from controller.run.seen import GelReading
+from controller.run.seen import GelReading, GelRow
 from controller.runscli import prove_run
 from controller.twin import Twin, Weather
 from firmware_bridge.clock import run_virtual
@@ -29,14 +30,9 @@ class Foresight:
     ) -> Foresight:
         return self
 
-    def feed(
-        self,
-        coat_time_s: float,
-        probe_degC: float | None,
-        room_degC: float | None,
-        mould_degC: float | None,
-    ) -> GelReading:
+    def feed(self, rows: Sequence[GelRow]) -> GelReading:
         gel_s = self.twin.coat_gel_s
+        coat_time_s = rows[-1][0] if rows else 0.0
         if coat_time_s < gel_s:
             return GelReading(best_s=gel_s)
         return GelReading(best_s=gel_s, safe_to_stop_s=gel_s + 60.0, called_at_s=coat_time_s)

@@ -13,7 +13,7 @@ from controller.model import Command, Plan, Step
 from controller.plan.batch import CLOSE_UP_S, POUR_S
 from controller.ports import Press, Reading
 from controller.run import plain
-from controller.run.alerts import BOUND_OF_GEL, WAITING_S
+from controller.run.alerts import BOUND_OF_GEL, OLD_S, WAITING_S
 from controller.run.due import WEIGH_S, pour_gap_s
 from controller.run.seen import GelReading, Hold, Park, Queue, Seen, Stop
 from controller.run.view import countdown, sentence, snapshot
@@ -179,6 +179,28 @@ def test_pot_life_passed_before_the_pour() -> None:
     assert bench.state.coat.mixed_again == 1
     bench.look()
     assert "mix_gone" not in bench.alerts()
+
+
+def test_a_late_estimate_is_told() -> None:
+    bench = Bench().until(Step.SPIN, coat_time_s=500.0)
+    words = "The coat is expected to gel in 6 to 9 min; safe to stop in 10 min."
+    gel = GelReading(at_s=500.0, best_s=960.0, safe_to_stop_s=1100.0, sentence=words)
+    bench.wait(OLD_S, gel=gel)
+    assert "estimate_old" not in bench.alerts()
+    seen = Seen(gel=gel)
+    assert sentence(bench.state, bench.now_s, seen)[1] == words
+    assert countdown(bench.state, bench.now_s, seen) is not None
+    bench.wait(1.0, gel=gel, lag_s=9.0)
+    assert "estimate_old" not in bench.alerts(), "a fast world sees late"
+    bench.wait(119.0, gel=gel)
+    assert "estimate_old" in bench.alerts()
+    assert bench.state.turning is not None, "it keeps turning"
+    assert sentence(bench.state, bench.now_s, seen)[1] == f"3 min ago: {words}"
+    assert countdown(bench.state, bench.now_s, seen) is None, "nobody knows when it is safe to stop"
+    bench.wait(5.0, gel=replace(gel, at_s=680.0))
+    assert "estimate_old" not in bench.alerts()
+    bench.wait(200.0, gel=GelReading())
+    assert "estimate_old" not in bench.alerts(), "where nobody judges, a notice says why"
 
 
 def test_coat_does_not_gel() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import pickle
+import signal
 import subprocess
 import sys
 import threading
@@ -102,15 +103,40 @@ def test_whoever_waits_is_let_go_when_all_is_ended() -> None:
 def test_an_estimator_apart_thinks_like_one_at_home() -> None:
     plan = lantern_plan()
     case = gel_case(plan, plan.coats[0], ProbeSpec(), 285.0)
-    home, away = Estimator(case), EstimatorApart(case)
-    for time_s in range(300, 340, 4):
-        row = (float(time_s), 24.0 + 0.01 * time_s, 21.0, None)
-        assert away.feed(*row) == home.feed(*row)
+    home, away = Estimator(case), EstimatorApart()(case)
+    rows = [(float(time_s), 24.0 + 0.01 * time_s, 21.0) for time_s in range(300, 340, 4)]
+    for row in rows:
+        assert away.feed([row]) == home.feed([row])
     assert away.touched("cup", 345.0) == home.touched("cup", 345.0)
-    away.end()
-    away.end()
+    end_all()
     with pytest.raises(EvenwallError, match="feed ended early"):
-        away.feed(400.0, 25.0, 21.0, None)
+        away.feed([(400.0, 25.0, 21.0)])
+
+
+def test_one_process_estimates_coat_after_coat_and_is_begun_anew_when_it_died() -> None:
+    """On a busy machine its beginning takes as long as a fast demo's coat turns."""
+    plan = lantern_plan()
+    before = children()
+    estimators = EstimatorApart()
+    process = children() - before
+    assert len(process) == 1, "begun before there is a coat"
+    first, second = (gel_case(plan, coat, ProbeSpec(), 285.0) for coat in plan.coats[:2])
+    row = (300.0, 24.0, 21.0)
+    for case in (first, second):
+        assert estimators(case).feed([row]) == Estimator(case).feed([row])
+        assert estimators.batch() is None, "what the coat before has taught is past"
+        estimators.touched("cup", 345.0)
+        assert estimators.batch() is not None
+        estimators.end()
+        assert children() - before == process
+    pid = int(process.pop())
+    assert os.getpriority(os.PRIO_PROCESS, pid) == os.getpriority(os.PRIO_PROCESS, 0)
+    os.kill(pid, signal.SIGKILL)
+    with pytest.raises(EvenwallError, match="feed ended early"):
+        estimators.feed([row])
+    assert estimators(first).feed([row]) == Estimator(first).feed([row])
+    end_all()
+    assert children() == before
 
 
 def test_its_print_goes_to_standard_error(

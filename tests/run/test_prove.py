@@ -252,7 +252,7 @@ def test_a_proof_teaches_the_resin_what_its_traces_said(a_proven_record: tuple[P
     assert memory.learned is not None or memory.batches
     judge = Remembering(memories)(run.plan, run.plan.coats[0], ProbeSpec(), 285.0)
     plain = Remembering()(run.plan, run.plan.coats[0], ProbeSpec(), 285.0)
-    told, untold = (j.feed(300.0, 22.0, 21.0, None) for j in (judge, plain))
+    told, untold = (j.feed([(300.0, 22.0, 21.0)]) for j in (judge, plain))
     assert told.low_s is not None
     assert told.high_s is not None
     assert untold.low_s is not None
