@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import itertools
 import json
-from collections.abc import AsyncIterator, Callable, Mapping
+from collections.abc import AsyncIterator, Callable, Coroutine, Mapping
 from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import partial
@@ -112,8 +112,8 @@ class Service:
     ) -> None:
         """castings: the folder of casting files. planner: `plan.make_plan`. executor: where plans
         are made; threads of our own by default. replanner: `plan.replan`; without it a run keeps
-        the plan it began with. wall_mesh: the wall of a plan in three
-        dimensions, when the film is there. memories: of resins, as the gel's judges share them."""
+        the plan it began with. wall_mesh: the wall of a plan in three dimensions, when the film is
+        there. memories: of resins, as the gel's judges share them."""
         self.supervisor = supervisor
         self.spec: RigSpec = supervisor.spec
         self._castings, self._planner, self._wall_mesh = castings, planner, wall_mesh
@@ -232,9 +232,11 @@ class Service:
 
         def work(journal: Journal) -> Plan:
             run = Recorded.read(journal, run_id)
-            shop = run.plan.casting.shop.temp_degC
-            room_degC = shop if seen.room is None else seen.room.temp_degC or shop
-            mould_degC = room_degC if seen.mould is None else seen.mould.temp_degC or room_degC
+            room_degC, mould_degC = seen.room_degC, seen.mould_degC
+            if room_degC is None:
+                room_degC = run.plan.casting.shop.temp_degC
+            if mould_degC is None:
+                mould_degC = room_degC
             return replayed(run, self.spec, room_degC, mould_degC)
 
         plan: Plan = await self._read(work)
@@ -301,10 +303,13 @@ class Service:
             casting = parse(Casting, data, path)
         job_id = f"plan-{next(self._job_numbers)}"
         self._keep(PlanJob(job_id=job_id, casting_id=casting_id, sentence="Planning."))
-        task = asyncio.get_running_loop().create_task(self._make(job_id, casting))
+        self._spawn(self._make(job_id, casting))
+        return self._jobs[job_id]
+
+    def _spawn(self, work: Coroutine[Any, Any, None]) -> None:
+        task = asyncio.get_running_loop().create_task(work)
         self._job_tasks.add(task)
         task.add_done_callback(self._job_tasks.discard)
-        return self._jobs[job_id]
 
     def _file(self, field: str, stem: str) -> Path:
         path = self._castings / f"{stem}.toml"
@@ -351,9 +356,7 @@ class Service:
         """A coat is laid: plan the rest again while it rests. The pour never waits for it."""
         if may_plan_again(self.supervisor.state):
             self._again += 1
-            task = asyncio.get_running_loop().create_task(self._plan_again(self._again))
-            self._job_tasks.add(task)
-            task.add_done_callback(self._job_tasks.discard)
+            self._spawn(self._plan_again(self._again))
 
     async def _plan_again(self, number: int) -> None:
         """One that is overtaken by a newer, from more that was weighed, is dropped."""
@@ -365,8 +368,8 @@ class Service:
             replanner,
             state.plan,
             laid(state),
-            room_degC=None if seen.room is None else seen.room.temp_degC,
-            mould_degC=None if seen.mould is None else seen.mould.temp_degC,
+            room_degC=seen.room_degC,
+            mould_degC=seen.mould_degC,
             time_budget_s=budget_s(state, self.supervisor.clock.now_s(), self.supervisor.speed),
         )
         self.notice(

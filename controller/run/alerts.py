@@ -68,16 +68,18 @@ def peak_limit_degC(state: RunState) -> float | None:
 
 def alert_kinds(state: RunState, now_s: float, seen: Seen) -> set[str]:
     """Every kind that holds at this moment; keys of `plain.ALERTS`."""
-    kinds: set[str] = set()
+    kinds = {"record"} if seen.record_trouble else set()
     if state.over:
-        return {"record"} if seen.record_trouble else kinds
-    kinds |= _frame(state, seen)
-    kinds |= _standing(state, now_s)
-    kinds |= _resin(state, now_s, seen)
-    kinds |= _people(state, now_s)
-    if seen.record_trouble:
-        kinds.add("record")
-    return kinds
+        return kinds
+    return kinds.union(
+        _frame(state, seen),
+        _standing(state, now_s),
+        _heat(state, seen),
+        _hurry(state, now_s),
+        _gel(state, now_s, seen),
+        _window(state),
+        _people(state, now_s),
+    )
 
 
 def _frame(state: RunState, seen: Seen) -> set[str]:
@@ -116,53 +118,62 @@ def _standing(state: RunState, now_s: float) -> set[str]:
     return {"standing_liquid"}
 
 
-def _resin(state: RunState, now_s: float, seen: Seen) -> set[str]:
-    kinds = set()
-    clock = state.coat_plan.clock
-    time_s = state.coat_time_s(now_s)
-    coat = state.coat
-    if time_s is not None and state.step in (*_HANDS, Step.CLOSE_UP, Step.SPIN):
-        kinds |= {fault for fault in seen.gel.faults if fault in plain.ALERTS}
-        if "no_reaction" in seen.gel.taken_back:
-            kinds.add("reacts_after_all")
-        probe, limit_degC = seen.probe, peak_limit_degC(state)
-        if probe is not None:
-            temp_degC = probe.temp_degC
-            if temp_degC is not None and limit_degC is not None and temp_degC > limit_degC:
-                kinds.add("too_hot")
-            if probe.fault in plain.ALERTS:
-                kinds.add(probe.fault)
-            elif temp_degC is None:
-                kinds.add("probe_lost")
-        room = seen.room.temp_degC if seen.room is not None else None
-        if room is not None and room < state.plan.casting.shop.temp_degC - COLD_K:
-            kinds.add("cold_room")
-    if time_s is not None and state.step in (*_HANDS, Step.CLOSE_UP):
-        if coat.poured_s is None and time_s > clock.gel_low_s:
-            kinds.add("mix_gone")
-        elif coat.poured_s is None and time_s > clock.pour_by_s:
-            kinds.add("late_pour")
-        elif coat.poured_s is not None and time_s > turn_by_s(clock):
-            kinds.add("late_start")
-    if state.step is Step.SPIN and time_s is not None and coat.safe_s is None:
-        expected_s = seen.gel.safe_to_stop_s or clock.gel_high_s
-        if time_s > LATE_GEL * max(expected_s, clock.gel_high_s):
-            kinds.add("no_gel")
-        heard_s = seen.gel.at_s
-        if heard_s is not None and time_s - heard_s > OLD_S + seen.lag_s:
-            kinds.add("estimate_old")
-    if coat.gave_up:
-        kinds.add("gave_up")
-    if coat.poured_s is not None and state.index > 0:
-        below = state.coats[state.index - 1]
-        window = state.plan.coats[state.index - 1].clock
-        if below.parts_met_s is not None:
-            gap_s = coat.poured_s - below.parts_met_s
-            if gap_s < window.next_pour_from_s - POUR_S:  # who began when it was ready is not early
-                kinds.add("early_pour")
-            elif gap_s > window.next_pour_until_s:
-                kinds.add("window_missed")
+def _heat(state: RunState, seen: Seen) -> set[str]:
+    """What probe and room say, and what the estimate makes of it."""
+    if state.coat.parts_met_s is None or state.step not in (*_HANDS, Step.CLOSE_UP, Step.SPIN):
+        return set()
+    kinds = {fault for fault in seen.gel.faults if fault in plain.ALERTS}
+    if "no_reaction" in seen.gel.taken_back:
+        kinds.add("reacts_after_all")
+    probe_degC, limit_degC = seen.probe_degC, peak_limit_degC(state)
+    if probe_degC is not None and limit_degC is not None and probe_degC > limit_degC:
+        kinds.add("too_hot")
+    if seen.probe is not None and seen.probe.fault in plain.ALERTS:
+        kinds.add(seen.probe.fault)
+    elif seen.probe is not None and probe_degC is None:
+        kinds.add("probe_lost")
+    if seen.room_degC is not None and seen.room_degC < state.plan.casting.shop.temp_degC - COLD_K:
+        kinds.add("cold_room")
     return kinds
+
+
+def _hurry(state: RunState, now_s: float) -> set[str]:
+    """A mix that waits in its cup, or in a mould that stands."""
+    time_s, clock = state.coat_time_s(now_s), state.coat_plan.clock
+    if time_s is None or state.step not in (*_HANDS, Step.CLOSE_UP):
+        return set()
+    if state.coat.poured_s is not None:
+        return {"late_start"} if time_s > turn_by_s(clock) else set()
+    if time_s > clock.gel_low_s:
+        return {"mix_gone"}
+    return {"late_pour"} if time_s > clock.pour_by_s else set()
+
+
+def _gel(state: RunState, now_s: float, seen: Seen) -> set[str]:
+    kinds = {"gave_up"} if state.coat.gave_up else set()
+    time_s = state.coat_time_s(now_s)
+    if state.step is not Step.SPIN or time_s is None or state.coat.safe_s is not None:
+        return kinds
+    high_s, heard_s = state.coat_plan.clock.gel_high_s, seen.gel.at_s
+    if time_s > LATE_GEL * max(seen.gel.safe_to_stop_s or high_s, high_s):
+        kinds.add("no_gel")
+    if heard_s is not None and time_s - heard_s > OLD_S + seen.lag_s:
+        kinds.add("estimate_old")
+    return kinds
+
+
+def _window(state: RunState) -> set[str]:
+    """When it was poured, by the coat below."""
+    coat = state.coat
+    if coat.poured_s is None or state.index == 0:
+        return set()
+    below_s = state.coats[state.index - 1].parts_met_s
+    if below_s is None:
+        return set()
+    gap_s, window = coat.poured_s - below_s, state.plan.coats[state.index - 1].clock
+    if gap_s < window.next_pour_from_s - POUR_S:  # who began when it was ready is not early
+        return {"early_pour"}
+    return {"window_missed"} if gap_s > window.next_pour_until_s else set()
 
 
 def _people(state: RunState, now_s: float) -> set[str]:

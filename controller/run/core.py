@@ -197,27 +197,23 @@ class _Moment:
         return motion.FULL_S + 1.5 * self.seen.lag_s
 
     def _begin_turning(self) -> None:
-        rig = self.seen.rig
+        rig, from_s = self.seen.rig, self.state.coat.spin_from_s
         if rig is None:
             return
-        state = self.state
-        first = state.coat.spin_from_s is None
-        from_s = 0.0 if first else self.now_s - (state.coat.spin_from_s or 0.0)
-        ramps: tuple[motion.Ramp3, ...] = ()
-        profile_s = 0.0
-        if not first:
-            ramp, profile_s = self._into((0.0, 0.0), from_s, rig)
-            ramps = (ramp,)
+        into: tuple[motion.Ramp3, ...] = ()
+        holds_s, rates, profile_s = 0.0, (0.0, 0.0), 0.0
+        if from_s is not None:  # it has turned before
+            ramp, profile_s = self._into(rates, self.now_s - from_s, rig)
+            into, holds_s, rates = (ramp,), ramp[0], ramp[1:]
         self.emit(
             "turning_began",
             base_steps=[rig.major.steps, rig.minor.steps],
             profile_s=profile_s,
-            exact=first,
+            exact=not into,
         )
         self.act(Enable())
-        holds_s, rates = (ramps[0][0], ramps[0][1:]) if ramps else (0.0, (0.0, 0.0))
         more, profile_s = self._onwards(profile_s, holds_s, rates, self.full_s)
-        self._hand_over((*ramps, *more), profile_s)
+        self._hand_over((*into, *more), profile_s)
 
     def _into(
         self, rates: motion.Rates, profile_s: float, rig: RigState
@@ -249,11 +245,10 @@ class _Moment:
 
     def _due_s(self, follower: Follower) -> Floats:
         """When the proven coat's moments are due, on this coat's clock, as now known."""
-        room = self.seen.room
         return follower.due_s(
             self.state.spin_from_coat_s or self.now_s - (self.state.coat.parts_met_s or 0.0),
             self.seen.gel.best_s,
-            None if room is None else room.temp_degC,
+            self.seen.room_degC,
         )
 
     def _hand_over(
@@ -337,12 +332,12 @@ class _Moment:
     # --- gel -------------------------------------------------------------------------------------
 
     def _gel(self) -> None:
-        coat, gel = self.state.coat, self.seen.gel
-        if coat.gel_called_s is not None or coat.parts_met_s is None or coat.poured_s is None:
+        state, coat, gel = self.state, self.state.coat, self.seen.gel
+        if state.step is not Step.SPIN or coat.parts_met_s is None or coat.gel_called_s is not None:
             return
         # Once for each thing it says, whatever the minutes in it.
         words = re.sub(r"[0-9]+", "", gel.sentence)
-        if self.state.step is Step.SPIN and words and words not in coat.gel_words:
+        if words and words not in coat.gel_words:
             self.emit(
                 "foreseen",
                 sentence=gel.sentence,
@@ -351,7 +346,7 @@ class _Moment:
                 low_s=gel.low_s,
                 high_s=gel.high_s,
             )
-        if self.state.step is Step.SPIN and gel.called_at_s is not None:
+        if gel.called_at_s is not None:
             safe_coat_s = gel.safe_to_stop_s or gel.called_at_s
             blind = any(fault.startswith("probe_") for fault in gel.faults)
             self.emit(
@@ -381,12 +376,12 @@ class _Moment:
         if press is Press.STOP:
             self._stop_turning("rig")
             return
-        problem = self._next(at_rig=True, dry=True)
+        problem = self._why_not(at_rig=True)
         if problem:
             self.emit("refused", command="the button at the frame", sentence=problem)
         else:
             self.emit("pressed", step=self.state.step.value)
-            self._next(at_rig=True)
+            self._take_next()
 
     def _stop_turning(self, who: str) -> str:
         if not (self.state.turning or self.state.moving) or self.state.halted:
@@ -421,129 +416,105 @@ class _Moment:
         self.actions.append(Reply(command.key, Answer(accepted=accepted, sentence=sentence)))
 
     def next_command(self, command: Command) -> None:
-        problem = self._next(at_rig=False, dry=True)
+        problem = self._why_not(at_rig=False)
         self._answer(command, not problem, problem or "Written down.")
         if not problem:
-            self._next(at_rig=False)
+            self._take_next()
 
-    def _next(self, *, at_rig: bool, dry: bool = False) -> str:
-        """Take the next step, or say in words why not. dry: only say."""
+    def _why_not(self, *, at_rig: bool) -> str:
+        """In words, why the next step cannot be taken now; empty: it can."""
         state = self.state
         confirmed = at_rig or not state.plan.rig.confirm_at_rig
         if state.over:
             return "This run is over."
         if state.halted:
-            return self._go_on(confirmed, dry)
+            return self._cannot_turn(confirmed)
         if state.moving:
             return "The frame is moving; wait until it is parked."
-        way = _NEXT.get(state.step)
-        if way is None:
-            return not_now(state.step)
-        return way(self, confirmed, dry)
+        match state.step:
+            case Step.PREPARE:
+                return self._cannot_turn_up(confirmed)
+            case Step.WEIGH:
+                return self._weights_off()
+            case Step.DEGAS if state.parked != "up":
+                return "The opening is not up: close the guard and press the button at the frame."
+            case Step.CLOSE_UP:
+                return self._cannot_turn(confirmed)
+            case Step.REST:
+                waits = self._waits("The coat still rests: {} min until the next one is weighed.")
+                return waits or self._cannot_turn_up(confirmed)
+            case Step.CURE:
+                return self._waits("It still cures: {} min until the mould may be opened.")
+            case Step.SPIN | Step.PARK:
+                return not_now(state.step)
+        return ""
 
-    def _go_on(self, confirmed: bool, dry: bool) -> str:
-        problem = self.ready_to_turn
-        if problem:
-            return f"It cannot turn: {problem}."
-        if not confirmed:
-            return AT_THE_FRAME
-        if dry:
+    def _take_next(self) -> None:
+        """The next step, where nothing is in its way."""
+        if self.state.halted:
+            self._turn_again()
+            return
+        match self.state.step:
+            case Step.PREPARE:
+                self._up_then_weigh(1)
+            case Step.WEIGH:
+                self.go(Step.MIX)
+                self.emit("parts_met")
+            case Step.MIX:
+                self.go(Step.DEGAS)
+            case Step.DEGAS:
+                self.go(Step.POUR)
+            case Step.POUR:
+                self.emit("poured")
+                self.go(Step.CLOSE_UP)
+            case Step.CLOSE_UP:
+                self.go(Step.SPIN)
+                self._begin_turning()
+            case Step.REST:
+                self._up_then_weigh(self.state.index + 2)
+            case Step.CURE:
+                self.go(Step.DEMOULD)
+            case Step.DEMOULD:
+                self.go(Step.MEASURE)
+            case Step.MEASURE:
+                self.go(Step.DONE)
+
+    def _cannot_turn(self, confirmed: bool) -> str:
+        if self.ready_to_turn:
+            return f"It cannot turn: {self.ready_to_turn}."
+        return "" if confirmed else AT_THE_FRAME
+
+    def _cannot_turn_up(self, confirmed: bool) -> str:
+        if self.ready_to_turn:
+            return f"The frame must turn the opening up first, and cannot: {self.ready_to_turn}."
+        return "" if confirmed else "Press the button at the frame: it turns the opening up."
+
+    def _weights_off(self) -> str:
+        coat = self.state.coat
+        if coat.part_a_g is None or coat.part_b_g is None or coat.weights_accepted:
             return ""
+        error = weight_error(self.state, coat.part_a_g, coat.part_b_g)
+        if error <= WEIGHT_REFUSE:
+            return ""
+        return (
+            f"The weights are off by {error:.0%}: weigh again. With such a mix no advice can be "
+            "given; answer 'go on' only if you know better."
+        )
+
+    def _waits(self, words: str) -> str:
+        """These words with the minutes still to wait; empty: none."""
+        left_s = (next_from_s(self.state) or self.now_s) - self.now_s
+        return words.format(f"{left_s / 60.0:.0f}") if left_s > 0.0 else ""
+
+    def _up_then_weigh(self, coat: int) -> None:
+        self.go(Step.WEIGH, coat)
+        self._park("up")
+
+    def _turn_again(self) -> None:
         if self.state.moving:
             self._park(self.state.moving)
         elif self.state.step is Step.SPIN:
             self._begin_turning()
-        return ""
-
-    def _up_then_weigh(self, coat: int, confirmed: bool, dry: bool) -> str:
-        problem = self.ready_to_turn
-        if problem:
-            return f"The frame must turn the opening up first, and cannot: {problem}."
-        if not confirmed:
-            return "Press the button at the frame: it turns the opening up."
-        if not dry:
-            self.go(Step.WEIGH, coat)
-            self._park("up")
-        return ""
-
-    def _from_prepare(self, confirmed: bool, dry: bool) -> str:
-        return self._up_then_weigh(1, confirmed, dry)
-
-    def _from_weigh(self, confirmed: bool, dry: bool) -> str:
-        del confirmed
-        coat = self.state.coat
-        if coat.part_a_g is not None and coat.part_b_g is not None and not coat.weights_accepted:
-            error = weight_error(self.state, coat.part_a_g, coat.part_b_g)
-            if error > WEIGHT_REFUSE:
-                return (
-                    f"The weights are off by {error:.0%}: weigh again. With such a mix no advice "
-                    "can be given; answer 'go on' only if you know better."
-                )
-        if not dry:
-            self.go(Step.MIX)
-            self.emit("parts_met")
-        return ""
-
-    def _from_mix(self, confirmed: bool, dry: bool) -> str:
-        del confirmed
-        if not dry:
-            self.go(Step.DEGAS)
-        return ""
-
-    def _from_degas(self, confirmed: bool, dry: bool) -> str:
-        del confirmed
-        if self.state.parked != "up":
-            return "The opening is not up: close the guard and press the button at the frame."
-        if not dry:
-            self.go(Step.POUR)
-        return ""
-
-    def _from_pour(self, confirmed: bool, dry: bool) -> str:
-        del confirmed
-        if not dry:
-            self.emit("poured")
-            self.go(Step.CLOSE_UP)
-        return ""
-
-    def _from_close_up(self, confirmed: bool, dry: bool) -> str:
-        problem = self.ready_to_turn
-        if problem:
-            return f"It cannot turn: {problem}."
-        if not confirmed:
-            return AT_THE_FRAME
-        if not dry:
-            self.go(Step.SPIN)
-            self._begin_turning()
-        return ""
-
-    def _from_rest(self, confirmed: bool, dry: bool) -> str:
-        from_s = next_from_s(self.state)
-        if from_s is not None and self.now_s < from_s:
-            left_min = (from_s - self.now_s) / 60.0
-            return f"The coat still rests: {left_min:.0f} min until the next one is weighed."
-        return self._up_then_weigh(self.state.index + 2, confirmed, dry)
-
-    def _from_cure(self, confirmed: bool, dry: bool) -> str:
-        del confirmed
-        from_s = next_from_s(self.state)
-        if from_s is not None and self.now_s < from_s:
-            left_min = (from_s - self.now_s) / 60.0
-            return f"It still cures: {left_min:.0f} min until the mould may be opened."
-        if not dry:
-            self.go(Step.DEMOULD)
-        return ""
-
-    def _from_demould(self, confirmed: bool, dry: bool) -> str:
-        del confirmed
-        if not dry:
-            self.go(Step.MEASURE)
-        return ""
-
-    def _from_measure(self, confirmed: bool, dry: bool) -> str:
-        del confirmed
-        if not dry:
-            self.go(Step.DONE)
-        return ""
 
     def stop_command(self, command: Command) -> None:
         self._answer(command, True, self._stop_turning(command.who))
@@ -559,11 +530,10 @@ class _Moment:
         if not self.state.halted:
             self._answer(command, False, "Nothing was stopped.")
             return
-        confirmed = not self.state.plan.rig.confirm_at_rig
-        problem = self._go_on(confirmed, dry=True)
+        problem = self._cannot_turn(confirmed=not self.state.plan.rig.confirm_at_rig)
         self._answer(command, not problem, problem or "It turns again.")
         if not problem:
-            self._go_on(confirmed, dry=False)
+            self._turn_again()
 
     def weigh_command(self, command: Command) -> None:
         part_a_g = _number(command, "part_a_g")
@@ -703,18 +673,6 @@ def _number(command: Command, name: str) -> float | None:
 
 
 _BEFORE_POUR = (Step.MIX, Step.DEGAS, Step.POUR)
-_NEXT: dict[Step, Callable[[_Moment, bool, bool], str]] = {
-    Step.PREPARE: _Moment._from_prepare,
-    Step.WEIGH: _Moment._from_weigh,
-    Step.MIX: _Moment._from_mix,
-    Step.DEGAS: _Moment._from_degas,
-    Step.POUR: _Moment._from_pour,
-    Step.CLOSE_UP: _Moment._from_close_up,
-    Step.REST: _Moment._from_rest,
-    Step.CURE: _Moment._from_cure,
-    Step.DEMOULD: _Moment._from_demould,
-    Step.MEASURE: _Moment._from_measure,
-}
 _COMMANDS: dict[str, Callable[[_Moment, Command], None]] = {
     "start": _Moment.start_command,
     "next": _Moment.next_command,

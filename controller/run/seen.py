@@ -68,6 +68,18 @@ class Seen:
     notices: Mapping[str, str] = field(default_factory=dict)  # of others: telemetry, broker
     lag_s: float = 0.0  # until an order shows in `rig`, where the world runs faster than life
 
+    @property
+    def probe_degC(self) -> float | None:
+        return None if self.probe is None else self.probe.temp_degC
+
+    @property
+    def room_degC(self) -> float | None:
+        return None if self.room is None else self.room.temp_degC
+
+    @property
+    def mould_degC(self) -> float | None:
+        return None if self.mould is None else self.mould.temp_degC
+
 
 @dataclass(frozen=True, slots=True)
 class Record:

@@ -152,10 +152,14 @@ def fold_all(run_id: str, plan: Plan, events: Iterable[Event]) -> RunState:
     return state
 
 
-def _coat(state: RunState, **changes: Any) -> RunState:
+def _with(state: RunState, coat: Coat) -> RunState:
     coats = list(state.coats)
-    coats[state.index] = replace(coats[state.index], **changes)
+    coats[state.index] = coat
     return replace(state, coats=tuple(coats))
+
+
+def _coat(state: RunState, **changes: Any) -> RunState:
+    return _with(state, replace(state.coat, **changes))
 
 
 def _stepped(state: RunState, at_s: float, data: Mapping[str, Any]) -> RunState:
@@ -185,10 +189,7 @@ def _poured(state: RunState, at_s: float, data: Mapping[str, Any]) -> RunState:
 
 def _mixed_again(state: RunState, at_s: float, data: Mapping[str, Any]) -> RunState:
     del at_s, data
-    fresh = Coat(coat=state.coat.coat, mixed_again=state.coat.mixed_again + 1)
-    coats = list(state.coats)
-    coats[state.index] = fresh
-    return replace(state, coats=tuple(coats))
+    return _with(state, Coat(coat=state.coat.coat, mixed_again=state.coat.mixed_again + 1))
 
 
 def _turning_began(state: RunState, at_s: float, data: Mapping[str, Any]) -> RunState:

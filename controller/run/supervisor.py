@@ -630,20 +630,15 @@ class Supervisor:
             return
         self._sampled_s = now_s
         rig = seen.rig
-
-        def degC(reading: Reading | None) -> float | None:
-            return reading.temp_degC if reading is not None else None
-
-        probe_degC, room_degC = degC(seen.probe), degC(seen.room)
         sample = self.records.sample(
             state.run_id,
             {
                 "at_s": now_s,
                 "coat": state.index + 1,
                 "coat_time_s": coat_time_s,
-                "probe_degC": probe_degC,
-                "room_degC": room_degC,
-                "mould_degC": degC(seen.mould),
+                "probe_degC": seen.probe_degC,
+                "room_degC": seen.room_degC,
+                "mould_degC": seen.mould_degC,
                 "major_rpm": rig.major.rate_rpm if rig else 0.0,
                 "minor_rpm": rig.minor.rate_rpm if rig else 0.0,
                 "major_deg": rig.major.angle_deg if rig else 0.0,
@@ -659,7 +654,7 @@ class Supervisor:
         if coat_time_s is not None and state.coat.gel_called_s is None and not state.coat.done:
             # The probe's own moment: on a rising curve a late look would read as noise.
             late_s = 0.0 if seen.probe is None else now_s - seen.probe.at_s
-            self._coat_rows.append((coat_time_s - late_s, probe_degC, room_degC))
+            self._coat_rows.append((coat_time_s - late_s, seen.probe_degC, seen.room_degC))
             self._ask_judge()
 
     # --- showing ---------------------------------------------------------------------------------

@@ -24,7 +24,6 @@ from controller.model import (
 )
 from controller.plan.batch import probe_in_cup
 from controller.plantext import clock_words
-from controller.ports import Reading
 from controller.replay import Place
 from controller.run import plain
 from controller.run.alerts import SEVERITY, peak_limit_degC
@@ -101,10 +100,9 @@ def replay_view(state: RunState, now_s: float, seen: Seen) -> ReplayView | None:
     time_s = state.coat_time_s(now_s)
     if follower is None or turning is None or from_s is None or time_s is None:
         return None
-    room_degC = None if seen.room is None else seen.room.temp_degC
     ahead_s = max(0.0, turning.ends_s - now_s)
     ends = Place(turning.profile_s, time_s + ahead_s)
-    return follower.deviation(follower.today(seen.gel.best_s, room_degC), from_s, time_s, ends)
+    return follower.deviation(follower.today(seen.gel.best_s, seen.room_degC), from_s, time_s, ends)
 
 
 def wall_view(state: RunState) -> WallSummary:
@@ -264,10 +262,6 @@ def snapshot(
     scale: ScaleView | None = None,
 ) -> Snapshot:
     """All that a screen needs to draw itself from nothing."""
-
-    def degC(reading: Reading | None) -> float | None:
-        return None if reading is None else reading.temp_degC
-
     notices = tuple(
         Alert(kind=kind, sentence=text, severity="note", since_s=now_s)
         for kind, text in sorted(seen.notices.items())
@@ -280,9 +274,9 @@ def snapshot(
         speed=speed,
         rig=rig_name,
         frame=frame_view(seen.rig, seen.rig_lost, base, state),
-        probe_degC=degC(seen.probe),
-        room_degC=degC(seen.room),
-        mould_degC=degC(seen.mould),
+        probe_degC=seen.probe_degC,
+        room_degC=seen.room_degC,
+        mould_degC=seen.mould_degC,
         alerts=notices,
         record=tuple(record),
         last_event_id=last_event_id,
