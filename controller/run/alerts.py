@@ -22,7 +22,9 @@ WAITING_S = 180.0  # a person who has not answered for so long may have gone
 STOOD_S = 60.0  # standing while liquid for longer than this deserves a look
 GELLING_FROM = 0.9  # of the earliest gel expected: stopping later spoils little
 LATE_GEL = 1.05  # times the time it should be safe to stop
-OLD_S = 60.0  # an estimate that has not taken in what the probe said since is late
+# An estimate that has not taken in what the probe said since is late. Where the world runs faster
+# than life, a coat's first takes a small machine as long as ten round trips to the board.
+OLD_S, OLD_LAGS = 60.0, 10.0
 COLD_K = 3.0  # below the shop's planned temperature
 
 _ACT_NOW = {
@@ -157,7 +159,7 @@ def _gel(state: RunState, now_s: float, seen: Seen) -> set[str]:
     high_s, heard_s = state.coat_plan.clock.gel_high_s, seen.gel.at_s
     if time_s > LATE_GEL * max(seen.gel.safe_to_stop_s or high_s, high_s):
         kinds.add("no_gel")
-    if heard_s is not None and time_s - heard_s > OLD_S + seen.lag_s:
+    if heard_s is not None and time_s - heard_s > OLD_S + OLD_LAGS * seen.lag_s:
         kinds.add("estimate_old")
     return kinds
 

@@ -13,7 +13,7 @@ from controller.model import Command, Plan, Step
 from controller.plan.batch import CLOSE_UP_S, POUR_S
 from controller.ports import Press, Reading
 from controller.run import plain
-from controller.run.alerts import BOUND_OF_GEL, OLD_S, WAITING_S
+from controller.run.alerts import BOUND_OF_GEL, OLD_LAGS, OLD_S, WAITING_S
 from controller.run.due import WEIGH_S, pour_gap_s
 from controller.run.seen import GelReading, Hold, Park, Queue, Seen, Stop
 from controller.run.view import countdown, sentence, snapshot
@@ -190,9 +190,11 @@ def test_a_late_estimate_is_told() -> None:
     seen = Seen(gel=gel)
     assert sentence(bench.state, bench.now_s, seen)[1] == words
     assert countdown(bench.state, bench.now_s, seen) is not None
-    bench.wait(1.0, gel=gel, lag_s=9.0)
+    bench.wait(OLD_LAGS * 9.0, gel=gel, lag_s=9.0)
     assert "estimate_old" not in bench.alerts(), "a fast world sees late"
-    bench.wait(119.0, gel=gel)
+    bench.wait(1.0, gel=gel, lag_s=9.0)
+    assert "estimate_old" in bench.alerts()
+    bench.wait(29.0, gel=gel)
     assert "estimate_old" in bench.alerts()
     assert bench.state.turning is not None, "it keeps turning"
     assert sentence(bench.state, bench.now_s, seen)[1] == f"3 min ago: {words}"
