@@ -68,7 +68,7 @@ def warming(until_s: int) -> list[GelRow]:
 
 def test_rows_that_waited_are_taken_in_as_if_they_had_not() -> None:
     """One refit at the last of them, from where the fit stood at the first, would be quicker, and
-    up to a third too early (40 batches of the trade's world, seed 3300)."""
+    up to 36 % early (40 batches of the trade's world, seed 3300)."""
     plan = lantern_plan()
     one_by_one, at_once = (estimator(plan, plan.coats[0], ProbeSpec(), POURED_S) for _ in range(2))
     rows = warming(until_s=860)
