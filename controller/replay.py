@@ -567,14 +567,17 @@ def _coat_today(
         return float(today.time_at_age(was.cure.path().age_at(time_s) * last))
 
     mix_g = was.part_a_g + was.part_b_g
+    pour_from_s = max(0.0, spin_from_s - CLOSE_UP_S - POUR_S)
+    pour_by_s = poured_s + max(clock.pour_by_s - was.poured_s, 0.0) * pace
     return planned.model_copy(
         update={
             "mix_g": mix_g,
             "part_a_g": was.part_a_g,
             "part_b_g": was.part_b_g,
             "clock": CoatClock(
-                pour_from_s=max(0.0, spin_from_s - CLOSE_UP_S - POUR_S),
-                pour_by_s=poured_s + max(clock.pour_by_s - was.poured_s, 0.0) * pace,
+                pour_from_s=pour_from_s,
+                # Who was slow to close up then may close up in the usual time now.
+                pour_by_s=max(pour_by_s, pour_from_s + POUR_S),
                 spin_from_s=spin_from_s,
                 gel_expected_s=today.gel_s,
                 gel_low_s=clock.gel_low_s * pace,

@@ -190,6 +190,16 @@ def test_who_is_quicker_than_the_proven_run_was_waits_with_the_pour() -> None:
     assert sentence(bench.state, bench.now_s, seen)[0] == "Pour now."
 
 
+def test_who_was_slow_to_close_up_leaves_time_to_pour() -> None:
+    """Told to begin as late as to close up in the usual time, one is not late before it."""
+    run = a_proven_run()
+    poured_s = a_plan().coats[0].clock.pour_by_s
+    slow = run.coats[0].model_copy(update={"poured_s": poured_s, "spin_from_s": poured_s + 120.0})
+    late = run.model_copy(update={"coats": (slow, *run.coats[1:])})
+    clock = replay.plan_today(a_plan(), late, SHOP_DEGC, SHOP_DEGC).coats[0].clock
+    assert clock.pour_by_s >= clock.pour_from_s + POUR_S
+
+
 def test_a_room_in_which_nothing_gels_is_refused() -> None:
     dead = replace(replay.kinetics_of(a_plan().casting), rate_1_s=1e-9)
     with pytest.raises(InputError, match="gel"):

@@ -26,13 +26,13 @@ export function say(node, text) {
 }
 
 export function table(caption, head, rows) {
-  const figure = (value) => typeof value === "number" || /^[\d–+−]/.test(value ?? "–");
+  const figure = (value) => typeof value === "number" || /^(by )?[\d–+−]/.test(value ?? "–");
+  // A column of figures stands to the right, its heading and what else is in it too.
+  const right = (i) => i > 0 && (!rows.length || rows.some((row) => figure(row[i])));
   const cell = (value, i) =>
     i === 0
       ? h("th", { scope: "row" }, String(value ?? "–"))
-      : h("td", { class: figure(value) ? "number" : null }, value instanceof Node ? value : String(value ?? "–"));
-  // A heading stands where its column does.
-  const right = (i) => i > 0 && (!rows.length || rows.some((row) => figure(row[i])));
+      : h("td", { class: right(i) && "number" }, value instanceof Node ? value : String(value ?? "–"));
   return h("div", { class: "scroll", tabindex: "0", role: "region", "aria-label": caption },
     h("table", {},
       h("caption", {}, caption),
