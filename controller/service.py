@@ -374,13 +374,14 @@ class Service:
         )
         self.notice(
             NOTICE,
-            "The rest is being planned again, from what was weighed and seen; no need to wait.",
+            "The coats to come are being planned again, from what was weighed and seen; no need to "
+            "wait.",
         )
         try:
             plan = await asyncio.get_running_loop().run_in_executor(self._executor, work)
         except EvenwallError as error:
             if number == self._again and may_plan_again(self.supervisor.state):
-                self.notice(NOTICE, f"The rest stays as it was planned: {error}")
+                self.notice(NOTICE, f"The coats to come stay as planned: {error}")
             return
         if number != self._again:
             return
@@ -460,7 +461,8 @@ class Service:
         elif job.plan is None:
             return None
         else:
-            plan, note = job.plan, ""
+            plan, known = job.plan, job.plan.wall.min_mm is not None
+            note = "Seen on a coarser mesh than the figures are from." if known else ""
         return {**await self._mesh_of(self._wall_mesh, plan), "note": note}
 
     async def _mesh_of(self, work: WallMesh, plan: Plan) -> dict[str, Any]:

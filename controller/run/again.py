@@ -71,10 +71,11 @@ def what_changed(old: Plan, new: Plan, coats_done: int) -> str:
     """One sentence for the person at the bench: the next coat, and the number of coats."""
     before, after = old.coats[coats_done], new.coats[coats_done]
     said = (
-        f"The rest was planned again: coat {after.coat} is now {after.mean_mm:.2f} mm, weigh A "
-        f"{after.part_a_g:.1f} g + B {after.part_b_g:.1f} g (was {before.part_a_g:.1f} + "
-        f"{before.part_b_g:.1f}), gel expected {clock_words(after.clock.gel_expected_s)} "
-        f"(was {clock_words(before.clock.gel_expected_s)})"
+        f"The coats to come were planned again: coat {after.coat} is now "
+        f"{after.mean_mm:.2f} mm, weigh A {after.part_a_g:.1f} g + B {after.part_b_g:.1f} g "
+        f"(was {before.part_a_g:.1f} + {before.part_b_g:.1f}), gel expected "
+        f"{clock_words(after.clock.gel_expected_s)} (was "
+        f"{clock_words(before.clock.gel_expected_s)})"
     )
     if len(new.coats) != len(old.coats):
         said += f"; {len(new.coats)} coats instead of {len(old.coats)}"

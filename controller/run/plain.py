@@ -42,6 +42,7 @@ PROBE: dict[Step, str] = {
 
 # Said where it matters, in a few words; the whole list stands on the first sheet.
 VACUUM = "Keep your face away from the vessel."
+TO_BEGIN = "Then press the button at the frame."
 HARD = "Press on what is left in the cup: it must be hard all through."
 PROVE_IT = "Would you do it just so again? Then mark the run as proven."
 

@@ -14,6 +14,7 @@ from controller.model import (
     Event,
     FrameView,
     GelView,
+    Measured,
     RecordLine,
     ReplayView,
     ScaleView,
@@ -164,6 +165,8 @@ def sentence(state: RunState, now_s: float, seen: Seen) -> tuple[str, str]:
 
 def _besides(state: RunState) -> str:
     """What else belongs to a step of the hands."""
+    if state.step is Step.PREPARE:
+        return plain.TO_BEGIN if state.plan.rig.confirm_at_rig else ""
     if state.step is Step.DEMOULD:
         return plain.HARD
     if state.step is Step.DONE:
@@ -333,7 +336,6 @@ def snapshot(
 
 
 _LINES = {
-    "measured": "The casting was measured.",
     "started": "{casting}, {resin}: {coats} coats on {rig}.",
     "weighed": "Weighed {part_a_g:.1f} g of A, {part_b_g:.1f} g of B.",
     "parts_met": "The parts met.",
@@ -364,6 +366,13 @@ _LINES = {
 HIDDEN = {"queued", "alert_over", "rejoined", "asked"}
 
 
+def _measured_words(measured: Measured) -> str:
+    said = [] if measured.weight_g is None else [f"{measured.weight_g:g} g"]
+    said += [f"rim {rim_mm:g} mm" for rim_mm in measured.rim_mm]
+    said += [f"{spot.where} {spot.wall_mm:g} mm" for spot in measured.spots]
+    return f"Measured: {', '.join(said)}."
+
+
 def record_line(event: Event) -> RecordLine:
     """One line for people."""
     data = event.data
@@ -374,6 +383,8 @@ def record_line(event: Event) -> RecordLine:
     elif event.kind == "gelled":
         after = clock_words(data["gel_coat_s"])
         text = f"The coat gelled {after} after its parts met, as told by the {data['how']}."
+    elif event.kind == "measured":
+        text = _measured_words(Measured.model_validate(data))
     elif event.kind in _LINES:
         text = _LINES[event.kind].format(**data)
     else:

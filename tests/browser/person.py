@@ -230,6 +230,11 @@ def prove(page: Page, look: Look) -> None:
     button(page, "Mark as proven")
     expect(page.locator("#next")).to_have_text("Cast it again as proven", timeout=LONG_ms)
     expect(page.locator("#answer")).to_contain_text("Proven")
+    expect(page.get_by_role("region", name="As measured")).to_contain_text("274.0 g")
+    # The record from its beginning to its end.
+    expect(page.locator("#bench .lines li").first).to_contain_text("3 coats on")
+    expect(page.locator("#bench .lines")).to_contain_text("Measured: 274 g, rim 4.1 mm")
+    expect(page.locator("#bench .lines li").last).to_contain_text("Proven.")
     look("proven")
 
 

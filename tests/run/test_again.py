@@ -38,7 +38,11 @@ def test_the_rest_follows_what_was_weighed_and_seen() -> None:
             events = await shop.service.events(last.run_id or "")
             again = [event for event in events if event.kind == "replanned"]
             assert [event.data["accepted"] for event in again] == [True, True]
-            assert again[0].data["sentence"].startswith("The rest was planned again: coat 2 is now")
+            assert (
+                again[0]
+                .data["sentence"]
+                .startswith("The coats to come were planned again: coat 2 is")
+            )
             state = shop.supervisor.state
             assert state is not None
             # By hand: what was laid and what is still planned add up to the wall wanted.
@@ -66,7 +70,7 @@ def test_too_late_changes_nothing() -> None:
             data = {"coats_done": 1, "rest": rest_of(shop.plan, 1), "sentence": "late"}
             answer = await shop.ask("replanned", **data)
             assert not answer.accepted
-            assert "stays as it was planned" in answer.sentence
+            assert "it stays as it was planned" in answer.sentence
             assert shop.supervisor.state.plan == shop.plan
 
     run_virtual(scenario())
@@ -81,7 +85,7 @@ def test_a_refusal_is_told_and_the_plan_stands() -> None:
             await shop.ask("start", plan=shop.plan)
             operator = asyncio.ensure_future(shop.operator().work())
             await shop.until(lambda: "planned_again" in shop.supervisor.notices)
-            await shop.until(lambda: "stays" in shop.supervisor.notices["planned_again"])
+            await shop.until(lambda: "stay as planned" in shop.supervisor.notices["planned_again"])
             assert "a coat must be 0.6 mm" in shop.supervisor.notices["planned_again"]
             assert shop.supervisor.state.plan == shop.plan
             await shop.until(lambda: shop.supervisor.state.step is Step.WEIGH)

@@ -39,6 +39,21 @@ def gelled() -> Bench:
     return bench
 
 
+def test_the_first_sheet_says_where_to_press_when_the_list_is_done() -> None:
+    bench = Bench().until(Step.PREPARE)
+    assert sentence(bench.state, bench.now_s, seen(bench))[1] == plain.TO_BEGIN
+    rig = lantern_plan().rig.model_copy(update={"confirm_at_rig": False})
+    bare = Bench(lantern_plan().model_copy(update={"rig": rig})).until(Step.PREPARE)
+    assert sentence(bare.state, bare.now_s, seen(bare))[1] == ""
+
+
+def test_the_record_says_what_was_measured() -> None:
+    data = {"weight_g": 274.5, "rim_mm": [4.1, 4.25], "spots": [{"where": "side", "wall_mm": 4.6}]}
+    event = Event(event_id=1, run_id="r", at_s=0.0, utc="", kind="measured", data=data)
+    said = "Measured: 274.5 g, rim 4.1 mm, rim 4.25 mm, side 4.6 mm."
+    assert record_line(event).text == said
+
+
 def test_the_pour_says_how_much_stays_in_the_cup() -> None:
     """What stays there does not come onto the wall: 'some' would leave the thickness to chance."""
     bench = Bench().until(Step.POUR)

@@ -188,10 +188,11 @@ export class Bench {
       h("p", { class: "why" }, `${dayAndTime(card.started_utc)}, ${card.resin}, ${card.coats_done} of ${card.coats} coats${card.simulated ? ", simulated" : ""}${card.proven ? ", proven" : ""}.`),
       against,
       h("h2", {}, "the heat"), curveBox,
+      outcome(events.find((e) => e.kind === "proven")?.data.proof),
       h("h2", {}, "the wall it should have"), this.wall(runId),
       plan && h("h2", {}, "as planned"), plan && coatTable(plan),
       h("h2", {}, "written down"),
-      h("ol", { class: "lines" }, lines.slice(-80).map((l) => h("li", {}, h("time", { datetime: l.utc }, timeOfDay(l.utc)), h("span", {}, l.text)))),
+      h("ol", { class: "lines" }, lines.map((l) => h("li", {}, h("time", { datetime: l.utc }, timeOfDay(l.utc)), h("span", {}, l.text)))),
     ];
   }
 
@@ -290,6 +291,20 @@ export class Bench {
       h("p", { class: "also" }, h("button", { type: "button", onclick: tryOut }, "Try the sound")),
     ];
   }
+}
+
+// The casting that proved its run: what was foreseen of it, and what scale and gauge found.
+function outcome(proof) {
+  if (!proof) return null;
+  const shown = (value, unit) => (unit === "g" ? mass(value) : length(value, 1));
+  const off = ({ foreseen, measured }) => {
+    const percent = 100 * (measured / foreseen - 1);
+    return foreseen ? `${percent < 0 ? "−" : "+"}${Math.abs(percent).toFixed(1)} %` : null;
+  };
+  return h("div", {}, h("h2", {}, "the casting"),
+    table("As measured", ["what", "foreseen", "found", "differs"],
+      proof.findings.map((f) => [f.what, shown(f.foreseen, f.unit), shown(f.measured, f.unit), off(f)])),
+    proof.sentences.map((text) => h("p", { class: "figures" }, typeset(text))));
 }
 
 function headline(plan) {
