@@ -498,7 +498,7 @@ class _Moment:
             return ""
         return (
             f"The weights are off by {error:.0%}: weigh again. With such a mix no advice can be "
-            "given; answer 'go on' only if you know better."
+            "given; go on with it only if you know better."
         )
 
     def _waits(self, words: str) -> str:

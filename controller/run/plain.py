@@ -44,6 +44,7 @@ PROBE: dict[Step, str] = {
 VACUUM = "Keep your face away from the vessel."
 TO_BEGIN = "Then press the button at the frame."
 HARD = "Press on what is left in the cup: it must be hard all through."
+POURED_ALREADY = "Is it poured already? Then press 'Poured', close up and start turning."
 PROVE_IT = "Would you do it just so again? Then mark the run as proven."
 
 WALL_AS_PROVEN = "Turn the casting round to see the wall it gets, turned as the proven run was."
@@ -78,8 +79,8 @@ ORPHAN = {
 AT_THE_FRAME = "Press the button at the frame: turning begins only where you can see it."
 
 ALERTS: dict[str, str] = {
-    "standing_liquid": "The coat is liquid and runs to the bottom while the frame stands. Close "
-    "the guard and start it again, soonest.",
+    "standing_liquid": "The coat is liquid and runs to the bottom while the frame stands. With "
+    "the guard closed, start it again, soonest.",
     "standing_gelling": "The coat is about to gel: start turning again within a minute, or leave "
     "it and look at the wall afterwards.",
     "standing_gelled": "The coat has gelled: nothing is lost while the frame stands.",
@@ -124,7 +125,7 @@ ALERTS: dict[str, str] = {
     "done.",
     "waiting": "The frame waits for you.",
     "weights_off": "The weights are off from the plan: correct them if you can.",
-    "weights_refused": "The weights are off too far for any advice: weigh again.",
+    "weights_refused": "The weights are off too far: put them right, or weigh again.",
     "window_missed": "The best time for the next coat is over: key the surface as the sheet says, "
     "then go on.",
     "early_pour": "Poured before the coat below was ready: it may wrinkle.",

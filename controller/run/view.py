@@ -132,7 +132,7 @@ def sentence(state: RunState, now_s: float, seen: Seen) -> tuple[str, str]:
         return why, plain.AT_THE_FRAME
     urgent = [k for k in state.alerts if SEVERITY[k] == "act_now"]
     if urgent:
-        return plain.ALERTS[urgent[0]], plain.DUE[state.step]
+        return plain.ALERTS[urgent[0]], _to_do(state, urgent[0])
     due = plain.DUE[state.step]
     coat, plan = state.coat, state.coat_plan
     if state.moving:
@@ -163,6 +163,13 @@ def sentence(state: RunState, now_s: float, seen: Seen) -> tuple[str, str]:
     return due, _besides(state)
 
 
+def _to_do(state: RunState, alert: str) -> str:
+    """What is due, where the alert has not said it, or says that it is not."""
+    if state.step is Step.POUR and alert in ("late_pour", "mix_gone"):
+        return plain.POURED_ALREADY if alert == "mix_gone" else _besides(state)
+    return plain.DUE[state.step]
+
+
 def _besides(state: RunState) -> str:
     """What else belongs to a step of the hands."""
     if state.step is Step.PREPARE:
@@ -190,6 +197,8 @@ def countdown(state: RunState, now_s: float, seen: Seen) -> Countdown | None:
         return Countdown(label="left before it thickens", until_s=met_s + clock.pour_by_s)
     if state.step is Step.CLOSE_UP:
         return Countdown(label="left to start turning", until_s=met_s + turn_by_s(clock))
+    if state.step is Step.SPIN and state.halted:
+        return None  # it stands: nothing is waited for but the hand at the frame
     if state.step is Step.SPIN:
         safe_s = state.coat.safe_s
         if safe_s is None and "estimate_old" in state.alerts:

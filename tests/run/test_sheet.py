@@ -47,6 +47,31 @@ def test_the_first_sheet_says_where_to_press_when_the_list_is_done() -> None:
     assert sentence(bare.state, bare.now_s, seen(bare))[1] == ""
 
 
+def test_a_mix_that_is_gone_is_not_to_be_poured() -> None:
+    """Late, the sheet still says how much stays in the cup; past its pot life, nothing of a pour
+    but to whom it has happened already."""
+    bench = Bench().until(Step.POUR)
+    clock, met_s = bench.state.coat_plan.clock, bench.state.coat.parts_met_s
+    assert met_s is not None
+    for time_s, alert, why in (
+        (clock.pour_by_s, "late_pour", "in the cup, and put the probe"),
+        (clock.gel_low_s, "mix_gone", plain.POURED_ALREADY),
+    ):
+        bench.wait(met_s + time_s + 2.0 - bench.now_s)
+        told = sentence(bench.state, bench.now_s, seen(bench))
+        assert told[0] == plain.ALERTS[alert]
+        assert why in told[1]
+
+
+def test_nothing_counts_down_to_a_stop_while_the_frame_stands() -> None:
+    bench = Bench().until(Step.SPIN)
+    told = countdown(bench.state, bench.now_s, seen(bench))
+    assert told is not None
+    assert told.label == "until it is safe to stop"
+    bench.ask("pause")
+    assert countdown(bench.state, bench.now_s, seen(bench)) is None
+
+
 def test_the_record_says_what_was_measured() -> None:
     data = {"weight_g": 274.5, "rim_mm": [4.1, 4.25], "spots": [{"where": "side", "wall_mm": 4.6}]}
     event = Event(event_id=1, run_id="r", at_s=0.0, utc="", kind="measured", data=data)

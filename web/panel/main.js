@@ -212,7 +212,7 @@ function drawCountdown(stale, sentence) {
   const time = `${over ? "+" : ""}${clock(acting ? left_s : Math.max(0, left_s))}`;
   byId("count").classList.toggle("over", over);
   say(byId("count-time"), time);
-  say(byId("count-label"), over ? `over the time ${count.label}` : count.label);
+  say(byId("count-label"), over ? "late" : count.label);
   document.title = `${time} ${sentence} · Evenwall`;
   // Aloud at whole minutes only, or a screen reader never stops talking.
   const minutes = Math.max(0, Math.ceil(left_s / 60));
