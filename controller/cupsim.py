@@ -332,6 +332,7 @@ FAULTS = (
     "no_reaction", "slow_reaction", "fast_reaction", "off_ratio", "cold_room", "probe_stuck",
     "probe_lost", "probe_noisy", "probe_out",
 )  # fmt: skip
+BROKEN = ("probe_stuck", "probe_lost", "probe_noisy")  # what spoils the readings of any probe
 
 
 @dataclass(frozen=True)
@@ -438,11 +439,16 @@ def _trace(
     )
     finite = gel_coat_s if np.isfinite(gel_coat_s) else 4.0 * pot_s
     end_s = min(1.45 * finite, float(truth.time_s[-1, lane]))
-    rows = _read(rng, truth, lane, probe, placement, probe_in_s, end_s)
-    fault_s = 0.0
+    fault_s, out_s, fall_s = 0.0, np.inf, 0.0
     if fault and fault.startswith("probe"):
         fault_s = float(rng.uniform(min(probe_in_s + 120.0, 0.7 * finite), 0.8 * finite))
-        rows = break_probe(rng, rows, fault, fault_s, float(rng.uniform(15, 40)))
+    if fault == "probe_out":
+        # Still air takes a probe's heat more slowly than a liquid, and resin clings to it; one that
+        # looks from afar looks elsewhere at once.
+        out_s, fall_s = fault_s, 0.0 if probe == "infrared" else float(rng.uniform(15, 40))
+    rows = _read(rng, truth, lane, probe, placement, probe_in_s, end_s, out_s, fall_s)
+    if fault in BROKEN:
+        rows = break_probe(rng, rows, fault, fault_s)
     touches = []
     for what, at_s in (("cup", gel_cup_s), ("coat", gel_coat_s)):
         if np.isfinite(at_s):
@@ -468,9 +474,12 @@ def _trace(
 
 def _read(
     rng: np.random.Generator, truth: Truth, lane: int, probe: gel.Probe, placement: gel.What,
-    probe_in_s: float, end_s: float,
+    probe_in_s: float, end_s: float, out_s: float, fall_s: float,
 ) -> FloatArray:  # fmt: skip
-    """What the probe says, (N, 3)."""
+    """What the probe says, (N, 3), in the resin from `probe_in_s` to `out_s`, else in the air.
+
+    fall_s: how fast it takes the air's temperature after that, if it is no quicker by itself.
+    """
     every_s = float(rng.choice([2.0, 5.0]))
     fine_s = np.arange(0.0, end_s, 1.0)
 
@@ -493,11 +502,12 @@ def _read(
         "infrared": (1.0, 0.3, 0.02, rng.normal(0, 0.8), rng.uniform(0.88, 0.98)),
     }[probe]  # fmt: skip
     body = air + gain * (body - air)
-    seen = np.where(fine_s < probe_in_s, air, body)
+    seen = np.where((fine_s < probe_in_s) | (fine_s >= out_s), air, body)
+    lags_s = np.where(fine_s < out_s, lag_s, max(lag_s, fall_s))
     response = np.empty_like(seen)
     value = seen[0]
-    for i, target in enumerate(seen):
-        value += (target - value) / max(lag_s, 1.0)
+    for i, (target, lag) in enumerate(zip(seen, lags_s, strict=True)):
+        value += (target - value) / max(lag, 1.0)
         response[i] = value
     pick = np.arange(0, len(fine_s), int(every_s))
     read = response[pick] + offset + rng.normal(0.0, noise, len(pick))
@@ -509,15 +519,8 @@ def _read(
     return np.column_stack([fine_s[pick], read, room])
 
 
-def break_probe(
-    rng: np.random.Generator, rows: FloatArray, fault: str, at_s: float, fall_s: float = 25.0
-) -> FloatArray:
-    """The rows with a probe fault from `at_s` on; fall_s: how fast a probe takes the air's.
-
-    Out of the resin it ends up reading what the air's own sensor reads to the last digit, without
-    its own noise and offset, and this air has no quick draughts that only a bare probe would
-    follow: of either nothing may be made.
-    """
+def break_probe(rng: np.random.Generator, rows: FloatArray, fault: str, at_s: float) -> FloatArray:
+    """The rows with one of BROKEN from `at_s` on."""
     rows = rows.copy()
     after = rows[:, 0] >= at_s
     first = int(np.argmax(after))
@@ -528,9 +531,4 @@ def break_probe(
         rows[after, 1] = held[np.isfinite(held)][-1]
     elif fault == "probe_noisy":
         rows[after, 1] += rng.normal(0.0, rng.uniform(2.0, 6.0), int(after.sum()))
-    elif fault == "probe_out":
-        since = rows[after, 0] - at_s
-        rows[after, 1] = rows[after, 2] + (rows[after, 1] - rows[after, 2]) * np.exp(
-            -since / fall_s
-        )
     return rows

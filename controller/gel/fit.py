@@ -768,6 +768,15 @@ def shown_off_K(case: Case, rows: FloatArray) -> float | None:
     return read_K if rests else None
 
 
+def offset_K(case: Case, rows: FloatArray) -> tuple[float, float]:
+    """By how much the probe is off, and a standard deviation of that, before any resin is asked."""
+    off_K, sd_K = shown_off_K(case, rows), OFFSET_SD_K[case.probe]
+    if off_K is None:
+        return 0.0, sd_K
+    share = 1.0 / (1.0 + (IN_AIR_SD_K / sd_K) ** 2)
+    return share * off_K, math.sqrt(share) * IN_AIR_SD_K
+
+
 def _air_misfit(case: Case, rows: FloatArray, x: FloatArray) -> FloatArray:
     """Whitened, of the probe in the air before it went in, (1, L), or (0, L) if that is unknown."""
     read_K = shown_off_K(case, rows)

@@ -21,12 +21,10 @@ from controller.cure import FloatArray, Kinetics
 from controller.gel.case import Case
 from controller.gel.fit import (
     AT,
-    IN_AIR_SD_K,
     LAG_S,
     MODEL_SD_RISE,
     NOISE_SD_K,
     OF_RESIN,
-    OFFSET_SD_K,
     PROBE,
     RESIN_SD,
     SETTLES_LAGS,
@@ -40,11 +38,11 @@ from controller.gel.fit import (
     binned,
     joined,
     kinetics,
+    offset_K,
     probe_in_s,
     probe_K,
     read_off,
     sheet_misfit,
-    shown_off_K,
     surroundings,
     tail_costs,
 )
@@ -134,12 +132,7 @@ def against_reaction(case: Case, crowd: Crowd, rows: FloatArray) -> float:
     temps, _ = cure.integrate(crowd.kin, around, room_K[:-1], dt_s, len(crowd.x))
     seen_K = read_off(probe_K(case, temps, crowd.x, room_K, dt_s), dt_s, at_s)
 
-    off_K, off_sd_K = shown_off_K(case, rows), OFFSET_SD_K[case.probe]
-    if off_K is None:
-        off_K = 0.0
-    else:
-        share = 1.0 / (1.0 + (IN_AIR_SD_K / off_sd_K) ** 2)
-        off_K, off_sd_K = share * off_K, np.sqrt(share) * IN_AIR_SD_K
+    off_K, off_sd_K = offset_K(case, rows)
     settles_K = _SETTLES_K * np.exp((in_s - at_s) / (SETTLES_LAGS * lag_s))
     straight = np.column_stack(
         [seen_K[:, -2:] - seen_K[:, -3:-2], np.full(len(at_s), off_sd_K), settles_K]

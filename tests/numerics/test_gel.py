@@ -30,6 +30,7 @@ from controller.gel.fit import (
     hypotheses,
     kinetics,
     probe_K,
+    refit,
     sheet_misfit,
     surroundings,
 )
@@ -529,6 +530,23 @@ def test_chances_where_the_line_tells_little_or_nothing() -> None:
     assert np.isnan(chances([5.9, 5.95, 6.0, 6.1, np.nan], [2.0, 0.5, 0.0, 0.4, 2.0], 1.0)).all()
 
 
+def test_a_fit_where_nothing_can_be_computed_keeps_what_it_knew() -> None:
+    """A mix poured below absolute zero has no rate; the other story goes on."""
+    case, rows, _ = own_trace("cup", 600.0)
+    state = gel.begin(case)
+    for row in rows:
+        state, _ = gel.step(state, row)
+    far = np.zeros(SIZE)
+    far[AT["start_temp"]] = -200.0
+    lost = replace(state.fits[0], x=far, trial=far)
+    found, other, _ = refit(case, state.priors, (lost, *state.fits[1:]), state.rows, ())
+    assert found.log_gel == lost.log_gel
+    assert found.log_evidence == lost.log_evidence
+    assert found.damping > lost.damping
+    assert found.trial is far
+    assert math.isfinite(other.log_gel)
+
+
 def test_the_line_leads_to_other_gels_at_the_least_cost() -> None:
     """Along it the log gel rises by its own standard deviation, and by the least curved way: any
     other direction to the same gel costs more (Cauchy-Schwarz), tried for fifty."""
@@ -593,6 +611,37 @@ def test_a_cold_resin_that_warms_past_the_air_is_no_probe_in_the_air(reacts: boo
         fault = watch.probe_fault(case, rows, np.zeros((0, 3)))
         found.append(None if fault is None else fault[0])
     assert set(found) == ({None} if reacts else {None, "probe_out"})
+
+
+@pytest.mark.parametrize(
+    ("stood_K", "lag_s", "kind"),
+    [(0.5, 20.0, "probe_out"), (-0.5, 40.0, "probe_out"), (0.5, 300.0, None), (0.0, 20.0, None)],
+)
+def test_a_probe_out_of_resin_half_a_kelvin_off_the_air(
+    stood_K: float, lag_s: float, kind: str | None
+) -> None:
+    """A DS18B20 in sixteenths of a kelvin, which reads the air 0.2 K too high; a coat cools to the
+    air with 300 s (1.3 mm of 2 MJ/(m3 K) that lose 9 W/(m2 K)), a probe in the air with tens."""
+    case, _, _ = own_trace("coat", 300.0)
+    case = replace(case, probe="digital_1wire", probe_in_s=200.0, in_air_before=True)
+    rng = np.random.default_rng(3)
+    found = []
+    for now_s in np.arange(700.0, 1000.0, 5.0):
+        time_s = np.arange(0.0, now_s + 1.0, 5.0)
+        off_K = stood_K * np.exp(-np.maximum(time_s - 800.0, 0.0) / lag_s) * (time_s > 200.0)
+        read_K = AIR_K + 0.2 + off_K + 0.03 * rng.standard_normal(len(time_s))
+        read_K = np.round(read_K * 16.0) / 16.0
+        rows = np.column_stack([time_s, read_K, AIR_K + 0.0 * time_s, 1.0 + 0.0 * time_s])
+        fault = watch.probe_fault(case, rows, np.zeros((0, 3)))
+        found.append((now_s, fault))
+    named = [(now_s, *fault) for now_s, fault in found if fault is not None]
+    if kind is None:
+        assert named == []
+    else:
+        now_s, what, from_s = named[0]
+        assert what == kind
+        assert 800.0 < now_s <= 930.0
+        assert from_s <= 800.0  # nothing of the air is taken for the resin's
 
 
 @pytest.mark.parametrize("before", [True, False])

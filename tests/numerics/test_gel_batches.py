@@ -61,7 +61,7 @@ def test_sound_batches_raise_no_alarm(alone: list[Score]) -> None:
     assert [score.faults for score in alone if score.faults] == []
 
 
-@pytest.mark.parametrize("fault", ["probe_lost", "probe_stuck", "probe_noisy", "probe_out"])
+@pytest.mark.parametrize("fault", cupsim.BROKEN)
 def test_probe_faults_by_name(batches: list[cupsim.Trace], fault: str) -> None:
     """Within 90 s, on a cup that is well warm."""
     trace = next(t for t in batches if t.case.placement == "cup" and t.family == "rigid")
@@ -71,6 +71,25 @@ def test_probe_faults_by_name(batches: list[cupsim.Trace], fault: str) -> None:
     named = [f for f in score.faults if f.kind == fault]
     assert len(named) == 1
     assert named[0].at_s - at_s < 90.0
+
+
+def test_a_probe_out_of_the_resin_is_named() -> None:
+    """Of a warm cup within two minutes, though it lags up to 40 s and is off by a kelvin. Where the
+    resin stands at the air's own temperature nobody can tell.
+    """
+    traces = [t for t in cupsim.traces(TRADE, 6000, 24, "probe_out") if t.case.placement == "cup"]
+    warm = 0
+    for trace in traces:
+        before = trace.rows[np.abs(trace.rows[:, 0] - trace.fault_s + 30.0) < 30.0]
+        if abs(np.nanmedian(before[:, 1] - before[:, 2])) < 5.0:
+            continue
+        warm += 1
+        score = run(replace(trace, rows=trace.rows[trace.rows[:, 0] < trace.fault_s + 120.0]))
+        assert [fault.kind for fault in score.faults if fault.kind.startswith("probe")] == [
+            "probe_out"
+        ]
+        assert score.faults[-1].at_s > trace.fault_s
+    assert warm >= 7
 
 
 def test_nothing_reacts_in_a_cold_room(batches: list[cupsim.Trace]) -> None:
@@ -101,14 +120,3 @@ def test_without_a_single_reading_it_goes_by_the_sheet(batches: list[cupsim.Trac
     assert case.sheet.pot_life_s < estimate.best_s < 3.0 * case.sheet.pot_life_s
     assert [fault.kind for fault in estimate.faults] == ["probe_lost"]
     assert math.isfinite(estimate.safe_to_stop_s)
-
-
-def test_a_fit_that_runs_where_nothing_can_be_computed_keeps_what_it_knew() -> None:
-    """A probe long out of the resin: the nudged neighbours of one hypothesis overflowed."""
-    lost = cupsim.traces(TRADE, 6000, 8, "probe_out")[1]
-    state = gel.begin(lost.case)
-    for time_s, probe_K, air_K in lost.rows:
-        seen_K = float(probe_K) if np.isfinite(probe_K) else None
-        state, estimate = gel.step(state, gel.Row(float(time_s), seen_K, float(air_K)))
-        assert math.isfinite(estimate.best_s)
-    assert estimate.faults[-1].kind == "probe_out"
