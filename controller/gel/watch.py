@@ -259,10 +259,12 @@ def _came_out(
     shapes = np.stack([left, before, before**2, 1.0 - left], axis=2)
     air = np.broadcast_to([[[0.0, 0.0, 0.0, known]]], (len(shapes), 1, 4))
     shapes, read_K = np.concatenate([shapes, air], axis=1), np.append(off_air_K, 0.0)
-    told = np.linalg.pinv(shapes) @ read_K
-    squares_K2 = ((read_K - (shapes @ told[:, :, None])[:, :, 0]) ** 2).sum(axis=1)
+    base, upper = np.linalg.qr(shapes)
+    along_K = read_K @ base
+    squares_K2 = read_K @ read_K - (along_K**2).sum(axis=1)
     best = int(np.argmin(squares_K2))
-    return float(squares_K2[best]), (told[best, 0], told[best, 3]), float(since_s[best, 0])
+    told = np.linalg.solve(upper[best], along_K[best])
+    return float(squares_K2[best]), (told[0], told[3]), float(since_s[best, 0])
 
 
 def _stayed_K2(ago_s: FloatArray, off_air_K: FloatArray) -> float:
