@@ -140,8 +140,11 @@ def _heat(state: RunState, seen: Seen) -> set[str]:
 
 
 def _hurry(state: RunState, now_s: float) -> set[str]:
-    """A mix that waits in its cup, or in a mould that stands."""
+    """A mix that waits in its cup, or in a mould that stands; or that has stood too long."""
     time_s, clock = state.coat_time_s(now_s), state.coat_plan.clock
+    met_s, begun_s = state.coat.parts_met_s, state.coat.spin_from_s
+    if met_s is not None and begun_s is not None:
+        return {"begun_late"} if begun_s - met_s > turn_by_s(clock) else set()
     if time_s is None or state.step not in (*_HANDS, Step.CLOSE_UP):
         return set()
     if state.coat.poured_s is not None:

@@ -87,6 +87,8 @@ ALERTS: dict[str, str] = {
     "guard_open": "The guard is open: the frame cannot turn. Close it when you are clear.",
     "late_pour": "The pour is late: the mix thickens. Pour now and start turning, or mix anew.",
     "late_start": "The resin thickens in the standing mould: close up and start turning, now.",
+    "begun_late": "Turning began late: thicker, the resin runs less far, and the wall comes out "
+    "less even. Look at it before the next coat.",
     "mix_gone": "The mix has passed its pot life: do not pour it. Set the cup outside, mix anew.",
     "no_gel": "The coat should have gelled by now. Keep turning; touch the rim with a gloved stick "
     "and say when it holds.",

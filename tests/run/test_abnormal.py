@@ -159,9 +159,18 @@ def test_late_pour() -> None:
 def test_late_start() -> None:
     bench = Bench().until(Step.CLOSE_UP)
     assert "late_start" not in bench.alerts()
-    bench.wait(0.5 * bench.plan.coats[0].clock.gel_low_s, look_s=20.0)
+    clock, met_s = bench.plan.coats[0].clock, bench.state.coat.parts_met_s or 0.0
+    latest_s = clock.spin_from_s + 0.06 * clock.gel_expected_s
+    bench.wait(met_s + latest_s - 1.0 - bench.now_s, look_s=20.0)
+    assert "late_start" not in bench.alerts()
+    bench.wait(2.0)
     assert "late_start" in bench.alerts()
     assert "late_pour" not in bench.alerts(), "it is poured"
+    bench.until(Step.SPIN, coat_time_s=latest_s + 60.0)
+    assert "late_start" not in bench.alerts()
+    assert "begun_late" in bench.alerts()
+    soon = Bench().until(Step.SPIN, coat_time_s=latest_s + 60.0)
+    assert "begun_late" not in soon.alerts()
 
 
 def test_pot_life_passed_before_the_pour() -> None:
