@@ -24,7 +24,7 @@ WHOLE = {"plan", "prepare", "turning", "replay", "compared"}  # the page to its 
 SETTLE_ms = 700
 SPEED = 25.0
 SOON_HARD = {"demould_min = 75.0": "demould_min = 35.0"}  # nobody waits for a picture of a cure
-BY_HAND_ms = 3200  # eighty seconds, at 25 times life: pages and pictures take theirs too
+BY_HAND_ms = 2000  # fifty seconds, at 25 times life: pages and pictures take theirs too
 
 Scheme = Literal["light", "dark"]
 
