@@ -572,7 +572,7 @@ class _Moment:
     def replanned_command(self, command: Command) -> None:
         """A new plan for the rest, from the planner. It comes in time, or the old one stands."""
         if self.state.step is not Step.REST or command.data["coats_done"] != self.state.index + 1:
-            late = "The next coat came before the new plan: it stays as it was planned."
+            late = "The next coat came before its new plan: it is laid as planned."
             self._answer(command, False, late)
         else:
             self._answer(command, True, command.data["sentence"], rest=command.data["rest"])

@@ -70,7 +70,7 @@ def test_too_late_changes_nothing() -> None:
             data = {"coats_done": 1, "rest": rest_of(shop.plan, 1), "sentence": "late"}
             answer = await shop.ask("replanned", **data)
             assert not answer.accepted
-            assert "it stays as it was planned" in answer.sentence
+            assert "it is laid as planned" in answer.sentence
             assert shop.supervisor.state.plan == shop.plan
 
     run_virtual(scenario())
