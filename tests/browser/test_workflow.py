@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from playwright.sync_api import expect
 
@@ -36,7 +38,9 @@ def test_three_coats_by_touch(open_phone: OpenPhone, size: str) -> None:
             expect(page.locator("#written tbody tr").nth(coat - 1)).to_contain_text("80.0 g")
             for _ in range(4):  # together, mixed, degassed, poured
                 press_next(page)
-            expect(page.locator("#count")).to_contain_text("left before it thickens")
+            # At this speed a slow machine may be past it: then the digits count on.
+            count = re.compile(r"\d left before it thickens$|\+[\d:]+ late$")
+            expect(page.locator("#count")).to_have_text(count)
             press_next(page)  # closed up: turning
             page.get_by_role("button", name="The cup has gelled").tap()
             expect(page.locator("#sentence")).to_contain_text("rest", timeout=20_000)
