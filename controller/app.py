@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import errno
 import fcntl
 import gc
 import os
@@ -360,6 +361,9 @@ def listen(host: str, port: int) -> socket.socket:
         found.listen()  # who comes before the server is up waits for it and is not turned away
     except OSError as error:
         found.close()
+        if isinstance(error, socket.gaierror) or error.errno == errno.EADDRNOTAVAIL:
+            why = f"is no address of this machine: {error.strerror}"
+            raise InputError("--host", host, why) from None
         hint = "give another --port, or --port 0 for any free one"
         raise InputError("--port", port, f"{error.strerror} on {host}", hint=hint) from None
     return found

@@ -14,7 +14,7 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from controller.errors import EvenwallError, InputError, naming
 from controller.model import Step, read_casting, read_plan
@@ -69,11 +69,32 @@ def progress_bar(title: str) -> Iterator[Callable[[float, str], None]]:
             if fraction >= 1.0:
                 progress.stop()  # what comes after, hours of a casting, is not under a full bar
 
-        yield tell
+        try:
+            yield tell
+        except EvenwallError:
+            # Of what was refused there is one line: no bar, nor the empty line that ends one.
+            progress.live.transient = True
+            progress.live.stop()
+            progress.disable = True
+            raise
+
+
+class _Words(argparse.ArgumentParser):
+    def error(self, message: str) -> NoReturn:
+        """One line, as for any bad input; the usage is what --help is for."""
+        note(f"{self.prog}: {message}; see `{self.prog} --help`")
+        sys.exit(InputError.exit_code)
+
+
+def seed(text: str) -> int:
+    """What a generator of random numbers can begin with."""
+    if (value := int(text)) < 0:
+        raise argparse.ArgumentTypeError(f"{text} must be at least 0")
+    return value
 
 
 def parser() -> argparse.ArgumentParser:
-    top = argparse.ArgumentParser(
+    top = _Words(
         prog="evenwall",
         description="Plans, turns and records hollow clear resin castings with a computed wall.",
     )
@@ -99,7 +120,7 @@ def parser() -> argparse.ArgumentParser:
     )
     c.add_argument(
         "--seed",
-        type=int,
+        type=seed,
         default=0,
         metavar="N",
         help="of the search; the same one, the same plan",
@@ -257,8 +278,10 @@ def _to_file(option: str, path: Path | None, *endings: str) -> None:
         return
     if endings and path.suffix.lower() not in endings:
         raise InputError(option, path, f"must end in {', '.join(endings)}")
-    if not path.parent.is_dir():
+    if not os.path.isdir(path.parent):
         raise InputError(option, path, "its folder does not exist")
+    if os.path.isdir(path):  # unlike Path, says no to a name that is too long
+        raise InputError(option, path, "is a folder: must be a file")
 
 
 def plan(args: argparse.Namespace) -> int:
@@ -285,7 +308,7 @@ def plan(args: argparse.Namespace) -> int:
         )
     if args.out is not None:
         try:
-            args.out.write_text(made.model_dump_json(indent=1, exclude_none=True), encoding="utf-8")
+            args.out.write_text(made.model_dump_json(indent=1), encoding="utf-8")
         except OSError as error:
             raise InputError("--out", args.out, error.strerror or str(error)) from None
         note(f"Plan written to {args.out}.")
@@ -296,7 +319,7 @@ def plan(args: argparse.Namespace) -> int:
         write_report(made, args.report, pictures_of(made, threads=2))
         note(f"Report written to {args.report}.")
     if args.json:
-        show_json(made.model_dump(mode="json", exclude_none=True))
+        show_json(made.model_dump(mode="json"))
     else:
         print(describe(made))
         search = made.details["search"]
@@ -337,7 +360,7 @@ def wall(args: argparse.Namespace) -> int:
             "out thinner than a round mould's."
         )
     if args.json:
-        show_json(s.model_dump(mode="json", exclude_none=True))
+        show_json(s.model_dump(mode="json"))
     else:
         print(
             f"Wall of {made.casting.name}: mean {s.mean_mm:.2f} mm, thinnest patch {s.min_mm:.2f} "
@@ -396,7 +419,7 @@ def _on_rig(command: argparse.ArgumentParser, *, speed: float = 1.0, rig: bool =
         metavar="N",
         help=f"times life, on a simulated rig; default: {speed:g}",
     )
-    command.add_argument("--seed", type=int, default=0, metavar="N", help="of a simulated rig")
+    command.add_argument("--seed", type=seed, default=0, metavar="N", help="of a simulated rig")
 
 
 def _setup(args: argparse.Namespace, castings: Path | None = None) -> Setup:
@@ -464,7 +487,13 @@ def serve(args: argparse.Namespace) -> int:
 
 
 def spin(args: argparse.Namespace) -> int:
-    return _cast(args, {"plan": read_plan(args.plan)})
+    from controller import app
+    from controller.service import on_this_rig
+
+    plan, spec = read_plan(args.plan), app.sample_rig(args.rig)
+    with naming(args.plan):
+        on_this_rig(plan, spec)  # to be refused before anything is opened
+    return _cast(args, {"plan": plan})
 
 
 def replay(args: argparse.Namespace) -> int:

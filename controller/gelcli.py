@@ -16,7 +16,7 @@ from pydantic_core import PydanticCustomError
 
 from controller import cure, gel
 from controller.errors import InputError, OutsideValidity
-from controller.model import Frozen, Positive, RoomTemp_degC, Sheet, parse, read_toml
+from controller.model import Frozen, Positive, RoomTemp_degC, Sheet, Typed, parse, read_toml
 from controller.plan.batch import cure_sheet
 from controller.plantext import clock_words
 from controller.units import degC, kelvin, kilograms, metres
@@ -38,12 +38,12 @@ WallMaterial = Annotated[str, AfterValidator(_listed)]
 Cup_g = Annotated[float, Field(ge=5, le=5000)]  # what the cup's heat balance holds for
 
 
-class TouchEntry(Frozen):
+class TouchEntry(Typed):
     what: Literal["cup", "coat"]
     at_s: Positive
 
 
-class EarlierEntry(Frozen):
+class EarlierEntry(Typed):
     ambient_degC: RoomTemp_degC
     poured_at_s: Annotated[float, Field(ge=0)]
     cup_mass_g: Cup_g | None = None
@@ -55,7 +55,7 @@ class EarlierEntry(Frozen):
     coat_touch_s: Positive | None = None
 
 
-class CaseEntry(Frozen):
+class CaseEntry(Typed):
     placement: Literal["cup", "coat"]
     probe: Literal["digital_1wire", "thermocouple_k", "infrared"]
     cup_mass_g: Cup_g | None = None
@@ -165,7 +165,8 @@ def read_trace(path: Path) -> Iterator[gel.Row]:
                 last_s = time_s
                 yield gel.Row(time_s, _kelvin(probe_degC), _kelvin(ambient_degC))
     except (OSError, EOFError, UnicodeDecodeError) as error:
-        raise InputError("file", path, f"cannot be read: {error}") from None
+        why = getattr(error, "strerror", None) or str(error)
+        raise InputError("file", path, f"cannot be read: {why}") from None
 
 
 def run(trace_path: Path, case_path: Path) -> dict[str, Any]:

@@ -16,7 +16,7 @@ from typing import Annotated, Any, Literal, TypeVar, get_args
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
-from controller.errors import InputError
+from controller.errors import InputError, naming
 
 Vector3 = tuple[float, float, float]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
@@ -28,10 +28,16 @@ class Frozen(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
+class Typed(Frozen):
+    """What a person writes by hand: a number is a number there, not a text nor true or false."""
+
+    model_config = ConfigDict(strict=True)
+
+
 # --- The resin -----------------------------------------------------------------------------------
 
 
-class Sheet(Frozen):
+class Sheet(Typed):
     """What a resin's technical sheet says."""
 
     pot_life_min: Annotated[float, Field(gt=0.5, le=24 * 60)]
@@ -74,14 +80,14 @@ class Mount(Frozen):
     centre_mm: Vector3 | None = None  # where the two axes cross; absent: the mesh's centroid
 
 
-class Mould(Frozen):
+class Mould(Typed):
     wall_mm: Annotated[float, Field(gt=0, le=200)] = 12.0
     material: str = "silicone rubber"
     mass_kg: Positive | None = None
     temp_degC: RoomTemp_degC | None = None
 
 
-class Shop(Frozen):
+class Shop(Typed):
     temp_degC: RoomTemp_degC = 21.0
     humidity_percent: Annotated[float, Field(ge=0, le=100)] | None = None
 
@@ -93,7 +99,7 @@ class Casting(Frozen):
     mesh: Path
     mesh_units: Literal["mm", "cm", "m", "inch"] = "mm"
     resin: Resin
-    wall_mm: Annotated[float, Field(gt=0.2, le=50)]
+    wall_mm: Annotated[float, Field(gt=0.2, le=50, strict=True)]
     coats: Annotated[int, Field(ge=1, le=12)] | None = None
     opening: Opening = Opening()
     mount: Mount = Mount()
@@ -246,7 +252,7 @@ class Geometry(Frozen):
 
 
 class WallSummary(Frozen):
-    """Predicted wall. Keys beyond the target are absent until the film has been computed."""
+    """Predicted wall. Keys beyond the mean are null until the film has been computed for them."""
 
     target_mm: Positive
     mean_mm: Positive
@@ -617,6 +623,8 @@ M = TypeVar("M", bound=BaseModel)
 
 
 def _limit(error: dict[str, Any]) -> str:
+    if error["type"] == "tuple_type":
+        return "must be a list"
     ctx = error.get("ctx") or {}
     signs = {"gt": ">", "ge": ">=", "lt": "<", "le": "<="}
     bounds = [f"must be {sign} {ctx[key]}" for key, sign in signs.items() if key in ctx]
@@ -662,6 +670,7 @@ def parse(model: type[M], data: dict[str, Any], file: Path | str) -> M:
         first = found[0]
         path = ".".join(str(part) for part in first["loc"])
         leaf = str(first["loc"][-1]) if first["loc"] else ""
+        named = [part for part in first["loc"] if isinstance(part, str)]
         if first["type"] == "missing":
             beside = [
                 str(other["loc"][-1])
@@ -674,7 +683,7 @@ def parse(model: type[M], data: dict[str, Any], file: Path | str) -> M:
             like = difflib.get_close_matches(leaf, _fields_beside(model, first["loc"]), 1)
             hint = f"is {like[0]} meant?" if like else ""
             raise InputError(path, "unknown", "no such field", file=str(file), hint=hint) from None
-        unit = unit_of(leaf)
+        unit = unit_of(named[-1]) if named else ""
         if isinstance(first["input"], str) and first["type"].startswith(("float_", "int_")):
             limit = f"must be a number of {unit}, without quotes" if unit else "must be a number"
             shown = f'"{first["input"]}"'
@@ -701,7 +710,7 @@ def _fields_beside(model: type[BaseModel], place: tuple[int | str, ...]) -> tupl
 def read_toml(path: Path) -> dict[str, Any]:
     """One TOML table. Raises InputError when it cannot be read or is not TOML."""
     try:
-        text = path.read_text(encoding="utf-8")
+        text = path.read_text(encoding="utf-8-sig")  # with the mark that some editors put first
     except OSError as error:
         raise InputError("file", path, error.strerror or "cannot be read") from None
     except UnicodeDecodeError as error:
@@ -724,10 +733,9 @@ def read_casting(path: Path) -> Casting:
     for key in ("resin", "mesh"):
         if not isinstance(data.get(key), str):
             raise InputError(key, data.get(key, "missing"), "must be a file name", file=str(path))
-    mesh = (path.parent / data["mesh"]).resolve()
-    if not mesh.is_file():
-        raise InputError("mesh", data["mesh"], "no such file", file=str(path))
-    data["mesh"] = mesh
+        if not (path.parent / data[key]).is_file():
+            raise InputError(key, data[key], "no such file", file=str(path))
+    data["mesh"] = (path.parent / data["mesh"]).resolve()
     data["resin"] = read_resin(path.parent / data["resin"])
     return parse(Casting, data, path)
 
@@ -742,10 +750,31 @@ def read_plan(path: Path) -> Plan:
         text = path.read_text(encoding="utf-8")
     except OSError as error:
         raise InputError("file", path, error.strerror or "cannot be read") from None
+    except UnicodeDecodeError as error:
+        raise InputError("file", path, f"is not text in UTF-8: {error}") from None
     try:
         data = json.loads(text)
     except json.JSONDecodeError as error:
         raise InputError("file", path, f"is not JSON: {error}") from None
-    if not isinstance(data, dict) or data.get("kind") != "evenwall/plan":
-        raise InputError("kind", "missing", "must be evenwall/plan", file=str(path))
-    return parse(Plan, data, path)
+    kind = data.get("kind", "missing") if isinstance(data, dict) else "missing"
+    if kind != "evenwall/plan":
+        raise InputError("kind", kind, "must be evenwall/plan", file=str(path))
+    plan = parse(Plan, data, path)
+    with naming(path):
+        whole(plan)
+    return plan
+
+
+def whole(plan: Plan) -> None:
+    """Raises InputError where a plan's coats are not what a run or a film can go by."""
+    if not plan.coats:
+        raise InputError("coats", 0, "needs one coat or more")
+    for number, coat in enumerate(plan.coats, 1):
+        if coat.coat != number:
+            raise InputError(f"coats[{number}].coat", coat.coat, f"must be {number}, in order")
+        with naming(within=f"coats[{number}]."):
+            if not coat.ramps:
+                raise InputError("ramps", 0, "needs one ramp or more")
+            if coat.mix_g <= coat.cup_left_g:
+                limit = f"must be above what stays in the cup, {coat.cup_left_g:g}"
+                raise InputError("mix_g", f"{coat.mix_g:g}", limit, unit="g")

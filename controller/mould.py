@@ -274,6 +274,8 @@ def _one_opening(
     mesh: trimesh.Trimesh, wanted: Opening, notes: list[str]
 ) -> tuple[trimesh.Trimesh, Index]:
     """One body, one boundary loop. Returns the mesh and the loop, running with its triangles."""
+    if wanted.direction is not None and np.linalg.norm(wanted.direction) < 1e-9:
+        raise MouldError("opening.direction", wanted.direction, "must have a direction")
     _check_edges(mesh)
     if not mesh.is_winding_consistent:
         mesh.fix_normals()
@@ -391,8 +393,6 @@ def _cut_open(
         mesh.invert()
         notes.append("The mesh was inside out; its triangles were turned round.")
     normal = np.asarray(wanted.direction, dtype=np.float64)
-    if np.linalg.norm(normal) < 1e-9:
-        raise MouldError("opening.direction", wanted.direction, "must have a direction")
     normal = normal / np.linalg.norm(normal)
     centre = np.asarray(wanted.centre_mm)
     # A hair inside, so that a flat face on the plane itself goes away whole.

@@ -36,6 +36,7 @@ from controller.model import (
     read_casting,
     read_resin,
     read_toml,
+    whole,
 )
 from controller.prove import (
     Proof,
@@ -73,7 +74,8 @@ PROVEN = "Proven: it cannot change any more, and can be cast again."
 def on_this_rig(plan: Plan, spec: RigSpec) -> Plan:
     """The plan, to be run on the frame there is: its gearing, its limits, and whether a hand at the
     frame is needed are the rig file's to say, never a sent plan's. Raises InputError when this
-    frame may not turn so: better now than when the coat is poured."""
+    frame may not turn so, or a coat is not whole: better now than when it is poured."""
+    whole(plan)
     speeds, changes = [0.0], [0.0]
     for coat in plan.coats:
         before = (0.0, 0.0)

@@ -19,7 +19,7 @@ from controller.errors import InputError, naming
 from controller.film import Coat, FilmMesh, Fluid, Spin, WallStatistics, WallWeights
 from controller.film.mesh import MIN_CELLS
 from controller.filmmesh import film_mesh, widest_mm
-from controller.model import CoatPlan, Plan, RigSpec, WallSummary
+from controller.model import CoatPlan, Plan, RigSpec, WallSummary, whole
 from controller.mould import Cavity, facet_mm, load_cavity
 from controller.units import millimetres, rad_s
 
@@ -98,11 +98,6 @@ def film_coat(coat: CoatPlan, density_g_cm3: float) -> Coat:
 def _film_coat(coat: CoatPlan, density_g_cm3: float) -> Coat:
     if len(coat.viscosity) < 2:
         raise InputError("viscosity", len(coat.viscosity), "needs two entries or more")
-    if not coat.ramps:
-        raise InputError("ramps", 0, "needs one ramp or more")
-    if coat.mix_g <= coat.cup_left_g:
-        limit = f"must be above what stays in the cup, {coat.cup_left_g:g}"
-        raise InputError("mix_g", f"{coat.mix_g:g}", limit, unit="g")
     time_s, viscosity_Pa_s = np.array(coat.viscosity).T
     return Coat(
         fluid=Fluid(density_g_cm3 * 1e3, SURFACE_TENSION_N_M, time_s, viscosity_Pa_s),
@@ -205,8 +200,7 @@ def wall_mesh(plan: Plan) -> dict[str, Any]:
 
 def film_coats(plan: Plan) -> list[Coat]:
     """Every coat of a plan as the film's input. Raises InputError where one is wrong."""
-    if not plan.coats:
-        raise InputError("coats", 0, "needs one coat or more")
+    whole(plan)
     for coat in plan.coats:
         within_limits(coat, plan.rig)
     density = plan.casting.resin.sheet.mixed_density_g_cm3

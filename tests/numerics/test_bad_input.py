@@ -152,6 +152,8 @@ def without_ramps(plan: dict[str, Any]) -> None:
         (ramp(minor_rpm=float("nan")), "coats.0.ramps.0.minor_rpm is nan rpm"),
         (ramp(duration_s=-5.0), "coats.0.ramps.0.duration_s is -5.0 s: must be > 0.0"),
         (lambda plan: plan.update(coats=[]), "coats is 0: needs one coat or more"),
+        (coat(coat=2), "coats[1].coat is 2: must be 1, in order"),
+        (lambda plan: plan.update(kind="film"), "kind is film: must be evenwall/plan"),
         (
             lambda plan: plan["casting"]["opening"].update(centre_mm=[0.0, 0.0, -900.0]),
             "opening.centre_mm is (0.0, 0.0, -900.0) mm: the nearest hole",

@@ -153,6 +153,7 @@ def test_a_bad_trace_is_named(
         ('"cup"\nprobe', '"bucket"\nprobe', "case.placement is bucket: "),
         ("silicone rubber", "cheese", "case.wall_material is cheese: must be one of: silicone"),
         ("coat_mm = 1.3", "coat_mm = 40", "case.coat_mm is 40 mm: must be <= 20"),
+        ("[[touch]]", "[touch]", "touch is {'what': 'cup', 'at_s': 850.0}: must be a list"),
         ("cup_mass_g = 114.0", "cup_mass_g = 1", "case.cup_mass_g is 1 g: must be >= 5"),
     ],
 )
@@ -165,6 +166,11 @@ def test_a_bad_case_is_named(
         gelcli.run(files[0], case)
     assert str(error.value).startswith(f"{case}: {said}")
     assert "\n" not in str(error.value)
+
+
+def test_a_trace_that_is_not_there(files: tuple[Path, Path, float], tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=r"cannot be read: No such file or directory$"):
+        gelcli.run(tmp_path / "none.csv", files[1])
 
 
 def test_a_remark_of_ones_own_is_noted(files: tuple[Path, Path, float], tmp_path: Path) -> None:

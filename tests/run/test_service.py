@@ -12,6 +12,7 @@ import pytest
 
 from controller import beside
 from controller.app import SMALL_RIG
+from controller.cli import main
 from controller.errors import InputError
 from controller.model import Command, Event, Sample, Step, StreamItem
 from controller.records import Batch, Damaged, Journal
@@ -106,6 +107,31 @@ def test_a_plan_for_another_frame_is_refused_or_counted_by_this_one() -> None:
     ):
         with pytest.raises(InputError, match=said):
             on_this_rig(plan, here.model_copy(update=limit))
+
+
+def test_a_plan_without_a_coat_or_a_ramp_is_not_begun() -> None:
+    """It stood in the record then, and no controller could be started on that record again."""
+    good = plans()[0]
+    still = good.coats[0].model_copy(update={"ramps": ()})
+    for coats, said in (
+        ((), "coats is 0: needs one coat or more"),
+        ((still,), r"coats\[1\].ramps is 0: needs one ramp or more"),
+    ):
+        with pytest.raises(InputError, match=said):
+            on_this_rig(good.model_copy(update={"coats": coats}), good.rig)
+
+
+def test_a_plan_too_fast_for_the_frame_is_bad_input_to_the_command(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file, data = tmp_path / "plan.json", tmp_path / "data"
+    file.write_text(plans()[0].model_dump_json(), encoding="utf-8")
+    rig = SMALL_RIG.read_text(encoding="utf-8")
+    slow = tmp_path / "slow.toml"
+    slow.write_text(rig.replace("rate_limit_rpm = 20.0", "rate_limit_rpm = 2.0"), encoding="utf-8")
+    assert main(["spin", str(file), "--rig", str(slow), "--data", str(data)]) == 2
+    assert f"evenwall: {file}: the plan's speed is " in capsys.readouterr().err
+    assert not data.exists()
 
 
 def test_a_key_pressed_again_after_a_restart_gets_the_first_answer() -> None:
