@@ -460,13 +460,14 @@ async def open_doors(
 # --- Ending --------------------------------------------------------------------------------------
 
 
-async def until_told(work: asyncio.Future[Any] | None = None) -> bool:
-    """Wait for Ctrl-C or SIGTERM (True), or for the work to end (False; its error is raised)."""
+async def until_told(work: asyncio.Future[Any] | None = None) -> signal.Signals | None:
+    """Wait for Ctrl-C or SIGTERM (which of them), or for the work to end (None; its error is
+    raised)."""
     loop = asyncio.get_running_loop()
-    told = asyncio.Event()
+    told: asyncio.Queue[signal.Signals] = asyncio.Queue()
     for number in (signal.SIGINT, signal.SIGTERM):
-        loop.add_signal_handler(number, told.set)
-    telling = asyncio.ensure_future(told.wait())
+        loop.add_signal_handler(number, told.put_nowait, number)
+    telling = asyncio.ensure_future(told.get())
     try:
         waits: set[asyncio.Future[Any]] = {telling}
         if work is not None:
@@ -474,8 +475,8 @@ async def until_told(work: asyncio.Future[Any] | None = None) -> bool:
         await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
         if work is not None and work.done():
             work.result()
-            return False
-        return True
+            return None
+        return telling.result()
     finally:
         telling.cancel()
         with contextlib.suppress(asyncio.CancelledError):

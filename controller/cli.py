@@ -187,10 +187,16 @@ def parser() -> argparse.ArgumentParser:
     a = act("compare", "a run against another, coat by coat; a replay against what it repeats")
     a.add_argument("run_id", metavar="RUN")
     a.add_argument("against", nargs="?", default="", metavar="RUN")
-    a = act("export", "CSV or Parquet, units in the column names")
+    a = act("export", "CSV and Parquet, units in the column names")
     a.add_argument("run_id", metavar="RUN")
     a.add_argument("--out", type=Path, default=Path(), metavar="FOLDER")
-    a.add_argument("--format", choices=("csv", "parquet"), action="append", dest="formats")
+    a.add_argument(
+        "--format",
+        choices=("csv", "parquet"),
+        action="append",
+        dest="formats",
+        help="default: both; CSV alone where pyarrow is not installed, which is said",
+    )
     a = act("import", "takes an exported run into this record")
     a.add_argument("folder", type=Path, metavar="FOLDER")
     a = act("prove", "marks a measured run as proven; it cannot change again")
@@ -482,8 +488,8 @@ def serve(args: argparse.Namespace) -> int:
 
     setup = _setup(args, args.castings)
     say_which_kernel()
-    asyncio.run(work(setup, _settings(args, setup.data), print))
-    return 0
+    interrupted = asyncio.run(work(setup, _settings(args, setup.data), print))
+    return INTERRUPTED if interrupted else 0
 
 
 def spin(args: argparse.Namespace) -> int:
@@ -522,6 +528,7 @@ def _cast(args: argparse.Namespace, what: dict[str, Any]) -> int:
 
 def runs(args: argparse.Namespace) -> int:
     from controller import app, runscli
+    from controller.export import NoParquet, writable
 
     home = args.data or app.data_home()
     action = args.action or "list"
@@ -544,7 +551,9 @@ def runs(args: argparse.Namespace) -> int:
         elif action == "compare":
             told = runscli.compare_runs(journal, args.run_id, args.against)
         elif action == "export":
-            formats = args.formats or ["csv"]
+            formats = args.formats or writable()
+            if formats == ("csv",):
+                note(f"CSV alone. {NoParquet()}.")
             told = runscli.export_runs(journal, args.run_id, args.out / args.run_id, formats)
         else:
             measured = runscli.measured(args.weight_g, args.rim_mm, args.spot)

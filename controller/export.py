@@ -34,6 +34,15 @@ class NoParquet(EvenwallError):
         super().__init__("Parquet needs pyarrow: pip install 'evenwall[parquet]', or take csv")
 
 
+def writable() -> tuple[Format, ...]:
+    """The formats for which everything is installed."""
+    try:
+        _pyarrow()
+    except NoParquet:
+        return ("csv",)
+    return FORMATS
+
+
 def export_run(run: Recorded, folder: Path, formats: Iterable[Format] = ("csv",)) -> list[Path]:
     """Write a run into a folder, made when absent. Returns the files. Raises InputError when the
     folder cannot be written, NoParquet, and RecordError for a proven run that was changed."""

@@ -178,6 +178,10 @@ def make_proof(run: Recorded, measured: Measured | None = None) -> Proof:
         told = parse(Measured, {**told.model_dump(mode="json"), **added}, "measures")
     if told.weight_g is None and not told.rim_mm and not told.spots:
         raise InputError("weight_g", "missing", "weigh or gauge the casting first", unit="g")
+    solid_g = run.plan.totals.solid_g
+    if told.weight_g is not None and told.weight_g > solid_g:
+        limit = f"must be at most {solid_g:.0f}: so much would it weigh if it were solid"
+        raise InputError("weight_g", f"{told.weight_g:g}", limit, unit="g")
     findings, sentences, lesson = compare(run.plan, state, told)
     return Proof(
         measured=told,

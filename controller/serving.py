@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import os
+import signal
 import stat
 import sys
 import uuid
@@ -80,10 +81,12 @@ async def _open(setup: Setup, settings: Settings, say: Say) -> AsyncIterator[Hou
             notifier.close()
 
 
-async def serve(setup: Setup, settings: Settings, say: Say) -> None:
-    """Serve until told to end. A turning frame is let go of and turns on for the time granted."""
+async def serve(setup: Setup, settings: Settings, say: Say) -> bool:
+    """Serve until told to end: by Ctrl-C (True), or as a service is. A turning frame is let go of
+    and turns on for the time granted."""
     async with _open(setup, settings, say) as house:
-        await until_told(asyncio.ensure_future(house.supervisor.wait()))
+        told = await until_told(asyncio.ensure_future(house.supervisor.wait()))
+        return told is signal.SIGINT
 
 
 async def spin(

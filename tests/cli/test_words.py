@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import json
+import signal
+import subprocess
+import sys
 from pathlib import Path
 from types import SimpleNamespace
 from typing import cast
@@ -236,6 +239,19 @@ def test_a_host_that_is_none(tmp_path: Path, capsys: pytest.CaptureFixture[str])
     """192.0.2.0/24 is nobody's (RFC 5737)."""
     assert main(["serve", "--host", "192.0.2.1", "--data", str(tmp_path)]) == 2
     assert "--host is 192.0.2.1: is no address of this machine" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(("how", "code"), [(signal.SIGINT, 130), (signal.SIGTERM, 0)])
+def test_serving_is_interrupted_by_hand_or_ended_as_a_service_is(
+    how: signal.Signals, code: int, tmp_path: Path
+) -> None:
+    words = [sys.executable, "-m", "controller.cli", "serve", "--port", "0", "--data", "."]
+    with subprocess.Popen(words, cwd=tmp_path, stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        assert any("Choose a casting" in line for line in process.stdout)
+        process.send_signal(how)
+        process.communicate(timeout=60)
+        assert process.returncode == code
 
 
 def test_a_missing_file(capsys: pytest.CaptureFixture[str]) -> None:

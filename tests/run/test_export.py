@@ -63,6 +63,7 @@ def test_parquet_is_read_by_any_reader(a_record: tuple[Path, str], tmp_path: Pat
     journal = Journal(a_record[0])
     run = Recorded.read(journal, a_record[1])
     journal.close()
+    assert export.writable() == export.FORMATS
     export.export_run(run, tmp_path, ["parquet"])
     table = parquet.read_table(tmp_path / "samples.parquet")
     assert table.num_rows == len(run.samples)
@@ -78,6 +79,7 @@ def test_without_the_library_parquet_says_what_to_do(
 
     monkeypatch.setattr(export, "import_module", gone)
     journal = Journal(a_record[0])
+    assert export.writable() == ("csv",)
     with pytest.raises(export.NoParquet, match=r"evenwall\[parquet\]"):
         export_runs(journal, a_record[1], tmp_path, ["parquet"])
     journal.close()

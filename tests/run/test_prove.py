@@ -134,6 +134,9 @@ def test_what_cannot_be_proven_says_why(a_record: tuple[Path, str]) -> None:
     never = tuple(event for event in run.events if event.kind != "gelled")
     with pytest.raises(InputError, match="did not turn until it gelled"):
         make_proof(Recorded(run_id, run.plan_json, never, run.samples))
+    solid = f"weight_g is 1e\\+06 g: must be at most {run.plan.totals.solid_g:.0f}: "
+    with pytest.raises(InputError, match=solid):  # it could not be put right again
+        make_proof(run, Measured(weight_g=1e6))
     with pytest.raises(InputError, match="no such run"):
         prove_run(journal, "another", None, UTC)
     journal.close()
