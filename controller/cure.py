@@ -589,7 +589,7 @@ def kinetics_from_sheet(sheet: Sheet) -> Kinetics:
     if not cup_s[-1] < sheet.pot_life_s < cup_s[0]:
         raise NotConverged("kinetics from the sheet", float(found.fun[0]) * 1e-3, found.nfev)
     rate = float(np.interp(sheet.pot_life_s, cup_s[::-1], ladder[::-1]))
-    _within("adiabatic rise behind sheet.peak_K", base.rise_K * rise, 5.0, 400.0, "K")
+    _within("adiabatic rise behind the peak exotherm", base.rise_K * rise, 5.0, 400.0, "K")
     age = DEMOULD_AGE if sheet.demould_s is None else sheet.demould_s / sheet.pot_life_s
     return replace(
         base,

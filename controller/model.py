@@ -21,7 +21,7 @@ from controller.errors import InputError, naming
 Vector3 = tuple[float, float, float]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NonNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-RoomTemp_degC = Annotated[float, Field(ge=-10, le=60, allow_inf_nan=False)]
+RoomTemp_degC = Annotated[float, Field(ge=0, le=60, allow_inf_nan=False)]  # as cure.py knows it
 
 
 class Frozen(BaseModel):
@@ -38,16 +38,16 @@ class Typed(Frozen):
 
 
 class Sheet(Typed):
-    """What a resin's technical sheet says."""
+    """What a resin's technical sheet says. The limits are those within which cure.py holds."""
 
     pot_life_min: Annotated[float, Field(gt=0.5, le=24 * 60)]
-    pot_life_mass_g: Annotated[float, Field(gt=1, le=10_000)] = 100.0
+    pot_life_mass_g: Annotated[float, Field(ge=5, le=5000)] = 100.0
     pot_life_temp_degC: RoomTemp_degC = 23.0
     mixed_viscosity_mPa_s: Annotated[float, Field(ge=20, le=50_000)]
-    mix_ratio_b_per_100a: Annotated[float, Field(gt=0.5, le=20_000)]
+    mix_ratio_b_per_100a: Annotated[float, Field(ge=0.5, le=5000)]
     mixed_density_g_cm3: Annotated[float, Field(ge=0.7, le=2.5)]
-    peak_exotherm_degC: Annotated[float, Field(ge=25, le=300)] | None = None
-    demould_min: Positive | None = None
+    peak_exotherm_degC: Annotated[float, Field(gt=0, le=300)] | None = None
+    demould_min: Annotated[float, Field(gt=0, le=14 * 24 * 60)] | None = None
     snap: bool = False
 
 
@@ -81,7 +81,7 @@ class Mount(Frozen):
 
 
 class Mould(Typed):
-    wall_mm: Annotated[float, Field(gt=0, le=200)] = 12.0
+    wall_mm: Annotated[float, Field(ge=1, le=100)] = 12.0
     material: str = "silicone rubber"
     mass_kg: Positive | None = None
     temp_degC: RoomTemp_degC | None = None
@@ -724,7 +724,24 @@ def read_toml(path: Path) -> dict[str, Any]:
 
 
 def read_resin(path: Path) -> Resin:
-    return parse(Resin, read_toml(path), path)
+    resin = parse(Resin, read_toml(path), path)
+    with naming(path):
+        agreeing(resin.sheet)
+    return resin
+
+
+def agreeing(sheet: Sheet) -> None:
+    """Raises InputError where two figures of a sheet cannot both be right."""
+    pot_min, pot_degC = sheet.pot_life_min, sheet.pot_life_temp_degC
+    if sheet.demould_min is not None and sheet.demould_min < pot_min:
+        limit = f"must be at least the pot life, {pot_min:g} min"
+        hint = "are both in minutes?"
+        shown = f"{sheet.demould_min:g}"
+        raise InputError("sheet.demould_min", shown, limit, unit="min", hint=hint)
+    if sheet.peak_exotherm_degC is not None and sheet.peak_exotherm_degC < pot_degC + 1.0:
+        limit = f"must be at least 1 K above the {pot_degC:g} degC of the pot life"
+        shown = f"{sheet.peak_exotherm_degC:g}"
+        raise InputError("sheet.peak_exotherm_degC", shown, limit, unit="degC")
 
 
 def read_casting(path: Path) -> Casting:

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from controller import cure
-from controller.errors import InputError, PlanError
-from controller.model import WITNESS_G, Casting, CoatClock, Resin, RigSpec, Sheet
+from controller.errors import PlanError
+from controller.model import WITNESS_G, Casting, CoatClock, Resin, RigSpec, Sheet, agreeing
 from controller.units import G_M_S2, kelvin, metres, pascal_seconds
 
 # Hand work, s. Common practice, no source: the parts are weighed before they meet.
@@ -72,15 +72,8 @@ class Batch:
 
 
 def cure_sheet(sheet: Sheet) -> cure.Sheet:
-    """The sheet in SI. Raises InputError where its two times cannot both be right."""
-    if sheet.demould_min is not None and sheet.demould_min < sheet.pot_life_min:
-        raise InputError(
-            "sheet.demould_min",
-            f"{sheet.demould_min:g}",
-            f"must be at least the pot life, {sheet.pot_life_min:g} min",
-            unit="min",
-            hint="are both in minutes?",
-        )
+    """The sheet in SI. Raises InputError where two of its figures cannot both be right."""
+    agreeing(sheet)
     peak = sheet.peak_exotherm_degC
     return cure.Sheet(
         pot_life_s=sheet.pot_life_min * 60.0,

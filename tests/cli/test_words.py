@@ -98,8 +98,55 @@ def test_a_pot_life_in_seconds_is_named_in_the_files_own_words(
 ) -> None:
     file = a_casting(tmp_path, sheet=("pot_life_min = 9.0", "pot_life_min = 540.0"))
     assert main(["plan", str(file)]) == 2
-    said = "sheet.demould_min is 75 min: must be at least the pot life, 540 min"
+    said = "quick-clear.toml: sheet.demould_min is 75 min: must be at least the pot life, 540 min"
     assert said in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("field", "was", "now", "said"),
+    [
+        (
+            "mix_ratio_b_per_100a",
+            "90.0",
+            "20000.0",
+            "20000.0 g of B per 100 g of A: must be <= 5000.0",
+        ),
+        ("pot_life_mass_g", "100.0", "1.5", "1.5 g: must be >= 5.0"),
+        ("pot_life_temp_degC", "23.0", "-5.0", "-5.0 degC: must be >= 0.0"),
+        ("demould_min", "75.0", "1000000.0", "1000000.0 min: must be <= 20160.0"),
+        ("peak_exotherm_degC", "98.0", "23.5", "23.5 degC: must be at least 1 K above the 23 degC"),
+    ],
+)
+def test_a_sheet_out_of_bounds_is_told_in_its_own_files_words(
+    field: str, was: str, now: str, said: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Not in the SI names of the numerics that would refuse it later."""
+    file = a_casting(tmp_path, sheet=(f"{field} = {was}", f"{field} = {now}"))
+    assert main(["plan", str(file), "--time-budget-s", "0.1"]) == 2
+    line = f"{tmp_path / 'quick-clear.toml'}: sheet.{field} is {said}"
+    assert line in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("was", "now", "said"),
+    [
+        (
+            "[shop]\ntemp_degC = 21.0",
+            "[shop]\ntemp_degC = -5.0",
+            "shop.temp_degC is -5.0 degC: must",
+        ),
+        ("wall_mm = 12.0", "wall_mm = 0.5", "mould.wall_mm is 0.5 mm: must be >= 1.0"),
+    ],
+)
+def test_a_shop_and_a_mould_out_of_bounds(
+    was: str, now: str, said: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = a_casting(tmp_path)
+    text = file.read_text(encoding="utf-8")
+    assert was in text
+    file.write_text(text.replace(was, now), encoding="utf-8")
+    assert main(["plan", str(file), "--time-budget-s", "0.1"]) == 2
+    assert f"{file}: {said}" in capsys.readouterr().err
 
 
 def test_a_mesh_drawn_in_inches_is_asked_for_every_unit_that_would_fit(
