@@ -197,11 +197,14 @@ class CoatClock(Frozen):
     """Seconds from the moment the coat's two parts meet.
 
     pour_from_s: until then the mix stands in its cup; 0, it is poured as soon as it is degassed.
+    turn_by_s: who begins to turn later finds the wall clearly thinner at its thinnest; None in
+    plans of before this was told.
     """
 
     pour_from_s: NonNegative = 0.0
     pour_by_s: Positive
     spin_from_s: NonNegative
+    turn_by_s: Positive | None = None
     gel_expected_s: Positive
     gel_low_s: Positive
     gel_high_s: Positive

@@ -26,6 +26,7 @@ def pour_words(clock: CoatClock) -> str:
 
 def _coat(coat: CoatPlan) -> list[str]:
     clock, turning = coat.clock, coat.ramps
+    begun = "" if clock.turn_by_s is None else f"; begin by {clock_words(clock.turn_by_s)}"
     stands = "; till then it stands in its cup" if clock.pour_from_s else ""
     top = max(max(abs(ramp.major_rpm), abs(ramp.minor_rpm)) for ramp in turning)
     legs = list(dict.fromkeys(ramp.leg for ramp in turning))
@@ -35,7 +36,7 @@ def _coat(coat: CoatPlan) -> list[str]:
         f"   (stays in the cup {coat.cup_left_g:.1f} g, runs over {coat.spill_g:.1f} g)",
         f"  pour       {pour_words(clock)}, after the parts meet{stands}",
         f"  turn       {', '.join(legs)}; {len(turning)} ramps, up to {top:.1f} rpm;"
-        f" opening {coat.opening_state}",
+        f" opening {coat.opening_state}{begun}",
         f"  gel        expected {clock_words(clock.gel_expected_s)}"
         f" ({clock_words(clock.gel_low_s)} to {clock_words(clock.gel_high_s)})",
         f"  turn until {clock_words(clock.spin_until_s)}, then stand opening-down",

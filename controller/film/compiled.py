@@ -32,8 +32,13 @@ def lanes_for(coats: int, threads: int) -> int:
 
 @cache
 def library(lanes: int = LANES) -> Path:
-    """The compiled kernel's file. Raises NoCompiler."""
-    return native.library(_SOURCE, f"-DL={lanes}")
+    """The compiled kernel's file. Raises NoCompiler.
+
+    Where products and sums become one instruction is the compiler's choice, another one in the
+    narrow kernel than in the wide one on some machines: then a film would hang on how many others
+    are computed beside it. Done without, it costs a tenth.
+    """
+    return native.library(_SOURCE, f"-DL={lanes}", "-ffp-contract=off")
 
 
 def why_no_compiler() -> str:

@@ -17,6 +17,9 @@ MIX_S, POUR_S, CLOSE_UP_S = 90.0, 45.0, 45.0
 # Under vacuum until it rises and falls (about a minute), then 90 s more: common practice.
 DEGAS_S = 150.0
 LEAST_DEGAS_S = 60.0
+# Of the time to the gel: how late turning may begin, where no film told that; as one did of the
+# lantern globe.
+USUALLY_LATE = 0.045
 # The share of the time to pour by at which pouring begins of a mix that stands as long as it may:
 # what is left is the pouring itself, and as much again to be late in (common practice, no source).
 LATEST_POUR = 0.8

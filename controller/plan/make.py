@@ -30,6 +30,7 @@ from controller.model import (
 from controller.mould import Cavity, load_cavity
 from controller.plan.batch import (
     CLOSE_UP_S,
+    USUALLY_LATE,
     Batch,
     CoatDone,
     Taught,
@@ -206,6 +207,8 @@ def replan(
         found = judge.judge(same)
         if plan.wall.mesh_error_mm is not None:  # on these meshes, of these spins
             found.mesh_error = plan.wall.mesh_error_mm / plan.wall.mean_mm
+    if found.recipes == same:
+        found.late = late_of(plan.coats[-1].clock)
     found.recipes = (*recipes, *found.recipes)
     made = assemble(bench, batch, found, tuple(laid), plan.seed)
     if found.statistics is None and plan.wall.min_mm is not None:
@@ -625,12 +628,25 @@ def lay(
         part_b_g=part_b_g,
         cup_left_g=left_g,
         spill_g=spill_g,
-        clock=batch.clock,
+        clock=turned_by(batch.clock, found.late),
         start_deg=start_angles(recipe, bench.opening),
         ramps=turned,
         viscosity=viscosity_table(batch.history),
         opening_state="open" if bench.open else "capped",
     )
+
+
+def turned_by(clock: CoatClock, late: float) -> CoatClock:
+    """With when turning must have begun, by a share of the gel."""
+    turn_by_s = clock.spin_from_s + late * clock.gel_expected_s
+    return clock.model_copy(update={"turn_by_s": turn_by_s})
+
+
+def late_of(clock: CoatClock) -> float:
+    """The share again."""
+    if clock.turn_by_s is None:  # an older plan
+        return USUALLY_LATE
+    return (clock.turn_by_s - clock.spin_from_s) / clock.gel_expected_s
 
 
 def baseline_coat(bench: Bench, batch: Batch, found: Found) -> dict[str, Any]:

@@ -18,6 +18,7 @@ from scipy.interpolate import RBFInterpolator
 from controller.film import Numerics, WallStatistics, mesh_error
 from controller.filmmesh import cells_for, mesh_mm_for
 from controller.mould import Cavity
+from controller.plan.batch import USUALLY_LATE
 from controller.plan.level import SCREEN, Level
 from controller.plan.mixing import (
     Strain,
@@ -46,6 +47,7 @@ from controller.plan.walls import (
     BAD_DAYS,
     COARSE,
     FINE,
+    LATE_DAYS,
     Budget,
     Day,
     Grid,
@@ -68,6 +70,7 @@ IDEAS = 300  # recipes whose worth is guessed for every few that are computed, o
 SPILL_ROUNDS = 3
 LEAST_CELLS = 550  # of the mesh that decides
 CHECK = 0.93  # spacing of the last mesh, of that which decides
+KEPT = 0.95  # of the thinnest patch, where turning begins late
 TURNED_OUT = 0.1  # by how much less than promised a move is looked at once more
 
 
@@ -103,6 +106,7 @@ class Found:
     mesh_error: float | None = None  # of min/mean, what the last mesh leaves open
     worst_min: float | None = None
     worst_days: tuple[Day, ...] = ()  # worst first
+    late: float = USUALLY_LATE  # how late turning may begin, of the time to the gel; see KEPT
     bound: float | None = None  # best min/mean any mixture of the maps could have
     baseline_recipe: Recipe = BASELINE
     baseline_m: Array = field(default_factory=lambda: np.zeros(0))  # one coat
@@ -150,8 +154,10 @@ class Search:
         found = self.found
         try:
             complete = self._chosen()
-            self._check(self._level(CHECK * self._decide_mm(), FINE))
+            level = self._level(CHECK * self._decide_mm(), FINE)
+            self._check(level)
             found.told, found.complete = True, complete
+            self._may_be_late(level)
         except (KeyboardInterrupt, OutOfTime) as why:
             if not found.recipes:
                 raise
@@ -192,6 +198,7 @@ class Search:
         self.tell(0.0, "turning the first coats")
         self.coarse = self._level(self._search_mm(), COARSE)
         last = (self.coats + len(self.stays)) * (1 + len(self.effort.days)) + 1
+        last += self.coats * len(LATE_DAYS)
         self.budget.kept = self._work(last, CHECK * self._decide_mm())
         try:
             shortlist = self._explore(self.coarse)
@@ -343,6 +350,16 @@ class Search:
             found.worst_days = tuple(self.effort.days[k] for k in order)
             found.worst_min = float(lowest.min())
 
+    def _may_be_late(self, level: Level) -> None:
+        """By how much all coats may begin to turn too late, if there is time to compute it."""
+        films = films_for(self.found.recipes, [], LATE_DAYS)
+        if not self.budget.covers(level.walls.work(len(films))):
+            return
+        level.walls.of(films)
+        days = (AS_PLANNED, *LATE_DAYS)
+        lowest = np.array([level.lowest(self.found.recipes, day) for day in days])
+        self.found.late = late_by(np.array([day.late for day in days]), lowest / lowest[0])
+
     def _step(self, part: float) -> None:
         self.done += part
         s, grid = self.found.statistics, self.found.grid
@@ -384,6 +401,16 @@ class Search:
             "rim_over_mean": round(float(rim[best]), 4),
             "mesh_mm": round(level.grid.mesh_mm, 2),
         }
+
+
+def late_by(late: Array, kept: Array) -> float:
+    """How late turning may begin for the thinnest patch to keep KEPT of what it has on time: where
+    that first is less, in proportion between two; or the latest that was tried."""
+    short = np.flatnonzero(kept < KEPT)
+    if not len(short):
+        return float(late[-1])
+    between = [short[0], short[0] - 1]
+    return float(np.interp(KEPT, kept[between], late[between]))
 
 
 class Pool:

@@ -54,13 +54,15 @@ FINE_WORK, FEW_WORK = 1.5, 0.45
 class Day:
     """How a day differs from the plan: factors on viscosity and gel time, and a speed ripple.
 
-    ripple: of the major axis, relative: see `rippled`.
+    ripple: of the major axis, relative: see `rippled`. late: by how much later the coats begin to
+    turn, of the time to their gel.
     """
 
     name: str
     viscosity: float = 1.0
     gel: float = 1.0
     ripple: float = 0.0
+    late: float = 0.0
 
 
 AS_PLANNED = Day("as planned")
@@ -72,6 +74,7 @@ BAD_DAYS = (
     Day("0.5 % ripple towards the rim", ripple=-0.005),
     Day("0.5 % ripple from the rim", ripple=0.005),
 )
+LATE_DAYS = tuple(Day(f"begins {late:.0%} late", late=late) for late in (0.04, 0.08, 0.12, 0.16))
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,9 +121,8 @@ class Pour:
             timed.table[:, 0] * day.gel,
             timed.table[:, 1] * day.viscosity,
         )
-        spin = Spin(
-            timed.clock.spin_from_s, *found.start, found.duration_s, found.major, found.minor
-        )
+        from_s = timed.clock.spin_from_s + day.late * timed.clock.gel_expected_s
+        spin = Spin(from_s, *found.start, found.duration_s, found.major, found.minor)
         if cells is None:
             return Coat(fluid, spin, volume_m3=self.volume_m3 + self.spilt_m3)
         return Coat(fluid, spin, start_m=np.full(cells, self.mean_m))

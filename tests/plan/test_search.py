@@ -32,7 +32,7 @@ from controller.plan.mixing import (
 )
 from controller.plan.outlook import Move, Outlook, best_move
 from controller.plan.recipe import Recipe, legs, profile, within_limits
-from controller.plan.search import Effort, Found, Search
+from controller.plan.search import Effort, Found, Search, late_by
 from controller.plan.space import BASELINE, draw, features, first_recipes, unlike, vary
 from controller.plan.walls import (
     AS_PLANNED,
@@ -42,6 +42,7 @@ from controller.plan.walls import (
     SPACINGS,
     THREADS,
     Budget,
+    Day,
     Grid,
     OutOfTime,
     Walls,
@@ -599,3 +600,39 @@ def test_any_executor_gives_the_same_films(
     with pool(2) as executor:
         there = Walls(grid, pour, executor).of(wanted)
     assert (here == there).all()
+
+
+def test_films_hang_on_no_number_of_others_beside_them() -> None:
+    """Bit for bit, in the narrow kernel and in the wide one."""
+    bench = Bench(GLOBE, RIG, load_cavity(GLOBE))
+    grid = Grid.of(bench.cavity, mesh_mm_for(bench.cavity.area_cm2, 130), COARSE)
+    pour = bench.pour(bench.batch(1.5))
+    wanted = [(one, AS_PLANNED) for one in first_recipes(pour, np.random.default_rng(0), 33)]
+    few, many = (Walls(grid, pour).of(some) for some in (wanted[:4], wanted))
+    assert (few == many[:4]).all()
+
+
+@pytest.mark.parametrize(
+    ("kept", "late"),
+    [
+        ([1.0, 0.99, 0.98, 0.97, 0.96], 0.16),  # the latest that was tried
+        ([1.0, 0.90, 0.5, 0.2, 0.0], 0.02),  # half the way to the first
+        ([1.0, 1.01, 0.96, 0.86, 1.0], 0.084),  # a tenth of the way on; better again is luck
+    ],
+)
+def test_how_late_turning_may_begin(kept: list[float], late: float) -> None:
+    """Until the thinnest patch keeps 0.95 of what it has on time (by hand)."""
+    tried = np.array([0.0, 0.04, 0.08, 0.12, 0.16])
+    assert late_by(tried, np.array(kept)) == pytest.approx(late)
+
+
+def test_a_late_day_begins_later_and_leaves_less_time() -> None:
+    """The resin's own clock goes on: nothing but the start of turning is moved."""
+    bench = Bench(GLOBE, RIG, load_cavity(GLOBE))
+    pour = bench.pour(bench.batch(1.5))
+    planned = pour.coat(BASELINE, AS_PLANNED, None)
+    late = pour.coat(BASELINE, Day("late", late=0.1), None)
+    clock = pour.clock(BASELINE)
+    assert late.spin.start_s - planned.spin.start_s == pytest.approx(0.1 * clock.gel_expected_s)
+    assert np.array_equal(late.fluid.times_s, planned.fluid.times_s)
+    assert np.array_equal(late.spin.duration_s, planned.spin.duration_s)

@@ -160,7 +160,7 @@ def test_late_start() -> None:
     bench = Bench().until(Step.CLOSE_UP)
     assert "late_start" not in bench.alerts()
     clock, met_s = bench.plan.coats[0].clock, bench.state.coat.parts_met_s or 0.0
-    latest_s = clock.spin_from_s + 0.06 * clock.gel_expected_s
+    latest_s = clock.turn_by_s or 0.0
     bench.wait(met_s + latest_s - 1.0 - bench.now_s, look_s=20.0)
     assert "late_start" not in bench.alerts()
     bench.wait(2.0)
@@ -439,7 +439,12 @@ def test_who_pours_all_the_same_is_told_that_it_may_wrinkle() -> None:
 
 def a_plan_that_lets_its_mix_stand(pour_from_s: float) -> Plan:
     plan = lantern_plan()
-    times = {"pour_from_s": pour_from_s, "spin_from_s": pour_from_s + POUR_S + CLOSE_UP_S}
+    spin_from_s = pour_from_s + POUR_S + CLOSE_UP_S
+    times = {
+        "pour_from_s": pour_from_s,
+        "spin_from_s": spin_from_s,
+        "turn_by_s": spin_from_s + CLOSE_UP_S,
+    }
     coats = [c.model_copy(update={"clock": c.clock.model_copy(update=times)}) for c in plan.coats]
     return plan.model_copy(update={"coats": tuple(coats)})
 
