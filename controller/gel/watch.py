@@ -37,13 +37,15 @@ _NOISY_TIMES, _NOISY_SHARE, _NOISY_WINDOW_S = 4.0, 0.42, 50.0
 # A probe out of the resin is looked for in so much of the past, so often. It may have come out at
 # any of these times, and take the air's temperature at any of these lags (common practice, no
 # source; resin that clings makes it slow), but must be well on its way there, as no cup is that
-# passed its peak. How much likelier (log) it must be: of 440 batches, 120 of them faulty in other
+# passed its peak; a thin coat that flashed cools to its mould with a minute or two, so of a coat it
+# must be quicker. How much likelier (log) it must be: of 440 batches, 120 of them faulty in other
 # ways, none was said to be out; of 180 that came out, many where the resin stood within a kelvin of
 # the air, 86 % (seeds 7000 to 7003 and 7400 to 7402).
 _OUT_WINDOW_S, _OUT_EVERY_S = 240.0, 10.0
 _OUT_TRIED_S = np.array(
     [(s, lag) for s in (45, 60, 90, 120) for lag in (2, 8, 20, 45, 90) if lag <= s], dtype=float
 )
+_OUT_LAG_COAT_S = 20.0
 _OUT_EARLIER_S = 30.0  # as far apart are the times that are tried
 _OUT_BENDS_S = (60.0, 120.0)  # without these a delayed resin that sets in passes for a bare probe
 _OUT_LEAST = 6, 4  # readings before and after
@@ -230,7 +232,10 @@ def _out_from(case: Case, rows: FloatArray) -> float | None:
     noise_K = _OUT_NOISE_K[case.probe]
     ago_s = lately[:, TIME] - now_s
     off_air_K = lately[:, PROBE] - float(np.median(lately[:, AIR])) - off_K
-    came_K2, (from_K, to_K), since_s = _came_out(ago_s, off_air_K, noise_K / off_sd_K)
+    tried_s = _OUT_TRIED_S
+    if case.placement == "coat":
+        tried_s = tried_s[tried_s[:, 1] <= _OUT_LAG_COAT_S]
+    came_K2, (from_K, to_K), since_s = _came_out(ago_s, off_air_K, noise_K / off_sd_K, tried_s)
     if abs(to_K) > _OUT_FAR * math.hypot(off_sd_K, _OUT_SHARE * from_K):
         return None
     least_K2 = len(lately) * (_OUT_NOISE_LEAST * noise_K) ** 2
@@ -242,13 +247,13 @@ def _out_from(case: Case, rows: FloatArray) -> float | None:
 
 
 def _came_out(
-    ago_s: FloatArray, off_air_K: FloatArray, known: float
+    ago_s: FloatArray, off_air_K: FloatArray, known: float, tried_s: FloatArray
 ) -> tuple[float, tuple[float, float], float]:
     """A parabola, then by first order to the air's: squares that this leaves, from where and to
     where it went, K, and how long ago that began; infinite ones where there are too few readings.
     known: a reading's own noise over how well it is known what the probe reads in the air.
     """
-    since_s, lag_s = _OUT_TRIED_S.T[:, :, None]
+    since_s, lag_s = tried_s.T[:, :, None]
     out = ago_s >= -since_s
     enough = ((~out).sum(axis=1) >= _OUT_LEAST[0]) & (out.sum(axis=1) >= _OUT_LEAST[1])
     if not enough.any():
