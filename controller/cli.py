@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import io
 import json
 import os
 import sys
@@ -256,6 +257,10 @@ def parser() -> argparse.ArgumentParser:
 
 def main(argv: Sequence[str] | None = None) -> int:
     args = parser().parse_args(argv)
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(
+            line_buffering=True
+        )  # a pipe, too, hears the panel's address at once
     run: Callable[[argparse.Namespace], int] = args.run
     try:
         return run(args)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import os
 import signal
 import subprocess
 import sys
@@ -293,7 +294,10 @@ def test_serving_is_interrupted_by_hand_or_ended_as_a_service_is(
     how: signal.Signals, code: int, tmp_path: Path
 ) -> None:
     words = [sys.executable, "-m", "controller.cli", "serve", "--port", "0", "--data", "."]
-    with subprocess.Popen(words, cwd=tmp_path, stdout=subprocess.PIPE, text=True) as process:
+    bare = {name: value for name, value in os.environ.items() if name != "PYTHONUNBUFFERED"}
+    with subprocess.Popen(
+        words, cwd=tmp_path, env=bare, stdout=subprocess.PIPE, text=True
+    ) as process:
         assert process.stdout is not None
         assert any("Choose a casting" in line for line in process.stdout)
         process.send_signal(how)
