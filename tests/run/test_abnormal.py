@@ -511,7 +511,7 @@ def test_a_weight_that_is_no_weight_is_refused(part_a_g: object) -> None:
     [
         ({"weight_g": 0.0}, "weight_g is 0.0 g: must be > 0"),
         ({"weight_g": math.nan}, "weight_g is nan g"),
-        ({"rim_mm": [4.5, -1.0]}, "rim_mm.1 is -1.0: must be >= 0"),
+        ({"rim_mm": [4.5, -1.0]}, "rim_mm.1 is -1.0 mm: must be >= 0"),
         ({"spots": [{"where": "foot", "wall_mm": 400.0}]}, "wall_mm is 400.0 mm: must be <= 100"),
     ],
 )
