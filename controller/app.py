@@ -142,8 +142,7 @@ def going_on(record: Path, speed: float) -> SystemClock:
     except RecordError:
         return SystemClock(speed)
     try:
-        anchors = [anchor for journal in journals if (anchor := journal.anchor())]
-        return SystemClock(speed, anchors[0] if anchors else None)
+        return SystemClock(speed, next(filter(None, (j.anchor() for j in journals)), None))
     finally:
         for journal in journals:
             journal.close()

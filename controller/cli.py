@@ -257,10 +257,8 @@ def parser() -> argparse.ArgumentParser:
 
 def main(argv: Sequence[str] | None = None) -> int:
     args = parser().parse_args(argv)
-    if isinstance(sys.stdout, io.TextIOWrapper):
-        sys.stdout.reconfigure(
-            line_buffering=True
-        )  # a pipe, too, hears the panel's address at once
+    if isinstance(sys.stdout, io.TextIOWrapper):  # a pipe, too, hears the panel's address at once
+        sys.stdout.reconfigure(line_buffering=True)
     run: Callable[[argparse.Namespace], int] = args.run
     try:
         return run(args)

@@ -43,6 +43,7 @@ from controller.plan.batch import (
     MIX_S,
     POUR_S,
     cure_sheet,
+    turn_by_s,
     viscosity_table,
 )
 from controller.units import R_J_MOLK, kelvin, kilograms, metres
@@ -569,9 +570,6 @@ def _coat_today(
     mix_g = was.part_a_g + was.part_b_g
     pour_from_s = max(0.0, spin_from_s - CLOSE_UP_S - POUR_S)
     pour_by_s = poured_s + max(clock.pour_by_s - was.poured_s, 0.0) * pace
-    turn_by_s = None
-    if clock.turn_by_s is not None:
-        turn_by_s = spin_from_s + (clock.turn_by_s - clock.spin_from_s) * pace
     return planned.model_copy(
         update={
             "mix_g": mix_g,
@@ -582,7 +580,7 @@ def _coat_today(
                 # Who was slow to close up then may close up in the usual time now.
                 pour_by_s=max(pour_by_s, pour_from_s + POUR_S),
                 spin_from_s=spin_from_s,
-                turn_by_s=turn_by_s,
+                turn_by_s=spin_from_s + (turn_by_s(clock) - clock.spin_from_s) * pace,
                 gel_expected_s=today.gel_s,
                 gel_low_s=clock.gel_low_s * pace,
                 gel_high_s=clock.gel_high_s * pace,

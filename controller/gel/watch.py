@@ -107,7 +107,7 @@ def probe_fault(case: Case, rows: FloatArray, curve: FloatArray) -> tuple[FaultK
         return None
     if _noisy(case, present):
         return "probe_noisy", math.inf
-    out_s = _out_from(case, rows)
+    out_s = _out_from(case, present)
     return None if out_s is None else ("probe_out", out_s)
 
 
@@ -213,14 +213,13 @@ def _noisy(case: Case, good: FloatArray) -> bool:
     return len(before) < 15 or turns(_roughness_K(before[-150:]))
 
 
-def _out_from(case: Case, rows: FloatArray) -> float | None:
+def _out_from(case: Case, present: FloatArray) -> float | None:
     """Since when the probe reads the air, if its last minutes are told so much better by one that
     came out of the resin than by one that stayed in; looked at every _OUT_EVERY_S.
 
     The noise is as large as what either leaves untold, but for a least one, so that this is the
     ratio of two likelihoods of normal errors.
     """
-    present = rows[rows[:, TRUST] != ABSENT]
     now_s = float(present[-1, TIME])
     if len(present) < 2 or now_s // _OUT_EVERY_S == float(present[-2, TIME]) // _OUT_EVERY_S:
         return None
@@ -228,7 +227,7 @@ def _out_from(case: Case, rows: FloatArray) -> float | None:
     lately = present[(present[:, TIME] > from_s) & np.isfinite(present[:, AIR])]
     if len(lately) < sum(_OUT_LEAST):
         return None
-    off_K, off_sd_K = offset_K(case, rows)
+    off_K, off_sd_K = offset_K(case, present)
     noise_K = _OUT_NOISE_K[case.probe]
     ago_s = lately[:, TIME] - now_s
     off_air_K = lately[:, PROBE] - float(np.median(lately[:, AIR])) - off_K

@@ -266,6 +266,11 @@ def _coat_histories(
     )
 
 
+def turn_by_s(clock: CoatClock) -> float:
+    """When a poured coat that still stands is late, from the moment its parts met."""
+    return clock.turn_by_s or clock.spin_from_s + USUALLY_LATE * clock.gel_expected_s
+
+
 def viscosity_table(history: cure.CureHistory) -> tuple[tuple[float, float], ...]:
     """(time_s, Pa s) to the gel, thinned to steps of 8 % in viscosity; set after the last entry."""
     liquid = np.isfinite(history.viscosity_Pa_s)

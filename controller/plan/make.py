@@ -30,7 +30,6 @@ from controller.model import (
 from controller.mould import Cavity, load_cavity
 from controller.plan.batch import (
     CLOSE_UP_S,
-    USUALLY_LATE,
     Batch,
     CoatDone,
     Taught,
@@ -39,6 +38,7 @@ from controller.plan.batch import (
     mix,
     parts_g,
     probe_in_cup,
+    turn_by_s,
     viscosity_table,
 )
 from controller.plan.limits import what_limits
@@ -638,15 +638,12 @@ def lay(
 
 def turned_by(clock: CoatClock, late: float) -> CoatClock:
     """With when turning must have begun, by a share of the gel."""
-    turn_by_s = clock.spin_from_s + late * clock.gel_expected_s
-    return clock.model_copy(update={"turn_by_s": turn_by_s})
+    return clock.model_copy(update={"turn_by_s": clock.spin_from_s + late * clock.gel_expected_s})
 
 
 def late_of(clock: CoatClock) -> float:
     """The share again."""
-    if clock.turn_by_s is None:  # an older plan
-        return USUALLY_LATE
-    return (clock.turn_by_s - clock.spin_from_s) / clock.gel_expected_s
+    return (turn_by_s(clock) - clock.spin_from_s) / clock.gel_expected_s
 
 
 def baseline_coat(bench: Bench, batch: Batch, found: Found) -> dict[str, Any]:

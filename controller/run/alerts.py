@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Literal
 
 from controller.model import Step
-from controller.plan.batch import POUR_S
+from controller.plan.batch import POUR_S, turn_by_s
 from controller.run import plain
-from controller.run.due import turn_by_s, wait_to_pour
+from controller.run.due import wait_to_pour
 from controller.run.seen import Seen
 from controller.run.state import RunState
 from controller.weighing import REFUSE_PERCENT, WARN_PERCENT, Weighing, check

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from controller.model import CoatClock, Plan, Step
-from controller.plan.batch import CLOSE_UP_S, POUR_S, USUALLY_LATE
+from controller.model import Plan, Step
+from controller.plan.batch import CLOSE_UP_S, POUR_S
 from controller.run.plain import WAIT_FOR_AGE, WAIT_FOR_COAT, WAIT_TO_THICKEN
 from controller.run.state import RunState
 
@@ -47,11 +47,6 @@ def wait_to_pour(state: RunState, now_s: float) -> tuple[float, str] | None:
     until_s, why = max(waits)
     until_s = min(until_s, met_s + clock.pour_by_s)
     return (until_s, why) if now_s < until_s else None
-
-
-def turn_by_s(clock: CoatClock) -> float:
-    """When a poured coat that still stands is late, from the moment its parts met."""
-    return clock.turn_by_s or clock.spin_from_s + USUALLY_LATE * clock.gel_expected_s
 
 
 def demould_after_s(plan: Plan) -> float:

@@ -23,12 +23,12 @@ from controller.model import (
     Vector3,
     WallSummary,
 )
-from controller.plan.batch import probe_in_cup
+from controller.plan.batch import probe_in_cup, turn_by_s
 from controller.plantext import clock_words
 from controller.replay import Place
 from controller.run import plain
 from controller.run.alerts import SEVERITY, peak_limit_degC
-from controller.run.due import next_from_s, turn_by_s, wait_to_pour
+from controller.run.due import next_from_s, wait_to_pour
 from controller.run.seen import Seen
 from controller.run.state import Coat, RunState
 from firmware_bridge.contract import Mode, RigState
