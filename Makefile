@@ -26,7 +26,7 @@ else
 	@$(BIN)/python -m pytest $(ARGS)
 endif
 
-lint: $(VENV)/.test ## ruff, mypy in strict mode, import contracts
+lint: $(VENV)/.test build/names ## ruff, mypy in strict mode, import contracts
 	@$(BIN)/ruff check . && $(BIN)/ruff format --check -q . && $(BIN)/mypy && $(BIN)/lint-imports --no-cache >/dev/null || { $(BIN)/lint-imports --no-cache; exit 1; }
 
 bench: $(VENV)/.bench test-packages ## speed and accuracy figures, as ratios measured in one run
@@ -55,6 +55,9 @@ clean: ## forgets the virtual environment and what was built
 compiler:
 	@command -v cc >/dev/null || hardware/packages.sh gcc libc6-dev
 	@/sbin/ldconfig -p | grep -q libOpenGL.so.0 || hardware/packages.sh libgl1 libopengl0
+
+build/names: ## links from the import names to the folders, for mypy
+	@mkdir -p $@ && ln -sfn ../../controller $@/evenwall && ln -sfn ../../firmware_bridge $@/evenwall_bridge && ln -sfn ../../web $@/evenwall_web
 
 test-packages:
 	@hardware/packages.sh $$(grep -v '^#' hardware/apt-test-packages.txt)

@@ -16,7 +16,7 @@ from typing import Annotated, Any, Literal, TypeVar, get_args
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
-from controller.errors import InputError, naming
+from evenwall.errors import InputError, naming
 
 Vector3 = tuple[float, float, float]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]

@@ -10,8 +10,8 @@ import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
-from firmware_bridge.contract import BridgeError
-from firmware_bridge.pins import c_header, load_pins
+from evenwall_bridge.contract import BridgeError
+from evenwall_bridge.pins import c_header, load_pins
 
 SOURCE = Path(__file__).resolve().parents[1] / "hardware" / "firmware"
 CORE = ("core/frames.c", "core/motion.c", "core/board.c")

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import asyncio
 
-from firmware_bridge.contract import Clock
-from firmware_bridge.link import Answered
-from firmware_bridge.motion import SLICE_S, FrameLimits
-from firmware_bridge.rig import FramedRig
-from firmware_bridge.sim_board import VirtualBoard
-from firmware_bridge.wire import StateRow
+from evenwall_bridge.contract import Clock
+from evenwall_bridge.link import Answered
+from evenwall_bridge.motion import SLICE_S, FrameLimits
+from evenwall_bridge.rig import FramedRig
+from evenwall_bridge.sim_board import VirtualBoard
+from evenwall_bridge.wire import StateRow
 
 # How finely time is cut while an answer is awaited from a board that takes time to give it.
 _ANSWER_STEP_S = 0.002

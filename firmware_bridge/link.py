@@ -11,10 +11,10 @@ import math
 from collections import deque
 from dataclasses import dataclass, field
 
-from firmware_bridge import wire
-from firmware_bridge.contract import BridgeError, LinkLost, VersionMismatch
-from firmware_bridge.motion import SLICE_S
-from firmware_bridge.wire import BadFrame, Frame, Info, Kind, Reply, StateRow, Status
+from evenwall_bridge import wire
+from evenwall_bridge.contract import BridgeError, LinkLost, VersionMismatch
+from evenwall_bridge.motion import SLICE_S
+from evenwall_bridge.wire import BadFrame, Frame, Info, Kind, Reply, StateRow, Status
 
 
 @dataclass(frozen=True, slots=True)

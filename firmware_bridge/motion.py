@@ -12,8 +12,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from firmware_bridge.contract import Ramp, Refused
-from firmware_bridge.wire import Config, Segment
+from evenwall_bridge.contract import Ramp, Refused
+from evenwall_bridge.wire import Config, Segment
 
 CYCLES_PER_S = 16_000_000
 SLICE_CYCLES = 65_536

@@ -8,8 +8,8 @@ import os
 import weakref
 from collections.abc import AsyncIterator, Callable, Coroutine, Sequence
 
-from firmware_bridge import motion, wire
-from firmware_bridge.contract import (
+from evenwall_bridge import motion, wire
+from evenwall_bridge.contract import (
     AxisState,
     BridgeError,
     Clock,
@@ -23,9 +23,9 @@ from firmware_bridge.contract import (
     RigState,
     VersionMismatch,
 )
-from firmware_bridge.link import Answered, Event, Failed, Link, Lost, Row
-from firmware_bridge.motion import SLICE_S, FrameLimits
-from firmware_bridge.wire import Kind, Reply, Segment, StateRow, Status
+from evenwall_bridge.link import Answered, Event, Failed, Link, Lost, Row
+from evenwall_bridge.motion import SLICE_S, FrameLimits
+from evenwall_bridge.wire import Kind, Reply, Segment, StateRow, Status
 
 _MODES = (Mode.DISABLED, Mode.HOLDING, Mode.TURNING, Mode.STOPPING)
 # In the order of the bits on the wire.

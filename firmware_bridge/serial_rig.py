@@ -8,12 +8,12 @@ import termios
 
 import serial
 
-from firmware_bridge.arrived import arrived
-from firmware_bridge.contract import Clock, LinkLost
-from firmware_bridge.link import ClockAlignment
-from firmware_bridge.motion import FrameLimits
-from firmware_bridge.rig import FramedRig
-from firmware_bridge.wire import StateRow
+from evenwall_bridge.arrived import arrived
+from evenwall_bridge.contract import Clock, LinkLost
+from evenwall_bridge.link import ClockAlignment
+from evenwall_bridge.motion import FrameLimits
+from evenwall_bridge.rig import FramedRig
+from evenwall_bridge.wire import StateRow
 
 BAUD = 250_000
 # State rows per wall second, at most, from a board that runs faster than life.

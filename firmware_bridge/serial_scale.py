@@ -14,8 +14,8 @@ from typing import Literal
 
 import serial
 
-from firmware_bridge.arrived import arrived
-from firmware_bridge.contract import Garbled, LinkLost, Weight
+from evenwall_bridge.arrived import arrived
+from evenwall_bridge.contract import Garbled, LinkLost, Weight
 
 Unit = Literal["g", "kg", "oz"]
 GRAMS = {"g": 1.0, "kg": 1000.0, "oz": 28.349523125}  # avoirdupois, exact: NIST SP 811, app. B.8

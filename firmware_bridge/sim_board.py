@@ -16,9 +16,9 @@ import weakref
 from pathlib import Path
 from types import TracebackType
 
-from firmware_bridge.build import host_firmware
-from firmware_bridge.contract import Clock, LinkLost
-from firmware_bridge.motion import CYCLES_PER_S
+from evenwall_bridge.build import host_firmware
+from evenwall_bridge.contract import Clock, LinkLost
+from evenwall_bridge.motion import CYCLES_PER_S
 
 AXES = {"major": 0, "minor": 1}
 RESET_CAUSES = {"power_on": 0, "external": 1, "brown_out": 2, "watchdog": 3}

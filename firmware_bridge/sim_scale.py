@@ -6,7 +6,7 @@ import contextlib
 import os
 import tty
 
-from firmware_bridge.contract import Clock
+from evenwall_bridge.contract import Clock
 
 PERIOD_S = 0.2  # about what bench scales send by themselves (common practice, no source)
 SETTLES = 3  # lines until a load stands still

@@ -5,6 +5,8 @@ from __future__ import annotations
 import pytest
 from hypothesis import settings
 
+pytest_plugins = ["tests.support.castings"]
+
 # A busy machine is slow, not wrong.
 settings.register_profile("house", deadline=None, print_blob=True)
 settings.load_profile("house")
@@ -17,12 +19,12 @@ ALONE = ("tests/browser/", "tests/faults/test_castings.py", "tests/faults/test_k
 # one of them would keep one core busy and the others waiting.
 LONGEST = (
     "tests/docs/test_docs.py",
-    "tests/plan/test_search.py",
+    "tests/planning/test_search.py",
     "tests/contract/test_rig.py",
     "tests/numerics/test_gel_batches.py",
     "tests/cli/test_demo_killed.py",
     "tests/firmware/test_chip.py",
-    "tests/run/test_prove.py",
+    "tests/history/test_proof.py",
     "tests/install/test_service.py",
 )
 

@@ -25,8 +25,8 @@ from pydantic import Field
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.staticfiles import StaticFiles
 
-from controller.errors import EvenwallError, InputError
-from controller.model import (
+from evenwall.errors import EvenwallError, InputError
+from evenwall.model import (
     Answer,
     CastingCard,
     Command,
@@ -41,14 +41,14 @@ from controller.model import (
     Sample,
     Snapshot,
 )
-from controller.service import Service
-from firmware_bridge.clock import SystemClock
-from firmware_bridge.contract import Clock
-from web.commands import COMMANDS, Ask, Id, ask_for
-from web.door import Door
-from web.people import Limiter, People, Role, Session
-from web.reading import reading
-from web.settings import LOOPBACK, Settings
+from evenwall.service.facade import Service
+from evenwall_bridge.clock import SystemClock
+from evenwall_bridge.contract import Clock
+from evenwall_web.commands import COMMANDS, Ask, Id, ask_for
+from evenwall_web.door import Door
+from evenwall_web.people import Limiter, People, Role, Session
+from evenwall_web.reading import reading
+from evenwall_web.settings import LOOPBACK, Settings
 
 PANEL = Path(__file__).parent / "panel"
 BEAT_s = 1.0  # a page that hears nothing for three of these says so

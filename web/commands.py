@@ -6,7 +6,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, create_model
 
-from controller.model import Frozen, Measured, NonNegative, Plan, Positive
+from evenwall.model import Frozen, Measured, NonNegative, Plan, Positive
 
 Key = Annotated[str, Field(min_length=8, max_length=64, pattern=r"^[A-Za-z0-9_-]+$")]
 Id = Annotated[str, Field(min_length=1, max_length=120, pattern=r"^[A-Za-z0-9._:-]+$")]

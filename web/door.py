@@ -12,7 +12,7 @@ from urllib.parse import urlsplit
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from web.settings import Settings
+from evenwall_web.settings import Settings
 
 BODY_LIMIT_bytes = 2_000_000  # a whole plan may be sent; everything else is far smaller
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})

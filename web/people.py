@@ -23,7 +23,7 @@ from typing import Any, Literal
 
 import segno
 
-from firmware_bridge.contract import Clock
+from evenwall_bridge.contract import Clock
 
 Role = Literal["watch", "operate"]
 

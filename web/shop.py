@@ -14,9 +14,9 @@ from fastapi import FastAPI
 from fastapi.responses import FileResponse, StreamingResponse
 from fastapi.staticfiles import StaticFiles
 
-from controller.model import MqttSpec
-from controller.shop import RigCard, Shop
-from firmware_bridge.clock import SystemClock
+from evenwall.model import MqttSpec
+from evenwall.telemetry.fleet import RigCard, Shop
+from evenwall_bridge.clock import SystemClock
 
 # A page that never goes away must not keep the server: its stream is cut after so long.
 GOODBYE_S = 2

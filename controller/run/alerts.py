@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from typing import Literal
 
-from controller.model import Step
-from controller.plan.batch import POUR_S, turn_by_s
-from controller.run import plain
-from controller.run.due import wait_to_pour
-from controller.run.seen import Seen
-from controller.run.state import RunState
-from controller.weighing import REFUSE_PERCENT, WARN_PERCENT, Weighing, check
-from firmware_bridge.contract import Fault
+from evenwall.model import Step
+from evenwall.planning.batch import POUR_S, turn_by_s
+from evenwall.planning.weighing import REFUSE_PERCENT, WARN_PERCENT, Weighing, check
+from evenwall.run import user_messages as plain
+from evenwall.run.observation import Observation
+from evenwall.run.schedule import wait_to_pour
+from evenwall.run.state import RunState
+from evenwall_bridge.contract import Fault
 
 Severity = Literal["note", "caution", "act_now"]
 
@@ -68,7 +68,7 @@ def peak_limit_degC(state: RunState) -> float | None:
     return state.plan.casting.resin.sheet.peak_exotherm_degC
 
 
-def alert_kinds(state: RunState, now_s: float, seen: Seen) -> set[str]:
+def alert_kinds(state: RunState, now_s: float, seen: Observation) -> set[str]:
     """Every kind that holds at this moment; keys of `plain.ALERTS`."""
     kinds = {"record"} if seen.record_trouble else set()
     if state.over:
@@ -84,7 +84,7 @@ def alert_kinds(state: RunState, now_s: float, seen: Seen) -> set[str]:
     )
 
 
-def _frame(state: RunState, seen: Seen) -> set[str]:
+def _frame(state: RunState, seen: Observation) -> set[str]:
     kinds = set()
     if seen.rig_lost:
         kinds.add("board_lost")
@@ -120,7 +120,7 @@ def _standing(state: RunState, now_s: float) -> set[str]:
     return {"standing_liquid"}
 
 
-def _heat(state: RunState, seen: Seen) -> set[str]:
+def _heat(state: RunState, seen: Observation) -> set[str]:
     """What probe and room say, and what the estimate makes of it."""
     if state.coat.parts_met_s is None or state.step not in (*_HANDS, Step.CLOSE_UP, Step.SPIN):
         return set()
@@ -154,7 +154,7 @@ def _hurry(state: RunState, now_s: float) -> set[str]:
     return {"late_pour"} if time_s > clock.pour_by_s else set()
 
 
-def _gel(state: RunState, now_s: float, seen: Seen) -> set[str]:
+def _gel(state: RunState, now_s: float, seen: Observation) -> set[str]:
     kinds = {"gave_up"} if state.coat.gave_up else set()
     time_s = state.coat_time_s(now_s)
     if state.step is not Step.SPIN or time_s is None or state.coat.safe_s is not None:

@@ -11,12 +11,11 @@ import re
 from collections.abc import Callable
 from typing import Any
 
-from controller.errors import InputError
-from controller.model import Answer, Command, Measured, Step, parse
-from controller.ports import Light, Press
-from controller.replay import Floats, Follower, Place
-from controller.run import motion
-from controller.run.alerts import (
+from evenwall.devices.interfaces import Light, Press
+from evenwall.errors import InputError
+from evenwall.model import Answer, Command, Measured, Step, parse
+from evenwall.run import motion
+from evenwall.run.alerts import (
     BOUND_OF_GEL,
     SEVERITY,
     WEIGHT_REFUSE,
@@ -25,31 +24,32 @@ from controller.run.alerts import (
     ratio_weighed,
     weight_error,
 )
-from controller.run.due import next_from_s
-from controller.run.plain import AT_THE_FRAME, HALTED, not_now
-from controller.run.seen import (
+from evenwall.run.observation import (
     Action,
     Enable,
     Hold,
+    Observation,
     Park,
     Queue,
     Record,
     Reply,
     RigAction,
-    Seen,
     Show,
     Sound,
     Stop,
 )
-from controller.run.state import RunState, Turning, fold
-from firmware_bridge.contract import Fault, Mode, RigState
+from evenwall.run.replay import Floats, Follower, Place
+from evenwall.run.schedule import next_from_s
+from evenwall.run.state import RunState, Turning, fold
+from evenwall.run.user_messages import AT_THE_FRAME, HALTED, not_now
+from evenwall_bridge.contract import Fault, Mode, RigState
 
 INSIST_S = 1.0  # after an order to stop, until the board must be seen to have taken it
 TAKES_IN_S = 1.0  # after ramps were handed over, until the board's rows count them
 STARTS_S = 2.0  # likewise, until a board that stands has a reason of its own
 
 
-def step(state: RunState, now_s: float, seen: Seen) -> tuple[RunState, list[Action]]:
+def step(state: RunState, now_s: float, seen: Observation) -> tuple[RunState, list[Action]]:
     """One moment of a run: what follows from what is seen.
 
     The returned actions are in order; records among them have been folded into the state.
@@ -62,7 +62,7 @@ def step(state: RunState, now_s: float, seen: Seen) -> tuple[RunState, list[Acti
 class _Moment:
     """One call of `step`: gathers events and actions while the state moves along."""
 
-    def __init__(self, state: RunState, now_s: float, seen: Seen) -> None:
+    def __init__(self, state: RunState, now_s: float, seen: Observation) -> None:
         self.state = state
         self.now_s = now_s
         self.seen = seen

@@ -7,9 +7,9 @@ from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from controller.model import CoatPlan, RigSpec
-from firmware_bridge.contract import Ramp
-from firmware_bridge.motion import FrameLimits, predict_steps
+from evenwall.model import CoatPlan, RigSpec
+from evenwall_bridge.contract import Ramp
+from evenwall_bridge.motion import FrameLimits, predict_steps
 
 Ramp3 = tuple[float, float, float]  # duration_s, major_rpm, minor_rpm
 Rates = tuple[float, float]  # major_rpm, minor_rpm

@@ -10,9 +10,9 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from controller.model import CoatPlan, Event, Plan, Step, parse
-from controller.replay import Follower
-from controller.run.motion import Profile, Ramp3
+from evenwall.model import CoatPlan, Event, Plan, Step, parse
+from evenwall.run.motion import Profile, Ramp3
+from evenwall.run.replay import Follower
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,8 +15,9 @@ from collections.abc import Callable, Coroutine, Iterator, Mapping
 from functools import partial
 from typing import Any
 
-from controller.errors import EvenwallError, RecordError
-from controller.model import (
+from evenwall.devices.interfaces import Inputs, Outputs, Probe, Reading
+from evenwall.errors import EvenwallError, RecordError
+from evenwall.model import (
     Answer,
     Command,
     Event,
@@ -29,32 +30,31 @@ from controller.model import (
     Snapshot,
     Step,
 )
-from controller.ports import Inputs, Outputs, Probe, Reading
-from controller.records import Records
-from controller.run import again
-from controller.run.alerts import mix_refused
-from controller.run.core import step
-from controller.run.seen import (
+from evenwall.records.journal import Records
+from evenwall.run import replanning as again
+from evenwall.run.alerts import mix_refused
+from evenwall.run.core import step
+from evenwall.run.observation import (
     Action,
     Enable,
-    GelJudge,
-    GelJudges,
+    GelMonitor,
+    GelMonitors,
     GelReading,
     GelRow,
     Hold,
+    Observation,
     Queue,
     Record,
     Reply,
     RigAction,
-    Seen,
     Show,
     Sound,
     Stop,
 )
-from controller.run.state import RunState, begin, fold_all
-from controller.run.view import HIDDEN, record_line, snapshot
-from firmware_bridge.clock import Anchor, SystemClock
-from firmware_bridge.contract import BridgeError, Clock, LinkLost, Ramp, Rig, RigState
+from evenwall.run.state import RunState, begin, fold_all
+from evenwall.run.view import HIDDEN, record_line, snapshot
+from evenwall_bridge.clock import Anchor, SystemClock
+from evenwall_bridge.contract import BridgeError, Clock, LinkLost, Ramp, Rig, RigState
 
 LAG_S = 0.15  # of real time: a round trip to the board on a busy machine
 PATIENCE_S = 2.0  # of the event loop, for the disk
@@ -101,7 +101,7 @@ class Supervisor:
         probes: Mapping[str, tuple[ProbeSpec, Probe]],
         inputs: Inputs,
         outputs: Outputs,
-        judges: GelJudges,
+        judges: GelMonitors,
         tick_s: float = 0.5,
         idle_tick_s: float | None = None,
         sample_s: float = 1.0,
@@ -141,13 +141,13 @@ class Supervisor:
         self._link_error = ""
         self._was_lost = False
         self._lost_s = -math.inf  # when an order last found the link gone
-        self._judge: GelJudge | None = None
+        self._judge: GelMonitor | None = None
         self._judged = GelReading()
         self._judge_era = 0  # every coat begins a new one; thoughts of an older one are void
         self._judging: asyncio.Task[None] | None = None
         self._coat_rows: list[GelRow] = []
         self._sampled_s = -math.inf
-        self.seen = Seen()
+        self.seen = Observation()
         self.looks = 0  # how often it has looked; who watches over it sees that it still does
         self._tasks: set[asyncio.Task[None]] = set()
         self._watchers: set[Watcher] = set()
@@ -325,7 +325,7 @@ class Supervisor:
             self._dirty.set()
         self.looks += 1
 
-    def _see(self, now_s: float) -> Seen:
+    def _see(self, now_s: float) -> Observation:
         rig = self._rig_state()
         lost = self._link_error
         if rig is not None:
@@ -339,7 +339,7 @@ class Supervisor:
             self._rejoin = False
         parked, self._parked = self._parked, ""
         failed, self._failed = self._failed, ""
-        return Seen(
+        return Observation(
             rig=rig,
             rig_lost=lost,
             probe=self._reading("resin", now_s),
@@ -563,7 +563,7 @@ class Supervisor:
         touches = [(what, at_s - met_s) for what, at_s in state.coat.touches]
         rows, self._coat_rows = self._coat_rows, []
 
-        def work() -> tuple[GelJudge, GelReading]:
+        def work() -> tuple[GelMonitor, GelReading]:
             judge = self.judges(plan, coat, probe, poured_s - met_s)
             reading = judge.feed(rows)
             for what, time_s in touches:
@@ -572,7 +572,7 @@ class Supervisor:
 
         self._think(work)
 
-    def _think(self, work: Callable[[], tuple[GelJudge, GelReading]]) -> None:
+    def _think(self, work: Callable[[], tuple[GelMonitor, GelReading]]) -> None:
         """Let the judge think: beside the loop, one thought at a time. What it thinks of a coat
         that is past by then goes unheard."""
         before, era = self._judging, self._judge_era
@@ -598,7 +598,7 @@ class Supervisor:
         except EvenwallError as error:
             self._no_judge(era, error)
 
-    def _heard(self, era: int, judge: GelJudge, reading: GelReading) -> None:
+    def _heard(self, era: int, judge: GelMonitor, reading: GelReading) -> None:
         if era == self._judge_era:
             self._judge, self._judged = judge, reading
         else:
@@ -619,7 +619,7 @@ class Supervisor:
         rows, self._coat_rows = self._coat_rows, []
         self._think(lambda: (judge, judge.feed(rows)))
 
-    def _sample(self, now_s: float, seen: Seen) -> None:
+    def _sample(self, now_s: float, seen: Observation) -> None:
         """One row of the curve, while there is a coat to follow."""
         state = self.state
         if state is None or state.over or now_s - self._sampled_s < self.sample_s * 0.9:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from controller.model import (
+from evenwall.model import (
     Alert,
     AxisView,
     Button,
@@ -23,15 +23,15 @@ from controller.model import (
     Vector3,
     WallSummary,
 )
-from controller.plan.batch import probe_in_cup, turn_by_s
-from controller.plantext import clock_words
-from controller.replay import Place
-from controller.run import plain
-from controller.run.alerts import SEVERITY, peak_limit_degC
-from controller.run.due import next_from_s, wait_to_pour
-from controller.run.seen import Seen
-from controller.run.state import Coat, RunState
-from firmware_bridge.contract import Mode, RigState
+from evenwall.planning.batch import probe_in_cup, turn_by_s
+from evenwall.planning.in_words import clock_words
+from evenwall.run import user_messages as plain
+from evenwall.run.alerts import SEVERITY, peak_limit_degC
+from evenwall.run.observation import Observation
+from evenwall.run.replay import Place
+from evenwall.run.schedule import next_from_s, wait_to_pour
+from evenwall.run.state import Coat, RunState
+from evenwall_bridge.contract import Mode, RigState
 
 _ORDER = {"act_now": 0, "caution": 1, "note": 2}
 
@@ -95,7 +95,7 @@ def coat_view(state: RunState, coat: Coat) -> CoatView:
     )
 
 
-def replay_view(state: RunState, now_s: float, seen: Seen) -> ReplayView | None:
+def replay_view(state: RunState, now_s: float, seen: Observation) -> ReplayView | None:
     """How the coat that turns stands to the proven one; None outside a replay."""
     follower, turning, from_s = state.follower, state.turning, state.spin_from_coat_s
     time_s = state.coat_time_s(now_s)
@@ -121,7 +121,7 @@ def _minutes(left_s: float) -> str:
     return f"{max(0.0, left_s) / 60.0:.0f} min"
 
 
-def sentence(state: RunState, now_s: float, seen: Seen) -> tuple[str, str]:
+def sentence(state: RunState, now_s: float, seen: Observation) -> tuple[str, str]:
     """What to do now, and why."""
     if state.halted and not state.over:
         why = plain.HALTED[state.halted]
@@ -184,7 +184,7 @@ def _besides(state: RunState) -> str:
     return " ".join(said)
 
 
-def countdown(state: RunState, now_s: float, seen: Seen) -> Countdown | None:
+def countdown(state: RunState, now_s: float, seen: Observation) -> Countdown | None:
     """The one countdown that matters now, on the rig's clock."""
     met_s = state.coat.parts_met_s
     clock = state.coat_plan.clock
@@ -264,7 +264,7 @@ def snapshot(
     state: RunState | None,
     now_s: float,
     utc: str,
-    seen: Seen,
+    seen: Observation,
     *,
     simulated: bool,
     speed: float,

@@ -23,7 +23,7 @@ import tempfile
 from pathlib import Path
 
 FOLDERS = {"records": "/var/lib/evenwall", "settings": "/etc/evenwall"}
-RUNTIME = "/run/evenwall"  # where controller/beside.py lets a record go on
+RUNTIME = "/run/evenwall"  # where controller/records/fallback_store.py lets a record go on
 SIDE_FILES = ("-wal", "-shm", "-journal")
 
 

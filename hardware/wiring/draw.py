@@ -15,11 +15,11 @@ from xml.sax.saxutils import escape
 
 import numpy as np
 
-from controller.gpio import bus_lines
-from controller.load import Body, counterweights, peak_torques
-from controller.model import AxisSpec, RigSpec, read_toml
-from controller.spin import Profile
-from controller.units import G_M_S2
+from evenwall.devices.gpio import bus_lines
+from evenwall.model import AxisSpec, RigSpec, read_toml
+from evenwall.numerics.loads import Body, counterweights, peak_torques
+from evenwall.numerics.spin import Profile
+from evenwall.units import G_M_S2
 
 HARDWARE = Path(__file__).resolve().parents[1]
 RIGS = ("small", "great")

@@ -11,15 +11,15 @@ from pathlib import Path
 from time import perf_counter, process_time
 from typing import NamedTuple
 
-from firmware_bridge import motion, wire
-from firmware_bridge.build import avr_firmware
-from firmware_bridge.clock import LoopClock, ManualClock, SystemClock, run_virtual
-from firmware_bridge.contract import LinkLost, Mode, Ramp
-from firmware_bridge.host_rig import HostRig
-from firmware_bridge.motion import FrameLimits, predict_steps, segments
-from firmware_bridge.serial_rig import SerialRig
-from firmware_bridge.sim_board import PtyBoard, VirtualBoard
-from firmware_bridge.wire import Frame, Kind
+from evenwall_bridge import motion, wire
+from evenwall_bridge.build import avr_firmware
+from evenwall_bridge.clock import LoopClock, ManualClock, SystemClock, run_virtual
+from evenwall_bridge.contract import LinkLost, Mode, Ramp
+from evenwall_bridge.host_rig import HostRig
+from evenwall_bridge.motion import FrameLimits, predict_steps, segments
+from evenwall_bridge.serial_rig import SerialRig
+from evenwall_bridge.sim_board import PtyBoard, VirtualBoard
+from evenwall_bridge.wire import Frame, Kind
 from tests.firmware.chip import (
     fast_frame,
     flood,

@@ -16,9 +16,9 @@ from pathlib import Path
 
 import numpy as np
 
-from controller.film import Coat, FilmMesh, FilmResult, Numerics, Spin, coat, coats
-from controller.units import rad_s
-from tests.balls import GEL_S, SET_S, open_ball, resin
+from evenwall.numerics.film import Coat, FilmMesh, FilmResult, Numerics, Spin, coat, coats
+from evenwall.units import rad_s
+from tests.support.balls import GEL_S, SET_S, open_ball, resin
 
 STAGES = 4  # right-hand sides a step
 LANES = 16
@@ -123,9 +123,9 @@ def apart(*words: str, **changed: str) -> str:
 
 
 def start_up() -> None:
-    loads = "import time; a = time.perf_counter(); import controller.film as f; b = "
+    loads = "import time; a = time.perf_counter(); import evenwall.numerics.film as f; b = "
     loads += "time.perf_counter(); f.have_compiler(); print(b - a, time.perf_counter() - b)"
-    plain = "import time, numpy, trimesh; from controller.film import *; ball = "
+    plain = "import time, numpy, trimesh; from evenwall.numerics.film import *; ball = "
     plain += "trimesh.creation.icosphere(3, 0.08); mesh = FilmMesh.build(ball.vertices, "
     plain += "ball.faces[:, ::-1]); one = Coat(Fluid(1080.0, 0.035, [0.0, 0.1], [0.6, 0.6]), "
     plain += "Spin.steady(0.8, 0.2), start_m=numpy.full(mesh.cells, 1e-3)); a = "

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from controller.film import Coat, FilmMesh, coats
+from evenwall.numerics.film import Coat, FilmMesh, coats
 from tests.bench.bench_film import LANES, apart, batch, ns, open_sphere, timed
 
 EDGES_MM = (6.0, 4.2, 3.0, 2.1, 1.5, 1.17)

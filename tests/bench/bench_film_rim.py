@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from controller.film import Coat, Spin, WallWeights, coats
-from controller.units import rad_s
-from tests.balls import open_ball, resin
+from evenwall.numerics.film import Coat, Spin, WallWeights, coats
+from evenwall.units import rad_s
+from tests.support.balls import open_ball, resin
 
 RADIUS_M, CUT_M, MEAN_M = 0.08, 0.05, 1.3e-3
 EDGES_MM = (8.0, 6.0, 5.0, 4.0, 3.0, 2.5)

@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from controller import cupsim, cure
-from tests.gel_scores import Score, line, run, steepest_s
+from evenwall.numerics import cure
+from tests.support import cupsim
+from tests.support.gel_scores import Score, line, run, steepest_s
 
 SEED, COUNT = 4100, 12
 LIMIT_MS = 10.0

@@ -12,8 +12,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from controller import cupsim
-from controller.cure import FloatArray
+from evenwall.numerics.cure import FloatArray
+from tests.support import cupsim
 
 SEED, SETS, COUNT = 5000, 2, 300
 FOLDS, RIDGE = 10, 10.0

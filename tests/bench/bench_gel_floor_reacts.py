@@ -21,8 +21,8 @@ from typing import Any
 import numpy as np
 from scipy.special import ndtr, ndtri
 
-from controller import cupsim
-from controller.cupsim import Days, FloatArray, Resins, at_rate
+from tests.support import cupsim
+from tests.support.cupsim import Days, FloatArray, Resins, at_rate
 
 SEED, COUNT, DRAWS, FALSE = 5100, 48, 600, 0.02
 GRID = np.arange(0.0, 1.01, 0.01)  # pot lives

@@ -19,13 +19,13 @@ from pathlib import Path
 
 import numpy as np
 
-from controller.app import House, Setup, open_house, open_panel
-from controller.model import Command, Step
-from controller.ports import Press
-from controller.run.judging import SETTLE_S
-from firmware_bridge.clock import SystemClock, block
+from evenwall.cli.application import Application, Setup, open_application, open_panel
+from evenwall.devices.interfaces import Press
+from evenwall.model import Command, Step
+from evenwall.run.gel_monitor import SETTLE_S
+from evenwall_bridge.clock import SystemClock, block
+from evenwall_web.settings import Settings
 from tests.faults.simulation import plans
-from web.settings import Settings
 
 NAP_S = 0.01
 MEASURE_S = float(os.environ.get("EVENWALL_MEASURE_S", "60"))
@@ -46,7 +46,7 @@ def start_to_panel() -> tuple[float, float]:
     """Seconds from the command to a page answered, and the MB the process then holds."""
     clock, port = SystemClock(), free_port()
     with tempfile.TemporaryDirectory() as folder:
-        command = [sys.executable, "-m", "controller.cli", "serve", "--data", folder]
+        command = [sys.executable, "-m", "evenwall.cli.main", "serve", "--data", folder]
         with subprocess.Popen(
             [*command, "--port", str(port)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
         ) as serve:
@@ -62,7 +62,7 @@ def start_to_panel() -> tuple[float, float]:
     return took_s, held_MB
 
 
-async def to_the_spin(house: House) -> None:
+async def to_the_spin(house: Application) -> None:
     """All the hand work, without the time it takes."""
     count = 0
 
@@ -89,7 +89,7 @@ async def to_the_spin(house: House) -> None:
         await house.clock.sleep(0.5)
 
 
-async def phone(house: House) -> None:
+async def phone(house: Application) -> None:
     async for item in house.service.watch(None):
         item.model_dump_json()
 
@@ -117,7 +117,7 @@ async def lateness_ms() -> tuple[np.ndarray, np.ndarray, float]:
     with tempfile.TemporaryDirectory() as folder:
         settings = Settings(port=free_port())
         async with (
-            open_house(Setup(spec=plans()[0].rig, data=Path(folder))) as house,
+            open_application(Setup(spec=plans()[0].rig, data=Path(folder))) as house,
             open_panel(house, settings, lambda text: None),
         ):
             watching = asyncio.create_task(phone(house))

@@ -22,9 +22,9 @@ import sys
 import tempfile
 from pathlib import Path
 
-from controller.model import Casting, Mould, Plan, read_resin, read_rig
-from controller.plan import make_plan
-from firmware_bridge.clock import SystemClock
+from evenwall.model import Casting, Mould, Plan, read_resin, read_rig
+from evenwall.planning import make_plan
+from evenwall_bridge.clock import SystemClock
 from tests.bench.forms import BOXY, FORMS
 
 ROOT = Path(__file__).resolve().parents[2]

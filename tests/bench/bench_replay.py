@@ -10,8 +10,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from controller import film, replay
-from controller.model import CoatPlan, Ramp
+from evenwall.model import CoatPlan, Ramp
+from evenwall.numerics import film
+from evenwall.run import replay
 from tests.run.replays import (
     SHOP_DEGC,
     Floats,

@@ -21,12 +21,12 @@ from pathlib import Path
 import httpx
 import uvicorn
 
-from controller.model import Countdown, MqttSpec, RigSpec, read_toml
-from controller.shop import Shop
-from controller.telemetry import Telemetry
-from firmware_bridge.clock import SystemClock
+from evenwall.model import Countdown, MqttSpec, RigSpec, read_toml
+from evenwall.telemetry.fleet import Shop
+from evenwall.telemetry.publisher import Telemetry
+from evenwall_bridge.clock import SystemClock
+from evenwall_web.shop import shop_app
 from tests.telemetry.brokers import Bench, Mosquitto, casting, free_port, until
-from web.shop import shop_app
 
 RIGS = 200
 WARM_S, MEASURE_S = 10.0, 30.0

@@ -17,8 +17,8 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 from scipy.sparse import diags_array
 
-from controller.film import Coat, FilmMesh, Fluid, Numerics, Spin, coats
-from controller.units import G_M_S2
+from evenwall.numerics.film import Coat, FilmMesh, Fluid, Numerics, Spin, coats
+from evenwall.units import G_M_S2
 
 Floats = npt.NDArray[np.float64]
 Timed = tuple[Floats, float]

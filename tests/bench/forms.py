@@ -9,7 +9,7 @@ import pymeshlab
 import trimesh
 from numpy.typing import NDArray
 
-from controller.samples.make_meshes import lantern_globe, lighthouse, revolve, rounded, sea_rock
+from evenwall.samples.make_meshes import lantern_globe, lighthouse, revolve, rounded, sea_rock
 
 Array = NDArray[np.float64]
 

@@ -10,11 +10,19 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
-from controller.app import SAMPLES, SMALL_RIG, House, Setup, open_house, open_panel, sample_rig
-from controller.model import ScaleSpec
-from controller.ports import Press
-from web.people import People, Role
-from web.settings import Settings
+from evenwall.cli.application import (
+    SAMPLES,
+    SMALL_RIG,
+    Application,
+    Setup,
+    open_application,
+    open_panel,
+    sample_rig,
+)
+from evenwall.devices.interfaces import Press
+from evenwall.model import ScaleSpec
+from evenwall_web.people import People, Role
+from evenwall_web.settings import Settings
 
 T = TypeVar("T")
 
@@ -78,10 +86,10 @@ class RealPanel:
     async def _serve(self) -> None:
         self._loop, self._told = asyncio.get_running_loop(), asyncio.Event()
         async with (
-            open_house(self.setup) as house,
-            open_panel(house, self.settings, lambda _: None) as people,
+            open_application(self.setup) as application,
+            open_panel(application, self.settings, lambda _: None) as people,
         ):
-            self.house: House = house
+            self.application: Application = application
             self.people: People = people
             self._up.set()
             await self._told.wait()
@@ -100,19 +108,19 @@ class RealPanel:
     # --- hands at the frame and at the scale --------------------------------------------------
 
     def press(self) -> None:
-        self.call(lambda: self.house.hand.press(Press.NEXT))
+        self.call(lambda: self.application.hand.press(Press.NEXT))
 
     def guard(self, closed: bool) -> None:
-        board = self.house.board
+        board = self.application.board
         assert board is not None
         self.call(lambda: board.set_guard(closed))
 
     def load(self, mass_g: float) -> None:
-        scale = self.house.loads
+        scale = self.application.loads
         assert scale is not None
         self.call(lambda: scale.load(mass_g))
 
     def unplug_the_scale(self) -> None:
-        scale = self.house.loads
+        scale = self.application.loads
         assert scale is not None
         self.call(scale.unplug)

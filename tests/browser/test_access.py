@@ -9,11 +9,11 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
-from controller.model import Alert, ReplayView, ScaleView
+from evenwall.model import Alert, ReplayView, ScaleView
+from evenwall_web.reading import PAGES
 from tests.browser.conftest import SIZES, OpenPhone
 from tests.browser.hands import begun, turning, until
 from tests.web.server import PanelServer
-from web.reading import PAGES
 
 pytestmark = pytest.mark.browser
 

@@ -9,11 +9,11 @@ import pytest
 import trustme
 from playwright.sync_api import Browser, Page, expect
 
-from controller.model import Alert
+from evenwall.model import Alert
+from evenwall_web.settings import Settings
 from tests.browser.conftest import OpenPhone
 from tests.browser.hands import begun, turning, until
 from tests.web.server import PanelServer
-from web.settings import Settings
 
 pytestmark = pytest.mark.browser
 

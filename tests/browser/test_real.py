@@ -136,4 +136,4 @@ def test_a_rig_without_a_button_turns_from_the_page_by_a_stated_setting(
         panel.guard(True)
         ready(page)
         wait_for(page, "weigh")
-        assert panel.call(lambda: panel.house.service.snapshot().frame.guard_closed)
+        assert panel.call(lambda: panel.application.service.snapshot().frame.guard_closed)

@@ -10,12 +10,12 @@ import pytest
 from PIL import Image
 from playwright.sync_api import Browser
 
-from controller.film import WallWeights
-from controller.filmmesh import film_mesh
-from controller.model import read_casting
-from controller.mould import load_cavity
-from controller.wall import WallResult
-from controller.wallview import write
+from evenwall.geometry.film_mesh import film_mesh
+from evenwall.geometry.mould import load_cavity
+from evenwall.model import read_casting
+from evenwall.numerics.film import WallWeights
+from evenwall.planning.wall import WallResult
+from evenwall.reports.wall_view import write
 
 pytestmark = pytest.mark.browser
 SAMPLES = Path(__file__).resolve().parents[2] / "controller" / "samples"

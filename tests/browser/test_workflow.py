@@ -7,7 +7,7 @@ import re
 import pytest
 from playwright.sync_api import expect
 
-from controller.model import Alert, ScaleView
+from evenwall.model import Alert, ScaleView
 from tests.browser.conftest import SIZES, OpenPhone
 from tests.browser.hands import begun, choose_and_start, press_next, tick_all, turning, until, weigh
 from tests.web.server import PanelServer

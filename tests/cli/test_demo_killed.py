@@ -14,7 +14,7 @@ from tests.browser.real import castings
 
 SPEED = 120.0
 # What is killed is the casting: its plan need not be searched for.
-UNSEARCHED = "import sys; from controller import cli, demo; demo.PLAN_BUDGET_S = 0.0; "
+UNSEARCHED = "import sys; from evenwall.cli import demo, main as cli; demo.PLAN_BUDGET_S = 0.0; "
 SOON_HARD = {"demould_min = 75.0": "demould_min = 20.0"}
 
 

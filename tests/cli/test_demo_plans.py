@@ -9,10 +9,10 @@ from typing import Any, cast
 
 import pytest
 
-from controller import demo
-from controller.app import House
-from controller.model import read_casting, read_rig
-from controller.plan import make_plan
+from evenwall.cli import demo
+from evenwall.cli.application import Application
+from evenwall.model import read_casting, read_rig
+from evenwall.planning import make_plan
 
 ROOT = Path(__file__).resolve().parents[2]
 GLOBE = ROOT / "controller" / "samples" / "lantern-globe.toml"
@@ -25,19 +25,19 @@ def test_the_page_says_that_the_demo_is_planning(monkeypatch: pytest.MonkeyPatch
     shown: dict[str, str | None] = {}
     seen: list[str | None] = []
 
-    def apart(*_: object, **__: object) -> object:
+    def in_worker(*_: object, **__: object) -> object:
         seen.extend(shown.values())
         return made
 
     async def start(*_: object, **__: object) -> None:
         seen.extend(shown.values())
 
-    monkeypatch.setattr(demo, "apart", apart)
+    monkeypatch.setattr(demo, "in_worker", in_worker)
     monkeypatch.setattr(demo, "start", start)
     service = SimpleNamespace(
         snapshot=lambda: SimpleNamespace(run_id=None, step=None), notice=shown.__setitem__
     )
-    house = cast(House, SimpleNamespace(service=service, setup=SimpleNamespace(spec=spec)))
+    house = cast(Application, SimpleNamespace(service=service, setup=SimpleNamespace(spec=spec)))
     asked: Any = SimpleNamespace(casting=GLOBE, setup=SimpleNamespace(seed=0))
     plan = asyncio.run(demo._plan(house, asked, lambda _: None, lambda *_: None))
     assert plan is made

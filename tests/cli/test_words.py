@@ -15,11 +15,11 @@ from typing import cast
 import pytest
 import trimesh
 
-from controller import cli
-from controller.app import SAMPLES, House
-from controller.cli import main
-from controller.model import WallSummary, read_casting
-from controller.serving import SIMULATED_HELP, _typed, meaning
+from evenwall.cli import main as cli
+from evenwall.cli.application import SAMPLES, Application
+from evenwall.cli.main import main
+from evenwall.cli.serving import SIMULATED_HELP, _typed, meaning
+from evenwall.model import WallSummary, read_casting
 
 SMALL = Path(__file__).resolve().parents[2] / "hardware" / "rigs" / "small.toml"
 BAD_CASTINGS = [
@@ -293,7 +293,7 @@ def test_a_host_that_is_none(tmp_path: Path, capsys: pytest.CaptureFixture[str])
 def test_serving_is_interrupted_by_hand_or_ended_as_a_service_is(
     how: signal.Signals, code: int, tmp_path: Path
 ) -> None:
-    words = [sys.executable, "-m", "controller.cli", "serve", "--port", "0", "--data", "."]
+    words = [sys.executable, "-m", "evenwall.cli.main", "serve", "--port", "0", "--data", "."]
     bare = {name: value for name, value in os.environ.items() if name != "PYTHONUNBUFFERED"}
     with subprocess.Popen(
         words, cwd=tmp_path, env=bare, stdout=subprocess.PIPE, text=True
@@ -396,7 +396,7 @@ def test_a_load_that_is_no_number_is_answered() -> None:
             board=None,
             loads=SimpleNamespace(load=loads.append),
         )
-        return await _typed(cast(House, house), words.split()), loads
+        return await _typed(cast(Application, house), words.split()), loads
 
     assert asyncio.run(typed("scale 12.5")) == ("", [12.5])
     assert asyncio.run(typed("scale much")) == (SIMULATED_HELP, [])

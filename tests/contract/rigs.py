@@ -8,14 +8,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from firmware_bridge.build import avr_firmware
-from firmware_bridge.clock import LoopClock, SystemClock, run_virtual
-from firmware_bridge.contract import Clock, RigState
-from firmware_bridge.host_rig import HostRig
-from firmware_bridge.motion import FrameLimits
-from firmware_bridge.rig import FramedRig
-from firmware_bridge.serial_rig import SerialRig
-from firmware_bridge.sim_board import PtyBoard, VirtualBoard
+from evenwall_bridge.build import avr_firmware
+from evenwall_bridge.clock import LoopClock, SystemClock, run_virtual
+from evenwall_bridge.contract import Clock, RigState
+from evenwall_bridge.host_rig import HostRig
+from evenwall_bridge.motion import FrameLimits
+from evenwall_bridge.rig import FramedRig
+from evenwall_bridge.serial_rig import SerialRig
+from evenwall_bridge.sim_board import PtyBoard, VirtualBoard
 from tests.firmware.simulator import ChipBoard, simulator
 
 LIMITS = FrameLimits(

@@ -14,10 +14,10 @@ from typing import Any
 
 import pytest
 
-from controller.ports import Probe
-from controller.probes import BusProbe
-from controller.twin.probe import NOISE_DEGC, ProbeTrouble, TwinProbe
-from firmware_bridge.clock import ManualClock
+from evenwall.devices.interfaces import Probe
+from evenwall.devices.probes import BusProbe
+from evenwall.simulation.twin.probe import NOISE_DEGC, ProbeTrouble, TwinProbe
+from evenwall_bridge.clock import ManualClock
 from tests.devices.test_probes import KINDS, Bus
 
 # Five of the twin's noise; of the real ones the thermocouple's table is the coarsest, 0.1 K.

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from firmware_bridge.contract import (
+from evenwall_bridge.contract import (
     Fault,
     LinkLost,
     Mode,
@@ -16,7 +16,7 @@ from firmware_bridge.contract import (
     Refused,
     RigFault,
 )
-from firmware_bridge.motion import predict_steps
+from evenwall_bridge.motion import predict_steps
 
 from .rigs import LIMITS, RUNNERS, Bench
 

@@ -9,11 +9,11 @@ import pytest
 from gpiozero.pins import Factory
 from gpiozero.pins.mock import MockFactory, MockPin
 
-from controller.app import Hand
-from controller.errors import InputError
-from controller.gpio import LIGHTS, GpioInputs, GpioOutputs, check_pins, real_pins
-from controller.ports import Inputs, Light, NoInputs, NoOutputs, Outputs, Press
-from firmware_bridge.clock import ManualClock
+from evenwall.cli.application import Hand
+from evenwall.devices.gpio import LIGHTS, GpioInputs, GpioOutputs, check_pins, real_pins
+from evenwall.devices.interfaces import Inputs, Light, NoInputs, NoOutputs, Outputs, Press
+from evenwall.errors import InputError
+from evenwall_bridge.clock import ManualClock
 
 PINS = {
     "next_button": 17,

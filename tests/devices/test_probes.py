@@ -11,11 +11,9 @@ from typing import Any
 
 import pytest
 
-from controller import probes
-from controller.errors import InputError, ProbeFault
-from controller.model import ProbeSpec
-from controller.ports import Probe
-from controller.probes import (
+from evenwall.devices import probes
+from evenwall.devices.interfaces import Probe
+from evenwall.devices.probes import (
     BusProbe,
     infrared,
     one_wire,
@@ -24,8 +22,10 @@ from controller.probes import (
     platinum,
     thermocouple,
 )
-from controller.thermometry import pt100_ohm
-from firmware_bridge.clock import ManualClock, SystemClock
+from evenwall.devices.sensor_decoding import pt100_ohm
+from evenwall.errors import InputError, ProbeFault
+from evenwall.model import ProbeSpec
+from evenwall_bridge.clock import ManualClock, SystemClock
 from tests.devices.test_thermometry import amplifier_word, infrared_answer, scratchpad
 from tests.telemetry.brokers import Mosquitto, listener, spec
 

@@ -9,15 +9,15 @@ from pathlib import Path
 import pytest
 from gpiozero.pins.mock import MockFactory
 
-from controller import rigcheck
-from controller.gpio import GpioInputs, GpioOutputs
-from controller.model import MqttSpec, ProbeSpec, RigSpec, ScaleSpec, read_toml
-from controller.ports import NoInputs, NoOutputs, Probe, Reading
-from controller.rigcheck import Bench, Finding, Found, check
-from firmware_bridge.clock import LoopClock, run_virtual
-from firmware_bridge.contract import Fault, Garbled, LinkLost, Ramp, Scale, VersionMismatch, Weight
-from firmware_bridge.host_rig import HostRig
-from firmware_bridge.motion import FrameLimits
+from evenwall.devices import rig_check as rigcheck
+from evenwall.devices.gpio import GpioInputs, GpioOutputs
+from evenwall.devices.interfaces import NoInputs, NoOutputs, Probe, Reading
+from evenwall.devices.rig_check import Bench, Finding, Found, check
+from evenwall.model import MqttSpec, ProbeSpec, RigSpec, ScaleSpec, read_toml
+from evenwall_bridge.clock import LoopClock, run_virtual
+from evenwall_bridge.contract import Fault, Garbled, LinkLost, Ramp, Scale, VersionMismatch, Weight
+from evenwall_bridge.host_rig import HostRig
+from evenwall_bridge.motion import FrameLimits
 from tests.devices.test_gpio import PINS, WiredPin
 
 SMALL = RigSpec.model_validate(

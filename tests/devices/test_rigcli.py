@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from controller.cli import main
-from firmware_bridge.sim_board import PtyBoard
+from evenwall.cli.main import main
+from evenwall_bridge.sim_board import PtyBoard
 
 SMALL = Path(__file__).parents[2] / "hardware" / "rigs" / "small.toml"
 

@@ -11,12 +11,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from controller.model import ScaleView
-from controller.scale import watch
-from firmware_bridge.clock import ManualClock
-from firmware_bridge.contract import Garbled, LinkLost, Scale, Weight
-from firmware_bridge.serial_scale import GRAMS, LIMIT_G, SerialScale, parse_line
-from firmware_bridge.sim_scale import PtyScale
+from evenwall.devices.scale import watch
+from evenwall.model import ScaleView
+from evenwall_bridge.clock import ManualClock
+from evenwall_bridge.contract import Garbled, LinkLost, Scale, Weight
+from evenwall_bridge.serial_scale import GRAMS, LIMIT_G, SerialScale, parse_line
+from evenwall_bridge.sim_scale import PtyScale
 
 
 @pytest.mark.parametrize(

@@ -6,8 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from controller.errors import ProbeFault
-from controller.thermometry import (
+from evenwall.devices.sensor_decoding import (
     crc8_1wire,
     crc8_smbus,
     max31855_degC,
@@ -19,6 +18,7 @@ from controller.thermometry import (
     type_k_mV,
     w1_degC,
 )
+from evenwall.errors import ProbeFault
 
 
 def test_crcs() -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from lxml import etree
 
-from controller.gpio import check_pins
+from evenwall.devices.gpio import check_pins
 from hardware.wiring.draw import (
     HEADER,
     RIGS,

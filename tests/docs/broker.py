@@ -9,8 +9,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from controller.telemetry import Telemetry
-from firmware_bridge.clock import SystemClock
+from evenwall.telemetry.publisher import Telemetry
+from evenwall_bridge.clock import SystemClock
 from tests.telemetry.brokers import Bench, Mosquitto, casting, spec
 from tests.telemetry.test_telemetry import rig
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import asyncio
 
-from controller.serving import tell
-from firmware_bridge.clock import run_virtual
-from tests.run.conftest import Foresight
-from tests.run.shop import open_shop
+from evenwall.cli.serving import tell
+from evenwall_bridge.clock import run_virtual
+from tests.support.castings import Foresight
+from tests.support.virtual_shop import open_shop
 
 
 async def demo() -> None:

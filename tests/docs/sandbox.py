@@ -18,7 +18,7 @@ from tempfile import TemporaryDirectory
 
 from tests.docs.broker import telling_rig
 from tests.docs.pages import ROOT, Block, Command, blocks, differs, fenced, strays
-from tests.run.conftest import cast
+from tests.support.castings import cast
 
 PATIENCE_S = 900
 SAMPLES = ROOT / "controller" / "samples"
@@ -134,7 +134,7 @@ def sandbox(page: Path, folder: Path) -> Iterator[Sandbox]:
         (folder / room).symlink_to(ROOT / room)
     programs = folder / ".bin"
     programs.mkdir()
-    for name, module in (("evenwall", " -m controller.cli"), ("python3", "")):
+    for name, module in (("evenwall", " -m evenwall.cli.main"), ("python3", "")):
         (programs / name).write_text(f'#!/bin/sh\nexec {sys.executable}{module} "$@"\n')
         (programs / name).chmod(0o755)
     (folder / ".home" / ".config").mkdir(parents=True)

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from controller.cli import parser
+from evenwall.cli.main import parser
 from tests.docs.pages import ROOT, all_blocks, blocks, differs, fenced, notes, pages, renewed
 from tests.docs.sandbox import departures
 

@@ -15,11 +15,11 @@ from functools import lru_cache
 
 import numpy as np
 
-from controller import cure
-from controller.model import CoatPlan, Plan, ProbeSpec, Sheet
-from controller.plan.batch import cure_sheet
-from controller.run.seen import GelReading, GelRow
-from controller.units import kelvin, kilograms, metres
+from evenwall.model import CoatPlan, Plan, ProbeSpec, Sheet
+from evenwall.numerics import cure
+from evenwall.planning.batch import cure_sheet
+from evenwall.run.observation import GelReading, GelRow
+from evenwall.units import kelvin, kilograms, metres
 
 FACTORS = np.exp(np.linspace(-0.36, 0.36, 19))
 PRIOR = np.exp(-0.5 * (np.log(FACTORS) / 0.15) ** 2)
@@ -37,12 +37,12 @@ def kinetics(sheet: Sheet) -> cure.Kinetics:
     return cure.kinetics_from_sheet(cure_sheet(sheet))
 
 
-def light(plan: Plan, coat: CoatPlan, probe: ProbeSpec, poured_coat_s: float) -> LightJudge:
-    return LightJudge(plan, coat, poured_coat_s)
+def light(plan: Plan, coat: CoatPlan, probe: ProbeSpec, poured_coat_s: float) -> LightMonitor:
+    return LightMonitor(plan, coat, poured_coat_s)
 
 
-class LightJudge:
-    """Meets `seen.GelJudge`."""
+class LightMonitor:
+    """Meets `seen.GelMonitor`."""
 
     def __init__(self, plan: Plan, coat: CoatPlan, poured_coat_s: float) -> None:
         self._plan, self._coat, self._poured_s = plan, coat, poured_coat_s

@@ -21,19 +21,19 @@ from functools import cache
 from time import process_time
 from typing import Any
 
-from controller.errors import RecordError
-from controller.model import Answer, Command, Event, Plan, Snapshot, Step, read_casting
-from controller.operator import Habits, Operator
-from controller.plan import make_plan
-from controller.ports import Press
-from controller.records import Batch, Journal
-from controller.run.state import fold_all
-from controller.twin import ProbeTrouble, Weather
-from firmware_bridge.clock import Anchor, LoopClock, run_virtual
-from firmware_bridge.contract import LinkLost
-from firmware_bridge.sim_board import VirtualBoard
+from evenwall.devices.interfaces import Press
+from evenwall.errors import RecordError
+from evenwall.model import Answer, Command, Event, Plan, Snapshot, Step, read_casting
+from evenwall.planning import make_plan
+from evenwall.records.journal import Batch, Journal
+from evenwall.run.state import fold_all
+from evenwall.simulation.scripted_operator import Habits, Operator
+from evenwall.simulation.twin import ProbeTrouble, Weather
+from evenwall_bridge.clock import Anchor, LoopClock, run_virtual
+from evenwall_bridge.contract import LinkLost
+from evenwall_bridge.sim_board import VirtualBoard
 from tests.faults.light import light
-from tests.run.shop import SAMPLES, Shop, open_shop, sample_rig
+from tests.support.virtual_shop import SAMPLES, Shop, open_shop, sample_rig
 
 STATE_PERIOD_S = 5.0
 SETTLE_S = 12.0  # speed limit over acceleration limit, and one look

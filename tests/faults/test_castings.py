@@ -8,7 +8,7 @@ from multiprocessing import get_context
 
 import pytest
 
-from firmware_bridge.clock import SystemClock
+from evenwall_bridge.clock import SystemClock
 from tests.faults.simulation import KINDS, Story, live, plans, replay_command, settle, table
 
 # As many as asked for; else a thousand, or what a busy machine gets through in the time given.

@@ -10,11 +10,11 @@ from pathlib import Path
 
 import pytest
 
-from controller.model import Step
-from firmware_bridge.clock import run_virtual
+from evenwall.model import Step
+from evenwall_bridge.clock import run_virtual
 from tests.faults.light import light
 from tests.faults.simulation import plans
-from tests.run.shop import open_shop
+from tests.support.virtual_shop import open_shop
 
 HOURS = 72.0
 # One row of the curve every ten minutes while it waits, and nothing else: a few kB of caches.

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from controller.records import Journal
+from evenwall.records.journal import Journal
 from tests.faults.scribe import BATCHES, PER_BATCH
 
 HERE = Path(__file__).parent

@@ -21,12 +21,12 @@ from pathlib import Path
 
 import pytest
 
-from controller.model import Event, Step
-from controller.records import Journal
-from controller.run.state import fold_all
-from firmware_bridge.clock import Anchor, SystemClock
-from firmware_bridge.contract import LinkLost
-from firmware_bridge.sim_board import PtyBoard
+from evenwall.model import Event, Step
+from evenwall.records.journal import Journal
+from evenwall.run.state import fold_all
+from evenwall_bridge.clock import Anchor, SystemClock
+from evenwall_bridge.contract import LinkLost
+from evenwall_bridge.sim_board import PtyBoard
 from tests.faults import victim
 from tests.faults.simulation import plans
 

@@ -10,9 +10,9 @@ import pickle
 from multiprocessing.connection import Connection
 from pathlib import Path
 
-from controller.app import Setup, open_house
-from controller.model import Answer, Command
-from controller.operator import Habits, Operator
+from evenwall.cli.application import Setup, open_application
+from evenwall.model import Answer, Command
+from evenwall.simulation.scripted_operator import Habits, Operator
 from tests.faults.light import light
 
 # A quick hand: what he was at when the controller died, he begins anew when it is back.
@@ -28,7 +28,7 @@ async def live(folder: Path, speed: float, seed: int, up: Connection) -> None:
     plan = pickle.loads((folder / "plan.pickle").read_bytes())
     setup = Setup(spec=plan.rig, data=folder, speed=speed, seed=seed)
     # The estimator proper would take half of the test's time.
-    async with open_house(setup, light) as house:
+    async with open_application(setup, light) as house:
         service, clock = house.service, house.clock
         up.send("up")
         ask = service.command

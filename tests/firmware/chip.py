@@ -8,13 +8,13 @@ import subprocess
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from firmware_bridge import wire
-from firmware_bridge.build import avr_firmware, compiler
-from firmware_bridge.clock import LoopClock, run_virtual
-from firmware_bridge.contract import Ramp
-from firmware_bridge.host_rig import HostRig
-from firmware_bridge.motion import FrameLimits, segments
-from firmware_bridge.wire import Frame, Kind
+from evenwall_bridge import wire
+from evenwall_bridge.build import avr_firmware, compiler
+from evenwall_bridge.clock import LoopClock, run_virtual
+from evenwall_bridge.contract import Ramp
+from evenwall_bridge.host_rig import HostRig
+from evenwall_bridge.motion import FrameLimits, segments
+from evenwall_bridge.wire import Frame, Kind
 
 from .pulses import due_cycles
 from .simulator import ChipBoard

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from firmware_bridge.motion import POSITION_ONE, SLICE_CYCLES
-from firmware_bridge.wire import Segment
+from evenwall_bridge.motion import POSITION_ONE, SLICE_CYCLES
+from evenwall_bridge.wire import Segment
 
 
 def due_cycles(parts: Sequence[Segment], axis: int) -> list[float]:

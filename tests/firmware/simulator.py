@@ -6,7 +6,7 @@ import ctypes
 from array import array
 from pathlib import Path
 
-from firmware_bridge.build import (
+from evenwall_bridge.build import (
     SOURCE,
     HostFirmware,
     avr_firmware,
@@ -15,9 +15,9 @@ from firmware_bridge.build import (
     compiler,
     source_key,
 )
-from firmware_bridge.contract import Clock
-from firmware_bridge.pins import load_pins
-from firmware_bridge.sim_board import AXES, VirtualBoard
+from evenwall_bridge.contract import Clock
+from evenwall_bridge.pins import load_pins
+from evenwall_bridge.sim_board import AXES, VirtualBoard
 
 HERE = Path(__file__).parent
 FLAGS = ("-std=gnu99", "-O2", "-Wall", "-Wextra", "-Wno-unused-parameter")

@@ -6,8 +6,8 @@ import random
 
 import pytest
 
-from firmware_bridge.link import ClockAlignment
-from firmware_bridge.motion import SLICE_S
+from evenwall_bridge.link import ClockAlignment
+from evenwall_bridge.motion import SLICE_S
 
 
 def stream(

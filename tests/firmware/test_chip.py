@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from firmware_bridge.build import avr_firmware
-from firmware_bridge.clock import LoopClock, run_virtual
-from firmware_bridge.contract import Fault, Mode, Ramp
-from firmware_bridge.motion import FrameLimits, predict_steps, segments
+from evenwall_bridge.build import avr_firmware
+from evenwall_bridge.clock import LoopClock, run_virtual
+from evenwall_bridge.contract import Fault, Mode, Ramp
+from evenwall_bridge.motion import FrameLimits, predict_steps, segments
 
 from .chip import (
     STEPS_PER_TURN,
@@ -75,8 +75,8 @@ def test_an_overload_is_counted_and_loses_no_step(monkeypatch: pytest.MonkeyPatc
     """Far over what the firmware accepts, with that limit taken out and the link at full load:
     pulses come late, slices are missed, and all of it is told; the count stays exact."""
     too_fast, limit = 60_000, 2_100_000_000
-    monkeypatch.setattr("firmware_bridge.motion.HARD_STEPS_S", too_fast)
-    monkeypatch.setattr("firmware_bridge.motion.RATE_HARD_MAX", limit)
+    monkeypatch.setattr("evenwall_bridge.motion.HARD_STEPS_S", too_fast)
+    monkeypatch.setattr("evenwall_bridge.motion.RATE_HARD_MAX", limit)
     limits = fast_frame(too_fast)
     rate_rpm = limits.rate_limit_rpm
     ramps = [Ramp(0.3, rate_rpm, -rate_rpm), Ramp(0.3, rate_rpm, -rate_rpm), Ramp(0.3, 0.0, 0.0)]

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import asyncio
 
-from firmware_bridge.clock import LoopClock, run_virtual
-from firmware_bridge.contract import LinkLost
-from firmware_bridge.host_rig import HostRig
-from firmware_bridge.motion import FrameLimits
-from firmware_bridge.sim_board import VirtualBoard
+from evenwall_bridge.clock import LoopClock, run_virtual
+from evenwall_bridge.contract import LinkLost
+from evenwall_bridge.host_rig import HostRig
+from evenwall_bridge.motion import FrameLimits
+from evenwall_bridge.sim_board import VirtualBoard
 
 DEAF_S = 120.0
 # A try takes the handshake's deadline of 3 s and the half second before it, or a little less.

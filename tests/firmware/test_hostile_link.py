@@ -11,14 +11,14 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from firmware_bridge import wire
-from firmware_bridge.clock import LoopClock, ManualClock, run_virtual
-from firmware_bridge.contract import BridgeError, LinkLost, Mode, Ramp, Refused
-from firmware_bridge.host_rig import HostRig
-from firmware_bridge.link import Answered, Link, Lost, Row
-from firmware_bridge.motion import FrameLimits, predict_steps, segments
-from firmware_bridge.sim_board import VirtualBoard
-from firmware_bridge.wire import Frame, FrameReader, Kind, Reply, Segment, StateRow, Status
+from evenwall_bridge import wire
+from evenwall_bridge.clock import LoopClock, ManualClock, run_virtual
+from evenwall_bridge.contract import BridgeError, LinkLost, Mode, Ramp, Refused
+from evenwall_bridge.host_rig import HostRig
+from evenwall_bridge.link import Answered, Link, Lost, Row
+from evenwall_bridge.motion import FrameLimits, predict_steps, segments
+from evenwall_bridge.sim_board import VirtualBoard
+from evenwall_bridge.wire import Frame, FrameReader, Kind, Reply, Segment, StateRow, Status
 
 from .waiting import until
 

@@ -10,11 +10,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from firmware_bridge import motion
-from firmware_bridge.clock import LoopClock, ManualClock, run_virtual
-from firmware_bridge.contract import Mode, Ramp, Refused
-from firmware_bridge.host_rig import HostRig
-from firmware_bridge.motion import FrameLimits, Segment
+from evenwall_bridge import motion
+from evenwall_bridge.clock import LoopClock, ManualClock, run_virtual
+from evenwall_bridge.contract import Mode, Ramp, Refused
+from evenwall_bridge.host_rig import HostRig
+from evenwall_bridge.motion import FrameLimits, Segment
 
 LIMITS = FrameLimits()
 RATES = st.integers(-motion.RATE_HARD_MAX, motion.RATE_HARD_MAX)

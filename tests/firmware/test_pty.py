@@ -15,11 +15,11 @@ from pathlib import Path
 
 import pytest
 
-from firmware_bridge.clock import SystemClock
-from firmware_bridge.contract import LinkLost, Mode, Ramp, RigState
-from firmware_bridge.motion import SLICE_S, FrameLimits, predict_steps
-from firmware_bridge.serial_rig import SerialRig
-from firmware_bridge.sim_board import PtyBoard
+from evenwall_bridge.clock import SystemClock
+from evenwall_bridge.contract import LinkLost, Mode, Ramp, RigState
+from evenwall_bridge.motion import SLICE_S, FrameLimits, predict_steps
+from evenwall_bridge.serial_rig import SerialRig
+from evenwall_bridge.sim_board import PtyBoard
 
 from . import waiting
 
@@ -149,7 +149,7 @@ def test_unplugged_and_plugged_in_again(tmp_path: Path) -> None:
 CHILD = """
 import sys, signal
 from pathlib import Path
-from firmware_bridge.sim_board import PtyBoard
+from evenwall_bridge.sim_board import PtyBoard
 board = PtyBoard(10.0, folder=Path(sys.argv[1]), detached=sys.argv[2] == "detached")
 print(board.pid, flush=True)
 signal.pause()

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from firmware_bridge.build import CORE, SOURCE, avr_firmware, compiler
+from evenwall_bridge.build import CORE, SOURCE, avr_firmware, compiler
 
 HERE = Path(__file__).parent
 STRICT = ("-std=c99", "-Wall", "-Wextra", "-Werror", "-pedantic", "-Wconversion", "-Wshadow")

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from firmware_bridge.contract import RigState
-from firmware_bridge.rig import FramedRig
+from evenwall_bridge.contract import RigState
+from evenwall_bridge.rig import FramedRig
 
 
 async def until(rig: FramedRig, met: Callable[[RigState], bool]) -> RigState:

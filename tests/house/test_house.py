@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import re
 import subprocess
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -40,6 +41,19 @@ def test_top_level_holds_the_rooms_and_nothing_else() -> None:
     """Pages for people go to web/guide/ (the panel serves them), benches to tests/bench/."""
     found = {path.split("/")[0] for path in tracked()}
     assert {name for name in found if not name.startswith(".")} <= TOP_LEVEL
+
+
+def test_every_folder_of_code_is_installed() -> None:
+    """setuptools cannot find packages whose folders have other names, so pyproject lists them."""
+    setup = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["setuptools"]
+    folders = {folder: name for name, folder in setup["package-dir"].items()}
+    wanted = set()
+    for path in tracked():
+        folder, _, file = path.rpartition("/")
+        top, _, rest = folder.partition("/")
+        if top in folders and file == "__init__.py":
+            wanted.add(".".join([folders[top], *filter(None, rest.split("/"))]))
+    assert set(setup["packages"]) == wanted
 
 
 def float_fields(tree: ast.AST) -> Iterator[tuple[str, int]]:

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from controller import beside
+from evenwall.records import fallback_store as beside
 
 BACKUP = Path(__file__).resolve().parents[2] / "hardware" / "install" / "backup.py"
 
@@ -155,6 +155,6 @@ def test_a_running_controller_is_not_restored_under(root: Path, tmp_path: Path) 
     archive = tmp_path / "backup.tar.gz"
     backup(root, "save", archive)
     with (root / "var/lib/evenwall/in-use").open("w") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)  # as controller.app.only_one does
+        fcntl.flock(lock, fcntl.LOCK_EX)  # as evenwall.cli.application.only_one does
         answer = backup(root, "restore", archive)
     assert (answer.returncode, "systemctl stop" in answer.stderr) == (1, True)

@@ -24,7 +24,7 @@ def stage(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_everything_is_laid_out(stage: Path) -> None:
     current = stage / "opt/evenwall/current"
     for path in (
-        current / "controller" / "telemetry.py",
+        current / "controller" / "telemetry" / "publisher.py",
         current / "web" / "shop_page" / "shop.html",
         current / "hardware" / "firmware" / "core",
         stage / "etc/systemd/system/evenwall.service",
@@ -85,7 +85,8 @@ def test_the_service_is_confined(unit: Path) -> None:
 
 def test_a_record_that_went_on_beside_its_disk_outlives_the_service(unit: Path) -> None:
     """systemd.exec(5): PrivateTmp's folders go when the service stops, a RuntimeDirectory only
-    where it is not preserved. It is the first of the folders that `controller.beside` tries."""
+    where it is not preserved. It is the first folder that
+    `evenwall.records.fallback_store` tries."""
     lines = unit.read_text().splitlines()
     assert {"RuntimeDirectory=evenwall", "RuntimeDirectoryPreserve=yes"} <= set(lines)
 

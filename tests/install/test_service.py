@@ -28,7 +28,7 @@ class Service:
         text = UNIT.read_text()
         for line, instead in {
             r"ExecStart=\S+ (.*) --rig \S+ --data \S+ --host \S+ --port \d+": (
-                rf"ExecStart={sys.executable} -m controller.cli \1 --data {folder}/data "
+                rf"ExecStart={sys.executable} -m evenwall.cli.main \1 --data {folder}/data "
                 rf"--port {self.port}"
             ),
             r"WorkingDirectory=.*": f"WorkingDirectory={ROOT}",

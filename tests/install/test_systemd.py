@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from controller.systemd import Notifier
-from firmware_bridge.clock import ManualClock, run_virtual
-from tests.run.shop import open_shop
+from evenwall.cli.service_manager import Notifier
+from evenwall_bridge.clock import ManualClock, run_virtual
+from tests.support.virtual_shop import open_shop
 
 
 class Manager:

@@ -5,8 +5,8 @@ import psychrolib
 import pytest
 from thermocouple_its90 import TypeK
 
-from controller import cure
-from controller.thermometry import type_k_degC, type_k_mV
+from evenwall.devices.sensor_decoding import type_k_degC, type_k_mV
+from evenwall.numerics import cure
 
 
 def test_type_k_against_the_reference_functions() -> None:

@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 import trimesh
 
-from controller.cli import main
-from controller.model import read_casting, read_rig
-from controller.plan import make_plan
+from evenwall.cli.main import main
+from evenwall.model import read_casting, read_rig
+from evenwall.planning import make_plan
 
 ROOT = Path(__file__).resolve().parents[2]
 SAMPLES = ROOT / "controller" / "samples"
@@ -198,7 +198,7 @@ def test_a_mould_too_large_for_its_mesh(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Two million cells of 0.2 mm are 0.07 m2; here the bound is drawn lower, to be quick."""
-    monkeypatch.setattr("controller.filmmesh.MAX_CELLS", 5000)
+    monkeypatch.setattr("evenwall.geometry.film_mesh.MAX_CELLS", 5000)
     path = tmp_path / "plan.json"
     path.write_text(good_plan())
     line = refused(capsys, "wall", str(path), "--mesh-mm", "2")

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from controller import cure
-from controller.errors import NotConverged, OutsideValidity
-from controller.units import G_M_S2, R_J_MOLK
+from evenwall.errors import NotConverged, OutsideValidity
+from evenwall.numerics import cure
+from evenwall.units import G_M_S2, R_J_MOLK
 
 SILICONE = cure.WALL_MATERIALS["silicone rubber"]
 ROOM_K = 296.15

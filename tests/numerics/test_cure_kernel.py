@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from controller import cure, native
+from evenwall.numerics import cure, native
 
 ROOM_K = 296.15
 SHEET = cure.Sheet(840.0, 0.1, ROOM_K, 0.3, 0.5, 1080.0, peak_K=369.15)
@@ -59,7 +59,7 @@ def test_a_resin_that_has_used_itself_up_stays_so(order: float) -> None:
 def test_the_kernel_leaves_the_process_its_subnormals() -> None:
     """IEEE 754's gradual underflow: a library that switches it off does so for everybody, and a
     process where it is off already would hide that."""
-    seen = "from controller import cure; print(cure._kernel() is not None, 2.0**-1073 / 2.0)"
+    seen = "from evenwall.numerics import cure; print(cure._kernel() is not None, 2.0**-1073 / 2.0)"
     run = subprocess.run((sys.executable, "-c", seen), capture_output=True, text=True, check=True)
     assert run.stdout.split() == ["True", "5e-324"]
 

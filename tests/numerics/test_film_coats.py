@@ -10,8 +10,10 @@ import numpy.typing as npt
 import pytest
 import trimesh
 
-from controller.errors import InputError, NotConverged
-from controller.film import (
+from evenwall.errors import InputError, NotConverged
+from evenwall.geometry.film_mesh import remesh
+from evenwall.geometry.mould import boundary_loops
+from evenwall.numerics.film import (
     Coat,
     FilmMesh,
     Fluid,
@@ -23,10 +25,8 @@ from controller.film import (
     coats,
     pool,
 )
-from controller.filmmesh import remesh
-from controller.mould import boundary_loops
-from controller.units import rad_s
-from tests.balls import GEL_S, open_ball, resin
+from evenwall.units import rad_s
+from tests.support.balls import GEL_S, open_ball, resin
 
 MEAN_M = 1.3e-3
 

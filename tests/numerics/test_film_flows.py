@@ -11,9 +11,9 @@ import trimesh
 from scipy.integrate import quad
 from scipy.optimize import brentq
 
-from controller.film import Coat, FilmMesh, Fluid, Numerics, Spin, coats
-from controller.filmmesh import remesh
-from controller.units import G_M_S2
+from evenwall.geometry.film_mesh import remesh
+from evenwall.numerics.film import Coat, FilmMesh, Fluid, Numerics, Spin, coats
+from evenwall.units import G_M_S2
 
 Floats = npt.NDArray[np.float64]
 

@@ -11,9 +11,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from controller.film import Coat, FilmMesh, Fluid, Spin, coat, coats, have_compiler
-from controller.units import rad_s
-from tests.balls import open_ball
+from evenwall.numerics.film import Coat, FilmMesh, Fluid, Spin, coat, coats, have_compiler
+from evenwall.units import rad_s
+from tests.support.balls import open_ball
 
 MEAN_M = 1.3e-3
 
@@ -59,7 +59,7 @@ def test_batched_equals_reference_and_keeps_mass(rim_open: bool) -> None:
 COAT = """
 import sys
 from tests.numerics.test_film_kernels import MEAN_M, open_sphere, resin
-from controller.film import Coat, Spin, coats
+from evenwall.numerics.film import Coat, Spin, coats
 mesh = open_sphere(12.0)
 run = coats(mesh, [Coat(resin(20.0), Spin.steady(0.8, 0.2), MEAN_M * mesh.total_area)])[0]
 print(run.steps, float(mesh.area @ run.film_m**2), "numba" in sys.modules)
@@ -91,7 +91,7 @@ def test_without_a_compiler_the_reference_serves() -> None:
 
 @pytest.mark.parametrize("changed", [{"CC": "no-such-compiler"}, {"PATH": "/nowhere"}])
 def test_without_a_compiler_a_person_is_told(changed: dict[str, str]) -> None:
-    run = python("-c", "from controller.cli import say_which_kernel as say; say()", **changed)
+    run = python("-c", "from evenwall.cli.main import say_which_kernel as say; say()", **changed)
     assert run.stdout == ""
     assert run.stderr == (
         f"Note: there is no C compiler ({changed.get('CC', 'cc')}): the film runs on the plain "
@@ -103,7 +103,7 @@ def test_a_compiler_that_fails_is_told_with_its_words(tmp_path: Path) -> None:
     broken = tmp_path / "cc"
     broken.write_text("#!/bin/sh\necho no space left >&2\nexit 1\n")
     broken.chmod(0o755)
-    say = "from controller.cli import say_which_kernel as say; say()"
+    say = "from evenwall.cli.main import say_which_kernel as say; say()"
     run = python("-c", say, CC=str(broken), XDG_CACHE_HOME=str(tmp_path))
     assert "could not compile kernel.c: no space left" in run.stderr
     assert run.stderr.count("\n") == 1

@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from controller import cure, gel
-from controller.gel import watch
-from controller.gel.estimate import _likeliest
-from controller.gel.fit import (
+from evenwall.numerics import cure, gel
+from evenwall.numerics.gel import watch
+from evenwall.numerics.gel.estimate import _likeliest
+from evenwall.numerics.gel.fit import (
     _ALONG,
     _NAMES,
     AT,
@@ -34,8 +34,8 @@ from controller.gel.fit import (
     sheet_misfit,
     surroundings,
 )
-from controller.gel.inert import against_reaction, crowd
-from controller.units import kelvin
+from evenwall.numerics.gel.inert import against_reaction, crowd
+from evenwall.units import kelvin
 
 SHEET = cure.Sheet(840.0, 0.1, kelvin(23.0), 0.3, 0.5, 1080.0, peak_K=kelvin(96.0))
 AIR_K, MOULD_K = kelvin(20.0), kelvin(17.0)

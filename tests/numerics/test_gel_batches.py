@@ -10,9 +10,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from controller import cupsim, gel
-from controller.units import kelvin
-from tests.gel_scores import Score, run
+from evenwall.numerics import gel
+from evenwall.units import kelvin
+from tests.support import cupsim
+from tests.support.gel_scores import Score, run
 
 TRADE = cupsim.WORLDS[0]
 

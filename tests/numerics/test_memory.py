@@ -5,8 +5,9 @@ from dataclasses import replace
 
 import pytest
 
-from controller import gel, memory
-from controller.errors import RecordError
+from evenwall.errors import RecordError
+from evenwall.numerics import gel
+from evenwall.numerics.gel import memory
 from tests.numerics.test_gel import own_trace
 
 

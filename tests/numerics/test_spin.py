@@ -7,8 +7,8 @@ import pytest
 from scipy import integrate
 from scipy.spatial.transform import Rotation
 
-from controller.errors import InputError, OutsideValidity
-from controller.spin import (
+from evenwall.errors import InputError, OutsideValidity
+from evenwall.numerics.spin import (
     Leg,
     corrected_speeds,
     covering_radius,

@@ -5,13 +5,23 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from controller.model import Answer, Command, Event, Plan, Step
-from controller.ports import Press, Reading
-from controller.run.core import step
-from controller.run.seen import Enable, GelReading, Hold, Park, Queue, Record, Reply, Seen, Stop
-from controller.run.state import RunState, begin, fold
-from firmware_bridge.contract import AxisState, Fault, Mode, RigState
-from tests.run.shop import lantern_plan
+from evenwall.devices.interfaces import Press, Reading
+from evenwall.model import Answer, Command, Event, Plan, Step
+from evenwall.run.core import step
+from evenwall.run.observation import (
+    Enable,
+    GelReading,
+    Hold,
+    Observation,
+    Park,
+    Queue,
+    Record,
+    Reply,
+    Stop,
+)
+from evenwall.run.state import RunState, begin, fold
+from evenwall_bridge.contract import AxisState, Fault, Mode, RigState
+from tests.support.virtual_shop import lantern_plan
 
 STANDING = RigState(
     at_s=0.0,
@@ -48,11 +58,11 @@ class Bench:
         self._keys = 0
 
     def look(self, **seen: Any) -> None:
-        """One moment; keywords are fields of `Seen`."""
+        """One moment; keywords are fields of `Observation`."""
         self.rig = replace(self.rig, at_s=self.now_s)
         parked, self._parked = self._parked, ""
         facts = {"rig": self.rig, "parked": parked, **self.kept, **seen}
-        self.state, actions = step(self.state, self.now_s, Seen(**facts))
+        self.state, actions = step(self.state, self.now_s, Observation(**facts))
         for action in actions:
             if isinstance(action, Record):
                 self.events.append(action)

@@ -9,11 +9,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy.spatial import ConvexHull
 
-from controller import cure, film, replay
-from controller.model import AxisSpec, Casting, CoatPlan, Plan, Ramp, RigSpec, read_casting
-from controller.plan import make_plan
-from controller.plan.batch import CLOSE_UP_S
-from controller.units import metres, rad_s
+from evenwall.model import AxisSpec, Casting, CoatPlan, Plan, Ramp, RigSpec, read_casting
+from evenwall.numerics import cure, film
+from evenwall.planning import make_plan
+from evenwall.planning.batch import CLOSE_UP_S
+from evenwall.run import replay
+from evenwall.units import metres, rad_s
 
 Floats = npt.NDArray[np.float64]
 SAMPLES = Path(__file__).resolve().parents[2] / "controller" / "samples"

@@ -9,23 +9,23 @@ from pathlib import Path
 
 import pytest
 
-from controller.model import Command, Plan, Step
-from controller.plan.batch import CLOSE_UP_S, POUR_S
-from controller.ports import Press, Reading
-from controller.run import plain
-from controller.run.alerts import BOUND_OF_GEL, OLD_LAGS, OLD_S, WAITING_S
-from controller.run.due import WEIGH_S, pour_gap_s
-from controller.run.seen import GelReading, Hold, Park, Queue, Seen, Stop
-from controller.run.view import countdown, sentence, snapshot
-from firmware_bridge.contract import Fault, Mode
+from evenwall.devices.interfaces import Press, Reading
+from evenwall.model import Command, Plan, Step
+from evenwall.planning.batch import CLOSE_UP_S, POUR_S
+from evenwall.run import user_messages as plain
+from evenwall.run.alerts import BOUND_OF_GEL, OLD_LAGS, OLD_S, WAITING_S
+from evenwall.run.observation import GelReading, Hold, Observation, Park, Queue, Stop
+from evenwall.run.schedule import WEIGH_S, pour_gap_s
+from evenwall.run.view import countdown, sentence, snapshot
+from evenwall_bridge.contract import Fault, Mode
 from tests.run.bench import Bench
-from tests.run.shop import lantern_plan
+from tests.support.virtual_shop import lantern_plan
 
 DOCS = Path(__file__).resolve().parents[2] / "web" / "guide" / "abnormal.md"
 
 
 def said(bench: Bench) -> str:
-    return " ".join(sentence(bench.state, bench.now_s, Seen(rig=bench.rig)))
+    return " ".join(sentence(bench.state, bench.now_s, Observation(rig=bench.rig)))
 
 
 def test_guard_opened_while_liquid() -> None:
@@ -178,7 +178,7 @@ def test_pot_life_passed_before_the_pour() -> None:
     bench.wait(bench.plan.coats[0].clock.gel_low_s + 5.0, look_s=20.0)
     assert "mix_gone" in bench.alerts()
     shown = snapshot(
-        bench.state, bench.now_s, "", Seen(rig=bench.rig), simulated=True, speed=1.0,
+        bench.state, bench.now_s, "", Observation(rig=bench.rig), simulated=True, speed=1.0,
         rig_name="", record=(), last_event_id=0,
     )  # fmt: skip
     assert "Mix anew" in [button.label for button in shown.buttons]
@@ -196,7 +196,7 @@ def test_a_late_estimate_is_told() -> None:
     gel = GelReading(at_s=500.0, best_s=960.0, safe_to_stop_s=1100.0, sentence=words)
     bench.wait(OLD_S, gel=gel)
     assert "estimate_old" not in bench.alerts()
-    seen = Seen(gel=gel)
+    seen = Observation(gel=gel)
     assert sentence(bench.state, bench.now_s, seen)[1] == words
     assert countdown(bench.state, bench.now_s, seen) is not None
     bench.wait(OLD_LAGS * 9.0, gel=gel, lag_s=9.0)
@@ -260,7 +260,7 @@ def test_a_frame_that_turns_what_no_record_knows() -> None:
         None,
         bench.now_s,
         "",
-        Seen(rig=bench.rig),
+        Observation(rig=bench.rig),
         simulated=True,
         speed=1.0,
         rig_name="",
@@ -360,7 +360,7 @@ def test_weights_that_are_none(weight: object) -> None:
 
 def test_broker_gone_is_a_notice_and_nothing_more() -> None:
     bench = Bench().until(Step.SPIN, coat_time_s=400.0)
-    seen = Seen(rig=bench.rig, notices={"broker": "The broker does not answer."})
+    seen = Observation(rig=bench.rig, notices={"broker": "The broker does not answer."})
     shown = snapshot(
         bench.state, bench.now_s, "", seen, simulated=True, speed=1.0, rig_name="",
         record=(), last_event_id=0,
@@ -417,7 +417,7 @@ def quick_to_the_second_pour() -> Bench:
 
 def test_who_is_quicker_than_planned_is_told_to_wait_with_the_pour() -> None:
     bench = quick_to_the_second_pour()
-    seen = Seen(rig=bench.rig, **bench.kept)
+    seen = Observation(rig=bench.rig, **bench.kept)
     assert sentence(bench.state, bench.now_s, seen)[0] == plain.WAIT_TO_POUR
     count = countdown(bench.state, bench.now_s, seen)
     assert count is not None
@@ -452,7 +452,7 @@ def a_plan_that_lets_its_mix_stand(pour_from_s: float) -> Plan:
 def test_a_mix_that_is_to_stand_is_not_asked_for_before() -> None:
     """And who does as told is not called missing meanwhile."""
     bench = Bench(a_plan_that_lets_its_mix_stand(400.0)).until(Step.POUR)
-    seen = Seen(rig=bench.rig, **bench.kept)
+    seen = Observation(rig=bench.rig, **bench.kept)
     met_s = bench.state.coat.parts_met_s
     assert met_s is not None
     assert sentence(bench.state, bench.now_s, seen) == (plain.WAIT_TO_POUR, plain.WAIT_TO_THICKEN)

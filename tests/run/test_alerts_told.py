@@ -6,15 +6,16 @@ import asyncio
 
 import pytest
 
-from controller.messages import Head, states
-from controller.model import Step
-from controller.ports import Light
-from controller.run import core, plain
-from controller.run.alerts import SEVERITY
-from firmware_bridge.clock import run_virtual
+from evenwall.devices.interfaces import Light
+from evenwall.model import Step
+from evenwall.run import core
+from evenwall.run import user_messages as plain
+from evenwall.run.alerts import SEVERITY
+from evenwall.telemetry.messages import Head, states
+from evenwall_bridge.clock import run_virtual
 from tests.faults.light import light
 from tests.faults.simulation import plans
-from tests.run.shop import Shop, open_shop
+from tests.support.virtual_shop import Shop, open_shop
 
 HEAD = Head(rig="small-frame", session="s1", seq=1, utc="2026-01-05T09:00:00+00:00")
 

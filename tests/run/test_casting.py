@@ -6,15 +6,15 @@ import math
 
 import pytest
 
-from controller.model import Step, read_casting
-from controller.mould import load_cavity
-from controller.plan.batch import POUR_S
-from controller.plan.make import Bench, assemble
-from controller.plan.recipe import Recipe
-from controller.plan.search import Found
-from controller.run.state import fold_all
-from firmware_bridge.clock import run_virtual
-from tests.run.shop import SAMPLES, Shop, open_shop, sample_rig
+from evenwall.geometry.mould import load_cavity
+from evenwall.model import Step, read_casting
+from evenwall.planning.batch import POUR_S
+from evenwall.planning.make import PlanningContext, assemble
+from evenwall.planning.recipe import Recipe
+from evenwall.planning.search import Found
+from evenwall.run.state import fold_all
+from evenwall_bridge.clock import run_virtual
+from tests.support.virtual_shop import SAMPLES, Shop, open_shop, sample_rig
 
 
 async def _cast(shop: Shop) -> dict[int, float]:
@@ -75,7 +75,7 @@ def test_a_whole_casting_with_the_estimator() -> None:
 def test_a_casting_whose_mixes_stand() -> None:
     """Poured when the plan says, none of them early, and nobody is called late or missing."""
     casting = read_casting(SAMPLES / "lantern-globe.toml")
-    bench = Bench(casting, sample_rig(), load_cavity(casting))
+    bench = PlanningContext(casting, sample_rig(), load_cavity(casting))
     found = Found(recipes=(Recipe(stand=2), Recipe(stand=1, bias=-0.02), Recipe(reverse=True)))
     plan = assemble(bench, bench.batch(casting.wall_mm / 3), found, (), 0)
 

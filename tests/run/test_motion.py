@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from controller.model import CoatPlan, Ramp
-from controller.run.motion import MEETS_TURNS, Profile
-from tests.run.shop import lantern_plan
+from evenwall.model import CoatPlan, Ramp
+from evenwall.run.motion import MEETS_TURNS, Profile
+from tests.support.virtual_shop import lantern_plan
 
 # One turn of the major axis in 9 s that lingers at the top: quick for half of it, slow for half.
 LINGERING = [

@@ -7,11 +7,11 @@ import math
 import numpy as np
 import pytest
 
-from controller.model import StartAngles, Step
-from controller.run.seen import GelReading, Park
-from controller.spin import park_deg
+from evenwall.model import StartAngles, Step
+from evenwall.numerics.spin import park_deg
+from evenwall.run.observation import GelReading, Park
 from tests.run.bench import Bench
-from tests.run.shop import lantern_plan
+from tests.support.virtual_shop import lantern_plan
 
 
 def upwards(major_deg: float, minor_deg: float) -> tuple[float, float, float]:
@@ -40,6 +40,6 @@ def test_up_is_as_it_was_poured_and_down_half_a_turn_of_the_frame_on(
 
 @pytest.mark.parametrize("direction", [(0.0, 0.0, 1.0), (0.3, -0.5, 0.2), (1.0, 0.0, 0.0)])
 def test_upwards_undoes_park(direction: tuple[float, float, float]) -> None:
-    """`park_deg` is checked against the frame's rotation matrix in tests/plan/test_recipe.py."""
+    """tests/planning/test_recipe.py checks `park_deg` against the frame's rotation matrix."""
     unit = np.array(direction) / np.linalg.norm(direction)
     np.testing.assert_allclose(upwards(*park_deg(direction)), unit, atol=1e-12)

@@ -10,13 +10,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from controller import film, replay
-from controller.errors import InputError
-from controller.model import CoatPlan, Ramp, Step
-from controller.plan.batch import POUR_S
-from controller.run import plain
-from controller.run.seen import Seen
-from controller.run.view import countdown, sentence
+from evenwall.errors import InputError
+from evenwall.model import CoatPlan, Ramp, Step
+from evenwall.numerics import film
+from evenwall.planning.batch import POUR_S
+from evenwall.run import replay
+from evenwall.run import user_messages as plain
+from evenwall.run.observation import Observation
+from evenwall.run.view import countdown, sentence
 from tests.run.bench import Bench
 from tests.run.replays import (
     SHOP_DEGC,
@@ -179,7 +180,7 @@ def test_who_is_quicker_than_the_proven_run_was_waits_with_the_pour() -> None:
     """Poured sooner it is thinner as it begins to turn, and flows further before it gels."""
     bench = Bench(replay.plan_today(a_plan(), a_proven_run(), SHOP_DEGC, SHOP_DEGC))
     bench.until(Step.POUR)
-    seen = Seen(rig=bench.rig, **bench.kept)
+    seen = Observation(rig=bench.rig, **bench.kept)
     assert sentence(bench.state, bench.now_s, seen) == (plain.WAIT_TO_POUR, plain.WAIT_FOR_AGE)
     count, met_s = countdown(bench.state, bench.now_s, seen), bench.state.coat.parts_met_s
     assert count is not None

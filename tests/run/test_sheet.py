@@ -5,22 +5,22 @@ from __future__ import annotations
 import asyncio
 from typing import Any, cast
 
-from controller.model import Event, Step
-from controller.operator import Operator
-from controller.plan.shop import STANDING
-from controller.ports import Press
-from controller.run import plain
-from controller.run.due import next_from_s
-from controller.run.seen import Seen
-from controller.run.view import buttons, countdown, record_line, sentence, snapshot
-from controller.service import Service
-from firmware_bridge.clock import ManualClock
+from evenwall.devices.interfaces import Press
+from evenwall.model import Event, Step
+from evenwall.planning.advice import STANDING
+from evenwall.run import user_messages as plain
+from evenwall.run.observation import Observation
+from evenwall.run.schedule import next_from_s
+from evenwall.run.view import buttons, countdown, record_line, sentence, snapshot
+from evenwall.service.facade import Service
+from evenwall.simulation.scripted_operator import Operator
+from evenwall_bridge.clock import ManualClock
 from tests.run.bench import Bench
-from tests.run.shop import lantern_plan
+from tests.support.virtual_shop import lantern_plan
 
 
-def seen(bench: Bench) -> Seen:
-    return Seen(rig=bench.rig, **bench.kept)
+def seen(bench: Bench) -> Observation:
+    return Observation(rig=bench.rig, **bench.kept)
 
 
 def labels(bench: Bench) -> list[str]:

@@ -7,11 +7,11 @@ import subprocess
 import tempfile
 from pathlib import Path
 
-from firmware_bridge.build import CORE, SOURCE, compiler
-from firmware_bridge.clock import LoopClock, run_virtual
-from firmware_bridge.contract import Mode, Ramp
-from firmware_bridge.host_rig import HostRig
-from firmware_bridge.motion import predict_steps
+from evenwall_bridge.build import CORE, SOURCE, compiler
+from evenwall_bridge.clock import LoopClock, run_virtual
+from evenwall_bridge.contract import Mode, Ramp
+from evenwall_bridge.host_rig import HostRig
+from evenwall_bridge.motion import predict_steps
 from tests.firmware.chip import fast_frame, flood, until
 from tests.firmware.simulator import ChipBoard
 

@@ -11,8 +11,9 @@ import sys
 from multiprocessing import get_context
 from multiprocessing.pool import Pool
 
-from controller import cupsim
-from tests.gel_scores import (
+from tests.soak.page import write_part
+from tests.support import cupsim
+from tests.support.gel_scores import (
     Score,
     alarms,
     best_and_worst,
@@ -22,7 +23,6 @@ from tests.gel_scores import (
     markdown,
     run,
 )
-from tests.soak.page import write_part
 
 SEED = 9700
 TRADE, *SHIFTED = cupsim.WORLDS

@@ -15,13 +15,13 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from controller.model import Command
-from controller.operator import Habits
-from firmware_bridge.clock import run_virtual
+from evenwall.model import Command
+from evenwall.simulation.scripted_operator import Habits
+from evenwall_bridge.clock import run_virtual
 from tests.faults.light import light
 from tests.faults.simulation import STATE_PERIOD_S, plans
-from tests.run.shop import Shop, open_shop
 from tests.soak.page import write_part
+from tests.support.virtual_shop import Shop, open_shop
 
 HOURS = 72.0
 EVERY_H = 12.0

@@ -28,8 +28,8 @@ from typing import Any
 from urllib.error import HTTPError, URLError
 from urllib.request import HTTPCookieProcessor, Request, build_opener
 
-from firmware_bridge.clock import SystemClock
-from firmware_bridge.sim_board import PtyBoard
+from evenwall_bridge.clock import SystemClock
+from evenwall_bridge.sim_board import PtyBoard
 from tests.docs.pages import blocks
 
 HERE = Path(__file__).resolve()
@@ -339,7 +339,7 @@ def upgraded_in_mid_spin(root: CleanRoot) -> None:
         root.tell(f"upgraded while it turned: {watch.ended()}")
 
         watch = watching(board)
-        spoilt = root.file("/src/controller/serving.py")
+        spoilt = root.file("/src/controller/cli/serving.py")
         good = spoilt.read_text()
         spoilt.write_text(good + "\nraise SystemExit('spoilt')\n")
         said = root.run("make", "-C", "/src", "install", check=False)

@@ -11,8 +11,8 @@ from statistics import median
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from controller.model import Step
-from firmware_bridge.clock import SystemClock
+from evenwall.model import Step
+from evenwall_bridge.clock import SystemClock
 from tests.faults.test_kill import LOOK_S, SPEEDS, Found, one_casting
 from tests.soak.page import write_part
 

@@ -16,8 +16,7 @@ from typing import Any
 import aiomqtt
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from controller.messages import PREFIX
-from controller.model import (
+from evenwall.model import (
     Answer,
     CoatView,
     Command,
@@ -27,7 +26,8 @@ from controller.model import (
     Step,
     StreamItem,
 )
-from firmware_bridge.clock import SystemClock
+from evenwall.telemetry.messages import PREFIX
+from evenwall_bridge.clock import SystemClock
 
 REAL = SystemClock()
 

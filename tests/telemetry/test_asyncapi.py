@@ -12,10 +12,10 @@ import aiomqtt
 import yaml
 from jsonschema import Draft202012Validator
 
-from controller.messages import CommandSaid, asyncapi
-from controller.model import Alert
-from controller.telemetry import Telemetry, signed_command
-from firmware_bridge.clock import SystemClock
+from evenwall.model import Alert
+from evenwall.telemetry.messages import CommandSaid, asyncapi
+from evenwall.telemetry.publisher import Telemetry, signed_command
+from evenwall_bridge.clock import SystemClock
 from tests.telemetry.brokers import Bench, Mosquitto, casting, listener, spec, until
 from tests.telemetry.test_telemetry import FAST, rig
 
@@ -112,6 +112,9 @@ def test_a_real_broker_carries_what_the_document_says(tmp_path: Path) -> None:
 
 if __name__ == "__main__":
     DOCUMENT.parent.mkdir(exist_ok=True)
-    head = "# Written by python -m tests.telemetry.test_asyncapi from controller/messages.py.\n"
+    head = (
+        "# Written by python -m tests.telemetry.test_asyncapi"
+        " from controller/telemetry/messages.py.\n"
+    )
     text = yaml.safe_dump(plain(), sort_keys=False, width=100)
     DOCUMENT.write_text(head + text, encoding="utf-8")

@@ -12,11 +12,11 @@ from typing import Any, get_args
 
 import pytest
 
-from controller.messages import asyncapi
-from controller.model import MqttSpec
-from controller.shop import Rank
-from controller.telemetry import Telemetry
-from firmware_bridge.clock import SIMULATED_EPOCH, SystemClock
+from evenwall.model import MqttSpec
+from evenwall.telemetry.fleet import Rank
+from evenwall.telemetry.messages import asyncapi
+from evenwall.telemetry.publisher import Telemetry
+from evenwall_bridge.clock import SIMULATED_EPOCH, SystemClock
 from tests.telemetry.brokers import Bench, Mosquitto, listener, spec, until
 from tests.telemetry.test_telemetry import FAST, rig
 

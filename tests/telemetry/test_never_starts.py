@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import get_args
 
-from controller.model import MqttSpec, Step
-from controller.ports import Press
-from firmware_bridge.clock import run_virtual
-from firmware_bridge.contract import Mode
-from tests.run.shop import Shop, open_shop
+from evenwall.devices.interfaces import Press
+from evenwall.model import MqttSpec, Step
+from evenwall_bridge.clock import run_virtual
+from evenwall_bridge.contract import Mode
+from tests.support.virtual_shop import Shop, open_shop
 
 ALLOWABLE = get_args(get_args(MqttSpec.model_fields["commands"].annotation)[0])
 WORDS = (

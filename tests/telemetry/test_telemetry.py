@@ -17,12 +17,12 @@ import aiomqtt
 import pytest
 import trustme
 
-from controller.broker import backoff_s
-from controller.errors import InputError
-from controller.messages import STATES, CommandSaid, rig_id, topic
-from controller.model import MqttSpec, RigSpec, read_toml
-from controller.telemetry import JOURNAL_ROWS, Telemetry, signed_command
-from firmware_bridge.clock import SystemClock
+from evenwall.errors import InputError
+from evenwall.model import MqttSpec, RigSpec, read_toml
+from evenwall.telemetry.broker import backoff_s
+from evenwall.telemetry.messages import STATES, CommandSaid, rig_id, topic
+from evenwall.telemetry.publisher import JOURNAL_ROWS, Telemetry, signed_command
+from evenwall_bridge.clock import SystemClock
 from tests.telemetry.brokers import REAL, Bench, Mosquitto, casting, listener, spec, until
 
 SMALL = read_toml(Path(__file__).parents[2] / "hardware" / "rigs" / "small.toml")
@@ -153,7 +153,7 @@ def test_expired_state_is_gone_and_the_will_stays(
     broker: Mosquitto, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A card that nobody renews must not be read as today's; whether the rig is there must."""
-    monkeypatch.setattr("controller.telemetry.STATE_EXPIRY_S", 1)
+    monkeypatch.setattr("evenwall.telemetry.publisher.STATE_EXPIRY_S", 1)
 
     async def main() -> None:
         await broker.start()
@@ -657,7 +657,7 @@ def test_nothing_that_turns_the_frame_can_be_allowed(name: str) -> None:
 
 
 def test_demo_broker_is_on_loopback_only(tmp_path: Path) -> None:
-    from controller.demo_broker import demo_broker
+    from evenwall.simulation.demo_broker import demo_broker
     from tests.telemetry.brokers import free_port
 
     async def main() -> None:

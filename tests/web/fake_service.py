@@ -13,8 +13,8 @@ import time
 from collections.abc import AsyncIterator
 from typing import Any
 
-from controller.errors import InputError
-from controller.model import (
+from evenwall.errors import InputError
+from evenwall.model import (
     Alert,
     Answer,
     AxisView,
@@ -42,7 +42,7 @@ from controller.model import (
     StreamItem,
     WallSummary,
 )
-from firmware_bridge.contract import Clock
+from evenwall_bridge.contract import Clock
 
 COATS = 3
 GEL_s = 840.0

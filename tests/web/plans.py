@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from controller.model import (
+from evenwall.model import (
     AxisSpec,
     Casting,
     CoatClock,

@@ -12,12 +12,12 @@ from typing import Any, TypeVar
 import uvicorn
 from fastapi import FastAPI
 
-from firmware_bridge.clock import SystemClock
+from evenwall_bridge.clock import SystemClock
+from evenwall_web.app import create_app
+from evenwall_web.people import Role
+from evenwall_web.settings import Settings
 from tests.web.fake_service import FakeService
 from tests.web.plans import small_plan
-from web.app import create_app
-from web.people import Role
-from web.settings import Settings
 
 T = TypeVar("T")
 

@@ -9,8 +9,8 @@ from urllib.parse import urljoin, urlsplit
 import httpx
 import pytest
 
+from evenwall_web.reading import PAGES, ROOT, body_of, slug
 from tests.web.server import PanelServer
-from web.reading import PAGES, ROOT, body_of, slug
 
 
 class Links(HTMLParser):

@@ -16,9 +16,9 @@ from schemathesis.specs.openapi.checks import (
     status_code_conformance,
 )
 
+from evenwall_web.commands import COMMANDS
+from evenwall_web.people import Limiter
 from tests.web.server import PanelServer
-from web.commands import COMMANDS
-from web.people import Limiter
 
 CHECKS = [
     not_a_server_error,

@@ -12,15 +12,15 @@ import httpx
 import pytest
 import trustme
 
-from controller.app import check_certificate
-from controller.errors import InputError
-from firmware_bridge.clock import ManualClock
+from evenwall.cli.application import check_certificate
+from evenwall.errors import InputError
+from evenwall_bridge.clock import ManualClock
+from evenwall_web.app import create_app
+from evenwall_web.commands import COMMANDS
+from evenwall_web.people import ALPHABET, Invite, Limiter, People
+from evenwall_web.settings import Settings
 from tests.web.fake_service import FakeService
 from tests.web.plans import small_plan
-from web.app import create_app
-from web.commands import COMMANDS
-from web.people import ALPHABET, Invite, Limiter, People
-from web.settings import Settings
 
 LAN = Settings(host="192.168.7.5", port=8713)
 

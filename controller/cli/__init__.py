@@ -1,0 +1,1 @@
+"""The `evenwall` command: words in, words out, and the composition of the application."""

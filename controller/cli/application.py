@@ -1,0 +1,495 @@
+"""Composition root: the one place that names a concrete rig, probe or twin and joins the rooms."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import errno
+import fcntl
+import gc
+import os
+import random
+import signal
+import socket
+import ssl
+from collections import deque
+from collections.abc import AsyncIterator, Callable, Iterator
+from contextlib import AsyncExitStack, ExitStack, asynccontextmanager, contextmanager
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import uvicorn
+
+from evenwall.devices.interfaces import Inputs, NoInputs, NoOutputs, Outputs, Press, Probe
+from evenwall.devices.scale import watch
+from evenwall.errors import InputError, RecordError
+from evenwall.history.proof import resin_memories
+from evenwall.model import MqttSpec, ProbeSpec, RigSpec, ScaleSpec, ScaleView, Step, read_rig
+from evenwall.records.journal import Records, standing
+from evenwall.run.gel_monitor import EstimatorApart, Remembering
+from evenwall.run.motion import frame_limits
+from evenwall.run.observation import GelMonitors
+from evenwall.run.supervisor import Supervisor
+from evenwall.service.facade import Service
+from evenwall.simulation.scripted_operator import Operator
+from evenwall.simulation.twin import Twin
+from evenwall.telemetry.publisher import Telemetry
+from evenwall.worker_process import end_all, in_worker
+from evenwall_bridge.clock import SystemClock
+from evenwall_bridge.serial_rig import SerialRig
+from evenwall_bridge.serial_scale import SerialScale
+from evenwall_bridge.sim_board import PtyBoard
+from evenwall_bridge.sim_scale import PtyScale
+from evenwall_web.app import create_app
+from evenwall_web.people import People
+from evenwall_web.settings import Settings
+
+ROOT = Path(__file__).resolve().parents[2]
+SAMPLES = Path(__file__).parents[1] / "samples"
+RECORD = "record.sqlite"
+OVER = (Step.IDLE, Step.DONE, Step.ABANDONED)
+SMALL_RIG = ROOT / "hardware" / "rigs" / "small.toml"
+
+
+def sample_rig(path: Path | None) -> RigSpec:
+    """The rig file given, or the small sample rig."""
+    return read_rig(path or SMALL_RIG)
+
+
+def data_home() -> Path:
+    """Where records live unless told otherwise (XDG Base Directory Specification 0.8)."""
+    base = os.environ.get("XDG_DATA_HOME") or str(Path.home() / ".local" / "share")
+    return Path(base) / "evenwall"
+
+
+@dataclass(frozen=True)
+class Setup:
+    """How this process runs its rig. speed: times faster than life, simulated rigs only."""
+
+    spec: RigSpec
+    data: Path
+    castings: Path = SAMPLES
+    speed: float = 1.0
+    seed: int = 0
+    plan_budget_s: float | None = None  # for a plan asked for on the panel; None: a full search
+
+    @property
+    def record(self) -> Path:
+        return self.data / RECORD
+
+
+@dataclass
+class Hand:
+    """Buttons that a program presses: the scripted operator's. Meets `ports.Inputs`."""
+
+    behind: Inputs
+    pressed: deque[Press] = field(default_factory=deque)
+
+    def press(self, press: Press) -> None:
+        self.pressed.append(press)
+
+    def presses(self) -> tuple[Press, ...]:
+        found = (*self.pressed, *self.behind.presses())
+        self.pressed.clear()
+        return found
+
+    def close(self) -> None:
+        self.behind.close()
+
+
+@dataclass
+class Application:
+    """Everything wired and running."""
+
+    setup: Setup
+    clock: SystemClock
+    supervisor: Supervisor
+    service: Service
+    hand: Hand
+    twin: Twin | None
+    board: PtyBoard | None
+    loads: PtyScale | None  # a simulated scale, to put something on
+
+
+@contextmanager
+def only_one(folder: Path) -> Iterator[None]:
+    """Two controllers must not hold one rig. The kernel drops the lock with the process. Raises
+    InputError; a folder that can only be read is no reason, for a frame may be turning."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        lock = os.open(folder / "in-use", os.O_RDONLY | os.O_CREAT | os.O_CLOEXEC, 0o666)
+    except OSError as error:
+        raise InputError("data", folder, f"{error.strerror}") from None
+    try:
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise InputError(
+                "data", folder, "another evenwall is at work here", hint="end it, or give --data"
+            ) from None
+        yield
+    finally:
+        os.close(lock)
+
+
+def going_on(record: Path, speed: float) -> SystemClock:
+    """The rig's clock, taken up where the last process left it; a new one when the record cannot
+    be read: a frame moved by hand has no casting that it would put out of step."""
+    try:
+        journals = standing(record)
+    except RecordError:
+        return SystemClock(speed)
+    try:
+        return SystemClock(speed, next(filter(None, (j.anchor() for j in journals)), None))
+    finally:
+        for journal in journals:
+            journal.close()
+
+
+def _pins(spec: RigSpec, clock: SystemClock) -> tuple[Inputs, Outputs]:
+    if not spec.pins:
+        return NoInputs(), NoOutputs()
+    from evenwall.devices.gpio import GpioInputs, GpioOutputs, real_pins
+
+    factory = real_pins()
+    return GpioInputs(spec.pins, clock, factory), GpioOutputs(spec.pins, factory)
+
+
+def _probe_set(
+    spec: RigSpec, clock: SystemClock, twin: Twin | None, rng: random.Random
+) -> dict[str, Probe]:
+    if twin is not None:
+        return {probe.role: twin.probe(probe.role) for probe in spec.probes}
+    from evenwall.devices.probes import open_probe
+
+    return {probe.role: open_probe(probe, clock, rng, spec.mqtt) for probe in spec.probes}
+
+
+@dataclass
+class Devices:
+    """The rig and what hangs on it, before anybody runs castings with it."""
+
+    clock: SystemClock
+    rig: SerialRig
+    probes: dict[str, tuple[ProbeSpec, Probe]]
+    hand: Hand
+    outputs: Outputs
+    twin: Twin | None
+    board: PtyBoard | None
+
+
+@contextmanager
+def open_devices(setup: Setup, clock: SystemClock) -> Iterator[Devices]:
+    """Board or simulated board, probes, pins, until the block ends; the rig is not opened yet.
+
+    A simulated board outlives a killed controller, as a real one does, and is joined again; a
+    controller that ends in order takes it down. Raises InputError, BridgeError.
+    """
+    spec = setup.spec
+    with ExitStack() as stack:
+        board = twin = None
+        port = spec.port
+        if spec.backend == "simulated":
+            board = PtyBoard(setup.speed, setup.data / "board", detached=True)
+            stack.callback(board.stop)
+            if not board.joined:
+                board.set_index("major", spec.major.steps_per_turn)
+                board.set_index("minor", spec.minor.steps_per_turn)
+            twin = Twin(clock, board, spec, setup.seed)
+            port = board.port
+        elif setup.speed != 1.0:
+            raise InputError("--speed", setup.speed, "must be 1 with a real rig")
+        elif not port:
+            raise InputError("port", "missing", "is required for a rig on a serial port")
+        inputs, outputs = _pins(spec, clock) if twin is None else (NoInputs(), NoOutputs())
+        hand = Hand(inputs)
+        stack.callback(hand.close)
+        stack.callback(outputs.close)
+        probes = _probe_set(spec, clock, twin, random.Random())
+        rig = SerialRig(port, clock, frame_limits(spec), setup.speed)
+        with_spec: dict[str, tuple[ProbeSpec, Probe]] = {
+            probe.role: (probe, probes[probe.role]) for probe in spec.probes
+        }
+        yield Devices(clock, rig, with_spec, hand, outputs, twin, board)
+
+
+def scale_of(spec: ScaleSpec, port: str) -> SerialScale:
+    """The scale of a rig file, not opened yet. Raises InputError."""
+    if not port:
+        raise InputError("scale.port", "missing", "is required for a scale")
+    return SerialScale(port, **spec.model_dump(exclude={"port"}))
+
+
+@asynccontextmanager
+async def _weighing(spec: RigSpec, supervisor: Supervisor) -> AsyncIterator[PtyScale | None]:
+    """The rig's scale, if it has one, shown until the block ends. A scale lives in wall time,
+    however fast the rig's world runs. Raises InputError."""
+    if spec.scale is None:
+        yield None
+        return
+    clock, loads = SystemClock(), None
+    tasks = []
+    if spec.backend == "simulated":
+        loads = PtyScale()
+        tasks.append(asyncio.create_task(loads.run(clock)))
+    scale = scale_of(spec.scale, loads.port if loads is not None else spec.scale.port)
+
+    def show(view: ScaleView) -> None:
+        if view != supervisor.scale:
+            supervisor.scale = view
+            if supervisor.state is not None and supervisor.state.step is Step.WEIGH:
+                supervisor.wake()
+
+    tasks.append(asyncio.create_task(watch(scale, clock, show)))
+    try:
+        yield loads
+    finally:
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
+        if loads is not None:
+            loads.unplug()
+
+
+@asynccontextmanager
+async def open_application(
+    setup: Setup, judges: GelMonitors | None = None
+) -> AsyncIterator[Application]:
+    """Devices, record, supervisor and service, until the block ends. Raises as `open_devices`,
+    and RecordError.
+
+    judges: of the gel; the estimator, with what the resins' earlier batches have taught it."""
+    async with AsyncExitStack() as stack:
+        stack.enter_context(only_one(setup.data))
+        records = Records(setup.record)
+        # The rig's clock goes on where the last process left it, wherever the record is kept now.
+        clock = SystemClock(setup.speed, records.journal.anchor())
+        devices = stack.enter_context(open_devices(setup, clock))
+        memories = resin_memories(records.journal)
+        supervisor = Supervisor(
+            rig=devices.rig,
+            spec=setup.spec,
+            clock=devices.clock,
+            records=records,
+            probes=devices.probes,
+            inputs=devices.hand,
+            outputs=devices.outputs,
+            judges=judges or Remembering(memories, EstimatorApart()),
+            tick_s=0.5 * max(1.0, setup.speed / 10.0),
+            link_stale_s=max(2.0, setup.speed),
+            speed=setup.speed,
+        )
+        if devices.twin is not None:
+            supervisor.on_event = devices.twin.follow
+        await supervisor.start()
+        stack.push_async_callback(supervisor.close)
+        loads = await stack.enter_async_context(_weighing(setup.spec, supervisor))
+        planner = partial(
+            in_worker, "evenwall.planning", "make_plan", time_budget_s=setup.plan_budget_s
+        )
+        service = Service(
+            supervisor,
+            setup.castings,
+            planner,
+            replanner=partial(in_worker, "evenwall.planning", "replan"),
+            wall_mesh=partial(in_worker, "evenwall.planning.wall", "wall_mesh"),
+            memories=memories,
+        )
+        stack.push_async_callback(service.close)
+        stack.callback(end_all)
+        # What is there by now stays: a full collection would hold the loop up for 20 ms.
+        gc.collect()
+        gc.freeze()
+        yield Application(
+            setup,
+            devices.clock,
+            supervisor,
+            service,
+            devices.hand,
+            devices.twin,
+            devices.board,
+            loads,
+        )
+
+
+def scripted_operator(application: Application) -> Operator:
+    """Somebody who does the hand work. Raises InputError with a real rig: there a person must."""
+    twin, board, clock = application.twin, application.board, application.clock
+    if twin is None or board is None:
+        raise InputError("--scripted", "set", "a real rig needs a person")
+    return Operator(
+        application.service,
+        clock,
+        application.hand.press,
+        board.set_guard,
+        seed=application.setup.seed,
+        touched_coat=lambda: twin.coat_gelled(clock.now_s()),
+    )
+
+
+# --- The panel -----------------------------------------------------------------------------------
+
+
+class _Server(uvicorn.Server):
+    """uvicorn without its own signal handlers: the process has one place that hears them."""
+
+    @contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        yield
+
+
+def check_certificate(settings: Settings) -> None:
+    """Raises InputError when the certificate that was given cannot be used."""
+    if settings.tls_cert is None:
+        return
+    try:
+        context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+        context.load_cert_chain(settings.tls_cert, settings.tls_key)
+    except OSError as error:  # ssl.SSLError is one
+        why = error.strerror or "no certificate with its key, in PEM"
+        raise InputError("--tls-cert", settings.tls_cert, why) from None
+
+
+def listen(host: str, port: int) -> socket.socket:
+    """A listening socket. Raises InputError when the address cannot be had."""
+    if not 0 <= port <= 65535:
+        raise InputError("--port", port, "must be 0 to 65535")
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    found = socket.socket(family, socket.SOCK_STREAM)
+    try:
+        found.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        found.bind((host, port))
+        found.listen()  # who comes before the server is up waits for it and is not turned away
+    except OSError as error:
+        found.close()
+        if isinstance(error, socket.gaierror) or error.errno == errno.EADDRNOTAVAIL:
+            why = f"is no address of this machine: {error.strerror}"
+            raise InputError("--host", host, why) from None
+        hint = "give another --port, or --port 0 for any free one"
+        raise InputError("--port", port, f"{error.strerror} on {host}", hint=hint) from None
+    return found
+
+
+@asynccontextmanager
+async def open_panel(
+    application: Application, settings: Settings, say: Callable[[str], None]
+) -> AsyncIterator[People]:
+    """The panel, served until the block ends. settings.port is the real one: see `listen`.
+
+    say: the rig's console, where pairing codes are shown.
+    """
+    check_certificate(settings)
+    with listen(settings.host, settings.port) as wire:
+        app = create_app(application.service, settings)
+        config = uvicorn.Config(
+            app,
+            log_level="warning",
+            lifespan="on",
+            ssl_certfile=settings.tls_cert,
+            ssl_keyfile=settings.tls_key,
+            timeout_graceful_shutdown=2,
+        )
+        server = _Server(config)
+        people: People = app.state.people
+        serving = asyncio.create_task(server.serve([wire]))
+        inviting = asyncio.create_task(people.keep_inviting(lambda code: say(code.console())))
+        try:
+            yield people
+        finally:
+            inviting.cancel()
+            app.state.closing.set()
+            server.should_exit = True
+            await serving
+
+
+# --- Telemetry -----------------------------------------------------------------------------------
+
+
+@asynccontextmanager
+async def open_telemetry(application: Application) -> AsyncIterator[Telemetry | None]:
+    """Tells the broker, where the rig file names one, until the block ends."""
+    if application.setup.spec.mqtt is None:
+        yield None
+        return
+    # The broker lives in wall time, however fast the rig's world runs.
+    telemetry = Telemetry(
+        application.setup.spec,
+        application.service,
+        SystemClock(),
+        application.setup.data,
+        random.Random(),
+    )
+    telling = asyncio.create_task(telemetry.run())
+    try:
+        yield telemetry
+    finally:
+        telling.cancel()
+        await asyncio.gather(telling, return_exceptions=True)
+
+
+@asynccontextmanager
+async def demo_telemetry() -> AsyncIterator[MqttSpec]:
+    """A broker of the demo's own on a free loopback port."""
+    from evenwall.simulation.demo_broker import demo_broker
+
+    with listen("127.0.0.1", 0) as probe:
+        port = int(probe.getsockname()[1])
+    async with demo_broker(port) as spec:
+        yield spec
+
+
+# --- Everything ----------------------------------------------------------------------------------
+
+
+@asynccontextmanager
+async def open_doors(
+    setup: Setup, settings: Settings, say: Callable[[str], None]
+) -> AsyncIterator[Application]:
+    """The application with its telemetry and its panel, until the block ends.
+
+    say: the rig's console.
+    """
+    async with (
+        open_application(setup) as application,
+        open_telemetry(application),
+        open_panel(application, settings, say),
+    ):
+        spec = setup.spec
+        kind = "simulated" if spec.backend == "simulated" else spec.port
+        pace = "" if setup.speed == 1.0 else f", {setup.speed:g} x life"
+        say(f"The panel is at {settings.address} ({spec.name}, {kind}{pace}).")
+        now = application.service.snapshot()
+        if now.step not in OVER:
+            where = f"{now.casting}, coat {now.coat} of {len(now.coats)}"
+            say(f"The controller was restarted in the middle of a casting ({where}): it goes on.")
+        yield application
+
+
+# --- Ending --------------------------------------------------------------------------------------
+
+
+async def until_told(work: asyncio.Future[Any] | None = None) -> signal.Signals | None:
+    """Wait for Ctrl-C or SIGTERM (which of them), or for the work to end (None; its error is
+    raised)."""
+    loop = asyncio.get_running_loop()
+    told: asyncio.Queue[signal.Signals] = asyncio.Queue()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, told.put_nowait, number)
+    telling = asyncio.ensure_future(told.get())
+    try:
+        waits: set[asyncio.Future[Any]] = {telling}
+        if work is not None:
+            waits.add(work)
+        await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
+        if work is not None and work.done():
+            work.result()
+            return None
+        return telling.result()
+    finally:
+        telling.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await telling
+        for number in (signal.SIGINT, signal.SIGTERM):
+            loop.remove_signal_handler(number)

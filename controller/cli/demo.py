@@ -1,0 +1,152 @@
+"""The demo: the whole main job on the simulated rig, a scripted operator doing the hand work."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from evenwall.cli.application import (
+    OVER,
+    Application,
+    Setup,
+    data_home,
+    demo_telemetry,
+    open_doors,
+    scripted_operator,
+    until_told,
+)
+from evenwall.cli.serving import abandon, start, tell
+from evenwall.model import Plan, Snapshot, read_casting
+from evenwall.planning.in_words import describe
+from evenwall.worker_process import in_worker
+from evenwall_web.settings import Settings
+
+_PLANNING = "planning"
+PLAN_BUDGET_S = 20.0  # a few rounds of a search, and its wall told from the last mesh
+
+Say = Callable[[str], None]
+Progress = Callable[[float, str], None]
+
+
+@dataclass(frozen=True)
+class Demo:
+    """What the demo was asked for."""
+
+    setup: Setup
+    casting: Path
+    settings: Settings
+    leave: bool  # end after the last coat
+
+
+async def run(demo: Demo, say: Say, progress: Progress) -> dict[str, Any] | None:
+    """Plan, run and sum up; None when it was interrupted.
+
+    After a crash in the middle of a casting the same command joins the turning frame and goes on.
+    """
+    summary: dict[str, Any] | None = None
+    async with demo_telemetry() as broker:
+        spec = demo.setup.spec.model_copy(update={"mqtt": broker})
+        setup = replace(demo.setup, spec=spec)
+        async with open_doors(setup, demo.settings, say) as application:
+            say(f"Telemetry goes to mqtt://127.0.0.1:{broker.port}.")
+            plan = await _plan(application, demo, say, progress)
+            job = asyncio.create_task(_cast(application, plan, say))
+            if await until_told(job):
+                job.cancel()
+                await asyncio.gather(job, return_exceptions=True)
+                say(await abandon(application))
+            else:
+                summary = job.result()
+                say(told(summary, setup.data))
+                if not demo.leave:
+                    say(f"Done. Still serving {demo.settings.address}; Ctrl-C ends it.")
+                    await until_told()
+    return summary
+
+
+async def _plan(application: Application, demo: Demo, say: Say, progress: Progress) -> Plan:
+    """The plan of the casting under way, or a new one, started."""
+    now = application.service.snapshot()
+    if now.run_id is not None and now.step not in OVER:
+        return await application.service.run_plan(now.run_id)
+    casting, spec = read_casting(demo.casting), application.setup.spec
+    application.service.notice(
+        _PLANNING,
+        f"{casting.name} is being planned, within {PLAN_BUDGET_S:.0f} s; it starts by itself.",
+    )
+    plan: Plan = await asyncio.get_running_loop().run_in_executor(
+        None,
+        lambda: in_worker(
+            "evenwall.planning",
+            "make_plan",
+            casting,
+            spec,
+            seed=demo.setup.seed,
+            time_budget_s=PLAN_BUDGET_S,
+            progress=progress,
+        ),
+    )
+    application.service.notice(_PLANNING, None)
+    say(describe(plan))
+    await start(application, {"plan": plan}, who="demo")
+    return plan
+
+
+async def _cast(application: Application, plan: Plan, say: Say) -> dict[str, Any]:
+    telling = asyncio.create_task(tell(application, say))
+    try:
+        last = await scripted_operator(application).work()
+    finally:
+        telling.cancel()
+        await asyncio.gather(telling, return_exceptions=True)
+    return summary(last, plan)
+
+
+def told(done: dict[str, Any], data: Path) -> str:
+    """The summary in words, and where the rest is read."""
+    laid = sum(coat["done"] for coat in done["coats"])
+    thin = done["wall"].get("min_mm")
+    wall = f"{done['wall']['mean_mm']:.2f} mm on average"
+    if thin is not None:
+        wall += f", {thin:.2f} mm in the thinnest patch"
+    at = "" if data == data_home() / "demo" else f" --data {data}"
+    return (
+        f"{done['casting']}: {laid} of {len(done['coats'])} coats from {done['resin_g']:.0f} g of "
+        f"resin in {done['elapsed_min']:.0f} min of the rig's time. The wall as planned: {wall}.\n"
+        f"All of it: evenwall runs show {done['run']}{at}"
+    )
+
+
+def summary(last: Snapshot, plan: Plan) -> dict[str, Any]:
+    """What the demo was about, as one document."""
+    coats = [
+        {
+            "coat": coat.coat,
+            "planned_mm": coat.planned_mm,
+            "weighed_a_g": coat.part_a_g,
+            "weighed_b_g": coat.part_b_g,
+            "gel_planned_s": coat.gel_planned_s,
+            "gel_detected_s": coat.gel_detected_s,
+            "steps_expected": coat.steps_expected,
+            "steps_counted": coat.steps_counted,
+            # None: the board kept its last speed alone for a while, so no count was foretold.
+            "steps_exact": None
+            if coat.steps_expected is None
+            else coat.steps_counted == coat.steps_expected,
+            "done": coat.done,
+        }
+        for coat in last.coats
+    ]
+    return {
+        "run": last.run_id,
+        "casting": plan.casting.name,
+        "simulated": last.simulated,
+        "ended": last.step.value,
+        "coats": coats,
+        "wall": plan.wall.model_dump(mode="json", exclude_none=True),
+        "resin_g": plan.totals.resin_g,
+        "elapsed_min": (last.now_s - (last.started_s or 0.0)) / 60.0,
+    }

@@ -1,0 +1,648 @@
+"""The `evenwall` command. Words in, words out; JSON alone on standard output when asked for.
+
+Exit codes: 0 done; 1 the run or check failed; 2 bad usage or bad input; 3 rig or probe fault;
+130 interrupted, with the record closed cleanly.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import io
+import json
+import os
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NoReturn
+
+from evenwall.errors import EvenwallError, InputError, naming
+from evenwall.model import Step, read_casting, read_plan
+from evenwall.planning.in_words import clock_words, describe
+from evenwall.records.journal import Journal, standing, to_change
+from evenwall_bridge.clock import SystemClock
+from evenwall_bridge.contract import BridgeError
+
+if TYPE_CHECKING:
+    from evenwall.cli.application import Setup
+    from evenwall_web.settings import Settings
+
+RIG_FAULT, INTERRUPTED = 3, 130
+
+
+def note(text: str) -> None:
+    """Progress and remarks go to standard error, so that --json stays one document."""
+    print(text, file=sys.stderr, flush=True)
+
+
+def show_json(document: object) -> None:
+    json.dump(document, sys.stdout, indent=1, allow_nan=False)
+    print(flush=True)
+
+
+def say_which_kernel() -> None:
+    """Nothing where the film runs at full speed; without a C compiler, the line that says so."""
+    from evenwall.numerics.film import why_no_compiler
+
+    if why := why_no_compiler():
+        note(f"Note: {why}.")
+
+
+@contextmanager
+def progress_bar(title: str) -> Iterator[Callable[[float, str], None]]:
+    """A bar on standard error; the callable takes the fraction done and a few words."""
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TextColumn("{task.percentage:>3.0f} %"),
+        TimeElapsedColumn(),
+        TextColumn("{task.fields[words]}"),
+    )
+    with Progress(*columns, console=Console(stderr=True), transient=False) as progress:
+        task = progress.add_task(title, total=1.0, words="", visible=False)
+
+        def tell(fraction: float, words: str) -> None:
+            progress.update(task, completed=fraction, words=words, visible=True)
+            if fraction >= 1.0:
+                progress.stop()  # what comes after, hours of a casting, is not under a full bar
+
+        try:
+            yield tell
+        except EvenwallError:
+            # Of what was refused there is one line: no bar, nor the empty line that ends one.
+            progress.live.transient = True
+            progress.live.stop()
+            progress.disable = True
+            raise
+
+
+class _Words(argparse.ArgumentParser):
+    def error(self, message: str) -> NoReturn:
+        """One line, as for any bad input; the usage is what --help is for."""
+        note(f"{self.prog}: {message}; see `{self.prog} --help`")
+        sys.exit(InputError.exit_code)
+
+
+def seed(text: str) -> int:
+    """What a generator of random numbers can begin with."""
+    if (value := int(text)) < 0:
+        raise argparse.ArgumentTypeError(f"{text} must be at least 0")
+    return value
+
+
+def parser() -> argparse.ArgumentParser:
+    top = _Words(
+        prog="evenwall",
+        description="Plans, turns and records hollow clear resin castings with a computed wall.",
+    )
+    top.add_argument("--traceback", action="store_true", help="show where an error came from")
+    sub = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
+
+    def add(name: str, text: str, run: Callable[[argparse.Namespace], int], **more: Any) -> Any:
+        command = sub.add_parser(name, help=text, description=text, **more)
+        command.set_defaults(run=run)
+        return command
+
+    c = add("plan", "coats, weights, clock, spin profiles and predicted wall of a casting", plan)
+    c.add_argument("casting", type=Path, metavar="CASTING.toml")
+    c.add_argument("--rig", type=Path, metavar="RIG.toml", help="default: the small sample rig")
+    c.add_argument("--out", type=Path, metavar="PLAN.json", help="what `spin` and `wall` take")
+    c.add_argument("--report", type=Path, metavar="FILE.html/.pdf", help="a plan to print")
+    c.add_argument("--json", action="store_true", help="the plan on standard output")
+    c.add_argument(
+        "--time-budget-s",
+        type=float,
+        metavar="N",
+        help="search no longer than so many seconds; default: as long as it takes, about a minute",
+    )
+    c.add_argument(
+        "--seed",
+        type=seed,
+        default=0,
+        metavar="N",
+        help="of the search; the same one, the same plan",
+    )
+    c.add_argument(
+        "--searches",
+        type=int,
+        default=1,
+        metavar="N",
+        help="search so often, a minute each, and keep the best",
+    )
+
+    c = add("gel", "reads a logged exotherm row by row and says when the coat gelled", gel)
+    c.add_argument("trace", type=Path, metavar="TRACE.csv[.gz]")
+    c.add_argument(
+        "--case",
+        type=Path,
+        required=True,
+        metavar="CASE.toml",
+        help="the resin's sheet, where the probe stood, what was touched and when",
+    )
+    c.add_argument(
+        "--plot", type=Path, metavar="FILE.png/.svg/.pdf", help="the curve, and what it was read as"
+    )
+    c.add_argument("--json", action="store_true", help="one document on standard output")
+
+    c = add("serve", "the controller with its panel and telemetry", serve)
+    _serving(c)
+    c.add_argument("--castings", type=Path, metavar="FOLDER", help="where casting files are")
+
+    c = add("spin", "runs a plan from the terminal; same supervisor, same record", spin)
+    c.add_argument("plan", type=Path, metavar="PLAN.json")
+    _casting(c)
+
+    c = add("replay", "runs a proven run again, by cure progress", replay)
+    c.add_argument("run_id", metavar="RUN")
+    _casting(c)
+
+    c = add("runs", "the record: list, show, report, compare, export, import, prove", runs)
+    _of_record(c)
+    c.set_defaults(json=False, data=None)
+    acts = c.add_subparsers(dest="action", metavar="ACTION")
+
+    def act(name: str, text: str) -> argparse.ArgumentParser:
+        action: argparse.ArgumentParser = acts.add_parser(name, help=text, description=text)
+        _of_record(action)
+        return action
+
+    act("list", "every run, newest first; what `evenwall runs` alone does")
+    a = act("show", "coats, weights, gels, steps, faults and notes of a run")
+    a.add_argument("run_id", metavar="RUN")
+    a = act("report", "pages to print: curves, weights, notes, faults")
+    a.add_argument("run_id", metavar="RUN")
+    a.add_argument("--out", type=Path, metavar="FILE.html/.pdf", help="default: RUN.html")
+    a.add_argument("--against", default="", metavar="RUN", help="hold it against another run")
+    a.add_argument(
+        "--picture",
+        type=Path,
+        nargs="+",
+        default=[],
+        metavar="FILE.jpg/.png",
+        help="of the casting, to print with it",
+    )
+    a = act("compare", "a run against another, coat by coat; a replay against what it repeats")
+    a.add_argument("run_id", metavar="RUN")
+    a.add_argument("against", nargs="?", default="", metavar="RUN")
+    a = act("export", "CSV and Parquet, units in the column names")
+    a.add_argument("run_id", metavar="RUN")
+    a.add_argument("--out", type=Path, default=Path(), metavar="FOLDER")
+    a.add_argument(
+        "--format",
+        choices=("csv", "parquet"),
+        action="append",
+        dest="formats",
+        help="default: both; CSV alone where pyarrow is not installed, which is said",
+    )
+    a = act("import", "takes an exported run into this record")
+    a.add_argument("folder", type=Path, metavar="FOLDER")
+    a = act("prove", "marks a measured run as proven; it cannot change again")
+    a.add_argument("run_id", metavar="RUN")
+    a.add_argument("--weight-g", type=float, metavar="G", help="what the casting weighs")
+    a.add_argument(
+        "--rim-mm", type=float, nargs="+", default=[], metavar="MM", help="in a few places"
+    )
+    a.add_argument(
+        "--spot", nargs="+", default=[], metavar="PLACE=MM", help="the wall, say foot=4.4"
+    )
+
+    c = add("rig", "the frame itself", rig)
+    acts = c.add_subparsers(dest="action", required=True, metavar="check / home / park / turn")
+    a = acts.add_parser("check", help="tries every part and says what to do about each failure")
+    a.add_argument(
+        "--turn", dest="may_turn", action="store_true", help="turns each axis a little, too"
+    )
+    a.add_argument("--json", action="store_true")
+    _on_rig(a)
+    a = acts.add_parser("home", help="turns each axis slowly until its index is met")
+    _on_rig(a)
+    a = acts.add_parser("park", help="stands the opening up (to pour) or down (to drain)")
+    a.add_argument("where", choices=("up", "down"))
+    _on_rig(a)
+    a = acts.add_parser("turn", help="turns one axis slowly, for balancing")
+    a.add_argument("axis", choices=("major", "minor"))
+    a.add_argument("--rate-rpm", type=float, default=1.0, metavar="N")
+    a.add_argument("--turns", type=float, default=1.0, metavar="N")
+    _on_rig(a)
+
+    c = add("shop", "a page with every rig on one broker, the next thing to do first", shop)
+    c.add_argument("--broker", default="127.0.0.1", metavar="HOST")
+    c.add_argument("--broker-port", type=int, default=1883, metavar="P")
+    c.add_argument("--username", default="", metavar="NAME")
+    c.add_argument("--password-file", type=Path, metavar="FILE")
+    c.add_argument("--ca-file", type=Path, metavar="FILE.pem", help="speak TLS and trust this")
+    c.add_argument("--host", default="127.0.0.1", metavar="H", help="default: loopback only")
+    c.add_argument("--port", type=int, default=8714, metavar="P", help="0 for any free one")
+
+    c = add("wall", "the wall of a plan, computed again", wall)
+    c.add_argument("plan", type=Path, metavar="PLAN.json")
+    c.add_argument("--mesh-mm", type=float, metavar="X", help="cell spacing; default about 5")
+    c.add_argument("--out", type=Path, metavar="FILE.png/.ply/.html", help="a picture of it")
+    c.add_argument("--json", action="store_true", help="one document on standard output")
+
+    c = add("demo", "the whole main job on the simulated rig", demo)
+    c.add_argument("--exit", action="store_true", help="end after the last coat")
+    c.add_argument("--json", action="store_true", help="print the summary as JSON")
+    c.add_argument(
+        "--casting", type=Path, metavar="CASTING.toml", help="default: the sample lantern globe"
+    )
+    _serving(c, speed=60.0, rig=False)
+
+    return top
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    args = parser().parse_args(argv)
+    if isinstance(sys.stdout, io.TextIOWrapper):  # a pipe, too, hears the panel's address at once
+        sys.stdout.reconfigure(line_buffering=True)
+    run: Callable[[argparse.Namespace], int] = args.run
+    try:
+        return run(args)
+    except KeyboardInterrupt:
+        note("Interrupted.")
+        return INTERRUPTED
+    except BrokenPipeError:
+        # The reader has seen enough; nothing more may be written, not even at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
+    except EvenwallError as error:
+        if args.traceback:
+            raise
+        note(f"evenwall: {error}")
+        return error.exit_code
+    except BridgeError as error:
+        if args.traceback:
+            raise
+        note(f"evenwall: rig: {error}")
+        return RIG_FAULT
+
+
+def _to_file(option: str, path: Path | None, *endings: str) -> None:
+    """Before the work and not after it: can this file be written, and is it of a kind we write?"""
+    if path is None:
+        return
+    if endings and path.suffix.lower() not in endings:
+        raise InputError(option, path, f"must end in {', '.join(endings)}")
+    if not os.path.isdir(path.parent):
+        raise InputError(option, path, "its folder does not exist")
+    if os.path.isdir(path):  # unlike Path, says no to a name that is too long
+        raise InputError(option, path, "is a folder: must be a file")
+
+
+def plan(args: argparse.Namespace) -> int:
+    from evenwall.cli import application as app
+    from evenwall.planning import make_plan
+    from evenwall.planning.limits import falls_short
+
+    casting, spec = read_casting(args.casting), app.sample_rig(args.rig)
+    _to_file("--out", args.out)
+    _to_file("--report", args.report, ".html", ".pdf")
+    if args.time_budget_s is not None and not args.time_budget_s > 0:
+        raise InputError("--time-budget-s", args.time_budget_s, "must be > 0", unit="s")
+    if args.searches < 1:
+        raise InputError("--searches", args.searches, "must be at least 1")
+    say_which_kernel()
+    with progress_bar("Planning") as tell, naming(args.casting):
+        made = make_plan(
+            casting,
+            spec,
+            seed=args.seed,
+            searches=args.searches,
+            time_budget_s=args.time_budget_s,
+            progress=tell,
+        )
+    if args.out is not None:
+        try:
+            args.out.write_text(made.model_dump_json(indent=1), encoding="utf-8")
+        except OSError as error:
+            raise InputError("--out", args.out, error.strerror or str(error)) from None
+        note(f"Plan written to {args.out}.")
+    if args.report is not None:
+        from evenwall.reports.plan_report import pictures_of, write_report
+
+        note("Drawing the wall ...")
+        write_report(made, args.report, pictures_of(made, threads=2))
+        note(f"Report written to {args.report}.")
+    if args.json:
+        show_json(made.model_dump(mode="json"))
+    else:
+        print(describe(made))
+        search = made.details["search"]
+        if not search.get("complete") and not search["interrupted"]:
+            note(
+                f"The {args.time_budget_s:g} s were spent before the search was through: with "
+                "more, or without --time-budget-s, it may find an evener wall."
+            )
+        elif falls_short(made.wall) and args.searches == 1:
+            note(
+                "Another search may find an evener wall: --searches 3 makes three, each beginning "
+                "with the best so far, and keeps the best."
+            )
+    if made.details["search"].get("interrupted"):
+        note("Interrupted: this is the best so far.")
+        return INTERRUPTED
+    return 0
+
+
+def wall(args: argparse.Namespace) -> int:
+    from evenwall.model import read_plan
+    from evenwall.planning.wall import compute_wall
+    from evenwall.reports.wall_view import write
+
+    made = read_plan(args.plan)
+    _to_file("--out", args.out, ".png", ".ply", ".html")
+    say_which_kernel()
+    with naming(args.plan):
+        result = compute_wall(made, args.mesh_mm, threads=2)
+    if args.out is not None:
+        write(result, args.out, made.casting.name)
+        note(f"Picture written to {args.out}.")
+    s = result.summary()
+    if result.mesh_mm < result.facet_mm:
+        note(
+            f"The mould's own triangles are about {result.facet_mm:.1f} mm wide where it bends: on "
+            f"cells of {result.mesh_mm:.1f} mm the film runs to their edges, and the wall comes "
+            "out thinner than a round mould's."
+        )
+    if args.json:
+        show_json(s.model_dump(mode="json"))
+    else:
+        print(
+            f"Wall of {made.casting.name}: mean {s.mean_mm:.2f} mm, thinnest patch {s.min_mm:.2f} "
+            f"+- {s.mesh_error_mm:.2f} mm, 5 % below {s.p05_mm:.2f} mm, rim {s.rim_mm:.2f} mm "
+            f"({s.mesh_mm:.1f} mm mesh)"
+        )
+    return 0
+
+
+def _serving(command: argparse.ArgumentParser, *, speed: float = 1.0, rig: bool = True) -> None:
+    command.add_argument("--host", default="127.0.0.1", metavar="H", help="default: loopback only")
+    command.add_argument(
+        "--port", type=int, default=8713, metavar="P", help="default: 8713; 0 for any free one"
+    )
+    command.add_argument(
+        "--tls-cert", type=Path, metavar="FILE.pem", help="a certificate of your own"
+    )
+    command.add_argument("--tls-key", type=Path, metavar="FILE.pem", help="its key")
+    _on_rig(command, speed=speed, rig=rig)
+
+
+def _of_record(command: argparse.ArgumentParser) -> None:
+    """Before the action or behind it: what is not given says nothing about the other place."""
+    command.add_argument("--json", action="store_true", default=argparse.SUPPRESS)
+    command.add_argument(
+        "--data",
+        type=Path,
+        metavar="FOLDER",
+        default=argparse.SUPPRESS,
+        help="where the record lives; default: ~/.local/share/evenwall",
+    )
+
+
+def _casting(command: argparse.ArgumentParser) -> None:
+    _serving(command)
+    command.add_argument(
+        "--scripted",
+        action="store_true",
+        help="a scripted operator does the hand work, on a simulated rig",
+    )
+
+
+def _on_rig(command: argparse.ArgumentParser, *, speed: float = 1.0, rig: bool = True) -> None:
+    if rig:
+        command.add_argument("--rig", type=Path, metavar="RIG.toml", help="default: small sample")
+    command.add_argument(
+        "--data",
+        type=Path,
+        metavar="FOLDER",
+        help="where the record lives; default: ~/.local/share/evenwall" + ("" if rig else "/demo"),
+    )
+    command.add_argument(
+        "--speed",
+        type=float,
+        default=speed,
+        metavar="N",
+        help=f"times life, on a simulated rig; default: {speed:g}",
+    )
+    command.add_argument("--seed", type=seed, default=0, metavar="N", help="of a simulated rig")
+
+
+def _setup(args: argparse.Namespace, castings: Path | None = None) -> Setup:
+    from evenwall.cli import application as app
+
+    if not 1.0 <= args.speed <= 240.0:
+        raise InputError("--speed", args.speed, "must be from 1 to 240", unit="times life")
+    spec = app.sample_rig(args.rig)
+    return app.Setup(
+        spec=spec,
+        data=args.data or app.data_home(),
+        castings=castings or app.SAMPLES,
+        speed=args.speed,
+        seed=args.seed,
+    )
+
+
+def _settings(args: argparse.Namespace, data: Path) -> Settings:
+    from evenwall.cli import application as app
+    from evenwall_web.settings import Settings
+
+    port: int = args.port
+
+    if port == 0:
+        with app.listen(args.host, 0) as free:
+            port = int(free.getsockname()[1])
+    return Settings(
+        host=args.host,
+        port=port,
+        state_dir=data / "panel",
+        tls_cert=args.tls_cert,
+        tls_key=args.tls_key,
+    )
+
+
+def gel(args: argparse.Namespace) -> int:
+    from evenwall.cli.gel import follow, times_words
+
+    _to_file("--plot", args.plot, ".png", ".svg", ".pdf")
+    reading = follow(args.trace, args.case)
+    if args.plot is not None:
+        from evenwall.reports.gel_view import save
+
+        save(args.plot, reading.rows, reading.last, reading.placement)
+        note(f"Plot written to {args.plot}.")
+    if args.json:
+        show_json(reading.output)
+    else:
+        print("\n".join(reading.output["notes"]))
+        print(times_words(reading.last))
+        for fault in reading.output["faults"]:
+            over_s, words = fault["over_at_s"], fault["kind"].replace("_", " ")
+            until = "" if over_s is None else f", taken back at {clock_words(over_s)}"
+            print(f"{clock_words(fault['at_s'])}  {words}{until}")
+    return 0
+
+
+def serve(args: argparse.Namespace) -> int:
+    from evenwall.cli.serving import serve as work
+
+    setup = _setup(args, args.castings)
+    say_which_kernel()
+    interrupted = asyncio.run(work(setup, _settings(args, setup.data), print))
+    return INTERRUPTED if interrupted else 0
+
+
+def spin(args: argparse.Namespace) -> int:
+    from evenwall.cli import application as app
+    from evenwall.service.facade import on_this_rig
+
+    plan, spec = read_plan(args.plan), app.sample_rig(args.rig)
+    with naming(args.plan):
+        on_this_rig(plan, spec)  # to be refused before anything is opened
+    return _cast(args, {"plan": plan})
+
+
+def replay(args: argparse.Namespace) -> int:
+    from evenwall.cli import application as app
+
+    home = args.data or app.data_home()
+    where, _ = journal_of(home, args.run_id)
+    if where != home:  # the demo's, which lies beside the rigs' own
+        if app.sample_rig(args.rig).backend != "simulated":
+            hint = f"it stands under {where}"
+            raise InputError("RUN", args.run_id, "was not cast on this rig", hint=hint)
+        args.data = where
+    return _cast(args, {"run_id": args.run_id})
+
+
+def _cast(args: argparse.Namespace, what: dict[str, Any]) -> int:
+    from evenwall.cli.serving import spin as work
+
+    setup = _setup(args)
+    casting = work(setup, _settings(args, setup.data), what, print, scripted=args.scripted)
+    last = asyncio.run(casting)
+    if last is None:
+        return INTERRUPTED
+    return 0 if last.step is Step.DONE else 1
+
+
+def runs(args: argparse.Namespace) -> int:
+    from evenwall.cli import application as app
+    from evenwall.cli import runs as runscli
+    from evenwall.history.export import NoParquet, writable
+
+    home = args.data or app.data_home()
+    action = args.action or "list"
+    if action == "list":
+        told = runscli.Told([], "No runs yet.")
+        tables = [runscli.runs_table(record) for record in records_under(home).values()]
+        if tables:
+            data = [row for table in tables for row in table.data]
+            told = runscli.Told(data, "\n\n".join(table.text for table in tables))
+    elif action == "import":
+        with app.only_one(home):
+            told = runscli.import_runs(to_change(home / app.RECORD), args.folder)
+    else:
+        folder, journal = journal_of(home, args.run_id)
+        if action == "show":
+            told = runscli.show_run(journal, args.run_id)
+        elif action == "report":
+            out = args.out or Path(f"{args.run_id}.html")
+            told = runscli.report_run(journal, args.run_id, out, args.picture, args.against)
+        elif action == "compare":
+            told = runscli.compare_runs(journal, args.run_id, args.against)
+        elif action == "export":
+            formats = args.formats or writable()
+            if formats == ("csv",):
+                note(f"CSV alone. {NoParquet()}.")
+            told = runscli.export_runs(journal, args.run_id, args.out / args.run_id, formats)
+        else:
+            measured = runscli.measured(args.weight_g, args.rim_mm, args.spot)
+            with app.only_one(folder):
+                journal = to_change(folder / app.RECORD)
+                utc = SystemClock().utc().isoformat()
+                told = runscli.prove_run(journal, args.run_id, measured, utc)
+    if args.json:
+        show_json(told.data)
+    else:
+        print(told.text)
+    return 0
+
+
+def records_under(home: Path) -> dict[Path, list[Journal]]:
+    """Every record under this folder, by its own: the rigs', and the demo's beside it."""
+    from evenwall.cli import application as app
+
+    paths = (home / app.RECORD, *sorted(home.glob(f"*/{app.RECORD}")))
+    found = {path.parent: standing(path) for path in paths}
+    return {folder: record for folder, record in found.items() if record}
+
+
+def journal_of(home: Path, run_id: str) -> tuple[Path, Journal]:
+    """Whose record holds this run, and where it stands. Raises InputError when none does."""
+    for folder, record in records_under(home).items():
+        for journal in record:
+            if run_id in journal.run_ids():
+                return folder, journal
+    raise InputError("RUN", run_id, f"no such run under {home}", hint="see `evenwall runs`")
+
+
+def rig(args: argparse.Namespace) -> int:
+    from evenwall.cli.serving import Wish, by_hand
+    from evenwall.devices.rig_check import Found
+
+    fields = ("action", "where", "axis", "rate_rpm", "turns", "may_turn")
+    wish = Wish(**{name: getattr(args, name) for name in fields if hasattr(args, name)})
+    as_json = getattr(args, "json", False)
+    findings = asyncio.run(by_hand(_setup(args), wish, note if as_json else print))
+    if as_json:
+        show_json([finding.model_dump(mode="json") for finding in findings])
+    return RIG_FAULT if any(one.found is Found.BAD for one in findings) else 0
+
+
+def shop(args: argparse.Namespace) -> int:
+    from evenwall.cli import application as app
+    from evenwall.model import MqttSpec
+    from evenwall_web.shop import serve_shop
+
+    broker = MqttSpec(
+        host=args.broker,
+        port=args.broker_port,
+        username=args.username,
+        password_file=args.password_file,
+        tls=args.ca_file is not None,
+        ca_file=args.ca_file,
+    )
+    with app.listen(args.host, args.port) as wire:
+        print(f"The shop is at http://{args.host}:{wire.getsockname()[1]}/", flush=True)
+        serve_shop(broker, wire)
+    return 0
+
+
+def demo(args: argparse.Namespace) -> int:
+    from evenwall.cli import application as app
+    from evenwall.cli.demo import Demo, run
+
+    args.rig, args.data = None, args.data or app.data_home() / "demo"
+    casting = args.casting or app.SAMPLES / "lantern-globe.toml"
+    setup = _setup(args, casting.parent)
+    wanted = Demo(setup, casting, _settings(args, setup.data), leave=args.exit)
+    say = note if args.json else print
+    say_which_kernel()
+    with progress_bar("Planning") as tell:
+        summary = asyncio.run(run(wanted, say, tell))
+    if summary is None:
+        return INTERRUPTED
+    if args.json:
+        show_json(summary)
+    good = summary["ended"] == "done" and all(
+        coat["done"] and coat["steps_exact"] is not False for coat in summary["coats"]
+    )
+    return 0 if good else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

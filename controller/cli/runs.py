@@ -1,0 +1,212 @@
+"""What `evenwall runs` says: plain data, and the same in words. Prints nothing itself."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from evenwall.errors import RecordError
+from evenwall.history.comparison import compared
+from evenwall.history.export import Format, export_run, import_run, read_export
+from evenwall.history.proof import (
+    Recorded,
+    lessons,
+    make_proof,
+    proof_data,
+)
+from evenwall.model import Event, Measured, parse
+from evenwall.planning.in_words import moment_words
+from evenwall.records.journal import Batch, Journal
+from evenwall.reports.run_report import (
+    COAT_COLUMNS,
+    coat_rows,
+    compared_rows,
+    ended_words,
+    fault_lines,
+    findings_table,
+    note_lines,
+    write_report,
+)
+from evenwall.run.user_messages import DUE
+
+
+@dataclass(frozen=True)
+class Told:
+    """An answer for a program, and for a person."""
+
+    data: Any
+    text: str
+
+
+def measured(
+    weight_g: float | None, rim_mm: Sequence[float], spots: Sequence[str]
+) -> Measured | None:
+    """From a command line; a spot is PLACE=MM. Raises InputError for what is no measure."""
+    data: dict[str, Any] = {"rim_mm": list(rim_mm), "spots": []}
+    if weight_g is not None:
+        data["weight_g"] = weight_g
+    for spot in spots:
+        where, _, wall = spot.rpartition("=")
+        data["spots"].append({"where": where, "wall_mm": wall})
+    found = parse(Measured, data, "command line")
+    return None if found == Measured() else found
+
+
+def runs_table(record: Sequence[Journal]) -> Told:
+    """Every run, newest first. record: as `records.standing` has it."""
+    rows, data = [], []
+    holding = {run_id: journal for journal in reversed(record) for run_id in journal.run_ids()}
+    order = dict.fromkeys(run_id for journal in record for run_id in journal.run_ids())
+    for run_id in order:
+        journal = holding[run_id]
+        run = Recorded(run_id, journal.plan_json(run_id), tuple(journal.events(run_id)), ())
+        state = run.state
+        done = sum(coat.done for coat in state.coats)
+        word = state.step.value + (", proven" if run.proof is not None else "")
+        word += ", simulated" if state.simulated else ""
+        started = run.events[0].utc[:16].replace("T", " ")
+        rows.append((run_id, started, run.plan.casting.name, f"{done}/{len(state.coats)}", word))
+        data.append(
+            {
+                "run_id": run_id,
+                "started_utc": run.events[0].utc,
+                "casting": run.plan.casting.name,
+                "resin": run.plan.casting.resin.name,
+                "coats_done": done,
+                "coats": len(state.coats),
+                "step": state.step.value,
+                "simulated": state.simulated,
+                "proven": run.proof is not None,
+                "replay_of": state.replay_of,
+            }
+        )
+    if not rows:
+        return Told([], "No runs yet.")
+    return Told(data, columns(("run", "started (UTC)", "casting", "coats", "state"), rows))
+
+
+def columns(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """A table for a terminal."""
+    table = [tuple(head), *(tuple(row) for row in rows)]
+    widths = [max(len(row[place]) for row in table) for place in range(len(head))]
+    lines = ["  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)) for row in table]
+    return "\n".join(line.rstrip() for line in lines)
+
+
+def show_run(journal: Journal, run_id: str) -> Told:
+    """One run: coats, weights, gels, steps, faults, notes. Raises InputError, RecordError."""
+    run = Recorded.read(journal, run_id)
+    state = run.state
+    kind = "simulated, " if state.simulated else ""
+    lines = [
+        f"{run.plan.casting.name} in {run.plan.casting.resin.name}, run {run_id} ({kind}"
+        f"{run.events[0].data.get('rig') or run.plan.rig.name})",
+        f"started {moment_words(run.events[0].utc)}; {ended_words(run)}",
+        "",
+        columns(COAT_COLUMNS, coat_rows(run)),
+    ]
+    lines += _listed(run, "Faults", fault_lines(run))
+    lines += _listed(run, "Notes", note_lines(run))
+    hash_holds: bool | None = None
+    if run.proof is not None:
+        hash_holds = run.sha256() == run.proof.sha256
+        word = "holds" if hash_holds else "does NOT hold: the record was changed"
+        table = findings_table(run.proof.findings)
+        lines += ["", f"Proven; its hash {run.proof.sha256[:12]}... {word}."]
+        lines += [columns(table.columns, table.rows), *run.proof.sentences]
+    data = {
+        "run_id": run_id,
+        "casting": run.plan.casting.name,
+        "resin": run.plan.casting.resin.name,
+        "simulated": state.simulated,
+        "step": state.step.value,
+        "due": DUE[state.step],
+        "replay_of": state.replay_of,
+        "coats": [
+            {
+                "coat": coat.coat,
+                "planned_part_a_g": planned.part_a_g,
+                "planned_part_b_g": planned.part_b_g,
+                "part_a_g": coat.part_a_g,
+                "part_b_g": coat.part_b_g,
+                "gel_planned_s": planned.clock.gel_expected_s,
+                "gel_detected_s": coat.gel_coat_s,
+                "gel_how": coat.gel_how,
+                "steps_expected": coat.steps_expected,
+                "steps_counted": coat.steps_counted,
+                "stood_s": coat.stood_s,
+                "done": coat.done,
+            }
+            for planned, coat in zip(run.plan.coats, state.coats, strict=True)
+        ],
+        "faults": [{"at_s": e.at_s, "kind": e.kind, "text": t} for e, t in fault_lines(run)],
+        "notes": [{"at_s": e.at_s, "text": text} for e, text in note_lines(run)],
+        "measured": dict(state.measured),
+        "proof": None if run.proof is None else run.proof.model_dump(mode="json", exclude={"spin"}),
+        "hash_holds": hash_holds,
+    }
+    return Told(data, "\n".join(lines))
+
+
+def _listed(run: Recorded, title: str, lines: list[tuple[Event, str]]) -> list[str]:
+    start_s = run.events[0].at_s
+    shown = [f"  {(event.at_s - start_s) / 60:7.1f} min  {text}" for event, text in lines]
+    return ["", f"{title}:", *(shown or ["  none"])]
+
+
+def report_run(
+    journal: Journal, run_id: str, path: Path, pictures: Sequence[Path] = (), against: str = ""
+) -> Told:
+    """Write a report; a replay is held against its proven run, or name another in `against`."""
+    run = Recorded.read(journal, run_id)
+    other = against or run.state.replay_of
+    proven = None
+    if other and (against or other in journal.run_ids()):
+        proven = Recorded.read(journal, other)
+    write_report(run, path, proven=proven, pictures=pictures)
+    return Told({"report": str(path)}, f"Report written to {path}.")
+
+
+def compare_runs(journal: Journal, run_id: str, against: str = "") -> Told:
+    """A run against another, figure by figure; see `compare.compared`."""
+    found = compared(journal, run_id, against)
+    title = f"Run {run_id} against run {found.proven_run_id}. {found.sentence}"
+    head = ("coat", "what", "proven", "this run", "difference")
+    return Told(found.model_dump(mode="json"), f"{title}\n\n{columns(head, compared_rows(found))}")
+
+
+def export_runs(journal: Journal, run_id: str, folder: Path, formats: Iterable[Format]) -> Told:
+    files = export_run(Recorded.read(journal, run_id), folder, formats)
+    return Told([str(file) for file in files], "\n".join(f"Written: {file}" for file in files))
+
+
+def import_runs(journal: Journal, folder: Path) -> Told:
+    """Into a record that no controller has open."""
+    run = read_export(folder)
+    import_run(journal, run)
+    proven = "" if run.proof is None else " Its proof holds."
+    return Told({"run_id": run.run_id}, f"Run {run.run_id} is in the record.{proven}")
+
+
+def prove_run(journal: Journal, run_id: str, measured: Measured | None, utc: str) -> Told:
+    """Prove a run in a record that no controller has open; `measured` adds to what the run itself
+    wrote down. Raises InputError when it cannot be proven."""
+    under_way = journal.unfinished()
+    if under_way is not None:
+        raise RecordError(f"casting {under_way} is under way: finish or abandon it first")
+    run = Recorded.read(journal, run_id)
+    proof = make_proof(run, measured)
+    event = Event(
+        event_id=journal.last_id() + 1,
+        run_id=run_id,
+        at_s=run.events[-1].at_s,
+        utc=utc,
+        kind="proven",
+        data=proof_data(proof),
+    )
+    batch = Batch(notes=lessons(journal, run, proof))
+    batch.events.append((event, None))
+    journal.write(batch)
+    return show_run(journal, run_id)

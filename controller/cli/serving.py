@@ -1,0 +1,311 @@
+"""`evenwall serve`, `spin` and `rig`: the controller at work, with its panel and its console."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+import signal
+import stat
+import sys
+import uuid
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+from typing import Any
+
+from evenwall.cli.application import (
+    OVER,
+    Application,
+    Setup,
+    going_on,
+    only_one,
+    open_devices,
+    open_doors,
+    scale_of,
+    scripted_operator,
+    until_told,
+)
+from evenwall.cli.service_manager import Notifier
+from evenwall.devices import frame
+from evenwall.devices.interfaces import Press
+from evenwall.devices.rig_check import Bench, Finding, check
+from evenwall.errors import EvenwallError, InputError
+from evenwall.model import Command, Snapshot
+from evenwall.planning.in_words import clock_words
+from evenwall_bridge.clock import SystemClock
+from evenwall_web.settings import Settings
+
+Say = Callable[[str], None]
+
+CONSOLE_HELP = """\
+Enter goes on to the next step. Or type:
+  weigh A B        grams of part A and part B
+  touch cup        the cup has gelled          touch coat   the coat has gelled
+  pause   resume   stop                        note TEXT
+  measure W RIM    the casting's grams, the rim's millimetres
+  abandon WHY      give this casting up"""
+SIMULATED_HELP = """\
+  button           press the button at the simulated frame
+  guard            open or close its guard
+  scale GRAMS      put so much on its scale, if the rig file has one"""
+
+
+# --- Serving -------------------------------------------------------------------------------------
+
+
+@asynccontextmanager
+async def _open(setup: Setup, settings: Settings, say: Say) -> AsyncIterator[Application]:
+    """The application, its doors open, and a console; the service manager is told."""
+    async with open_doors(setup, settings, say) as application:
+        notifier = Notifier.from_environment()
+        notifier.ready(settings.address)
+        tasks = [
+            asyncio.create_task(
+                notifier.keep_awake(
+                    SystemClock(),
+                    lambda: application.supervisor.looks,
+                    lambda: application.service.snapshot().sentence,
+                )
+            ),
+            asyncio.create_task(_console(application, say)),
+            asyncio.create_task(tell(application, say)),
+        ]
+        try:
+            yield application
+        finally:
+            notifier.stopping()
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
+            notifier.close()
+
+
+async def serve(setup: Setup, settings: Settings, say: Say) -> bool:
+    """Serve until told to end: by Ctrl-C (True), or as a service is. A turning frame is let go of
+    and turns on for the time granted."""
+    async with _open(setup, settings, say) as application:
+        told = await until_told(asyncio.ensure_future(application.supervisor.wait()))
+        return told is signal.SIGINT
+
+
+async def spin(
+    setup: Setup, settings: Settings, what: dict[str, Any], say: Say, *, scripted: bool = False
+) -> Snapshot | None:
+    """Run one casting to its end; None when interrupted, the record closed and the frame stopped.
+
+    what: as `start` takes it, a plan or the id of a run to replay. scripted: a scripted operator
+    does the hand work, on a simulated rig.
+    """
+    async with _open(setup, settings, say) as application:
+        hands = scripted_operator(application) if scripted else None
+
+        async def casting() -> Snapshot:
+            await start(application, what)
+            say(CONSOLE_HELP)
+            if setup.spec.backend == "simulated":
+                say(SIMULATED_HELP)
+            return await (hands.work() if hands is not None else _until_over(application))
+
+        ended = asyncio.create_task(casting())
+        if await until_told(ended):  # from here on, so that no moment of it is left unclosed
+            ended.cancel()
+            await asyncio.gather(ended, return_exceptions=True)
+            say(await abandon(application))
+            return None
+        return ended.result()
+
+
+async def _until_over(application: Application) -> Snapshot:
+    async for item in application.service.watch(None):
+        if item.kind == "snapshot" and item.data["step"] in OVER:
+            break
+    return application.service.snapshot()
+
+
+async def start(application: Application, what: dict[str, Any], who: str = "console") -> None:
+    """Begin a casting of a plan or a run. Raises EvenwallError in the words of the refusal."""
+    answer = await application.service.command(
+        Command(name="start", key=uuid.uuid4().hex, who=who, data=what)
+    )
+    if not answer.accepted:
+        raise EvenwallError(answer.sentence)
+
+
+async def abandon(application: Application) -> str:
+    """Close the record of an interrupted casting, the frame ramped down; in words."""
+    if application.service.snapshot().step in OVER:
+        return "Nothing was under way."
+    answer = await application.service.command(
+        Command(
+            name="abandon",
+            key=uuid.uuid4().hex,
+            who="console",
+            data={"reason": "interrupted at the console"},
+        )
+    )
+    return answer.sentence
+
+
+async def tell(application: Application, say: Say) -> None:
+    """The record, line by line, as it is written, timed from the run's start, and the one thing to
+    do when it changes."""
+    told, sentence = application.service.snapshot().last_event_id, ""
+    async for item in application.service.watch(None):
+        if item.kind != "snapshot":
+            continue
+        shown = Snapshot.model_validate(item.data)
+        for line in shown.record:
+            if line.event_id > told:
+                told = line.event_id
+                say(f"{clock_words(line.at_s - (shown.started_s or 0.0)):>8}  {line.text}")
+        if shown.sentence != sentence:
+            sentence = shown.sentence
+            say(f"      ->  {sentence}")
+
+
+# --- The console ---------------------------------------------------------------------------------
+
+
+async def _console(application: Application, say: Say) -> None:
+    """Typed lines become commands, as a phone's presses do. Ends when there is nobody to type."""
+    if not _somebody_types():
+        return
+    loop = asyncio.get_running_loop()
+    reader = asyncio.StreamReader()
+    pipe, _ = await loop.connect_read_pipe(lambda: asyncio.StreamReaderProtocol(reader), sys.stdin)
+    with contextlib.closing(pipe):
+        while line := await reader.readline():
+            said = await _typed(application, line.decode(errors="replace").split())
+            if said:
+                say(said)
+
+
+def _somebody_types() -> bool:
+    """A keyboard or a pipe stands at standard input, not a file, /dev/null or nothing at all."""
+    try:
+        number = sys.stdin.fileno()
+    except (AttributeError, ValueError, OSError):
+        return False
+    kind = os.fstat(number).st_mode
+    return os.isatty(number) or stat.S_ISFIFO(kind) or stat.S_ISSOCK(kind)
+
+
+async def _typed(application: Application, words: list[str]) -> str:
+    now = application.service.snapshot()
+    if words[:1] == ["button"] and application.board is not None:
+        application.hand.press(Press.NEXT)
+        return ""
+    if words[:1] == ["guard"] and application.board is not None:
+        application.board.set_guard(not now.frame.guard_closed)
+        return ""
+    if words[:1] == ["scale"] and application.loads is not None and len(words) == 2:
+        try:
+            application.loads.load(float(words[1]))
+        except ValueError:
+            return SIMULATED_HELP
+        return ""
+    try:
+        name, data = meaning(words)
+    except ValueError:
+        return CONSOLE_HELP
+    command = Command(
+        name=name,
+        key=uuid.uuid4().hex,
+        step_id=now.step_id if name == "next" else None,
+        who="console",
+        data=data,
+    )
+    return (await application.service.command(command)).sentence
+
+
+def meaning(words: list[str]) -> tuple[str, dict[str, Any]]:
+    """A typed line as a command's name and data. Raises ValueError for what it does not know."""
+    match words:
+        case []:
+            return "next", {}
+        case ["weigh", part_a, part_b]:
+            return "weigh", {"part_a_g": float(part_a), "part_b_g": float(part_b)}
+        case ["touch", ("cup" | "coat") as what]:
+            return "touch", {"what": what}
+        case ["stop"]:
+            return "stop_turning", {}
+        case [("pause" | "resume") as name]:
+            return name, {}
+        case ["note", *text]:
+            return "note", {"text": " ".join(text)}
+        case ["measure", weight, rim]:
+            return "measure", {"weight_g": float(weight), "rim_mm": float(rim)}
+        case ["abandon", *why]:
+            return "abandon", {"reason": " ".join(why)}
+    raise ValueError(" ".join(words))
+
+
+# --- The frame by hand ---------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Wish:
+    """What `evenwall rig` is to do."""
+
+    action: str
+    where: str = "down"
+    axis: str = "major"
+    rate_rpm: float = 1.0
+    turns: float = 1.0
+    may_turn: bool = False
+
+
+async def _ask(question: str) -> bool:
+    answer = await asyncio.to_thread(input, f"{question} [y/n] ")
+    return answer.strip().lower() in ("y", "yes")
+
+
+async def by_hand(setup: Setup, wish: Wish, say: Say) -> list[Finding]:
+    """Do it; findings come of a check and of homing. Raises InputError, BridgeError."""
+    clock = going_on(setup.record, setup.speed)
+    with only_one(setup.data), open_devices(setup, clock) as devices:
+        rig, spec = devices.rig, setup.spec
+        inputs = devices.hand.behind
+        person = _ask if sys.stdin.isatty() else None
+        if wish.action != "check" or wish.may_turn:
+            await frame.cleared(spec, inputs, clock, person, say)
+        findings: list[Finding] = []
+        try:
+            if wish.action == "check":
+                named = spec.scale if spec.backend == "serial" else None
+                bench = Bench(
+                    spec,
+                    rig,
+                    clock,
+                    devices.probes,
+                    inputs,
+                    devices.outputs,
+                    person,
+                    may_turn=wish.may_turn,
+                    scale=None if named is None else scale_of(named, named.port),
+                )
+                async for finding in check(bench):
+                    findings.append(finding)
+                    say(finding.line())
+                return findings
+            await rig.open()
+            if wish.action == "home":
+                findings = await frame.home(rig, spec, clock)
+                for finding in findings:
+                    say(finding.line())
+            elif wish.action == "park":
+                await frame.park(rig, spec, up=wish.where == "up")
+                say(f"Parked, opening {wish.where}.")
+            elif wish.action == "turn":
+                state = await frame.turn(rig, spec, clock, wish.axis, wish.rate_rpm, wish.turns)
+                one = state.major if wish.axis == "major" else state.minor
+                say(f"{wish.axis}: {one.steps} steps counted, at {one.angle_deg:.1f} deg.")
+            else:
+                raise InputError("action", wish.action, "must be check, home, park or turn")
+            await rig.stop()
+            return findings
+        finally:
+            await rig.close()
+            for _, probe in devices.probes.values():
+                await probe.close()

@@ -1,0 +1,1 @@
+"""Probes, pins, scale and frame: interfaces, drivers and the rig check."""

@@ -1,0 +1,179 @@
+"""Buttons, light and buzzer on the Pi's pins, by gpiozero; each an answer to `ports`.
+
+The guard switch and the drivers' enable lines are the board's, not the Pi's: the frame must stay
+safe, and a half-cured coat turning, while the controller restarts. Motor power goes through the
+stop circuit alone, which is wiring.
+
+Levels, chosen so that a broken wire is noticed or safe: buttons close to ground against the Pi's
+pull-up; the stop button's contact is normally closed, so that pressed, cut or unplugged all read
+as pressed.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections import deque
+from collections.abc import Callable, Iterable
+from typing import Any
+
+from gpiozero import LED, Button, Buzzer, GPIOZeroError
+from gpiozero.pins import Factory
+
+from evenwall.devices.interfaces import Light, Press
+from evenwall.errors import InputError
+from evenwall.model import ProbeSpec
+from evenwall_bridge.contract import Clock
+
+log = logging.getLogger("evenwall.gpio")
+
+BUTTONS = {"next_button": Press.NEXT, "foot_pedal": Press.NEXT, "stop_button": Press.STOP}
+LIGHTS = ("light_green", "light_amber", "light_red")
+PINS = (*BUTTONS, *LIGHTS, "buzzer")
+# Lines that a probe's bus needs for itself.
+BUS_LINES = {
+    "digital_1wire": {4: "one-wire"},
+    "infrared": {2: "I2C data", 3: "I2C clock"},
+    "thermocouple_k": {8: "SPI select 0", 9: "SPI in", 10: "SPI out", 11: "SPI clock"},
+    "pt100": {7: "SPI select 1", 9: "SPI in", 10: "SPI out", 11: "SPI clock"},
+}
+BOUNCE_S = 0.05
+BEEP_S = 0.2
+FLASH_S = 0.5
+
+
+def bus_lines(probes: Iterable[ProbeSpec]) -> dict[int, str]:
+    """The lines that these probes need, and what for."""
+    return {line: use for probe in probes for line, use in BUS_LINES.get(probe.kind, {}).items()}
+
+
+def check_pins(pins: dict[str, int], probes: Iterable[ProbeSpec] = ()) -> None:
+    """Names known, lines on the 40-pin header, none used twice. Raises InputError."""
+    buses = bus_lines(probes)
+    for name, line in pins.items():
+        if name not in PINS:
+            raise InputError(f"pins.{name}", line, f"no such pin; known: {', '.join(PINS)}")
+        if not 2 <= line <= 27:
+            raise InputError(f"pins.{name}", line, "must be a GPIO line from 2 to 27")
+        twice = [other for other, taken in pins.items() if taken == line and other != name]
+        if line in buses:
+            raise InputError(f"pins.{name}", line, f"is needed for a probe's {buses[line]}")
+        if twice:
+            raise InputError(f"pins.{name}", line, f"is taken by pins.{twice[0]} too")
+
+
+def real_pins() -> Factory:
+    """The Pi's own pins, or one clear line; never a stand-in that pretends."""
+    try:
+        from gpiozero.pins.lgpio import LGPIOFactory
+
+        return LGPIOFactory()
+    except (ImportError, AttributeError, OSError, GPIOZeroError) as error:
+        raise InputError(
+            "pins",
+            "set",
+            f"but this machine's pins cannot be reached ({error})",
+            hint="on a Pi: apt-get install python3-lgpio, user in group gpio",
+        ) from None
+
+
+class GpioInputs:
+    """Meets `ports.Inputs`. Presses are noted on gpiozero's thread and fetched by the run."""
+
+    def __init__(self, pins: dict[str, int], clock: Clock, factory: Factory) -> None:
+        check_pins(pins)
+        self._clock = clock
+        self._presses: deque[Press] = deque(maxlen=32)
+        self._edge_s: dict[str, float] = {}
+        self._buttons: dict[str, Button] = {}
+        for name, press in BUTTONS.items():
+            if name in pins:
+                button = Button(pins[name], pull_up=True, pin_factory=factory)
+                down, up = self._on_down(name, press), self._on_up(name)
+                if press is Press.STOP:  # normally closed: pressed means open
+                    button.when_pressed, button.when_released = up, down
+                else:
+                    button.when_pressed, button.when_released = down, up
+                self._buttons[name] = button
+        if self.held("stop_button"):
+            self._presses.append(Press.STOP)
+
+    def _on_down(self, name: str, press: Press) -> Callable[[], None]:
+        def down() -> None:
+            if self._settled(name):
+                self._presses.append(press)
+
+        return down
+
+    def _on_up(self, name: str) -> Callable[[], None]:
+        def up() -> None:
+            self._settled(name)
+
+        return up
+
+    def _settled(self, name: str) -> bool:
+        """Whether the contact had been quiet; contacts bounce for some milliseconds both ways."""
+        now_s = self._clock.now_s()
+        before_s = self._edge_s.get(name)
+        self._edge_s[name] = now_s
+        return before_s is None or now_s - before_s >= BOUNCE_S
+
+    def held(self, name: str) -> bool:
+        """Whether a button is down now; False where there is none."""
+        button = self._buttons.get(name)
+        return button is not None and bool(button.is_pressed) != (BUTTONS[name] is Press.STOP)
+
+    def presses(self) -> tuple[Press, ...]:
+        found = []
+        while self._presses:
+            found.append(self._presses.popleft())
+        return tuple(found)
+
+    def close(self) -> None:
+        for button in self._buttons.values():
+            button.close()
+
+
+class GpioOutputs:
+    """Meets `ports.Outputs`: three lamps and a buzzer, any of which may be missing."""
+
+    def __init__(self, pins: dict[str, int], factory: Factory) -> None:
+        check_pins(pins)
+        self._lamps = {n: LED(pins[n], pin_factory=factory) for n in LIGHTS if n in pins}
+        self._buzzer = Buzzer(pins["buzzer"], pin_factory=factory) if "buzzer" in pins else None
+        self._light: Light | None = None
+
+    def show(self, light: Light) -> None:
+        if light is self._light:
+            return
+        self._light = light
+        lit = {
+            Light.READY: "light_green",
+            Light.ASKING: "light_green",
+            Light.TURNING: "light_amber",
+            Light.ACT_NOW: "light_red",
+        }.get(light)
+        flashing = light in (Light.ASKING, Light.ACT_NOW)
+        for name, lamp in self._lamps.items():
+            if name != lit:
+                self._try(lamp.off)
+            elif flashing:
+                self._try(lamp.blink, FLASH_S, FLASH_S)
+            else:
+                self._try(lamp.on)
+
+    def sound(self, repeats: int) -> None:
+        if self._buzzer is not None and repeats > 0:
+            self._try(self._buzzer.beep, BEEP_S, BEEP_S, repeats)
+
+    @staticmethod
+    def _try(act: Callable[..., Any], *arguments: float) -> None:
+        """A lamp that fails must not stop a casting."""
+        try:
+            act(*arguments)
+        except (GPIOZeroError, OSError) as error:
+            log.warning("a lamp or the buzzer failed: %s", error)
+
+    def close(self) -> None:
+        for device in (*self._lamps.values(), self._buzzer):
+            if device is not None:
+                device.close()

@@ -1,0 +1,37 @@
+"""The scale beside the sheet: its weight is shown while parts are weighed, and taken by a press.
+
+A scale that is not there stops nothing: weights are then typed, and the sheet says why.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from evenwall.model import ScaleView
+from evenwall_bridge.contract import Clock, Garbled, LinkLost, Scale
+
+RETRY_S = 3.0
+
+
+async def watch(scale: Scale, clock: Clock, show: Callable[[ScaleView], None]) -> None:
+    """Show every weight of the scale, or what is the matter with it. Never ends."""
+    try:
+        while True:
+            try:
+                await scale.open()
+                while True:
+                    show(await _look(scale))
+            except LinkLost as error:
+                show(ScaleView(problem=f"{error}."))
+            await scale.close()
+            await clock.sleep(RETRY_S)
+    finally:
+        await scale.close()
+
+
+async def _look(scale: Scale) -> ScaleView:
+    try:
+        weight = await scale.read()
+    except Garbled as error:
+        return ScaleView(problem=f"{error}.")
+    return ScaleView(mass_g=weight.mass_g, steady=weight.steady)

@@ -1,0 +1,1 @@
+"""Moulds and meshes: checks, shapes and film meshes."""

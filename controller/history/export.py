@@ -1,0 +1,204 @@
+"""A run taken out of the record and put into another: CSV and Parquet with units in the names.
+
+An exported run is a folder: `run.json` (what it is, its plan), `events` and `samples` as CSV or
+Parquet, one row each. Columns carry their units; an empty cell is: not known. A run put into
+another record keeps its name and content, and its proof still holds there.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections.abc import Iterable
+from importlib import import_module
+from pathlib import Path
+from typing import Any, Literal
+
+from evenwall.errors import EvenwallError, InputError, RecordError
+from evenwall.history.proof import Recorded
+from evenwall.model import Event, Plan, Sample, parse
+from evenwall.records.journal import Batch, Journal
+
+Format = Literal["csv", "parquet"]
+FORMATS: tuple[Format, ...] = ("csv", "parquet")
+KIND, VERSION = "evenwall/run", 1
+_LARGEST_FIELD = 2**26
+_EVENT_COLUMNS = ("at_s", "utc", "kind", "data_json")
+_SAMPLE_COLUMNS = tuple(name for name in Sample.model_fields if name != "sample_id")
+
+
+class NoParquet(EvenwallError):
+    """The Parquet library is an extra."""
+
+    def __init__(self) -> None:
+        super().__init__("Parquet needs pyarrow: pip install 'evenwall[parquet]', or take csv")
+
+
+def writable() -> tuple[Format, ...]:
+    """The formats for which everything is installed."""
+    try:
+        _pyarrow()
+    except NoParquet:
+        return ("csv",)
+    return FORMATS
+
+
+def export_run(run: Recorded, folder: Path, formats: Iterable[Format] = ("csv",)) -> list[Path]:
+    """Write a run into a folder, made when absent. Returns the files. Raises InputError when the
+    folder cannot be written, NoParquet, and RecordError for a proven run that was changed."""
+    run.check()
+    wanted = tuple(formats)
+    tables = {"events": _event_rows(run), "samples": _sample_rows(run)}
+    written = []
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        about = folder / "run.json"
+        about.write_text(
+            json.dumps(
+                {
+                    "kind": KIND,
+                    "version": VERSION,
+                    "run_id": run.run_id,
+                    "casting": run.plan.casting.name,
+                    "simulated": run.state.simulated,
+                    "proven_sha256": None if run.proof is None else run.proof.sha256,
+                    "plan": json.loads(run.plan_json),
+                },
+                indent=1,
+            ),
+            encoding="utf-8",
+        )
+        written.append(about)
+        for name, (columns, rows) in tables.items():
+            for kind in wanted:
+                path = folder / f"{name}.{kind}"
+                (_write_csv if kind == "csv" else _write_parquet)(path, columns, rows)
+                written.append(path)
+    except OSError as error:
+        raise InputError("folder", folder, error.strerror or "cannot be written") from None
+    return written
+
+
+Rows = list[tuple[Any, ...]]
+
+
+def _event_rows(run: Recorded) -> tuple[tuple[str, ...], Rows]:
+    rows: Rows = [(e.at_s, e.utc, e.kind, json.dumps(e.data, sort_keys=True)) for e in run.events]
+    return _EVENT_COLUMNS, rows
+
+
+def _sample_rows(run: Recorded) -> tuple[tuple[str, ...], Rows]:
+    rows: Rows = [tuple(getattr(s, name) for name in _SAMPLE_COLUMNS) for s in run.samples]
+    return _SAMPLE_COLUMNS, rows
+
+
+def _write_csv(path: Path, columns: tuple[str, ...], rows: Rows) -> None:
+    """RFC 4180. Floats are written so that they read back the same."""
+    with path.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file)
+        writer.writerow(columns)
+        writer.writerows(rows)
+
+
+def _pyarrow() -> tuple[Any, Any]:
+    try:
+        return import_module("pyarrow"), import_module("pyarrow.parquet")
+    except ImportError:
+        raise NoParquet from None
+
+
+def _write_parquet(path: Path, columns: tuple[str, ...], rows: Rows) -> None:
+    arrow, parquet = _pyarrow()
+    types = {"utc": arrow.string(), "kind": arrow.string(), "data_json": arrow.string()}
+    types["coat"] = arrow.int64()
+    table = arrow.table(
+        {
+            name: arrow.array([row[place] for row in rows], types.get(name, arrow.float64()))
+            for place, name in enumerate(columns)
+        }
+    )
+    parquet.write_table(table, path)
+
+
+# --- Back in --------------------------------------------------------------------------------------
+
+
+def read_export(folder: Path) -> Recorded:
+    """An exported run. Raises InputError naming what is wrong, RecordError when its proof does not
+    hold, NoParquet."""
+    about_file = folder / "run.json"
+    try:
+        about = json.loads(about_file.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise InputError("folder", folder, error.strerror or "cannot be read") from None
+    except json.JSONDecodeError as error:
+        raise InputError("file", about_file, f"is not JSON: {error}") from None
+    if not isinstance(about, dict) or about.get("kind") != KIND:
+        raise InputError("kind", "missing", f"must be {KIND}", file=str(about_file))
+    if about.get("version") != VERSION:
+        raise InputError(
+            "version", about.get("version"), f"must be {VERSION}", file=str(about_file)
+        )
+    run_id = str(about.get("run_id", ""))
+    parse(Plan, about.get("plan") or {}, about_file)
+    events = [
+        _event(row, run_id, number, folder) for number, row in enumerate(_read(folder, "events"), 1)
+    ]
+    samples = [
+        parse(Sample, {**row, "sample_id": number}, folder)
+        for number, row in enumerate(_read(folder, "samples"), 1)
+    ]
+    if not events or events[0].kind != "started":
+        raise InputError("events", len(events), "must begin with started", file=str(folder))
+    run = Recorded(run_id, json.dumps(about["plan"]), tuple(events), tuple(samples))
+    run.check()
+    return run
+
+
+def _event(row: dict[str, Any], run_id: str, number: int, folder: Path) -> Event:
+    try:
+        data = json.loads(row.pop("data_json", ""))
+    except json.JSONDecodeError as error:
+        raise InputError(
+            "data_json", f"event {number}", f"is not JSON: {error}", file=str(folder)
+        ) from None
+    return parse(Event, {**row, "event_id": number, "run_id": run_id, "data": data}, folder)
+
+
+def _read(folder: Path, name: str) -> list[dict[str, Any]]:
+    """Rows of whichever format is there; what is not known is left out."""
+    path = folder / f"{name}.csv"
+    if path.is_file():
+        csv.field_size_limit(_LARGEST_FIELD)  # a proof holds its whole spin
+        with path.open(encoding="utf-8", newline="") as file:
+            return [{k: v for k, v in row.items() if v != ""} for row in csv.DictReader(file)]
+    path = folder / f"{name}.parquet"
+    if not path.is_file():
+        raise InputError("file", path.with_suffix(".csv"), "no such file")
+    arrow, parquet = _pyarrow()
+    try:
+        rows = parquet.read_table(path).to_pylist()
+    except arrow.ArrowException as error:
+        raise InputError("file", path, f"is not Parquet: {error}") from None
+    return [{k: v for k, v in row.items() if v is not None} for row in rows]
+
+
+def import_run(journal: Journal, run: Recorded) -> None:
+    """Put a run read by `read_export` into a record that nobody else has open. Raises InputError
+    when it is there already or never ended, RecordError when a casting is under way there."""
+    if run.run_id in journal.run_ids():
+        raise InputError("run_id", run.run_id, "is in this record already")
+    if not run.state.over:
+        raise InputError("run_id", run.run_id, "never ended, and would be taken up again here")
+    under_way = journal.unfinished()
+    if under_way is not None:
+        raise RecordError(f"casting {under_way} is under way: finish or abandon it first")
+    batch = Batch(plans={run.run_id: run.plan_json})
+    next_id = journal.last_id() + 1
+    rows: list[Event | Sample] = sorted((*run.events, *run.samples), key=lambda row: row.at_s)
+    for row_id, row in enumerate(rows, next_id):
+        if isinstance(row, Event):
+            batch.events.append((row.model_copy(update={"event_id": row_id}), None))
+        else:
+            batch.samples.append((run.run_id, row.model_copy(update={"sample_id": row_id})))
+    journal.write(batch)

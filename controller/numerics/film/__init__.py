@@ -1,0 +1,89 @@
+"""Film flow on a triangle mesh: how a poured coat spreads, drains and sets as the mould turns.
+
+    dh/dt + div q = 0,   q = K h^3 grad P,   K = rho g/(3 mu(t)),
+    grad P = g_t + (g.n) grad h + grad(|w x r|^2/2g) + (sigma/rho g) grad(lap h + k1 + k2)
+
+Lubrication theory (Reynolds 1886; thin films on curved walls: Roy, Roberts and Simpson 2002,
+J. Fluid Mech. 454:235), with gravity's direction g, its normal part g.n levelling or unsettling the
+film, the spin's centrifugal potential and capillarity. Here h is the resin's volume per wall area.
+
+Validity. h small against the wall's radius of curvature (the terms left out are of order h/R, so is
+the difference between h and the thickness measured along the normal); a slope of the film well
+below one; inertia small, rho U h^2/(mu L) << 1. Left out with their sizes: Coriolis 2 W U/g and
+Euler W1 W2 R/g, below 0.2 % of gravity at 10 rpm, 2 rpm and R = 0.1 m, both of zero mean over a
+turn. A pool is outside the theory: its mobility is capped (Numerics.cap_ratio).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from evenwall.numerics.film import compiled
+from evenwall.numerics.film.compiled import LANES, have_compiler, lanes_for, why_no_compiler
+from evenwall.numerics.film.inputs import Coat, FilmResult, Fluid, Halt, Halted, Numerics, Spin
+from evenwall.numerics.film.mesh import FilmMesh
+from evenwall.numerics.film.start import pool
+from evenwall.numerics.film.statistics import WallStatistics, WallWeights, mesh_error
+
+__all__ = [
+    "LANES",
+    "Coat",
+    "FilmMesh",
+    "FilmResult",
+    "Fluid",
+    "Halted",
+    "Numerics",
+    "Spin",
+    "WallStatistics",
+    "WallWeights",
+    "coat",
+    "coats",
+    "have_compiler",
+    "lanes_for",
+    "mesh_error",
+    "pool",
+    "why_no_compiler",
+]
+
+
+def coat(
+    mesh: FilmMesh, one: Coat, *, rim_open: bool = False, numerics: Numerics | None = None
+) -> FilmResult:
+    """One coat by the plain reference.
+
+    Raises InputError for bad input and NotConverged, with the mass error and the step count, when
+    the film does not stay finite or takes more than `numerics.max_steps`.
+    """
+    from evenwall.numerics.film import reference
+
+    return reference.run(mesh, one, rim_open=rim_open, numerics=numerics or Numerics())
+
+
+def coats(
+    mesh: FilmMesh,
+    many: Sequence[Coat],
+    *,
+    rim_open: bool = False,
+    numerics: Numerics | None = None,
+    threads: int = 1,
+    halt: Halt | None = None,
+) -> list[FilmResult]:
+    """Many coats on one mesh by the compiled kernel, LANES at a time or, of a few, as `lanes_for`
+    says; same meaning as `coat`.
+
+    halt: asked ten times a second; raises Halted soon after it says yes.
+
+    Without a C compiler the reference does the work, ten times slower; `why_no_compiler()` is the
+    line that says so to a person.
+    """
+    rules = numerics or Numerics()
+    if have_compiler():
+        return compiled.run_batch(
+            mesh, many, rim_open=rim_open, numerics=rules, threads=threads, halt=halt
+        )
+    found = []
+    for one in many:
+        if halt and halt():
+            raise Halted
+        found.append(coat(mesh, one, rim_open=rim_open, numerics=rules))
+    return found

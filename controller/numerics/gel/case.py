@@ -1,0 +1,121 @@
+"""What goes into the gel estimate and what comes out. SI; times from the moment the parts met."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from evenwall.numerics.cure import FloatArray, Sheet
+
+What = Literal["cup", "coat"]
+Probe = Literal["digital_1wire", "thermocouple_k", "infrared"]
+FaultKind = Literal[
+    "no_reaction",
+    "slow_reaction",
+    "fast_reaction",
+    "off_ratio",
+    "cold_room",
+    "probe_stuck",
+    "probe_lost",
+    "probe_noisy",
+    "probe_out",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class EarlierBatch:
+    """The same resin on another day: its conditions and when a person found it gelled."""
+
+    ambient_K: float
+    pour_s: float
+    cup_mass_kg: float
+    coat_m: float
+    wall_m: float
+    wall_material: str = "silicone rubber"
+    mould_K: float | None = None
+    cup_gel_s: float | None = None
+    coat_gel_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Learned:
+    """What earlier traces said of a resin: `rows` @ x + `off` is N(0, 1), x the resin's scaled
+    parameters in the order of fit.py. rows (10, 10), off (10,).
+    """
+
+    rows: FloatArray
+    off: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """What the user knows before the first reading.
+
+    in_air_before: the probe lay in the room's air until it went in; used if it had come to rest.
+    """
+
+    sheet: Sheet
+    placement: What
+    probe: Probe
+    coat_m: float
+    wall_m: float
+    wall_material: str
+    pour_s: float
+    cup_mass_kg: float | None = None
+    mould_K: float | None = None
+    probe_in_s: float | None = None
+    in_air_before: bool = False
+    earlier: tuple[EarlierBatch, ...] = ()
+    learned: Learned | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One reading, time from the moment the two parts met. None: no reading."""
+
+    time_s: float
+    probe_K: float | None
+    ambient_K: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Touch:
+    """A person found the cup or the coat gelled."""
+
+    what: What
+    time_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class GelFault:
+    """What is wrong and since when it is known. Off-ratio is caught by weighing, not here.
+
+    over_s: when it was taken back, because it had been a mistake or is past; None while it holds.
+    """
+
+    kind: FaultKind
+    at_s: float
+    over_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class GelEstimate:
+    """All of the coat, whatever the probe sits in. Times from the moment the two parts met.
+
+    best_s with a 90 % band low_s..high_s; safe_to_stop_s: by its own belief one to five coats in
+    a hundred gel more than 5 % later; probability_gelled: that it has gelled by now; called_s: when
+    it was first safe to say so, None until then; faults: all that were ever named, in that order;
+    curve: the probe as fitted and foreseen, rows of (time_s, K, half its 90 % band in K).
+    """
+
+    at_s: float
+    best_s: float
+    low_s: float
+    high_s: float
+    safe_to_stop_s: float
+    probability_gelled: float
+    called_s: float | None
+    peak_K: float | None
+    faults: tuple[GelFault, ...]
+    sentence: str
+    curve: FloatArray

@@ -1,0 +1,397 @@
+"""The estimate itself: reading by reading, touch by touch, without look-ahead."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from evenwall.numerics.cure import FloatArray
+from evenwall.numerics.gel import watch
+from evenwall.numerics.gel.case import (
+    Case,
+    EarlierBatch,
+    FaultKind,
+    GelEstimate,
+    GelFault,
+    Learned,
+    Row,
+    Touch,
+)
+from evenwall.numerics.gel.fit import (
+    AIR,
+    PROBE,
+    TIME,
+    TRUST,
+    Fit,
+    Prior,
+    binned,
+    hypotheses,
+    learned_of,
+    refit,
+    settled_s,
+    sheet_near,
+    unfitted,
+)
+from evenwall.numerics.gel.inert import Crowd, against_reaction, crowd
+
+REFIT_EVERY = 1.0 / 40.0  # pot lives
+# Stopping early ruins a coat, stopping late costs minutes: how sure a call must be that the coat
+# has gelled, or does within 5 % of the time. Of the 1920 batches of fit._SPREAD_MILD this called
+# 1.2 % too early, with a median delay of 11.8 %; 1.0 % would cost a delay of 12.6 %.
+_CALL_CHANCE = 0.99
+_CALL_EARLY = 0.05
+# 'Nothing reacts' is asked of the crowd (inert.py) from half the pot life on, and named where the
+# readings are so much likelier without a reaction (log). Every question may raise a false alarm, so
+# one counts: the last by which a person can know within three quarters of the pot life. Once the
+# fit itself, twice in a row, holds it for less likely than the last of these, it has shown itself.
+# The limits spend six false alarms in a thousand sound batches, where they name most: of 1280
+# sound ones, at this moment, 1.4 % of the delayed cups are called inert, 1.0 % of the coats,
+# delayed or not, and no other cup.
+_ASK_FROM, _ASK_AT = 0.5, 0.735  # pot lives
+_INERT_AT, _INERT_AT_SNAP_CUP = 1.5, 1.1
+_INERT_ELSE = 4.0
+_REACTS = 0.005
+_MAYBE_INERT = 0.2
+# Nothing is called gelled while the trace speaks against a reaction, however little: this is the
+# prior's own share and a hair more.
+_CALL_INERT = 0.022
+_COOLS_K, _COOLS_OF_RISE = 1.0, 0.02  # a draught may cool a cup by a hundredth or so of its rise
+_PROBE_FAULTS = ("probe_stuck", "probe_lost", "probe_noisy", "probe_out")
+
+
+@dataclass(frozen=True, slots=True)
+class _Times:
+    """Of the coat's gel, under the mixture of the reacting hypotheses."""
+
+    best_s: float
+    low_s: float
+    high_s: float
+    safe_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class GelState:
+    """Everything the next step needs. Treat as opaque."""
+
+    case: Case
+    priors: tuple[Prior, ...]
+    fits: tuple[Fit, ...]
+    rows: FloatArray  # (N, 4), see fit.TIME and its neighbours
+    touches: tuple[Touch, ...]
+    fitted_s: float
+    times: _Times
+    called_s: float | None
+    faults: tuple[GelFault, ...]
+    crowd: Crowd
+    blind: bool = False  # a finger has shown that the probe sees nothing of the resin
+    inert: float = 0.0  # how likely 'nothing reacts' was at the last refit
+    reacts: bool = False  # it has shown so
+
+
+def begin(case: Case) -> GelState:
+    """The state before the first reading. Raises OutsideValidity, NotConverged (of the sheet)."""
+    priors = hypotheses(case)
+    return GelState(
+        case=case,
+        priors=priors,
+        fits=tuple(unfitted(prior) for prior in priors),
+        rows=np.zeros((0, 4)),
+        touches=(),
+        fitted_s=-math.inf,
+        times=_Times(math.nan, math.nan, math.nan, math.nan),
+        called_s=None,
+        faults=(),
+        crowd=crowd(case, priors[int(case.sheet.snap)]),
+    )
+
+
+def step(state: GelState, event: Row | Touch) -> tuple[GelState, GelEstimate]:
+    """Take one reading or one touch. Pure; at most one refit a reading, see the bench for its time.
+
+    Readings come in order of time; the first event is a reading; a touch may be entered later than
+    it happened.
+    """
+    if isinstance(event, Touch):
+        if event.what == state.case.placement and _likeliest(state)[1] > _MAYBE_INERT:
+            # It gelled, and the probe that should sit in it has seen nothing of that. That takes
+            # readings: of a quick batch that gels before its probe has settled there are none, and
+            # the prior's share and its drift say nothing of the probe.
+            state = _set_aside(_named(replace(state, blind=True), "probe_out"), -math.inf)
+        # What was found gelled has reacted.
+        state = replace(state, touches=(*state.touches, event), reacts=True)
+        state = _taken_back(state, "no_reaction")
+        for _ in range(3):
+            state = _fitted(state)
+        if event.what == "coat" and state.called_s is None:
+            state = replace(state, called_s=float(state.rows[-1, TIME]))
+        return _estimate(state)
+    before_s = float(state.rows[-1, TIME]) if len(state.rows) else -math.inf
+    state = _read(state, event)
+    if before_s < _ASK_AT * state.case.sheet.pot_life_s <= event.time_s:
+        snap_cup = state.case.sheet.snap and state.case.placement == "cup"
+        state = _asked_whether_inert(state, _INERT_AT_SNAP_CUP if snap_cup else _INERT_AT)
+    if event.time_s - state.fitted_s >= state.case.sheet.pot_life_s * REFIT_EVERY:
+        state = _named_by_fit(_fitted(state))
+    return _estimate(state)
+
+
+def faults(state: GelState) -> tuple[GelFault, ...]:
+    """All that were ever named, in that order."""
+    return state.faults
+
+
+def holding(faults: Sequence[GelFault]) -> tuple[FaultKind, ...]:
+    """The kinds that hold, as named."""
+    return tuple(fault.kind for fault in faults if fault.over_s is None)
+
+
+def taken_back(faults: Sequence[GelFault]) -> tuple[FaultKind, ...]:
+    """The kinds that were named and do not hold."""
+    holds = holding(faults)
+    return tuple(dict.fromkeys(fault.kind for fault in faults if fault.kind not in holds))
+
+
+def learn(state: GelState) -> Learned | None:
+    """What this batch's trace says of its resin; None if it does not behave like its sheet."""
+    own = int(state.case.sheet.snap)
+    if int(np.argmax(_odds(state.fits))) != own or state.fitted_s < state.case.sheet.pot_life_s:
+        return None
+    return learned_of(state.fits[own])
+
+
+def touched_batch(state: GelState) -> EarlierBatch | None:
+    """This batch as the next one will remember it; None without a touch."""
+    case, found = state.case, {touch.what: touch.time_s for touch in state.touches}
+    air = state.rows[np.isfinite(state.rows[:, AIR]), AIR]
+    if not found or len(air) == 0:
+        return None
+    return EarlierBatch(
+        ambient_K=float(np.median(air)),
+        pour_s=case.pour_s,
+        cup_mass_kg=case.cup_mass_kg or case.sheet.pot_life_mass_kg,
+        coat_m=case.coat_m,
+        wall_m=case.wall_m,
+        wall_material=case.wall_material,
+        mould_K=case.mould_K,
+        cup_gel_s=found.get("cup"),
+        coat_gel_s=found.get("coat"),
+    )
+
+
+def _read(state: GelState, row: Row) -> GelState:
+    probe_K, air_K = (math.nan if v is None else v for v in (row.probe_K, row.ambient_K))
+    air_K = watch.believed_air_K(air_K)
+    trust = watch.trust(state.rows, row.time_s, probe_K, air_K)
+    held = holding(state.faults)
+    mute = "probe_stuck" in held or ("probe_lost" in held and watch.power_on(probe_K))
+    if trust == watch.GOOD and (
+        state.blind or "probe_out" in held or (mute and watch.rests(state.rows, probe_K))
+    ):
+        trust = watch.ASIDE
+    new = np.array([row.time_s, probe_K, air_K, trust])
+    state = replace(state, rows=np.vstack([state.rows, new]))
+    if watch.cold_room(state.rows):
+        state = _named(state, "cold_room")
+    fault = watch.probe_fault(state.case, state.rows, _likeliest(state)[0].curve)
+    if fault is None:
+        out_s = [f.at_s for f in state.faults if f.kind == "probe_out" and f.over_s is None]
+        if out_s and not state.blind and watch.in_again(state.case, state.rows, out_s[0]):
+            state = _taken_back(state, "probe_out")
+        if watch.reads_again(state.rows):
+            for kind in ("probe_stuck", "probe_lost"):
+                state = _taken_back(state, kind)
+        return state
+    kind, from_s = fault
+    if kind == "probe_out" and "probe_noisy" in holding(state.faults):
+        return state  # its noise alone may pass for that
+    return _set_aside(_named(state, kind), from_s)
+
+
+def _set_aside(state: GelState, from_s: float) -> GelState:
+    """Readings after `from_s` are not believed."""
+    rows = state.rows.copy()
+    aside = (rows[:, TIME] > from_s) & (rows[:, TRUST] == watch.GOOD)
+    rows[aside, TRUST] = watch.ASIDE
+    return replace(state, rows=rows)
+
+
+def _fitted(state: GelState) -> GelState:
+    priors = tuple(
+        sheet_near(prior, fit) for prior, fit in zip(state.priors, state.fits, strict=True)
+    )
+    state = replace(state, priors=priors)
+    fits = refit(state.case, priors, state.fits, state.rows, state.touches)
+    if state.touches:  # what a person found gelled has reacted
+        fits = (*fits[:-1], replace(fits[-1], log_evidence=-math.inf))
+    odds = _odds(fits[:-1])
+
+    chances = np.array([0.5, 0.05, 0.95, _CALL_CHANCE])
+    best_s, low_s, high_s, call_s = np.exp(_quantiles(fits[:-1], odds, chances)).tolist()
+    times = _Times(best_s, low_s, high_s, call_s * (1.0 - _CALL_EARLY))
+    return replace(state, fits=fits, fitted_s=float(state.rows[-1, TIME]), times=times)
+
+
+def _named(state: GelState, kind: FaultKind) -> GelState:
+    if kind in holding(state.faults):
+        return state
+    return replace(state, faults=(*state.faults, GelFault(kind, float(state.rows[-1, TIME]))))
+
+
+def _taken_back(state: GelState, kind: FaultKind) -> GelState:
+    """Where it holds, it does so no longer; that it was named stays on record."""
+    now_s = float(state.rows[-1, TIME])
+    told = tuple(
+        replace(fault, over_s=now_s) if fault.kind == kind and fault.over_s is None else fault
+        for fault in state.faults
+    )
+    return replace(state, faults=told)
+
+
+def _probe_believed(state: GelState) -> bool:
+    return not any(kind in _PROBE_FAULTS for kind in holding(state.faults))
+
+
+def _asked_whether_inert(state: GelState, limit: float) -> GelState:
+    if state.reacts or not _probe_believed(state):
+        return state
+    against = against_reaction(state.case, state.crowd, state.rows)
+    return _named(state, "no_reaction") if against > limit else state
+
+
+def _named_by_fit(state: GelState) -> GelState:
+    """Faults of the batch. They need a probe that is believed."""
+    if not _probe_believed(state):
+        return state
+    best, inert = _likeliest(state)
+    if state.fitted_s >= _ASK_FROM * state.case.sheet.pot_life_s:
+        if max(inert, state.inert) < _REACTS:
+            state = _taken_back(replace(state, reacts=True), "no_reaction")
+        state = _asked_whether_inert(replace(state, inert=inert), _INERT_ELSE)
+    if "no_reaction" in holding(state.faults) or inert > _MAYBE_INERT:
+        return state
+    for kind in watch.pace_over(best):
+        state = _taken_back(state, kind)
+    pace = watch.pace_fault(best)
+    return state if pace is None else _named(state, pace)
+
+
+def _odds(fits: Sequence[Fit]) -> FloatArray:
+    evidence = np.array([fit.log_evidence for fit in fits])
+    weight = np.exp(evidence - evidence.max())
+    return np.asarray(weight / weight.sum())
+
+
+def _likeliest(state: GelState) -> tuple[Fit, float]:
+    """The likeliest reacting fit, and the probability that nothing reacts."""
+    odds = _odds(state.fits)
+    return state.fits[int(np.argmax(odds[:-1]))], float(odds[-1])
+
+
+def _chance_before(fits: Sequence[Fit], odds: FloatArray, log_s: FloatArray) -> FloatArray:
+    """That the coat gels before these times (log) under the mixture; shape of `log_s`."""
+    each = [np.interp(log_s, fit.chances[:, 0], fit.chances[:, 1]) for fit in fits]
+    return np.asarray(np.tensordot(odds, each, axes=1))
+
+
+def _quantiles(fits: Sequence[Fit], odds: FloatArray, chances: FloatArray) -> FloatArray:
+    """Of the log gel time under the mixture; shape of `chances`."""
+    log_s = np.sort(np.concatenate([fit.chances[:, 0] for fit in fits]))
+    return np.asarray(np.interp(chances, _chance_before(fits, odds, log_s), log_s))
+
+
+def _estimate(state: GelState) -> tuple[GelState, GelEstimate]:
+    now_s = float(state.rows[-1, TIME])
+    best, inert = _likeliest(state)
+    reacting = state.fits[:-1]
+    odds = _odds(reacting)
+
+    unseen = inert >= _CALL_INERT or "no_reaction" in holding(state.faults)
+    if state.called_s is None and now_s >= state.times.safe_s and not unseen:
+        state = replace(state, called_s=now_s)
+    log_now = np.array(math.log(max(now_s, 1e-3)))
+    gelled = float(_chance_before(reacting, odds, log_now)) * (1.0 - inert)
+    if any(touch.what == "coat" for touch in state.touches):
+        gelled = 1.0
+    rows = state.rows
+    used = rows[(rows[:, TRUST] > 0.0) & (rows[:, TIME] >= settled_s(state.case))]
+    estimate = GelEstimate(
+        at_s=now_s,
+        best_s=state.times.best_s,
+        low_s=state.times.low_s,
+        high_s=state.times.high_s,
+        safe_to_stop_s=state.times.safe_s,
+        probability_gelled=gelled,
+        called_s=state.called_s,
+        peak_K=float(used[:, PROBE].max()) if len(used) else None,
+        faults=state.faults,
+        sentence="",
+        curve=best.curve,
+    )
+    return state, replace(estimate, sentence=_sentence(state, estimate, used, inert))
+
+
+_FAULT_WORDS = {
+    "no_reaction": "Nothing reacts: look that the probe is in the mix, and both parts.",
+    "slow_reaction": "This batch runs slower than its sheet.",
+    "fast_reaction": "This batch runs faster than its sheet.",
+    "off_ratio": "The parts are off their ratio.",
+    "cold_room": "The room is cold: the sheet's times do not hold.",
+    "probe_stuck": "The probe repeats one value: its readings are left out.",
+    "probe_lost": "The probe gives no reading.",
+    "probe_noisy": "The probe is noisy: its readings count for less.",
+    "probe_out": "The probe reads the air: it is out of the resin.",
+}
+_REACTS_AFTER_ALL = "It reacts after all"
+
+
+def _fault_words(told: Sequence[GelFault]) -> list[str]:
+    """The newest that holds, and that it reacts after all to whom the contrary was said."""
+    holds = holding(told)
+    words = _FAULT_WORDS[holds[-1]] if holds else ""
+    if "no_reaction" not in taken_back(told):
+        return [words] if words else []
+    if words == _FAULT_WORDS["slow_reaction"]:
+        return [f"{_REACTS_AFTER_ALL}, slower than its sheet."]
+    return [f"{_REACTS_AFTER_ALL}.", words] if words else [f"{_REACTS_AFTER_ALL}."]
+
+
+def _cools(used: FloatArray) -> bool:
+    """Whether it has been clearly warmer, by medians of minutes, of which noise moves little."""
+    _, minute_K, _ = binned(used[:, TIME], used[:, PROBE], 60.0)
+    minute_K = minute_K[:-1]  # the last one has just begun
+    if len(minute_K) < 3:
+        return False
+    lately_K = float(np.median(used[used[:, TIME] > used[-1, TIME] - 60.0, PROBE]))
+    rise_K, fall_K = minute_K.max() - minute_K[0], minute_K.max() - lately_K
+    return bool(rise_K > 5.0 and fall_K > max(_COOLS_K, _COOLS_OF_RISE * rise_K))
+
+
+def _sentence(state: GelState, estimate: GelEstimate, used: FloatArray, inert: float) -> str:
+    """For the person at the frame: what is known of the coat, and the newest fault."""
+    parts = []
+    if _cools(used):
+        cup = state.case.placement == "cup"
+        parts.append("the cup has peaked" if cup else "the coat has been warmest")
+    low_min, high_min, stop_min = (
+        max(0.0, (t - estimate.at_s) / 60.0)
+        for t in (estimate.low_s, estimate.high_s, estimate.safe_to_stop_s)
+    )
+    if any(touch.what == "coat" for touch in state.touches):
+        parts = ["the coat was found gelled; it is safe to stop"]
+    elif estimate.called_s is not None:
+        parts.append("the coat has gelled; it is safe to stop")
+    elif inert > _MAYBE_INERT or "no_reaction" in holding(estimate.faults):
+        parts.append("no sign of a reaction yet")
+    elif estimate.probability_gelled > 0.5:
+        parts.append(f"the coat has probably gelled; safe to stop in {stop_min:.0f} min")
+    else:
+        when = f"in {low_min:.0f} to" if low_min >= 0.5 else "within"
+        parts.append(
+            f"the coat is expected to gel {when} {high_min:.0f} min; "
+            f"safe to stop in {stop_min:.0f} min"
+        )
+    text = "; ".join(parts)
+    return " ".join([text[0].upper() + text[1:] + ".", *_fault_words(estimate.faults)])

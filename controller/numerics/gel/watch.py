@@ -1,0 +1,332 @@
+"""Faults a probe and a batch can have, each from a rule that a person could check by eye."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from evenwall.numerics.cure import FloatArray
+from evenwall.numerics.gel.case import Case, FaultKind
+from evenwall.numerics.gel.fit import AIR, PROBE, TIME, TRUST, Fit, offset_K, settled_s
+from evenwall.units import ZERO_DEGC_K
+
+GOOD, ABSENT, ASIDE = 1.0, 0.0, -1.0  # trust: believed; none or senseless; a faulty probe's
+
+_SANE_K = (ZERO_DEGC_K - 20.0, ZERO_DEGC_K + 250.0)  # no casting resin's cup is outside
+_SANE_AIR_K = (ZERO_DEGC_K - 20.0, ZERO_DEGC_K + 60.0)  # no workshop is outside
+_POWER_ON_K = ZERO_DEGC_K + 85.0  # DS18B20 data sheet: reads so until its first conversion
+_LOST_S = 60.0
+# A run of one value is a stuck probe's when chance makes so long a one no oftener than the second
+# after the first; the longer it lasts, the more it matters, and a probe that moves again is taken
+# at its word again.
+_STUCK_S, _STUCK_CHANCE = (30.0, 80.0), (1e-6, 2e-3)
+# Quantised readings repeat themselves when the temperature rests between two steps, however often
+# they changed before; a run is judged by no smaller chance of a repeat than the probe's own noise
+# leaves then, and a margin for how well the noise is known from n readings, this over sqrt(n).
+_REPEATS_MARGIN, _NOISE_READINGS, _NOISE_LEAST = 0.25, 300, 15
+# Where the fitted curve moves and the reading does not, less is enough; not so little that a cup in
+# which nothing happens passes for a stuck probe.
+_REPEATS_USUAL = {"digital_1wire": 0.6, "thermocouple_k": 0.6, "infrared": 0.3}
+_STUCK_CHANCE_CURVE = 1e-3
+_STUCK_CHANGE_K = {"digital_1wire": 0.6, "thermocouple_k": 0.8, "infrared": 0.8}
+# Of a thermocouple that rounds to its own noise of 0.25 K and reads every 5 s, 0.4 K called one in
+# ninety noisy within 50 min, 0.45 K one in six hundred (600 such series of white noise).
+_NOISE_FLOOR_K = {"digital_1wire": 0.10, "thermocouple_k": 0.45, "infrared": 0.5}
+_NOISY_TIMES, _NOISY_SHARE, _NOISY_WINDOW_S = 4.0, 0.42, 50.0
+# A probe out of the resin is looked for in so much of the past, so often. It may have come out at
+# any of these times, and take the air's temperature at any of these lags (common practice, no
+# source; resin that clings makes it slow), but must be well on its way there, as no cup is that
+# passed its peak; a thin coat that flashed cools to its mould with a minute or two, so of a coat it
+# must be quicker. How much likelier (log) it must be: of 440 batches, 120 of them faulty in other
+# ways, none was said to be out; of 180 that came out, many where the resin stood within a kelvin of
+# the air, 86 % (seeds 7000 to 7003 and 7400 to 7402).
+_OUT_WINDOW_S, _OUT_EVERY_S = 240.0, 10.0
+_OUT_TRIED_S = np.array(
+    [(s, lag) for s in (45, 60, 90, 120) for lag in (2, 8, 20, 45, 90) if lag <= s], dtype=float
+)
+_OUT_LAG_COAT_S = 20.0
+_OUT_EARLIER_S = 30.0  # as far apart are the times that are tried
+_OUT_BENDS_S = (60.0, 120.0)  # without these a delayed resin that sets in passes for a bare probe
+_OUT_LEAST = 6, 4  # readings before and after
+_OUT_LIKELIER = 9.0
+_OUT_NOISE_K = {"digital_1wire": 0.05, "thermocouple_k": 0.26, "infrared": 0.3}
+_OUT_NOISE_LEAST = 0.55  # of these
+# The air's place is known to so many standard deviations of the offset and of how well a long fall
+# is told by these lags.
+_OUT_FAR, _OUT_SHARE = 2.5, 0.05
+_IN_WINDOW_S, _IN_AGAIN = 60.0, 0.6  # of how far it stood off the air before
+_IN_LEAST_K = {"digital_1wire": 0.8, "thermocouple_k": 1.2, "infrared": 1.5}
+_COLD_K = ZERO_DEGC_K + 15.0  # below this few room-temperature resins keep to their sheet
+_COLD_S = 60.0
+# Of the coat's gel; batches and sheets differ by a fifth anyway, and being fast spoils less. Named
+# when so many standard deviations beyond, taken back when one short of it.
+_SLOW, _SLOW_Z = math.log(1.36), 1.1
+_FAST, _FAST_Z = math.log(1.4), 0.9
+
+
+def believed_air_K(air_K: float) -> float:
+    """nan for what no workshop's air can be, a sensor's error code for one."""
+    return air_K if _SANE_AIR_K[0] < air_K < _SANE_AIR_K[1] else math.nan
+
+
+def power_on(probe_K: float) -> bool:
+    """What a DS18B20 says for want of a conversion; a cup may be there by itself."""
+    return abs(probe_K - _POWER_ON_K) < 1e-6
+
+
+def trust(rows: FloatArray, time_s: float, probe_K: float, air_K: float) -> float:
+    """Of the new reading, given the rows before it.
+
+    Not: none, beyond all sense, the power-on value out of nowhere, a leap no cup can make
+    (unless to the air, which is a probe pulled out).
+    """
+    if not _SANE_K[0] < probe_K < _SANE_K[1]:  # also false for nan
+        return ABSENT
+    before = rows[rows[:, TRUST] > 0.0][-5:]
+    if len(before) == 0:
+        return ABSENT if power_on(probe_K) else GOOD
+    leap_K = float(np.abs(probe_K - before[:, PROBE]).min())
+    since_s = time_s - float(before[-1, TIME])
+    leaps = leap_K > 25.0 + 2.0 * since_s and abs(probe_K - air_K) > 3.0
+    return ABSENT if leaps or (power_on(probe_K) and leap_K > 5.0) else GOOD
+
+
+def probe_fault(case: Case, rows: FloatArray, curve: FloatArray) -> tuple[FaultKind, float] | None:
+    """What is wrong with the probe now, and from what time its readings are not to be used."""
+    now_s = float(rows[-1, TIME])
+    present = rows[rows[:, TRUST] != ABSENT]
+    last_s = float(present[-1, TIME]) if len(present) else 0.0
+    if now_s - last_s >= _LOST_S:
+        return "probe_lost", last_s
+    stuck_s = _stuck_from(case, present, curve)
+    if stuck_s is not None:
+        # In a cup near 85 degC no leap tells a probe that says so for want of a conversion.
+        return "probe_lost" if power_on(float(present[-1, PROBE])) else "probe_stuck", stuck_s
+    if now_s < settled_s(case) + 60.0:
+        return None
+    if _noisy(case, present):
+        return "probe_noisy", math.inf
+    out_s = _out_from(case, present)
+    return None if out_s is None else ("probe_out", out_s)
+
+
+def _stuck_from(case: Case, good: FloatArray, curve: FloatArray) -> float | None:
+    """Since when the very same value comes, if chance or a flat curve does not explain it."""
+    value = good[-400:, PROBE]
+    same = np.diff(value) == 0.0
+    if len(same) == 0 or not same[-1]:
+        return None
+    run = len(same) if same.all() else int(np.argmin(same[::-1]))
+    start_s, now_s = float(good[-1 - run, TIME]), float(good[-1, TIME])
+    if now_s - start_s < _STUCK_S[0] or run < 5:
+        return None
+    chance = _STUCK_CHANCE[int(now_s - start_s >= _STUCK_S[1])]
+    earlier = same[: len(same) - run][-100:]
+    if len(earlier) >= _NOISE_LEAST:
+        repeats = (float(earlier.sum()) + 1.0) / (len(earlier) + 2.0)
+        shown = good[: len(good) - run][-_NOISE_READINGS:]
+        settled = shown[shown[:, TIME] > settled_s(case)]
+        if len(settled) >= _NOISE_LEAST:
+            shown = settled
+        else:  # what it does on its way in is no measure of how quiet it is
+            repeats = max(repeats, _REPEATS_USUAL[case.probe])
+        at_rest = _repeats_at_rest(shown) + _REPEATS_MARGIN / math.sqrt(len(shown))
+        if run * math.log(max(repeats, at_rest)) < math.log(chance):
+            return start_s
+    seldom = run * math.log(_REPEATS_USUAL[case.probe]) < math.log(_STUCK_CHANCE_CURVE)
+    if seldom and len(curve) and start_s > settled_s(case):
+        expected = np.interp([start_s, now_s], curve[:, 0], curve[:, 1])
+        if abs(expected[1] - expected[0]) > _STUCK_CHANGE_K[case.probe]:
+            return start_s
+    return None
+
+
+def rests(rows: FloatArray, probe_K: float) -> bool:
+    """Whether nothing but this value has come for as long as makes one wonder."""
+    lately = rows[rows[:, TIME] > float(rows[-1, TIME]) - _STUCK_S[0]]
+    return bool(np.all(lately[lately[:, TRUST] != ABSENT, PROBE] == probe_K))
+
+
+def reads_again(rows: FloatArray) -> bool:
+    """A probe that was stuck or lost: nearly all that it said lately is believed."""
+    lately = rows[rows[:, TIME] > float(rows[-1, TIME]) - _LOST_S]
+    return len(lately) >= 5 and float(np.mean(lately[:, TRUST] == GOOD)) > 0.8
+
+
+def _second_K(good: FloatArray) -> FloatArray:
+    """Second differences: twice how far each reading stands off the line between its neighbours.
+
+    By their times, since readings come late now and then: in a steep exotherm a reading half a
+    second late would else pass for noise.
+    """
+    time_s, value = good[:, TIME], good[:, PROBE]
+    part = (time_s[1:-1] - time_s[:-2]) / (time_s[2:] - time_s[:-2])
+    return 2.0 * (value[:-2] + part * (value[2:] - value[:-2]) - value[1:-1])
+
+
+def _repeats_at_rest(good: FloatArray) -> float:
+    """How often these readings (N, 4) would repeat if the temperature rested mid-step.
+
+    Their noise from second differences, of which white noise makes sqrt(6) times itself, less what
+    the rounding adds (a twelfth of the step's square).
+    """
+    steps_K = np.abs(np.diff(good[:, PROBE]))
+    steps_K = steps_K[steps_K > 0.0]
+    if len(steps_K) == 0:
+        return 1.0
+    step_K = float(steps_K.min())
+    second_K = np.abs(_second_K(good))
+    # Jolts are no noise.
+    second_K = np.minimum(second_K, 4.0 * max(float(np.median(second_K)), step_K))
+    variance_K2 = float(np.mean(second_K**2)) / 6.0 - step_K**2 / 12.0
+    if variance_K2 <= 0.0:
+        return 1.0
+    return math.erf(step_K / (2.0 * math.sqrt(2.0 * variance_K2)))
+
+
+def _roughness_K(good: FloatArray) -> float:
+    """Noise of single readings, from second differences: sqrt(6) times it in white noise."""
+    return float(np.median(np.abs(_second_K(good))) / (0.6745 * math.sqrt(6.0)))
+
+
+def _noisy(case: Case, good: FloatArray) -> bool:
+    now_s = float(good[-1, TIME])
+    lately = good[good[:, TIME] > now_s - _NOISY_WINDOW_S]
+    if len(lately) < 8:
+        lately = good[-8:]
+    if len(lately) < 8:
+        return False
+    # A steep exotherm has large second differences too, but they keep their sign; noise turns.
+    second = _second_K(lately)
+    opposite = second[1:] * second[:-1] < 0.0
+
+    def turns(usual_K: float) -> bool:
+        much = np.abs(second) > _NOISY_TIMES * usual_K
+        return float((much[1:] & much[:-1] & opposite).mean()) > _NOISY_SHARE
+
+    if not turns(_NOISE_FLOOR_K[case.probe]):
+        return False
+    before = good[
+        (good[:, TIME] < now_s - 2.0 * _NOISY_WINDOW_S) & (good[:, TIME] > settled_s(case))
+    ]
+    return len(before) < 15 or turns(_roughness_K(before[-150:]))
+
+
+def _out_from(case: Case, present: FloatArray) -> float | None:
+    """Since when the probe reads the air, if its last minutes are told so much better by one that
+    came out of the resin than by one that stayed in; looked at every _OUT_EVERY_S.
+
+    The noise is as large as what either leaves untold, but for a least one, so that this is the
+    ratio of two likelihoods of normal errors.
+    """
+    now_s = float(present[-1, TIME])
+    if len(present) < 2 or now_s // _OUT_EVERY_S == float(present[-2, TIME]) // _OUT_EVERY_S:
+        return None
+    from_s = max(now_s - _OUT_WINDOW_S, settled_s(case))
+    lately = present[(present[:, TIME] > from_s) & np.isfinite(present[:, AIR])]
+    if len(lately) < sum(_OUT_LEAST):
+        return None
+    off_K, off_sd_K = offset_K(case, present)
+    noise_K = _OUT_NOISE_K[case.probe]
+    ago_s = lately[:, TIME] - now_s
+    off_air_K = lately[:, PROBE] - float(np.median(lately[:, AIR])) - off_K
+    tried_s = _OUT_TRIED_S
+    if case.placement == "coat":
+        tried_s = tried_s[tried_s[:, 1] <= _OUT_LAG_COAT_S]
+    came_K2, (from_K, to_K), since_s = _came_out(ago_s, off_air_K, noise_K / off_sd_K, tried_s)
+    if abs(to_K) > _OUT_FAR * math.hypot(off_sd_K, _OUT_SHARE * from_K):
+        return None
+    least_K2 = len(lately) * (_OUT_NOISE_LEAST * noise_K) ** 2
+    stayed_K2 = _stayed_K2(ago_s, off_air_K)
+    likelier = math.log(max(stayed_K2, least_K2)) - math.log(max(came_K2, least_K2))
+    if 0.5 * len(lately) * likelier < _OUT_LIKELIER:
+        return None
+    return now_s - since_s - _OUT_EARLIER_S
+
+
+def _came_out(
+    ago_s: FloatArray, off_air_K: FloatArray, known: float, tried_s: FloatArray
+) -> tuple[float, tuple[float, float], float]:
+    """A parabola, then by first order to the air's: squares that this leaves, from where and to
+    where it went, K, and how long ago that began; infinite ones where there are too few readings.
+    known: a reading's own noise over how well it is known what the probe reads in the air.
+    """
+    since_s, lag_s = tried_s.T[:, :, None]
+    out = ago_s >= -since_s
+    enough = ((~out).sum(axis=1) >= _OUT_LEAST[0]) & (out.sum(axis=1) >= _OUT_LEAST[1])
+    if not enough.any():
+        return math.inf, (0.0, 0.0), 0.0
+    since_s, lag_s, out = since_s[enough], lag_s[enough], out[enough]
+    left = np.where(out, np.exp(-np.maximum(ago_s + since_s, 0.0) / lag_s), 1.0)
+    before = np.where(out, 0.0, (ago_s + since_s) / _OUT_WINDOW_S)
+    shapes = np.stack([left, before, before**2, 1.0 - left], axis=2)
+    air = np.broadcast_to([[[0.0, 0.0, 0.0, known]]], (len(shapes), 1, 4))
+    shapes, read_K = np.concatenate([shapes, air], axis=1), np.append(off_air_K, 0.0)
+    base, upper = np.linalg.qr(shapes)
+    along_K = read_K @ base
+    squares_K2 = read_K @ read_K - (along_K**2).sum(axis=1)
+    best = int(np.argmin(squares_K2))
+    told = np.linalg.solve(upper[best], along_K[best])
+    return float(squares_K2[best]), (told[0], told[3]), float(since_s[best, 0])
+
+
+def _stayed_K2(ago_s: FloatArray, off_air_K: FloatArray) -> float:
+    """Squares that a parabola leaves, or one that bends upward from some time on: a delayed resin's
+    where it sets in.
+    """
+    part = ago_s / _OUT_WINDOW_S
+    left = []
+    for since_s in (0.0, *_OUT_BENDS_S):
+        bend = np.maximum(part + since_s / _OUT_WINDOW_S, 0.0) ** 2
+        shapes = np.column_stack([bend, np.vander(part, 3)])[:, since_s == 0.0 :]
+        told = np.linalg.lstsq(shapes, off_air_K, rcond=None)[0]
+        if since_s == 0.0 or told[0] > 0.0:
+            left.append(float(np.sum((off_air_K - shapes @ told) ** 2)))
+    return min(left)
+
+
+def in_again(case: Case, rows: FloatArray, out_s: float) -> bool:
+    """Whether a probe said at `out_s` to be out of the resin stands off the air again, about as far
+    as it did before. The air alone never says so, however long it is looked at.
+    """
+    now_s = float(rows[-1, TIME])
+    read = rows[rows[:, TRUST] != ABSENT]
+    lately = read[read[:, TIME] > max(now_s - 0.5 * _IN_WINDOW_S, out_s)]
+    before = read[
+        (read[:, TIME] < out_s - _IN_WINDOW_S) & (read[:, TIME] > out_s - 2.5 * _IN_WINDOW_S)
+    ]
+    if len(lately) < 3 or len(before) == 0 or now_s - out_s < 0.5 * _IN_WINDOW_S:
+        return False
+    off_K, _ = offset_K(case, rows)
+    is_K, was_K = (
+        abs(float(np.median(part[:, PROBE] - part[:, AIR])) - off_K) for part in (lately, before)
+    )
+    return is_K > max(_IN_LEAST_K[case.probe], _IN_AGAIN * was_K)
+
+
+def cold_room(rows: FloatArray) -> bool:
+    if not rows[-1, AIR] < _COLD_K:  # also false for nan
+        return False
+    air = rows[np.isfinite(rows[:, AIR])]
+    enough = len(air) > 3 and air[-1, TIME] - air[0, TIME] >= _COLD_S
+    return bool(enough and np.median(air[-60:, AIR]) < _COLD_K)
+
+
+def pace_fault(fit: Fit) -> FaultKind | None:
+    """Does the batch run clearly slower or faster than expected under today's conditions?"""
+    if fit.log_pace - _SLOW_Z * fit.log_pace_sd > _SLOW:
+        return "slow_reaction"
+    if fit.log_pace + _FAST_Z * fit.log_pace_sd < -_FAST:
+        return "fast_reaction"
+    return None
+
+
+def pace_over(fit: Fit) -> tuple[FaultKind, ...]:
+    """Which of the two it clearly is not, though it may have looked like it."""
+    over: list[FaultKind] = []
+    if fit.log_pace + fit.log_pace_sd < _SLOW:
+        over.append("slow_reaction")
+    if fit.log_pace - fit.log_pace_sd > -_FAST:
+        over.append("fast_reaction")
+    return tuple(over)

@@ -1,0 +1,135 @@
+"""What the day brings: cautions, moisture, bubbles, what to buy, and what hollow saves."""
+
+from __future__ import annotations
+
+import math
+
+from evenwall.errors import OutsideValidity
+from evenwall.model import Casting
+from evenwall.numerics import cure
+from evenwall.planning.batch import Batch
+from evenwall.units import degC, kelvin
+
+# Common practice, no source: surfaces closer than this to the dew point take up moisture, and
+# isocyanates foam with it.
+DEW_MARGIN_K = 3.0
+VISIBLE_BUBBLE_MM = 0.2
+COLD_K = 8.0  # colder than the sheet speaks of: common practice is to warm the shop first
+FEW_PER_100, MANY_PER_100 = 5.0, 2000.0  # g of B per 100 g of A that casting resins ask for, wide
+CUP_FOAM = 4.0  # a degassing mix rises to about this many times its volume: common practice
+SPARE = 1.05  # buy a little more than the sum
+
+# The one list for plan, sheet and report: who reads a thing twice in other words stops reading.
+STANDING = (
+    "Read the resin's safety data sheet first; it, local codes and licensed practice stand above "
+    "anything said here.",
+    "Many of these resins hold isocyanates: gloves, goggles, a fitted respirator, moving air.",
+    "Left-over mix heats itself until it smokes: spread it thin out of doors, never cap it or "
+    "leave it in the cup.",
+    "Vacuum pulls hard on a vessel: use one made for it, look it over, keep your face away.",
+    "A turning frame catches hair, sleeves and hands, and turns without further warning: guard "
+    "closed before it turns.",
+    "The stop wired beside the frame cuts motor power: know where it is. No button on a screen "
+    "replaces it.",
+    "Spilt resin is never poured back: it has another age.",
+)
+
+
+def moisture(casting: Casting, mould_degC: float) -> tuple[float | None, list[str]]:
+    """Dew point of the shop's air in degC and what follows from it."""
+    shop = casting.shop
+    if shop.humidity_percent is None:
+        return None, ["The shop's humidity was not given: moisture was not looked at."]
+    if shop.humidity_percent < 0.1:
+        return None, []
+    dew = degC(cure.dew_point_K(kelvin(shop.temp_degC), shop.humidity_percent / 100.0))
+    if mould_degC < dew + DEW_MARGIN_K:
+        return dew, [
+            f"The mould, at {mould_degC:.1f} degC, is within {DEW_MARGIN_K:g} K of the dew point "
+            f"({dew:.1f} degC): warm it, or moisture clouds the resin and raises bubbles."
+        ]
+    return dew, []
+
+
+def escaping_bubble_mm(batch: Batch, density_kg_m3: float) -> float:
+    """Smallest bubble that rises through its own coat before the gel.
+
+    Stokes with a rigid surface, d = sqrt(18 h / (rho g integral dt/mu)), while the skin lies under
+    the resin; it hangs over it as long, so half the time counts.
+    """
+    history = batch.history
+    after = history.time_s >= batch.clock.spin_from_s
+    fluidity = 1.0 / history.viscosity_Pa_s[after]
+    dt = float(history.time_s[1] - history.time_s[0])
+    way = 0.5 * float(fluidity.sum()) * dt
+    try:
+        per_d2 = cure.bubble_rise_m_s(1e-4, density_kg_m3, 1.0) / 1e-8
+    except OutsideValidity:
+        return math.nan
+    return math.sqrt(batch.mean_mm * 1e-3 / (per_d2 * way)) * 1e3
+
+
+def shopping(casting: Casting, batch: Batch, coats: int) -> dict[str, float]:
+    """What to have on the bench: grams of each part with a little spare, and the degassing cup."""
+    sheet = casting.resin.sheet
+    a_g, b_g = batch.part_a_g * coats, batch.part_b_g * coats
+    found = {
+        "part_a_g": round(a_g * SPARE, 1),
+        "part_b_g": round(b_g * SPARE, 1),
+        "waste_g": round((batch.cup_left_g + batch.spill_g) * coats, 1),
+        "degas_cup_ml": round(batch.mix_g / sheet.mixed_density_g_cm3 * CUP_FOAM, -1),
+        "cups": float(coats),
+        "gloves_pairs": float(2 * coats),
+    }
+    if casting.resin.density_a_g_cm3 is not None:
+        found["part_a_ml"] = round(a_g * SPARE / casting.resin.density_a_g_cm3, 1)
+    if casting.resin.density_b_g_cm3 is not None:
+        found["part_b_ml"] = round(b_g * SPARE / casting.resin.density_b_g_cm3, 1)
+    return found
+
+
+def cautions(casting: Casting, batch: Batch, mould_degC: float) -> tuple[list[str], float]:
+    """Sentences for this casting on this day, then the standing ones; and the smallest bubble."""
+    found = moisture(casting, mould_degC)[1]
+    sheet = casting.resin.sheet
+    if batch.degas_s < 120.0:
+        found.append(
+            f"Only {batch.degas_s:.0f} s are left for degassing: common practice is until the "
+            "mix rises and falls, then 90 s more. Expect bubbles, or use a slower resin."
+        )
+    if batch.cup_peak_degC > 80.0:
+        found.append(f"Mix left in a full cup can reach about {batch.cup_peak_degC:.0f} degC.")
+    colder_K = sheet.pot_life_temp_degC - casting.shop.temp_degC
+    if colder_K > COLD_K:
+        found.append(
+            f"The shop is {colder_K:.0f} K colder than the {sheet.pot_life_temp_degC:g} degC that "
+            "the resin's sheet speaks of: it thickens late and may not cure through. Warm shop, "
+            "mould and resin."
+        )
+    if not FEW_PER_100 <= sheet.mix_ratio_b_per_100a <= MANY_PER_100:
+        found.append(
+            f"{sheet.mix_ratio_b_per_100a:g} g of B to 100 g of A is unusual: is the ratio in the "
+            "resin's file written to 100 of A?"
+        )
+    bubble = escaping_bubble_mm(batch, sheet.mixed_density_g_cm3 * 1e3)
+    if bubble > VISIBLE_BUBBLE_MM:
+        found.append(
+            f"Bubbles smaller than about {bubble:.1f} mm cannot rise out before the gel: degas "
+            "well and pour in a thin stream."
+        )
+    return found + list(STANDING), bubble
+
+
+def mean_bound_mm(mass_g: float, solid_g: float, density_g_cm3: float, *, opening: bool) -> float:
+    """The most that `mass_g` of skin can average round what weighs `solid_g` when solid.
+
+    Isoperimetric inequality: a closed skin is no smaller than the sphere of that volume; a skin
+    with one flat opening, mirrored at it, encloses twice the volume, so it is no smaller than a
+    hemisphere.
+    """
+    volume_cm3 = solid_g / density_g_cm3
+    if opening:
+        area_cm2 = 0.5 * math.cbrt(36.0 * math.pi * (2.0 * volume_cm3) ** 2)
+    else:
+        area_cm2 = math.cbrt(36.0 * math.pi * volume_cm3**2)
+    return mass_g / density_g_cm3 / area_cm2 * 10.0

@@ -1,0 +1,91 @@
+"""A plan in words, for a terminal: what to do, with what, when, and what wall it gives."""
+
+from __future__ import annotations
+
+from evenwall.model import CoatClock, CoatPlan, Plan
+
+
+def clock_words(time_s: float) -> str:
+    """Minutes and seconds, as a kitchen timer shows them."""
+    minutes, seconds = divmod(round(time_s), 60)
+    return f"{minutes}:{seconds:02d}"
+
+
+def moment_words(utc: str) -> str:
+    """A recorded moment (ISO 8601, UTC) to the minute, as a person writes it."""
+    return f"{utc[:16].replace('T', ' ')} UTC"
+
+
+def pour_words(clock: CoatClock) -> str:
+    """When a coat is poured: by a time, or between two if its mix stands first."""
+    by = clock_words(clock.pour_by_s)
+    if not clock.pour_from_s:
+        return f"by {by}"
+    return f"between {clock_words(clock.pour_from_s)} and {by}"
+
+
+def _coat(coat: CoatPlan) -> list[str]:
+    clock, turning = coat.clock, coat.ramps
+    begun = "" if clock.turn_by_s is None else f"; begin by {clock_words(clock.turn_by_s)}"
+    stands = "; till then it stands in its cup" if clock.pour_from_s else ""
+    top = max(max(abs(ramp.major_rpm), abs(ramp.minor_rpm)) for ramp in turning)
+    legs = list(dict.fromkeys(ramp.leg for ramp in turning))
+    return [
+        f"Coat {coat.coat}   {coat.mean_mm:.2f} mm on average",
+        f"  weigh      A {coat.part_a_g:.1f} g + B {coat.part_b_g:.1f} g = {coat.mix_g:.1f} g"
+        f"   (stays in the cup {coat.cup_left_g:.1f} g, runs over {coat.spill_g:.1f} g)",
+        f"  pour       {pour_words(clock)}, after the parts meet{stands}",
+        f"  turn       {', '.join(legs)}; {len(turning)} ramps, up to {top:.1f} rpm;"
+        f" opening {coat.opening_state}{begun}",
+        f"  gel        expected {clock_words(clock.gel_expected_s)}"
+        f" ({clock_words(clock.gel_low_s)} to {clock_words(clock.gel_high_s)})",
+        f"  turn until {clock_words(clock.spin_until_s)}, then stand opening-down",
+        f"  next pour  {clock_words(clock.next_pour_from_s)} to"
+        f" {clock_words(clock.next_pour_until_s)}",
+    ]
+
+
+def describe(plan: Plan) -> str:
+    """The plan on one screen. Where the film was not computed, says so and shows no number."""
+    geometry, wall, totals, casting = plan.geometry, plan.wall, plan.totals, plan.casting
+    lines = [
+        f"{casting.name} in {casting.resin.name},"
+        f" {casting.wall_mm:g} mm in {len(plan.coats)} coats",
+        f"skin {geometry.area_cm2:.0f} cm2, solid {geometry.solid_volume_cm3:.0f} cm3,"
+        f" opening {geometry.opening.area_cm2:.1f} cm2",
+        "",
+    ]
+    for coat in plan.coats:
+        lines += [*_coat(coat), ""]
+    lines.append(f"Wall   mean {wall.mean_mm:.2f} mm (wanted {wall.target_mm:g} mm)")
+    if wall.min_mm is not None:
+        bar = "" if wall.mesh_error_mm is None else f" +- {wall.mesh_error_mm:.2f}"
+        lines.append(f"  thinnest patch  {wall.min_mm:.2f}{bar} mm")
+        for words, value in (
+            ("thinnest point ", wall.min_point_mm),
+            ("5 % thinner than", wall.p05_mm),
+            ("5 % thicker than", wall.p95_mm),
+            ("rim            ", wall.rim_mm),
+            ("worst case     ", wall.worst_case_min_mm),
+            ("no plan exceeds", wall.bound_min_mm),
+        ):
+            if value is not None:
+                lines.append(f"  {words} {value:.2f} mm")
+    if wall.note:
+        lines.append(f"  {wall.note}")
+    if plan.limits:
+        lines += ["", "What limits it", *(f"- {limit}" for limit in plan.limits)]
+    cost = "" if totals.cost is None else f", {totals.cost:.2f} {casting.resin.currency}".rstrip()
+    lines += [
+        "",
+        f"Resin  {totals.resin_g:.0f} g weighed{cost}; the casting holds {totals.hollow_g:.0f} g,"
+        f" solid would be {totals.solid_g:.0f} g ({totals.saved_fraction:.0%} saved)",
+        f"Time   {totals.elapsed_min:.0f} min in all; open the mould from"
+        f" {totals.demould_from_min:.0f} min",
+        "",
+        *(f"- {note}" for note in plan.notes),
+        "",
+        "Take care",
+        *(f"- {caution}" for caution in plan.cautions),
+    ]
+    return "\n".join(lines)

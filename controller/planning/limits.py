@@ -1,0 +1,95 @@
+"""Where a planned wall falls short, and what about the mould or the resin makes it so."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenwall.geometry.mould import Cavity
+from evenwall.model import WallSummary
+from evenwall.planning.search import Found
+
+# Of the mean: a smooth wall's thinnest patch, what a twentieth of it is thinner than, below which
+# the place is named, and the thinnest patch on a bad day.
+WISHED = {"min_mm": 0.88, "p05_mm": 0.93, "worst_case_min_mm": 0.75}
+RIM_OFF = 0.10
+GAIN = 1.25  # over the same 4:1 for every coat
+NEAR_M = 12e-3  # a patch's width
+SHARP = 2.5  # times the mould's own median curvature
+
+
+def falls_short(wall: WallSummary) -> set[str]:
+    """Which of a wall's figures are less than can be wished, as planned or on a bad day."""
+    known = wall.model_dump(include=set(WISHED), exclude_none=True)
+    return {name for name, mm in known.items() if mm < WISHED[name] * wall.mean_mm}
+
+
+def what_limits(
+    cavity: Cavity, found: Found, wall: WallSummary, coats: int, cover_mm: float
+) -> tuple[str, ...]:
+    """Sentences; none where the wall is as even as can be wished, or was not computed."""
+    s, grid = found.statistics, found.grid
+    if s is None or grid is None:
+        return ()
+    lowest, mean_mm, short = s.min / s.mean, wall.mean_mm, falls_short(wall)
+    said = []
+    if short & {"min_mm", "p05_mm"}:
+        at = grid.mesh.points[s.min_cell]
+        place = cavity.rotation.T @ at * 1e3 + cavity.crossing_mm
+        said.append(
+            f"The thinnest patch, {lowest:.2f} of the mean, is near {_words(place)} mm: "
+            f"{_why(found, s.min_cell)}. A twentieth of the wall is thinner than "
+            f"{s.p05 / s.mean:.2f} of the mean."
+        )
+        if found.bound is not None:
+            said.append(
+                f"No mixture of the spins tried would leave more than {found.bound:.2f} of the "
+                "mean everywhere."
+            )
+        if mean_mm / (coats + 1) >= cover_mm:
+            share = (coats / (coats + 1)) ** 2
+            said.append(
+                f"One coat more would each be {mean_mm / (coats + 1):.1f} mm and flow {share:.2f} "
+                "times as far before it sets: evener, for one more mix."
+            )
+    if s.rim == s.rim and abs(s.rim / s.mean - 1.0) > RIM_OFF:
+        side = "drains over its edge" if s.rim < s.mean else "gathers what the floor gives up"
+        said.append(f"The rim is {s.rim / s.mean:.2f} of the mean: it {side}.")
+    if "worst_case_min_mm" in short:
+        said.append(
+            f"On a bad day ({found.worst_days[0].name}) the thinnest patch is "
+            f"{found.worst_min:.2f} of the mean: keep to the shop's temperature and the clock."
+        )
+    plain = found.baseline.get("min_over_mean", 0.0)
+    if plain and lowest < GAIN * plain:
+        said.append(
+            f"That is {lowest / plain:.2f} times the best 4:1 given to every coat, which alone "
+            f"leaves {plain:.2f} of the mean: this form asks little of the spin."
+            if plain >= WISHED["min_mm"] / GAIN
+            else f"That is only {lowest / plain:.2f} times the best 4:1 given to every coat."
+        )
+    return tuple(said)
+
+
+def _why(found: Found, cell: int) -> str:
+    grid = found.grid
+    if grid is None:
+        return ""
+    mesh = grid.mesh
+    near = np.linalg.norm(mesh.points - mesh.points[cell], axis=1) < NEAR_M
+    if mesh.rim[near].any():
+        return "it lies beside the opening, where the film drains to the edge"
+    usual = float(np.median(np.abs(mesh.curvature)))
+    sharp = SHARP * max(usual, 1.0 / float(np.abs(mesh.points).max()))
+    here = mesh.curvature[near]
+    if here.min() < -sharp:
+        return "it is a ridge of the mould, off which surface tension draws the resin"
+    if here.max() > sharp:
+        return "it lies beside a hollow edge, which draws the resin out of its neighbourhood"
+    if np.ptp(here) < 0.5 * sharp:
+        return "it is an open wall, from which what the turning carries off does not all return"
+    return "the wall bends here, and no spin tried brings more"
+
+
+def _words(place_mm: NDArray[np.float64]) -> str:
+    return str([round(float(x)) for x in place_mm])

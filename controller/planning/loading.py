@@ -1,0 +1,116 @@
+"""Whether the rig can carry and turn it, and what to tape on for balance."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from evenwall.errors import PlanError
+from evenwall.geometry.mould import Cavity
+from evenwall.model import AxisSpec, Casting, RigSpec
+from evenwall.numerics.loads import Body, counterweights, peak_torques, skin, together
+from evenwall.numerics.spin import Profile
+from evenwall.units import G_M_S2
+
+# Rubber, plaster and the like lie near this; from memory. A shell round the rubber is not known
+# unless the casting says what the mould weighs.
+MOULD_DENSITY_KG_M3 = 1150.0
+
+
+def carried(casting: Casting, cavity: Cavity, resin_kg: float) -> Body:
+    """Mould and resin as one body about the crossing of the axes."""
+    wall_mm = casting.mould.wall_mm
+    outside = cavity.surface(0.5 * wall_mm)
+    mass = casting.mould.mass_kg
+    if mass is None:
+        mass = outside.area_m2 * wall_mm * 1e-3 * MOULD_DENSITY_KG_M3
+    inside = cavity.surface()
+    return together(
+        [
+            skin(mass, outside.area_m2, outside.centroid_m, outside.second_m4),
+            skin(resin_kg, inside.area_m2, inside.centroid_m, inside.second_m4),
+        ]
+    )
+
+
+def check_reach(casting: Casting, cavity: Cavity, rig: RigSpec) -> float:
+    """The mould's radius about the crossing, mm. Raises PlanError beyond the frame's."""
+    reach = cavity.reach_mm() + casting.mould.wall_mm
+    if reach > rig.mould_radius_limit_mm:
+        raise PlanError(
+            "mould's reach from the crossing of the axes",
+            f"{reach:.0f}",
+            f"{rig.name} clears {rig.mould_radius_limit_mm:g} mm",
+            unit="mm",
+            hint=f"a frame that clears {reach:.0f} mm, or a mount.centre_mm nearer the middle",
+        )
+    return reach
+
+
+def check_load(
+    casting: Casting,
+    cavity: Cavity,
+    rig: RigSpec,
+    profiles: list[Profile],
+    resin_kg: float,
+    puddle_kg: float,
+) -> dict[str, Any]:
+    """Torque and margin of both axes at the last, heaviest coat. Raises PlanError naming the axis.
+
+    The poured puddle is not even yet: its weight at the cavity's farthest point is added whole.
+    """
+    reach_mm = check_reach(casting, cavity, rig)
+    body = carried(casting, cavity, resin_kg)
+    if body.mass_kg > rig.payload_limit_kg:
+        raise PlanError(
+            "mould with resin",
+            f"{body.mass_kg:.2f}",
+            f"{rig.name} carries {rig.payload_limit_kg:g} kg",
+            unit="kg",
+            hint=f"a rig for {body.mass_kg:.1f} kg, or a lighter shell",
+        )
+    frame = (rig.frame_inertia_major_kg_m2, rig.frame_inertia_minor_kg_m2)
+    peaks = [peak_torques(body, profile, frame) for profile in profiles]
+    puddle = puddle_kg * G_M_S2 * cavity.reach_mm() * 1e-3
+    weights = counterweights(body, reach_mm * 1e-3)
+    axes: dict[str, Any] = {}
+    for index, (name, axis) in enumerate((("major", rig.major), ("minor", rig.minor))):
+        torque = max(peak[index] for peak in peaks) + puddle
+        margin = _margin(axis, torque)
+        axes[name] = {"torque_Nm": round(torque, 3), "motor_margin": round(margin, 2)}
+        if margin < rig.torque_margin:
+            raise PlanError(
+                f"motor margin of the {name} axis",
+                f"{margin:.2f}",
+                f"{rig.name} asks for {rig.torque_margin:g} (torque {torque:.2f} N m plus friction "
+                f"{axis.friction_torque_Nm:g} N m)",
+                hint=_relief(name, axis, rig, torque, weights),
+            )
+    return {
+        "mass_kg": round(body.mass_kg, 3),
+        "centre_mm": [round(float(x) * 1e3, 2) for x in body.centre_m],
+        "reach_mm": round(reach_mm, 1),
+        **axes,
+        "counterweights": [
+            {
+                "for_axis": w.axis,
+                "mass_g": round(w.mass_kg * 1e3),
+                "arm_mm": round(w.arm_m * 1e3),
+                "towards": [round(x, 3) for x in w.towards],
+            }
+            for w in weights
+        ],
+    }
+
+
+def _margin(axis: AxisSpec, torque_Nm: float) -> float:
+    have = axis.motor_holding_torque_Nm * axis.gear_ratio
+    return have / (torque_Nm + axis.friction_torque_Nm)
+
+
+def _relief(name: str, axis: AxisSpec, rig: RigSpec, torque_Nm: float, weights: Any) -> str:
+    need = rig.torque_margin * (torque_Nm + axis.friction_torque_Nm) / axis.gear_ratio
+    advice = f"a {name} motor of {need:.2f} N m holding torque would do"
+    if weights:
+        total = sum(w.mass_kg for w in weights)
+        advice += f", or balance it: {total * 1e3:.0f} g at {weights[0].arm_m * 1e3:.0f} mm"
+    return advice

@@ -1,0 +1,190 @@
+"""Maps of single coats added up: what sums are worth, as planned and on bad days, and the best."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations_with_replacement
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import linprog
+
+from evenwall.errors import NotConverged
+from evenwall.planning.walls import Grid
+
+Array = NDArray[np.float64]
+
+RIM_SLACK = 0.06  # the rim may differ from the mean by this much at no cost
+RIM_COST = 3.0
+LOW_WEIGHT = 1.0  # of the 5th percentile beside the thinnest patch
+DAY_WEIGHT = 0.2  # of the worst day's thinnest patch beside the one as planned
+# A worst day that leaves less than this of the mean costs more; 0.75 is wanted, and the last mesh
+# finds up to 0.06 less than the one that was polished on.
+WORST_WANTED, SHORT_COST = 0.81, 2.0
+
+
+def score(lowest: Array, rim: Array) -> Array:
+    """Thinnest patch over the mean, less what a rim too thin or too thick costs."""
+    if np.isnan(rim).any():
+        return lowest
+    return np.asarray(lowest - RIM_COST * np.maximum(np.abs(rim - 1.0) - RIM_SLACK, 0.0))
+
+
+def day_cost(planned: Array, worst: Array) -> Array:
+    """What a worst day takes from the score, of the thinnest patch as planned and then."""
+    return np.asarray(
+        DAY_WEIGHT * (planned - worst) + SHORT_COST * np.maximum(WORST_WANTED - worst, 0.0)
+    )
+
+
+def measures(grid: Grid, sums: Array) -> tuple[Array, Array, Array]:
+    """Of films (k, cells), over their mean: thinnest patch, what a twentieth of the area is thinner
+    than, rim. All as `WallWeights.statistics` tells them of one film."""
+    share = grid.weights.area / grid.weights.area.sum()
+    mean = sums @ share
+    rim = np.full(len(sums), np.nan)
+    if grid.weights.rim is not None:
+        rim = sums @ grid.weights.rim / mean
+    order = np.argsort(sums, axis=1)
+    rank = np.cumsum(share[order], axis=1) - 0.5 * share[order]
+    rows = zip(rank, np.take_along_axis(sums, order, axis=1), strict=True)
+    low = np.array([np.interp(0.05, at, film) for at, film in rows]) / mean
+    return grid.weights.patch_means(sums.T).T.min(axis=1) / mean, low, rim
+
+
+def rate(grid: Grid, sums: Array) -> Array:
+    """Scores of total films, (k,)."""
+    lowest, low, rim = measures(grid, sums)
+    return score(lowest + LOW_WEIGHT * (low - 1.0), rim)
+
+
+@dataclass(frozen=True, eq=False)
+class Strain:
+    """What bad days make of maps: maps (1 + days, m, cells), the first as planned, on `grid`."""
+
+    grid: Grid
+    maps: Array
+    base: Array
+
+    def cost(self, sets: NDArray[np.int64], share: float) -> Array:
+        """What the worst day of each set (k, coats) takes from its score, (k,). A rim that is off
+        for a day costs nothing: what it leaves thin is a thin patch."""
+        lowest = np.array(
+            [_lowest(self.grid, maps, sets, self.base * share)[0] for maps in self.maps]
+        )
+        return np.asarray(day_cost(lowest[0], lowest.min(axis=0)))
+
+
+def _lowest(grid: Grid, maps: Array, sets: NDArray[np.int64], under: Array) -> tuple[Array, Array]:
+    """Of the sums of these maps over `under`: thinnest patch and rim, over the mean, each (k,)."""
+    weight = grid.weights.area / grid.weights.area.sum()
+    mean = float(maps[0] @ weight) * sets.shape[1] + float(under @ weight)
+    patches = (grid.weights.patch_means(maps.T).T / mean).astype(np.float32)
+    below = (grid.weights.patch_means(under) / mean).astype(np.float32)
+    lowest = np.empty(len(sets))
+    for k in range(0, len(sets), 2048):
+        part = sets[k : k + 2048]
+        total = below + patches[part[:, 0]]
+        for column in range(1, sets.shape[1]):
+            total += patches[part[:, column]]
+        lowest[k : k + 2048] = total.min(axis=1)
+    rim = np.full(len(sets), np.nan)
+    if grid.weights.rim is not None:
+        rim = (maps @ grid.weights.rim)[sets].sum(axis=1) + under @ grid.weights.rim
+        rim = rim / mean
+    return lowest, rim
+
+
+def best_sums(grid: Grid, maps: Array, coats: int, base: Array) -> NDArray[np.int64]:
+    """Every combination of maps (m, cells), repeats allowed, by thinnest patch and rim: (k, coats).
+
+    Of more than three coats, the combinations of three on a share of `base`.
+    """
+    upto = min(coats, 3)
+    sets = np.array(list(combinations_with_replacement(range(len(maps)), upto)))
+    value = score(*_lowest(grid, maps, sets, base * upto / coats))
+    return np.asarray(sets[np.argsort(-value, kind="stable")])
+
+
+def combinations(
+    grid: Grid, maps: Array, coats: int, best: int, base: Array, strain: Strain | None = None
+) -> list[tuple[int, ...]]:
+    """The best index tuples of maps (m, cells) on top of `base` (cells,), repeats allowed.
+
+    Up to three coats every combination is summed; beyond, coordinate exchange from the best three.
+    strain: what bad days take from the leaders counts too.
+    """
+    # The 5th percentile and the bad days count too, but only among the leaders.
+    sets = best_sums(grid, maps, coats, base)[: max(30 * best, 500)]
+    share = sets.shape[1] / coats  # of the base, so that some of the coats are judged with theirs
+    rated = np.concatenate(
+        [
+            rate(grid, maps[sets[k : k + 512]].sum(axis=1) + base * share)
+            for k in range(0, len(sets), 512)
+        ]
+    )
+    if strain is not None:
+        rated = rated - strain.cost(sets, share)
+    leaders = [tuple(int(i) for i in sets[j]) for j in np.argsort(-rated, kind="stable")[:best]]
+    if coats > 3:
+        leaders = [_exchange(grid, maps, (one * coats)[:coats], base) for one in leaders]
+    return list(dict.fromkeys(leaders))
+
+
+def _exchange(grid: Grid, maps: Array, start: tuple[int, ...], base: Array) -> tuple[int, ...]:
+    """Change one coat at a time for the best, until none helps."""
+    chosen, value = list(start), -np.inf
+    while True:
+        for position in range(len(chosen)):
+            rest = base + maps[chosen].sum(axis=0) - maps[chosen[position]]
+            rated = rate(grid, rest + maps)
+            chosen[position] = int(rated.argmax())
+        if rated.max() <= value + 1e-9:
+            return tuple(sorted(chosen))
+        value = float(rated.max())
+
+
+@dataclass(frozen=True, eq=False)
+class Mixture:
+    """The best that any mixture of the maps can do. `lowest`: its thinnest patch over the mean;
+    prices (cells,): what resin in each patch is worth, sum 1; shares (maps,): of each map."""
+
+    lowest: float
+    prices: Array
+    shares: Array
+
+
+def mixture(grid: Grid, maps: Array, coats: int, base: Array) -> Mixture:
+    """Linear programme (HiGHS): largest t with base + sum_k w_k map_k >= t in every patch, w >= 0,
+    and the weights' sum that of the coats planned. Any number of coats of any sizes stays below it.
+
+    Its dual prices are high where the mixture is thin: a new map helps exactly if it is thicker
+    there, at these prices, than the mixture (column generation; Gilmore and Gomory 1961).
+    """
+    weight = grid.weights.area / grid.weights.area.sum()
+    one = float(maps[0] @ weight)
+    patches = grid.weights.patch_means(maps.T)
+    under = grid.weights.patch_means(base)
+    cells, count = patches.shape
+    laid = float(base @ weight) / one
+    found = linprog(
+        np.append(np.zeros(count), -1.0),
+        A_ub=np.hstack([-patches, np.full((cells, 1), one)]) / one,
+        b_ub=under / one,
+        A_eq=np.append(np.ones(count), 0.0)[None],
+        b_eq=[coats],
+        bounds=[(0, None)] * count + [(None, None)],
+        method="highs",
+    )
+    if found.x is None:
+        raise NotConverged(f"the best mixture of coats ({found.message})", np.nan, found.nit)
+    return Mixture(
+        -float(found.fun or 0.0) / (coats + laid),
+        -found.ineqlin.marginals,
+        np.asarray(found.x[:-1]),
+    )
+
+
+def worth(grid: Grid, days: Array) -> float:
+    lowest = measures(grid, days)[0]
+    return float(rate(grid, days[:1])[0] - day_cost(lowest[0], lowest.min()))

@@ -1,0 +1,192 @@
+"""A plan on every day, and what each of its biases would change: what polishing goes by."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenwall.planning import polish
+from evenwall.planning.level import Level
+from evenwall.planning.mixing import (
+    DAY_WEIGHT,
+    LOW_WEIGHT,
+    RIM_COST,
+    RIM_SLACK,
+    SHORT_COST,
+    WORST_WANTED,
+    worth,
+)
+from evenwall.planning.polish import Aim
+from evenwall.planning.recipe import Recipe, within_limits
+from evenwall.planning.space import SPACE, moved
+from evenwall.planning.walls import AS_PLANNED, Day, Grid, Pour
+
+Array = NDArray[np.float64]
+Number = tuple[int, str]  # of a plan: the coat and the field of its recipe
+Move = dict[Number, float]  # by how many steps each is moved
+
+NUDGE = 0.35  # of a step in SPACE: small enough for the film to answer in proportion
+
+
+@dataclass(frozen=True)
+class Knob:
+    """One number of one coat that may be moved; `nudged` has it moved by `amount` steps."""
+
+    coat: int
+    name: str
+    amount: float
+    nudged: Recipe
+
+    @property
+    def number(self) -> Number:
+        return self.coat, self.name
+
+
+def knobs(recipes: tuple[Recipe, ...], pour: Pour) -> list[Knob]:
+    """What of these coats the film answers in proportion: their biases. Speeds, ratios and
+    times move the phase at which a leg begins, and it answers those by leaps. The slightest of the
+    rim's legs is left as it is: three coats' films then fill two kernels and not a third."""
+    legs = sorted(range(len(recipes)), key=lambda k: -abs(recipes[k].rim_bias))
+    some = [k for k in legs[: max(1, len(legs) - 1)] if recipes[k].rim_bias]
+    found = []
+    for k, recipe in enumerate(recipes):
+        for name in ("bias", "rim_bias") if k in some else ("bias",):
+            for amount in (NUDGE, -NUDGE):
+                nudged = moved(recipe, {name: amount}, pour)
+                clock = pour.clock(nudged)
+                if nudged != recipe and within_limits(nudged, clock, pour.rig):
+                    found.append(Knob(k, name, amount, nudged))
+                    break
+    return found
+
+
+def turns_anew(day: Day) -> bool:
+    """Whether what a number does is computed for this day: it hangs on when the coat gels, and
+    hardly on its viscosity."""
+    return day is AS_PLANNED or day.gel != 1.0
+
+
+def films_for(
+    recipes: tuple[Recipe, ...], knobs: list[Knob], days: Sequence[Day]
+) -> list[tuple[Recipe, Day]]:
+    """The films that `Outlook.of` goes by. A ripple is a bias nobody asked for: where biases were
+    nudged it follows from what they do."""
+    own = [(recipe, day) for recipe in recipes for day in days if not (knobs and day.ripple)]
+    return own + [(knob.nudged, day) for knob in knobs for day in days if turns_anew(day)]
+
+
+@dataclass(frozen=True, eq=False)
+class Outlook:
+    """A plan on every day, and what its numbers do. Films over the mean as planned: days
+    (1 + bad days, cells), slopes (1 + bad days, knobs, cells) for a step of each number."""
+
+    grid: Grid
+    recipes: tuple[Recipe, ...]
+    knobs: list[Knob]
+    days: Array
+    slopes: Array
+
+    @staticmethod
+    def of(
+        level: Level, recipes: tuple[Recipe, ...], knobs: list[Knob], days: Sequence[Day]
+    ) -> Outlook:
+        """From the films of `films_for`; days: as planned, then the bad ones."""
+        mean = level.mean(recipes)
+        amounts = mean * np.array([knob.amount for knob in knobs])[:, None]
+
+        def does(day: Day) -> Array:
+            if not knobs:
+                return np.zeros((0, level.grid.mesh.cells))
+            own = level.films([recipes[knob.coat] for knob in knobs], day)
+            return np.asarray((level.films([knob.nudged for knob in knobs], day) - own) / amounts)
+
+        plain = does(days[0])
+        biases = np.array([1.0 / SPACE[knob.name][2] for knob in knobs])
+        totals = [
+            level.total(recipes, days[0]) / mean + day.ripple * (biases @ plain)
+            if knobs and day.ripple
+            else level.total(recipes, day) / mean
+            for day in days
+        ]
+        slopes = [plain, *(does(day) if turns_anew(day) else plain for day in days[1:])]
+        return Outlook(level.grid, recipes, knobs, np.array(totals), np.array(slopes))
+
+    @staticmethod
+    def by_ripple(level: Level, recipes: tuple[Recipe, ...], bad_days: Sequence[Day]) -> Outlook:
+        """From films the level has: each coat's biases moved alike, as the last of these days, a
+        ripple, moves them."""
+        *days, ripple = (AS_PLANNED, *bad_days)
+        mean = level.mean(recipes)
+        planned = level.films(recipes)
+        amount = ripple.ripple / SPACE["bias"][2]
+        slopes = (level.films(recipes, ripple) - planned) / (mean * amount)
+        totals = [level.total(recipes, day) / mean for day in days]
+        both = [totals[0] + sign * amount * slopes.sum(axis=0) for sign in (1.0, -1.0)]
+        knobs = [Knob(k, "bias", amount, recipe) for k, recipe in enumerate(recipes)]
+        count = len(totals) + len(both)
+        return Outlook(
+            level.grid, recipes, knobs, np.array([*totals, *both]), np.array([slopes] * count)
+        )
+
+    @property
+    def value(self) -> float:
+        """The score, less what the worst day takes from it."""
+        return worth(self.grid, self.days)
+
+    def promised(self, move: Move) -> float:
+        """The worth after a move, if the films answer in proportion."""
+        return worth(self.grid, self._days_after([move.get(k.number, 0.0) for k in self.knobs]))
+
+    def carried_to(self, recipes: tuple[Recipe, ...]) -> Outlook:
+        """The outlook of recipes that differ in such numbers only, in proportion."""
+        steps = [
+            (getattr(recipes[k.coat], k.name) - getattr(self.recipes[k.coat], k.name))
+            / SPACE[k.name][2]
+            for k in self.knobs
+        ]
+        return replace(self, recipes=recipes, days=self._days_after(steps))
+
+    def _days_after(self, steps: Sequence[float]) -> Array:
+        return np.asarray(self.days + np.einsum("k,dkc->dc", np.array(steps), self.slopes))
+
+    def moved(self, move: Move, pour: Pour) -> tuple[Recipe, ...]:
+        """The recipes after a move; one that the rig cannot follow goes half or a quarter of it."""
+        found = list(self.recipes)
+        for k, recipe in enumerate(self.recipes):
+            steps = {name: by for (coat, name), by in move.items() if coat == k}
+            for part in (1.0, 0.5, 0.25):
+                new = moved(recipe, {name: part * by for name, by in steps.items()}, pour)
+                if within_limits(new, pour.clock(new), pour.rig):
+                    found[k] = new
+                    break
+        return tuple(found)
+
+
+def best_move(meshes: Sequence[Outlook], trust: float) -> Move:
+    """Of all numbers together, none by more than `trust` steps: for one plan as these meshes have
+    it. The thinnest patch of them all counts; a number that one of them does not know stays."""
+    known = [[knob.number for knob in one.knobs] for one in meshes]
+    numbers = [number for number in known[-1] if all(number in some for some in known)]
+    if not numbers:
+        return {}
+    patches, slopes, rims, rim_slopes = [], [], [], []
+    for one, some in zip(meshes, known, strict=True):
+        weights, picked = one.grid.weights, one.slopes[:, [some.index(n) for n in numbers]]
+        patches.append(weights.patch_means(one.days.T).T)
+        slopes.append(np.array([weights.patch_means(day.T).T for day in picked]))
+        rim = np.full(len(weights.area), math.nan) if weights.rim is None else weights.rim
+        rims.append(one.days[0] @ rim)
+        rim_slopes.append(picked[0] @ rim)
+    steps = polish.best_move(
+        np.concatenate(patches, axis=1),
+        np.concatenate(slopes, axis=2),
+        float(np.mean(rims)),
+        np.mean(rim_slopes, axis=0),
+        [(-trust, trust)] * len(numbers),
+        Aim(DAY_WEIGHT, WORST_WANTED, SHORT_COST, LOW_WEIGHT, RIM_SLACK, RIM_COST),
+    )
+    return {number: float(step) for number, step in zip(numbers, steps, strict=True)}

@@ -1,0 +1,110 @@
+"""The last turn of the screw: all coats' numbers moved together, a little, for the worst day.
+
+A film answers small changes of a recipe nearly in proportion. So each number of each coat is nudged
+once, and a linear programme says how all of them are to move for the thinnest patch to be thickest
+(sequential linear programming; Griffith and Stewart 1961, Management Science 7:379, from memory).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+from scipy.optimize import Bounds, LinearConstraint, milp
+
+from evenwall.errors import NotConverged
+
+Array = NDArray[np.float64]
+
+TENTH = 0.1  # of the patches
+
+
+@dataclass(frozen=True)
+class Aim:
+    """What a move is judged by: of the thinnest patch, day_weight is that of the worst day, which
+    costs short_cost below worst_wanted; the mean of the thinnest tenth as planned counts
+    low_weight; the rim may differ from the mean by rim_slack, beyond it costs rim_cost."""
+
+    day_weight: float
+    worst_wanted: float
+    short_cost: float
+    low_weight: float
+    rim_slack: float
+    rim_cost: float
+
+
+def best_move(
+    days: Array,
+    slopes: Array,
+    rim: float,
+    rim_slopes: Array,
+    bounds: Sequence[tuple[float, float]],
+    aim: Aim,
+) -> Array:
+    """How far each number moves, (n,), within its bounds.
+
+    days: patches over the mean, (1 + bad days, patches), the first as planned. slopes: what a unit
+    of each number adds to every patch on each of them, (1 + bad days, n, patches). rim, rim_slopes:
+    likewise of the rim over the mean as planned; nan, where there is none.
+    """
+    planned, count = days[0], len(days) - 1
+    reach = np.abs(bounds).max(axis=1) @ np.abs(slopes)  # no move changes a day's patch by more
+    most = float(np.quantile(planned + reach[0], TENTH, method="higher"))
+    near = np.flatnonzero(planned - reach[0] <= most)
+    numbers, few = slopes.shape[1], len(near)
+    # After the numbers: thinnest as planned, on the worst day, what that lacks, the rim's excess,
+    # the tenth's upper end and how far each near patch lies below it (Rockafellar and Uryasev
+    # 2000, J. Risk 2:21).
+    thinnest, worst, short, excess, tenth = range(numbers, numbers + 5)
+    rows: list[sparse.sparray] = []
+    limits: list[Array] = []
+
+    def lie_below(column: int, day: int, its: NDArray[np.intp], less: float = 0.0) -> None:
+        """Rows that say: this column is no more than a day's patches, and what each may lack."""
+        row = np.zeros((len(its), numbers + 5))
+        row[:, :numbers] = -slopes[day][:, its].T
+        row[:, column] = 1.0
+        lacking = -less * sparse.eye_array(len(its), few)
+        rows.append(sparse.hstack([sparse.csr_array(row), lacking]))
+        limits.append(days[day, its])
+
+    lie_below(thinnest, 0, near)
+    lie_below(tenth, 0, near, less=1.0)
+    for day in range(1, 1 + count):
+        least = (days[day] + reach[day]).min()
+        lie_below(worst, day, np.flatnonzero(days[day] - reach[day] <= least))
+    if count:
+        lacks = np.zeros((1, numbers + 5 + few))
+        lacks[0, [worst, short]] = -1.0
+        rows.append(sparse.csr_array(lacks))
+        limits.append(np.array([-aim.worst_wanted]))
+    if np.isfinite(rim):
+        row = np.zeros((2, numbers + 5 + few))
+        row[:, :numbers] = np.array([[1.0], [-1.0]]) * rim_slopes
+        row[:, excess] = -1.0
+        rows.append(sparse.csr_array(row))
+        limits.append(np.array([aim.rim_slack + 1.0 - rim, aim.rim_slack - 1.0 + rim]))
+    day_weight = aim.day_weight if count else 0.0
+    cost = np.zeros(numbers + 5 + few)
+    cost[[thinnest, worst, short, excess, tenth]] = (
+        day_weight - 1.0, -day_weight, aim.short_cost, aim.rim_cost, -aim.low_weight
+    )  # fmt: skip
+    cost[numbers + 5 :] = aim.low_weight / (TENTH * days.shape[1])
+    some = np.zeros(numbers + 5 + few)
+    low, high = some - np.inf, some + np.inf
+    low[:numbers], high[:numbers] = np.array(bounds).T
+    low[worst], high[worst] = (-np.inf, np.inf) if count else (0.0, 0.0)
+    low[short] = low[excess] = low[numbers + 5 :] = 0.0
+    high[tenth] = most
+    found = milp(  # without integers: HiGHS's linear programme, which takes sparse rows
+        cost,
+        constraints=LinearConstraint(sparse.vstack(rows).tocsr(), -np.inf, np.concatenate(limits)),
+        bounds=Bounds(low, high),
+    )
+    if found.x is None:
+        raise NotConverged(f"a move of all biases ({found.message})", math.nan, 0)
+    return np.asarray(found.x[:numbers])

@@ -1,0 +1,161 @@
+"""Spin recipes: a few numbers that say how one coat is turned, and the ramps they become."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TypeVar
+
+from evenwall.model import CoatClock, Ramp, RigSpec, StartAngles, Vector3
+from evenwall.numerics.spin import Leg, Profile, law_peaks, park_deg, ramped, realise
+from evenwall.units import rad_s, rpm
+
+ON_AXIS_DEG = 5.0  # an opening so near the minor axis is taken to lie on it
+MOST_BIAS = 0.9  # of 1, where a law would stand still
+GOLDEN = 0.5 * (1 + 5**0.5)
+
+Time = TypeVar("Time")
+
+
+@dataclass(frozen=True)
+class Recipe:
+    """Spread slowly, then turn, with a late leg between that sends resin to the rim or the floor.
+
+    Speeds are the faster axis's, rpm; ratio is major:minor; `reverse` turns the minor axis the
+    other way. Times are shares of the way from the start of the spin to the expected gel. Biases
+    count towards the opening: a negative one thickens the rim, a positive one the floor, whichever
+    way the opening looks. Slow turning carries resin over ridges that would drain, fast turning
+    leaves a smooth wall smooth: coats of both kinds go together. `stand` says which of its times to
+    pour a batch is given, 0 the first: what is poured later runs less far, and a motor's unevenness
+    carries it less far off.
+    """
+
+    ratio: float = 2.0 + GOLDEN
+    spread_rpm: float = 3.0
+    spread_share: float = 0.12
+    level_rpm: float = 8.0
+    bias: float = 0.0
+    dwell: float = 0.0
+    rim_bias: float = 0.0
+    rim_from: float = 0.55
+    rim_share: float = 0.12
+    reverse: bool = False
+    start_minor_deg: float = 0.0
+    stand: int = 0
+
+
+def time_of(recipe: Recipe, times: Sequence[Time]) -> Time:
+    """Of a batch's times to pour, the recipe's; a resin that may not stand as long has fewer."""
+    return times[min(recipe.stand, len(times) - 1)]
+
+
+def speeds_rpm(fast_rpm: float, ratio: float, reverse: bool) -> tuple[float, float]:
+    """Major and minor speed of a faster-axis speed and a ratio major:minor."""
+    major, minor = (fast_rpm, fast_rpm / ratio) if ratio >= 1 else (fast_rpm * ratio, fast_rpm)
+    return major, -minor if reverse else minor
+
+
+def legs(recipe: Recipe, clock: CoatClock, towards_z: float) -> list[Leg]:
+    """The recipe's legs for a coat's clock. `towards_z`: +1 where the opening looks along +z."""
+    until_gel = clock.gel_expected_s - clock.spin_from_s
+    whole = clock.spin_until_s - clock.spin_from_s
+    spread_s = recipe.spread_share * until_gel
+    rim_at = recipe.rim_from * until_gel
+    rim_s = recipe.rim_share * until_gel if recipe.rim_bias else 0.0
+
+    def leg(name: str, duration_s: float, fast: float, dwell: float, bias: float) -> Leg:
+        major, minor = speeds_rpm(fast, recipe.ratio, recipe.reverse)
+        return Leg(name, duration_s, rad_s(major), rad_s(minor), dwell, bias * towards_z)
+
+    level = (recipe.level_rpm, recipe.dwell, recipe.bias)
+    found = [leg("spread", spread_s, recipe.spread_rpm, 0.0, 0.0)]
+    if rim_s:
+        found.append(leg("level", rim_at - spread_s, *level))
+        name = "rim" if recipe.rim_bias < 0 else "floor"
+        found.append(leg(name, rim_s, recipe.level_rpm, 0.0, recipe.rim_bias))
+        found.append(leg("level", whole - rim_at - rim_s, *level))
+    else:
+        found.append(leg("level", whole - spread_s, *level))
+    return found
+
+
+def within_limits(recipe: Recipe, clock: CoatClock, rig: RigSpec) -> bool:
+    """Whether the recipe makes sense and the rig can follow every leg."""
+    if recipe.rim_bias and recipe.rim_from < recipe.spread_share + 0.05:
+        return False
+    if max(abs(recipe.bias) + recipe.dwell, abs(recipe.rim_bias)) > MOST_BIAS:
+        return False
+    for leg in legs(recipe, clock, 1.0):
+        speed, accel = law_peaks(leg)
+        if max(speed, abs(leg.minor)) > rad_s(rig.rate_limit_rpm):
+            return False
+        if accel > rad_s(rig.accel_limit_rpm_s):
+            return False
+    return True
+
+
+def eased(recipe: Recipe, clock: CoatClock, rig: RigSpec) -> Recipe:
+    """The recipe; for a rig that cannot follow it, turned evenly and no faster than the rig can."""
+    if within_limits(recipe, clock, rig):
+        return recipe
+    top = 0.95 * rig.rate_limit_rpm
+    return replace(
+        recipe,
+        level_rpm=min(recipe.level_rpm, top),
+        spread_rpm=min(recipe.spread_rpm, top),
+        bias=0.0,
+        dwell=0.0,
+        rim_bias=0.0,
+    )
+
+
+def profile(recipe: Recipe, clock: CoatClock, rig: RigSpec, opening: Vector3) -> Profile:
+    """The ramps, SI. They end turning: the run parks when the coat has gelled.
+
+    opening: which way it looks in the mould frame. Raises InputError where the rig cannot turn so.
+    """
+    speed, accel = rad_s(rig.rate_limit_rpm), rad_s(rig.accel_limit_rpm_s)
+    return realise(_legs_from(recipe, clock, opening), speed, accel, _start(recipe, opening))
+
+
+def rippled(
+    recipe: Recipe, ripple: float, clock: CoatClock, accel_limit_rpm_s: float, opening: Vector3
+) -> Profile:
+    """What a motor makes of the recipe whose speed ripples once a turn of the major axis, relative
+    to it and at its worst phase: that acts as a bias, and no limit of the rig holds it back, for
+    nobody commands it. Without a ripple, `profile` unchecked."""
+    uneven = replace(
+        recipe,
+        bias=recipe.bias + ripple,
+        rim_bias=recipe.rim_bias + ripple if recipe.rim_bias else 0.0,
+    )
+    accel = rad_s(accel_limit_rpm_s)
+    return ramped(_legs_from(uneven, clock, opening), accel, _start(uneven, opening))
+
+
+def _legs_from(recipe: Recipe, clock: CoatClock, opening: Vector3) -> list[Leg]:
+    return legs(recipe, clock, 1.0 if opening[2] >= 0 else -1.0)
+
+
+def _start(recipe: Recipe, opening: Vector3) -> tuple[float, float]:
+    start = start_angles(recipe, opening)
+    return math.radians(start.major), math.radians(start.minor)
+
+
+def ramps(found: Profile) -> tuple[Ramp, ...]:
+    """The ramps as the plan's file carries them."""
+    return tuple(
+        Ramp(leg=name, duration_s=float(d), major_rpm=rpm(float(a)), minor_rpm=rpm(float(b)))
+        for name, d, a, b in zip(
+            found.legs, found.duration_s, found.major, found.minor, strict=True
+        )
+    )
+
+
+def start_angles(recipe: Recipe, opening: Vector3) -> StartAngles:
+    """As it is poured: the opening up. About an opening on the minor axis the recipe may choose."""
+    if abs(opening[2]) >= math.cos(math.radians(ON_AXIS_DEG)) * math.hypot(*opening):
+        return StartAngles(major=0.0 if opening[2] > 0 else 180.0, minor=recipe.start_minor_deg)
+    major, minor = park_deg(opening)
+    return StartAngles(major=major, minor=minor)

@@ -1,0 +1,229 @@
+"""The wall a plan gives, computed again from its own ramps, weights and viscosity.
+
+One function serves the planner, the command line and whoever wants to check. The film's start is
+the pour as a level pool in the parked mould; each coat flows on the mould's own surface and the
+coats' films add. Thickness here is resin volume per area of mould wall: on a wall of radius R the
+layer measured with a gauge is thicker by about h/R inside a bowl (6 % at 4.5 mm and 80 mm).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from evenwall.errors import InputError, naming
+from evenwall.geometry.film_mesh import film_mesh, widest_mm
+from evenwall.geometry.mould import Cavity, facet_mm, load_cavity
+from evenwall.model import CoatPlan, Plan, RigSpec, WallSummary, whole
+from evenwall.numerics import film
+from evenwall.numerics.film import Coat, FilmMesh, Fluid, Spin, WallStatistics, WallWeights
+from evenwall.numerics.film.mesh import MIN_CELLS
+from evenwall.units import millimetres, rad_s
+
+Floats = npt.NDArray[np.float64]
+
+# Liquid epoxy and polyurethane resins lie near 0.030 to 0.045 N/m (from memory): an assumption.
+SURFACE_TENSION_N_M = 0.035
+DEFAULT_MESH_MM = 5.0
+ROUNDED = 1.01  # a plan's file keeps rounded figures
+COARSER = 1.4  # the second mesh: half as many cells
+
+
+@dataclass(frozen=True, eq=False)
+class WallResult:
+    """A computed wall.
+
+    coats_m (k, n) and total_m (n,) are films on `mesh`; spilt_m3 (k,) ran over the rim; coarse is
+    the same wall's figures on a second mesh, `COARSER` times as wide, of `coarse_cells`, whose
+    difference gives the error bar.
+    """
+
+    mesh: FilmMesh
+    mesh_mm: float
+    weights: WallWeights
+    coats_m: Floats
+    spilt_m3: Floats
+    statistics: WallStatistics
+    coarse: WallStatistics
+    coarse_cells: int
+    target_mm: float
+    facet_mm: float  # of the mould's own triangles
+
+    @property
+    def total_m(self) -> Floats:
+        return np.asarray(self.coats_m.sum(axis=0))
+
+    @property
+    def mesh_error_mm(self) -> float:
+        """What the mesh leaves open of the thinnest patch."""
+        difference = millimetres(self.statistics.min - self.coarse.min)
+        return film.mesh_error(self.mesh, self.statistics.min_cell, difference, self.coarse_cells)
+
+    def summary(self) -> WallSummary:
+        """The plan's `wall` keys."""
+        return summarise(self.statistics, self.target_mm, self.mesh_mm, self.mesh_error_mm)
+
+
+def summarise(
+    s: WallStatistics, target_mm: float, mesh_mm: float, mesh_error_mm: float
+) -> WallSummary:
+    """Statistics in metres as the plan's `wall` keys in millimetres."""
+    return WallSummary(
+        target_mm=target_mm,
+        mean_mm=millimetres(s.mean),
+        min_mm=millimetres(s.min),
+        min_point_mm=millimetres(s.min_point),
+        p05_mm=millimetres(s.p05),
+        p95_mm=millimetres(s.p95),
+        rim_mm=millimetres(s.rim),
+        rim_min_mm=millimetres(s.rim_min),
+        cv=s.cv,
+        mesh_mm=mesh_mm,
+        mesh_error_mm=mesh_error_mm,
+    )
+
+
+def film_coat(coat: CoatPlan, density_g_cm3: float) -> Coat:
+    """One coat of a plan as the film's input: what was mixed less what stays in the cup.
+
+    Raises InputError, its field within `coats[..]`.
+    """
+    with naming(within=f"coats[{coat.coat}]."):
+        return _film_coat(coat, density_g_cm3)
+
+
+def _film_coat(coat: CoatPlan, density_g_cm3: float) -> Coat:
+    if len(coat.viscosity) < 2:
+        raise InputError("viscosity", len(coat.viscosity), "needs two entries or more")
+    time_s, viscosity_Pa_s = np.array(coat.viscosity).T
+    return Coat(
+        fluid=Fluid(density_g_cm3 * 1e3, SURFACE_TENSION_N_M, time_s, viscosity_Pa_s),
+        spin=Spin(
+            start_s=coat.clock.spin_from_s,
+            start_major_rad=float(np.radians(coat.start_deg.major)),
+            start_minor_rad=float(np.radians(coat.start_deg.minor)),
+            duration_s=np.array([r.duration_s for r in coat.ramps]),
+            major_rad_s=np.array([rad_s(r.major_rpm) for r in coat.ramps]),
+            minor_rad_s=np.array([rad_s(r.minor_rpm) for r in coat.ramps]),
+        ),
+        volume_m3=(coat.mix_g - coat.cup_left_g) / density_g_cm3 * 1e-6,
+    )
+
+
+def within_limits(coat: CoatPlan, rig: RigSpec) -> None:
+    """Raises InputError where the rig cannot follow the coat's ramps."""
+    before = (0.0, 0.0)
+    for k, ramp in enumerate(coat.ramps):
+        now = (ramp.major_rpm, ramp.minor_rpm)
+        for axis, was, speed in zip(("major", "minor"), before, now, strict=True):
+            field = f"coats[{coat.coat}].ramps[{k}].{axis}_rpm"
+            if abs(speed) > rig.rate_limit_rpm * ROUNDED:
+                limit = f"{rig.name} turns at most at {rig.rate_limit_rpm:g}"
+                raise InputError(field, f"{speed:g}", limit, unit="rpm")
+            if abs(speed - was) > rig.accel_limit_rpm_s * ramp.duration_s * ROUNDED:
+                limit = f"in {ramp.duration_s:g} s from {was:g} rpm {rig.name} cannot reach it, at "
+                limit += f"{rig.accel_limit_rpm_s:g} rpm/s"
+                raise InputError(field, f"{speed:g}", limit, unit="rpm")
+        before = now
+
+
+def default_mesh_mm(cavity: Cavity) -> float:
+    """5 mm, or finer where the coarser second mesh would have too few cells."""
+    return min(DEFAULT_MESH_MM, float(np.floor(widest_mm(cavity) / COARSER * 10.0) / 10.0))
+
+
+def compute_wall(
+    plan: Plan,
+    mesh_mm: float | None = None,
+    *,
+    cavity: Cavity | None = None,
+    threads: int = 1,
+) -> WallResult:
+    """Flow every coat of the plan on two meshes.
+
+    mesh_mm: cell spacing of the finer one, `default_mesh_mm` if absent; cavity: the casting's
+    checked mould, read from its file if absent. Raises InputError (also for a mesh file that is
+    not the plan's) and NotConverged.
+    """
+    mould = cavity or load_cavity(plan.casting)
+    if mould.mesh_sha256 != plan.geometry.mesh_sha256:
+        raise InputError(
+            "geometry.mesh_sha256",
+            plan.geometry.mesh_sha256[:12],
+            f"the mesh file is another one ({mould.mesh_sha256[:12]})",
+            file=str(plan.casting.mesh),
+        )
+    many = film_coats(plan)
+    size = mesh_mm if mesh_mm is not None else default_mesh_mm(mould)
+    if size > widest_mm(mould) / COARSER:
+        raise InputError(
+            "mesh size",
+            f"{size:g}",
+            f"its second mesh, {COARSER} times as wide, would have under {MIN_CELLS} cells",
+            unit="mm",
+            hint=f"{default_mesh_mm(mould):g} mm does",
+        )
+    walls = [flow_coats(plan, many, film_mesh(mould, s), threads) for s in (size, COARSER * size)]
+    (mesh, coats_m, spilt_m3), (coarse_mesh, coarse_m, _) = walls
+    weights = WallWeights.of(mesh)
+    return WallResult(
+        mesh=mesh,
+        mesh_mm=size,
+        weights=weights,
+        coats_m=coats_m,
+        spilt_m3=spilt_m3,
+        statistics=weights.statistics(coats_m.sum(axis=0)),
+        coarse=WallWeights.of(coarse_mesh).statistics(coarse_m.sum(axis=0)),
+        coarse_cells=coarse_mesh.cells,
+        facet_mm=facet_mm(mould.vertices_mm, mould.triangles),
+        target_mm=plan.wall.target_mm,
+    )
+
+
+def wall_mesh(plan: Plan) -> dict[str, Any]:
+    """The wall for a view in three dimensions, on one coarse mesh, in the mould frame.
+
+    vertices_mm (n, 3), faces (m, 3), wall_mm (n,). Raises InputError and NotConverged.
+    """
+    cavity = load_cavity(plan.casting)
+    mesh = film_mesh(cavity, COARSER * default_mesh_mm(cavity))
+    _, coats_m, _ = flow_coats(plan, film_coats(plan), mesh, threads=1)
+    return {
+        "vertices_mm": (mesh.points * 1e3).round(2).tolist(),
+        "faces": mesh.triangles.tolist(),
+        "wall_mm": (coats_m.sum(axis=0) * 1e3).round(3).tolist(),
+    }
+
+
+def film_coats(plan: Plan) -> list[Coat]:
+    """Every coat of a plan as the film's input. Raises InputError where one is wrong."""
+    whole(plan)
+    for coat in plan.coats:
+        within_limits(coat, plan.rig)
+    density = plan.casting.resin.sheet.mixed_density_g_cm3
+    return [film_coat(coat, density) for coat in plan.coats]
+
+
+def flow_coats(
+    plan: Plan, many: list[Coat], mesh: FilmMesh, threads: int
+) -> tuple[FilmMesh, Floats, Floats]:
+    """The mesh, the films (k, n) and what was spilt (k,) of all coats of a plan."""
+    made: dict[int, film.FilmResult] = {}
+    for state in ("open", "capped"):
+        which = [k for k, c in enumerate(plan.coats) if c.opening_state == state]
+        results = film.coats(
+            mesh,
+            [many[k] for k in which],
+            rim_open=state == "open",
+            threads=threads,
+        )
+        made.update(zip(which, results, strict=True))
+    ordered = [made[k] for k in range(len(plan.coats))]
+    return (
+        mesh,
+        np.stack([r.film_m for r in ordered]),
+        np.array([r.spilt_m3 for r in ordered]),
+    )

@@ -1,0 +1,279 @@
+"""Walls of single coats: what each recipe leaves on the mould, as planned and on a bad day."""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenwall.geometry.film_mesh import remesh
+from evenwall.geometry.mould import Cavity
+from evenwall.model import CoatClock, RigSpec, Vector3
+from evenwall.numerics.film import (
+    LANES,
+    Coat,
+    FilmMesh,
+    Fluid,
+    Halted,
+    Numerics,
+    Spin,
+    WallWeights,
+    coats,
+    lanes_for,
+)
+from evenwall.numerics.film.mesh import levelling_bounds
+from evenwall.planning.recipe import Recipe, rippled, time_of
+from evenwall.planning.wall import SURFACE_TENSION_N_M
+from evenwall_bridge.clock import SystemClock
+from evenwall_bridge.contract import Clock
+
+Array = NDArray[np.float64]
+
+THREADS = min(4, os.cpu_count() or 1)
+# The search looks at thousands of sums on a coarse mesh. There a lower cap on thick places'
+# mobility, fewer steps a turn and an even start change min/mean by less than 0.01 (the film forgets
+# its start in a few dozen turns) and cost half; the last meshes use the film's own rules and pool.
+# Steps half as long again as the film's own (cfl) change a wall by 0.6 % (L2) on 6.6 mm and 0.1 %
+# on 4.8 mm, and cost a fifth less.
+COARSE = Numerics(cap_ratio=2.0, turn_steps=12, cfl=1.0)
+FINE = Numerics(cfl=1.0)
+# Of the spacing asked for: those that are tried; and what a mesh's fastest levelling may be of its
+# median, since the narrowest cell sets every film's step.
+SPACINGS, SLOW = (1.0, 0.985, 0.97, 0.955), 5.0
+# As measured: what a cell costs with FINE, of what it costs with COARSE, and a few lanes of many.
+FINE_WORK, FEW_WORK = 1.5, 0.45
+
+
+@dataclass(frozen=True)
+class Day:
+    """How a day differs from the plan: factors on viscosity and gel time, and a speed ripple.
+
+    ripple: of the major axis, relative: see `rippled`. late: by how much later the coats begin to
+    turn, of the time to their gel.
+    """
+
+    name: str
+    viscosity: float = 1.0
+    gel: float = 1.0
+    ripple: float = 0.0
+    late: float = 0.0
+
+
+AS_PLANNED = Day("as planned")
+BAD_DAYS = (
+    Day("15 % thinner", viscosity=0.85),
+    Day("15 % thicker", viscosity=1.15),
+    Day("gels 10 % early", gel=0.9),
+    Day("gels 10 % late", gel=1.1),
+    Day("0.5 % ripple towards the rim", ripple=-0.005),
+    Day("0.5 % ripple from the rim", ripple=0.005),
+)
+LATE_DAYS = tuple(Day(f"begins {late:.0%} late", late=late) for late in (0.04, 0.08, 0.12, 0.16))
+
+
+@dataclass(frozen=True, eq=False)
+class Timed:
+    """A coat's resin on its clock, poured at one of its times. table: (time_s, Pa s), (k, 2)."""
+
+    table: Array
+    clock: CoatClock
+
+
+@dataclass(frozen=True, eq=False)
+class Pour:
+    """One coat's resin, poured at once or after it stood, and the rig that turns it.
+
+    times: when it may be poured, the first the earliest; a recipe says which.
+    volume_m3 is to stay, mean_m thick on average; spilt_m3 is poured beside it, to run over. open:
+    the mouth is not capped while it turns.
+    """
+
+    volume_m3: float
+    spilt_m3: float
+    mean_m: float
+    density_kg_m3: float
+    times: tuple[Timed, ...]
+    rig: RigSpec
+    opening: Vector3
+    open: bool = False
+
+    def clock(self, recipe: Recipe) -> CoatClock:
+        return time_of(recipe, self.times).clock
+
+    def coat(self, recipe: Recipe, day: Day, cells: int | None) -> Coat:
+        """The film's input. Only what a day changes is changed: the ramps stay as planned.
+
+        cells: start from an even film on so many cells instead of from the pool.
+        """
+        timed = time_of(recipe, self.times)
+        # Every film is ramped up a fifth quicker than the rig may be, and soon forgets it.
+        accel = 1.2 * self.rig.accel_limit_rpm_s
+        found = rippled(recipe, day.ripple, timed.clock, accel, self.opening)
+        fluid = Fluid(
+            self.density_kg_m3,
+            SURFACE_TENSION_N_M,
+            timed.table[:, 0] * day.gel,
+            timed.table[:, 1] * day.viscosity,
+        )
+        from_s = timed.clock.spin_from_s + day.late * timed.clock.gel_expected_s
+        spin = Spin(from_s, *found.start, found.duration_s, found.major, found.minor)
+        if cells is None:
+            return Coat(fluid, spin, volume_m3=self.volume_m3 + self.spilt_m3)
+        return Coat(fluid, spin, start_m=np.full(cells, self.mean_m))
+
+
+@dataclass(frozen=True, eq=False)
+class Grid:
+    """A film mesh with its statistics."""
+
+    mesh: FilmMesh
+    weights: WallWeights
+    mesh_mm: float
+    numerics: Numerics
+
+    @staticmethod
+    def of(cavity: Cavity, mesh_mm: float, numerics: Numerics) -> Grid:
+        """Or a little finer: of such meshes the first whose narrowest cell is none of those that
+        would make a film take far more steps, or that which has the least of it."""
+        tried: list[tuple[float, float, FilmMesh]] = []
+        for part in SPACINGS:
+            edge_m = part * mesh_mm * 1e-3
+            points, triangles = remesh(cavity.points_m(), cavity.triangles, edge_m)
+            mesh = FilmMesh.build(points, triangles[:, ::-1], min_cells=100)
+            levelling = levelling_bounds(mesh)[1]
+            slow = float(levelling.max() / np.median(levelling))
+            tried.append((slow, part * mesh_mm, mesh))
+            if slow < SLOW:
+                break
+        _, found_mm, mesh = min(tried, key=lambda one: one[0])
+        return Grid(mesh, WallWeights.of(mesh), found_mm, numerics)
+
+
+def film_work(lanes: int, cells: float, numerics: Numerics, executor: Executor | None) -> float:
+    """What films cost, in units of their own: cells, and steps that shrink with the cells. Lanes
+    left idle cost as much as busy ones."""
+    threads = 1 if executor else THREADS
+    few = lanes_for(lanes, threads) < LANES
+    parts = FEW_WORK if few else math.ceil(lanes / (LANES * threads))
+    each = cells**1.5 * (1.0 if numerics is COARSE else FINE_WORK)
+    return float(parts * LANES * threads * each)
+
+
+def films(
+    grid: Grid,
+    batch: Sequence[Coat],
+    threads: int,
+    rim_open: bool = False,
+    halt: Callable[[], bool] | None = None,
+) -> Array:
+    """Set films in metres, (coats, cells). A plain function, so that any executor can run it."""
+    found = coats(
+        grid.mesh, batch, rim_open=rim_open, numerics=grid.numerics, threads=threads, halt=halt
+    )
+    return np.array([one.film_m for one in found])
+
+
+def run_over(grid: Grid, pour: Pour, recipes: Sequence[Recipe], rounds: int) -> tuple[Array, Array]:
+    """With an open mouth: films (k, cells) and what ran over (k,), m3, of as much more poured as
+    runs over, so that about what was wanted stays. Raises InputError when the mould cannot hold it.
+    """
+    spilt = np.full(len(recipes), pour.spilt_m3)
+    for _ in range(rounds):
+        lanes = [
+            replace(pour, spilt_m3=float(more)).coat(recipe, AS_PLANNED, None)
+            for recipe, more in zip(recipes, spilt, strict=True)
+        ]
+        found = films(grid, lanes, THREADS, pour.open)
+        poured = pour.volume_m3 + spilt
+        stayed = found @ grid.weights.area
+        spilt_now = poured - stayed
+        # The share that runs over changes slowly with what is poured.
+        spilt = pour.volume_m3 * spilt_now / np.maximum(stayed, 0.05 * poured)
+    return found, spilt_now
+
+
+class OutOfTime(Exception):
+    """The budget is spent: keep the best."""
+
+
+@dataclass
+class Budget:
+    """Seconds that may be spent. What would take longer than is left is not begun; what takes
+    longer than was thought is left."""
+
+    clock: Clock = field(default_factory=SystemClock)
+    ends_s: float = math.inf
+    pace: float = 0.0  # seconds for a unit of work, as last seen
+    kept: float = 0.0  # work for which time is kept back
+
+    def covers(self, work: float) -> bool:
+        return self._left_s() >= self.pace * work
+
+    def over(self) -> bool:
+        return self._left_s() < 0.0
+
+    def left_s(self) -> float | None:
+        """None: for ever."""
+        return None if math.isinf(self.ends_s) else max(0.0, self._left_s())
+
+    def _left_s(self) -> float:
+        return self.ends_s - self.clock.now_s() - self.pace * self.kept
+
+    @contextmanager
+    def spend(self, work: float) -> Iterator[None]:
+        """Raises OutOfTime before the work is begun, or when it was broken off."""
+        if not self.covers(work):
+            raise OutOfTime
+        started_s = self.clock.now_s()
+        try:
+            yield
+        except (Halted, TimeoutError) as why:
+            raise OutOfTime from why
+        self.pace = (self.clock.now_s() - started_s) / work
+
+
+@dataclass
+class Walls:
+    """Films of recipes on one grid, computed once each: here, or wherever the executor runs."""
+
+    grid: Grid
+    pour: Pour
+    executor: Executor | None = None
+    budget: Budget = field(default_factory=lambda: Budget())
+    known: dict[tuple[Recipe, Day], Array] = field(default_factory=dict)
+
+    def of(self, wanted: Sequence[tuple[Recipe, Day]]) -> Array:
+        """Films of (recipe, day) pairs, shape (pairs, cells)."""
+        missing = list(dict.fromkeys(pair for pair in wanted if pair not in self.known))
+        step = LANES * THREADS if self.executor is None else len(missing)
+        for k in range(0, len(missing), max(1, step)):
+            part = missing[k : k + step]
+            with self.budget.spend(self.work(len(part))):
+                self.known.update(zip(part, self._made(part), strict=True))
+        return np.array([self.known[pair] for pair in wanted])
+
+    def work(self, lanes: int) -> float:
+        """See `film_work`."""
+        return film_work(lanes, self.grid.mesh.cells, self.grid.numerics, self.executor)
+
+    def _made(self, part: Sequence[tuple[Recipe, Day]]) -> list[Array]:
+        pour, cells = self.pour, self.grid.mesh.cells
+        # What runs over an open mouth hangs on the pool; else an even start is as good.
+        even = cells if self.grid.numerics is COARSE and not pour.open else None
+        lanes = [pour.coat(recipe, day, even) for recipe, day in part]
+        if self.executor is None:
+            halt = None if math.isinf(self.budget.ends_s) else self.budget.over
+            return list(films(self.grid, lanes, THREADS, pour.open, halt))
+        batches = [lanes[k : k + LANES] for k in range(0, len(lanes), LANES)]
+        jobs = [self.executor.submit(films, self.grid, batch, 1, pour.open) for batch in batches]
+        try:
+            return [film for job in jobs for film in job.result(self.budget.left_s())]
+        finally:
+            for job in jobs:
+                job.cancel()  # what is done stays done

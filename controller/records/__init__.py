@@ -1,0 +1,1 @@
+"""The append-only journal of events and samples, and its fallback store."""

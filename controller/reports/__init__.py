@@ -1,0 +1,1 @@
+"""Plans and runs on paper, and the plots in them."""

@@ -1,0 +1,230 @@
+"""A plan on paper: steps with large weights, the clock, the wall in pictures, cautions.
+
+HTML by Jinja2 and PDF by fpdf2, both plain Python, so that a Pi needs no system library for them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from matplotlib.cm import ScalarMappable
+from matplotlib.colors import Normalize
+from matplotlib.figure import Figure
+
+from evenwall.model import CoatPlan, Plan
+from evenwall.planning.batch import MIX_S
+from evenwall.planning.in_words import clock_words, pour_words
+from evenwall.planning.wall import WallResult, compute_wall
+from evenwall.reports.printed import Block, Heading, Listed, Picture, Table, Words, write
+from evenwall.reports.wall_view import MAP, draw_view, figure_of
+
+
+def write_report(plan: Plan, path: Path, pictures: Sequence[Picture] = ()) -> None:
+    """Write the plan as .html or .pdf. Raises InputError for any other ending."""
+    write(path, plan.casting.name, [Words(_intro(plan)), *_blocks(plan), *pictures])
+
+
+def pictures_of(plan: Plan, mesh_mm: float | None = None, threads: int = 1) -> list[Picture]:
+    """The planned wall, and beside the best 4:1 if the plan knows it. None without a film."""
+    if plan.wall.min_mm is None:
+        return []
+    wall = compute_wall(plan, mesh_mm, threads=threads)
+    alone = figure_of(wall, f"{plan.casting.name}: the planned wall")
+    said = "The planned wall"
+    if plan.wall.mesh_error_mm is None:
+        said += ", computed anew on two meshes: its figures are surer than those on the first page"
+    found = [Picture(alone, said, raster=True)]
+    plain = baseline_of(plan)
+    if plain is not None:
+        both = side_by_side(compute_wall(plain, mesh_mm, threads=threads), wall)
+        found.append(Picture(both, "Beside what the best 4:1 would leave", raster=True))
+    return found
+
+
+def baseline_of(plan: Plan) -> Plan | None:
+    """The same coats turned alike, at the speed-tuned 4:1 that the search compared with."""
+    plain = plan.details.get("search", {}).get("baseline_coat")
+    if plain is None:
+        return None
+    coats = [CoatPlan.model_validate({**coat.model_dump(), **plain}) for coat in plan.coats]
+    return plan.model_copy(update={"coats": tuple(coats)})
+
+
+def side_by_side(plain: WallResult, planned: WallResult) -> Figure:
+    """Baseline and plan in one scale: two views each."""
+    figure = Figure(figsize=(10, 3.1), layout="constrained")
+    grid = figure.add_gridspec(1, 5, width_ratios=[1, 1, 1, 1, 0.06])
+    mean = planned.statistics.mean * 1e3
+    scale = Normalize(vmin=0.5 * mean, vmax=1.25 * mean)
+    sides = (("4:1, speed tuned, the same each time", plain), ("coats planned together", planned))
+    for k, (words, wall) in enumerate(sides):
+        for view, (elevation, azimuth) in enumerate(((12, -90), (-50, -60))):
+            axes = figure.add_subplot(grid[0, 2 * k + view], projection="3d")
+            draw_view(axes, wall, elevation, azimuth, scale)
+            if view == 0:
+                s = wall.statistics
+                axes.set_title(
+                    f"{words}\nthinnest patch {s.min * 1e3:.2f} mm, rim {s.rim * 1e3:.2f} mm "
+                    f"of {s.mean * 1e3:.2f} mm",
+                    fontsize=9,
+                    loc="left",
+                )
+    figure.colorbar(
+        ScalarMappable(scale, MAP),
+        cax=figure.add_subplot(grid[0, 4]),
+        label="wall, mm",
+        extend="both",
+    )
+    return figure
+
+
+def _intro(plan: Plan) -> str:
+    wall, totals = plan.wall, plan.totals
+    words = (
+        f"{plan.casting.resin.name}, {wall.mean_mm:.1f} mm in {len(plan.coats)} coats; "
+        f"{totals.hollow_g:.0f} g hollow against {totals.solid_g:.0f} g solid; demould "
+        f"{totals.demould_from_min / 60:.1f} h after the first mix."
+    )
+    if wall.min_mm is None:
+        return f"{words} {wall.note}"
+    error = "" if wall.mesh_error_mm is None else f" +- {wall.mesh_error_mm:.2f}"
+    words += f" Thinnest patch {wall.min_mm:.2f}{error} mm"
+    if wall.worst_case_min_mm is not None:
+        words += f" ({wall.worst_case_min_mm:.2f} mm on a bad day)"
+    return f"{words}, rim {wall.rim_mm or wall.mean_mm:.2f} mm. {wall.note}"
+
+
+def _every_coat(coat: CoatPlan) -> tuple[str, ...]:
+    over = "" if coat.opening_state == "capped" else " over the drip tray"
+    cap = "Cap the mouth, close" if coat.opening_state == "capped" else "Close"
+    return (
+        "Gloves, goggles, respirator, moving air. Weigh both parts into the cup, to 1 % of each.",
+        f"Mix for {MIX_S:.0f} s, along wall and floor too. Degas until the mix rises and falls, "
+        "then about 90 s more, as far as the time to pour allows.",
+        f"Pour in its time{over}; leave {coat.cup_left_g:.0f} g in the cup, with the probe in it. "
+        f"{cap} the guard, start the frame.",
+        "Turn until the panel says that it is safe to stop, or without it until the time above; "
+        "then stand it opening-down. Touch the cup with a gloved stick, and say when it gels.",
+        "Spread what is left of the mix out of doors. Pour the next coat in its time.",
+    )
+
+
+def _row(coat: CoatPlan) -> tuple[str, ...]:
+    c = coat.clock
+    stands = "let it stand, " if c.pour_from_s else ""
+    return (
+        str(coat.coat),
+        f"A {coat.part_a_g:.1f} g + B {coat.part_b_g:.1f} g",
+        f"{stands}pour {pour_words(c)}, close up, turn until {clock_words(c.spin_until_s)}; "
+        f"gel about {clock_words(c.gel_expected_s)}",
+        f"{clock_words(c.next_pour_from_s)} to {clock_words(c.next_pour_until_s)}",
+    )
+
+
+def _blocks(plan: Plan) -> list[Block]:
+    load, shop = plan.details.get("load", {}), plan.details.get("shop", {})
+    search = plan.details.get("search", {})
+    blocks: list[Block] = [
+        Heading("Coats (min:s from the moment the parts meet)"),
+        Table(
+            ("coat", "weigh", "clock", "next pour"),
+            tuple(_row(coat) for coat in plan.coats),
+            large=1,
+        ),
+        Heading("Every coat"),
+        Listed(_every_coat(plan.coats[-1])),
+    ]
+    ready = _ready(plan, shop.get("shopping", {}))
+    if ready:
+        blocks += [Heading("Have ready"), Listed(ready)]
+    # Safety stands on the page of the steps; what explains may run on to the next.
+    blocks += [Heading("Mind"), Listed((*plan.cautions, *plan.notes))]
+    known = [_planned_for(plan), *_frame(load), *_shop(shop, plan.details.get("clarity", {}))]
+    blocks += [Heading("The frame and the shop"), Listed(tuple(known))]
+    why = [*_why(search), *plan.limits]
+    if why:
+        blocks += [Heading("Why so, and what limits it"), Listed(tuple(why))]
+    return blocks
+
+
+def _planned_for(plan: Plan) -> str:
+    """The day that the clock on the page is for: on another day it is another clock."""
+    shop, mould = plan.casting.shop, plan.casting.mould
+    damp = "" if shop.humidity_percent is None else f", {shop.humidity_percent:.0f} % humidity"
+    warm = shop.temp_degC if mould.temp_degC is None else mould.temp_degC
+    return (
+        f"Planned for a shop of {shop.temp_degC:.1f} degC{damp}, the mould at {warm:.1f} degC, "
+        f"on {plan.rig.name}."
+    )
+
+
+def _frame(load: dict[str, Any]) -> list[str]:
+    torques = [
+        f"{load[name]['torque_Nm']:g} N m on the {name} axis, and the motor has "
+        f"{load[name]['motor_margin']:.0f} times as much"
+        for name in ("major", "minor")
+        if name in load
+    ]
+    said = ["Turning takes at most " + "; ".join(torques) + "."] if torques else []
+    return said + [
+        f"For balance on the {weight['for_axis']} axis: {weight['mass_g']} g at "
+        f"{weight['arm_mm']} mm from the crossing of the axes, towards "
+        + ", ".join(f"{x} {part:+g}" for x, part in zip("xyz", weight["towards"], strict=True))
+        + " of the mould."
+        for weight in load.get("counterweights", [])
+    ]
+
+
+def _shop(shop: dict[str, Any], clarity: dict[str, float]) -> list[str]:
+    said = []
+    colder = shop.get("five_K_colder")
+    if isinstance(colder, dict):
+        said.append(
+            f"In a shop 5 degC colder: gel {colder['gel_later_min']:.0f} min later, next pour from "
+            f"{colder['next_pour_from_min']:.0f} min, demould "
+            f"{colder['demould_from_min'] / 60:.1f} h after the first mix."
+        )
+    elif colder:
+        said.append(f"In a shop 5 degC colder no plan works: {colder}.")
+    bubble = clarity.get("smallest_escaping_bubble_mm")
+    if bubble is not None:
+        said.append(
+            f"Bubbles smaller than {bubble:.2g} mm cannot rise out of a coat before it gels."
+        )
+    return said
+
+
+def _why(search: dict[str, Any]) -> list[str]:
+    if not search.get("films"):
+        return []
+    gain = search["gain_over_baseline"]
+    text = (
+        "The best 4:1 repeated would leave bare places"
+        if gain is None
+        else f"The thinnest patch is {gain:.2f} times that of the best 4:1 repeated"
+    )
+    return [f"{text}; {search['films']} recipes were computed."]
+
+
+def _ready(plan: Plan, buy: dict[str, float]) -> tuple[str, ...]:
+    """The shopping list in words."""
+    if not buy:
+        return ()
+    parts = [
+        f"{part.upper()} {buy[f'part_{part}_g']:.0f} g"
+        + (f" ({buy[f'part_{part}_ml']:.0f} ml)" if f"part_{part}_ml" in buy else "")
+        for part in "ab"
+    ]
+    said = [
+        f"Resin {' and '.join(parts)}, a little spare included; about {buy['waste_g']:.0f} g of "
+        "it stay in cups or run over",
+        f"{buy['cups']:.0f} mixing cups and {buy['gloves_pairs']:.0f} pairs of gloves; for "
+        f"degassing a cup of {buy['degas_cup_ml']:.0f} ml, because the mix rises",
+    ]
+    if plan.totals.cost is not None:
+        said.append(
+            f"The resin costs {plan.totals.cost:.2f} {plan.casting.resin.currency}".rstrip()
+        )
+    return tuple(said)

@@ -1,0 +1,232 @@
+"""Pictures of a wall: views coloured by thickness, a histogram, the rim; PLY and HTML to turn."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import trimesh
+from matplotlib import colormaps
+from matplotlib.axes import Axes
+from matplotlib.cm import ScalarMappable
+from matplotlib.colors import Normalize
+from matplotlib.figure import Figure
+from mpl_toolkits.mplot3d.art3d import Poly3DCollection
+from mpl_toolkits.mplot3d.axes3d import Axes3D
+from trimesh.viewer.notebook import scene_to_html
+
+from evenwall.errors import InputError
+from evenwall.planning.wall import WallResult
+
+Floats = npt.NDArray[np.float64]
+
+MAP = colormaps["viridis"]  # even steps to the eye, also without colour vision
+VIEWS = (("front", 12, -90), ("back", 12, 90), ("into the opening", 65, -60), ("below", -50, -60))
+
+
+def write(wall: WallResult, path: Path, title: str) -> None:
+    """Write the wall as .png, .ply or .html. Raises InputError for any other ending."""
+    makers: dict[str, Callable[[WallResult, Path, str], None]] = {
+        ".png": write_png,
+        ".ply": write_ply,
+        ".html": write_html,
+    }
+    maker = makers.get(path.suffix.lower())
+    if maker is None:
+        raise InputError("--out", path.name, f"must end in {', '.join(makers)}")
+    maker(wall, path, title)
+
+
+def _scale(wall: WallResult) -> Normalize:
+    s = wall.statistics
+    return Normalize(vmin=s.min_point * 1e3, vmax=max(s.p95, s.mean * 1.001) * 1e3)
+
+
+def _coloured(wall: WallResult) -> trimesh.Trimesh:
+    """The casting's outside, mm in the mould frame, coloured per corner."""
+    colours = (MAP(_scale(wall)(wall.total_m * 1e3)) * 255).astype(np.uint8)
+    return trimesh.Trimesh(
+        wall.mesh.points * 1e3,
+        wall.mesh.triangles[:, ::-1],
+        vertex_colors=colours,
+        vertex_attributes={"thickness_mm": (wall.total_m * 1e3).astype(np.float32)},
+        process=False,
+    )
+
+
+def write_ply(wall: WallResult, path: Path, title: str) -> None:
+    """Corners carry `thickness_mm` and a colour."""
+    del title  # PLY has no place for it
+    _coloured(wall).export(path, file_type="ply")
+
+
+# The library's page lights from the front alone, shows one side of each triangle and fits wide
+# windows only. Here: colours near those of the scale, both sides, and the whole casting in a
+# phone's window too.
+BETTER_VIEW = """<script>
+const usual_resize = onWindowResize;
+let usual_fov = 0;
+onWindowResize = function () {
+  if (!usual_fov) {
+    usual_fov = camera.fov;
+    tracklight.intensity = 0.25;
+    scene.add(new THREE.AmbientLight(0xffffff, 0.8));
+    scene.traverse((part) => {
+      if (!part.isMesh) return;
+      part.geometry.computeVertexNormals();
+      const vertexColors = part.material.vertexColors;
+      part.material = new THREE.MeshLambertMaterial({vertexColors, side: THREE.DoubleSide});
+    });
+  }
+  const narrow = Math.max(1, window.innerHeight / window.innerWidth);
+  const half = Math.tan((usual_fov * Math.PI) / 360) * narrow;
+  camera.fov = (360 / Math.PI) * Math.atan(half);
+  usual_resize();
+};
+</script>"""
+
+
+def write_html(wall: WallResult, path: Path, title: str) -> None:
+    """One file that needs no network: drag to turn, wheel or two fingers to zoom."""
+    s = wall.statistics
+    scene = trimesh.Scene(_coloured(wall))
+    scene.set_camera(angles=np.radians((62.0, 0.0, 0.0)), distance=1.05 * scene.scale)
+    page = str(scene_to_html(scene)).replace("</body>", f"{BETTER_VIEW}</body>", 1)
+    low, high = _scale(wall).vmin, _scale(wall).vmax
+    steps = ", ".join(
+        "rgb({:.0f} {:.0f} {:.0f})".format(*(255 * np.array(MAP(x)[:3])))
+        for x in np.linspace(0.0, 1.0, 9)
+    )
+    legend = (
+        '<div style="position:fixed;left:1rem;top:1rem;font:14px sans-serif;background:#fffd;'
+        'padding:.6rem .8rem;border-radius:4px;color:#222">'
+        f"<b>{_escape(title)}</b><br>mean {s.mean * 1e3:.2f} mm, thinnest patch "
+        f"{s.min * 1e3:.2f} &plusmn; {wall.mesh_error_mm:.2f} mm"
+        f'<div style="height:12px;margin:.4rem 0 .1rem;background:linear-gradient(90deg,{steps})">'
+        f'</div><div style="display:flex;justify-content:space-between"><span>{low:.2f}</span>'
+        f"<span>{high:.2f} mm</span></div></div>"
+    )
+    page = page.replace("trimesh: threejs viewer", _escape(title), 1)
+    path.write_text(page.replace("<body>", f"<body>{legend}", 1), encoding="utf-8")
+
+
+def _escape(text: str) -> str:
+    return text.replace("&", "&amp;").replace("<", "&lt;")
+
+
+def write_png(wall: WallResult, path: Path, title: str) -> None:
+    """Four views, a histogram by area and the rim's profile."""
+    figure_of(wall, title).savefig(path, dpi=130)
+
+
+def figure_of(wall: WallResult, title: str) -> Figure:
+    """The picture, for a file or a report."""
+    figure = Figure(figsize=(13, 7.6), layout="constrained")
+    grid = figure.add_gridspec(2, 5, width_ratios=[1, 1, 1, 1, 0.06], height_ratios=[1.25, 1])
+    scale = _scale(wall)
+    for k, (name, elevation, azimuth) in enumerate(VIEWS):
+        axes = figure.add_subplot(grid[0, k], projection="3d")
+        draw_view(axes, wall, elevation, azimuth, scale)
+        axes.set_title(name, fontsize=10, y=-0.08)
+    bar = figure.add_subplot(grid[0, 4])
+    figure.colorbar(ScalarMappable(scale, MAP), cax=bar, label="wall, mm", extend="max")
+    _histogram(figure.add_subplot(grid[1, :2]), wall)
+    _rim(figure.add_subplot(grid[1, 2:4]), wall)
+    s = wall.statistics
+    figure.suptitle(
+        f"{title}: mean {s.mean * 1e3:.2f} mm, thinnest patch {s.min * 1e3:.2f} "
+        f"± {wall.mesh_error_mm:.2f} mm, 5 % of the area below {s.p05 * 1e3:.2f} mm, "
+        f"computed on a {wall.mesh_mm:.1f} mm mesh",
+        fontsize=12,
+    )
+    return figure
+
+
+def draw_view(
+    axes: Axes3D, wall: WallResult, elevation_deg: float, azimuth_deg: float, scale: Normalize
+) -> None:
+    """One view into 3-D axes, each triangle in the colour of its mean thickness."""
+    mesh, h_mm = wall.mesh, wall.total_m * 1e3
+    corners = mesh.points[mesh.triangles] * 1e3
+    colours = MAP(scale(h_mm[mesh.triangles].mean(axis=1)))
+    # Gentle light from over the viewer's shoulder: the colour must stay readable as a scale.
+    turn, rise = np.radians(azimuth_deg + 35.0), np.radians(elevation_deg + 30.0)
+    light = np.array([np.cos(rise) * np.cos(turn), np.cos(rise) * np.sin(turn), np.sin(rise)])
+    outward = -mesh.normals[mesh.triangles].mean(axis=1)
+    colours[:, :3] *= (0.86 + 0.14 * (outward @ light))[:, None]
+    axes.add_collection3d(
+        Poly3DCollection(
+            corners, facecolors=colours, edgecolors=colours, linewidths=0.2, antialiased=False
+        )
+    )
+    worst = mesh.points[wall.statistics.min_cell] * 1e3 - mesh.normals[wall.statistics.min_cell] * 2
+    axes.scatter(*worst, marker="x", color="crimson", s=40, depthshade=False)
+    low, high = corners.min(axis=(0, 1)), corners.max(axis=(0, 1))
+    axes.set(xlim=(low[0], high[0]), ylim=(low[1], high[1]), zlim=(low[2], high[2]))
+    axes.set_box_aspect(tuple(high - low), zoom=1.25)
+    axes.view_init(elev=elevation_deg, azim=azimuth_deg)
+    axes.set_axis_off()
+
+
+def _histogram(axes: Axes, wall: WallResult) -> None:
+    s, h_mm = wall.statistics, wall.total_m * 1e3
+    axes.hist(
+        h_mm,
+        bins=60,
+        weights=wall.mesh.area / wall.mesh.total_area * 100.0,
+        color=MAP(0.35),
+    )
+    for value, label, side in (
+        (s.min, "thinnest patch", "right"),
+        (s.mean, "mean", "right"),
+        (wall.target_mm * 1e-3, "wanted", "left"),
+    ):
+        axes.axvline(value * 1e3, color="0.2", lw=1)
+        axes.annotate(
+            label,
+            (value * 1e3, 0.97),
+            xycoords=("data", "axes fraction"),
+            xytext=(-3 if side == "right" else 3, 0),
+            textcoords="offset points",
+            rotation=90,
+            ha=side,
+            va="top",
+            fontsize=9,
+        )
+    axes.set(xlabel="wall, mm", ylabel="share of the area, %")
+    axes.spines[["top", "right"]].set_visible(False)
+
+
+def _rim(axes: Axes, wall: WallResult) -> None:
+    loop = rim_loop(wall)
+    x = wall.mesh.points[loop] * 1e3
+    along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.roll(x, -1, axis=0) - x, axis=1))])
+    for values, label, style in (
+        (wall.weights.patch_means(wall.total_m), "12 mm patch at the rim", "-"),
+        (wall.total_m, "cell at the rim", ":"),
+    ):
+        y = values[loop] * 1e3
+        axes.plot(along, np.append(y, y[0]), style, color=MAP(0.35), label=label)
+    axes.axhline(wall.statistics.mean * 1e3, color="0.2", lw=1, label="mean of the wall")
+    top = 1.15 * float(wall.total_m[loop].max()) * 1e3
+    axes.set(xlabel="along the rim, mm", ylabel="wall, mm", ylim=(0.0, top))
+    axes.legend(frameon=False, fontsize=9, loc="lower right")
+    axes.spines[["top", "right"]].set_visible(False)
+
+
+def rim_loop(wall: WallResult) -> npt.NDArray[np.intp]:
+    """Cells of the opening's loop in order."""
+    edges = wall.mesh.edges[wall.mesh.on_rim]
+    links: dict[int, list[int]] = {}
+    for a, b in edges.tolist():
+        links.setdefault(a, []).append(b)
+        links.setdefault(b, []).append(a)
+    start = int(edges[0, 0])
+    loop, before, at = [start], start, links[start][0]
+    while at != start:
+        loop.append(at)
+        first, second = links[at]
+        before, at = at, second if first == before else first
+    return np.array(loop)

@@ -1,0 +1,194 @@
+"""The gel estimator, put at the supervisor's service: SI and cases on one side, a coat on the
+other."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, Protocol
+
+from evenwall.errors import EvenwallError
+from evenwall.model import CoatPlan, Plan, ProbeSpec
+from evenwall.numerics import gel
+from evenwall.numerics.gel.memory import ResinMemory, case_with, lesson, with_batch
+from evenwall.planning.batch import cure_sheet
+from evenwall.run.observation import GelMonitor, GelReading, GelRow
+from evenwall.units import degC, kelvin, kilograms, metres
+from evenwall.worker_process import WorkerProcess
+
+RESIN_NOTES = "resin:"
+FEED_S = 2.0  # readings closer together teach nothing more
+SETTLE_S = 100.0  # a probe that comes from the last coat's cup is still warm until then
+CURVE_POINTS = 60
+
+
+def gel_case(plan: Plan, coat: CoatPlan, probe: ProbeSpec, poured_coat_s: float) -> gel.Case:
+    """What is known of a coat before its first reading."""
+    casting = plan.casting
+    mould_degC = casting.mould.temp_degC
+    kind: gel.Probe = "thermocouple_k"
+    if probe.kind in ("digital_1wire", "infrared"):
+        kind = "digital_1wire" if probe.kind == "digital_1wire" else "infrared"
+    return gel.Case(
+        sheet=cure_sheet(casting.resin.sheet),
+        placement=probe.placement,
+        probe=kind,
+        coat_m=metres(coat.mean_mm),
+        wall_m=metres(casting.mould.wall_mm),
+        wall_material=casting.mould.material,
+        pour_s=poured_coat_s,
+        # The witness is what stays in the cup at the pour. Until then the person is asked to leave
+        # the probe in the air (plain.PROBE), and its readings must bear that out; an infrared one
+        # looks at whatever stands there.
+        probe_in_s=poured_coat_s,
+        in_air_before=probe.placement == "cup" and kind != "infrared",
+        cup_mass_kg=kilograms(coat.witness_g),
+        mould_K=None if mould_degC is None else kelvin(mould_degC),
+    )
+
+
+def estimator(plan: Plan, coat: CoatPlan, probe: ProbeSpec, poured_coat_s: float) -> Estimator:
+    """A judge for a coat just poured. Raises OutsideValidity, NotConverged (of the sheet)."""
+    return Estimator(gel_case(plan, coat, probe, poured_coat_s))
+
+
+class TeachingMonitor(GelMonitor, Protocol):
+    """A judge that can be asked, also once it has ended, what its coat has taught."""
+
+    def batch(self) -> gel.EarlierBatch | None: ...
+
+
+@dataclass
+class Remembering:
+    """Makes judges that know what a resin's earlier batches have taught. Meets `seen.GelMonitors`.
+
+    A coat that was touched teaches the next one of its casting: both are batches of one resin. The
+    record learns the same when the run is proven.
+    """
+
+    memories: dict[str, ResinMemory] = field(default_factory=dict)  # by `resin_note`
+    make: Callable[[gel.Case], TeachingMonitor] = field(default=lambda case: Estimator(case))
+    _last: tuple[str, TeachingMonitor] | None = None
+
+    def __call__(
+        self, plan: Plan, coat: CoatPlan, probe: ProbeSpec, poured_coat_s: float
+    ) -> GelMonitor:
+        if self._last is not None:
+            (note, before), self._last = self._last, None
+            self.memories[note] = with_batch(self.memories.get(note, ResinMemory()), before.batch())
+        note = resin_note(plan)
+        case = gel_case(plan, coat, probe, poured_coat_s)
+        judge = self.make(case_with(self.memories.get(note, ResinMemory()), case))
+        self._last = (note, judge)
+        return judge
+
+
+def resin_note(plan: Plan) -> str:
+    """Under which name a resin's memory is kept: its own, and its sheet, which may be revised."""
+    resin = plan.casting.resin
+    sheet = hashlib.sha256(resin.sheet.model_dump_json().encode()).hexdigest()
+    return f"{RESIN_NOTES}{resin.name}:{sheet[:16]}"
+
+
+class Estimator:
+    """Meets `seen.GelMonitor` with gel.py's estimator."""
+
+    def __init__(self, case: gel.Case) -> None:
+        self._state = gel.begin(case)
+        self._fed_s = -FEED_S
+        self._reading = GelReading()
+
+    def feed(self, rows: Sequence[GelRow]) -> GelReading:
+        """One after another, however many have waited: a fit that has not followed them is far
+        from where they lead, and one refit at the last was up to 36 % early (40 batches)."""
+        found = None
+        for time_s, probe_degC, room_degC in rows:
+            if time_s < SETTLE_S or time_s - self._fed_s < FEED_S:
+                continue
+            self._fed_s = time_s
+            row = gel.Row(
+                time_s,
+                None if probe_degC is None else kelvin(probe_degC),
+                None if room_degC is None else kelvin(room_degC),
+            )
+            self._state, found = gel.step(self._state, row)
+        if found is not None:
+            self._told(found)
+        if rows:
+            self._reading = replace(self._reading, at_s=rows[-1][0])
+        return self._reading
+
+    def touched(self, what: str, coat_time_s: float) -> GelReading:
+        touch = gel.Touch("coat" if what == "coat" else "cup", coat_time_s)
+        self._state, found = gel.step(self._state, touch)
+        return self._told(found)
+
+    def batch(self) -> gel.EarlierBatch | None:
+        """This coat as the resin's next one will remember it; None without a touch."""
+        return lesson(self._state)
+
+    def end(self) -> None:
+        return None
+
+    def _told(self, found: gel.GelEstimate) -> GelReading:
+        every = max(1, len(found.curve) // CURVE_POINTS)
+        self._reading = GelReading(
+            at_s=found.at_s,
+            best_s=found.best_s,
+            low_s=found.low_s,
+            high_s=found.high_s,
+            safe_to_stop_s=found.safe_to_stop_s,
+            called_at_s=found.called_s,
+            probability_gelled=found.probability_gelled,
+            faults=gel.holding(found.faults),
+            taken_back=gel.taken_back(found.faults),
+            sentence=found.sentence,
+            predicted=tuple(
+                (float(t), degC(float(k - band)), degC(float(k + band)))
+                for t, k, band in found.curve[::every]
+            ),
+        )
+        return self._reading
+
+
+class EstimatorApart:
+    """An Estimator in a process of its own, for one coat after another: its refits would make the
+    event loop late.
+
+    The process is begun before there is a coat, since on a busy machine its imports alone take up
+    to a minute, and is as nice as the one that keeps the frame turning: it works for a hundredth of
+    the time, and has to get that.
+    """
+
+    _ask: Callable[..., Any]
+
+    def __init__(self) -> None:
+        self._apart: WorkerProcess | None = None
+        self._batch: gel.EarlierBatch | None = None
+        with contextlib.suppress(EvenwallError):  # if it is still so at the first coat, it is told
+            self._apart = WorkerProcess(__name__, niceness=0)
+
+    def __call__(self, case: gel.Case) -> EstimatorApart:
+        """For the next coat. Raises as `Estimator`, and EvenwallError without a process."""
+        if self._apart is None or self._apart.ended:
+            self._apart = WorkerProcess(__name__, niceness=0)
+        self._ask, self._batch = self._apart.ask, None
+        self._apart.become("Estimator", case)
+        return self
+
+    def feed(self, rows: Sequence[GelRow]) -> GelReading:
+        found: GelReading = self._ask("feed", rows)
+        return found
+
+    def touched(self, what: str, coat_time_s: float) -> GelReading:
+        found: GelReading = self._ask("touched", what, coat_time_s)
+        self._batch = self._ask("batch")
+        return found
+
+    def batch(self) -> gel.EarlierBatch | None:
+        return self._batch
+
+    def end(self) -> None:
+        return None  # its process waits for the next coat

@@ -1,0 +1,55 @@
+"""When each of a person's steps is due, on the rig's clock, by the plan's own times."""
+
+from __future__ import annotations
+
+from evenwall.model import Plan, Step
+from evenwall.planning.batch import CLOSE_UP_S, POUR_S
+from evenwall.run.state import RunState
+from evenwall.run.user_messages import WAIT_FOR_AGE, WAIT_FOR_COAT, WAIT_TO_THICKEN
+
+WEIGH_S = 120.0  # turning up and weighing, before the parts meet (common practice, no source)
+
+
+def next_from_s(state: RunState) -> float | None:
+    """From when on the next step may be taken (rest and cure)."""
+    met_s = state.coat.parts_met_s
+    if met_s is None:
+        return None
+    if state.step is Step.REST:
+        return met_s + pour_gap_s(state.plan, state.index) - WEIGH_S
+    if state.step is Step.CURE:
+        return met_s + demould_after_s(state.plan)
+    return None
+
+
+def pour_gap_s(plan: Plan, index: int) -> float:
+    """From one coat's parts meeting to the next one's, so that the pour falls when it first may."""
+    after = plan.coats[index + 1].clock
+    return plan.coats[index].clock.next_pour_from_s - (after.spin_from_s - CLOSE_UP_S)
+
+
+def wait_to_pour(state: RunState, now_s: float) -> tuple[float, str] | None:
+    """Until when the mix now waits in its cup, and why; None when it does not.
+
+    As long as the plan or the proven coat has it stand, and until the coat below is ready. Pouring
+    takes its time, and begins before. A mix that would pass its time is poured first: a wrinkle is
+    the lesser harm.
+    """
+    met_s, clock = state.coat.parts_met_s, state.coat_plan.clock
+    if met_s is None or state.step is not Step.POUR:
+        return None
+    why = WAIT_TO_THICKEN if state.follower is None else WAIT_FOR_AGE
+    waits = [(met_s + clock.pour_from_s, why)]
+    below_s = state.coats[state.index - 1].parts_met_s if state.index else None
+    if below_s is not None:
+        ready_s = below_s + state.plan.coats[state.index - 1].clock.next_pour_from_s
+        waits.append((ready_s - POUR_S, WAIT_FOR_COAT))
+    until_s, why = max(waits)
+    until_s = min(until_s, met_s + clock.pour_by_s)
+    return (until_s, why) if now_s < until_s else None
+
+
+def demould_after_s(plan: Plan) -> float:
+    """How long the last coat cures, from the moment its parts met, before the mould is opened."""
+    gaps_s = sum(pour_gap_s(plan, index) for index in range(len(plan.coats) - 1))
+    return plan.totals.demould_from_min * 60.0 - gaps_s

@@ -1,0 +1,149 @@
+"""The sentences: what to do now, and why. Words of the trade, one thought each."""
+
+from __future__ import annotations
+
+from evenwall.model import Step
+from evenwall.planning.advice import STANDING
+
+CAUTIONS = STANDING
+
+CHECKLIST = (
+    "Mould clean, dry and released; clamps and straps tight.",
+    "Mould balanced on the frame; nothing loose.",
+    "Hard-wired stop pressed and released once: motor power went away and came back.",
+    "Frame standing with the opening up.",
+    "Scale, cups, sticks, gloves and respirator at hand.",
+)
+
+DUE: dict[Step, str] = {
+    Step.PREPARE: "Get ready: go through the list.",
+    Step.WEIGH: "Weigh part A and part B.",
+    Step.MIX: "Mix, scraping the wall and the bottom of the cup.",
+    Step.DEGAS: "Degas the mix.",
+    Step.POUR: "Pour now.",
+    Step.CLOSE_UP: "Close up: plug and clamp the mould, close the guard, press the button at the "
+    "frame.",
+    Step.SPIN: "Keep turning.",
+    Step.PARK: "The coat has gelled: the frame parks with the opening down.",
+    Step.REST: "The coat rests.",
+    Step.CURE: "The casting cures.",
+    Step.DEMOULD: "Open the mould.",
+    Step.MEASURE: "Measure the casting: its weight, the rim, some spots.",
+    Step.DONE: "Done.",
+    Step.ABANDONED: "This run was abandoned.",
+}
+
+# Where a probe stands in the witness cup.
+PROBE: dict[Step, str] = {
+    Step.MIX: "Leave the probe in the air: there it shows how far it is off.",
+    Step.DEGAS: "Leave the probe in the air until the pour.",
+    Step.POUR: "Leave {cup_left_g:.0f} g in the cup, and put the probe into the middle of it.",
+}
+
+# Said where it matters, in a few words; the whole list stands on the first sheet.
+VACUUM = "Keep your face away from the vessel."
+TO_BEGIN = "Then press the button at the frame."
+HARD = "Press on what is left in the cup: it must be hard all through."
+POURED_ALREADY = "Is it poured already? Then press 'Poured', close up and start turning."
+PROVE_IT = "Would you do it just so again? Then mark the run as proven."
+
+WALL_AS_PROVEN = "Turn the casting round to see the wall it gets, turned as the proven run was."
+
+BUTTONS: dict[Step, str] = {
+    Step.PREPARE: "Ready",
+    Step.WEIGH: "Parts together",
+    Step.MIX: "Mixed",
+    Step.DEGAS: "Degassed",
+    Step.POUR: "Poured",
+    Step.CLOSE_UP: "Start turning",
+    Step.REST: "Next coat",
+    Step.CURE: "Open the mould",
+    Step.DEMOULD: "Out of the mould",
+    Step.MEASURE: "Finish",
+}
+
+HALTED: dict[str, str] = {
+    "guard": "The guard is open: turning was stopped at once.",
+    "stop": "Turning was stopped by hand.",
+    "pause": "Turning is paused.",
+    "fault": "Turning was stopped by a fault.",
+    "board": "The frame stands: the board had been reset or was silent too long.",
+}
+
+# The frame turns, and the record of what it turns was lost.
+ORPHAN = {
+    "sentence": "The frame turns a casting that the record has lost.",
+    "why": "It keeps its last speed. Let it turn until the coat holds; then stop it.",
+}
+
+AT_THE_FRAME = "Press the button at the frame: turning begins only where you can see it."
+
+ALERTS: dict[str, str] = {
+    "standing_liquid": "The coat is liquid and runs to the bottom while the frame stands. With "
+    "the guard closed, start it again, soonest.",
+    "standing_gelling": "The coat is about to gel: start turning again within a minute, or leave "
+    "it and look at the wall afterwards.",
+    "standing_gelled": "The coat has gelled: nothing is lost while the frame stands.",
+    "guard_open": "The guard is open: the frame cannot turn. Close it when you are clear.",
+    "late_pour": "The pour is late: the mix thickens. Pour now and start turning, or mix anew.",
+    "late_start": "The resin thickens in the standing mould: close up and start turning, now.",
+    "begun_late": "Turning began late: thicker, the resin runs less far, and the wall comes out "
+    "less even. Look at it before the next coat.",
+    "mix_gone": "The mix has passed its pot life: do not pour it. Set the cup outside, mix anew.",
+    "no_gel": "The coat should have gelled by now. Keep turning; touch the rim with a gloved stick "
+    "and say when it holds.",
+    "estimate_old": "The gel's estimate is late: this computer is busy. Turning goes on; touch the "
+    "rim with a gloved stick and say when it holds.",
+    "gave_up": "The coat did not gel in three times the expected time: wrong weights, a bad batch "
+    "or cold. Turning has ended; see what the sheet says before a next coat.",
+    "too_hot": "The resin is hotter than the sheet's peak: keep away from the cup, put it outside "
+    "on stone or sand, do not breathe the fumes.",
+    "probe_lost": "The probe gives no reading: the gel is now foreseen from the sheet alone, with "
+    "a wider band. Look at its plug; touch the cup when it gels.",
+    "probe_stuck": "The probe does not move: the gel is now foreseen from the sheet, with a wider "
+    "band. Is it in the cup?",
+    "probe_noisy": "The probe is noisy: the band is wider. Look at its cable.",
+    "probe_out": "The probe seems to be out of the resin: the gel is now foreseen from the sheet.",
+    "no_reaction": "The mix does not warm: check that the probe is in it, and both parts.",
+    "reacts_after_all": "The mix does react, later than foreseen: turning goes on until it holds.",
+    "slow_reaction": "The mix reacts more slowly than its sheet says; turning goes on until it "
+    "holds.",
+    "fast_reaction": "The mix reacts faster than its sheet says: be quick.",
+    "off_ratio": "The heat does not fit the mix ratio: the weights may be wrong.",
+    "cold_room": "It is colder than planned: the coat gels later, turning goes on until it holds.",
+    "board_lost": "Not hearing from the frame's board. It goes on by itself as planned; look at "
+    "its cable.",
+    "driver_fault": "A motor driver reports a fault: switch motor power off and on, look for a "
+    "jam, then start again at the frame.",
+    "board_reset": "The board was reset and no longer knows where the frame stands: before you "
+    "press the button, switch motor power off, set the opening up by hand, switch it on.",
+    "slip": "An axis lost steps: turning goes on, its angle is not certain until it passes the "
+    "index. Look for a slipping belt or a mould out of balance.",
+    "grant_over": "The board was left alone longer than allowed and ramped down.",
+    "queue_dry": "The board ran out of orders for a moment and kept its last speed.",
+    "steps_differ": "The board counted other steps than were asked: look at the record.",
+    "record": "The record cannot be written: the disk is full, or takes nothing any more. Turning "
+    "goes on, what happens is kept in memory. Make room; switch nothing off before this casting is "
+    "done.",
+    "waiting": "The frame waits for you.",
+    "weights_off": "The weights are off from the plan: correct them if you can.",
+    "weights_refused": "The weights are off too far: put them right, or weigh again.",
+    "window_missed": "The best time for the next coat is over: key the surface as the sheet says, "
+    "then go on.",
+    "early_pour": "Poured before the coat below was ready: it may wrinkle.",
+    "standing_long": "The coat stood still while liquid: look at the wall before the next coat.",
+    "not_up": "The opening is not up yet: close the guard and press the button at the frame.",
+}
+
+
+WAIT_TO_POUR = "Wait with the pour: let the mix stand in its cup."
+WAIT_FOR_COAT = "The coat below is not ready: poured on now, it may wrinkle."
+WAIT_TO_THICKEN = "Poured a little thicker it runs less far, and the wall comes out more even."
+WAIT_FOR_AGE = "The proven coat was poured later: poured then, the film goes the same way again."
+
+
+def not_now(step: Step) -> str:
+    return {
+        Step.SPIN: "Turning ends by itself when the coat has gelled.",
+        Step.PARK: "The frame is parking; wait.",
+    }.get(step, "Nothing is due now.")

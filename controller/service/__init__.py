@@ -1,0 +1,1 @@
+"""The one facade that the web and the command line use."""

@@ -1,0 +1,181 @@
+"""The twin's world: a room, a resin of its own mind, a cup, a coat, and a frame that real step
+pulses turn."""
+
+from __future__ import annotations
+
+import math
+import random
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+
+from evenwall.model import CoatPlan, Event, Plan, RigSpec, Sheet
+from evenwall.numerics import cure
+from evenwall.planning.batch import cure_sheet
+from evenwall.simulation.twin.probe import TwinProbe
+from evenwall.units import degC, kelvin, kilograms, metres
+from evenwall_bridge.contract import BoardPins, Clock
+
+FOLLOWED_GELS = 4.0  # how many planned gel times a batch is followed
+STEPS_PER_GEL = 60  # of the cure's integration; second order, so its error is far below a degree
+
+
+@dataclass(frozen=True, slots=True)
+class Weather:
+    """The room: a mean and a slow swing."""
+
+    mean_degC: float = 21.0
+    swing_degC: float = 0.5
+    period_s: float = 5400.0
+
+    def room_degC(self, at_s: float) -> float:
+        return self.mean_degC + self.swing_degC * math.sin(2.0 * math.pi * at_s / self.period_s)
+
+
+@lru_cache(maxsize=16)
+def _kinetics(sheet: Sheet) -> cure.Kinetics:
+    return cure.kinetics_from_sheet(cure_sheet(sheet))
+
+
+@dataclass(slots=True)
+class _Batch:
+    """One mix: in the cup, and from the pour on on the wall as well."""
+
+    met_s: float
+    dt_s: float
+    cup_degC: np.ndarray
+    coat_alpha: np.ndarray
+    coat_gel_s: float  # after the parts met; inf: not while it is followed
+    poured: bool
+
+
+class Twin:
+    """What would happen. Give it every event of the record (`follow`), and it does its part."""
+
+    def __init__(
+        self,
+        clock: Clock,
+        pins: BoardPins,
+        spec: RigSpec,
+        seed: int = 0,
+        weather: Weather | None = None,
+    ) -> None:
+        self.clock, self.pins, self.spec, self.seed = clock, pins, spec, seed
+        self.weather = weather or Weather()
+        self.mix_error = 0.0  # of the part B really in the cup, relative to what was written down
+        self._batch: _Batch | None = None
+        self._plan: Plan | None = None
+        self._coat: CoatPlan | None = None
+        self._weighed_ratio = 1.0
+        self._probes: dict[str, TwinProbe] = {}
+
+    # --- the frame -------------------------------------------------------------------------------
+
+    def angles_deg(self) -> tuple[float, float]:
+        """Where the simulated frame really is: what the step pulses made of it."""
+        major, minor = self.pins.steps()
+        return (
+            major * 360.0 / self.spec.major.steps_per_turn % 360.0,
+            minor * 360.0 / self.spec.minor.steps_per_turn % 360.0,
+        )
+
+    # --- the resin -------------------------------------------------------------------------------
+
+    def follow(self, event: Event, plan: Plan) -> None:
+        """Do what the hands did: weigh, mix, pour. Repeating a journal gives the same world."""
+        self._plan = plan
+        if event.kind == "stepped":
+            self._coat = plan.coats[int(event.data["coat"]) - 1]
+        elif event.kind == "started":
+            self._coat, self._batch, self._weighed_ratio = plan.coats[0], None, 1.0
+        elif event.kind == "weighed" and self._coat is not None:
+            planned = self._coat.part_b_g / self._coat.part_a_g
+            self._weighed_ratio = event.data["part_b_g"] / event.data["part_a_g"] / planned
+        elif event.kind == "parts_met":
+            self._mix(event.at_s, None)
+        elif event.kind == "poured" and self._batch is not None:
+            self._mix(self._batch.met_s, event.at_s)
+        elif event.kind == "mixed_again":
+            self._batch = None
+
+    def follow_all(self, events: Iterable[Event], plan: Plan) -> None:
+        for event in events:
+            self.follow(event, plan)
+
+    def resin(self, coat: CoatPlan, sheet: Sheet) -> cure.Kinetics:
+        """This batch's own kinetics: the sheet's, a little faster or slower, by the seed; an
+        off ratio slows it and lowers its heat (stoichiometry; common practice, no source)."""
+        draw = random.Random(f"{self.seed}/{coat.coat}")
+        kin = _kinetics(sheet)
+        off = abs((1.0 + self.mix_error) * self._weighed_ratio - 1.0)
+        return replace(
+            kin,
+            rate_1_s=kin.rate_1_s * math.exp(draw.gauss(0.0, 0.08)) * math.exp(-2.0 * off),
+            rise_K=kin.rise_K * max(0.2, 1.0 - 1.5 * off),
+        )
+
+    def _mix(self, met_s: float, poured_s: float | None) -> None:
+        plan, coat = self._plan, self._coat
+        if plan is None or coat is None:
+            return
+        kin = self.resin(coat, plan.casting.resin.sheet)
+        gel_s = coat.clock.gel_expected_s
+        dt_s = gel_s / STEPS_PER_GEL
+        steps = round(FOLLOWED_GELS * STEPS_PER_GEL)
+        room_K = np.array([kelvin(self.weather.room_degC(met_s + k * dt_s)) for k in range(steps)])
+        mould_degC = plan.casting.mould.temp_degC
+        around = cure.Surroundings(
+            mixed_kg=kilograms(coat.witness_g),
+            start_K=room_K[0],
+            mould_K=room_K[0] if mould_degC is None else kelvin(mould_degC),
+            pour_s=FOLLOWED_GELS * gel_s if poured_s is None else poured_s - met_s,
+            coat_m=metres(coat.mean_mm),
+            wall_m=metres(plan.casting.mould.wall_mm),
+            material=cure.wall_material(plan.casting.mould.material),
+        )
+        temps, alphas = cure.integrate(kin, around, room_K, dt_s)
+        gelled = cure.crossing_s(alphas[:, cure.COAT], kin.alpha_gel, dt_s)
+        self._batch = _Batch(
+            met_s=met_s,
+            dt_s=dt_s,
+            cup_degC=np.asarray([degC(t) for t in temps[:, cure.CORE, 0]]),
+            coat_alpha=alphas[:, cure.COAT, 0] / float(kin.alpha_gel),
+            coat_gel_s=float(gelled[0]),
+            poured=poured_s is not None,
+        )
+
+    def cup_degC(self, at_s: float) -> float | None:
+        """In the witness cup's core; None while there is none: the probe is put in at the pour."""
+        batch = self._batch
+        if batch is None or not batch.poured:
+            return None
+        place = (at_s - batch.met_s) / batch.dt_s
+        index = min(int(place), len(batch.cup_degC) - 2)
+        if place > len(batch.cup_degC):
+            return self.weather.room_degC(at_s)
+        share = place - index
+        return float((1.0 - share) * batch.cup_degC[index] + share * batch.cup_degC[index + 1])
+
+    def coat_gelled(self, at_s: float) -> bool:
+        """Whether the coat on the wall has really gelled."""
+        return self._batch is not None and at_s - self._batch.met_s >= self._batch.coat_gel_s
+
+    @property
+    def coat_gel_s(self) -> float:
+        """When the coat really gels, on its own clock; inf: not while it is followed."""
+        return math.inf if self._batch is None else self._batch.coat_gel_s
+
+    # --- probes ----------------------------------------------------------------------------------
+
+    def probe(self, role: str) -> TwinProbe:
+        """The simulated probe of a role: resin sits in the cup, room and mould in the air."""
+        if role not in self._probes:
+            draw = random.Random(f"{self.seed}/{role}")
+            sits_in = self.cup_degC if role == "resin" else self.weather.room_degC
+            offset_degC = draw.gauss(0.0, 0.2)
+            self._probes[role] = TwinProbe(
+                self.clock, draw.randrange(2**32), sits_in, self.weather.room_degC, offset_degC
+            )
+        return self._probes[role]

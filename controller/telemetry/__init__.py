@@ -1,0 +1,1 @@
+"""MQTT: the broker connection, message payloads, the publisher and the overview of many rigs."""

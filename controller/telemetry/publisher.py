@@ -1,0 +1,306 @@
+"""Tells a broker what the rig does, and never makes the rig wait for it.
+
+State is read from the newest snapshot once a period and kept nowhere, so a dead broker costs no
+memory; the record is read from the journal again after an outage, row by row behind a cursor that
+moves only when the broker has acknowledged. The broker lives in wall time: give this a clock of
+its own even where the rig's world runs faster.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import hmac
+import json
+import logging
+import os
+import random
+from collections.abc import AsyncIterator
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Protocol
+from uuid import uuid4
+
+import aiomqtt
+from pydantic import ValidationError
+
+from evenwall.errors import InputError
+from evenwall.model import Answer, Command, RigSpec, Snapshot, StreamItem
+from evenwall.telemetry.broker import BrokerClient, Connection, read_secret, together
+from evenwall.telemetry.messages import (
+    JOURNAL_EXPIRY_S,
+    STATE_EXPIRY_S,
+    AnswerSaid,
+    CommandSaid,
+    Head,
+    JournalRows,
+    Online,
+    Row,
+    SignedCommand,
+    rig_id,
+    row,
+    states,
+    topic,
+)
+from evenwall_bridge.contract import Clock
+
+log = logging.getLogger("evenwall.telemetry")
+
+RENEW_S = 30.0
+JOURNAL_PAUSE_S = 0.2  # rows of this long share a message
+JOURNAL_ROWS = 200
+CURSOR_EVERY_S = 10.0  # spares the card; after a power cut so many seconds are sent twice
+COMMAND_AGE_S = 60.0
+
+
+class Source(Protocol):
+    """What telemetry needs of the service."""
+
+    def snapshot(self) -> Snapshot: ...
+
+    def watch(self, after_id: int) -> AsyncIterator[StreamItem]: ...
+
+    async def command(self, command: Command) -> Answer: ...
+
+    def notice(self, kind: str, sentence: str | None) -> None: ...
+
+
+@dataclass(slots=True)
+class Status:
+    """For the panel and `rig check`."""
+
+    connected: bool = False
+    connections: int = 0
+    last_error: str = ""
+    states_sent: int = 0
+    rows_sent: int = 0
+    commands_refused: int = 0
+
+
+class Cursor:
+    """The last journal row that the broker has, kept on disk so that a restart goes on there."""
+
+    def __init__(self, file: Path, newest_id: int) -> None:
+        """Without a file (telemetry is new here) the past is not sent."""
+        self._file, self._refused = file, False
+        try:
+            self.row_id = int(file.read_text(encoding="ascii"))
+        except FileNotFoundError:
+            self.row_id = newest_id
+            self.save()
+        except ValueError:
+            raise InputError("file", file, "is not a row number; delete it to start anew") from None
+        if self.row_id > newest_id:
+            log.warning("the journal is shorter than %s says; starting at its beginning", file)
+            self.row_id = 0
+
+    def save(self) -> None:
+        """On a disk that takes nothing it is left as it was: then a restart sends rows again."""
+        part = self._file.with_suffix(".part")
+        try:
+            part.write_text(str(self.row_id), encoding="ascii")
+            os.replace(part, self._file)
+        except OSError as error:
+            if not self._refused:
+                log.warning("%s cannot be written: %s", self._file, error.strerror)
+            self._refused = True
+            return
+        self._refused = False
+
+
+class Telemetry:
+    """Run `run()` as a task of its own; cancel it to say goodbye."""
+
+    def __init__(
+        self, rig: RigSpec, source: Source, clock: Clock, data: Path, rng: random.Random
+    ) -> None:
+        """data: the folder for the cursor. Raises InputError for settings that cannot work."""
+        if rig.mqtt is None:
+            raise InputError("mqtt", "missing", "is required for telemetry")
+        if rig.mqtt.commands and rig.mqtt.secret_file is None:
+            raise InputError("mqtt.secret_file", "missing", "is required when commands are allowed")
+        self._spec, self._source, self._clock, self._rng = rig.mqtt, source, clock, rng
+        self._secret = read_secret("mqtt.secret_file", rig.mqtt.secret_file)
+        self._rig = rig_id(rig)
+        self._session = uuid4().hex[:12]
+        self._simulated = source.snapshot().simulated
+        self._seq: dict[str, int] = {}
+        self._cursor = Cursor(data / "telemetry.cursor", source.snapshot().last_event_id)
+        will = self._online(False, "lost").model_dump_json()
+        self._broker = Connection(
+            rig.mqtt, f"evenwall-{self._rig}", (topic(self._rig, "online"), will)
+        )
+        self.status = Status()
+
+    # --- connecting ------------------------------------------------------------------------------
+
+    async def run(self) -> None:
+        """Connect, tell, and connect again for ever; ends by cancellation only."""
+        await self._broker.keep(self._tell, self._clock, self._rng, self._outage)
+
+    def _outage(self, error: str) -> None:
+        self.status.connected, self.status.last_error = False, error
+        self._source.notice(
+            "broker", f"The broker is not reached ({error}). The casting does not need it."
+        )
+
+    async def _tell(self, client: BrokerClient) -> None:
+        await self._publish(client, "online", self._online(True, "started"), qos=1, retain=True)
+        self.status.connected, self.status.last_error = True, ""
+        self._source.notice("broker", None)
+        self.status.connections += 1
+        try:
+            jobs = [self._tell_state(client), self._tell_journal(client)]
+            if self._spec.commands:
+                await client.subscribe(topic(self._rig, "command"), qos=1)
+                jobs.append(self._hear_commands(client))
+            await together(*jobs)
+        except asyncio.CancelledError:
+            with contextlib.suppress(aiomqtt.MqttError):
+                goodbye = self._online(False, "closed")
+                await self._publish(client, "online", goodbye, qos=1, retain=True)
+            raise
+        finally:
+            self._cursor.save()
+
+    async def _publish(
+        self,
+        client: BrokerClient,
+        name: str,
+        message: Head,
+        *,
+        qos: int = 0,
+        retain: bool = False,
+        expiry_s: int | None = None,
+    ) -> None:
+        properties = self._broker.properties(expiry_s)
+        where = topic(self._rig, name)
+        await client.tell(where, message.model_dump_json(), qos, retain, properties)
+
+    def _head(self, name: str) -> Head:
+        self._seq[name] = self._seq.get(name, 0) + 1
+        return Head(
+            rig=self._rig,
+            session=self._session,
+            seq=self._seq[name],
+            utc=self._clock.utc().isoformat(timespec="milliseconds"),
+        )
+
+    def _online(self, online: bool, why: str) -> Online:
+        head = self._head("online").model_dump()
+        return Online.model_validate(
+            head | {"online": online, "why": why, "simulated": self._simulated}
+        )
+
+    # --- state -----------------------------------------------------------------------------------
+
+    async def _tell_state(self, client: BrokerClient) -> None:
+        told: dict[str, tuple[Head, float]] = {}
+        blank = Head(rig=self._rig, session=self._session, seq=0, utc="")
+        while True:
+            now_s = self._clock.now_s()
+            for name, message in states(self._source.snapshot(), blank).items():
+                before, at_s = told.get(name, (None, 0.0))
+                if name != "now" and message == before and now_s - at_s < RENEW_S:
+                    continue
+                told[name] = message, now_s
+                numbered = message.model_copy(update=self._head(name).model_dump())
+                await self._publish(client, name, numbered, retain=True, expiry_s=STATE_EXPIRY_S)
+                self.status.states_sent += 1
+            await self._clock.sleep(self._spec.period_s)
+
+    # --- the record ------------------------------------------------------------------------------
+
+    async def _tell_journal(self, client: BrokerClient) -> None:
+        # Read ahead of the broker by no more than one message's worth.
+        rows: asyncio.Queue[Row] = asyncio.Queue(maxsize=JOURNAL_ROWS)
+        await together(self._read_journal(rows), self._send_journal(rows, client))
+
+    async def _read_journal(self, rows: asyncio.Queue[Row]) -> None:
+        async for item in self._source.watch(self._cursor.row_id):
+            found = row(item)
+            if found is not None:
+                await rows.put(found)
+
+    async def _send_journal(self, rows: asyncio.Queue[Row], client: BrokerClient) -> None:
+        saved_s = self._clock.now_s()
+        while True:
+            batch = [await rows.get()]
+            while not rows.empty():
+                batch.append(rows.get_nowait())
+            message = JournalRows(**self._head("journal").model_dump(), rows=tuple(batch))
+            await self._publish(client, "journal", message, qos=1, expiry_s=JOURNAL_EXPIRY_S)
+            self._cursor.row_id = batch[-1].seq
+            if self._clock.now_s() - saved_s > CURSOR_EVERY_S:
+                self._cursor.save()
+                saved_s = self._clock.now_s()
+            self.status.rows_sent += len(batch)
+            await self._clock.sleep(JOURNAL_PAUSE_S)
+
+    # --- commands --------------------------------------------------------------------------------
+
+    async def _hear_commands(self, client: BrokerClient) -> None:
+        async for message in client.messages:
+            said = self._checked(message)
+            if said is None:
+                self.status.commands_refused += 1
+                continue
+            answer = await self._source.command(
+                Command(
+                    name=said.name,
+                    key=said.key,
+                    step_id=said.step_id,
+                    who=f"mqtt:{said.who}",
+                    data=said.data,
+                )
+            )
+            await self._publish(
+                client,
+                "answer",
+                AnswerSaid(
+                    **self._head("answer").model_dump(),
+                    key=said.key,
+                    accepted=answer.accepted,
+                    sentence=answer.sentence,
+                ),
+                qos=1,
+                expiry_s=STATE_EXPIRY_S,
+            )
+
+    def _checked(self, message: aiomqtt.Message) -> CommandSaid | None:
+        """The command in a message, or None when it is retained, unsigned, old or not allowed.
+
+        Nothing is answered to what is not properly signed.
+        """
+        try:
+            signed = SignedCommand.model_validate_json(bytes(message.payload))
+            said = CommandSaid.model_validate_json(signed.command)
+            sent = datetime.fromisoformat(said.utc)
+            age_s = abs((self._clock.utc() - sent).total_seconds())
+        except (ValidationError, ValueError, TypeError) as error:
+            log.warning("command refused, not readable: %s", str(error).splitlines()[0])
+            return None
+        good = sign(signed.command, self._secret or "")
+        reasons = {
+            "not signed with the rig's secret": not hmac.compare_digest(good, signed.mac),
+            "retained by the broker": bool(message.retain),
+            "signed over a minute ago": age_s > COMMAND_AGE_S,
+            "not in mqtt.commands of the rig file": said.name not in self._spec.commands,
+        }
+        for reason, bad in reasons.items():
+            if bad:
+                log.warning("command refused: %s", reason)
+                return None
+        return said
+
+
+def sign(command: str, secret: str) -> str:
+    """HMAC-SHA256 (RFC 2104, FIPS 198-1) of the command's UTF-8 bytes, hexadecimal."""
+    return hmac.new(secret.encode(), command.encode(), "sha256").hexdigest()
+
+
+def signed_command(said: CommandSaid, secret: str) -> str:
+    """The payload that `Telemetry` accepts; for scripts and tests."""
+    text = said.model_dump_json()
+    return json.dumps({"command": text, "mac": sign(text, secret)})

@@ -1,0 +1,148 @@
+"""Work apart: functions and objects in a process of their own, asked from a thread.
+
+Planning, the film and the gel's estimator bring a mesher, an optimiser and more than a hundred
+megabytes, and they hold the interpreter's lock for milliseconds at a time. The process that keeps
+a frame turning has none of it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import pickle
+import signal
+import subprocess
+import sys
+from collections.abc import Callable
+from importlib import import_module
+from io import TextIOWrapper
+from typing import Any
+
+from evenwall.errors import EvenwallError
+
+NICENESS = 10  # below whatever keeps the frame turning
+Progress = Callable[[float, str], None]
+
+_at_work: set[WorkerProcess] = set()
+
+
+class WorkerProcess:
+    """A process that answers what its subject is asked, one question at a time: first of a module,
+    then of what was last made of it (`become`). It ends with `end`, or with this process."""
+
+    def __init__(self, where: str, niceness: int = NICENESS) -> None:
+        """where: the module's name. Raises EvenwallError when the machine gives no process."""
+        command = (sys.executable, "-m", "evenwall.worker_process", where, str(niceness))
+        try:
+            self._process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+        except OSError as error:
+            raise EvenwallError(f"no process for {where}: {error.strerror}") from None
+        _at_work.add(self)
+
+    def ask(self, name: str, *args: Any, progress: Progress | None = None, **more: Any) -> Any:
+        """Call this function or method and wait for what it gives. progress: handed on.
+
+        Raises what it raises of our own errors, and EvenwallError when the process ends without a
+        word: killed, or out of memory.
+        """
+        return self._ask(name, args, more, progress, become=False)
+
+    def become(self, name: str, *args: Any) -> None:
+        """Call this of the module, and let what it gives be asked from now on. Raises as `ask`."""
+        self._ask(name, args, {}, None, become=True)
+
+    def _ask(
+        self,
+        name: str,
+        args: tuple[Any, ...],
+        more: dict[str, Any],
+        progress: Progress | None,
+        *,
+        become: bool,
+    ) -> Any:
+        to, back = self._process.stdin, self._process.stdout
+        try:
+            if to is None or back is None:
+                raise EOFError
+            pickle.dump((name, args, more, progress is not None, become), to)
+            to.flush()
+            while True:
+                kind, value = pickle.load(back)
+                if kind == "error":
+                    raise value
+                if kind == "done":
+                    return value
+                if progress is not None:
+                    progress(*value)
+        # UnpicklingError: killed in the middle of a word. ValueError: of a pipe closed by `end`.
+        except (EOFError, BrokenPipeError, pickle.UnpicklingError, ValueError):
+            raise EvenwallError(f"{name} ended early, with code {self._process.wait()}") from None
+
+    @property
+    def ended(self) -> bool:
+        """By `end`, or by itself."""
+        return self._process.poll() is not None
+
+    def end(self) -> None:
+        """Once more does no harm; whoever waits for an answer is let go."""
+        _at_work.discard(self)
+        self._process.kill()
+        self._process.wait()
+        for pipe in (self._process.stdin, self._process.stdout):
+            if pipe is not None:
+                with contextlib.suppress(BrokenPipeError):
+                    pipe.close()
+
+
+def in_worker(where: str, name: str, *args: Any, **more: Any) -> Any:
+    """Call function `name` of module `where` in a process that ends with the call.
+
+    Raises as `WorkerProcess.ask`.
+    """
+    process = WorkerProcess(where)
+    try:
+        return process.ask(name, *args, **more)
+    finally:
+        process.end()
+
+
+def end_all() -> None:
+    """End what is still at work."""
+    for process in list(_at_work):
+        process.end()
+
+
+def main() -> None:
+    """The process of its own: questions on standard input, answers on standard output (and nothing
+    else there: what is printed goes to standard error)."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the parent, who ends us
+    with contextlib.suppress(OSError):
+        os.nice(int(sys.argv[2]))
+    pipe = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
+    os.dup2(sys.stderr.fileno(), sys.stdout.fileno())
+    if isinstance(sys.stdout, TextIOWrapper):  # a pipe's buffer would die with this process
+        sys.stdout.reconfigure(line_buffering=True)
+
+    def say(kind: str, value: Any) -> None:
+        pickle.dump((kind, value), pipe)
+        pipe.flush()
+
+    module: Any = import_module(sys.argv[1])
+    subject = module
+    with contextlib.suppress(EOFError, BrokenPipeError):
+        while True:
+            name, args, more, tells, become = pickle.load(sys.stdin.buffer)
+            if tells:
+                more["progress"] = lambda fraction, words: say("progress", (fraction, words))
+            try:
+                found = getattr(module if become else subject, name)(*args, **more)
+            except EvenwallError as error:
+                say("error", error)
+                continue
+            if become:
+                subject, found = found, None
+            say("done", found)
+
+
+if __name__ == "__main__":
+    main()
