@@ -11,7 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from evenwall.cli.main import parser
+from evenwall.cli.arguments import parser
+from evenwall.cli.main import COMMANDS
 from tests.docs.pages import ROOT, all_blocks, blocks, differs, fenced, notes, pages, renewed
 from tests.docs.sandbox import departures
 
@@ -79,7 +80,7 @@ def understood(words: list[str]) -> bool:
     if words[-1] == "--help" or len(words) == 1:
         words = [*words[:1], "--help"]
     try:
-        parser().parse_args(words)
+        parser(COMMANDS).parse_args(words)
     except SystemExit as ended:
         return ended.code == 0
     return True
