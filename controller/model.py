@@ -8,20 +8,37 @@ from __future__ import annotations
 
 import difflib
 import enum
-import json
-import re
-import tomllib
+import itertools
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar, get_args
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
+from evenwall.bounded import read_json, read_table
 from evenwall.errors import InputError, naming
 
-Vector3 = tuple[float, float, float]
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-NonNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+# Every number that enters has a range, and none is far from what the trade can meet: a figure of
+# 1e300 is finite, and still stops whoever computes with it. The limits are wide on purpose; what
+# fits one rig or one casting is checked where that is known.
+Positive = Annotated[float, Field(gt=0, le=1e6, allow_inf_nan=False)]
+NonNegative = Annotated[float, Field(ge=0, le=1e6, allow_inf_nan=False)]
+Finite = Annotated[float, Field(ge=-1e6, le=1e6, allow_inf_nan=False)]
 RoomTemp_degC = Annotated[float, Field(ge=0, le=60, allow_inf_nan=False)]  # as cure.py knows it
+Vector3 = tuple[Finite, Finite, Finite]  # mm, or a direction of any length
+LONGEST_S = 30 * 86_400.0  # of one coat, or of a profile: a demould of 14 days, and some
+Span_s = Annotated[float, Field(gt=0, le=LONGEST_S, allow_inf_nan=False)]
+Moment_s = Annotated[float, Field(ge=0, le=LONGEST_S, allow_inf_nan=False)]
+Grams = Annotated[float, Field(gt=0, le=100_000, allow_inf_nan=False)]
+LeftGrams = Annotated[float, Field(ge=0, le=100_000, allow_inf_nan=False)]
+Thickness_mm = Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)]
+Wall_mm = Annotated[float, Field(ge=0, le=1000, allow_inf_nan=False)]
+Angle_deg = Annotated[float, Field(ge=-360, le=360, allow_inf_nan=False)]
+FASTEST_RPM = 60.0  # of any rig; a plan made for a faster one is told so by the rig it meets
+Rate_rpm = Annotated[float, Field(ge=-1000, le=1000, allow_inf_nan=False)]
+Name = Annotated[str, Field(min_length=1, max_length=80)]
+Words = Annotated[str, Field(max_length=4000)]  # a sentence, or a few
+Hash = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+MOST_COATS = 24
 
 
 class Frozen(BaseModel):
@@ -52,11 +69,11 @@ class Sheet(Typed):
 
 
 class Resin(Frozen):
-    name: Annotated[str, Field(min_length=1, max_length=80)]
+    name: Name
     sheet: Sheet
     price_per_kg: NonNegative | None = None
-    currency: str = ""
-    max_section_mm: Positive | None = None
+    currency: Annotated[str, Field(max_length=8)] = ""
+    max_section_mm: Thickness_mm | None = None
     density_a_g_cm3: Annotated[float, Field(ge=0.7, le=2.5)] | None = None
     density_b_g_cm3: Annotated[float, Field(ge=0.7, le=2.5)] | None = None
 
@@ -82,8 +99,8 @@ class Mount(Frozen):
 
 class Mould(Typed):
     wall_mm: Annotated[float, Field(ge=1, le=100)] = 12.0
-    material: str = "silicone rubber"
-    mass_kg: Positive | None = None
+    material: Annotated[str, Field(max_length=80)] = "silicone rubber"
+    mass_kg: Annotated[float, Field(gt=0, le=1000)] | None = None
     temp_degC: RoomTemp_degC | None = None
 
 
@@ -95,7 +112,7 @@ class Shop(Typed):
 class Casting(Frozen):
     """A casting file with its resin read in. `file` is where it stood; paths are relative to it."""
 
-    name: Annotated[str, Field(min_length=1, max_length=80)]
+    name: Name
     mesh: Path
     mesh_units: Literal["mm", "cm", "m", "inch"] = "mm"
     resin: Resin
@@ -113,9 +130,9 @@ class Casting(Frozen):
 class AxisSpec(Frozen):
     motor_steps_per_turn: Annotated[int, Field(ge=20, le=10_000)] = 200
     microsteps: Annotated[int, Field(ge=1, le=256)] = 16
-    gear_ratio: Positive  # motor turns per frame turn
-    motor_holding_torque_Nm: Positive
-    friction_torque_Nm: NonNegative = 0.0
+    gear_ratio: Annotated[float, Field(ge=0.05, le=1000)]  # motor turns per frame turn
+    motor_holding_torque_Nm: Annotated[float, Field(gt=0, le=1000)]
+    friction_torque_Nm: Annotated[float, Field(ge=0, le=1000)] = 0.0
 
     @property
     def steps_per_turn(self) -> int:
@@ -125,7 +142,7 @@ class AxisSpec(Frozen):
 class ProbeSpec(Frozen):
     kind: Literal["digital_1wire", "thermocouple_k", "pt100", "infrared", "mqtt"] = "digital_1wire"
     placement: Literal["cup", "coat"] = "cup"
-    address: str = ""  # one-wire id, SPI device, I2C address or MQTT topic
+    address: Annotated[str, Field(max_length=200)] = ""  # one-wire id, SPI device, I2C address or MQTT topic
     role: Literal["resin", "room", "mould"] = "resin"
 
 
@@ -133,11 +150,11 @@ class MqttSpec(Frozen):
     """Where a rig tells what it does. Commands over MQTT are off unless named here, and none that
     could start rotation can be named."""
 
-    host: Annotated[str, Field(min_length=1)] = "127.0.0.1"
+    host: Annotated[str, Field(min_length=1, max_length=253)] = "127.0.0.1"
     port: Annotated[int, Field(ge=1, le=65535)] = 1883
     version: Literal["5", "3.1.1"] = "5"
     rig_id: Annotated[str, Field(pattern=r"^[a-z0-9-]{0,40}$")] = ""  # empty: from the rig's name
-    username: str = ""
+    username: Annotated[str, Field(max_length=200)] = ""
     password_file: Path | None = None
     tls: bool = False
     ca_file: Path | None = None  # empty: the system's own certificates
@@ -151,7 +168,7 @@ class MqttSpec(Frozen):
 class ScaleSpec(Frozen):
     """A scale that sends what it shows, over a serial port of the controller's."""
 
-    port: str = ""  # "/dev/serial/by-id/..."; a simulated rig has a simulated scale
+    port: Annotated[str, Field(max_length=200)] = ""  # "/dev/serial/by-id/..."; a simulated rig has a simulated scale
     baud: Literal[1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200] = 9600
     data_bits: Literal[7, 8] = 8
     parity: Literal["none", "even", "odd"] = "none"
@@ -161,22 +178,26 @@ class ScaleSpec(Frozen):
 class RigSpec(Frozen):
     """A rig file."""
 
-    name: str
+    name: Name
     backend: Literal["serial", "simulated"] = "simulated"  # explicit, never a fallback
-    port: str = ""
+    port: Annotated[str, Field(max_length=200)] = ""
     major: AxisSpec
     minor: AxisSpec
-    rate_limit_rpm: Annotated[float, Field(gt=0, le=60)] = 20.0
+    rate_limit_rpm: Annotated[float, Field(gt=0, le=FASTEST_RPM)] = 20.0
     accel_limit_rpm_s: Annotated[float, Field(gt=0, le=120)] = 4.0
-    mould_radius_limit_mm: Positive = 250.0
-    payload_limit_kg: Positive = 10.0
-    frame_inertia_major_kg_m2: NonNegative = 0.0
-    frame_inertia_minor_kg_m2: NonNegative = 0.0
-    torque_margin: Annotated[float, Field(ge=1)] = 2.0
+    mould_radius_limit_mm: Annotated[float, Field(gt=0, le=5000)] = 250.0
+    payload_limit_kg: Annotated[float, Field(gt=0, le=1000)] = 10.0
+    frame_inertia_major_kg_m2: Annotated[float, Field(ge=0, le=1000)] = 0.0
+    frame_inertia_minor_kg_m2: Annotated[float, Field(ge=0, le=1000)] = 0.0
+    torque_margin: Annotated[float, Field(ge=1, le=100)] = 2.0
     grant_s: Annotated[float, Field(ge=5, le=7200)] = 1800.0
     confirm_at_rig: bool = True  # turning starts only after a hardware button at the rig
-    probes: tuple[ProbeSpec, ...] = (ProbeSpec(),)
-    pins: dict[str, int] = Field(default_factory=dict)  # GPIO line numbers on the Pi (BCM)
+    probes: Annotated[tuple[ProbeSpec, ...], Field(max_length=12)] = (ProbeSpec(),)
+    # GPIO line numbers on the Pi (BCM)
+    pins: Annotated[
+        dict[Annotated[str, Field(max_length=40)], Annotated[int, Field(ge=0, le=63)]],
+        Field(max_length=40),
+    ] = Field(default_factory=dict)
     mqtt: MqttSpec | None = None
     scale: ScaleSpec | None = None  # absent: weights are typed
 
@@ -187,10 +208,10 @@ class RigSpec(Frozen):
 class Ramp(Frozen):
     """Both speeds go linearly, in `duration_s`, from where they are to these."""
 
-    leg: str
-    duration_s: Positive
-    major_rpm: float
-    minor_rpm: float
+    leg: Annotated[str, Field(max_length=40)]
+    duration_s: Span_s
+    major_rpm: Rate_rpm
+    minor_rpm: Rate_rpm
 
 
 class CoatClock(Frozen):
@@ -201,38 +222,40 @@ class CoatClock(Frozen):
     plans of before this was told.
     """
 
-    pour_from_s: NonNegative = 0.0
-    pour_by_s: Positive
-    spin_from_s: NonNegative
-    turn_by_s: Positive | None = None
-    gel_expected_s: Positive
-    gel_low_s: Positive
-    gel_high_s: Positive
-    spin_until_s: Positive
-    next_pour_from_s: Positive
-    next_pour_until_s: Positive
+    pour_from_s: Moment_s = 0.0
+    pour_by_s: Span_s
+    spin_from_s: Moment_s
+    turn_by_s: Span_s | None = None
+    gel_expected_s: Span_s
+    gel_low_s: Span_s
+    gel_high_s: Span_s
+    spin_until_s: Span_s
+    next_pour_from_s: Span_s
+    next_pour_until_s: Span_s
 
 
 class StartAngles(Frozen):
-    major: float = 0.0
-    minor: float = 0.0
+    major: Angle_deg = 0.0
+    minor: Angle_deg = 0.0
 
 
+Pascal_s = Annotated[float, Field(ge=-1e12, le=1e12, allow_inf_nan=False)]
 WITNESS_G = 30.0  # less in the cup hardly warms a probe (common practice, no source)
 
 
 class CoatPlan(Frozen):
-    coat: Annotated[int, Field(ge=1)]
-    mean_mm: Positive
-    mix_g: Positive
-    part_a_g: Positive
-    part_b_g: Positive
-    cup_left_g: NonNegative
-    spill_g: NonNegative
+    coat: Annotated[int, Field(ge=1, le=MOST_COATS)]
+    mean_mm: Thickness_mm
+    mix_g: Grams
+    part_a_g: Grams
+    part_b_g: Grams
+    cup_left_g: LeftGrams
+    spill_g: LeftGrams
     clock: CoatClock
     start_deg: StartAngles = StartAngles()
-    ramps: tuple[Ramp, ...]
-    viscosity: tuple[tuple[float, float], ...] = ()  # (time_s of the coat's clock, Pa s)
+    ramps: Annotated[tuple[Ramp, ...], Field(max_length=20_000)]
+    # (time_s of the coat's clock, Pa s)
+    viscosity: Annotated[tuple[tuple[Moment_s, Pascal_s], ...], Field(max_length=5000)] = ()
     opening_state: Literal["open", "capped"] = "open"
 
     @property
@@ -251,36 +274,39 @@ class Geometry(Frozen):
     area_cm2: Positive
     solid_volume_cm3: Positive
     opening: OpeningFound
-    mesh_sha256: str
+    mesh_sha256: Hash
 
 
 class WallSummary(Frozen):
     """Predicted wall. Keys beyond the mean are null until the film has been computed for them."""
 
-    target_mm: Positive
-    mean_mm: Positive
-    min_mm: float | None = None
-    min_point_mm: float | None = None
-    p05_mm: float | None = None
-    p95_mm: float | None = None
-    rim_mm: float | None = None
-    rim_min_mm: float | None = None
-    cv: float | None = None
-    mesh_mm: float | None = None
-    mesh_error_mm: float | None = None
-    worst_case_min_mm: float | None = None
-    bound_min_mm: float | None = None
-    note: str = ""
+    target_mm: Thickness_mm
+    mean_mm: Thickness_mm
+    min_mm: Wall_mm | None = None
+    min_point_mm: Wall_mm | None = None
+    p05_mm: Wall_mm | None = None
+    p95_mm: Wall_mm | None = None
+    rim_mm: Wall_mm | None = None
+    rim_min_mm: Wall_mm | None = None
+    cv: NonNegative | None = None
+    mesh_mm: Wall_mm | None = None
+    mesh_error_mm: Wall_mm | None = None
+    worst_case_min_mm: Wall_mm | None = None
+    bound_min_mm: Wall_mm | None = None
+    note: Words = ""
 
 
 class Totals(Frozen):
     resin_g: Positive
     hollow_g: Positive
     solid_g: Positive
-    saved_fraction: float
-    cost: float | None = None
+    saved_fraction: Annotated[float, Field(ge=-1000, le=1)]
+    cost: NonNegative | None = None
     elapsed_min: Positive
     demould_from_min: Positive
+
+
+Sentences = Annotated[tuple[Words, ...], Field(max_length=200)]
 
 
 class Plan(Frozen):
@@ -290,14 +316,14 @@ class Plan(Frozen):
     version: Literal[1] = 1
     casting: Casting
     rig: RigSpec
-    seed: int = 0
+    seed: Annotated[int, Field(ge=-(2**63), lt=2**64)] = 0
     geometry: Geometry
-    coats: tuple[CoatPlan, ...]
+    coats: Annotated[tuple[CoatPlan, ...], Field(max_length=MOST_COATS)]
     wall: WallSummary
     totals: Totals
-    cautions: tuple[str, ...]
-    notes: tuple[str, ...] = ()
-    limits: tuple[str, ...] = ()  # which place of the wall falls short, and why
+    cautions: Sentences
+    notes: Sentences = ()
+    limits: Sentences = ()  # which place of the wall falls short, and why
     details: dict[str, Any] = Field(
         default_factory=dict
     )  # load, search, clarity, shop: see plan.py
@@ -616,8 +642,10 @@ class Measured(Frozen):
     """The casting as measured. Nothing is required, but the weight says most."""
 
     weight_g: Positive | None = None
-    rim_mm: Annotated[tuple[NonNegative, ...], BeforeValidator(_one_or_many)] = ()
-    spots: tuple[Spot, ...] = ()
+    rim_mm: Annotated[
+        tuple[Wall_mm, ...], BeforeValidator(_one_or_many), Field(max_length=100)
+    ] = ()
+    spots: Annotated[tuple[Spot, ...], Field(max_length=100)] = ()
 
 
 # --- Reading files -------------------------------------------------------------------------------
@@ -712,18 +740,7 @@ def _fields_beside(model: type[BaseModel], place: tuple[int | str, ...]) -> tupl
 
 def read_toml(path: Path) -> dict[str, Any]:
     """One TOML table. Raises InputError when it cannot be read or is not TOML."""
-    try:
-        text = path.read_text(encoding="utf-8-sig")  # with the mark that some editors put first
-    except OSError as error:
-        raise InputError("file", path, error.strerror or "cannot be read") from None
-    except UnicodeDecodeError as error:
-        raise InputError("file", path, f"is not text in UTF-8: {error}") from None
-    try:
-        return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        comma = re.search(r"^\s*\w+\s*=\s*\d+,\d+", text, re.MULTILINE)
-        hint = f"{comma[0].strip()}: decimals are written with a point" if comma else ""
-        raise InputError("file", path, f"is not TOML: {error}", hint=hint) from None
+    return read_table(path)
 
 
 def read_resin(path: Path) -> Resin:
@@ -766,35 +783,117 @@ def read_rig(path: Path) -> RigSpec:
 
 def read_plan(path: Path) -> Plan:
     """A PLAN.json. Raises InputError naming the first thing wrong."""
-    try:
-        text = path.read_text(encoding="utf-8")
-    except OSError as error:
-        raise InputError("file", path, error.strerror or "cannot be read") from None
-    except UnicodeDecodeError as error:
-        raise InputError("file", path, f"is not text in UTF-8: {error}") from None
-    try:
-        data = json.loads(text)
-    except json.JSONDecodeError as error:
-        raise InputError("file", path, f"is not JSON: {error}") from None
+    data = read_json(path)
     kind = data.get("kind", "missing") if isinstance(data, dict) else "missing"
     if kind != "evenwall/plan":
         raise InputError("kind", kind, "must be evenwall/plan", file=str(path))
     plan = parse(Plan, data, path)
     with naming(path):
-        whole(plan)
+        sound(plan)
     return plan
 
 
+ROUNDING_G = 0.2  # of weights that are told to a tenth of a gram
+SUM_SHARE = 0.01  # of a mix, by which its parts may miss it
+RATIO_PERCENT = 5.0  # past this no gel is foretold: weighing.REFUSE_PERCENT
+SHORTEST_S = 1e-3  # of a ramp: the board's own time is finer, no frame follows it
+LEAST_GEL_S = 10.0  # from the parts meeting: nobody pours a resin that gels sooner
+
+
 def whole(plan: Plan) -> None:
-    """Raises InputError where a plan's coats are not what a run or a film can go by."""
+    """Raises InputError where a plan's coats are not what a film can go by."""
     if not plan.coats:
         raise InputError("coats", 0, "needs one coat or more")
     for number, coat in enumerate(plan.coats, 1):
         if coat.coat != number:
             raise InputError(f"coats[{number}].coat", coat.coat, f"must be {number}, in order")
         with naming(within=f"coats[{number}]."):
-            if not coat.ramps:
-                raise InputError("ramps", 0, "needs one ramp or more")
+            _ramps_turn(coat)
             if coat.mix_g <= coat.cup_left_g:
                 limit = f"must be above what stays in the cup, {coat.cup_left_g:g}"
                 raise InputError("mix_g", f"{coat.mix_g:g}", limit, unit="g")
+
+
+def sound(plan: Plan) -> None:
+    """Raises InputError where a plan is not what a run can go by: beyond `whole`, times that do
+    not rise, weights that are not the mix or not the resin's ratio."""
+    whole(plan)
+    agreeing(plan.casting.resin.sheet)
+    for number, coat in enumerate(plan.coats, 1):
+        with naming(within=f"coats[{number}]."):
+            _weights_agree(coat, plan.casting.resin.sheet)
+            with naming(within="clock."):
+                _times_rise(coat.clock)
+            _thickens_in_time(coat)
+    for before, after in itertools.pairwise(plan.coats):
+        gap_s = before.clock.next_pour_from_s - after.clock.spin_from_s
+        if gap_s <= 0.0:
+            limit = f"must be above the next coat's spin_from_s, {after.clock.spin_from_s:g}"
+            shown = f"{before.clock.next_pour_from_s:g}"
+            field = f"coats[{before.coat}].clock.next_pour_from_s"
+            raise InputError(field, shown, limit, unit="s")
+
+
+def _ramps_turn(coat: CoatPlan) -> None:
+    if not coat.ramps:
+        raise InputError("ramps", 0, "needs one ramp or more")
+    for number, ramp in enumerate(coat.ramps, 1):
+        if ramp.duration_s < SHORTEST_S:
+            limit = f"must be at least {SHORTEST_S:g}"
+            raise InputError(f"ramps[{number}].duration_s", ramp.duration_s, limit, unit="s")
+    if not any(ramp.major_rpm or ramp.minor_rpm for ramp in coat.ramps):
+        raise InputError("ramps", "standing", "must turn at least one axis")
+    total_s = sum(ramp.duration_s for ramp in coat.ramps)
+    if total_s > LONGEST_S:
+        limit = f"must last at most {LONGEST_S:g} together"
+        raise InputError("ramps", f"{total_s:g}", limit, unit="s")
+
+
+def _weights_agree(coat: CoatPlan, sheet: Sheet) -> None:
+    if coat.mix_g <= coat.cup_left_g + coat.spill_g:
+        limit = f"must be below what is poured, {coat.mix_g - coat.cup_left_g:g}"
+        raise InputError("spill_g", f"{coat.spill_g:g}", limit, unit="g")
+    both_g = coat.part_a_g + coat.part_b_g
+    if abs(both_g - coat.mix_g) > SUM_SHARE * coat.mix_g + ROUNDING_G:
+        limit = f"must be its two parts together, {both_g:g}"
+        raise InputError("mix_g", f"{coat.mix_g:g}", limit, unit="g")
+    due_g = coat.part_a_g * sheet.mix_ratio_b_per_100a / 100.0
+    if abs(coat.part_b_g - due_g) > RATIO_PERCENT / 100.0 * due_g + ROUNDING_G:
+        limit = (
+            f"must be within {RATIO_PERCENT:g} % of {due_g:.1f}, by the resin's "
+            f"{sheet.mix_ratio_b_per_100a:g} g of B to 100 g of A"
+        )
+        raise InputError("part_b_g", f"{coat.part_b_g:g}", limit, unit="g")
+
+
+_RISING = (
+    ("pour_from_s", "pour_by_s"),
+    ("pour_from_s", "spin_from_s"),
+    ("spin_from_s", "turn_by_s"),
+    ("spin_from_s", "gel_high_s"),
+    ("gel_low_s", "gel_expected_s"),
+    ("gel_expected_s", "gel_high_s"),
+    ("pour_by_s", "gel_high_s"),
+    ("spin_from_s", "spin_until_s"),
+    ("next_pour_from_s", "next_pour_until_s"),
+    ("gel_low_s", "next_pour_from_s"),
+)
+
+
+def _times_rise(clock: CoatClock) -> None:
+    for before, after in _RISING:
+        first, second = getattr(clock, before), getattr(clock, after)
+        if second is not None and first > second:
+            raise InputError(after, f"{second:g}", f"must not be before {before}, {first:g}", unit="s")
+    if clock.gel_low_s < LEAST_GEL_S:
+        limit = f"must be at least {LEAST_GEL_S:g}"
+        raise InputError("gel_low_s", f"{clock.gel_low_s:g}", limit, unit="s")
+    if clock.pour_by_s < 1.0:
+        raise InputError("pour_by_s", f"{clock.pour_by_s:g}", "must be at least 1", unit="s")
+
+
+def _thickens_in_time(coat: CoatPlan) -> None:
+    for before, after in itertools.pairwise(coat.viscosity):
+        if after[0] <= before[0]:
+            limit = f"must rise above the row before, {before[0]:g}"
+            raise InputError("viscosity time_s", f"{after[0]:g}", limit, unit="s")

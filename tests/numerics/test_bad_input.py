@@ -133,6 +133,12 @@ def without_ramps(plan: dict[str, Any]) -> None:
     del plan["coats"][0]["ramps"]
 
 
+def five_hundred_times(plan: dict[str, Any]) -> None:
+    """Weights that agree with each other and fit no mould."""
+    for name in ("mix_g", "part_a_g", "part_b_g"):
+        plan["coats"][0][name] *= 500.0
+
+
 @pytest.mark.parametrize(
     ("spoil", "said"),
     [
@@ -141,11 +147,11 @@ def without_ramps(plan: dict[str, Any]) -> None:
             coat(viscosity=[[0.0, 0.6], [9.0, -1.0]]),
             "coats[1].viscosity is -1.0 Pa s: must be above 0",
         ),
-        (coat(viscosity=[[9.0, 0.6], [8.0, 0.7]]), "coats[1].viscosity time_s is 8: must rise"),
+        (coat(viscosity=[[9.0, 0.6], [8.0, 0.7]]), "coats[1].viscosity time_s is 8 s: must rise"),
         (coat(viscosity=[[0.0, 0.6]]), "coats[1].viscosity is 1: needs two entries or more"),
         (coat(mix_g=-5.0), "coats.0.mix_g is -5.0 g: must be > 0.0"),
         (coat(mix_g=5.0, cup_left_g=9.0), "is 5 g: must be above what stays in the cup, 9"),
-        (coat(mix_g=1e5), "cm3: the parked mould holds at most "),
+        (five_hundred_times, "cm3: the parked mould holds at most "),
         (without_ramps, "coats.0.ramps is missing: is required"),
         (coat(ramps=[]), "coats[1].ramps is 0: needs one ramp or more"),
         (ramp(major_rpm=500.0), "coats[1].ramps[0].major_rpm is 500 rpm: Small frame turns at"),
