@@ -42,12 +42,14 @@ def read_bytes(path: Path, most_bytes: int) -> bytes:
             raise InputError("file", path, error.strerror or "cannot be read") from None
     if len(content) > most_bytes:
         size = max(found.st_size, len(content))
-        raise InputError("file size", size, f"must be at most {most_bytes}", unit="B", file=str(path))
+        raise InputError(
+            "file size", size, f"must be at most {most_bytes}", unit="B", file=str(path)
+        )
     return content
 
 
 def read_text(path: Path, most_bytes: int, encoding: str = "utf-8") -> str:
-    """Return a regular file's text. Raises InputError as `read_bytes`, and where it is not UTF-8."""
+    """Return a regular file's text. Raises InputError as `read_bytes`, and for no UTF-8."""
     try:
         return read_bytes(path, most_bytes).decode(encoding)
     except UnicodeDecodeError as error:

@@ -1,0 +1,40 @@
+"""Ranges that numbers, texts and lists of every model share, and the frozen base of all models."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import BaseModel, ConfigDict, Field
+
+# Every number that enters has a range, and none is far from what the trade can meet: a figure of
+# 1e300 is finite, and still stops whoever computes with it. The limits are wide on purpose; what
+# fits one rig or one casting is checked where that is known.
+Positive = Annotated[float, Field(gt=0, le=1e6, allow_inf_nan=False)]
+NonNegative = Annotated[float, Field(ge=0, le=1e6, allow_inf_nan=False)]
+Finite = Annotated[float, Field(ge=-1e6, le=1e6, allow_inf_nan=False)]
+RoomTemp_degC = Annotated[float, Field(ge=0, le=60, allow_inf_nan=False)]  # as cure.py knows it
+Vector3 = tuple[Finite, Finite, Finite]  # mm, or a direction of any length
+LONGEST_S = 30 * 86_400.0  # of one coat, or of a profile: a demould of 14 days, and some
+Span_s = Annotated[float, Field(gt=0, le=LONGEST_S, allow_inf_nan=False)]
+Moment_s = Annotated[float, Field(ge=0, le=LONGEST_S, allow_inf_nan=False)]
+Grams = Annotated[float, Field(gt=0, le=100_000, allow_inf_nan=False)]
+LeftGrams = Annotated[float, Field(ge=0, le=100_000, allow_inf_nan=False)]
+Thickness_mm = Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)]
+Wall_mm = Annotated[float, Field(ge=0, le=1000, allow_inf_nan=False)]
+Angle_deg = Annotated[float, Field(ge=-360, le=360, allow_inf_nan=False)]
+FASTEST_RPM = 60.0  # of any rig; a plan made for a faster one is told so by the rig it meets
+Rate_rpm = Annotated[float, Field(ge=-1000, le=1000, allow_inf_nan=False)]
+Name = Annotated[str, Field(min_length=1, max_length=80)]
+Words = Annotated[str, Field(max_length=4000)]  # a sentence, or a few
+Hash = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+MOST_COATS = 24
+
+
+class Frozen(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class Typed(Frozen):
+    """What a person writes by hand: a number is a number there, not a text nor true or false."""
+
+    model_config = ConfigDict(strict=True)

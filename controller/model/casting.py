@@ -1,0 +1,54 @@
+"""The casting: its form, its mould, its shop."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from evenwall.model.bounds import Frozen, Name, RoomTemp_degC, Typed, Vector3
+from evenwall.model.resin import Resin
+
+
+class Opening(Frozen):
+    """Where the mould is open. Without a centre, the mesh's largest boundary loop. `state` is while
+    it turns: capped, or left open so that what runs over is lost."""
+
+    centre_mm: Vector3 | None = None
+    direction: Vector3 | None = None
+    state: Literal["open", "capped"] = "capped"
+
+
+class Mount(Frozen):
+    """How the mesh sits on the frame."""
+
+    minor_axis: Vector3 = (0.0, 0.0, 1.0)
+    centre_mm: Vector3 | None = None  # where the two axes cross; absent: the mesh's centroid
+
+
+class Mould(Typed):
+    wall_mm: Annotated[float, Field(ge=1, le=100)] = 12.0
+    material: Annotated[str, Field(max_length=80)] = "silicone rubber"
+    mass_kg: Annotated[float, Field(gt=0, le=1000)] | None = None
+    temp_degC: RoomTemp_degC | None = None
+
+
+class Shop(Typed):
+    temp_degC: RoomTemp_degC = 21.0
+    humidity_percent: Annotated[float, Field(ge=0, le=100)] | None = None
+
+
+class Casting(Frozen):
+    """A casting file with its resin read in. `file` is where it stood; paths are relative to it."""
+
+    name: Name
+    mesh: Path
+    mesh_units: Literal["mm", "cm", "m", "inch"] = "mm"
+    resin: Resin
+    wall_mm: Annotated[float, Field(gt=0.2, le=50, strict=True)]
+    coats: Annotated[int, Field(ge=1, le=12)] | None = None
+    opening: Opening = Opening()
+    mount: Mount = Mount()
+    mould: Mould = Mould()
+    shop: Shop = Shop()

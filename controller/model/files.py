@@ -1,0 +1,56 @@
+"""Casting, resin, rig and plan files."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from evenwall.bounded import read_json, read_table
+from evenwall.errors import InputError, naming
+from evenwall.model.casting import Casting
+from evenwall.model.checks import sound
+from evenwall.model.parsing import parse
+from evenwall.model.plan import Plan
+from evenwall.model.resin import Resin, agreeing
+from evenwall.model.rig import RigSpec
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """One TOML table. Raises InputError when it cannot be read or is not TOML."""
+    return read_table(path)
+
+
+def read_resin(path: Path) -> Resin:
+    resin = parse(Resin, read_toml(path), path)
+    with naming(path):
+        agreeing(resin.sheet)
+    return resin
+
+
+def read_casting(path: Path) -> Casting:
+    """A casting file, its resin read in and its mesh path made absolute."""
+    data = read_toml(path)
+    for key in ("resin", "mesh"):
+        if not isinstance(data.get(key), str):
+            raise InputError(key, data.get(key, "missing"), "must be a file name", file=str(path))
+        if not (path.parent / data[key]).is_file():
+            raise InputError(key, data[key], "no such file", file=str(path))
+    data["mesh"] = (path.parent / data["mesh"]).resolve()
+    data["resin"] = read_resin(path.parent / data["resin"])
+    return parse(Casting, data, path)
+
+
+def read_rig(path: Path) -> RigSpec:
+    return parse(RigSpec, read_toml(path), path)
+
+
+def read_plan(path: Path) -> Plan:
+    """A PLAN.json. Raises InputError naming the first thing wrong."""
+    data = read_json(path)
+    kind = data.get("kind", "missing") if isinstance(data, dict) else "missing"
+    if kind != "evenwall/plan":
+        raise InputError("kind", kind, "must be evenwall/plan", file=str(path))
+    plan = parse(Plan, data, path)
+    with naming(path):
+        sound(plan)
+    return plan

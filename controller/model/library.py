@@ -1,0 +1,78 @@
+"""Cards of the library and of the record, plan jobs, and what is measured of a casting."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import BeforeValidator, Field
+
+from evenwall.model.bounds import Frozen, Positive, Wall_mm
+from evenwall.model.plan import Plan
+from evenwall.model.run import Step
+
+
+class CastingCard(Frozen):
+    """A casting file in the library."""
+
+    casting_id: str
+    name: str
+    resin: str
+    wall_mm: float
+
+
+class ResinCard(Frozen):
+    """A resin sheet in the library."""
+
+    resin_id: str
+    name: str
+
+
+class PlanJob(Frozen):
+    """A plan in the making, or made."""
+
+    job_id: str
+    casting_id: str
+    fraction: float = 0.0
+    sentence: str = ""
+    done: bool = False
+    error: str | None = None
+    plan: Plan | None = None
+
+
+class RunCard(Frozen):
+    """A run in the record's list."""
+
+    run_id: str
+    casting: str
+    resin: str
+    started_utc: str
+    ended_utc: str | None = None
+    step: Step
+    coats_done: int
+    coats: int
+    simulated: bool
+    proven: bool = False
+    rig: str = ""
+    replay_of: str | None = None
+
+
+class Spot(Frozen):
+    """A place on the casting and how thick it is there."""
+
+    where: Annotated[str, Field(min_length=1, max_length=80)]
+    wall_mm: Annotated[float, Field(gt=0, le=100)]
+
+
+def _one_or_many(value: object) -> object:
+    """A single reading is a list of one."""
+    return (value,) if isinstance(value, int | float) else value
+
+
+class Measured(Frozen):
+    """The casting as measured. Nothing is required, but the weight says most."""
+
+    weight_g: Positive | None = None
+    rim_mm: Annotated[
+        tuple[Wall_mm, ...], BeforeValidator(_one_or_many), Field(max_length=100)
+    ] = ()
+    spots: Annotated[tuple[Spot, ...], Field(max_length=100)] = ()

@@ -1,0 +1,48 @@
+"""The resin and its technical sheet."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import Field
+
+from evenwall.errors import InputError
+from evenwall.model.bounds import Frozen, Name, NonNegative, RoomTemp_degC, Thickness_mm, Typed
+
+
+class Sheet(Typed):
+    """What a resin's technical sheet says. The limits are those within which cure.py holds."""
+
+    pot_life_min: Annotated[float, Field(gt=0.5, le=24 * 60)]
+    pot_life_mass_g: Annotated[float, Field(ge=5, le=5000)] = 100.0
+    pot_life_temp_degC: RoomTemp_degC = 23.0
+    mixed_viscosity_mPa_s: Annotated[float, Field(ge=20, le=50_000)]
+    mix_ratio_b_per_100a: Annotated[float, Field(ge=0.5, le=5000)]
+    mixed_density_g_cm3: Annotated[float, Field(ge=0.7, le=2.5)]
+    peak_exotherm_degC: Annotated[float, Field(gt=0, le=300)] | None = None
+    demould_min: Annotated[float, Field(gt=0, le=14 * 24 * 60)] | None = None
+    snap: bool = False
+
+
+class Resin(Frozen):
+    name: Name
+    sheet: Sheet
+    price_per_kg: NonNegative | None = None
+    currency: Annotated[str, Field(max_length=8)] = ""
+    max_section_mm: Thickness_mm | None = None
+    density_a_g_cm3: Annotated[float, Field(ge=0.7, le=2.5)] | None = None
+    density_b_g_cm3: Annotated[float, Field(ge=0.7, le=2.5)] | None = None
+
+
+def agreeing(sheet: Sheet) -> None:
+    """Raises InputError where two figures of a sheet cannot both be right."""
+    pot_min, pot_degC = sheet.pot_life_min, sheet.pot_life_temp_degC
+    if sheet.demould_min is not None and sheet.demould_min < pot_min:
+        limit = f"must be at least the pot life, {pot_min:g} min"
+        hint = "are both in minutes?"
+        shown = f"{sheet.demould_min:g}"
+        raise InputError("sheet.demould_min", shown, limit, unit="min", hint=hint)
+    if sheet.peak_exotherm_degC is not None and sheet.peak_exotherm_degC < pot_degC + 1.0:
+        limit = f"must be at least 1 K above the {pot_degC:g} degC of the pot life"
+        shown = f"{sheet.peak_exotherm_degC:g}"
+        raise InputError("sheet.peak_exotherm_degC", shown, limit, unit="degC")

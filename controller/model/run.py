@@ -1,0 +1,260 @@
+"""The run, as screens, telemetry and the record see it."""
+
+from __future__ import annotations
+
+import enum
+from typing import Any, Literal
+
+from pydantic import Field
+
+from evenwall.model.bounds import Frozen, Vector3
+from evenwall.model.plan import WallSummary
+
+
+class Step(enum.StrEnum):
+    """The steps of the trade, in order; coats repeat WEIGH to REST."""
+
+    IDLE = "idle"  # no run
+    PREPARE = "prepare"  # cautions, gloves, release, rig check
+    WEIGH = "weigh"
+    MIX = "mix"
+    DEGAS = "degas"
+    POUR = "pour"
+    CLOSE_UP = "close_up"  # clamp the mould, close the guard, confirm at the rig
+    SPIN = "spin"
+    PARK = "park"
+    REST = "rest"
+    CURE = "cure"
+    DEMOULD = "demould"
+    MEASURE = "measure"
+    DONE = "done"
+    ABANDONED = "abandoned"
+
+
+class Button(Frozen):
+    """What the panel may offer: the command it sends and the words on it."""
+
+    command: str
+    label: str
+    data: dict[str, Any] = Field(default_factory=dict)  # goes with the command: {"what": "cup"}
+    enabled: bool = True
+    why_not: str = ""
+
+
+class Countdown(Frozen):
+    label: str
+    until_s: float  # on the rig's clock, as `Snapshot.now_s`
+
+
+class GelView(Frozen):
+    """The estimate for the coat, on the coat's own clock (s since its parts met)."""
+
+    best_s: float | None = None
+    low_s: float | None = None
+    high_s: float | None = None
+    safe_to_stop_s: float | None = None
+    called_at_s: float | None = None
+    probability_gelled: float = 0.0
+    sentence: str = ""
+    faults: tuple[str, ...] = ()
+    predicted: tuple[tuple[float, float, float], ...] = ()  # (time_s, low_degC, high_degC)
+
+
+class AxisView(Frozen):
+    rate_rpm: float = 0.0
+    angle_deg: float = 0.0
+    steps: int = 0
+    turns: float = 0.0
+
+
+class FrameView(Frozen):
+    mode: str = "disabled"
+    guard_closed: bool = False
+    faults: tuple[str, ...] = ()
+    paused: bool = False
+    heard_s: float | None = None  # when the board was last heard, on the rig's clock
+    major: AxisView = AxisView()
+    minor: AxisView = AxisView()
+    down: Vector3 = (0.0, 0.0, -1.0)  # gravity's direction in the mould frame
+
+
+class CoatView(Frozen):
+    coat: int
+    planned_mm: float
+    planned_mix_g: float
+    planned_part_a_g: float
+    planned_part_b_g: float
+    part_a_g: float | None = None  # as weighed
+    part_b_g: float | None = None
+    parts_met_s: float | None = None
+    poured_s: float | None = None
+    gel_planned_s: float
+    gel_detected_s: float | None = None  # coat clock
+    steps_expected: tuple[int, int] | None = None
+    steps_counted: tuple[int, int] | None = None
+    done: bool = False
+
+
+class Alert(Frozen):
+    kind: str
+    sentence: str  # what it is and what to do
+    severity: Literal["note", "caution", "act_now"]
+    since_s: float
+
+
+class ReplayView(Frozen):
+    """How a replayed coat stands to the proven one, now."""
+
+    run_id: str
+    leg: str
+    cure_percent: float  # of the equivalent age at gel
+    proven_time_s: float  # when the proven coat was as far, on its own clock
+    pace: float  # proven seconds per second of today
+    lag_s: float  # how far the frame is behind the cure; negative: ahead
+    path_percent: float  # of the proven coat's flow path, from the start of the spin to the gel
+    gel_proven_s: float
+    gel_expected_s: float
+    sentence: str
+
+
+class ScaleView(Frozen):
+    """What the scale shows now, or why it shows nothing."""
+
+    mass_g: float | None = None
+    steady: bool = False
+    problem: str = ""
+
+
+class Compared(Frozen):
+    """One figure of two runs; of a coat, or of the whole casting (None)."""
+
+    coat: int | None
+    what: str
+    unit: str
+    proven: float
+    this_run: float
+    difference: float
+    difference_unit: Literal["%", "K"]
+
+
+class ComparedCoat(Frozen):
+    """Turns of the major axis over the flow path still to come: where two runs lie on each other,
+    the film went the same way. Rows of (path left in % of the proven coat's, turns)."""
+
+    coat: int
+    proven: tuple[tuple[float, float], ...]
+    this_run: tuple[tuple[float, float], ...]
+
+
+class Comparison(Frozen):
+    """A run against another: what decides a wall, figure by figure."""
+
+    run_id: str
+    proven_run_id: str
+    figures: tuple[Compared, ...]
+    coats: tuple[ComparedCoat, ...]
+    sentence: str
+
+
+class RecordLine(Frozen):
+    event_id: int
+    at_s: float
+    utc: str
+    text: str
+
+
+class Snapshot(Frozen):
+    """All that a screen needs to draw itself from nothing."""
+
+    now_s: float
+    utc: str
+    simulated: bool
+    speed: float = 1.0
+    rig: str
+    run_id: str | None = None
+    started_s: float | None = None  # when that run began, on the rig's clock as now_s
+    casting: str = ""
+    resin: str = ""
+    step: Step = Step.IDLE
+    step_id: str = ""  # changes with every step; a command names it, so a late press does nothing
+    coat: int = 0
+    coats: tuple[CoatView, ...] = ()
+    sentence: str = "Choose a casting."
+    why: str = ""
+    countdown: Countdown | None = None
+    next_button: Button | None = None
+    buttons: tuple[Button, ...] = ()  # what else may be done now (pause, touches, note ...)
+    frame: FrameView = FrameView()
+    probe_degC: float | None = None
+    room_degC: float | None = None
+    mould_degC: float | None = None
+    peak_limit_degC: float | None = None
+    gel: GelView = GelView()
+    wall: WallSummary | None = None
+    replay: ReplayView | None = None
+    scale: ScaleView | None = None  # None: this rig has none, weights are typed
+    alerts: tuple[Alert, ...] = ()
+    record: tuple[RecordLine, ...] = ()
+    last_event_id: int = 0
+    checklist: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+
+class Event(Frozen):
+    """One row of the journal: what happened. `data` holds plain JSON values, names with units."""
+
+    event_id: int
+    run_id: str
+    at_s: float
+    utc: str
+    kind: str
+    data: dict[str, Any] = Field(default_factory=dict)
+
+
+class Command(Frozen):
+    """What a person (panel, terminal, hardware button) asks. Idempotent by `key`."""
+
+    name: str  # start, next, stop_turning, pause, resume, touch, weigh, note, measure, abandon ...
+    key: str
+    step_id: str | None = None  # refused when the run has moved on
+    who: str = "console"
+    data: dict[str, Any] = Field(default_factory=dict)
+
+
+class Answer(Frozen):
+    """What became of a command."""
+
+    accepted: bool
+    sentence: str
+    event_id: int | None = None
+    repeated: bool = False  # the key was seen before: the first answer is given again
+
+
+class Sample(Frozen):
+    """One row of the run's curve, once a second or so."""
+
+    sample_id: int
+    at_s: float
+    coat: int
+    coat_time_s: float | None = None  # since the coat's parts met
+    probe_degC: float | None = None
+    room_degC: float | None = None
+    mould_degC: float | None = None
+    major_rpm: float = 0.0
+    minor_rpm: float = 0.0
+    major_deg: float = 0.0
+    minor_deg: float = 0.0
+    gel_best_s: float | None = None
+    gel_low_s: float | None = None
+    gel_high_s: float | None = None
+
+
+class StreamItem(Frozen):
+    """What the service's watchers get; `item_id` resumes a broken stream without a gap.
+
+    Samples and events carry the journal's ids; a snapshot carries the newest id it includes.
+    """
+
+    item_id: int
+    kind: Literal["snapshot", "sample", "event"]
+    data: dict[str, Any]
