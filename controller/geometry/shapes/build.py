@@ -1,0 +1,349 @@
+"""From measurements to a shape: a surface with one opening, and how well it is known."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import trimesh
+
+from controller.errors import InputError, naming
+from controller.geometry.shapes import known as how_well
+from controller.geometry.shapes.bodies import Box, Egg, Frustum, Placed, union
+from controller.geometry.shapes.bodies import Body as Solid
+from controller.geometry.shapes.known import Known
+from controller.geometry.shapes.measures import Body, Measures, Mouth, Turned, Water
+from controller.geometry.shapes.opening import at_diameter, cut_level
+from controller.geometry.shapes.sections import (
+    Array,
+    End,
+    Index,
+    Sections,
+    across_from_girth,
+    turn,
+)
+from controller.mould import boundary_loops, enclosed_volume, surface_integrals
+
+GIRTH_READING_MM, DIAMETER_READING_MM = 2.0, 1.0  # kept nine times of ten; common practice
+PITCH_MM = 3.0  # between rings: a film's cells are 5 mm wide
+FINEST, COARSEST = 70, 160  # cells of marching cubes along the longest side
+BODY_READING_MM = 1.0
+LEAST_VOLUME_CM3 = 5.0
+
+
+@dataclass(frozen=True, eq=False)
+class Shape:
+    """A form with one opening.
+
+    points_mm (n, 3) and faces (m, 3), outward; z is up. how: what it was made from, in a word or
+    two. notes: what a maker should know. scale: what water multiplied every length by.
+    """
+
+    points_mm: Array
+    faces: Index
+    known: Known
+    how: str
+    notes: tuple[str, ...] = ()
+    scale: float = 1.0
+
+    def mesh(self) -> trimesh.Trimesh:
+        return trimesh.Trimesh(self.points_mm, self.faces, process=False)
+
+    @property
+    def area_cm2(self) -> float:
+        return surface_integrals(self.points_mm, self.faces).area_m2 * 1e-2
+
+    @property
+    def volume_cm3(self) -> float:
+        """What it holds, filled to its opening."""
+        rim = boundary_loops(self.faces)[0]
+        return abs(enclosed_volume(self.points_mm, self.faces, rim)) * 1e-3
+
+    def size_mm(self) -> Array:
+        """Width along x, depth along y, height."""
+        return np.asarray(np.ptp(self.points_mm, axis=0))
+
+
+def build(measures: Measures, folder: Path) -> Shape:
+    """Make the shape. folder: where a scan or a picture named in the measurements lies.
+
+    Raises InputError that says what to measure again, or which mend to ask for.
+    """
+    if measures.turned is not None:
+        with naming(within="turned."):
+            shape = _turned(measures.turned)
+    elif measures.body:
+        shape = _bodies(measures)
+    elif measures.scan is not None:
+        from controller.geometry.shapes.scan import from_scan
+
+        shape = from_scan(measures.scan, measures.mouth, folder)
+    elif measures.photos is not None:
+        from controller.geometry.shapes.photos import from_photos
+
+        shape = from_photos(measures.photos, folder)
+    else:
+        raise InputError("shape", "missing", "needs [turned], [[body]], [scan] or [photos]")
+    if shape.volume_cm3 < LEAST_VOLUME_CM3:
+        raise InputError(
+            "the shape's volume",
+            f"{shape.volume_cm3:.2g}",
+            f"must be at least {LEAST_VOLUME_CM3:g}",
+            unit="cm3",
+            hint="are the measures in mm?",
+        )
+    return shape if measures.water is None else with_water(shape, measures.water)
+
+
+# --- Turned forms --------------------------------------------------------------------------------
+
+
+def sections_of(turned: Turned) -> tuple[Sections, float]:
+    """The form's sections, and what half a width may be off (mm)."""
+    heights = np.array(turned.heights_mm)
+    girths, first, second = turned.girths_mm, turned.diameters_mm, turned.across_mm
+    if girths is None or first is not None:
+        reading = turned.reading_mm or DIAMETER_READING_MM
+        off = 0.5 * reading
+    else:
+        reading = turned.reading_mm or GIRTH_READING_MM
+        off = reading / (2.0 * np.pi)
+    if first is None:
+        along = np.array(girths) / (2.0 * np.pi)
+        across = along.copy()
+    else:
+        along = 0.5 * np.array(first)
+        if girths is not None:
+            across = np.array(
+                [
+                    across_from_girth(g, a) if g > 0 else 0.0
+                    for g, a in zip(girths, along, strict=True)
+                ]
+            )
+        else:
+            across = along.copy() if second is None else 0.5 * np.array(second)
+    middles = np.zeros((len(heights), 2))
+    if turned.middles_mm is not None:
+        middles = np.array(turned.middles_mm, dtype=np.float64)
+    bottom: End = turned.closed_end if turned.opening == "top" else "open"
+    top: End = turned.closed_end if turned.opening == "bottom" else "open"
+    sections = Sections(heights, along, across, middles, bottom, top)
+    return _ends(sections, turned), off
+
+
+def _ends(sections: Sections, turned: Turned) -> Sections:
+    """Check the ends; a round or pointed bottom that was not written down is put at height 0."""
+    wide = np.maximum(sections.along_mm, sections.across_mm)
+    row = "girths_mm" if turned.girths_mm is not None else "diameters_mm"
+    if (wide[1:-1] <= 0.0).any():
+        k = 1 + int((wide[1:-1] <= 0.0).argmax())
+        raise InputError(f"{row}[{k}]", 0, "must be above 0 between the ends", unit="mm")
+    if wide[-1 if turned.opening == "top" else 0] <= 0.0:
+        raise InputError(row, 0, "must be above 0 at the opening", unit="mm")
+    at = 0 if turned.opening == "top" else -1
+    if turned.closed_end == "flat":
+        if wide[at] <= 0.0:
+            raise InputError(
+                f"{row}[{at}]",
+                0,
+                "a flat end has a girth",
+                unit="mm",
+                hint='closed_end = "round" or "point" ends in nothing',
+            )
+        return sections
+    if wide[at] <= 0.0:
+        return sections
+    if at == 0 and sections.height_mm[0] >= 0.5:
+        return replace(
+            sections,
+            height_mm=np.concatenate([[0.0], sections.height_mm]),
+            along_mm=np.concatenate([[0.0], sections.along_mm]),
+            across_mm=np.concatenate([[0.0], sections.across_mm]),
+            middle_mm=np.vstack([sections.middle_mm[:1], sections.middle_mm]),
+        )
+    raise InputError(
+        f"{row}[{at}]",
+        f"{wide[at] * 2:.0f}",
+        f"a {turned.closed_end} end has a girth of 0",
+        unit="mm across",
+        hint='write the end\'s own height with a girth of 0, or closed_end = "flat"',
+    )
+
+
+def _turned(turned: Turned) -> Shape:
+    sections, off = sections_of(turned)
+    points, faces = turn(sections, _pitch(sections))
+    girths = turned.girths_mm is not None and turned.diameters_mm is None
+    known = how_well.of_sections(sections, off, turned.height_reading_mm, girths=girths)
+    notes = []
+    if known.area > 0.05:
+        notes.append(
+            f"The skin is known to {known.area:.0%} only: measure at more heights, closest where "
+            "the form bends most."
+        )
+    if girths:
+        notes.append(
+            "Each section is taken for a circle. If the form is oval, measure a diameter at every "
+            "height as well."
+        )
+    count = len(turned.heights_mm)
+    how = f"{'girths' if girths else 'diameters'} at {count} heights"
+    return Shape(points, faces, known, how, tuple(notes))
+
+
+def _pitch(sections: Sections) -> float:
+    size = max(float(np.ptp(sections.height_mm)), 2.0 * float(sections.along_mm.max()))
+    return float(np.clip(size / 60.0, 1.0, PITCH_MM))
+
+
+# --- Simple bodies -------------------------------------------------------------------------------
+
+
+def _bodies(measures: Measures) -> Shape:
+    placed = []
+    for k, body in enumerate(measures.body, 1):
+        with naming(within=f"body[{k}]."):
+            axis = np.array(body.axis)
+            if np.linalg.norm(axis) < 1e-9:
+                raise InputError("axis", body.axis, "must have a direction")
+            placed.append((body, Placed(_solid(body), np.array(body.at_mm), axis)))
+    one = measures.body[0] if len(measures.body) == 1 else None
+    sections = None if one is None else _as_sections(one)
+    if sections is not None:
+        points, faces = turn(sections, _pitch(sections))
+        if measures.mouth is None and sections.top == "open":
+            return Shape(points, faces, _known_of(points), measures.body[0].kind)
+    else:
+        low = np.min([p.bounds()[0] for _, p in placed], axis=0)
+        high = np.max([p.bounds()[1] for _, p in placed], axis=0)
+        longest = float((high - low).max())
+        pitch = float(np.clip(2.0, longest / COARSEST, longest / FINEST))
+        points, faces = union([p for _, p in placed], pitch)
+        bodies = trimesh.Trimesh(points, faces, process=False).body_count
+        if bodies > 1:
+            raise InputError(
+                "body",
+                bodies,
+                "must touch each other to be one form",
+                unit="bodies apart",
+                hint="move one by its at_mm until it reaches into the next",
+            )
+    points, faces = open_at(points, faces, measures.mouth or Mouth())
+    how = measures.body[0].kind if one is not None else f"{len(measures.body)} simple bodies"
+    return Shape(points, faces, _known_of(points), how)
+
+
+def _known_of(points: Array) -> Known:
+    size = float(np.ptp(points, axis=0).min())
+    return how_well.of_length(BODY_READING_MM / max(size, 1.0))
+
+
+def open_at(points: Array, faces: Index, mouth: Mouth) -> tuple[Array, Index]:
+    """Cut a closed form open where the maker says. Raises InputError where nothing is said."""
+    if mouth.height_mm is not None:
+        return cut_level(points, faces, mouth.height_mm, mouth.side)
+    if mouth.diameter_mm is None:
+        wide = float(np.ptp(points[:, :2], axis=0).min())
+        raise InputError(
+            "mouth",
+            "missing",
+            "say where the resin is poured in: [mouth] diameter_mm or height_mm",
+            hint=f"diameter_mm = {0.5 * wide:.0f} is half its width",
+        )
+    height = at_diameter(points, faces, mouth.diameter_mm, mouth.side)
+    return cut_level(points, faces, height, mouth.side)
+
+
+_FIELDS = {
+    "ball": ("diameter_mm",),
+    "egg": ("height_mm", "diameter_mm"),
+    "cylinder": ("height_mm", "diameter_mm"),
+    "cup": ("height_mm", "bottom_mm", "top_mm"),
+    "cone": ("height_mm", "diameter_mm"),
+    "box": ("along_mm", "across_mm", "height_mm"),
+}
+
+
+def _lengths(body: Body) -> list[float]:
+    """The lengths that this kind of body needs, in the order of `_FIELDS`."""
+    wanted = _FIELDS[body.kind]
+    found = []
+    for name in wanted:
+        value = getattr(body, name)
+        if value is None:
+            raise InputError(name, "missing", f"a {body.kind} needs {', '.join(wanted)}")
+        found.append(value)
+    return found
+
+
+def _solid(body: Body) -> Solid:
+    size = _lengths(body)
+    if body.kind == "ball":
+        return Egg(size[0], size[0], 0.5 * size[0])
+    if body.kind == "egg":
+        widest = 0.42 * size[0] if body.widest_mm is None else body.widest_mm
+        if not 0.1 * size[0] <= widest <= 0.9 * size[0]:
+            low, high = 0.1 * size[0], 0.9 * size[0]
+            raise InputError(
+                "widest_mm", f"{widest:g}", f"must be {low:.0f} to {high:.0f}", unit="mm"
+            )
+        return Egg(size[0], size[1], widest)
+    if body.kind == "box":
+        edge = 0.1 * min(size) if body.edge_mm is None else body.edge_mm
+        if edge > 0.5 * min(size):
+            limit = f"must be at most half its shortest side, {0.5 * min(size):g}"
+            raise InputError("edge_mm", f"{edge:g}", limit, unit="mm")
+        return Box(size[0], size[1], size[2], edge)
+    if body.kind == "cup":
+        return Frustum(size[0], size[1], size[2])
+    return Frustum(size[0], size[1], size[1] if body.kind == "cylinder" else 0.0)
+
+
+def _as_sections(body: Body) -> Sections | None:
+    """A single upright body of revolution is turned, which is exact; None for others."""
+    if body.axis != (0.0, 0.0, 1.0) or body.kind == "box":
+        return None
+    solid = _solid(body)
+    middle = np.zeros((3, 2)) + np.array(body.at_mm[:2])
+    base = body.at_mm[2]
+    if isinstance(solid, Egg):
+        height = base + np.array([0.0, solid.widest_mm, solid.height_mm])
+        half = 0.5 * np.array([0.0, solid.diameter_mm, 0.0])
+        return Sections(height, half, half, middle, "round", "round")
+    if not isinstance(solid, Frustum):
+        return None
+    height = base + np.array([0.0, solid.height_mm])
+    half = 0.5 * np.array([solid.bottom_mm, solid.top_mm])
+    top: End = {"cup": "open", "cone": "point"}.get(body.kind, "flat")  # type: ignore[assignment]
+    return Sections(height, half, half, middle[:2], "flat", top)
+
+
+# --- Water ---------------------------------------------------------------------------------------
+
+
+def with_water(shape: Shape, water: Water) -> Shape:
+    """The shape scaled to the water that its mould holds. Raises InputError where it cannot be."""
+    volume = how_well.water_volume_cm3(water.mass_g, water.temp_degC)
+    scale_g = water.scale_g if water.scale_g is not None else max(1.0, 0.005 * water.mass_g)
+    said = how_well.weigh(shape.volume_cm3, shape.known, volume, scale_g / water.mass_g)
+    more = "more" if said.disagreement > 0 else "less"
+    note = (
+        f"Water says {volume:.0f} cm3, {abs(said.disagreement):.1%} {more} than measured: every "
+        f"length was multiplied by {said.scale:.3f}."
+    )
+    notes = [*shape.notes, note]
+    if abs(said.disagreement) > shape.known.volume:
+        notes.append(
+            f"That is more than the {shape.known.volume:.1%} that the measures leave open: measure "
+            "the widest place and the height again."
+        )
+    middle = np.array([0.0, 0.0, shape.points_mm[:, 2].min()])
+    return replace(
+        shape,
+        points_mm=(shape.points_mm - middle) * said.scale + middle,
+        known=said.known,
+        notes=tuple(notes),
+        scale=said.scale,
+        how=f"{shape.how}, and water",
+    )

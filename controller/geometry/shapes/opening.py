@@ -1,0 +1,90 @@
+"""Where a closed form is cut open, and which way up it stands."""
+
+from __future__ import annotations
+
+import numpy as np
+import trimesh
+from numpy.typing import NDArray
+
+from controller.errors import InputError
+from controller.geometry.shapes.sections import Array, Index
+from controller.mould import boundary_loops, loop_area
+
+LEVELS = 240  # heights that are looked at for an opening of a stated width
+NEAR_END = 0.002  # of the height: nearer an end than that nothing is cut
+
+
+def at_diameter(points: Array, faces: Index, diameter_mm: float, side: str) -> float:
+    """The height, nearest the stated side, where a level cut is so wide: a circle's diameter.
+
+    Raises InputError where the form is nowhere so wide.
+    """
+    low, high = float(points[:, 2].min()), float(points[:, 2].max())
+    levels = np.linspace(low, high, LEVELS + 2)[1:-1]
+    if side == "top":
+        levels = levels[::-1]
+    wide = 2.0 * np.sqrt(section_areas(points, faces, levels) / np.pi)
+    enough = np.flatnonzero(wide >= diameter_mm)
+    if not len(enough):
+        raise InputError(
+            "mouth.diameter_mm",
+            f"{diameter_mm:g}",
+            f"the form is {wide.max():.0f} across at its widest",
+            unit="mm",
+        )
+    k = int(enough[0])
+    if k == 0:
+        return float(levels[0])
+    return float(np.interp(diameter_mm, [wide[k - 1], wide[k]], [levels[k - 1], levels[k]]))
+
+
+def section_areas(points: Array, faces: Index, levels: NDArray[np.float64]) -> Array:
+    """Area of the closed form's cut at each height, mm2: one half of the boundary's x dy - y dx."""
+    corners = points[faces]
+    z = corners[:, :, 2]
+    found = np.zeros(len(levels))
+    for k, level in enumerate(levels):
+        above = z > level
+        cut = above.any(axis=1) & ~above.all(axis=1)
+        c, a = corners[cut], above[cut]
+        alone = np.where(a.sum(axis=1) == 1, a.argmax(axis=1), (~a).argmax(axis=1))
+        row = np.arange(len(c))
+        tip, one, two = c[row, alone], c[row, (alone + 1) % 3], c[row, (alone + 2) % 3]
+        ends = []
+        for other in (one, two):
+            part = (level - tip[:, 2]) / (other[:, 2] - tip[:, 2])
+            ends.append(tip[:, :2] + part[:, None] * (other - tip)[:, :2])
+        sign = np.where(a[row, alone], 1.0, -1.0)
+        p, q = ends
+        found[k] = abs(0.5 * float((sign * (p[:, 0] * q[:, 1] - p[:, 1] * q[:, 0])).sum()))
+    return found
+
+
+def cut_level(points: Array, faces: Index, height_mm: float, side: str) -> tuple[Array, Index]:
+    """The closed form without what lies beyond a level plane, open there.
+
+    Raises InputError where the plane misses it or leaves more than one opening.
+    """
+    low, high = float(points[:, 2].min()), float(points[:, 2].max())
+    room = NEAR_END * (high - low)
+    if not low + room < height_mm < high - room:
+        limit = f"must lie between {low + room:.1f} and {high - room:.1f}"
+        raise InputError("mouth.height_mm", f"{height_mm:g}", limit, unit="mm")
+    normal = [0.0, 0.0, -1.0 if side == "top" else 1.0]
+    mesh = trimesh.Trimesh(points, faces, process=False)
+    cut = mesh.slice_plane([0.0, 0.0, height_mm], normal)
+    cut.merge_vertices(digits_vertex=6)
+    cut.update_faces(cut.nondegenerate_faces(height=1e-4))
+    cut.remove_unreferenced_vertices()
+    kept = np.asarray(cut.vertices, dtype=np.float64), np.asarray(cut.faces, dtype=np.int64)
+    loops = boundary_loops(kept[1])
+    real = [loop for loop in loops if loop_area(kept[0][loop]) > 1.0]
+    if len(real) != 1:
+        raise InputError(
+            "mouth.height_mm",
+            f"{height_mm:.1f}",
+            f"a cut there leaves {len(real)} openings: must be one",
+            unit="mm",
+            hint="cut a little higher or lower",
+        )
+    return kept

@@ -1,0 +1,345 @@
+"""A scanned mesh, mended. What is done is said; a refusal names the mend to ask for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import trimesh
+
+from controller.errors import InputError
+from controller.geometry.shapes import known as how_well
+from controller.geometry.shapes.build import Shape, open_at
+from controller.geometry.shapes.measures import Mouth, Scan
+from controller.geometry.shapes.sections import Array, Index
+from controller.geometry.shapes.wrap import wrap
+from controller.mould import MM_PER_UNIT, UNREADABLE, boundary_loops, crossings, loop_area
+
+FORMATS = ("obj", "ply", "stl", "3mf", "glb")
+MOST_BYTES = 200_000_000
+MOST_FACES = 2_000_000
+MANY_FACES = 120_000  # more are drawn anew on cells, which is quicker than any later step with them
+FLOATER = 0.10  # of the largest body's skin: a body with less is a floater
+MOUTH_SHARE = 0.004  # of the skin: a hole with less is no opening
+# glTF 2.0, 3.6.1: metres, y up. The others say nothing; a 3MF names its own unit.
+CUSTOM_UP = {"glb": "y", "obj": "y"}
+CUSTOM_UNITS = {"glb": "m"}
+SCAN_SKIN = 0.015  # of a scan's skin: its noise (common practice, no source)
+WRAP_CELLS = 100  # along the longest side
+
+
+@dataclass
+class Mending:
+    """A mesh on the way, with what was done to it."""
+
+    points: Array
+    faces: Index
+    notes: list[str] = field(default_factory=list)
+
+    def mesh(self) -> trimesh.Trimesh:
+        return trimesh.Trimesh(self.points, self.faces, process=False)
+
+    def take(self, mesh: trimesh.Trimesh) -> None:
+        self.points = np.asarray(mesh.vertices, dtype=np.float64)
+        self.faces = np.asarray(mesh.faces, dtype=np.int64)
+
+
+def from_scan(scan: Scan, mouth: Mouth | None, folder: Path) -> Shape:
+    """Read, mend, stand up and scale a scan. Raises InputError naming what to do about it."""
+    mending = Mending(*read_mesh(folder / scan.file))
+    kind = Path(scan.file).suffix.lower().lstrip(".")
+    _tidy(mending)
+    _drop_floaters(mending, scan)
+    _stand_up(mending, scan, kind)
+    relative = _scale(mending, scan, kind)
+    _turn_outwards(mending)
+    _loosen(mending)
+    _close_holes(mending, mouth)
+    _draw_anew(mending, scan)
+    if not boundary_loops(mending.faces):
+        mending.points, mending.faces = open_at(
+            mending.points, mending.faces, _mouth_of(mending, mouth)
+        )
+    _opening_up(mending)
+    mending.points = mending.points - [0.0, 0.0, mending.points[:, 2].min()]
+    known = how_well.of_length(relative, SCAN_SKIN)
+    return Shape(mending.points, mending.faces, known, "a scan", tuple(mending.notes))
+
+
+def read_mesh(path: Path) -> tuple[Array, Index]:
+    """Corners and triangles of a mesh file as written. Raises InputError."""
+    kind = path.suffix.lower().lstrip(".")
+    if kind not in FORMATS:
+        limit = f"must be {', '.join(one.upper() for one in FORMATS[:-1])} or GLB"
+        raise InputError("scan.file", path.name, limit)
+    try:
+        size = path.stat().st_size
+    except OSError as error:
+        raise InputError("scan.file", path, error.strerror or "cannot be read") from None
+    if size > MOST_BYTES:
+        raise InputError(
+            "scan.file",
+            f"{size / 1e6:.0f}",
+            f"must be at most {MOST_BYTES / 1e6:.0f}",
+            unit="MB",
+            hint="export it with fewer triangles: 100,000 are plenty",
+        )
+    try:
+        mesh = trimesh.load_scene(path, process=False).to_mesh()
+    except (*UNREADABLE, OSError) as error:
+        raise InputError(
+            "scan.file", path.name, f"cannot be read as {kind.upper()}: {error}"
+        ) from None
+    points = np.asarray(mesh.vertices, dtype=np.float64)
+    faces = np.asarray(mesh.faces, dtype=np.int64)
+    if len(faces) < 4:
+        raise InputError("scan.file", path.name, "holds no surface of triangles")
+    if len(faces) > MOST_FACES:
+        raise InputError(
+            "scan.file",
+            len(faces),
+            f"must have at most {MOST_FACES} triangles",
+            hint="export it with fewer: 100,000 are plenty",
+        )
+    if not np.isfinite(points).all():
+        raise InputError("scan.file", path.name, "has corners that are not finite numbers")
+    return points, faces
+
+
+def _tidy(mending: Mending) -> None:
+    mesh, before = mending.mesh(), len(mending.faces)
+    size = float(np.linalg.norm(np.ptp(mesh.vertices, axis=0)))
+    if not size > 0.0:
+        raise InputError("scan.file", "a point", "has no size")
+    digits = int(np.ceil(6 - np.log10(size)))
+    mesh.merge_vertices(merge_tex=True, merge_norm=True, digits_vertex=digits)
+    mesh.update_faces(mesh.nondegenerate_faces() & mesh.unique_faces())
+    mesh.remove_unreferenced_vertices()
+    if len(mesh.faces) < before:
+        gone = before - len(mesh.faces)
+        mending.notes.append(f"{gone} triangles without area or there twice were left out.")
+    if len(mesh.faces) < 4:
+        raise InputError("scan.file", len(mesh.faces), "must have at least 4 triangles with area")
+    mending.take(mesh)
+
+
+def _stand_up(mending: Mending, scan: Scan, kind: str) -> None:
+    up = scan.up or CUSTOM_UP.get(kind, "z")
+    turned = {"x": [1, 2, 0], "y": [2, 0, 1], "z": [0, 1, 2]}[up[-1]]
+    mending.points = mending.points[:, turned]
+    if up[0] == "-":
+        mending.points = mending.points * [1.0, -1.0, -1.0]
+    if scan.up is None and up != "z":
+        mending.notes.append(
+            f"{kind.upper()} files have {up} upwards by custom, so it was stood up that way; "
+            'up = "z" keeps the file\'s own.'
+        )
+
+
+def _scale(mending: Mending, scan: Scan, kind: str) -> float:
+    """Scale to mm; returns what a length may be off, relative."""
+    size = np.ptp(mending.points, axis=0)
+    if scan.known_mm is None:
+        units = scan.units or CUSTOM_UNITS.get(kind)
+        if units is None:
+            raise InputError(
+                "scan.known_mm",
+                "missing",
+                "one length of the real thing is needed to scale the scan",
+                hint="measure its height and write known_mm, or name the file's units",
+            )
+        mending.points = mending.points * MM_PER_UNIT[units]
+        mending.notes.append(f"Taken as drawn in {units}; its size was not checked by any measure.")
+        return 0.01
+    at = {"width": 0, "depth": 1, "height": 2}
+    along = float(size.max() if scan.known == "longest" else size[at[scan.known]])
+    if along <= 0.0:
+        raise InputError("scan.known", scan.known, "the scan has no size in that direction")
+    factor = scan.known_mm / along
+    mending.points = mending.points * factor
+    wide, deep, high = np.ptp(mending.points, axis=0)
+    mending.notes.append(
+        f"Scaled by its {scan.known}: {wide:.0f} mm wide, {deep:.0f} mm deep, {high:.0f} mm high. "
+        "Hold a ruler to one of the others."
+    )
+    return scan.known_reading_mm / scan.known_mm
+
+
+def _drop_floaters(mending: Mending, scan: Scan) -> None:
+    mesh = mending.mesh()
+    bodies = trimesh.graph.connected_components(
+        mesh.face_adjacency, nodes=np.arange(len(mesh.faces))
+    )
+    if len(bodies) == 1:
+        return
+    areas = np.array([mesh.area_faces[body].sum() for body in bodies])
+    order = np.argsort(-areas)
+    large = [k for k in order if areas[k] > FLOATER * areas[order[0]]]
+    kept = [order[0]] if scan.keep == "largest" else large
+    if len(kept) > 1 and not scan.wrap:
+        second = areas[kept[1]] / areas[kept[0]]
+        raise InputError(
+            "scan",
+            len(kept),
+            f"must be one body; the second has {second:.0%} of the first's skin",
+            unit="bodies",
+            hint='keep = "largest" lets go of the others; wrap = true draws one skin round all',
+        )
+    gone = len(bodies) - len(kept)
+    if gone:
+        share = 1.0 - areas[kept].sum() / areas.sum()
+        mending.notes.append(f"{gone} loose pieces ({share:.1%} of the skin) were left out.")
+    mesh.update_faces(np.concatenate([bodies[k] for k in kept]))
+    mesh.remove_unreferenced_vertices()
+    mending.take(mesh)
+
+
+def _turn_outwards(mending: Mending) -> None:
+    mesh = mending.mesh()
+    if mixed := not mesh.is_winding_consistent:
+        before = mesh.faces.copy()
+        mesh.fix_normals(multibody=True)
+        turned = int((mesh.faces != before).any(axis=1).sum())
+        turned = min(turned, len(before) - turned)
+        mending.notes.append(f"{turned} triangles faced the wrong way and were turned round.")
+    if mesh.volume < 0:
+        mesh.invert()
+        if not mixed:
+            mending.notes.append("The scan was inside out; it was turned.")
+    mending.take(mesh)
+
+
+def _loosen(mending: Mending) -> None:
+    """Take out triangles where three or more share an edge, or holes share a corner."""
+    for _ in range(6):
+        edges = np.sort(mending.faces[:, [[0, 1], [1, 2], [2, 0]]].reshape(-1, 2), axis=1)
+        _, which, uses = np.unique(edges, axis=0, return_inverse=True, return_counts=True)
+        bad = (uses[which.ravel()] > 2).reshape(-1, 3).any(axis=1)
+        border = edges[uses[which.ravel()] == 1]
+        corners = np.bincount(border.ravel(), minlength=len(mending.points))
+        bad |= (corners[mending.faces] > 2).any(axis=1)
+        if not bad.any():
+            return
+        mending.notes.append(f"{int(bad.sum())} triangles that met others badly were left out.")
+        mesh = mending.mesh()
+        mesh.update_faces(~bad)
+        mesh.remove_unreferenced_vertices()
+        mending.take(mesh)
+    raise InputError(
+        "scan",
+        "torn",
+        "its triangles meet badly in many places",
+        hint="wrap = true draws a new skin round it",
+    )
+
+
+def _close_holes(mending: Mending, mouth: Mouth | None) -> None:
+    """Close every hole but the opening: the largest one, unless a mouth is to be cut."""
+    loops = boundary_loops(mending.faces)
+    if not loops:
+        return
+    areas = np.array([loop_area(mending.points[loop]) for loop in loops])
+    skin = float(mending.mesh().area)
+    keep = int(areas.argmax()) if mouth is None and areas.max() > MOUTH_SHARE * skin else -1
+    others = [loop for k, loop in enumerate(loops) if k != keep]
+    if not others:
+        return
+    points, faces, count = [mending.points], [mending.faces], len(mending.points)
+    for loop in others:
+        points.append(mending.points[loop].mean(axis=0)[None])
+        faces.append(np.column_stack([np.roll(loop, -1), loop, np.full(len(loop), count)]))
+        count += 1
+    mending.points, mending.faces = np.concatenate(points), np.concatenate(faces)
+    closed = float(areas.sum() - (areas[keep] if keep >= 0 else 0.0)) / 100.0
+    mending.notes.append(f"{len(others)} holes, {closed:.1f} cm2 in all, were closed.")
+
+
+def _draw_anew(mending: Mending, scan: Scan) -> None:
+    """Wrap where it is asked for or has far too many triangles; else refuse what crosses itself."""
+    many = len(mending.faces) > MANY_FACES
+    if not (scan.wrap or many):
+        pairs = crossings(mending.points, mending.faces)
+        if len(pairs):
+            at = [round(float(x)) for x in mending.points[mending.faces[pairs[0, 0], 0]]]
+            raise InputError(
+                "scan",
+                len(pairs),
+                f"must not cut through itself, first near {at} mm",
+                unit="crossings",
+                hint="wrap = true draws a new skin round it",
+            )
+        return
+    opening = _lid_of(mending)
+    longest = float(np.ptp(mending.points, axis=0).max())
+    pitch = scan.wrap_mm or float(np.clip(longest / WRAP_CELLS, 0.5, 4.0))
+    count = len(mending.faces)
+    mending.points, mending.faces = wrap(mending.points, mending.faces, pitch)
+    bodies = mending.mesh().split(only_watertight=False)
+    if len(bodies) > 1:
+        mending.take(max(bodies, key=lambda one: float(one.area)))
+    mending.notes.append(
+        f"{count} triangles were drawn anew as {len(mending.faces)}, on cells of {pitch:.1f} mm."
+    )
+    if opening is not None:
+        # The lid over the opening was wrapped as well: it is cut off again, a cell inside.
+        centre, out = opening
+        cut = mending.mesh().slice_plane(centre - out * pitch, -out)
+        cut.merge_vertices(digits_vertex=6)
+        cut.update_faces(cut.nondegenerate_faces(height=1e-4))
+        cut.remove_unreferenced_vertices()
+        mending.take(cut)
+        if len(boundary_loops(mending.faces)) != 1:
+            raise InputError(
+                "mouth",
+                "missing",
+                "the opening of the scan is no flat one: say where to cut it",
+                hint="[mouth] height_mm or diameter_mm",
+            )
+
+
+def _lid_of(mending: Mending) -> tuple[Array, Array] | None:
+    """Close the opening for the wrap; returns its middle and its direction outwards."""
+    loops = boundary_loops(mending.faces)
+    if not loops:
+        return None
+    loop = mending.points[loops[0]]
+    middle = loop.mean(axis=0)
+    area = 0.5 * np.cross(loop - middle, np.roll(loop, -1, axis=0) - middle).sum(axis=0)
+    count = len(mending.points)
+    lid = np.column_stack([np.roll(loops[0], -1), loops[0], np.full(len(loop), count)])
+    mending.points = np.vstack([mending.points, middle])
+    mending.faces = np.concatenate([mending.faces, lid])
+    return middle, -area / np.linalg.norm(area)
+
+
+def _mouth_of(mending: Mending, mouth: Mouth | None) -> Mouth:
+    """The mouth asked for; else one is proposed: half the width, at the top."""
+    if mouth is not None:
+        return mouth
+    wide = float(np.ptp(mending.points[:, :2], axis=0).min())
+    proposed = round(0.5 * wide)
+    mending.notes.append(
+        f"The scan is closed all round: an opening of {proposed} mm is proposed at the top. "
+        "Move it with [mouth] side, diameter_mm or height_mm."
+    )
+    return Mouth(diameter_mm=float(proposed))
+
+
+def _opening_up(mending: Mending) -> None:
+    """Say which way the opening looks; a casting's minor axis takes it from there."""
+    loops = boundary_loops(mending.faces)
+    if len(loops) != 1:
+        raise InputError(
+            "scan",
+            len(loops),
+            "must have one opening",
+            unit="openings",
+            hint="wrap = true may close them",
+        )
+    corners = mending.points[mending.faces]
+    lid = -0.5 * np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]).sum(axis=0)
+    out = lid / np.linalg.norm(lid)
+    words = "upwards" if out[2] > 0.9 else "downwards" if out[2] < -0.9 else "sideways"
+    area = float(np.linalg.norm(lid)) / 100.0
+    mending.notes.append(f"The opening is {area:.1f} cm2 and looks {words}.")
