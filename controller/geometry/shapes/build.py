@@ -10,8 +10,8 @@ import trimesh
 
 from controller.errors import InputError, naming
 from controller.geometry.shapes import known as how_well
-from controller.geometry.shapes.bodies import Box, Egg, Frustum, Placed, union
 from controller.geometry.shapes.bodies import Body as Solid
+from controller.geometry.shapes.bodies import Box, Egg, Frustum, Placed, union
 from controller.geometry.shapes.known import Known
 from controller.geometry.shapes.measures import Body, Measures, Mouth, Turned, Water
 from controller.geometry.shapes.opening import at_diameter, cut_level
@@ -82,7 +82,7 @@ def build(measures: Measures, folder: Path) -> Shape:
     elif measures.photos is not None:
         from controller.geometry.shapes.photos import from_photos
 
-        shape = from_photos(measures.photos, folder)
+        shape = from_photos(measures.photos, measures.mouth, folder)
     else:
         raise InputError("shape", "missing", "needs [turned], [[body]], [scan] or [photos]")
     if shape.volume_cm3 < LEAST_VOLUME_CM3:

@@ -53,7 +53,7 @@ def find_outline(path: Path) -> Array:
     picture = open_picture(path)
     shrink = max(1.0, max(picture.size) / WORKED_PX)
     small = picture.resize((round(picture.width / shrink), round(picture.height / shrink)))
-    lab = rgb2lab(np.asarray(small))  # type: ignore[no-untyped-call]
+    lab = rgb2lab(np.asarray(small))
     wide = max(2, round(BORDER * min(small.size)))
     edge = np.concatenate(
         [part.reshape(-1, 3) for part in (lab[:wide], lab[:, :wide], lab[:, -wide:])]

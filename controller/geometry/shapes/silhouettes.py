@@ -10,14 +10,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import ndimage
 
 from controller.geometry.shapes.outline import widths
 from controller.geometry.shapes.sections import Array, Index, loft
 
 SECTIONS, AROUND = 72, 96
 ENDS = (0.03, 0.09)  # of the height: the rows that tell whether an end is flat or round
-FLAT = 0.2  # of the widest: an end that is so wide is flat
-ROUNDS = 4
+FLAT = 0.15  # of the widest: an end that is so wide is flat
+ROUNDS = 5
+ROWS = 402  # of a picture that are looked at
+SMOOTH_ROWS = 4.0
+STEEPEST = 0.7  # sine of a normal's turn out of the picture's plane
 WIGGLE = 2e-3  # weight of high orders in the fit; evens out views that are not evenly spread
 
 
@@ -38,12 +42,12 @@ class View:
 
 
 @dataclass(frozen=True, eq=False)
-class Edge:
-    """What one view says at each height: where its left and right tangents pass the axis (n,)."""
+class Tangents:
+    """What one view says at each height (n, 2), of its right side and its left: the angle of the
+    section's normal and how far from the axis the tangent there passes."""
 
-    left_mm: Array
-    right_mm: Array
-    view: View
+    normal_rad: Array
+    support_mm: Array
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,120 +66,136 @@ def loft_views(views: Sequence[View], height_mm: float, *, open_bottom: bool) ->
     open_bottom: leave a flat bottom open; else a flat top. The other flat end is closed.
     """
     heights = np.linspace(0.0, height_mm, SECTIONS)
-    found = [_edges(view, heights, height_mm) for view in views]
-    edges = [edge for edge, _ in found]
-    flat = np.mean([ends for _, ends in found], axis=0) > 0.5
-    flat_bottom, flat_top = bool(flat[0]), bool(flat[1])
-    rings = _sections(edges, heights)
+    ends = np.array([[_end(view.outline_px, k)[0] > 0.0 for k in (0, 1)] for view in views])
+    flat_bottom, flat_top = (bool(one) for one in ends.mean(axis=0) >= 0.5)
+    tangents = [_tangents(view, heights, height_mm) for view in views]
+    rings = _sections(tangents, views[0].from_rad, heights)
     rings = _closed(rings, (flat_bottom, flat_top), open_bottom)
     points, faces = loft(rings)
     return Lofted(points, faces, flat_bottom, flat_top)
 
 
-def _edges(view: View, heights: Array, height_mm: float) -> tuple[Edge, tuple[bool, bool]]:
-    y = view.outline_px[:, 1]
-    bottom_px, top_px = float(y.max()), float(y.min())
-    tall_px = bottom_px - top_px
-    scale = view.mm_per_px or height_mm / tall_px
-    rows = np.linspace(bottom_px, top_px, 400)[1:-1]
+def _tangents(view: View, heights: Array, height_mm: float) -> Tangents:
+    """Follow each ray to where it touches the form.
+
+    A surface of support h(z) has the normal (n, -h'). The ray from the lens (0, -D, c) touches it
+    where (touch - lens) is at right angles to that: sin(turn) = (h - h' (z - c)) / D, with turn the
+    angle by which n leaves the picture's plane, and the touch lies h sin(turn) before the axis.
+    """
+    y, far, lens = view.outline_px[:, 1], view.distance_mm, view.lens_mm
+    bottom_px, tall_px = float(y.max()), float(np.ptp(y))
+    rows = np.linspace(bottom_px, bottom_px - tall_px, ROWS)[1:-1]
     left_px, right_px = widths(view.outline_px, rows)
     half_px = 0.5 * (right_px - left_px)
-    part = (bottom_px - rows) / tall_px
     axis_px = float(np.average(0.5 * (left_px + right_px), weights=half_px))
-    ends_px = [_end(part, half_px), _end(1.0 - part, half_px)]
-    lens, far = view.lens_mm, view.distance_mm
+    scale, inner = view.mm_per_px or height_mm / tall_px, (lens, height_mm - lens)
+    ends = [_end(view.outline_px, k) for k in (0, 1)]
+    for k in (0, 1):  # again, without the rows that show a flat end's near edge
+        skip = _beyond(ends[k][0] * scale, ends[k][1] * scale, inner[k], far) / (scale * tall_px)
+        ends[k] = _end(view.outline_px, k, skip)
     for _ in range(ROUNDS):
-        # The front edge of a flat end is nearer to the camera, and seen beyond the end itself.
-        share = [min(0.5, end * scale / far) for end in ends_px]
-        below = lens * share[0] / (1.0 - share[0]) if lens > 0 else 0.0
-        above = (height_mm - lens) * share[1] / (1.0 - share[1]) if lens < height_mm else 0.0
+        below, above = (
+            _beyond(ends[k][0] * scale, ends[k][1] * scale, inner[k], far) for k in (0, 1)
+        )
         if view.mm_per_px is None:
             scale = (height_mm + below + above) / tall_px
     seen = (bottom_px - rows) * scale - below
-    # A side is touched a little in front of the axis, by r^2 / D.
-    nearer = 1.0 - np.minimum(0.25, (half_px * scale / far) ** 2)
-    z = np.maximum.accumulate(lens + (seen - lens) * nearer)
-    left, right = (left_px - axis_px) * scale, (right_px - axis_px) * scale
-    # Rows beyond a flat end show its face, not its side.
-    inside = (z >= 0.0) & (z <= height_mm)
-    edge = Edge(
-        _at(heights, z[inside], left[inside], ends_px[0] > 0, ends_px[1] > 0),
-        _at(heights, z[inside], right[inside], ends_px[0] > 0, ends_px[1] > 0),
-        view,
-    )
-    return edge, (ends_px[0] > 0, ends_px[1] > 0)
+    sides = (seen >= 0.0) & (seen <= height_mm)  # rows beyond a flat end show its face
+    seen = seen[sides]
+    normal, support = np.empty((len(heights), 2)), np.empty((len(heights), 2))
+    for side, x_px in enumerate((right_px - axis_px, axis_px - left_px)):
+        x = x_px[sides] * scale
+        # The picture's own slope: the form's differs from it by what is being corrected, which
+        # changes the correction in second order only.
+        slope = np.gradient(ndimage.gaussian_filter1d(x, SMOOTH_ROWS), seen)
+        z, h = seen, x
+        for _ in range(ROUNDS):
+            turn = np.arcsin(np.clip((h - slope * (z - lens)) / far, -STEEPEST, STEEPEST))
+            share = 1.0 - h * np.sin(turn) / far
+            z = lens + share * (seen - lens)
+            h = share * x / np.cos(turn)
+        z = np.maximum.accumulate(z)
+        turns = np.interp(heights, z, turn) * (2.0 * side - 1.0)
+        normal[:, side] = view.from_rad + turns + np.pi * side
+        support[:, side] = np.interp(heights, z, h)
+    return Tangents(normal, support)
 
 
-def _end(part: Array, half_px: Array) -> float:
-    """Half the width of a flat end in pixels, 0 of a round one.
+def _end(outline_px: Array, which: int, skip: float = 0.0) -> tuple[float, float]:
+    """Half the width of a flat end and the radius of a round one's bend, pixels; one of them is 0.
 
-    Near a round end the width's square grows in proportion to the height, so the line through it
-    meets the end at nothing.
+    which: 0 the bottom, 1 the top; skip: share of the picture's height that shows what is beyond.
+    Near a round end the square of half the width is 2 r times the height, so that the line through
+    it meets the end at nothing.
     """
-    rows = (part > ENDS[0]) & (part < ENDS[1])
-    slope, square = np.polyfit(part[rows], half_px[rows] ** 2, 1)
-    del slope
-    half = float(np.sqrt(max(square, 0.0)))
-    return half if half > FLAT * float(half_px.max()) else 0.0
+    y = outline_px[:, 1]
+    low, high = float(y.max()), float(y.min())
+    part = np.linspace(*ENDS, 40) + skip
+    rows = low + part * (high - low) if which == 0 else high + part * (low - high)
+    left, right = widths(outline_px, rows)
+    half = 0.5 * (right - left)
+    slope, square = np.polyfit((part - skip) * (low - high), half**2, 1)
+    flat = float(np.sqrt(max(square, 0.0)))
+    if flat > FLAT * 0.5 * float(np.ptp(outline_px[:, 0])):
+        return flat, 0.0
+    return 0.0, max(0.0, 0.5 * float(slope))
 
 
-def _at(heights: Array, z: Array, x: Array, flat_bottom: bool, flat_top: bool) -> Array:
-    """x over the heights; a flat end keeps its width, a round one closes to its own middle."""
-    found = np.interp(heights, z, x)
-    del flat_bottom, flat_top
-    return np.asarray(found)
+def _beyond(flat_mm: float, round_mm: float, lens_mm: float, far_mm: float) -> float:
+    """How far beyond an end the picture shows the form, at the axis.
+
+    lens_mm: how far inwards of the end the lens is. A flat end's near edge is seen past it; a
+    round end is a ball that the steepest ray touches.
+    """
+    if flat_mm > 0.0:
+        share = min(0.5, flat_mm / far_mm)
+        return lens_mm * share / (1.0 - share) if lens_mm > 0.0 else 0.0
+    if round_mm <= 0.0 or not np.isfinite(far_mm):
+        return 0.0
+    down = lens_mm - round_mm
+    bend = np.arcsin(min(0.5, round_mm / np.hypot(far_mm, down)))
+    return max(0.0, far_mm * float(np.tan(np.arctan2(down, far_mm) + bend)) - lens_mm)
 
 
-def _sections(edges: Sequence[Edge], heights: Array) -> list[Array]:
+def _sections(tangents: Sequence[Tangents], turn_rad: float, heights: Array) -> list[Array]:
     """One closed curve a height, from its tangents.
 
     A tangent at normal angle f keeps the distance h(f) from the axis (the support function). h is
-    fitted by as many harmonics as there are views less one; two views give an ellipse. The curve is
-    h n + h' n' (Minkowski).
+    fitted by as many harmonics as there are views less one; two views give an ellipse with its axes
+    along `turn_rad`. The curve is h n + h' n' (Minkowski).
     """
-    f = np.empty((2 * len(edges), len(heights)))
-    h = np.empty_like(f)
-    for k, edge in enumerate(edges):
-        for side, x in enumerate((edge.right_mm, edge.left_mm)):
-            turn = np.arctan2(x, edge.view.distance_mm)
-            f[2 * k + side] = edge.view.from_rad - turn + np.pi * side
-            h[2 * k + side] = x * np.cos(turn) * (1.0 - 2.0 * side)
+    f = np.concatenate([one.normal_rad for one in tangents], axis=1)
+    h = np.concatenate([one.support_mm for one in tangents], axis=1)
     angle = np.linspace(0.0, 2.0 * np.pi, AROUND, endpoint=False)
-    fit = _ellipse if len(edges) == 2 else _harmonics
     rings = []
     for j, z in enumerate(heights):
-        x, y = fit(f[:, j], h[:, j], angle)
+        if len(tangents) == 2:
+            x, y = _ellipse(f[j], h[j], turn_rad, angle)
+        else:
+            x, y = _harmonics(f[j], h[j], angle)
         rings.append(np.column_stack([x, y, np.full(AROUND, z)]))
     return rings
 
 
-def _ellipse(f: Array, h: Array, angle: Array) -> tuple[Array, Array]:
-    """The ellipse with these four tangents, its axes along the two views.
+def _ellipse(f: Array, h: Array, turn: float, angle: Array) -> tuple[Array, Array]:
+    """The ellipse with these four tangents, its axes along the first view's.
 
-    A tangent's normal is turned a little from its view's axis by perspective; the distance along
-    the axis itself is found by going round a few times.
+    f, h: of the first view's right and left, then of the second's. Perspective turns each normal a
+    little from its axis; the distance along the axis itself is found by going round a few times.
     """
-    base = f[0] + 0.5 * np.pi * np.arange(4)
-    order = np.array([0, 2, 1, 3]) if np.cos(f[2] - f[0] - 0.5 * np.pi) > 0 else np.array([0, 3, 1, 2])
-    # Tangents 0, 1 belong to the first view (right, left), 2, 3 to the second.
-    f, h = f[[0, 2, 1, 3]], h[[0, 2, 1, 3]]
-    if order[1] == 3:
-        f, h = f[[0, 3, 2, 1]], h[[0, 3, 2, 1]]
-    at = f[0] - (f[0] - base[0])
-    turn = 0.5 * ((f[0] + f[2] - np.pi) / 2.0 + (f[1] + f[3] - 2.0 * np.pi) / 2.0)
-    del at
+    order = [0, 2, 1, 3] if np.sin(f[2] - f[0]) > 0 else [0, 3, 1, 2]  # against the clock
+    f, h = f[order], h[order]
+    axes = turn + 0.5 * np.pi * np.arange(4)
     straight = h.copy()
     for _ in range(ROUNDS):
-        cx, cy = 0.5 * (straight[0] - straight[2]), 0.5 * (straight[1] - straight[3])
         a, b = 0.5 * (straight[0] + straight[2]), 0.5 * (straight[1] + straight[3])
-
-        def support(at: Array, a: float = a, b: float = b, cx: float = cx, cy: float = cy) -> Array:
-            c, s = np.cos(at - turn), np.sin(at - turn)
-            return np.asarray(cx * c + cy * s + np.sqrt((a * c) ** 2 + (b * s) ** 2))
-
-        straight = h + support(turn + 0.5 * np.pi * np.arange(4)) - support(f)
-    x, y = cx + a * np.cos(angle), cy + b * np.sin(angle)
-    return x * np.cos(turn) - y * np.sin(turn), x * np.sin(turn) + y * np.cos(turn)
+        x, y = 0.5 * (straight[0] - straight[2]), 0.5 * (straight[1] - straight[3])
+        at = np.concatenate([axes, f]) - turn
+        c, s = np.cos(at), np.sin(at)
+        support = x * c + y * s + np.hypot(a * c, b * s)
+        straight = h + support[:4] - support[4:]
+    u, v = x + a * np.cos(angle), y + b * np.sin(angle)
+    return u * np.cos(turn) - v * np.sin(turn), u * np.sin(turn) + v * np.cos(turn)
 
 
 def _harmonics(f: Array, h: Array, angle: Array) -> tuple[Array, Array]:

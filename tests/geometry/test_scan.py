@@ -1,0 +1,119 @@
+"""Scans with everything wrong that a scan has, in all five formats."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+import trimesh
+
+from controller.errors import InputError
+from controller.geometry.shapes.build import Shape, build
+from controller.geometry.shapes.measures import parse_measures
+
+R, MOUTH = 70.0, 35.0
+LID = R - math.sqrt(R**2 - MOUTH**2)
+AREA = (4 * math.pi * R**2 - 2 * math.pi * R * LID) / 100.0
+VOLUME = (4 / 3 * math.pi * R**3 - math.pi * LID**2 * (3 * R - LID) / 3) / 1000.0
+
+
+def scanned(folder: Path, file: str, mouth: bool = True, **scan: object) -> Shape:
+    data: dict[str, object] = {"name": "scan", "scan": {"file": file, **scan}}
+    if mouth:
+        data["mouth"] = {"diameter_mm": 2 * MOUTH}
+    return build(parse_measures(data, "test"), folder)
+
+
+def spoiled() -> trimesh.Trimesh:
+    """A ball in metres with holes, faces turned round and a floater that makes it look larger."""
+    ball = trimesh.creation.icosphere(subdivisions=5, radius=0.07)
+    rng = np.random.default_rng(3)
+    faces = ball.faces.copy()
+    turned = rng.random(len(faces)) < 0.03
+    faces[turned] = faces[turned][:, ::-1]
+    keep = np.ones(len(faces), dtype=bool)
+    keep[[100, 101, 2000, 9000]] = False
+    floater = trimesh.creation.icosphere(subdivisions=1, radius=0.004)
+    floater.apply_translation([0.0, 0.0, 0.2])
+    body = trimesh.Trimesh(ball.vertices, faces[keep], process=False)
+    return trimesh.util.concatenate([body, floater])
+
+
+@pytest.mark.parametrize("kind", ["obj", "ply", "stl", "3mf", "glb"])
+def test_spoiled_ball_is_mended(kind: str, tmp_path: Path) -> None:
+    """Closed forms of a ball cut at 70 mm; 20,480 facets lose 0.1 % of it."""
+    spoiled().export(tmp_path / f"ball.{kind}")
+    shape = scanned(tmp_path, f"ball.{kind}", known_mm=2 * R)
+    assert shape.area_cm2 == pytest.approx(AREA, rel=0.003)
+    assert shape.volume_cm3 == pytest.approx(VOLUME, rel=0.003)
+    said = " ".join(shape.notes)
+    for words in ("loose pieces", "turned round", "holes", "Scaled by its height"):
+        assert words in said
+    assert trimesh.Trimesh(shape.points_mm, shape.faces).is_winding_consistent
+
+
+def test_overlapping_bodies_are_refused_and_the_mend_works(tmp_path: Path) -> None:
+    """The refusal names two mends; a wrap gives the union's closed form within 1 %."""
+    ball = trimesh.creation.icosphere(subdivisions=4, radius=R)
+    other = ball.copy()
+    other.apply_translation([0.0, 0.0, 80.0])
+    trimesh.util.concatenate([ball, other]).export(tmp_path / "two.stl")
+    with pytest.raises(InputError, match='keep = "largest".*wrap = true'):
+        scanned(tmp_path, "two.stl", known_mm=220.0)
+    shape = scanned(tmp_path, "two.stl", known_mm=220.0, wrap=True)
+    lens = R - 40.0
+    cap = math.pi * lens**2 * (3 * R - lens) / 3000.0
+    area = AREA + (4 * math.pi * R**2 - 4 * math.pi * R * lens) / 100.0
+    assert shape.volume_cm3 == pytest.approx(VOLUME + 4 / 3 * math.pi * 343.0 - 2 * cap, rel=0.01)
+    assert shape.area_cm2 == pytest.approx(area, rel=0.01)
+
+
+def test_mesh_with_very_many_triangles_is_drawn_anew(tmp_path: Path) -> None:
+    trimesh.creation.icosphere(subdivisions=7, radius=R).export(tmp_path / "fine.stl")
+    shape = scanned(tmp_path, "fine.stl", units="mm")
+    assert len(shape.faces) < 120_000
+    assert shape.area_cm2 == pytest.approx(AREA, rel=0.01)
+    assert any("drawn anew" in note for note in shape.notes)
+
+
+def test_opening_of_the_scan_itself_is_kept(tmp_path: Path) -> None:
+    ball = trimesh.creation.icosphere(subdivisions=5, radius=R)
+    cut = ball.slice_plane([0, 0, R - LID], [0, 0, -1.0])
+    cut.export(tmp_path / "open.ply")
+    shape = scanned(tmp_path, "open.ply", mouth=False, units="mm")
+    assert shape.area_cm2 == pytest.approx(AREA, rel=0.003)
+    assert any("looks upwards" in note for note in shape.notes)
+
+
+def test_closed_scan_gets_an_opening_proposed(tmp_path: Path) -> None:
+    trimesh.creation.icosphere(subdivisions=5, radius=R).export(tmp_path / "closed.stl")
+    shape = scanned(tmp_path, "closed.stl", mouth=False, units="mm")
+    assert shape.volume_cm3 == pytest.approx(VOLUME, rel=0.003)
+    assert any("70 mm is proposed at the top" in note for note in shape.notes)
+
+
+@pytest.mark.parametrize(
+    ("content", "name", "words"),
+    [
+        (b"", "a.stl", "cannot be read|no surface"),
+        (b"solid x\nendsolid x\n", "b.stl", "no surface"),
+        (b"\x00" * 200, "c.ply", "cannot be read"),
+        (b"PK\x03\x04 rubbish", "d.3mf", "cannot be read"),
+        (b"glTF rubbish", "e.glb", "cannot be read"),
+        (b"hello", "f.txt", "must be OBJ, PLY, STL, 3MF or GLB"),
+    ],
+)
+def test_rubbish_is_refused_in_one_line(
+    content: bytes, name: str, words: str, tmp_path: Path
+) -> None:
+    (tmp_path / name).write_bytes(content)
+    with pytest.raises(InputError, match=words):
+        scanned(tmp_path, name, known_mm=100.0)
+
+
+def test_missing_length_is_asked_for(tmp_path: Path) -> None:
+    trimesh.creation.icosphere(radius=3.0).export(tmp_path / "ball.obj")
+    with pytest.raises(InputError, match="measure its height"):
+        scanned(tmp_path, "ball.obj")
