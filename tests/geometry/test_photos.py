@@ -107,12 +107,6 @@ def test_ten_forms_are_within_3_percent(name: str, tmp_path: Path) -> None:
     mesh = make()
     tall = float(np.ptp(mesh.vertices[:, 2]))
     shape = lofted(shot(mesh, views, tmp_path), tall, tmp_path)
-    print(
-        name,
-        shape.volume_cm3 / (abs(mesh.volume) / 1000.0) - 1,
-        shape.area_cm2 / skin_of(mesh) - 1,
-        shape.known,
-    )
     assert shape.volume_cm3 == pytest.approx(abs(mesh.volume) / 1000.0, rel=0.03)
     assert shape.area_cm2 == pytest.approx(skin_of(mesh), rel=0.03)
     assert abs(shape.volume_cm3 / (abs(mesh.volume) / 1000.0) - 1.0) <= shape.known.volume
@@ -135,12 +129,6 @@ def test_forms_and_cameras_that_nothing_was_set_on(
     mesh = turned(name, oval)
     tall = float(np.ptp(mesh.vertices[:, 2]))
     shape = lofted(shot(mesh, views, tmp_path, far=far, lens=lens), tall, tmp_path)
-    print(
-        name,
-        shape.volume_cm3 / (abs(mesh.volume) / 1000.0) - 1,
-        shape.area_cm2 / skin_of(mesh) - 1,
-        shape.known,
-    )
     assert shape.volume_cm3 == pytest.approx(abs(mesh.volume) / 1000.0, rel=0.03)
     assert shape.area_cm2 == pytest.approx(skin_of(mesh), rel=0.03)
 

@@ -87,7 +87,7 @@ def read_mesh(path: Path) -> tuple[Array, Index]:
         )
     try:
         mesh = trimesh.load_scene(path, process=False).to_mesh()
-    except (*UNREADABLE, OSError) as error:
+    except (*UNREADABLE, OSError, NotImplementedError) as error:
         raise InputError(
             "scan.file", path.name, f"cannot be read as {kind.upper()}: {error}"
         ) from None
