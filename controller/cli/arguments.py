@@ -50,6 +50,7 @@ def parser(runs: Mapping[str, Run]) -> argparse.ArgumentParser:
     commands = Commands(top, runs)
     for describe in (
         _plan,
+        _shape,
         _gel,
         _serve,
         _spin,
@@ -97,6 +98,19 @@ def _plan(commands: Commands) -> None:
         metavar="N",
         help="search so often, a minute each, and keep the best",
     )
+
+
+def _shape(commands: Commands) -> None:
+    command = commands.add(
+        "shape", "a mould from girths, simple bodies, a scan, photographs or water"
+    )
+    command.add_argument("measures", type=Path, metavar="NAME.shape.toml")
+    command.add_argument(
+        "--out", type=Path, metavar="FOLDER", help="where to write; default: beside them"
+    )
+    command.add_argument("--resin", metavar="RESIN.toml", help="for the casting file, beside it")
+    command.add_argument("--wall-mm", type=float, metavar="MM", help="for the casting file")
+    command.add_argument("--json", action="store_true", help="one document on standard output")
 
 
 def _gel(commands: Commands) -> None:

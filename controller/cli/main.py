@@ -174,6 +174,17 @@ def plan(args: argparse.Namespace) -> int:
     return 0
 
 
+def shape(args: argparse.Namespace) -> int:
+    from evenwall.cli.shape import make
+
+    made = make(args)
+    if args.json:
+        show_json(made.data())
+    else:
+        print(made.words())
+    return 0
+
+
 def wall(args: argparse.Namespace) -> int:
     from evenwall.model import read_plan
     from evenwall.planning.wall import compute_wall
@@ -420,6 +431,7 @@ def demo(args: argparse.Namespace) -> int:
 
 COMMANDS = {
     "plan": plan,
+    "shape": shape,
     "gel": gel,
     "serve": serve,
     "spin": spin,

@@ -29,7 +29,7 @@ from evenwall.model.bounds import (
     Wall_mm,
     Words,
 )
-from evenwall.model.casting import Casting, Mould, Mount, Opening, Shop
+from evenwall.model.casting import Casting, Mould, Mount, Opening, ShapeKnown, Shop
 from evenwall.model.checks import (
     LEAST_GEL_S,
     RATIO_PERCENT,
@@ -143,6 +143,7 @@ __all__ = [
     "ScaleSpec",
     "ScaleView",
     "Sentences",
+    "ShapeKnown",
     "Sheet",
     "Shop",
     "Snapshot",

@@ -39,6 +39,18 @@ class Shop(Typed):
     humidity_percent: Annotated[float, Field(ge=0, le=100)] | None = None
 
 
+class ShapeKnown(Frozen):
+    """How the shape of a mould without a drawing was found, and how well it is known.
+
+    Skin and volume lie within these errors nine times of ten. measures: the file of measurements.
+    """
+
+    how: Annotated[str, Field(max_length=120)] = ""
+    measures: Annotated[str, Field(max_length=500)] = ""
+    area_error_percent: Annotated[float, Field(ge=0, le=50)] = 0.0
+    volume_error_percent: Annotated[float, Field(ge=0, le=50)] = 0.0
+
+
 class Casting(Frozen):
     """A casting file with its resin read in. `file` is where it stood; paths are relative to it."""
 
@@ -52,3 +64,4 @@ class Casting(Frozen):
     mount: Mount = Mount()
     mould: Mould = Mould()
     shop: Shop = Shop()
+    shape: ShapeKnown | None = None  # absent: the mesh is taken as exact

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Annotated, Any, Literal
 
 from pydantic import Field
@@ -113,9 +114,16 @@ class WallSummary(Frozen):
     cv: NonNegative | None = None
     mesh_mm: Wall_mm | None = None
     mesh_error_mm: Wall_mm | None = None
+    shape_error_mm: Wall_mm | None = None
     worst_case_min_mm: Wall_mm | None = None
     bound_min_mm: Wall_mm | None = None
     note: Words = ""
+
+    @property
+    def error_mm(self) -> float | None:
+        """Error of the thinnest patch, mesh and shape in quadrature; None if neither is known."""
+        known = [part for part in (self.mesh_error_mm, self.shape_error_mm) if part is not None]
+        return math.hypot(*known) if known else None
 
 
 class Totals(Frozen):

@@ -59,7 +59,7 @@ def describe(plan: Plan) -> str:
         lines += [*_coat(coat), ""]
     lines.append(f"Wall   mean {wall.mean_mm:.2f} mm (wanted {wall.target_mm:g} mm)")
     if wall.min_mm is not None:
-        bar = "" if wall.mesh_error_mm is None else f" +- {wall.mesh_error_mm:.2f}"
+        bar = "" if wall.error_mm is None else f" +- {wall.error_mm:.2f}"
         lines.append(f"  thinnest patch  {wall.min_mm:.2f}{bar} mm")
         for words, value in (
             ("thinnest point ", wall.min_point_mm),

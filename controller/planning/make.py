@@ -46,6 +46,7 @@ from evenwall.planning.limits import what_limits
 from evenwall.planning.loading import check_load, check_reach
 from evenwall.planning.recipe import Recipe, eased, profile, ramps, start_angles, time_of
 from evenwall.planning.search import FULL, Found, Search
+from evenwall.planning.shape_error import shape_notes, with_shape_error
 from evenwall.planning.walls import (
     COARSE,
     Budget,
@@ -571,7 +572,7 @@ def assemble(
         "recipes": [dataclasses.asdict(recipe) for recipe in found.recipes],
     }
     wall_mm = sum(c.mean_mm for c in coats)
-    wall = wall_summary(casting, wall_mm, found)
+    wall = with_shape_error(wall_summary(casting, wall_mm, found), casting)
     return Plan(
         casting=casting,
         rig=rig,
@@ -600,6 +601,7 @@ def assemble(
         ),
         notes=(
             *cavity.notes,
+            *shape_notes(casting),
             *taught_notes(context.taught, found),
             rim_is_not_the_wall(hollow, area, wall_mm),
         ),

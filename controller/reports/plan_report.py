@@ -89,7 +89,7 @@ def _intro(plan: Plan) -> str:
     )
     if wall.min_mm is None:
         return f"{words} {wall.note}"
-    error = "" if wall.mesh_error_mm is None else f" +- {wall.mesh_error_mm:.2f}"
+    error = "" if wall.error_mm is None else f" +- {wall.error_mm:.2f}"
     words += f" Thinnest patch {wall.min_mm:.2f}{error} mm"
     if wall.worst_case_min_mm is not None:
         words += f" ({wall.worst_case_min_mm:.2f} mm on a bad day)"

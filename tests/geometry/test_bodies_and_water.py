@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from controller.errors import InputError
-from controller.geometry.shapes.build import Shape, build
-from controller.geometry.shapes.known import Known, water_kg_m3, water_volume_cm3, weigh
-from controller.geometry.shapes.measures import parse_measures
+from evenwall.errors import InputError
+from evenwall.geometry.shapes.build import Shape, build
+from evenwall.geometry.shapes.known import Known, water_kg_m3, water_volume_cm3, weigh
+from evenwall.geometry.shapes.measures import parse_measures
 
 
 def made(**fields: object) -> Shape:

@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 import trimesh
 
-from controller.errors import InputError
-from controller.geometry.shapes.build import Shape, build
-from controller.geometry.shapes.measures import parse_measures
-from controller.geometry.shapes.sections import Sections, turn
+from evenwall.errors import InputError
+from evenwall.geometry.shapes.build import Shape, build
+from evenwall.geometry.shapes.measures import parse_measures
+from evenwall.geometry.shapes.sections import Sections, turn
 from tests.geometry.camera import render
 from tests.geometry.forms import FORMS
 

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 import trimesh
 
-from controller.errors import InputError
-from controller.geometry.shapes.build import Shape, build
-from controller.geometry.shapes.measures import parse_measures
+from evenwall.errors import InputError
+from evenwall.geometry.shapes.build import Shape, build
+from evenwall.geometry.shapes.measures import parse_measures
 
 R, MOUTH = 70.0, 35.0
 LID = R - math.sqrt(R**2 - MOUTH**2)
@@ -60,7 +60,7 @@ def test_overlapping_bodies_are_refused_and_the_mend_works(tmp_path: Path) -> No
     other = ball.copy()
     other.apply_translation([0.0, 0.0, 80.0])
     trimesh.util.concatenate([ball, other]).export(tmp_path / "two.stl")
-    with pytest.raises(InputError, match='keep = "largest".*wrap = true'):
+    with pytest.raises(InputError, match=r'keep = "largest".*wrap = true'):
         scanned(tmp_path, "two.stl", known_mm=220.0)
     shape = scanned(tmp_path, "two.stl", known_mm=220.0, wrap=True)
     lens = R - 40.0

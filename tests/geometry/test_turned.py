@@ -11,10 +11,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.special import elliprg
 
-from controller.errors import InputError
-from controller.geometry.shapes.build import Shape, build
-from controller.geometry.shapes.measures import parse_measures
-from controller.geometry.shapes.sections import Width, across_from_girth, ellipse_girth
+from evenwall.errors import InputError
+from evenwall.geometry.shapes.build import Shape, build
+from evenwall.geometry.shapes.measures import parse_measures
+from evenwall.geometry.shapes.sections import Width, across_from_girth, ellipse_girth
 from tests.geometry.forms import FORMS, Form, girths_at
 
 # 96 corners of a ring and rings of 3 mm lose about (pi/96)^2/3 + (3/R)^2/24 of skin and volume:

@@ -8,14 +8,15 @@ from pathlib import Path
 import numpy as np
 import trimesh
 
-from controller.errors import InputError, naming
-from controller.geometry.shapes import known as how_well
-from controller.geometry.shapes.bodies import Body as Solid
-from controller.geometry.shapes.bodies import Box, Egg, Frustum, Placed, union
-from controller.geometry.shapes.known import Known
-from controller.geometry.shapes.measures import Body, Measures, Mouth, Turned, Water
-from controller.geometry.shapes.opening import at_diameter, cut_level
-from controller.geometry.shapes.sections import (
+from evenwall.errors import InputError, naming
+from evenwall.geometry.mould import boundary_loops, enclosed_volume, surface_integrals
+from evenwall.geometry.shapes import known as how_well
+from evenwall.geometry.shapes.bodies import Body as Solid
+from evenwall.geometry.shapes.bodies import Box, Egg, Frustum, Placed, union
+from evenwall.geometry.shapes.known import Known
+from evenwall.geometry.shapes.measures import Body, Measures, Mouth, Turned, Water
+from evenwall.geometry.shapes.opening import at_diameter, cut_level
+from evenwall.geometry.shapes.sections import (
     Array,
     End,
     Index,
@@ -23,7 +24,6 @@ from controller.geometry.shapes.sections import (
     across_from_girth,
     turn,
 )
-from controller.mould import boundary_loops, enclosed_volume, surface_integrals
 
 GIRTH_READING_MM, DIAMETER_READING_MM = 2.0, 1.0  # kept nine times of ten; common practice
 PITCH_MM = 3.0  # between rings: a film's cells are 5 mm wide
@@ -76,11 +76,11 @@ def build(measures: Measures, folder: Path) -> Shape:
     elif measures.body:
         shape = _bodies(measures)
     elif measures.scan is not None:
-        from controller.geometry.shapes.scan import from_scan
+        from evenwall.geometry.shapes.scan import from_scan
 
         shape = from_scan(measures.scan, measures.mouth, folder)
     elif measures.photos is not None:
-        from controller.geometry.shapes.photos import from_photos
+        from evenwall.geometry.shapes.photos import from_photos
 
         shape = from_photos(measures.photos, measures.mouth, folder)
     else:

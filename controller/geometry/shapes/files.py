@@ -1,4 +1,4 @@
-"""What a shape is kept as: a mesh, a picture with its sizes, and a casting's text file."""
+"""The files of a shape: a mesh, and a casting's text file."""
 
 from __future__ import annotations
 
@@ -8,14 +8,11 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from matplotlib.collections import PolyCollection
-from matplotlib.figure import Figure
 
-from controller.errors import InputError
-from controller.geometry.shapes.build import Shape
-from controller.geometry.shapes.measures import CastingWish
+from evenwall.errors import InputError
+from evenwall.geometry.shapes.build import Shape
+from evenwall.geometry.shapes.measures import CastingWish
 
-INK, RESIN, PAPER = "#17313a", "#e8b25c", "#f6f3ea"
 ENDING = ".shape"  # globe.shape.toml holds the measurements of globe.toml and globe.ply
 
 
@@ -99,45 +96,3 @@ def write_mesh(shape: Shape, path: Path) -> None:
         shape.mesh().export(path)
     except OSError as error:
         raise InputError("--out", path, error.strerror or str(error)) from None
-
-
-def picture(shape: Shape, title: str) -> Figure:
-    """The form from the front and from its right side, to scale, with its sizes in mm."""
-    figure = Figure(figsize=(8, 4.6), layout="constrained", facecolor=PAPER)
-    wide, deep, high = shape.size_mm()
-    for k, (words, axis, across) in enumerate((("front", 0, wide), ("right side", 1, deep))):
-        axes = figure.add_subplot(1, 2, k + 1)
-        axes.add_collection(_side(shape, axis))
-        axes.set_aspect("equal")
-        axes.autoscale_view()
-        axes.set_title(f"{words}: {across:.0f} mm wide, {high:.0f} mm high", color=INK, fontsize=10)
-        axes.set_xlabel("mm")
-        axes.set_facecolor(PAPER)
-        for spine in axes.spines.values():
-            spine.set_visible(False)
-    known = shape.known
-    figure.suptitle(
-        f"{title}: skin {shape.area_cm2:.0f} cm2 +- {known.area:.1%}, holds "
-        f"{shape.volume_cm3:.0f} cm3 +- {known.volume:.1%}".replace("+-", "±"),
-        color=INK,
-        fontsize=11,
-    )
-    return figure
-
-
-def _side(shape: Shape, axis: int) -> PolyCollection:
-    """The triangles seen along the other level axis, the farthest first, shaded by their slope."""
-    points, faces = shape.points_mm, shape.faces
-    towards = np.array([0.0, -1.0, 0.0]) if axis == 0 else np.array([1.0, 0.0, 0.0])
-    corners = points[faces]
-    normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    length = np.linalg.norm(normal, axis=1)
-    facing = normal @ towards / np.maximum(length, 1e-12)
-    order = np.argsort(corners.mean(axis=1) @ towards)
-    flat = corners[:, :, [axis, 2]][order]
-    shade = 0.55 + 0.45 * np.abs(facing[order])
-    # Seen from inside through the opening, the far wall is darker.
-    shade = np.where(facing[order] < 0, 0.6 * shade, shade)
-    base = np.array([int(RESIN[i : i + 2], 16) / 255 for i in (1, 3, 5)])
-    colours = np.clip(shade[:, None] * base, 0.0, 1.0)
-    return PolyCollection(list(flat), facecolors=colours, edgecolors=colours, linewidths=0.3)

@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from controller.errors import InputError
-from controller.geometry.shapes.sections import Sections, area_and_volume, turn, without
+from evenwall.errors import InputError
+from evenwall.geometry.shapes.sections import Sections, area_and_volume, turn, without
 
 Array = NDArray[np.float64]
 

@@ -7,8 +7,8 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from controller.errors import InputError
-from controller.model import Frozen, parse, read_toml
+from evenwall.errors import InputError
+from evenwall.model import Frozen, parse, read_toml
 
 Length = Annotated[float, Field(gt=0, le=2000, strict=True)]
 Width = Annotated[float, Field(ge=0, le=6500, strict=True)]

@@ -11,8 +11,8 @@ from skimage.color import rgb2lab
 from skimage.filters import threshold_otsu
 from skimage.measure import approximate_polygon, find_contours
 
-from controller.errors import InputError
-from controller.geometry.shapes.sections import Array
+from evenwall.errors import InputError
+from evenwall.geometry.shapes.sections import Array
 
 MOST_PIXELS = 60_000_000
 MOST_BYTES = 30_000_000

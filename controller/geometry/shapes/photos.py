@@ -8,13 +8,13 @@ from pathlib import Path
 
 import numpy as np
 
-from controller.errors import InputError, naming
-from controller.geometry.shapes.build import Shape, open_at
-from controller.geometry.shapes.known import Known
-from controller.geometry.shapes.measures import Mouth, Photo, Photos
-from controller.geometry.shapes.outline import find_outline
-from controller.geometry.shapes.sections import Array, area_and_volume
-from controller.geometry.shapes.silhouettes import View, loft_views
+from evenwall.errors import InputError, naming
+from evenwall.geometry.shapes.build import Shape, open_at
+from evenwall.geometry.shapes.known import Known
+from evenwall.geometry.shapes.measures import Mouth, Photo, Photos
+from evenwall.geometry.shapes.outline import find_outline
+from evenwall.geometry.shapes.sections import Array, area_and_volume
+from evenwall.geometry.shapes.silhouettes import View, loft_views
 
 FEWEST_CORNERS, MOST_CORNERS = 12, 6000
 APART_DEG = (60.0, 120.0)  # between two views

@@ -8,13 +8,13 @@ from pathlib import Path
 import numpy as np
 import trimesh
 
-from controller.errors import InputError
-from controller.geometry.shapes import known as how_well
-from controller.geometry.shapes.build import Shape, open_at
-from controller.geometry.shapes.measures import Mouth, Scan
-from controller.geometry.shapes.sections import Array, Index
-from controller.geometry.shapes.wrap import wrap
-from controller.mould import MM_PER_UNIT, UNREADABLE, boundary_loops, crossings, loop_area
+from evenwall.errors import InputError
+from evenwall.geometry.mould import MM_PER_UNIT, UNREADABLE, boundary_loops, crossings, loop_area
+from evenwall.geometry.shapes import known as how_well
+from evenwall.geometry.shapes.build import Shape, open_at
+from evenwall.geometry.shapes.measures import Mouth, Scan
+from evenwall.geometry.shapes.sections import Array, Index
+from evenwall.geometry.shapes.wrap import wrap
 
 FORMATS = ("obj", "ply", "stl", "3mf", "glb")
 MOST_BYTES = 200_000_000

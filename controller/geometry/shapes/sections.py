@@ -16,7 +16,7 @@ from scipy.interpolate import CubicHermiteSpline, PchipInterpolator
 from scipy.optimize import brentq
 from scipy.special import ellipe
 
-from controller.errors import InputError
+from evenwall.errors import InputError
 
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from controller.geometry.shapes.outline import widths
-from controller.geometry.shapes.sections import Array, Index, loft
+from evenwall.geometry.shapes.outline import widths
+from evenwall.geometry.shapes.sections import Array, Index, loft
 
 SECTIONS, AROUND = 72, 96
 ENDS = (0.03, 0.09)  # of the height: the rows that tell whether an end is flat or round

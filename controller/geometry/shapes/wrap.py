@@ -7,9 +7,9 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
-from controller.errors import InputError
-from controller.geometry.shapes.bodies import skin_of
-from controller.geometry.shapes.sections import Array, Index
+from evenwall.errors import InputError
+from evenwall.geometry.shapes.bodies import skin_of
+from evenwall.geometry.shapes.sections import Array, Index
 
 MOST_CELLS = 12_000_000
 SAMPLES_A_CELL = 3.0  # along an edge: how densely the old skin is sampled

@@ -319,7 +319,7 @@ function wallWords(wall) {
   if (wall.min_mm !== null) parts.push(`thinnest patch ${length(wall.min_mm)}`);
   if (wall.rim_mm !== null) parts.push(`rim ${length(wall.rim_mm)}`);
   if (wall.worst_case_min_mm !== null) parts.push(`thinnest if the day goes badly ${length(wall.worst_case_min_mm)}`);
-  if (wall.mesh_error_mm !== null) parts.push(`known to ± ${length(wall.mesh_error_mm, 1)}`);
+  if (wall.mesh_error_mm !== null || wall.shape_error_mm) parts.push(`known to ± ${length(Math.hypot(wall.mesh_error_mm ?? 0, wall.shape_error_mm ?? 0), 1)}`);
   return `${parts.join("; ")}. ${typeset(wall.note)}`;
 }
 

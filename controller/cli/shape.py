@@ -7,17 +7,17 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from controller.errors import InputError, naming
-from controller.geometry.shapes.build import Shape, build
-from controller.geometry.shapes.files import (
+from evenwall.errors import InputError, naming
+from evenwall.geometry.shapes.build import Shape, build
+from evenwall.geometry.shapes.files import (
     casting_table,
-    picture,
     stem_of,
     toml_text,
     write_mesh,
 )
-from controller.geometry.shapes.measures import CastingWish, Measures, read_measures
-from controller.model import parse
+from evenwall.geometry.shapes.measures import CastingWish, Measures, read_measures
+from evenwall.model import parse
+from evenwall.reports.shape_view import picture
 
 
 @dataclass(frozen=True)
@@ -55,16 +55,6 @@ class Made:
             *(f"Written: {path}" for path in self.written),
         ]
         return "\n".join(lines)
-
-
-def add_arguments(c: argparse.ArgumentParser) -> None:
-    c.add_argument("measures", type=Path, metavar="NAME.shape.toml", help="the measurements")
-    c.add_argument(
-        "--out", type=Path, metavar="FOLDER", help="where to write; default: beside them"
-    )
-    c.add_argument("--resin", metavar="RESIN.toml", help="for the casting file, beside it")
-    c.add_argument("--wall-mm", type=float, metavar="MM", help="for the casting file")
-    c.add_argument("--json", action="store_true", help="one document on standard output")
 
 
 def make(args: argparse.Namespace) -> Made:

@@ -1,0 +1,34 @@
+"""What a mould without a drawing leaves open of the wall."""
+
+from __future__ import annotations
+
+from evenwall.model import Casting, WallSummary
+
+WORTH_WATER_PERCENT = 3.0  # of the skin: from here on water is worth the weighing
+
+
+def with_shape_error(wall: WallSummary, casting: Casting) -> WallSummary:
+    """Return the wall with the error of the casting's shape.
+
+    What is poured is weighed, so a skin that is 1 % larger has a wall 1 % thinner everywhere.
+    """
+    if casting.shape is None:
+        return wall
+    thinnest_mm = wall.mean_mm if wall.min_mm is None else wall.min_mm
+    error_mm = casting.shape.area_error_percent / 100.0 * thinnest_mm
+    return wall.model_copy(update={"shape_error_mm": error_mm})
+
+
+def shape_notes(casting: Casting) -> list[str]:
+    """Return what the plan says of a shape that was measured: how well it is known, what helps."""
+    shape = casting.shape
+    if shape is None:
+        return []
+    off_mm = casting.wall_mm * shape.area_error_percent / 100.0
+    note = (
+        f"The shape comes from {shape.how or 'measures'}: its skin is known to "
+        f"{shape.area_error_percent:.1f} %, so the whole wall to +- {off_mm:.2f} mm."
+    )
+    if shape.area_error_percent > WORTH_WATER_PERCENT and "water" not in shape.how:
+        note += " Weigh the water that the mould holds to know it better."
+    return [note]
