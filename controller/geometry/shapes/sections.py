@@ -113,13 +113,18 @@ class Width:
         squares = monotone_slopes(height_mm, half_mm**2)
         for closed, beside, pole in ends:
             if closed and half_mm[beside] > 0.0:
-                # Within these limits the quadratic rises all the way from the pole.
-                step = height_mm[beside] - height_mm[pole]
-                steepest = half_mm[beside] / step
                 wanted = squares[beside] / (2.0 * half_mm[beside])
-                slopes[beside] = np.clip(wanted, min(0.0, steepest), max(0.0, steepest))
+                steepest = half_mm[beside] / (height_mm[beside] - height_mm[pole])
+                slopes[beside] = _within(wanted, steepest, self._secant(beside, pole))
         self._slopes = slopes
         self._cubic = CubicHermiteSpline(height_mm, half_mm, slopes)
+
+    def _secant(self, beside: int, pole: int) -> float | None:
+        """Slope from the height beside a pole to the next one inwards; None where there is none."""
+        inner = beside + (1 if pole == 0 else -1)
+        if len(self._x) < 3:
+            return None
+        return float((self._y[inner] - self._y[beside]) / (self._x[inner] - self._x[beside]))
 
     def __call__(self, at_mm: Array) -> Array:
         found = np.asarray(self._cubic(at_mm))
@@ -138,6 +143,17 @@ class Width:
         linear = 2.0 * half**2 / step - 2.0 * half * slope
         bend = (half**2 - linear * step) / step**2
         return np.sqrt(np.maximum(linear * from_pole_mm + bend * from_pole_mm**2, 0.0))
+
+
+def _within(wanted: float, steepest: float, secant: float | None) -> float:
+    """The slope beside a round end: up to `steepest` the quadratic rises all the way from the pole,
+    and inwards it is limited as in `monotone_slopes`."""
+    slope = float(np.clip(wanted, min(0.0, steepest), max(0.0, steepest)))
+    if secant is None:
+        return slope
+    if slope * secant <= 0.0:
+        return 0.0
+    return float(np.sign(slope) * min(abs(slope), 3.0 * abs(secant)))
 
 
 def turn(sections: Sections, pitch_mm: float, around: int = 96) -> tuple[Array, Index]:
