@@ -1,4 +1,4 @@
-"""What the controller raises. Each message is one line that a maker can act on."""
+"""Errors that the controller raises. Each message is one line that a maker can act on."""
 
 from __future__ import annotations
 

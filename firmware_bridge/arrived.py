@@ -1,4 +1,4 @@
-"""What a serial port has brought, for whoever is told by the event loop that it is readable."""
+"""Read what a serial port holds when the event loop reports it readable."""
 
 from __future__ import annotations
 

@@ -47,7 +47,7 @@ class Anchor:
 
 
 def _boot() -> str:
-    """Which boot of the machine this is; empty where the kernel does not say."""
+    """Return the boot id of the machine; empty where the kernel gives none."""
     try:
         return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
     except OSError:
@@ -158,7 +158,7 @@ class ManualClock:
 
 
 class _JumpingSelector(selectors.DefaultSelector):
-    """Where the loop would wait for its next timer, jump to it instead."""
+    """Selector that jumps to the loop's next timer instead of waiting for it."""
 
     def __init__(self) -> None:
         super().__init__()

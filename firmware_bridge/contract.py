@@ -1,4 +1,4 @@
-"""What every rig does: the board on USB, the firmware built for the host, a fake.
+"""Contract of every rig: the board on USB, the firmware built for the host, a fake.
 
 One contract test suite (`tests/contract`) runs over all of them. Angles are degrees, rates are
 revolutions per minute, positive by the right-hand rule (see DEVELOPERS.md, "The frame").
@@ -28,7 +28,7 @@ class Clock(Protocol):
 
 
 class Mode(enum.StrEnum):
-    """What the board is doing."""
+    """Motion state of the board."""
 
     DISABLED = "disabled"  # motor drivers off; where a board wakes up
     HOLDING = "holding"  # drivers on, standing still
@@ -90,7 +90,7 @@ class RigState:
 
 @dataclass(frozen=True, slots=True)
 class RigInfo:
-    """Who answered the handshake, and what it enforces by itself."""
+    """Identity of the board that answered, and the limits it enforces by itself."""
 
     firmware: str
     protocol: int

@@ -91,7 +91,7 @@ class Link:
 
     @property
     def frames_bad(self) -> int:
-        """What came from the board and was no frame."""
+        """Count of byte strings from the board that were no frame."""
         return self._reader.bad
 
     def hello(self, state_period_slices: int, now_s: float) -> int:
@@ -106,7 +106,7 @@ class Link:
         return self._token
 
     def outgoing(self) -> bytes:
-        """What is to be written now; hand it over once."""
+        """Return the bytes to write now, once."""
         data = bytes(self._out)
         self._out.clear()
         return data

@@ -167,7 +167,7 @@ def floor_sum(n: int, m: int, a: int, b: int) -> int:
 
 
 def travel(rate_before: int, rate_after: int, slices: int) -> int:
-    """What one axis moves in one ramp, in 2^-24 steps, exactly."""
+    """Travel of one axis in one ramp, in 2^-24 steps, exactly."""
     change = rate_after - rate_before
     inner = floor_sum(slices, slices, change, 0)  # floor(k change / N) for k = 0 .. N-1
     # Rates at k = 0 .. N, each inner one counted twice.

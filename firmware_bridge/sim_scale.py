@@ -27,7 +27,7 @@ class PtyScale:
         self._mass_g, self._settles = mass_g, SETTLES
 
     def send(self, line: bytes) -> None:
-        """What nobody reads is lost, as on a real line."""
+        """Send a line. It is lost if nobody reads, as on a real line."""
         if not self._plugged:
             return
         with contextlib.suppress(BlockingIOError):

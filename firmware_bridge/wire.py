@@ -32,7 +32,7 @@ class Kind(enum.IntEnum):
 
 
 class Status(enum.IntEnum):
-    """What a reply says."""
+    """Status of a reply."""
 
     OK = 0
     NO_SESSION = 1
@@ -75,7 +75,8 @@ class Segment:
 
 @dataclass(frozen=True, slots=True)
 class Config:
-    """What the board enforces by itself; rates and accelerations per slice in 2^-23 steps."""
+    """Limits that the board enforces by itself; rates and accelerations per slice in 2^-23
+    steps."""
 
     steps_per_turn: tuple[int, int]
     rate_max: tuple[int, int]
@@ -90,7 +91,7 @@ class Config:
 
 @dataclass(frozen=True, slots=True)
 class Info:
-    """Who answered."""
+    """Identity of the board that answered."""
 
     protocol: int
     simulated: bool
@@ -182,7 +183,7 @@ def encode(frame: Frame) -> bytes:
 
 
 def decode(chunk: bytes) -> Frame:
-    """What stood between two zeros. Raises BadFrame."""
+    """Decode the bytes between two zeros. Raises BadFrame."""
     raw = cobs_decode(chunk)
     if len(raw) < _HEADER.size + 2 or len(raw) > FRAME_BYTES_MAX or crc16(raw) != 0:
         raise BadFrame("length or CRC")

@@ -30,7 +30,7 @@ LONGEST = (
 
 
 def place(item: pytest.Item) -> int:
-    """Where in the order: the longest, the others as they come, those in a browser."""
+    """Rank of a test: the longest first, then the others, then those in a browser."""
     file = item.nodeid.split("::")[0]
     if file in LONGEST:
         return LONGEST.index(file)

@@ -41,8 +41,11 @@ PAGES = (
     "web/guide/soak.md",
     "README.md",
     "DEVELOPERS.md",
+    "web/guide/decisions/README.md",
     "CHANGELOG.md",
 )
+# Served, but not in the list of contents: their own README.md lists them.
+DECISIONS = "web/guide/decisions/2*.md"
 BESIDE = ("web/guide/**/*.png", "web/guide/*.yaml", "hardware/wiring/*.svg", "hardware/rigs/*.toml")
 KINDS = {".png": "image/png", ".svg": "image/svg+xml", ".yaml": "text/plain", ".toml": "text/plain"}
 
@@ -86,12 +89,13 @@ def reading(panel: Path, css: str) -> APIRouter:
         "guide.html"
     )
     pages = [name for name in PAGES if (ROOT / name).is_file()]
+    decisions = {file.relative_to(ROOT).as_posix() for file in ROOT.glob(DECISIONS)}
     beside = {
         file.relative_to(ROOT).as_posix(): file for glob in BESIDE for file in ROOT.glob(glob)
     }
     router = APIRouter(prefix="/guide", include_in_schema=False)
 
-    @lru_cache(maxsize=len(PAGES))
+    @lru_cache(maxsize=len(PAGES) + len(decisions))
     def drawn(name: str) -> str:
         text = (ROOT / name).read_text(encoding="utf-8")
         return template.render(css=css, title=title_of(text), body=body_of(text), pages=())
@@ -103,7 +107,7 @@ def reading(panel: Path, css: str) -> APIRouter:
 
     @router.get("/{name:path}")
     async def page(name: str) -> Response:
-        if name in pages:
+        if name in pages or name in decisions:
             return HTMLResponse(drawn(name))
         if name in beside:
             return FileResponse(beside[name], media_type=KINDS[beside[name].suffix])

@@ -59,14 +59,14 @@ def sample_rig(path: Path | None) -> RigSpec:
 
 
 def data_home() -> Path:
-    """Where records live unless told otherwise (XDG Base Directory Specification 0.8)."""
+    """Folder of the records unless another is given (XDG Base Directory Specification 0.8)."""
     base = os.environ.get("XDG_DATA_HOME") or str(Path.home() / ".local" / "share")
     return Path(base) / "evenwall"
 
 
 @dataclass(frozen=True)
 class Setup:
-    """How this process runs its rig. speed: times faster than life, simulated rigs only."""
+    """Settings of this process and its rig. speed: times faster than life, simulated rigs only."""
 
     spec: RigSpec
     data: Path

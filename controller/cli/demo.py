@@ -33,7 +33,7 @@ Progress = Callable[[float, str], None]
 
 @dataclass(frozen=True)
 class Demo:
-    """What the demo was asked for."""
+    """Options of the demo."""
 
     setup: Setup
     casting: Path
@@ -121,7 +121,7 @@ def told(done: dict[str, Any], data: Path) -> str:
 
 
 def summary(last: Snapshot, plan: Plan) -> dict[str, Any]:
-    """What the demo was about, as one document."""
+    """Return the demo's summary as one document."""
     coats = [
         {
             "coat": coat.coat,

@@ -78,7 +78,7 @@ class CaseFile(Frozen):
 
 @dataclass(frozen=True)
 class Reading:
-    """What a whole trace says: the contract's document, and what the plot needs."""
+    """Result of a whole trace: the output document, and the data of the plot."""
 
     output: dict[str, Any]
     rows: tuple[gel.Row, ...]

@@ -367,7 +367,7 @@ def records_under(home: Path) -> dict[Path, list[Journal]]:
 
 
 def journal_of(home: Path, run_id: str) -> tuple[Path, Journal]:
-    """Whose record holds this run, and where it stands. Raises InputError when none does."""
+    """Return the folder and journal that hold this run. Raises InputError when none does."""
     for folder, record in records_under(home).items():
         for journal in record:
             if run_id in journal.run_ids():

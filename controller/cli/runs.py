@@ -1,4 +1,4 @@
-"""What `evenwall runs` says: plain data, and the same in words. Prints nothing itself."""
+"""Answers of `evenwall runs`: plain data, and the same in words. Prints nothing itself."""
 
 from __future__ import annotations
 

@@ -246,7 +246,7 @@ def meaning(words: list[str]) -> tuple[str, dict[str, Any]]:
 
 @dataclass(frozen=True)
 class Wish:
-    """What `evenwall rig` is to do."""
+    """Task of one `evenwall rig` command."""
 
     action: str
     where: str = "down"

@@ -1,4 +1,4 @@
-"""What the supervisor hears and shows through: probes, hardware inputs, hardware outputs.
+"""Interfaces of the devices that the supervisor uses: probes, inputs and outputs.
 
 Small protocols, so that the run knows no concrete probe, pin or screen. `probes.py` and `gpio.py`
 meet them with real parts, `twin` with simulated ones.
@@ -46,7 +46,7 @@ class Inputs(Protocol):
 
 
 class Light(enum.StrEnum):
-    """What the stack light says, in the sense of IEC 60073: green, amber, red; off when idle."""
+    """State of the stack light, in the sense of IEC 60073: green, amber, red; off when idle."""
 
     OFF = "off"
     READY = "ready"  # steady green: nothing moves, nothing is asked

@@ -96,7 +96,7 @@ _FAULTS = {
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """What is to be checked. `person` asks somebody at the rig a yes-or-no question."""
+    """Parts to check. `person` asks somebody at the rig a yes-or-no question."""
 
     spec: RigSpec
     rig: Rig

@@ -37,7 +37,7 @@ POWER_ON_degC = 85.0
 
 
 def w1_degC(text: str, last_degC: float | None) -> float:
-    """What the kernel's one-wire driver shows in `w1_slave` for a DS18B20, valid -55 to 125 degC.
+    """Decode `w1_slave`, the kernel's file for a DS18B20; valid from -55 to 125 degC.
 
     The scratchpad's own CRC is checked again here. 85.0 degC is what the sensor says before its
     first conversion, so it is believed only next to a `last_degC` within 5 K of it (data sheet,

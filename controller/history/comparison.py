@@ -101,7 +101,7 @@ def _compared(coat: int | None, what: str, unit: str, before: float, after: floa
 
 
 def _of_casting(run: Recorded, proven: Recorded) -> Iterator[Compared]:
-    """What was measured of both castings."""
+    """Compare the measurements of both castings."""
     for name, what, unit in (("weight_g", "casting weighs", "g"), ("rim_mm", "rim", "mm")):
         before, after = (_mean(one.state.measured.get(name)) for one in (proven, run))
         if before is not None and after is not None:

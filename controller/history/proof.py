@@ -81,7 +81,7 @@ class Finding(Frozen):
 
 
 class MouldLesson(Frozen):
-    """What one casting says of its mould; 1 where it came out as foreseen."""
+    """Lesson of one casting about its mould: ratios that are 1 where it came out as foreseen."""
 
     run_id: str
     weight_ratio: Positive | None = None  # resin that stayed in the mould, over that foreseen
@@ -89,7 +89,7 @@ class MouldLesson(Frozen):
 
 
 class Proof(Frozen):
-    """What is written into the record when a run is proven. `sha256` is of all that came before
+    """Entry of a proven run in the record. `sha256` covers all that came before
     it: the plan, the events and the samples."""
 
     measured: Measured
@@ -135,8 +135,9 @@ class Recorded:
         return None if data is None else parse(Proof, data["proof"], f"run {self.run_id}")
 
     def sha256(self) -> str:
-        """Of what was written before the proof, in RFC 8785's canonical JSON. Left out are the
-        journal's own row numbers, because another journal gives others, and what is not known."""
+        """Hash of all that was written before the proof, in RFC 8785's canonical JSON. Left out
+        are the journal's own row numbers, because another journal gives others, and what is
+        not known."""
         before = itertools.takewhile(lambda event: event.kind != "proven", self.events)
         content: dict[str, Any] = {
             "run_id": self.run_id,
@@ -303,7 +304,7 @@ class _Stretch:
         return sum(ramp[0] for ramp in self.ramps)
 
     def cut(self, accel_rpm_s: float) -> list[Ramp3]:
-        """What really turned: to the moment it was stopped, and then to rest."""
+        """Return the turns as they were made: up to the stop, and then to rest."""
         left_s = self.until_s - self.from_s
         kept: list[Ramp3] = []
         rates = (0.0, 0.0)
@@ -475,7 +476,8 @@ def mould_memory(journal: Journal, plan: Plan) -> MouldMemory:
 
 
 def taught_by(journal: Journal, mesh: Path) -> Taught:
-    """What the planner may know of a mould, by its mesh's file. Raises RecordError, InputError."""
+    """Return the planner's knowledge of a mould, by its mesh file. Raises RecordError,
+    InputError."""
     try:
         sha256 = hashlib.sha256(mesh.read_bytes()).hexdigest()
     except OSError as error:
@@ -535,7 +537,7 @@ def _K(temp_degC: float | None) -> float | None:
 
 
 def lessons(journal: Journal, run: Recorded, proof: Proof) -> dict[str, str]:
-    """What a proof teaches, as notes of the journal: name to text. Raises RecordError."""
+    """Return a proof's lessons as notes of the journal: name to text. Raises RecordError."""
     mould = mould_memory(journal, run.plan).after(proof.lesson)
     resin = resin_after(run, resin_memory(journal, run.plan))
     return {

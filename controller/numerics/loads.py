@@ -1,4 +1,4 @@
-"""What the axes carry: mass, balance, torque over a turn, and the motors' margin. SI.
+"""Loads on the axes: mass, balance, torque over a turn, and the motors' margin. SI.
 
 Mould, shell and resin are one rigid body about the crossing of the axes; both axes pass through it,
 so the motion is exact Lagrangian mechanics of two angles.

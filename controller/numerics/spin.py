@@ -100,7 +100,7 @@ class Profile:
         )
 
     def accelerations(self) -> tuple[Array, Array]:
-        """Of each ramp, rad/s2: two arrays of shape (k,)."""
+        """Acceleration of each ramp, rad/s2: two arrays of shape (k,)."""
         return (
             np.diff(self.major, prepend=0.0) / self.duration_s,
             np.diff(self.minor, prepend=0.0) / self.duration_s,

@@ -168,7 +168,8 @@ def curves(run: Recorded) -> list[Block]:
 
 
 def down(run: Recorded) -> list[Block]:
-    """Where down has been in the mould while the frame turned, unrolled round the minor axis."""
+    """Draw the path of gravity's direction in the mould while the frame turned, unrolled round
+    the minor axis."""
     turning = [s for s in run.samples if abs(s.major_rpm) + abs(s.minor_rpm) > 0.1]
     if len(turning) < 2:
         return []
@@ -211,7 +212,7 @@ def outcome(run: Recorded) -> list[Block]:
 
 
 def fault_lines(run: Recorded) -> list[tuple[Event, str]]:
-    """What went wrong, oldest first, in words."""
+    """Return the faults, oldest first, in words."""
     found = []
     for event in run.events:
         if event.kind == "alert" and SEVERITY.get(event.data["alert"]) != "note":

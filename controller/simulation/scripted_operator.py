@@ -21,7 +21,7 @@ REFUSED_WAIT_S = 10.0
 
 @dataclass(frozen=True, slots=True)
 class Habits:
-    """How he works; times as shares of what the plan allows."""
+    """Habits of the operator; times are shares of what the plan allows."""
 
     weigh_error: float = 0.002  # relative, each part
     dawdle: float = 1.0  # times the usual durations
@@ -112,7 +112,7 @@ class Operator:
         await self._next(shown)
 
     def _waits_s(self, shown: Snapshot) -> float:
-        """How long he sits down before the present step may be left."""
+        """Return the wait before the present step may be left."""
         waiting = shown.step in (Step.REST, Step.CURE) or shown.sentence == WAIT_TO_POUR
         if not waiting or shown.countdown is None or not shown.countdown.label.startswith("until"):
             return 0.0

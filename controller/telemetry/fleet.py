@@ -24,7 +24,7 @@ GATHER_S = 0.1  # changes of this long share one message to a page
 
 
 class Rank(enum.IntEnum):
-    """How soon a rig wants somebody; the page shows the lowest first."""
+    """Urgency of a rig; the page shows the lowest rank first."""
 
     ACT_NOW = 0
     LATE = 1  # somebody was asked for and the time is up
@@ -47,7 +47,7 @@ class RigCard(Frozen):
 
 
 class ShopView(Frozen):
-    """What a page gets: cards that changed, and whether the broker is heard at all."""
+    """Data of the overview page: cards that changed, and whether the broker is heard at all."""
 
     broker: bool
     cards: tuple[RigCard, ...]

@@ -1,4 +1,4 @@
-"""What a rig says over MQTT: topics and payloads, made from a snapshot without any I/O.
+"""MQTT messages of a rig: topics and payloads, made from a snapshot without any I/O.
 
 Every payload carries `rig`, `session` (new with every start of the controller), `seq` (counts up by
 one per topic and session, so a gap shows a lost message) and `utc`. Times left are seconds of the

@@ -55,7 +55,7 @@ COMMAND_AGE_S = 60.0
 
 
 class Source(Protocol):
-    """What telemetry needs of the service."""
+    """The part of the service that telemetry needs."""
 
     def snapshot(self) -> Snapshot: ...
 

@@ -77,7 +77,7 @@ def gone_on(root: Path, record: str) -> Path | None:
 
 
 def put_together(record: Path, newer: Path, target: Path) -> None:
-    """What a record goes on in, with the older rows that it may have had no room for. SQLite opens
+    """Assemble a record from its parts, with the older rows that it had no room for. SQLite opens
     no log on a disk that takes nothing; nobody writes there any more, so the parts are copied."""
     copy_database(newer, target)
     older = target.with_name("older.sqlite")
@@ -101,7 +101,7 @@ def put_together(record: Path, newer: Path, target: Path) -> None:
 
 
 def damage(path: Path) -> str:
-    """What SQLite says is wrong with a database, or nothing."""
+    """Return SQLite's complaint about a database, or nothing."""
     database = sqlite3.connect(f"file:{path}?mode=ro", uri=True)
     try:
         (answer,) = database.execute("PRAGMA integrity_check").fetchone()

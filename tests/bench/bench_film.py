@@ -98,7 +98,7 @@ def kernels() -> None:
 
 
 def steps_in_time() -> None:
-    """What the usual steps cost in accuracy: against steps a quarter as long, from the pool."""
+    """Error of the usual time steps: against steps a quarter as long, from the pool."""
     mesh = open_sphere(3.2)
     one = batch(mesh, GEL_S, 1)
     fine = coats(mesh, one, numerics=Numerics(turn_steps=80, cfl=0.175))[0]

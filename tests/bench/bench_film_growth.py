@@ -1,4 +1,4 @@
-"""How the film's time and memory grow with the mesh, from 2,000 cells to 50,000.
+"""Growth of the film's time and memory with the mesh, from 2,000 cells to 50,000.
 
 python -m tests.bench film_growth
 """

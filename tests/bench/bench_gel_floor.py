@@ -1,4 +1,4 @@
-"""How well the coat's gel could be told at best by somebody who knows the simulated trade.
+"""Best possible error of the coat's gel for somebody who knows the simulated trade.
 
 This oracle knows to the second when the cup gelled, all that is on the case, and SETS * COUNT
 batches of the very world it is asked about: ridge regression of the log of coat over cup on all
@@ -64,7 +64,7 @@ def touched(trace: cupsim.Trace) -> list[float]:
 def left_over(
     features: FloatArray, log_ratio: FloatArray, more: FloatArray | None = None
 ) -> FloatArray:
-    """What the regression leaves of each batch it was not fitted to, (N,); more: taken straight."""
+    """Residual of each batch that the regression was not fitted to, (N,); more: taken straight."""
 
     def scaled(raw: FloatArray) -> FloatArray:
         return np.asarray((raw - raw.mean(axis=0)) / (raw.std(axis=0) + 1e-9))

@@ -1,4 +1,4 @@
-"""How early somebody who knows the simulated trade could say at best that nothing reacts.
+"""Earliest moment at which somebody who knows the simulated trade could say that nothing reacts.
 
 A likelihood ratio between the simulator's trace of a batch with and without its reaction, which
 calls no more than FALSE of the reacting ones inert. It knows the curve of either to the last digit
@@ -102,7 +102,8 @@ Side = tuple[FloatArray, FloatArray]  # what would be read (N,) and what that ma
 
 
 def side(seen_K: FloatArray, off_K: FloatArray, first: int, others: int) -> Side:
-    """Of the curve `first` and the `others` that follow it; without any, nothing is open."""
+    """Evidence for the curve `first` against the `others` that follow it; without any, nothing
+    is open."""
     own = seen_K[first]
     if others == 0:
         return own, np.zeros((0, len(own)))
@@ -110,7 +111,7 @@ def side(seen_K: FloatArray, off_K: FloatArray, first: int, others: int) -> Side
 
 
 def named(reacting: Side, inert: Side, sd_K: float, rng: np.random.Generator) -> float:
-    """How often the inert one is named."""
+    """Share of looks at which the inert one is named."""
     if len(reacting[1]) == 0:
         apart = float(np.linalg.norm(reacting[0] - inert[0])) / sd_K
         return float(ndtr(apart + ndtri(FALSE)))
@@ -137,7 +138,7 @@ def batch(
     over_K: FloatArray, days: int, placement: str, probe: str, pot_s: float, in_s: float,
     rng: np.random.Generator,
 ) -> FloatArray:  # fmt: skip
-    """How often it is named, (3 rows, looks); over_K (3, curves, times)."""
+    """Share named, (3 rows, looks); over_K (3, curves, times)."""
     noise_K, step_K, offset_K, gain, gain_sd, lag_s = PROBES[probe]
     core, face, coat = over_K
     share, share_sd = (0.0, 0.0) if probe == "infrared" else (PLACE, PLACE_SD)

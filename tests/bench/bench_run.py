@@ -1,4 +1,4 @@
-"""How fast whole castings, with their faults, live in virtual time."""
+"""Speed of whole castings, with their faults, in virtual time."""
 
 from __future__ import annotations
 

@@ -34,7 +34,7 @@ def implicit(formula: str, low: tuple[int, int, int], high: tuple[int, int, int]
 
 
 def cut(triangles: Array, height_mm: float, axis: int = 2) -> trimesh.Trimesh:
-    """What lies below a height along an axis: open there."""
+    """Cut off the part above a height along an axis; the form is open there."""
     corners, index = np.unique(np.round(triangles.reshape(-1, 3), 5), axis=0, return_inverse=True)
     whole = trimesh.Trimesh(corners, index.reshape(-1, 3))
     whole.fix_normals()

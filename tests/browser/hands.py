@@ -1,4 +1,4 @@
-"""What a person does on the sheet, by touch."""
+"""Touches of a person on the sheet."""
 
 from __future__ import annotations
 

@@ -35,7 +35,7 @@ pytestmark = pytest.mark.browser
 
 
 def look_closely(page: Page) -> None:
-    """What holds on every sheet of every size."""
+    """Check what must hold on every sheet of every size."""
     wide, seen = page.evaluate(
         "[document.documentElement.scrollWidth, document.documentElement.clientWidth]"
     )

@@ -1,4 +1,4 @@
-"""How fast: from sample to painted pixel, first load, and six hours of curve under a finger."""
+"""Speed: from sample to painted pixel, first load, and six hours of curve under a finger."""
 
 from __future__ import annotations
 
@@ -133,7 +133,7 @@ FORGET = "frames_ms.length = 0"
 
 
 def frames_per_s(page: Page) -> float:
-    """Of the frames since FORGET; fewer than two are none."""
+    """Rate of the frames since FORGET; 0 for fewer than two frames."""
     count, took_ms = page.evaluate("[frames_ms.length - 1, frames_ms.at(-1) - frames_ms[0]]")
     return 1000.0 * float(count) / float(took_ms) if count > 0 else 0.0
 

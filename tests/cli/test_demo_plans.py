@@ -1,4 +1,4 @@
-"""What a phone shows while the demo plans."""
+"""The phone page while the demo plans."""
 
 from __future__ import annotations
 

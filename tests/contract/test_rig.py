@@ -1,4 +1,5 @@
-"""What every rig does, whatever is behind it. Angles in degrees, rates in rpm, times in seconds."""
+"""Contract of every rig, whatever is behind it. Angles in degrees, rates in rpm, times in
+seconds."""
 
 from __future__ import annotations
 

@@ -31,7 +31,7 @@ from tests.telemetry.brokers import Mosquitto, listener, spec
 
 
 class Bus:
-    """What hangs on the wire: set `temp_degC`, or `state` to garbled, gone or hung."""
+    """Simulated sensor on the wire: set `temp_degC`, or `state` to garbled, gone or hung."""
 
     def __init__(self) -> None:
         self.temp_degC, self.state = 25.0, "good"

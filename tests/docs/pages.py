@@ -115,7 +115,7 @@ def words(line: str) -> str:
 
 
 def segments(shown: list[str]) -> list[list[str]]:
-    """What is shown, parted at the gaps; empty parts are left at a gap at either end."""
+    """Split the shown output at the gaps; empty parts are left at a gap at either end."""
     parts: list[list[str]] = [[]]
     for line in shown:
         if line.strip() == GAP:
@@ -126,7 +126,7 @@ def segments(shown: list[str]) -> list[list[str]]:
 
 
 def find(part: list[str], real: list[str], start: int, *, exact: bool) -> int:
-    """Where this part begins in what was really said, or -1."""
+    """Return the index at which this part begins in the real output, or -1."""
     said = (lambda s: s.rstrip()) if exact else words
     wanted = [said(line) for line in part]
     for at in range(start, len(real) - len(part) + 1):
@@ -153,7 +153,7 @@ def differs(shown: list[str], real: list[str], *, exact: bool) -> str:
 
 
 def strays(shown: list[str], real: list[str]) -> str:
-    """Of a short form, which leaves things out: what it does not know, if over a third."""
+    """Return the words that a short form does not know, if they are over a third."""
     said = {words(line) for line in real}
     lines = [line for line in shown if line.strip() not in ("", GAP)]
     lost = [line for line in lines if words(line) not in said]
@@ -161,7 +161,7 @@ def strays(shown: list[str], real: list[str]) -> str:
 
 
 def renewed(shown: list[str], real: list[str]) -> list[str]:
-    """What is shown with what was really said in its place, the gaps kept.
+    """Return the shown output replaced by the real one, with its gaps kept.
 
     Raises ValueError when a part between gaps cannot be found again by its words.
     """

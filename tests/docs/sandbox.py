@@ -203,7 +203,8 @@ def wanted(block: Block, *, long: bool) -> bool:
 
 
 def run(box: Sandbox, block: Block, command: Command, *, short: bool = False) -> list[str]:
-    """What it says. Raises AssertionError when it ends badly without having been interrupted."""
+    """Return the command's output. Raises AssertionError when it ends badly without having been
+    interrupted."""
     until = block.notes.get("until", "")
     code, said = box.run(as_run(command.text, short=short), "" if short else until)
     if code and not until:
@@ -212,7 +213,8 @@ def run(box: Sandbox, block: Block, command: Command, *, short: bool = False) ->
 
 
 def departures(page: Path, folder: Path, *, long: bool) -> list[str]:
-    """Where the page and the world differ. long: the long commands in full, else in short."""
+    """Return the differences between the page and a real run. long: the long commands in full,
+    else in short."""
     found = []
     with sandbox(page, folder) as box:
         for block in blocks(page):

@@ -1,4 +1,4 @@
-"""What the pages show is what the program says: each command is run, each word looked up.
+"""The pages show what the program prints: each command is run, each word looked up.
 
 Write the pages again from real runs with `python -m tests.docs.refresh` (DEVELOPERS.md).
 """

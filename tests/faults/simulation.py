@@ -83,7 +83,7 @@ def plans() -> tuple[Plan, ...]:
 
 @dataclass(frozen=True)
 class Story:
-    """What one seed decides."""
+    """Everything that one seed decides."""
 
     seed: int
     plan: int
@@ -466,7 +466,7 @@ class World:
         return shop is not None and shop.twin.coat_gelled(self.clock.now_s())
 
     async def _judge_casting(self) -> None:
-        """Which coats were lost, and whether that was avoidable."""
+        """Judge which coats were lost, and whether that was avoidable."""
         shop = self.panel.shop
         state = shop.supervisor.state if shop is not None else None
         if shop is None or state is None:
@@ -540,7 +540,7 @@ def settle() -> None:
 
 
 def table(outcomes: list[Outcome]) -> str:
-    """What was lost to what: one row a kind of trouble, over the castings that met it alone."""
+    """Table of losses: one row for each kind of trouble, over the castings that met it alone."""
     lines = [
         "| trouble, and no other | castings | coats | lost | share | how they were lost |",
         "| --- | ---: | ---: | ---: | ---: | --- |",

@@ -31,7 +31,7 @@ def shim(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def run_scribe(shim: Path, folder: Path, how: str, first: int) -> dict[int, list[list[str]]]:
-    """What every victim said, by the number of the write it was cut at."""
+    """Return every victim's output, by the number of the write it was cut at."""
     environment = {
         **os.environ,
         "LD_PRELOAD": str(shim),

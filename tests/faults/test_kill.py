@@ -54,7 +54,7 @@ def machine_s() -> float:
 
 @dataclass
 class Found:
-    """What became of castings that were killed."""
+    """Outcome of castings whose controller was killed."""
 
     kills: Counter[Step] = field(default_factory=Counter)  # by what the casting stood at
     castings: int = 0
@@ -90,7 +90,7 @@ def until_up(hears: Connection) -> None:
 
 
 def step_now(folder: Path) -> Step:
-    """What the casting stood at, as its record has it."""
+    """Return the step of the casting, by its record."""
     if not (folder / "record.sqlite").exists():
         return Step.IDLE
     journal = Journal(folder / "record.sqlite")

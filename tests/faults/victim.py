@@ -34,7 +34,7 @@ async def live(folder: Path, speed: float, seed: int, up: Connection) -> None:
         ask = service.command
 
         async def heard(command: Command) -> Answer:
-            """What was acknowledged, and no more, stands in a file of its own."""
+            """Write the acknowledged events, and no others, to a file of their own."""
             answer = await ask(command)
             with (folder / "heard").open("a", encoding="utf-8") as file:
                 file.write(f"{command.key}\t{answer.event_id}\t{answer.sentence}\n")

@@ -71,7 +71,7 @@ def unlike_rates(steps_s: int, steady_s: float) -> list[Ramp]:
 def interval_errors_cycles(
     board: ChipBoard, ramps: Sequence[Ramp], limits: FrameLimits
 ) -> tuple[list[int], ...]:
-    """How far each interval between two pulses is from what was due, of major and minor, sorted."""
+    """Return the sorted errors of the intervals between pulses, of major and minor."""
     return tuple(
         sorted(
             abs((b - a) - (v - u))
@@ -86,7 +86,7 @@ def interval_errors_cycles(
 
 
 class Memory(NamedTuple):
-    """Of 32768 bytes of flash and 2048 of RAM."""
+    """Use of the chip's 32768 bytes of flash and 2048 bytes of RAM."""
 
     flash_bytes: int
     data_bytes: int

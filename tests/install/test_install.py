@@ -1,4 +1,4 @@
-"""What installing lays down, held against the service manager's own checker."""
+"""Installed files, held against the service manager's own checker."""
 
 from __future__ import annotations
 

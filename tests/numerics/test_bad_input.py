@@ -1,4 +1,5 @@
-"""What a person can get wrong before a plan or a wall: one line naming the file, exit code 2."""
+"""Mistakes that a person can make before a plan or a wall: one line naming the file, exit code
+2."""
 
 from __future__ import annotations
 

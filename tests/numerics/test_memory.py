@@ -1,4 +1,4 @@
-"""What a resin has taught goes round through plain data and sharpens the next batch."""
+"""A resin's lessons survive as plain data and sharpen the next batch."""
 
 import json
 from dataclasses import replace

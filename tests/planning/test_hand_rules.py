@@ -1,4 +1,4 @@
-"""What hangs on the two hand rules: how thick a coat the rotation holds, how thin a one covers."""
+"""Effects of the two hand rules: how thick a coat the rotation holds, how thin a one covers."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a plan says of itself when its numbers are not reached, or when there is no comparison."""
+"""Remarks of a plan that misses its figures, or that has no comparison."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def test_gain_over_a_bare_baseline_is_no_number() -> None:
 def test_what_falls_short(
     lowest: float | None, p05: float | None, worst: float | None, short: bool
 ) -> None:
-    """Of a wall of 4 mm: below 0.88, 0.93 and on a bad day 0.75 of the mean."""
+    """A wall of 4 mm falls short below 0.88, 0.93 and on a bad day 0.75 of the mean."""
     part = [None if value is None else 4.0 * value for value in (lowest, p05, worst)]
     found = WallSummary(
         target_mm=4.0, mean_mm=4.0, min_mm=part[0], p05_mm=part[1], worst_case_min_mm=part[2]

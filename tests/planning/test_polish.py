@@ -64,7 +64,7 @@ def test_a_rim_beyond_its_slack_comes_back_first() -> None:
 
 
 def judged(days: NDArray[np.float64], rim: float, aim: Aim) -> float:
-    """What `best_move` makes largest, written down anew from its meaning: sorting, no programme."""
+    """Objective of `best_move`, written anew from its meaning: by sorting, without a programme."""
     lowest = days.min(axis=1)
     tenth = np.sort(days[0])[: round(0.1 * days.shape[1])].mean()
     off = max(abs(rim - 1.0) - aim.rim_slack, 0.0)

@@ -1,4 +1,4 @@
-"""Where a coat begins: with the opening up, whichever way the mesh has it."""
+"""A coat begins with the opening up, whichever way the mesh has it."""
 
 from __future__ import annotations
 

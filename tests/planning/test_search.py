@@ -167,7 +167,7 @@ def test_recipes_stay_within_the_rig() -> None:
 
 
 def test_near_recipes_have_near_features() -> None:
-    """What the guess of a new recipe's worth rests on: a small step stays near, a draw is far."""
+    """The guess of a new recipe's worth needs this: a small step stays near, a draw is far."""
     bench = PlanningContext(GLOBE, RIG, load_cavity(GLOBE))
     pour, rng = bench.pour(bench.batch(1.5)), np.random.default_rng(1)
     drawn = draw(pour, rng, 40)

@@ -1,4 +1,4 @@
-"""What the judge of a mix knows: the coats before it, and that it was weighed amiss."""
+"""Knowledge of the gel monitor: earlier coats, and an off-ratio mix."""
 
 from __future__ import annotations
 
@@ -104,8 +104,8 @@ class Late:
 
 
 def gelled_when(late_s: float, touch_s: float = math.inf) -> tuple[float, str, bool]:
-    """Of a first coat in virtual time: when it was called on its own clock and by what, and whether
-    a late estimate was told. It is found turning until then."""
+    """Run a first coat in virtual time. Return when it was called on its own clock, by what, and
+    whether a late estimate was told. It is found turning until then."""
 
     async def scenario() -> tuple[float, str, bool]:
         async with open_shop(judges=partial(Late, late_s)) as shop:

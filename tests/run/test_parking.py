@@ -1,4 +1,4 @@
-"""Where the frame takes the opening, however the mould is mounted."""
+"""Position of the opening after parking, however the mould is mounted."""
 
 from __future__ import annotations
 
@@ -15,7 +15,8 @@ from tests.support.virtual_shop import lantern_plan
 
 
 def upwards(major_deg: float, minor_deg: float) -> tuple[float, float, float]:
-    """What points straight up: R = Rx(phi) Rz(psi) turned back onto the vertical, by hand."""
+    """Return the direction that points straight up: R = Rx(phi) Rz(psi) turned back onto the
+    vertical, by hand."""
     phi, psi = math.radians(major_deg), math.radians(minor_deg)
     return math.sin(phi) * math.sin(psi), math.sin(phi) * math.cos(psi), math.cos(phi)
 

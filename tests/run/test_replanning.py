@@ -28,7 +28,7 @@ def quickly(plan: Plan, done: Any, **today: Any) -> Plan:
 
 @pytest.mark.slow
 def test_the_rest_follows_what_was_weighed_and_seen() -> None:
-    """What coat 1 has too much or too little the others share, and the steps still agree."""
+    """The other coats share what coat 1 has too much or too little; the steps still agree."""
 
     async def scenario() -> None:
         async with open_shop(seed=3, replanner=quickly) as shop:

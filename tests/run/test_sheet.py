@@ -1,4 +1,4 @@
-"""What the job sheet asks of a person, and when: said where it matters, and once."""
+"""Requests of the job sheet: made where they matter, and once."""
 
 from __future__ import annotations
 
@@ -80,7 +80,7 @@ def test_the_record_says_what_was_measured() -> None:
 
 
 def test_the_pour_says_how_much_stays_in_the_cup() -> None:
-    """What stays there does not come onto the wall: 'some' would leave the thickness to chance."""
+    """Resin in the cup does not reach the wall: 'some' would leave the thickness to chance."""
     bench = Bench().until(Step.POUR)
     left_g = bench.state.coat_plan.cup_left_g
     assert f"Leave {left_g:.0f} g in the cup" in sentence(bench.state, bench.now_s, seen(bench))[1]

@@ -32,7 +32,7 @@ GROWTH_KB = 300.0
 
 @dataclass(frozen=True)
 class Weighed:
-    """What the process holds at one time."""
+    """Resources that the process holds at one time."""
 
     hours: float
     castings: int

@@ -265,7 +265,7 @@ def watching(board: PtyBoard) -> Watch:
 
 
 def fresh(root: CleanRoot) -> None:
-    """What a newcomer is asked to have, and the README's two commands."""
+    """Follow a newcomer: the stated requirements, and the README's two commands."""
     bare = ("python3", "python3-venv", "make", "git")
     root.run("apt-get", "update", "-qq")
     root.run("apt-get", "install", "-y", "-qq", "--no-install-recommends", *bare)

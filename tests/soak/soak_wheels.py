@@ -20,7 +20,7 @@ PIS = {"bookworm": ("2_36", "3.11"), "trixie": ("2_40", "3.13")}
 
 
 def resolved(glibc: str, python: str, lock: Path) -> tuple[int, str]:
-    """How many packages have a wheel, or none and what the index lacks."""
+    """Return the number of packages with a wheel, or none and what the index lacks."""
     uv = Path(sys.executable).with_name("uv")
     with tempfile.TemporaryDirectory() as target:
         asked = subprocess.run(

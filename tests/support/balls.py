@@ -1,4 +1,4 @@
-"""What tests and benches of the film pour, and into what: a ball with its cap cut off."""
+"""Test resin and test mould of the film: a ball with its cap cut off."""
 
 from __future__ import annotations
 
@@ -19,8 +19,8 @@ def resin(end_s: float = SET_S, entries: int = 60) -> Fluid:
 
 
 def open_ball(radius_m: float, cut_m: float, edge_mm: float, subdivisions: int) -> FilmMesh:
-    """Of `radius_m` about the origin, without what lies above z = `cut_m`, cells `edge_mm` apart;
-    subdivisions: of the icosphere it is drawn as."""
+    """Ball of `radius_m` about the origin, without what lies above z = `cut_m`, cells `edge_mm`
+    apart; subdivisions: of the icosphere it is drawn as."""
     ball = trimesh.creation.icosphere(subdivisions=subdivisions, radius=radius_m)
     part = ball.slice_plane([0.0, 0.0, cut_m], [0.0, 0.0, -1.0])
     part.merge_vertices()

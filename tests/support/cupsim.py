@@ -476,7 +476,7 @@ def _read(
     rng: np.random.Generator, truth: Truth, lane: int, probe: gel.Probe, placement: gel.What,
     probe_in_s: float, end_s: float, out_s: float, fall_s: float,
 ) -> FloatArray:  # fmt: skip
-    """What the probe says, (N, 3), in the resin from `probe_in_s` to `out_s`, else in the air.
+    """Readings of the probe, (N, 3), in the resin from `probe_in_s` to `out_s`, else in the air.
 
     fall_s: how fast it takes the air's temperature after that, if it is no quicker by itself.
     """

@@ -20,7 +20,8 @@ from tests.support import cupsim
 
 @dataclass(frozen=True)
 class Score:
-    """Of one trace; times over the true gel time. `looks`: (best, low, high) at shares of it."""
+    """Score of one trace; times over the true gel time. `looks`: (best, low, high) at shares of
+    it."""
 
     world: str
     family: str
@@ -111,7 +112,7 @@ def _percent(share: float | np.floating[Any]) -> str:
 
 
 def figures(scores: list[Score]) -> dict[str, str]:
-    """Of a group: errors as median / 90th percentile, the rest as shares or medians."""
+    """Figures of a group: errors as median / 90th percentile, the rest as shares or medians."""
     half, late = ([s.looks[k] for s in scores if k in s.looks] for k in (0.5, 0.75))
     called = np.array([s.called for s in scores if s.called is not None])
     return {

@@ -59,7 +59,7 @@ def broker(tmp_path: Path) -> Iterator[Mosquitto]:
 
 
 class Listening:
-    """What a second client hears, for as long as the context lasts."""
+    """Messages that a second client hears while the context lasts."""
 
     def __init__(self, port: int, *, v5: bool = True) -> None:
         self._port, self._v5 = port, v5

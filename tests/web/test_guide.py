@@ -9,12 +9,12 @@ from urllib.parse import urljoin, urlsplit
 import httpx
 import pytest
 
-from evenwall_web.reading import PAGES, ROOT, body_of, slug
+from evenwall_web.reading import DECISIONS, PAGES, ROOT, body_of, slug
 from tests.web.server import PanelServer
 
 
 class Links(HTMLParser):
-    """What a page leads to, and what in it can be led to."""
+    """Links and anchors of a page."""
 
     def __init__(self, html: str) -> None:
         super().__init__()
@@ -69,7 +69,10 @@ def test_the_list_holds_every_page_for_people() -> None:
     }
     # A part of a generated page, and what is read beside the firmware's own source.
     on_disk -= {"hardware/wiring/sizing_head.md", "hardware/firmware/README.md"}
-    assert on_disk <= set(PAGES)
+    decisions = {file.relative_to(ROOT).as_posix() for file in ROOT.glob(DECISIONS)}
+    assert on_disk - decisions <= set(PAGES)
+    listed = (ROOT / "web/guide/decisions/README.md").read_text()
+    assert all(f"({name.rpartition('/')[2]})" in listed for name in decisions)
 
 
 @pytest.mark.parametrize(

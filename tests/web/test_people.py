@@ -1,4 +1,4 @@
-"""Who may act: codes, sessions, limits, and every refusal at the door."""
+"""Access: codes, sessions, limits, and every refusal at the door."""
 
 from __future__ import annotations
 

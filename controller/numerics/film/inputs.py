@@ -1,4 +1,4 @@
-"""What a coat is made of: the resin on its day, and how the mould is turned."""
+"""Inputs of a coat: the resin on its day, and the turning of the mould."""
 
 from __future__ import annotations
 
@@ -131,7 +131,7 @@ class Spin:
 
     @cached_property
     def travel_rad(self) -> float:
-        """How far the faster axis turns, either way, up to the last ramp's end."""
+        """Angle that the faster axis travels, either way, up to the last ramp's end."""
         return float(np.abs(np.diff(self.knots[:, [1, 3]], axis=0)).max(axis=1, initial=0.0).sum())
 
     @property
@@ -187,7 +187,7 @@ class Coat:
 
 @dataclass(frozen=True)
 class Numerics:
-    """How finely time is cut, and where lubrication theory is cut off.
+    """Time step control, and the limit of lubrication theory.
 
     turn_steps: steps per turn of the faster axis. cfl: of one forward-Euler stage. cap_ratio: the
     mobility is h min(h, cap)^2 with cap = cap_ratio times the mean film, because a pool is too

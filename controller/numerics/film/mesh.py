@@ -323,7 +323,7 @@ LEVELLING_BOUND = 0.76  # of Gershgorin's 2 sum|w|/A; the true maximum is 0.75 o
 
 
 def levelling_bounds(mesh: FilmMesh) -> tuple[Floats, Floats]:
-    """What bounds a film's fastest levelling, each (n,): of the Laplacian, 1/m2, and of the
+    """Bounds on a film's fastest levelling, each (n,): of the Laplacian, 1/m2, and of the
     Laplacian twice over, 1/m4.
 
     Row by row as Gershgorin's circles: where D_i = 2 sum_j |w_ij|/A_i bounds the first, twice over

@@ -1,4 +1,4 @@
-"""What a wall amounts to: its mean, its thinnest patch, its rim."""
+"""Figures of a wall: its mean, its thinnest patch, its rim."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ CLOSEST = 1.1  # ratio of two meshes' spacings
 
 @dataclass(frozen=True)
 class WallStatistics:
-    """Of a film or a sum of films, in metres; percentiles and the mean are by area.
+    """Figures of a film or a sum of films, in metres; percentiles and the mean are by area.
 
     min is the thinnest patch, min_point the thinnest cell. rim is the mean over the band within a
     patch's width of the opening, rim_min its thinnest patch centred on the rim; both are nan
@@ -121,7 +121,7 @@ class WallWeights:
 
 
 def mesh_error(mesh: FilmMesh, at_cell: int, difference: float, coarse_cells: int) -> float:
-    """What a mesh leaves open of the thinnest patch, in the unit of `difference`, its own against
+    """Error that a mesh leaves in the thinnest patch, in the unit of `difference`, its own against
     that on a coarser mesh of `coarse_cells`.
 
     Richardson's rule, |d|/(r^p - 1), r the ratio of the two spacings as they came out, with the

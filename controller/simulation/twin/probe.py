@@ -25,7 +25,7 @@ Trouble = Literal["lost", "stuck", "noisy", "power_on", "out"]
 
 @dataclass(frozen=True, slots=True)
 class ProbeTrouble:
-    """What is wrong with a probe, from when to when (on the rig's clock)."""
+    """A fault of the probe, from when to when (on the rig's clock)."""
 
     kind: Trouble
     from_s: float

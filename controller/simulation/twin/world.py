@@ -52,7 +52,8 @@ class _Batch:
 
 
 class Twin:
-    """What would happen. Give it every event of the record (`follow`), and it does its part."""
+    """Physics of the simulated shop. Give it every event of the record (`follow`), and it does
+    its part."""
 
     def __init__(
         self,
@@ -74,7 +75,7 @@ class Twin:
     # --- the frame -------------------------------------------------------------------------------
 
     def angles_deg(self) -> tuple[float, float]:
-        """Where the simulated frame really is: what the step pulses made of it."""
+        """True angles of the simulated frame, from its step pulses."""
         major, minor = self.pins.steps()
         return (
             major * 360.0 / self.spec.major.steps_per_turn % 360.0,
