@@ -26,8 +26,9 @@ else
 	@$(BIN)/python -m pytest $(ARGS)
 endif
 
-lint: $(VENV)/.test build/names ## ruff, mypy in strict mode, import contracts
+lint: $(VENV)/.test build/names ## ruff, mypy in strict mode, import contracts, prose rules
 	@$(BIN)/ruff check . && $(BIN)/ruff format --check -q . && $(BIN)/mypy && $(BIN)/lint-imports --no-cache >/dev/null || { $(BIN)/lint-imports --no-cache; exit 1; }
+	@$(BIN)/python -m tests.house.prose
 
 bench: $(VENV)/.bench test-packages ## speed and accuracy figures, as ratios measured in one run
 	@$(BIN)/python -m tests.bench $(ARGS)
