@@ -25,7 +25,7 @@ import uvicorn
 from evenwall.devices.interfaces import Inputs, NoInputs, NoOutputs, Outputs, Press, Probe
 from evenwall.devices.scale import watch
 from evenwall.errors import InputError, RecordError
-from evenwall.history.proof import resin_memories
+from evenwall.history.lessons import resin_memories
 from evenwall.model import MqttSpec, ProbeSpec, RigSpec, ScaleSpec, ScaleView, Step, read_rig
 from evenwall.records.journal import Records, standing
 from evenwall.run.gel_monitor import EstimatorApart, Remembering

@@ -10,12 +10,9 @@ from typing import Any
 from evenwall.errors import RecordError
 from evenwall.history.comparison import compared
 from evenwall.history.export import Format, export_run, import_run, read_export
-from evenwall.history.proof import (
-    Recorded,
-    lessons,
-    make_proof,
-    proof_data,
-)
+from evenwall.history.lessons import lessons
+from evenwall.history.proof import make_proof, proof_data
+from evenwall.history.recorded import Recorded
 from evenwall.model import Event, Measured, parse
 from evenwall.planning.in_words import moment_words
 from evenwall.records.journal import Batch, Journal

@@ -8,7 +8,8 @@ from typing import Literal
 import numpy as np
 
 from evenwall.errors import InputError
-from evenwall.history.proof import Recorded, turned_coats
+from evenwall.history.recorded import Recorded
+from evenwall.history.turned import turned_coats
 from evenwall.model import Compared, ComparedCoat, Comparison
 from evenwall.records.journal import Journal
 from evenwall.run.replay import ProvenCoat, Track

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from evenwall.errors import EvenwallError, InputError, RecordError
-from evenwall.history.proof import Recorded
+from evenwall.history.recorded import Recorded
 from evenwall.model import Event, Plan, Sample, parse
 from evenwall.records.journal import Batch, Journal
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from evenwall.history.comparison import comparison
-from evenwall.history.proof import Finding, Recorded
+from evenwall.history.recorded import Finding, Recorded
 from evenwall.model import Comparison, Event, Sample
 from evenwall.planning.in_words import clock_words, moment_words
 from evenwall.reports.printed import (

@@ -14,16 +14,9 @@ from typing import Any
 
 from evenwall.errors import EvenwallError, InputError
 from evenwall.history.comparison import compared
-from evenwall.history.proof import (
-    Proof,
-    Recorded,
-    lessons,
-    make_proof,
-    proof_data,
-    replayed,
-    taught_by,
-    to_look_at,
-)
+from evenwall.history.lessons import lessons, taught_by
+from evenwall.history.proof import make_proof, proof_data, replayed, to_look_at
+from evenwall.history.recorded import Proof, Recorded
 from evenwall.model import (
     Answer,
     Casting,

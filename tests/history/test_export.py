@@ -11,7 +11,7 @@ import pytest
 from evenwall.cli.runs import export_runs, import_runs, show_run
 from evenwall.errors import InputError, RecordError
 from evenwall.history import export
-from evenwall.history.proof import Recorded
+from evenwall.history.recorded import Recorded
 from evenwall.model import unit_of
 from evenwall.records.journal import Journal
 

@@ -12,19 +12,10 @@ import pytest
 from evenwall.cli.runs import prove_run, show_run
 from evenwall.errors import InputError, RecordError
 from evenwall.history.comparison import comparison
-from evenwall.history.proof import (
-    MouldLesson,
-    MouldMemory,
-    Recorded,
-    compare,
-    make_proof,
-    mould_memory,
-    replayed,
-    resin_memories,
-    stayed_g,
-    to_look_at,
-    turned,
-)
+from evenwall.history.lessons import MouldMemory, mould_memory, resin_memories
+from evenwall.history.proof import compare, make_proof, replayed, stayed_g, to_look_at
+from evenwall.history.recorded import MouldLesson, Recorded
+from evenwall.history.turned import turned
 from evenwall.model import Event, Measured, ProbeSpec, Spot
 from evenwall.records.journal import Batch, Journal
 from evenwall.run.gel_monitor import Remembering, resin_note

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from evenwall.geometry.mould import load_cavity
-from evenwall.history.proof import MouldLesson, MouldMemory, taught_by
+from evenwall.history.lessons import MouldMemory, taught_by
+from evenwall.history.recorded import MouldLesson
 from evenwall.model import Sheet, read_casting, read_rig
 from evenwall.planning import Taught, make_plan
 from evenwall.planning.advice import mean_bound_mm

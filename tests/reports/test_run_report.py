@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 from evenwall.cli.runs import compare_runs, report_run, runs_table, show_run
 from evenwall.errors import InputError
 from evenwall.history.comparison import comparison
-from evenwall.history.proof import Recorded
+from evenwall.history.recorded import Recorded
 from evenwall.records.journal import Journal
 from evenwall.reports import printed
 from evenwall.reports.run_report import write_report

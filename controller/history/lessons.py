@@ -1,0 +1,137 @@
+"""Lessons of proven castings about moulds and resins, kept as notes of the journal."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+from pathlib import Path
+
+from evenwall.errors import InputError
+from evenwall.history.recorded import MouldLesson, Proof, Recorded
+from evenwall.model import (
+    Frozen,
+    Plan,
+    ProbeSpec,
+)
+from evenwall.numerics import gel
+from evenwall.numerics.gel.memory import ResinMemory, after, from_data, to_data
+from evenwall.planning import Taught
+from evenwall.records.journal import Journal
+from evenwall.run.gel_monitor import RESIN_NOTES, SETTLE_S, gel_case, resin_note
+from evenwall.units import kelvin
+
+DOUBTS = 2.0  # a lesson counts as if this many earlier castings had come out as foreseen
+LESSON_MOST = 1.5  # no casting may teach more than this factor at once
+MOULD_NOTES = "mould:"
+KEEP = 20  # lessons of a mould
+LEARN_S = 20.0  # a resin learns from readings this far apart ...
+LEARN_GELS = 1.5  # ... until this many of the latest gels that the plan expected
+
+
+def bounded(ratio: float) -> float:
+    return min(max(ratio, 1.0 / LESSON_MOST), LESSON_MOST)
+
+
+class MouldMemory(Frozen):
+    """Lessons of one mould, oldest first."""
+
+    lessons: tuple[MouldLesson, ...] = ()
+
+    def after(self, lesson: MouldLesson) -> MouldMemory:
+        others = tuple(known for known in self.lessons if known.run_id != lesson.run_id)
+        return MouldMemory(lessons=(*others, lesson)[-KEEP:])
+
+    @property
+    def weight_ratio(self) -> float:
+        """Expect this much of the foreseen weight: the lessons' mean in logs, drawn towards 1."""
+        return self._drawn([lesson.weight_ratio for lesson in self.lessons])
+
+    @property
+    def rim_ratio(self) -> float:
+        """Expect the rim to stand to the average wall by this factor differently. It says nothing
+        of the wall itself."""
+        return self._drawn([lesson.rim_ratio for lesson in self.lessons])
+
+    @staticmethod
+    def _drawn(ratios: list[float | None]) -> float:
+        logs = [math.log(ratio) for ratio in ratios if ratio is not None]
+        return math.exp(sum(logs) / (len(logs) + DOUBTS))
+
+
+def mould_note(plan: Plan) -> str:
+    """Under which name the journal keeps a mould's memory: the mesh's own hash."""
+    return f"{MOULD_NOTES}{plan.geometry.mesh_sha256}"
+
+
+def mould_memory(journal: Journal, plan: Plan) -> MouldMemory:
+    kept = journal.note(mould_note(plan))
+    return MouldMemory() if kept is None else MouldMemory.model_validate_json(kept)
+
+
+def taught_by(journal: Journal, mesh: Path) -> Taught:
+    """Return the planner's knowledge of a mould, by its mesh file. Raises RecordError,
+    InputError."""
+    try:
+        sha256 = hashlib.sha256(mesh.read_bytes()).hexdigest()
+    except OSError as error:
+        raise InputError("mesh", mesh, error.strerror or "cannot be read") from None
+    kept = journal.note(f"{MOULD_NOTES}{sha256}")
+    if kept is None:
+        return Taught()
+    memory = MouldMemory.model_validate_json(kept)
+    return Taught(memory.weight_ratio, memory.rim_ratio, len(memory.lessons))
+
+
+def resin_memory(journal: Journal, plan: Plan) -> ResinMemory:
+    """Raises RecordError for a memory of another version."""
+    kept = journal.note(resin_note(plan))
+    return ResinMemory() if kept is None else from_data(json.loads(kept))
+
+
+def resin_memories(journal: Journal) -> dict[str, ResinMemory]:
+    """Every resin's memory by the name it is kept under."""
+    return {name: from_data(json.loads(kept)) for name, kept in journal.notes(RESIN_NOTES).items()}
+
+
+def resin_after(run: Recorded, memory: ResinMemory) -> ResinMemory:
+    """The memory once a run is proven: each coat's trace and touches are read again, thinned."""
+    probe = next((p for p in run.plan.rig.probes if p.role == "resin"), ProbeSpec())
+    for planned, coat in zip(run.plan.coats, run.state.coats, strict=True):
+        met_s, poured_s = coat.parts_met_s, coat.poured_s
+        if met_s is None or poured_s is None:
+            continue
+        state = gel.begin(gel_case(run.plan, planned, probe, poured_s - met_s))
+        touches = [gel.Touch(_what(what), at_s - met_s) for what, at_s in coat.touches]
+        rows, read_s = 0, -LEARN_S
+        for sample in run.samples:
+            time_s = sample.coat_time_s
+            if sample.coat != coat.coat or time_s is None or time_s < read_s + LEARN_S:
+                continue
+            if time_s < SETTLE_S or time_s > LEARN_GELS * planned.clock.gel_high_s:
+                continue
+            read_s = time_s
+            state, _ = gel.step(state, gel.Row(time_s, _K(sample.probe_degC), _K(sample.room_degC)))
+            rows += 1
+        for touch in touches if rows else ():
+            state, _ = gel.step(state, touch)
+        memory = after(memory, state)
+    return memory
+
+
+def _what(what: str) -> gel.What:
+    return "coat" if what == "coat" else "cup"
+
+
+def _K(temp_degC: float | None) -> float | None:
+    return None if temp_degC is None else kelvin(temp_degC)
+
+
+def lessons(journal: Journal, run: Recorded, proof: Proof) -> dict[str, str]:
+    """Return a proof's lessons as notes of the journal: name to text. Raises RecordError."""
+    mould = mould_memory(journal, run.plan).after(proof.lesson)
+    resin = resin_after(run, resin_memory(journal, run.plan))
+    return {
+        mould_note(run.plan): mould.model_dump_json(),
+        resin_note(run.plan): json.dumps(to_data(resin)),
+    }

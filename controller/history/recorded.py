@@ -1,0 +1,122 @@
+"""A recorded run and its proof, as data."""
+
+from __future__ import annotations
+
+import hashlib
+import itertools
+import json
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import rfc8785
+
+from evenwall.errors import InputError, RecordError
+from evenwall.model import (
+    Event,
+    Frozen,
+    Measured,
+    Plan,
+    Positive,
+    Sample,
+    parse,
+)
+from evenwall.records.journal import Journal
+from evenwall.run.replay import (
+    ProvenRun,
+)
+from evenwall.run.state import RunState, fold_all
+
+
+class Finding(Frozen):
+    """One figure foreseen and measured."""
+
+    what: str
+    unit: str
+    foreseen: float | None
+    measured: float
+    sentence: str = ""
+
+    @property
+    def difference_percent(self) -> float | None:
+        return None if not self.foreseen else 100.0 * (self.measured / self.foreseen - 1.0)
+
+
+class MouldLesson(Frozen):
+    """Lesson of one casting about its mould: ratios that are 1 where it came out as foreseen."""
+
+    run_id: str
+    weight_ratio: Positive | None = None  # resin that stayed in the mould, over that foreseen
+    rim_ratio: Positive | None = None  # the rim over the average wall, against the same foreseen
+
+
+class Proof(Frozen):
+    """Entry of a proven run in the record. `sha256` covers all that came before
+    it: the plan, the events and the samples."""
+
+    measured: Measured
+    findings: tuple[Finding, ...]
+    sentences: tuple[str, ...]
+    lesson: MouldLesson
+    spin: ProvenRun
+
+    @property
+    def sha256(self) -> str:
+        return self.spin.sha256
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """A run read back from the journal."""
+
+    run_id: str
+    plan_json: str  # as written
+    events: tuple[Event, ...]
+    samples: tuple[Sample, ...]
+
+    @staticmethod
+    def read(journal: Journal, run_id: str) -> Recorded:
+        """Raises InputError when there is no such run, RecordError when it cannot be read."""
+        events = tuple(journal.events(run_id))
+        if not events:
+            raise InputError("run_id", run_id, "no such run in the record")
+        return Recorded(run_id, journal.plan_json(run_id), events, tuple(journal.samples(run_id)))
+
+    @property
+    def plan(self) -> Plan:
+        """As it stood at the end: what was still to lay may have been planned again."""
+        return self.state.plan
+
+    @cached_property
+    def state(self) -> RunState:
+        return fold_all(self.run_id, Plan.model_validate_json(self.plan_json), self.events)
+
+    @property
+    def proof(self) -> Proof | None:
+        data = next((event.data for event in self.events if event.kind == "proven"), None)
+        return None if data is None else parse(Proof, data["proof"], f"run {self.run_id}")
+
+    def sha256(self) -> str:
+        """Hash of all that was written before the proof, in RFC 8785's canonical JSON. Left out
+        are the journal's own row numbers, because another journal gives others, and what is
+        not known."""
+        before = itertools.takewhile(lambda event: event.kind != "proven", self.events)
+        content: dict[str, Any] = {
+            "run_id": self.run_id,
+            "plan": json.loads(self.plan_json),
+            "events": [event.model_dump(mode="json", exclude={"event_id"}) for event in before],
+            "samples": [
+                sample.model_dump(mode="json", exclude={"sample_id"}, exclude_none=True)
+                for sample in self.samples
+            ],
+        }
+        return hashlib.sha256(rfc8785.dumps(content)).hexdigest()
+
+    def check(self) -> None:
+        """Raises RecordError when a proven run is not what it was when it was proven."""
+        proof = self.proof
+        if proof is not None and proof.sha256 != self.sha256():
+            raise RecordError(
+                f"run {self.run_id} was changed after it was proven: its content no longer has "
+                f"the hash {proof.sha256[:12]}..."
+            )
