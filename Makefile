@@ -55,7 +55,6 @@ clean: ## forgets the virtual environment and what was built
 .PHONY: compiler test-packages
 compiler:
 	@command -v cc >/dev/null || hardware/packages.sh gcc libc6-dev
-	@/sbin/ldconfig -p | grep -q libOpenGL.so.0 || hardware/packages.sh libgl1 libopengl0
 
 build/names: ## links from the import names to the folders, for mypy
 	@mkdir -p $@ && ln -sfn ../../controller $@/evenwall && ln -sfn ../../firmware_bridge $@/evenwall_bridge && ln -sfn ../../web $@/evenwall_web

@@ -45,7 +45,7 @@ if [ -n "$stage" ]; then
   exit 0
 fi
 
-"$here/hardware/packages.sh" python3-venv gcc libc6-dev libgl1 libopengl0 avahi-daemon
+"$here/hardware/packages.sh" python3-venv gcc libc6-dev avahi-daemon
 # On a Pi the pins and buses come from the system's own packages, built for its kernel.
 for name in python3-lgpio python3-spidev python3-smbus2; do
   if apt-cache show "$name" >/dev/null 2>&1; then "$here/hardware/packages.sh" "$name"; else

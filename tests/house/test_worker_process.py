@@ -153,5 +153,5 @@ def test_what_serves_a_rig_loads_no_mesher_and_no_plotter() -> None:
     """They would cost it more than a hundred megabytes: they belong to processes that end."""
     code = "import sys, evenwall.cli.serving, evenwall.cli.demo; print(*sys.modules)"
     told = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    heavy = {"trimesh", "pymeshlab", "matplotlib", "pyarrow", "numba", "evenwall.planning.make"}
+    heavy = {"trimesh", "matplotlib", "pyarrow", "numba", "evenwall.planning.make"}
     assert heavy.isdisjoint(told.stdout.split())

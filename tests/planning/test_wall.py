@@ -6,7 +6,6 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 import pytest
 import trimesh
 from PIL import Image
@@ -14,7 +13,7 @@ from PIL import Image
 from evenwall.errors import InputError
 from evenwall.geometry import film_mesh as filmmesh
 from evenwall.geometry.film_mesh import film_mesh
-from evenwall.geometry.mould import Cavity, boundary_loops, load_cavity
+from evenwall.geometry.mould import Cavity, load_cavity
 from evenwall.model import (
     CoatClock,
     CoatPlan,
@@ -25,8 +24,7 @@ from evenwall.model import (
     read_casting,
     read_rig,
 )
-from evenwall.numerics.film import FilmMesh, mesh_error
-from evenwall.numerics.film.mesh import levelling_bounds
+from evenwall.numerics.film import mesh_error
 from evenwall.planning.wall import COARSER, WallResult, compute_wall, default_mesh_mm
 from evenwall.reports.wall_view import rim_loop, write
 
@@ -114,68 +112,6 @@ def test_detail_lost_to_a_coarse_mesh_is_said(monkeypatch: pytest.MonkeyPatch) -
     monkeypatch.setattr(filmmesh, "LOSS", 0.015)  # the lighthouse's gallery loses 2 % at 8 mm
     with pytest.raises(InputError, match="loses 2% of the mould's area in detail finer than it"):
         film_mesh(cavity("lighthouse"), 8.0)
-
-
-def test_a_fold_beside_the_rim_is_laid_flat() -> None:
-    """A corner pulled over the next row, as the rim's own points can pull it: folded triangles are
-    what the remesher takes for a crease and keeps."""
-    ball = trimesh.creation.icosphere(subdivisions=3, radius=0.08)
-    part = ball.slice_plane([0.0, 0.0, 0.05], [0.0, 0.0, -1.0])
-    part.merge_vertices()
-    points, triangles = filmmesh.remesh(np.asarray(part.vertices), np.asarray(part.faces), 8e-3)
-
-    def folded(x: npt.NDArray[np.float64]) -> int:
-        face = np.cross(*(x[triangles[:, k]] - x[triangles[:, 0]] for k in (1, 2)))
-        return int((np.einsum("ij,ij->i", face, x[triangles].mean(axis=1)) < 0.0).sum())
-
-    assert folded(points) == 0
-    at = int(np.abs(points[:, 2]).argmin())
-    pulled = points.copy()
-    pulled[at] += 1.5 * 8e-3 * np.array([0.0, 0.0, 1.0])
-    assert folded(pulled) > 0
-    laid = filmmesh.unfold(pulled, triangles)
-    assert folded(laid) == 0
-    assert (laid == pulled).all(axis=1).sum() > len(points) - 10  # nothing else was moved
-
-
-def test_a_short_edge_on_the_rim_is_merged() -> None:
-    """A triangle on the rim, split at a point close to its corner there: its cell is the smallest
-    there is and would set every film's step. Merged, the mesh is what it was before."""
-    ball = trimesh.creation.icosphere(subdivisions=3, radius=0.08)
-    part = ball.slice_plane([0.0, 0.0, 0.05], [0.0, 0.0, -1.0])
-    part.merge_vertices()
-    edge_m = 8e-3
-    points, triangles = filmmesh.remesh(np.asarray(part.vertices), np.asarray(part.faces), edge_m)
-    for _ in range(3):  # until none is left of its own
-        points, triangles = filmmesh.without_short(points, triangles, edge_m)
-    at = int(boundary_loops(triangles)[0][0])
-    k = int(np.flatnonzero((triangles == at).any(axis=1))[0])
-    a, b, c = (int(i) for i in np.roll(triangles[k], -int(np.argmax(triangles[k] == at))))
-    new = len(points)
-    split = np.vstack([points, points[[a, b, c]].T @ [0.7, 0.15, 0.15]])
-    around = np.array([[a, b, new], [b, c, new], [c, a, new]])
-    finer = np.vstack([np.delete(triangles, k, axis=0), around])
-
-    def slowness(x: npt.NDArray[np.float64], t: npt.NDArray[np.int64]) -> float:
-        levelling = levelling_bounds(FilmMesh.build(x, t[:, ::-1], min_cells=100))[1]
-        return float(levelling.max() / np.median(levelling))
-
-    assert slowness(split, finer) > 5.0 * slowness(points, triangles)
-    mended, left = filmmesh.without_short(split, finer, edge_m)
-    assert (mended == points).all()
-    assert {tuple(np.sort(t)) for t in left} == {tuple(np.sort(t)) for t in triangles}
-    assert slowness(mended, left) == pytest.approx(slowness(points, triangles))
-
-
-def test_spacing_does_not_hang_on_the_drawing() -> None:
-    """A ball drawn in edges of 6 mm, about the longest that a target of 5 mm leaves alone."""
-    ball = trimesh.creation.icosphere(subdivisions=4, radius=0.08)
-    part = ball.slice_plane([0.0, 0.0, 0.05], [0.0, 0.0, -1.0])
-    part.merge_vertices()
-    for edge_m in (4e-3, 5e-3, 6e-3):
-        points, triangles = filmmesh.remesh(part.vertices, part.faces, edge_m)
-        side = np.linalg.norm(points[triangles] - points[np.roll(triangles, 1, axis=1)], axis=2)
-        assert side.mean() == pytest.approx(edge_m, rel=0.1)
 
 
 def test_a_mesh_with_a_sliver_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
