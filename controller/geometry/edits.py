@@ -27,7 +27,10 @@ from evenwall.geometry.connectivity import (
 MOST_ROUNDS = 60
 FACES_ALIKE = 0.5  # cosine: how far an edit may turn a triangle
 LEAST_DEG = 15.0  # a flip makes no thinner corner
-FEW = 4  # triangles round an inner point
+ALONG = 1.1  # of what an edge may be, a curve's edge: two that merge are twice as long as one, and
+# points on a curve, unlike those about a triangle, have no others to make room
+FEW = 4  # triangles round an inner point, half as many at a point of a straight rim
+FLAT = 0.9  # cosine of a curve's turn
 OFF_CURVE = 0.15  # of the shortest edge kept: how far a curve may move where a point of it goes
 
 
@@ -91,10 +94,12 @@ class Ends:
 
 
 def split(sheet: Sheet, longest: float, rounds: int = 24) -> Sheet:
-    """Halve every edge longer than `longest` until there is none, or `rounds` are over."""
+    """Halve every edge longer than `longest`, a curve's if ALONG times longer, until none is left
+    or `rounds` are over."""
     for _ in range(rounds):
         edges = sheet.edges()
-        long = lengths(sheet.points, edges.pairs) > longest
+        limit = np.where(sheet.on_curves(edges), ALONG * longest, longest)
+        long = lengths(sheet.points, edges.pairs) > limit
         if not long.any():
             break
         sheet = _halved(sheet, edges, long)
@@ -174,8 +179,9 @@ def collapse(sheet: Sheet, shortest: float, longest: float, crowded: float = 0.0
             # What was refused may go now that its surroundings have changed.
             refused, merged = refused[:0], False
             continue
-        kept, gone, places, keys = chosen
-        sound = _may_merge(now, kept, gone, places, longest)
+        kept, gone, places, keys, along = chosen
+        reach = np.where(along, ALONG * longest, longest)
+        sound = _may_merge(now, kept, gone, places, reach)
         refused = np.concatenate([refused, keys[~sound]])
         kept, gone = kept[sound], gone[sound]
         merged |= len(gone) > 0
@@ -200,8 +206,9 @@ def compact(points: Floats, triangles: Index, creases: Index) -> Sheet:
 
 def _mergeable(
     sheet: Sheet, edges: Edges, below: tuple[float, float], refused: Index
-) -> tuple[Index, Index, Floats, Index] | None:
-    """Edges to merge that are out of each other's reach: kept point, gone one, where, edge's key.
+) -> tuple[Index, Index, Floats, Index, Bools] | None:
+    """Edges to merge that are out of each other's reach: the point kept and the one gone, where it
+    comes to lie, the edge's key, and whether the edge is a curve's.
 
     None when there is none left to try.
     """
@@ -211,16 +218,17 @@ def _mergeable(
     rank = np.select([ends.degree == 0, ends.degree == 2], [0, 1], 2)[edges.pairs]
     length = lengths(x, edges.pairs)
     shortest, crowded = below
-    few = (np.bincount(sheet.triangles.ravel(), minlength=sheet.count) <= FEW) & (ends.degree == 0)
+    straight = ends.straightness(x)
+    around = np.bincount(sheet.triangles.ravel(), minlength=sheet.count)
+    few = np.where(ends.degree == 0, around <= FEW, (around <= FEW // 2) & (straight > FLAT))
     limit = np.where(few[edges.pairs].any(axis=1), max(shortest, crowded), shortest)
     fit = (length < limit) & ~np.isin(edges.keys, refused)
     fit &= np.where(curve, rank.min(axis=1) == 1, rank.min(axis=1) == 0)
     if not fit.any():
         return None
-    straight = ends.straightness(x)[edges.pairs]
     picked = np.flatnonzero(fit & _apart(edges, fit, _priority(edges, length), sheet.count))
     pairs, rank = edges.pairs[picked], rank[picked]
-    straight = straight[picked]
+    straight = straight[pairs]
     # The end of higher rank stays where it is; of two on a curve, that at the sharper turn.
     second = (rank[:, 1] > rank[:, 0]) | (
         (rank[:, 1] == rank[:, 0]) & (straight[:, 1] < straight[:, 0])
@@ -234,7 +242,7 @@ def _mergeable(
     off = _off_line(x[gone], x[kept], x[other])
     bent = along & (off > OFF_CURVE * shortest)
     places[bent] = np.nan  # refused by `_may_merge`
-    return kept, gone, places, edges.keys[picked]
+    return kept, gone, places, edges.keys[picked], along
 
 
 def _priority(edges: Edges, length: Floats) -> Index:
@@ -310,7 +318,7 @@ def _may_merge(sheet: Sheet, kept: Index, gone: Index, places: Floats, longest: 
         as_all = np.einsum("ij,ij->i", facing[which], new) >= FACES_ALIKE * size
         turned = ~((as_before | as_all) & (size > 0.0))
         reach = np.linalg.norm(after - places[which][:, None, :], axis=2).max(axis=1)
-        np.logical_or.at(bad, which, turned | (reach > longest))
+        np.logical_or.at(bad, which, turned | (reach > longest[which]))
     return np.asarray(~bad)
 
 

@@ -32,8 +32,9 @@ CREASE_DEG = 45.0  # an edge bent more than this stays an edge
 CREASE_LEAST = 3.0  # of the spacing: a shorter crease is taken for roughness
 CORNER_DEG = 30.0  # a curve that turns by more keeps its corner
 LONG, SHORT = 4.0 / 3.0, 4.0 / 5.0  # of the spacing (Botsch and Kobbelt 2004, section 4)
-TOO_SHORT, TOO_LONG = 0.65, 1.5  # of the spacing, once the rounds are over
+TOO_SHORT, TOO_LONG = 0.65, 1.7  # of the spacing, once the rounds are over
 ROUNDS, RELAXING, FINISH = 8, 4, 6
+RIM_WEIGHT = 2.0  # as if the surface went on beyond the rim
 STEP = 0.7  # of the way to the neighbours' middle
 LEAST_FACING = 0.2  # cosine: a point does not move if that turns a triangle by more
 
@@ -116,6 +117,9 @@ class Ground:
             np.add.at(normals, t[:, k], face)
             weight += np.bincount(t[:, k], double_area, minlength=len(x))
         normals /= np.maximum(np.linalg.norm(normals, axis=1), 1e-300)[:, None]
+        # On the rim there is surface on one side only: unless that is made up for, the rest of
+        # the sheet draws away from it.
+        weight[edges.pairs[edges.boundary].ravel()] *= RIM_WEIGHT
         i, j = edges.pairs.T
         total = np.bincount(i, weight[j], minlength=len(x)) + np.bincount(
             j, weight[i], minlength=len(x)

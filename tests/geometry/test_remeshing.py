@@ -14,7 +14,7 @@ from controller.film import FilmMesh
 from controller.film.mesh import levelling_bounds
 from controller.geometry.closest import Curves, Surface, on_triangles
 from controller.geometry.connectivity import edges_of, face_vectors, lengths
-from controller.geometry.edits import Sheet, collapse, flip_to_delaunay, split
+from controller.geometry.edits import ALONG, Sheet, collapse, flip_to_delaunay, split
 from controller.geometry.remeshing import creases_of, isotropic, spacing
 from controller.model import read_casting
 from controller.mould import boundary_loops, load_cavity
@@ -165,14 +165,14 @@ def test_edits_hold_what_they_promise() -> None:
     """Splits leave no long edge, collapses few short ones, flips no two angles over half a turn."""
     sheet = Sheet(*open_ball(5), NO_CREASES)
     halved = split(sheet, 2.5e-3)
-    assert lengths(halved.points, halved.edges().pairs).max() <= 2.5e-3
+    assert lengths(halved.points, halved.edges().pairs).max() <= ALONG * 2.5e-3
     assert area((halved.points, halved.triangles)) == pytest.approx(area(open_ball(5)), rel=1e-12)
     merged = collapse(halved, 4e-3, 7e-3)
     before, after = (lengths(s.points, s.edges().pairs) for s in (halved, merged))
     assert (before < 4e-3).all()
     # What is left would make an edge of over 7 mm by going: a seventh here.
     assert (after < 4e-3).mean() < 0.2
-    assert after.max() <= 7e-3
+    assert after.max() <= ALONG * 7e-3
     flipped = flip_to_delaunay(merged)
     edges = flipped.edges()
     inner = ~edges.boundary
