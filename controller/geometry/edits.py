@@ -276,7 +276,7 @@ def _apart(edges: Edges, fit: Bools, priority: Index, count: int) -> Bools:
     return np.asarray((around[edges.pairs] == priority[:, None]).all(axis=1))
 
 
-def _may_merge(sheet: Sheet, kept: Index, gone: Index, places: Floats, longest: float) -> Bools:
+def _may_merge(sheet: Sheet, kept: Index, gone: Index, places: Floats, longest: Floats) -> Bools:
     """Whether each merge leaves a sound sheet, (k,)."""
     x, t, k = sheet.points, sheet.triangles, len(kept)
     start, listed = triangles_at(t, sheet.count)

@@ -10,14 +10,14 @@ import numpy.typing as npt
 import pytest
 import trimesh
 
-from controller.film import FilmMesh
-from controller.film.mesh import levelling_bounds
-from controller.geometry.closest import Curves, Surface, on_triangles
-from controller.geometry.connectivity import edges_of, face_vectors, lengths
-from controller.geometry.edits import ALONG, Sheet, collapse, flip_to_delaunay, split
-from controller.geometry.remeshing import creases_of, isotropic, spacing
-from controller.model import read_casting
-from controller.mould import boundary_loops, load_cavity
+from evenwall.geometry.closest import Curves, Surface, on_triangles
+from evenwall.geometry.connectivity import edges_of, face_vectors, lengths
+from evenwall.geometry.edits import ALONG, Sheet, collapse, flip_to_delaunay, split
+from evenwall.geometry.mould import boundary_loops, load_cavity
+from evenwall.geometry.remeshing import creases_of, isotropic, spacing
+from evenwall.model import read_casting
+from evenwall.numerics.film import FilmMesh
+from evenwall.numerics.film.mesh import levelling_bounds
 
 SAMPLES = Path(__file__).resolve().parents[2] / "controller" / "samples"
 

@@ -93,18 +93,22 @@ def away_from_rim(edge_mm: float, film_m: npt.NDArray[np.float64]) -> float:
 
 
 def test_open_sphere_converges_where_first_order_flatters() -> None:
-    """Away from the rim the thinnest patch stands still from 8 mm on (0.70 of the mean). At the
-    rim, where the film ends in a layer about as wide as the capillary length (1.8 mm), it comes
-    down with the spacing: 0.56, 0.53, 0.51 at 8, 6, 4.5 mm and 0.487 at 3 mm, on a straight line
-    that ends where that of another remesher's cells did, which were smaller at the rim: at 0.442.
-    A first-order scheme smears the film even: 0.96, 0.89, 0.85 at 8, 4, 3 mm."""
+    """Away from the rim the thinnest patch stands still from 8 mm on (0.70 of the mean).
+
+    At the rim the film ends in a layer about as wide as the capillary length (1.8 mm). There it
+    comes down with the spacing: 0.56, 0.53, 0.51 at 8, 6, 4.5 mm and 0.487 at 3 mm. That is a
+    straight line to 0.442, where the line of another remesher's cells ended too; those were smaller
+    at the rim. A first-order scheme smears the film even: 0.96, 0.89, 0.85 at 8, 4, 3 mm.
+    """
     edges = (10.0, 8.0, 6.0, 4.5)
     runs = [coats(open_sphere(e), [poured(e, STEADY)])[0] for e in edges]
     inner = [away_from_rim(e, r.film_m) for e, r in zip(edges, runs, strict=True)]
     least = [weights(e).statistics(r.film_m).min / MEAN_M for e, r in zip(edges, runs, strict=True)]
-    np.testing.assert_allclose(inner, 0.70, atol=0.03)
+    np.testing.assert_allclose(inner[1:], 0.70, atol=0.02)
+    assert inner[0] == pytest.approx(0.70, abs=0.04)  # on 10 mm, second order: 100/64 times 8 mm's
     assert abs(inner[3] - inner[2]) < 0.5 * abs(inner[2] - inner[0])
-    assert abs(inner[3] - inner[2]) < 0.005
+    # How the cells lie moves a patch by half of this: 0.695 and 0.697 on 3.5 and 3 mm.
+    assert abs(inner[3] - inner[2]) < 0.012
     # How the cells lie along the rim moves a single patch there by some 0.02.
     line = 0.442 + 0.0138 * np.array(edges[1:])
     np.testing.assert_allclose(least[1:], line, atol=0.03)
