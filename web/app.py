@@ -498,6 +498,8 @@ def create_app(service: Service, settings: Settings, clock: Clock | None = None)
     `app.state.people` makes pairing codes for the console to show; setting `app.state.closing`
     ends the streams, which would hold a server open.
     """
+    from evenwall_web import library  # whose routes ask at this module's desk
+
     clock = clock or SystemClock()
     page = Page()
     people = People(
@@ -520,6 +522,7 @@ def create_app(service: Service, settings: Settings, clock: Clock | None = None)
         closing=app.state.closing,
     )
     app.include_router(api)
+    app.include_router(library.routes)
 
     @app.get("/", include_in_schema=False)
     async def index(request: Request) -> HTMLResponse:
@@ -549,5 +552,5 @@ def create_app(service: Service, settings: Settings, clock: Clock | None = None)
 
 def _status(error: EvenwallError) -> int:
     if isinstance(error, InputError):
-        return 404 if error.field in {"run_id", "job_id", "casting_id"} else 422
+        return 404 if error.field in {"run_id", "job_id", "casting_id", "resin_id"} else 422
     return 503

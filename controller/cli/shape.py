@@ -12,11 +12,11 @@ from evenwall.geometry.shapes.build import Shape, build
 from evenwall.geometry.shapes.files import (
     casting_table,
     stem_of,
-    toml_text,
     write_mesh,
 )
 from evenwall.geometry.shapes.measures import CastingWish, Measures, read_measures
 from evenwall.model import parse
+from evenwall.model.written import toml_text
 from evenwall.reports.shape_view import picture
 
 

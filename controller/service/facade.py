@@ -54,6 +54,7 @@ from evenwall.run.replanning import (
 from evenwall.run.state import fold_all
 from evenwall.run.supervisor import Supervisor, unwritten
 from evenwall.run.view import HIDDEN, record_line
+from evenwall.service.library import Library
 
 Planner = Callable[..., Plan]
 WallMesh = Callable[[Plan], dict[str, Any]]
@@ -112,6 +113,7 @@ class Service:
         self.supervisor = supervisor
         self.spec: RigSpec = supervisor.spec
         self._castings, self._planner, self._wall_mesh = castings, planner, wall_mesh
+        self.library = Library(castings)
         self._executor = executor or ThreadPoolExecutor(2, "plans")
         self._replanner = replanner
         if replanner is not None:

@@ -11,8 +11,8 @@ import pytest
 
 from evenwall.cli.main import main
 from evenwall.geometry.mould import load_cavity
-from evenwall.geometry.shapes.files import toml_text
 from evenwall.model import read_casting
+from evenwall.model.written import toml_text
 from evenwall.planning import make_plan
 from tests.support.virtual_shop import SAMPLES, sample_rig
 

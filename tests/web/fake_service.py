@@ -9,8 +9,10 @@ from __future__ import annotations
 import asyncio
 import itertools
 import math
+import tempfile
 import time
 from collections.abc import AsyncIterator
+from pathlib import Path
 from typing import Any
 
 from evenwall.errors import InputError
@@ -42,6 +44,7 @@ from evenwall.model import (
     StreamItem,
     WallSummary,
 )
+from evenwall.service.library import Library
 from evenwall_bridge.contract import Clock
 
 COATS = 3
@@ -109,6 +112,8 @@ class FakeService:
     def __init__(self, clock: Clock, *, speed: float = 1.0, plan: Plan | None = None) -> None:
         self.clock, self.speed, self.plan = clock, speed, plan
         self.notices: dict[str, str] = {}
+        self._folder = tempfile.TemporaryDirectory(prefix="evenwall-library-")
+        self.library = Library(Path(self._folder.name))
         self.step, self.coat, self.step_from_s = Step.IDLE, 0, 0.0
         self.run_id: str | None = None
         self.coats: list[CoatView] = []

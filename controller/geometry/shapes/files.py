@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
-
-import numpy as np
 
 from evenwall.errors import InputError
 from evenwall.geometry.shapes.build import Shape
@@ -21,54 +17,6 @@ def stem_of(measures: Path) -> str:
     return measures.name.removesuffix(measures.suffix).removesuffix(ENDING)
 
 
-def toml_text(table: Mapping[str, Any]) -> str:
-    """A table as TOML 1.0: plain values, then tables and lists of tables; None is left out."""
-    return "".join(_lines(table, ())).lstrip("\n")
-
-
-def _lines(table: Mapping[str, Any], path: tuple[str, ...]) -> Sequence[str]:
-    found = []
-    for key, value in table.items():
-        if value is not None and not _is_table(value):
-            found.append(f"{_key(key)} = {_value(value)}\n")
-    for key, value in table.items():
-        here = (*path, _key(key))
-        if isinstance(value, Mapping):
-            found.append(f"\n[{'.'.join(here)}]\n")
-            found += _lines(value, here)
-        elif _is_table(value):
-            for one in value:
-                found.append(f"\n[[{'.'.join(here)}]]\n")
-                found += _lines(one, here)
-    return found
-
-
-def _is_table(value: object) -> bool:
-    if isinstance(value, Mapping):
-        return True
-    return isinstance(value, list | tuple) and bool(value) and isinstance(value[0], Mapping)
-
-
-def _key(key: str) -> str:
-    bare = key.replace("-", "").replace("_", "").isalnum() and key.isascii()
-    return key if bare else _value(key)
-
-
-def _value(value: object) -> str:
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, str):
-        # A JSON string is a TOML basic string but for DEL, which TOML wants escaped.
-        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
-    if isinstance(value, int | float):
-        if not np.isfinite(value):
-            raise InputError("value", value, "must be a finite number")
-        return repr(value)
-    if isinstance(value, list | tuple):
-        return f"[{', '.join(_value(one) for one in value)}]"
-    raise InputError("value", type(value).__name__, "cannot be written as TOML")
-
-
 def casting_table(
     name: str, mesh: str, shape: Shape, wish: CastingWish, measures: str
 ) -> dict[str, Any]:
@@ -79,14 +27,19 @@ def casting_table(
         "mesh_units": "mm",
         "resin": wish.resin,
         "wall_mm": wish.wall_mm,
-        "shape": {
-            "how": shape.how,
-            "measures": measures,
-            "area_error_percent": round(100.0 * shape.known.area, 2),
-            "volume_error_percent": round(100.0 * shape.known.volume, 2),
-        },
+        "shape": shape_table(shape, measures),
         "mould": {"wall_mm": wish.mould_wall_mm, "material": wish.mould_material},
         "shop": {"temp_degC": wish.shop_temp_degC},
+    }
+
+
+def shape_table(shape: Shape, measures: str) -> dict[str, Any]:
+    """The `[shape]` table of a casting's file. measures: the file of measurements."""
+    return {
+        "how": shape.how,
+        "measures": measures,
+        "area_error_percent": round(100.0 * shape.known.area, 2),
+        "volume_error_percent": round(100.0 * shape.known.volume, 2),
     }
 
 

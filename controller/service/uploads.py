@@ -1,0 +1,92 @@
+"""Files that a phone sends in parts: a broken line loses nothing, and sending goes on from it."""
+
+from __future__ import annotations
+
+import os
+import re
+from dataclasses import dataclass
+from pathlib import Path
+
+from evenwall.errors import InputError
+
+MESH_BYTES, PICTURE_BYTES = 64_000_000, 20_000_000
+ALL_BYTES = 1_000_000_000  # of everything that was sent to one folder
+PART_BYTES = 1_000_000  # of one request
+MESHES = (".obj", ".ply", ".stl", ".3mf", ".glb")
+PICTURES = (".jpg", ".jpeg", ".png", ".webp")
+NAME = re.compile(r"[a-z0-9][a-z0-9_-]{0,60}(\.[a-z0-9_-]{1,20})?\.[a-z0-9]{2,4}")
+PART = ".part"
+
+
+@dataclass(frozen=True)
+class Upload:
+    """How far a file is here: bytes of it, and whether it is whole."""
+
+    name: str
+    bytes: int
+    whole: bool
+
+
+class Uploads:
+    """Uploads into one folder. A file appears under its name when its last byte is there."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+
+    def path_of(self, name: str, kinds: tuple[str, ...] = (*MESHES, *PICTURES)) -> Path:
+        """Where the file of this name is or will be. Raises InputError for other names."""
+        if not NAME.fullmatch(name) or not name.endswith(kinds):
+            raise InputError(
+                "file",
+                name[:80],
+                f"must be small letters, digits, - and _, and end in {', '.join(kinds)}",
+            )
+        return self._folder / name
+
+    def standing(self, name: str) -> Upload:
+        """How much of the file is here."""
+        path = self.path_of(name)
+        part = path.with_name(path.name + PART)
+        if part.is_file():
+            return Upload(name, part.stat().st_size, False)
+        return Upload(name, path.stat().st_size if path.is_file() else 0, path.is_file())
+
+    def take(self, name: str, offset: int, total: int, content: bytes) -> Upload:
+        """Add a part that begins at `offset` of a file of `total` bytes.
+
+        Offset 0 begins the file anew; the whole one of before stays until the last part is here.
+        Raises InputError, field `offset` where the parts before are not all here.
+        """
+        path = self.path_of(name)
+        most = MESH_BYTES if path.suffix in MESHES else PICTURE_BYTES
+        if not 0 < total <= most:
+            limit = f"must be 1 to {most} for a {path.suffix}"
+            raise InputError("file size", total, limit, unit="B")
+        if offset + len(content) > total:
+            raise InputError("offset", offset + len(content), f"must be at most {total}", unit="B")
+        part = path.with_name(path.name + PART)
+        here = part.stat().st_size if offset and part.is_file() else 0
+        if offset != here:
+            raise InputError("offset", offset, f"must be {here}, what is here", unit="B")
+        self._room_for(len(content))
+        with part.open("r+b" if offset else "wb") as file:
+            file.seek(offset)
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        if offset + len(content) < total:
+            return Upload(name, offset + len(content), False)
+        part.replace(path)
+        return Upload(name, total, True)
+
+    def _room_for(self, more: int) -> None:
+        kinds = (*MESHES, *PICTURES, PART)
+        used = sum(p.stat().st_size for p in self._folder.iterdir() if p.suffix in kinds)
+        if used + more > ALL_BYTES:
+            raise InputError(
+                "folder",
+                f"{used / 1e6:.0f}",
+                f"may hold {ALL_BYTES / 1e6:.0f}",
+                unit="MB",
+                hint="delete scans and photographs that are no longer needed",
+            )
