@@ -108,7 +108,7 @@ async def outline(wish: OutlineWish, desk: AtDesk, session: Operator) -> Outline
 
 @routes.get("/uploads/{name}", responses=may_refuse(401, 422))
 async def upload_standing(name: FileName, desk: AtDesk, _: Watcher) -> Upload:
-    """How much of a file is here: sending goes on from there."""
+    """Return the part of a file that is here: sending goes on from its end."""
     return await _in_thread(desk.service.library.uploads.standing, name)
 
 

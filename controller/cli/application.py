@@ -9,7 +9,6 @@ import fcntl
 import gc
 import os
 import random
-import shutil
 import signal
 import socket
 import ssl
@@ -52,18 +51,6 @@ SAMPLES = Path(__file__).parents[1] / "samples"
 RECORD = "record.sqlite"
 OVER = (Step.IDLE, Step.DONE, Step.ABANDONED)
 SMALL_RIG = ROOT / "hardware" / "rigs" / "small.toml"
-
-
-def own_castings(data: Path) -> Path:
-    """The folder of castings beside the record, where a phone's own are kept; at first it holds
-    copies of the samples."""
-    folder = data / "castings"
-    if not folder.is_dir():
-        folder.mkdir(parents=True)
-        for sample in sorted(SAMPLES.iterdir()):
-            if sample.suffix in (".toml", ".stl", ".ply"):
-                shutil.copyfile(sample, folder / sample.name)
-    return folder
 
 
 def sample_rig(path: Path | None) -> RigSpec:

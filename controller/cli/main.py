@@ -273,9 +273,10 @@ def gel(args: argparse.Namespace) -> int:
 
 def serve(args: argparse.Namespace) -> int:
     from evenwall.cli import application as app
+    from evenwall.cli.castings import own_castings
     from evenwall.cli.serving import serve as work
 
-    setup = _setup(args, args.castings or app.own_castings(args.data or app.data_home()))
+    setup = _setup(args, args.castings or own_castings(args.data or app.data_home()))
     say_which_kernel()
     interrupted = asyncio.run(work(setup, _settings(args, setup.data), print))
     return INTERRUPTED if interrupted else 0
@@ -410,10 +411,11 @@ def shop(args: argparse.Namespace) -> int:
 
 def demo(args: argparse.Namespace) -> int:
     from evenwall.cli import application as app
+    from evenwall.cli.castings import own_castings
     from evenwall.cli.demo import Demo, run
 
     args.rig, args.data = None, args.data or app.data_home() / "demo"
-    casting = args.casting or app.own_castings(args.data) / "lantern-globe.toml"
+    casting = args.casting or own_castings(args.data) / "lantern-globe.toml"
     setup = _setup(args, casting.parent)
     wanted = Demo(setup, casting, _settings(args, setup.data), leave=args.exit)
     say = note if args.json else print

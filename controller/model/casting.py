@@ -40,7 +40,7 @@ class Shop(Typed):
 
 
 class ShapeKnown(Frozen):
-    """How the shape of a mould without a drawing was found, and how well it is known.
+    """Origin and errors of the shape of a mould without a drawing.
 
     Skin and volume lie within these errors nine times of ten. measures: the file of measurements.
     """

@@ -1,4 +1,4 @@
-"""What a mould without a drawing leaves open of the wall."""
+"""Error of the wall that comes from the shape of a mould without a drawing."""
 
 from __future__ import annotations
 

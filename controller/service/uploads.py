@@ -20,7 +20,7 @@ PART = ".part"
 
 @dataclass(frozen=True)
 class Upload:
-    """How far a file is here: bytes of it, and whether it is whole."""
+    """The part of a file that is here: its bytes, and whether that is the whole file."""
 
     name: str
     bytes: int
@@ -34,7 +34,7 @@ class Uploads:
         self._folder = folder
 
     def path_of(self, name: str, kinds: tuple[str, ...] = (*MESHES, *PICTURES)) -> Path:
-        """Where the file of this name is or will be. Raises InputError for other names."""
+        """Return the path of this name. Raises InputError for other names."""
         if not NAME.fullmatch(name) or not name.endswith(kinds):
             raise InputError(
                 "file",
@@ -44,7 +44,7 @@ class Uploads:
         return self._folder / name
 
     def standing(self, name: str) -> Upload:
-        """How much of the file is here."""
+        """Return the part of the file that is here."""
         path = self.path_of(name)
         part = path.with_name(path.name + PART)
         if part.is_file():

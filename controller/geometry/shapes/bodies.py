@@ -138,7 +138,7 @@ def union(placed: Sequence[Placed], pitch_mm: float) -> tuple[Array, Index]:
 
 
 def skin_of(value: Array, low_mm: Array, pitch_mm: float) -> tuple[Array, Index]:
-    """Where a function on a grid (nx, ny, nz) is zero: points in mm and triangles, outward."""
+    """Return the zero surface of a function on a grid (nx, ny, nz): points in mm and triangles."""
     # A grid point on the skin itself would make triangles without area.
     value = np.where(np.abs(value) < 1e-4 * pitch_mm, 1e-4 * pitch_mm, value)
     found = marching_cubes(value, 0.0, spacing=(pitch_mm,) * 3)  # type: ignore[no-untyped-call]

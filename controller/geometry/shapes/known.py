@@ -1,4 +1,4 @@
-"""How well a shape is known: what its readings leave open of its skin and of its volume."""
+"""Errors of a shape: what its readings leave open of its skin and of its volume."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ def of_length(relative: float, rest: float = 0.0) -> Known:
 def of_sections(
     sections: Sections, half_error_mm: float, height_error_mm: float, *, girths: bool
 ) -> Known:
-    """How well a form of measured sections is known.
+    """Return the errors of a form of measured sections.
 
     half_error_mm: of half a width, height_error_mm: of a height, both kept nine times of ten.
     girths: the sections were measured round, and taken for circles. Single readings add in
@@ -135,8 +135,8 @@ def water_volume_cm3(mass_g: float, temp_degC: float) -> float:
 
 @dataclass(frozen=True)
 class Weighed:
-    """What water says of a shape: the factor on every length, the disagreement before it, and how
-    well the shape is known after."""
+    """Result of a weighing with water: the factor on every length, the disagreement before it, and
+    the errors of the shape after it."""
 
     scale: float
     disagreement: float

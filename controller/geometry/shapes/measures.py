@@ -109,7 +109,7 @@ class Photos(Frozen):
 
 
 class Mouth(Frozen):
-    """Where the form is cut open: a level plane at a height, or where it is so wide."""
+    """The cut that opens the form: a level plane at a height, or at a width."""
 
     side: Literal["top", "bottom"] = "top"
     height_mm: Length | None = None
@@ -117,7 +117,7 @@ class Mouth(Frozen):
 
 
 class Water(Frozen):
-    """What the mould holds, filled to its rim. scale_g: what the weight may be off."""
+    """Water that fills the mould to its rim. scale_g: error of its weight."""
 
     mass_g: Annotated[float, Field(gt=0, le=500_000, strict=True)]
     temp_degC: Annotated[float, Field(ge=0, le=40, strict=True)] = 20.0
@@ -125,7 +125,7 @@ class Water(Frozen):
 
 
 class CastingWish(Frozen):
-    """What else a casting file needs, so that one file of measurements makes both."""
+    """The rest of a casting file, so that one file of measurements makes both."""
 
     resin: str
     wall_mm: Annotated[float, Field(gt=0.2, le=50, strict=True)]

@@ -1,4 +1,4 @@
-"""Where a closed form is cut open, and which way up it stands."""
+"""Cuts that open a closed form."""
 
 from __future__ import annotations
 

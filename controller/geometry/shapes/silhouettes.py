@@ -43,8 +43,8 @@ class View:
 
 @dataclass(frozen=True, eq=False)
 class Tangents:
-    """What one view says at each height (n, 2), of its right side and its left: the angle of the
-    section's normal and how far from the axis the tangent there passes."""
+    """Tangents of one view at each height (n, 2), right side and left: the angle of the section's
+    normal, and the distance at which the tangent there passes the axis."""
 
     normal_rad: Array
     support_mm: Array
@@ -142,7 +142,7 @@ def _end(outline_px: Array, which: int, skip: float = 0.0) -> tuple[float, float
 
 
 def _beyond(flat_mm: float, round_mm: float, lens_mm: float, far_mm: float) -> float:
-    """How far beyond an end the picture shows the form, at the axis.
+    """Return the length of form, at the axis, that the picture shows beyond an end.
 
     lens_mm: how far inwards of the end the lens is. A flat end's near edge is seen past it; a
     round end is a ball that the steepest ray touches.
