@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any
@@ -73,6 +74,20 @@ class ProbeFault(EvenwallError):
 
 class RecordError(EvenwallError):
     """The record could not be read or written."""
+
+
+_A_PATH = re.compile(r"(?<![\w.])(?:/[^\s/:;,'\"()]+)+/([^\s/:;,'\"()]*)")
+
+
+def said_outside(error: EvenwallError) -> str:
+    """Return what a request is told of an error: its words, and of this machine's paths the file's
+    name alone."""
+    said = str(error)
+    if isinstance(error, InputError):
+        for whole in (error.file, str(error.value)):
+            if whole.startswith("/"):
+                said = said.replace(whole, whole.rsplit("/", 1)[-1] or "a file")
+    return _A_PATH.sub(r"\1", said)
 
 
 @contextmanager

@@ -25,7 +25,7 @@ from pydantic import Field
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.staticfiles import StaticFiles
 
-from evenwall.errors import EvenwallError, InputError
+from evenwall.errors import EvenwallError, InputError, said_outside
 from evenwall.model import (
     Answer,
     CastingCard,
@@ -235,7 +235,8 @@ async def start_plan(wish: PlanWish, desk: AtDesk, session: Operator) -> PlanJob
 @api.get("/plans/{job_id}", responses=_may(401, 404, 422))
 async def plan_job(job_id: Id, desk: AtDesk, _: Watcher) -> PlanJob:
     """A plan in the making, or made."""
-    return await desk.service.plan_job(job_id)
+    job = await desk.service.plan_job(job_id)
+    return job if job.plan is None else job.model_copy(update={"plan": _pathless(job.plan)})
 
 
 @api.get("/mesh/{run_or_job_id}", responses=_may(401, 404, 422))
@@ -256,6 +257,12 @@ async def wall_mesh(run_or_job_id: Id, desk: AtDesk, _: Watcher) -> dict[str, An
     return mesh
 
 
+def _pathless(plan: Plan) -> Plan:
+    """The plan as it is sent: of the form's place on this machine its name alone."""
+    casting = plan.casting.model_copy(update={"mesh": Path(plan.casting.mesh.name)})
+    return plan.model_copy(update={"casting": casting})
+
+
 # --- The record --------------------------------------------------------------------------------
 
 
@@ -272,7 +279,7 @@ async def run(run_id: Id, desk: AtDesk, _: Watcher) -> RunCard:
 
 @api.get("/runs/{run_id}/plan", responses=_may(401, 404, 422))
 async def run_plan(run_id: Id, desk: AtDesk, _: Watcher) -> Plan:
-    return await desk.service.run_plan(run_id)
+    return _pathless(await desk.service.run_plan(run_id))
 
 
 @api.get("/runs/{run_id}/events", responses=_may(401, 404, 422))
@@ -543,7 +550,7 @@ def create_app(service: Service, settings: Settings, clock: Clock | None = None)
 
     @app.exception_handler(EvenwallError)
     async def went_wrong(_: Request, error: EvenwallError) -> JSONResponse:
-        return JSONResponse({"detail": str(error)}, status_code=_status(error))
+        return JSONResponse({"detail": said_outside(error)}, status_code=_status(error))
 
     app.add_middleware(GZipMiddleware, minimum_size=600, compresslevel=6)
     app.add_middleware(Door, settings=settings, policy=page.policy)

@@ -284,11 +284,11 @@ def serve(args: argparse.Namespace) -> int:
 
 def spin(args: argparse.Namespace) -> int:
     from evenwall.cli import application as app
-    from evenwall.service.facade import on_this_rig
+    from evenwall.run.gate import admit
 
     plan, spec = read_plan(args.plan), app.sample_rig(args.rig)
     with naming(args.plan):
-        on_this_rig(plan, spec)  # to be refused before anything is opened
+        admit(plan, spec)  # to be refused before anything is opened
     return _cast(args, {"plan": plan})
 
 

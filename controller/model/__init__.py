@@ -39,6 +39,7 @@ from evenwall.model.checks import (
     sound,
     whole,
 )
+from evenwall.model.details import Details
 from evenwall.model.files import read_casting, read_plan, read_resin, read_rig, read_toml
 from evenwall.model.library import CastingCard, Measured, PlanJob, ResinCard, RunCard, Spot
 from evenwall.model.parsing import parse, unit_of
@@ -107,6 +108,7 @@ __all__ = [
     "ComparedCoat",
     "Comparison",
     "Countdown",
+    "Details",
     "Event",
     "Finite",
     "FrameView",

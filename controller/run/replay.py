@@ -17,24 +17,32 @@ stay as they were.
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
+from typing import Annotated
 
 import numpy as np
 import numpy.typing as npt
+from pydantic import Field, model_validator
 
 from evenwall.errors import InputError
 from evenwall.model import (
+    MOST_COATS,
     Casting,
     CoatClock,
     CoatPlan,
     Frozen,
+    Grams,
+    Hash,
+    Moment_s,
     Plan,
-    Positive,
     Ramp,
     ReplayView,
+    Span_s,
     StartAngles,
+    parse,
 )
 from evenwall.numerics import cure
 from evenwall.planning.batch import (
@@ -48,6 +56,9 @@ from evenwall.planning.batch import (
 )
 from evenwall.units import R_J_MOLK, kelvin, kilograms, metres
 
+AgeSeconds = Annotated[float, Field(ge=0, le=1e12)]  # equivalent, at the reference temperature
+PathLeft = Annotated[float, Field(ge=0, le=1e12)]  # 1/Pa
+RunId = Annotated[str, Field(min_length=1, max_length=120)]
 Floats = npt.NDArray[np.float64]
 Ramp3 = tuple[float, float, float]  # duration_s, major_rpm, minor_rpm
 
@@ -127,9 +138,25 @@ def _along(x: Floats | float, xs: Floats, ys: Floats) -> Floats:
 class CureTable(Frozen):
     """A CurePath as it is kept: rows of time_s, age_s, left_1_Pa, and the coat's temperature."""
 
-    gel_s: Positive
-    mean_degC: float  # of the room while it cured
-    rows: tuple[tuple[float, float, float], ...]
+    gel_s: Span_s
+    mean_degC: Annotated[float, Field(ge=-50, le=100)]  # of the room while it cured
+    rows: Annotated[
+        tuple[tuple[Moment_s, AgeSeconds, PathLeft], ...], Field(min_length=3, max_length=20_000)
+    ]
+
+    @model_validator(mode="after")
+    def _in_order(self) -> CureTable:
+        """Time and age rise, the path left falls to nothing, and the gel is among the rows."""
+        if not self.rows[0][0] < self.gel_s <= self.rows[-1][0]:
+            raise ValueError("the gel must fall within the rows")
+        for before, after in itertools.pairwise(self.rows):
+            if not (before[0] <= after[0] and before[1] <= after[1] and before[2] >= after[2]):
+                raise ValueError("time and age must rise from row to row, and the path left fall")
+        if self.rows[-1][1] <= self.rows[-2][1] or self.rows[-1][0] <= self.rows[-2][0]:
+            raise ValueError("time and age must rise to the end")
+        if self.rows[0][2] <= 0.0:
+            raise ValueError("a path must be left at the first row")
+        return self
 
     @staticmethod
     def of(path: CurePath, mean_degC: float) -> CureTable:
@@ -150,23 +177,24 @@ class CureTable(Frozen):
 class ProvenCoat(Frozen):
     """How a coat was turned while it cured: what a replay needs."""
 
-    coat: int
-    part_a_g: Positive
-    part_b_g: Positive
-    poured_s: float
-    spin_from_s: float
+    coat: Annotated[int, Field(ge=1, le=MOST_COATS)]
+    part_a_g: Grams
+    part_b_g: Grams
+    poured_s: Moment_s
+    spin_from_s: Moment_s
     start_deg: StartAngles
-    ramps: tuple[Ramp, ...]
-    gel_ratio: Positive = 1.0  # gel as found, over what the resin's sheet lets expect
+    ramps: Annotated[tuple[Ramp, ...], Field(min_length=1, max_length=20_000)]
+    # gel as found, over what the resin's sheet lets expect
+    gel_ratio: Annotated[float, Field(ge=0.01, le=100)] = 1.0
     cure: CureTable
 
 
 class ProvenRun(Frozen):
     """What is kept of a proven run for running it again."""
 
-    run_id: str
-    sha256: str
-    coats: tuple[ProvenCoat, ...]
+    run_id: RunId
+    sha256: Hash
+    coats: Annotated[tuple[ProvenCoat, ...], Field(min_length=1, max_length=MOST_COATS)]
 
 
 class ReplayCoat(Frozen):
@@ -177,10 +205,11 @@ class ReplayCoat(Frozen):
 
 
 class ReplayPlan(Frozen):
-    run_id: str
-    sha256: str
-    thinning_1_K: float  # relative fall of the viscosity per kelvin, at the same conversion
-    coats: tuple[ReplayCoat, ...]
+    run_id: RunId
+    sha256: Hash
+    # relative fall of the viscosity per kelvin, at the same conversion
+    thinning_1_K: Annotated[float, Field(ge=-1, le=1)]
+    coats: Annotated[tuple[ReplayCoat, ...], Field(min_length=1, max_length=MOST_COATS)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -613,6 +642,15 @@ def _said(proven: ProvenRun, coats: list[CoatPlan], late_s: float) -> list[str]:
     return said
 
 
+def replay_of(plan: Plan) -> ReplayPlan:
+    """What a replayed plan keeps of the proven run. Raises InputError naming what is wrong."""
+    detail = parse(ReplayPlan, plan.details[DETAIL], f"plan.details.{DETAIL}")
+    if len(detail.coats) != len(plan.coats):
+        limit = f"must be one for each coat of the plan, {len(plan.coats)}"
+        raise InputError(f"details.{DETAIL}.coats", len(detail.coats), limit)
+    return detail
+
+
 # --- Following it ---------------------------------------------------------------------------------
 
 
@@ -632,7 +670,7 @@ class Follower:
         """One for each coat of a replayed plan; none for any other."""
         if DETAIL not in plan.details:
             return ()
-        detail = ReplayPlan.model_validate(plan.details[DETAIL])
+        detail = replay_of(plan)
         limits = Limits(plan.rig.rate_limit_rpm, plan.rig.accel_limit_rpm_s)
         return tuple(
             Follower(

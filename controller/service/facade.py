@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import hashlib
 import itertools
 import json
 from collections.abc import AsyncIterator, Callable, Coroutine, Mapping
@@ -12,7 +13,8 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from evenwall.errors import EvenwallError, InputError
+from evenwall.bounded import read_bytes
+from evenwall.errors import EvenwallError, InputError, said_outside
 from evenwall.history.comparison import compared
 from evenwall.history.lessons import lessons, taught_by
 from evenwall.history.proof import make_proof, proof_data, replayed, to_look_at
@@ -38,10 +40,10 @@ from evenwall.model import (
     read_casting,
     read_resin,
     read_toml,
-    whole,
 )
 from evenwall.numerics.gel.memory import ResinMemory, from_data
 from evenwall.records.journal import Journal, row_id
+from evenwall.run.gate import admit
 from evenwall.run.gel_monitor import resin_note
 from evenwall.run.replanning import (
     NOTICE,
@@ -51,6 +53,7 @@ from evenwall.run.replanning import (
     rest_of,
     what_changed,
 )
+from evenwall.run.replay import DETAIL, replay_of
 from evenwall.run.state import fold_all
 from evenwall.run.supervisor import Supervisor, unwritten
 from evenwall.run.view import HIDDEN, record_line
@@ -61,35 +64,7 @@ WallMesh = Callable[[Plan], dict[str, Any]]
 JOBS_KEPT = 50
 MESHES_KEPT = 8
 _PAGE = 2000
-ROUNDED = 1.01  # a plan's figures may be over a limit by their rounding
 PROVEN = "Proven: it cannot change any more, and can be cast again."
-
-
-def on_this_rig(plan: Plan, spec: RigSpec) -> Plan:
-    """The plan, to be run on the frame there is: its gearing, its limits, and whether a hand at the
-    frame is needed are the rig file's to say, never a sent plan's. Raises InputError when this
-    frame may not turn so, or a coat is not whole: better now than when it is poured."""
-    whole(plan)
-    speeds, changes = [0.0], [0.0]
-    for coat in plan.coats:
-        before = (0.0, 0.0)
-        for ramp in coat.ramps:
-            after = (ramp.major_rpm, ramp.minor_rpm)
-            for was, now in zip(before, after, strict=True):
-                speeds.append(abs(now))
-                changes.append(abs(now - was) / ramp.duration_s)
-            before = after
-    for what, most, limit, unit in (
-        ("the plan's speed", max(speeds), spec.rate_limit_rpm, "rpm"),
-        ("the plan's acceleration", max(changes), spec.accel_limit_rpm_s, "rpm/s"),
-    ):
-        if most > ROUNDED * limit:
-            hint = f"it was made for {plan.rig.name}: plan the casting again"
-            allowed = f"must be at most {limit:g} {unit} on this rig"
-            raise InputError(what, f"{most:.2f}", allowed, unit=unit, hint=hint)
-    frame = ("major", "minor", "rate_limit_rpm", "accel_limit_rpm_s", "confirm_at_rig")
-    own = {name: getattr(spec, name) for name in frame}
-    return plan.model_copy(update={"rig": plan.rig.model_copy(update=own)})
 
 
 class Service:
@@ -211,7 +186,7 @@ class Service:
         try:
             run, proof, taught = await self._read(work)
         except EvenwallError as error:
-            return Answer(accepted=False, sentence=str(error))
+            return Answer(accepted=False, sentence=said_outside(error))
         for name, text in taught.items():
             self.supervisor.records.keep(name, text)
         self._memories[resin_note(run.plan)] = from_data(json.loads(taught[resin_note(run.plan)]))
@@ -243,6 +218,7 @@ class Service:
         """Find the plan that a start means: of a job, given, or of a recorded run."""
         data = command.data
         try:
+            sent = False
             if "job_id" in data:
                 job = await self.plan_job(str(data["job_id"]))
                 if job.plan is None:
@@ -253,14 +229,33 @@ class Service:
             elif isinstance(data.get("plan"), Plan):
                 plan = data["plan"]
             else:
-                plan = parse(Plan, data.get("plan") or {}, "plan")
-            plan = on_this_rig(plan, self.spec)
+                plan, sent = parse(Plan, data.get("plan") or {}, "plan"), True
+            # On a thread: the loop that keeps a frame turning waits for no document.
+            plan = await asyncio.to_thread(admit, plan, self.spec)
+            if sent:
+                plan = await self._named(plan)
         except EvenwallError as error:
-            return Answer(accepted=False, sentence=str(error))
+            return Answer(accepted=False, sentence=said_outside(error))
         utc = self.supervisor.clock.utc()
         run_id = f"{utc:%Y%m%d-%H%M%S}-{next(self._run_numbers)}"
         ready = {"plan": plan, "run_id": run_id, "replay_of": data.get("run_id")}
         return command.model_copy(update={"data": ready})
+
+    async def _named(self, plan: Plan) -> Plan:
+        """A plan that was sent, without a path in it: its form is the library's of that hash, or
+        none, and what it says of a proven run must be this record's. Raises InputError."""
+        wanted = plan.geometry.mesh_sha256
+        mesh = await asyncio.to_thread(mesh_of, self._castings, wanted)
+        if DETAIL in plan.details:
+            detail = replay_of(plan)
+            run = await self._read(lambda journal: Recorded.read(journal, detail.run_id))
+            kept = None if run.proof is None else run.proof.spin
+            coats = tuple(one.proven for one in detail.coats)
+            if kept is None or (kept.sha256, kept.coats) != (detail.sha256, coats):
+                limit = "is not what this record has: start the replay by its run"
+                raise InputError(f"details.{DETAIL}", detail.run_id, limit)
+        casting = plan.casting.model_copy(update={"mesh": mesh})
+        return plan.model_copy(update={"casting": casting})
 
     # --- plans -----------------------------------------------------------------------------------
 
@@ -291,6 +286,9 @@ class Service:
             data = casting.model_dump()
             for name, value in overrides.items():
                 kept = data.get(name)
+                if name == "mesh":
+                    limit = "is a file of the library, and no request names a path"
+                    raise InputError("mesh", "given", limit)
                 if name == "resin":
                     data[name] = read_resin(self._file("resin", str(value)))
                 elif isinstance(kept, dict) and isinstance(value, Mapping):
@@ -331,7 +329,9 @@ class Service:
             work = partial(self._planner, casting, self.spec, progress=progress, **more)
             plan = await loop.run_in_executor(self._executor, work)
         except EvenwallError as error:
-            self._keep(self._jobs[job_id].model_copy(update={"done": True, "error": str(error)}))
+            self._keep(
+                self._jobs[job_id].model_copy(update={"done": True, "error": said_outside(error)})
+            )
             return
         done = {"done": True, "fraction": 1.0, "sentence": "Planned.", "plan": plan}
         self._keep(self._jobs[job_id].model_copy(update=done))
@@ -505,6 +505,21 @@ def _library(folder: Path) -> _Library:
         except InputError as error:
             found.wrong.append(str(error))
     return found
+
+
+MESH_BYTES = 200_000_000
+
+
+def mesh_of(castings: Path, sha256: str) -> Path:
+    """The library's form with this hash; where there is none, a path at which there is no file."""
+    for path in sorted(castings.glob("*.toml")):
+        try:
+            mesh = read_casting(path).mesh
+            if hashlib.sha256(read_bytes(mesh, MESH_BYTES)).hexdigest() == sha256:
+                return mesh
+        except InputError:
+            continue  # told with the library
+    return castings / ".absent" / sha256
 
 
 def run_card(journal: Journal, run_id: str) -> RunCard:

@@ -17,8 +17,8 @@ from evenwall.model import Command, Event, Sample, Step, StreamItem
 from evenwall.records import fallback_store as beside
 from evenwall.records.journal import Batch, Damaged, Journal
 from evenwall.run import supervisor as supervisor_module
+from evenwall.run.gate import admit
 from evenwall.run.state import fold_all
-from evenwall.service.facade import on_this_rig
 from evenwall_bridge.clock import Anchor, LoopClock, run_virtual
 from tests.faults.light import light
 from tests.faults.simulation import plans
@@ -100,13 +100,13 @@ def test_a_plan_for_another_frame_is_refused_or_counted_by_this_one() -> None:
     plan = plans()[0].model_copy(
         update={"rig": here.model_copy(update={"name": "Elsewhere", "major": geared})}
     )
-    assert on_this_rig(plan, here).rig.major == here.major
+    assert admit(plan, here).rig.major == here.major
     for limit, said in (
         ({"rate_limit_rpm": 2.0}, r"speed is .* rpm: must be at most 2 rpm on this rig; it was "),
         ({"accel_limit_rpm_s": 0.1}, r"acceleration is .* rpm/s: must be at most 0.1 rpm/s"),
     ):
         with pytest.raises(InputError, match=said):
-            on_this_rig(plan, here.model_copy(update=limit))
+            admit(plan, here.model_copy(update=limit))
 
 
 def test_a_plan_without_a_coat_or_a_ramp_is_not_begun() -> None:
@@ -118,7 +118,7 @@ def test_a_plan_without_a_coat_or_a_ramp_is_not_begun() -> None:
         ((still,), r"coats\[1\].ramps is 0: needs one ramp or more"),
     ):
         with pytest.raises(InputError, match=said):
-            on_this_rig(good.model_copy(update={"coats": coats}), good.rig)
+            admit(good.model_copy(update={"coats": coats}), good.rig)
 
 
 def test_a_plan_too_fast_for_the_frame_is_bad_input_to_the_command(

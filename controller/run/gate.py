@@ -1,0 +1,232 @@
+"""The gate that a plan passes before it becomes a run.
+
+What is written into the record is believed at every later start. So a plan is first read as
+strictly as it will be, then tried: the record's own text is read back, every coat is folded from
+its weighing to its parking, and the frame's motion, the view and the alerts are computed along it.
+What cannot be carried through here is refused with one line, and nothing has been written.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import Any
+
+from evenwall.devices.interfaces import Press
+from evenwall.errors import EvenwallError, InputError
+from evenwall.model import (
+    CoatPlan,
+    Details,
+    Event,
+    Plan,
+    RigSpec,
+    Step,
+    parse,
+    sound,
+)
+from evenwall.run import motion
+from evenwall.run.core import step
+from evenwall.run.observation import GelReading, Observation, Queue
+from evenwall.run.replay import DETAIL, replay_of
+from evenwall.run.state import RunState, begin, fold
+from evenwall.run.view import snapshot
+from evenwall_bridge.contract import AxisState, Mode, RigState
+
+ROUNDED = 1.01  # a plan's figures may be over a limit by their rounding
+PLAN_BYTES = 20_000_000  # of the record's text
+TRIED = "a trial of the plan"
+# What arithmetic and look-ups raise on figures that nobody foresaw: refused here, so that nothing
+# of the kind is met by the process that keeps a frame turning.
+UNFIT = (ArithmeticError, AttributeError, LookupError, TypeError, ValueError)
+
+
+def admit(plan: Plan, spec: RigSpec) -> Plan:
+    """Return the plan as it will run on the frame there is. Raises InputError.
+
+    The frame's gearing, its limits, its ports and whether a hand at it is needed are the rig
+    file's to say, never a sent plan's.
+    """
+    sound(plan)
+    details = parse(Details, plan.details, "plan.details")
+    if details.replay is not None:
+        replay_of(plan)
+    within_rig(plan, spec)
+    own = {name: getattr(spec, name) for name in _FRAME}
+    ours = plan.model_copy(update={"rig": plan.rig.model_copy(update={**own, **_NOBODYS})})
+    try_out(ours)
+    return ours
+
+
+_FRAME = ("backend", "major", "minor", "rate_limit_rpm", "accel_limit_rpm_s", "grant_s",
+          "confirm_at_rig")  # fmt: skip
+# Where this controller's broker and board are is no part of a plan, which is shown to whoever asks.
+_NOBODYS: dict[str, object] = {"port": "", "mqtt": None}
+
+
+def within_rig(plan: Plan, spec: RigSpec) -> None:
+    """Raises InputError where the plan turns faster, or changes its speed faster, than the rig."""
+    fastest_rpm = steepest_rpm_s = 0.0
+    replayed = replay_of(plan).coats if DETAIL in plan.details else ()
+    for ramps in [coat.ramps for coat in plan.coats] + [one.proven.ramps for one in replayed]:
+        before = (0.0, 0.0)
+        for ramp in ramps:
+            after = (ramp.major_rpm, ramp.minor_rpm)
+            for was, now in zip(before, after, strict=True):
+                fastest_rpm = max(fastest_rpm, abs(now))
+                steepest_rpm_s = max(steepest_rpm_s, abs(now - was) / ramp.duration_s)
+            before = after
+    for what, most, limit, unit in (
+        ("the plan's speed", fastest_rpm, spec.rate_limit_rpm, "rpm"),
+        ("the plan's acceleration", steepest_rpm_s, spec.accel_limit_rpm_s, "rpm/s"),
+    ):
+        if most > ROUNDED * limit:
+            hint = f"it was made for {plan.rig.name}: plan the casting again"
+            allowed = f"must be at most {limit:g} {unit} on this rig"
+            raise InputError(what, f"{most:.2f}", allowed, unit=unit, hint=hint)
+
+
+def try_out(plan: Plan) -> None:
+    """Raises InputError where the plan cannot be kept, read again and carried through."""
+    try:
+        text = plan.model_dump_json()
+        if len(text) > PLAN_BYTES:
+            raise InputError("plan", len(text), f"must be at most {PLAN_BYTES}", unit="B")
+        kept = Plan.model_validate_json(text)
+        if kept != plan:
+            raise InputError("plan", plan.casting.name, "does not read back as it is written")
+        state = begin(TRIED, kept, _started())
+        for index in range(len(kept.coats)):
+            state = _try_coat(state, index)
+    except UNFIT as error:
+        why = f"cannot be carried through: {type(error).__name__} {str(error)[:120]}"
+        raise InputError("plan", plan.casting.name, why) from None
+    except InputError:
+        raise
+    except EvenwallError as error:
+        raise InputError("plan", plan.casting.name, f"cannot be carried through: {error}") from None
+
+
+def _started() -> Event:
+    data = {"simulated": True, "replay_of": None}
+    return Event(event_id=1, run_id=TRIED, at_s=0.0, utc="", kind="started", data=data)
+
+
+def _moments(coat: CoatPlan) -> Iterator[float]:
+    """Moments of a coat's clock at which everything that is shown is computed."""
+    clock = coat.clock
+    yield from (0.0, clock.pour_from_s, clock.spin_from_s, clock.gel_expected_s, clock.gel_high_s)
+    yield from (clock.spin_until_s, clock.next_pour_from_s, clock.next_pour_until_s)
+
+
+def _try_coat(state: RunState, index: int) -> RunState:
+    """One coat from its weighing to its rest, as the journal will have it."""
+    coat = state.plan.coats[index]
+    met_s = state.entered_s + 1.0
+    number = {"coat": index + 1}
+    spin_s = met_s + coat.clock.spin_from_s
+    before: tuple[tuple[str, float, dict[str, Any]], ...] = (
+        ("stepped", met_s - 1.0, {"step": Step.WEIGH.value, **number}),
+        ("weighed", met_s - 0.5, {"part_a_g": coat.part_a_g, "part_b_g": coat.part_b_g}),
+        ("stepped", met_s, {"step": Step.MIX.value, **number}),
+        ("parts_met", met_s, {}),
+        ("stepped", met_s, {"step": Step.POUR.value, **number}),
+        ("poured", spin_s, {}),
+        ("stepped", spin_s, {"step": Step.CLOSE_UP.value, **number}),
+    )
+    for kind, at_s, data in before:
+        state = fold(state, kind, at_s, data)
+        _look(state, met_s, coat)
+    state, moved = _press(state, spin_s)
+    _within(moved, state)
+    _look(state, met_s, coat)
+    _feed(state, met_s, coat)
+    end_s = met_s + coat.clock.spin_until_s
+    after: tuple[tuple[str, dict[str, Any]], ...] = (
+        ("gelled", {"gel_coat_s": coat.clock.gel_expected_s, "how": "probe", "safe_s": end_s}),
+        ("turning_ended", {"steps_expected": [0, 0], "steps_counted": [0, 0], "gave_up": False}),
+        ("stepped", {"step": Step.PARK.value, **number}),
+        ("parked", {"at": "down"}),
+        ("coat_done", {}),
+        ("stepped", {"step": (Step.CURE if state.last_coat else Step.REST).value, **number}),
+    )
+    for kind, data in after:
+        state = fold(state, kind, end_s, data)
+        _look(state, met_s, coat)
+    return state
+
+
+def _rig(at_s: float, mode: Mode, queue_s: float) -> RigState:
+    axis = AxisState(steps=0, rate_rpm=0.0, angle_deg=0.0, indexed=True)
+    return RigState(
+        at_s=at_s,
+        mode=mode,
+        major=axis,
+        minor=axis,
+        guard_closed=True,
+        faults=frozenset(),
+        queue_s=queue_s,
+        ramps_done=0,
+        coasting=False,
+        frames_bad=0,
+        steps_late=0,
+        queue_low_s=0.0,
+    )
+
+
+def _press(state: RunState, at_s: float) -> tuple[RunState, list[motion.Ramp3]]:
+    """The press at the frame that begins the turning, by the supervisor's own mind."""
+    seen = Observation(rig=_rig(at_s, Mode.HOLDING, 0.0), presses=(Press.NEXT,))
+    state, actions = step(state, at_s, seen)
+    if state.turning is None:
+        raise InputError("plan", state.plan.casting.name, "does not begin to turn when it is due")
+    return state, [ramp for action in actions if isinstance(action, Queue) for ramp in action.ramps]
+
+
+def _feed(state: RunState, met_s: float, coat: CoatPlan) -> None:
+    """What the board would be handed along the coat, at its beginning, its middle and its end, on
+    time, and with the gel as early and as late as it may come."""
+    spin_s = met_s + coat.clock.spin_from_s
+    turns_s = max(coat.clock.gel_high_s - coat.clock.spin_from_s, 1.0)
+    for share in (0.1, 0.5, 0.9, 1.5):
+        now_s = spin_s + share * turns_s
+        for gel_s in (None, coat.clock.gel_low_s, coat.clock.gel_high_s):
+            turning = state.turning
+            if turning is None:
+                return
+            gel = GelReading(at_s=now_s - met_s, best_s=gel_s, low_s=gel_s, high_s=gel_s)
+            seen = Observation(rig=_rig(now_s, Mode.TURNING, 5.0), gel=gel)
+            _, actions = step(state, now_s, seen)
+            for action in actions:
+                if isinstance(action, Queue):
+                    _within(list(action.ramps), state)
+
+
+def _within(ramps: list[motion.Ramp3], state: RunState) -> None:
+    """Raises InputError where what goes to the board is no motion of this rig."""
+    rig = state.plan.rig
+    for duration_s, *rates in ramps:
+        if not (math.isfinite(duration_s) and 0.0 < duration_s <= 3600.0):
+            raise InputError("a ramp to the board", duration_s, "must be above 0 to 3600", unit="s")
+        for rate_rpm in rates:
+            if not abs(rate_rpm) <= ROUNDED * rig.rate_limit_rpm:
+                limit = f"must be at most {rig.rate_limit_rpm:g}"
+                raise InputError("a ramp to the board", rate_rpm, limit, unit="rpm")
+    motion.expected_steps(ramps, rig)
+
+
+def _look(state: RunState, met_s: float, coat: CoatPlan) -> None:
+    """Everything that a screen shows, along the coat's clock."""
+    for time_s in _moments(coat):
+        seen = Observation(rig=_rig(met_s + time_s, Mode.HOLDING, 0.0))
+        shown = snapshot(
+            state,
+            met_s + time_s,
+            "",
+            seen,
+            simulated=True,
+            speed=1.0,
+            rig_name=state.plan.rig.name,
+            record=(),
+            last_event_id=1,
+        )
+        shown.model_dump_json()
