@@ -18,6 +18,17 @@ class EvenwallError(Exception):
         return _again, (type(self), self.args, self.__dict__)
 
 
+SHOWN = 200  # characters of a wrong value that its refusal repeats: a long path, no document
+LONGEST = 600  # of what it says about it
+
+
+def _short(value: object, most: int = SHOWN) -> str:
+    """Return the value on one short line, whatever was sent: what does not print is a mark."""
+    said = str(value)[: most + 1]
+    said = "".join(letter if letter.isprintable() else "?" for letter in said)
+    return said if len(said) <= most else f"{said[:most]}..."
+
+
 class InputError(EvenwallError):
     """Bad input: names the file, the field, the value, the limit and the unit."""
 
@@ -39,9 +50,9 @@ class InputError(EvenwallError):
 
     def __str__(self) -> str:
         where = f"{self.file}: " if self.file else ""
-        shown = f"{self.value} {self.unit}".rstrip()
-        hint = f"; {self.hint}" if self.hint else ""
-        return f"{where}{self.field} is {shown}: {self.limit}{hint}"
+        shown = f"{_short(self.value)} {self.unit}".rstrip()
+        hint = f"; {_short(self.hint, LONGEST)}" if self.hint else ""
+        return f"{where}{_short(self.field)} is {shown}: {_short(self.limit, LONGEST)}{hint}"
 
 
 class PlanError(InputError):

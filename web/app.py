@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Depends, FastAPI, Header, HTTPException, Query, Request, Response
+from fastapi.exceptions import RequestValidationError
 from fastapi.responses import FileResponse, HTMLResponse, JSONResponse
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 from jinja2 import Environment, FileSystemLoader
@@ -548,6 +549,8 @@ def create_app(service: Service, settings: Settings, clock: Clock | None = None)
     app.include_router(reading(PANEL, page.css))
     app.mount("/panel", StaticFiles(directory=PANEL), name="panel")
 
+    app.add_exception_handler(RequestValidationError, _told_wrong)
+
     @app.exception_handler(EvenwallError)
     async def went_wrong(_: Request, error: EvenwallError) -> JSONResponse:
         return JSONResponse({"detail": said_outside(error)}, status_code=_status(error))
@@ -555,6 +558,23 @@ def create_app(service: Service, settings: Settings, clock: Clock | None = None)
     app.add_middleware(GZipMiddleware, minimum_size=600, compresslevel=6)
     app.add_middleware(Door, settings=settings, policy=page.policy)
     return app
+
+
+PROBLEMS_TOLD = 10
+
+
+async def _told_wrong(_: Request, error: Exception) -> JSONResponse:
+    """What is wrong with a request, without repeating it: it may hold what no JSON can."""
+    found = error.errors() if isinstance(error, RequestValidationError) else ()
+    told = [
+        {
+            "type": str(one["type"]),
+            "loc": [str(part)[:80] for part in one["loc"]][:12],
+            "msg": str(one["msg"])[:200].encode("ascii", "replace").decode(),
+        }
+        for one in found[:PROBLEMS_TOLD]
+    ]
+    return JSONResponse({"detail": told}, status_code=422)
 
 
 def _status(error: EvenwallError) -> int:

@@ -6,6 +6,7 @@ import csv
 import gzip
 import io
 import math
+import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -135,12 +136,25 @@ def _cell(text: str | None, name: str, path: Path, line: int) -> float | None:
     return value if math.isfinite(value) else None
 
 
+LONGEST_LINE = 10_000  # characters: a row has three numbers, and perhaps its owner's columns
+
+
+def _lines(text: io.TextIOWrapper, path: Path) -> Iterator[str]:
+    """Lines as they come, never more of one than a row can have: a file may have no line's end."""
+    while line := text.readline(LONGEST_LINE):
+        if len(line) == LONGEST_LINE:
+            raise InputError(
+                "line", "longer", f"must be under {LONGEST_LINE} characters", file=str(path)
+            )
+        yield line
+
+
 def read_trace(path: Path) -> Iterator[gel.Row]:
     """Rows of TRACE.csv or TRACE.csv.gz, as they come. Raises InputError naming file and line."""
     try:
         with gzip.open(path, "rb") if path.suffix == ".gz" else path.open("rb") as raw:
             text = io.TextIOWrapper(raw, encoding="utf-8-sig", newline="")
-            table = csv.DictReader(text)
+            table = csv.DictReader(_lines(text, path))
             missing = [name for name in COLUMNS if name not in (table.fieldnames or ())]
             if missing:
                 there = ", ".join(table.fieldnames or ()) or "nothing"
@@ -164,7 +178,7 @@ def read_trace(path: Path) -> Iterator[gel.Row]:
                     )  # fmt: skip
                 last_s = time_s
                 yield gel.Row(time_s, _kelvin(probe_degC), _kelvin(ambient_degC))
-    except (OSError, EOFError, UnicodeDecodeError) as error:
+    except (OSError, EOFError, UnicodeDecodeError, csv.Error, zlib.error) as error:
         why = getattr(error, "strerror", None) or str(error)
         raise InputError("file", path, f"cannot be read: {why}") from None
 

@@ -27,13 +27,21 @@ def read_resin(path: Path) -> Resin:
     return resin
 
 
+def _is_file(path: Path) -> bool:
+    """Whether there is such a file; no name is too long or too odd to be asked."""
+    try:
+        return path.is_file()
+    except (OSError, ValueError):
+        return False
+
+
 def read_casting(path: Path) -> Casting:
     """A casting file, its resin read in and its mesh path made absolute."""
     data = read_toml(path)
     for key in ("resin", "mesh"):
         if not isinstance(data.get(key), str):
             raise InputError(key, data.get(key, "missing"), "must be a file name", file=str(path))
-        if not (path.parent / data[key]).is_file():
+        if not _is_file(path.parent / data[key]):
             raise InputError(key, data[key], "no such file", file=str(path))
     data["mesh"] = (path.parent / data["mesh"]).resolve()
     data["resin"] = read_resin(path.parent / data["resin"])

@@ -22,19 +22,6 @@ def _limit(error: dict[str, Any]) -> str:
     return " and ".join(bounds) or str(error["msg"]).lower()
 
 
-SHOWN = 80  # characters of a wrong value that its refusal repeats
-
-
-def _shown(value: object) -> object:
-    """The wrong value as its refusal tells it: short, whatever was sent."""
-    if isinstance(value, dict):
-        return "a table"
-    if isinstance(value, list) and len(value) > 8:
-        return f"a list of {len(value)}"
-    said = str(value)
-    return value if len(said) <= SHOWN else f"{said[:SHOWN]}..."
-
-
 def unit_of(field: str) -> str:
     """The unit a field's name carries ("wall_mm" -> "mm"), or nothing."""
     for suffix, unit in _UNITS:
@@ -90,10 +77,10 @@ def parse(model: type[M], data: dict[str, Any], file: Path | str) -> M:
         unit = unit_of(named[-1]) if named else ""
         if isinstance(first["input"], str) and first["type"].startswith(("float_", "int_")):
             limit = f"must be a number of {unit}, without quotes" if unit else "must be a number"
-            shown = f'"{first["input"][:SHOWN]}"'
+            shown = f'"{first["input"]}"'
             raise InputError(path or "file", shown, limit, file=str(file)) from None
         raise InputError(
-            path or "file", _shown(first["input"]), _limit(dict(first)), unit=unit, file=str(file)
+            path or "file", first["input"], _limit(dict(first)), unit=unit, file=str(file)
         ) from None
 
 

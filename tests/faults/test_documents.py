@@ -1,0 +1,25 @@
+"""No document from outside does more than be refused in one line.
+
+A seeded few hundred here; `make soak ARGS=gate` hands in thousands to every entry.
+"""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+
+from tests.faults.documents import ENTRIES
+
+MANY = 60
+
+
+@pytest.mark.parametrize("entry", ENTRIES)
+def test_a_spoilt_document_is_refused_or_sound(entry: str) -> None:
+    taken = 0
+    for seed in range(MANY):
+        try:
+            taken += ENTRIES[entry](random.Random(f"{entry}/{seed}"))
+        except Exception as error:  # noqa: BLE001  the seed is what finds it again
+            pytest.fail(f"{entry}, seed {seed}: {type(error).__name__}: {error}")
+    assert taken < MANY, "nothing was spoilt"
