@@ -564,7 +564,7 @@ PROBLEMS_TOLD = 10
 
 
 async def _told_wrong(_: Request, error: Exception) -> JSONResponse:
-    """What is wrong with a request, without repeating it: it may hold what no JSON can."""
+    """Tell what is wrong with a request without repeating it: it may hold what no JSON can."""
     found = error.errors() if isinstance(error, RequestValidationError) else ()
     told = [
         {

@@ -12,7 +12,7 @@ from evenwall.model.resin import Resin
 
 
 class Opening(Frozen):
-    """Where the mould is open. Without a centre, the mesh's largest boundary loop. `state` is while
+    """The mould's opening. Without a centre, the mesh's largest boundary loop. `state` is while
     it turns: capped, or left open so that what runs over is lost."""
 
     centre_mm: Vector3 | None = None
@@ -21,7 +21,7 @@ class Opening(Frozen):
 
 
 class Mount(Frozen):
-    """How the mesh sits on the frame."""
+    """The mesh's place on the frame."""
 
     minor_axis: Vector3 = (0.0, 0.0, 1.0)
     centre_mm: Vector3 | None = None  # where the two axes cross; absent: the mesh's centroid

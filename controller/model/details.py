@@ -1,4 +1,4 @@
-"""What a plan keeps beside its coats: the load, the shop, the search, the recipes. Typed to the
+"""The parts of a plan beside its coats: the load, the shop, the search, the recipes. Typed to the
 last leaf, because a plan may come from the network and is kept for years."""
 
 from __future__ import annotations
@@ -57,7 +57,7 @@ class BaselineCoat(Frozen):
 
 
 class SearchDetail(Frozen):
-    """What the search tried and what it gained."""
+    """The search: its films and its gain."""
 
     films: Count
     complete: bool | None = None

@@ -11,7 +11,7 @@ from evenwall.model.bounds import Frozen, Name, NonNegative, RoomTemp_degC, Thic
 
 
 class Sheet(Typed):
-    """What a resin's technical sheet says. The limits are those within which cure.py holds."""
+    """The figures of a resin's technical sheet. The limits are those within which cure.py holds."""
 
     pot_life_min: Annotated[float, Field(gt=0.5, le=24 * 60)]
     pot_life_mass_g: Annotated[float, Field(ge=5, le=5000)] = 100.0

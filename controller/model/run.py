@@ -32,7 +32,7 @@ class Step(enum.StrEnum):
 
 
 class Button(Frozen):
-    """What the panel may offer: the command it sends and the words on it."""
+    """An offer of the panel: the command it sends and the words on it."""
 
     command: str
     label: str
@@ -103,7 +103,7 @@ class Alert(Frozen):
 
 
 class ReplayView(Frozen):
-    """How a replayed coat stands to the proven one, now."""
+    """A replayed coat beside the proven one, now."""
 
     run_id: str
     leg: str
@@ -118,7 +118,7 @@ class ReplayView(Frozen):
 
 
 class ScaleView(Frozen):
-    """What the scale shows now, or why it shows nothing."""
+    """The scale's reading now, or why there is none."""
 
     mass_g: float | None = None
     steady: bool = False
@@ -212,7 +212,7 @@ class Event(Frozen):
 
 
 class Command(Frozen):
-    """What a person (panel, terminal, hardware button) asks. Idempotent by `key`."""
+    """A person's order (panel, terminal, hardware button). Idempotent by `key`."""
 
     name: str  # start, next, stop_turning, pause, resume, touch, weigh, note, measure, abandon ...
     key: str
@@ -222,7 +222,7 @@ class Command(Frozen):
 
 
 class Answer(Frozen):
-    """What became of a command."""
+    """The answer to a command."""
 
     accepted: bool
     sentence: str
@@ -250,7 +250,7 @@ class Sample(Frozen):
 
 
 class StreamItem(Frozen):
-    """What the service's watchers get; `item_id` resumes a broken stream without a gap.
+    """One item of the service's stream; `item_id` resumes a broken stream without a gap.
 
     Samples and events carry the journal's ids; a snapshot carries the newest id it includes.
     """
