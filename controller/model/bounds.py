@@ -35,6 +35,6 @@ class Frozen(BaseModel):
 
 
 class Typed(Frozen):
-    """A table that a person writes by hand: a number is a number there, not a text nor true or false."""
+    """A table written by hand: a number is a number there, not a text nor true or false."""
 
     model_config = ConfigDict(strict=True)

@@ -1,4 +1,4 @@
-"""Checks of what must agree within one plan: numbers in order, times that rise, weights that add up."""
+"""Checks within one plan: numbers in order, times that rise, weights that add up."""
 
 from __future__ import annotations
 

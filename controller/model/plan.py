@@ -83,7 +83,7 @@ class CoatPlan(Frozen):
 
     @property
     def witness_g(self) -> float:
-        """Grams that stand in the cup with the probe after the pour; an older plan may not count it."""
+        """Grams left in the cup with the probe after the pour; an older plan may not count it."""
         return max(self.cup_left_g, WITNESS_G)
 
 

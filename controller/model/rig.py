@@ -31,8 +31,8 @@ class ProbeSpec(Frozen):
 
 
 class MqttSpec(Frozen):
-    """The broker that a rig tells what it does. Commands over MQTT are off unless named here, and none that
-    could start rotation can be named."""
+    """The broker that a rig tells what it does. Commands over MQTT are off unless named here, and
+    none that could start rotation can be named."""
 
     host: Annotated[str, Field(min_length=1, max_length=253)] = "127.0.0.1"
     port: Annotated[int, Field(ge=1, le=65535)] = 1883

@@ -1,7 +1,7 @@
 """The gate that a plan passes before it becomes a run.
 
-What is written into the record is believed at every later start. So a plan is read strictly, and then
-tried: the record's own text is read back, and every coat is folded from its weighing to its
+What is written into the record is believed at every later start. So a plan is read strictly, and
+then tried: the record's own text is read back, and every coat is folded from its weighing to its
 parking. The frame's motion, the view and the alerts are computed along it.
 What cannot be carried through here is refused with one line, and nothing has been written.
 """
@@ -183,8 +183,8 @@ def _press(state: RunState, at_s: float) -> tuple[RunState, list[motion.Ramp3]]:
 
 
 def _feed(state: RunState, met_s: float, coat: CoatPlan) -> None:
-    """Compute what the board would be handed along the coat, at its beginning, its middle and its end, on
-    time, and with the gel as early and as late as it may come."""
+    """Compute what the board would be handed along the coat, from its beginning to past its end,
+    on time, and with the gel as early and as late as it may come."""
     spin_s = met_s + coat.clock.spin_from_s
     turns_s = max(coat.clock.gel_high_s - coat.clock.spin_from_s, 1.0)
     for share in (0.1, 0.5, 0.9, 1.5):

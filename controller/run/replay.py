@@ -643,7 +643,7 @@ def _said(proven: ProvenRun, coats: list[CoatPlan], late_s: float) -> list[str]:
 
 
 def replay_of(plan: Plan) -> ReplayPlan:
-    """Return what a replayed plan keeps of the proven run. Raises InputError naming what is wrong."""
+    """Return what a replayed plan keeps of the proven run. Raises InputError."""
     detail = parse(ReplayPlan, plan.details[DETAIL], f"plan.details.{DETAIL}")
     if len(detail.coats) != len(plan.coats):
         limit = f"must be one for each coat of the plan, {len(plan.coats)}"
