@@ -44,6 +44,7 @@ from evenwall.model import (
     StreamItem,
     WallSummary,
 )
+from evenwall.service.facade import _library
 from evenwall.service.library import Library
 from evenwall_bridge.contract import Clock
 
@@ -290,12 +291,14 @@ class FakeService:
         return [
             CastingCard(casting_id="globe", name="Lantern globe", resin="Clear cast 14", wall_mm=4),
             CastingCard(casting_id="tower", name="Lighthouse", resin="Clear cast 14", wall_mm=3.5),
+            *_library(self.library.folder).castings,
         ]
 
     async def resins(self) -> list[ResinCard]:
         return [
             ResinCard(resin_id="clear-14", name="Clear cast 14"),
             ResinCard(resin_id="clear-40", name="Clear cast 40"),
+            *_library(self.library.folder).resins,
         ]
 
     async def start_plan(self, casting_id: str, overrides: dict[str, Any]) -> PlanJob:

@@ -19,8 +19,9 @@ export class Bench {
     this.page = page;
     this.action = null;
     this.redraw = null;
+    const inLibrary = /^(new|edit|copy)-(casting|resin)$|^resins$/.test(name);
     try {
-      const made = page.startsWith("pair=") ? await this.pair(page.slice(5)) : await this[pages[name] ?? "castings"](...rest);
+      const made = inLibrary ? await this.library(name, rest[0]) : page.startsWith("pair=") ? await this.pair(page.slice(5)) : await this[pages[name] ?? "castings"](...rest);
       if (this.page === page) this.show(made);
     } catch (error) {
       this.show([h("h1", {}, "That did not work."), h("p", { class: "why" }, error.message)]);
@@ -46,8 +47,19 @@ export class Bench {
         h("li", {}, h("a", { class: "button", href: `#plan/${card.casting_id}` },
           h("span", {}, h("b", {}, card.name), h("small", {}, card.resin)),
           h("span", {}, `${length(card.wall_mm)} wall`))))),
-      cards.length ? null : h("p", { class: "why" }, "There is no casting file here yet. Put one beside the rig file and open this page again."),
+      cards.length ? null : h("p", { class: "why" }, "There is no casting here yet."),
+      this.line.mayAct ? h("p", { class: "also" }, h("a", { class: "button", href: "#new-casting" }, "New casting"), h("a", { class: "button", href: "#resins" }, "Resins")) : null,
     ];
+  }
+
+  // Castings and resins made and changed on the phone.
+  async library(name, id) {
+    if (!this.line.mayAct) return [h("h1", {}, "This phone may watch."), h("p", { class: "why" }, "Pair it to act before you change castings and resins.")];
+    const { castingPage, resinPage, resinsPage } = await import("./library.js");
+    const [mode, what] = name.split("-");
+    const made = what === "casting" ? await castingPage(this.line, mode, id) : what === "resin" ? await resinPage(this.line, mode, id) : await resinsPage(this.line);
+    this.action = made.action ?? null;
+    return made.parts;
   }
 
   async plan(castingId, jobId) {
@@ -91,6 +103,8 @@ export class Bench {
       h("h1", {}, card.name),
       h("p", { class: "why" }, "What stands empty stays as the casting's file has it."),
       this.line.mayAct ? form : h("p", { class: "why" }, "This phone may watch, not plan."),
+      this.line.mayAct ? h("p", { class: "also" }, ["edit", "copy"].map((mode) =>
+        h("a", { class: "button", href: `#${mode}-casting/${card.casting_id}` }, mode === "edit" ? "Change it" : "Copy it"))) : null,
     ];
   }
 

@@ -1,0 +1,161 @@
+"""'New casting' and 'New resin' on a small phone, by touch alone."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+import trimesh
+from playwright.sync_api import Page, Route, expect
+
+from evenwall.model import read_casting, read_resin
+from tests.browser.conftest import OpenPhone
+from tests.browser.test_access import no_sideways_scroll, no_violation
+from tests.geometry.camera import render
+from tests.support.virtual_shop import SAMPLES
+from tests.web.server import PanelServer
+
+pytestmark = pytest.mark.browser
+REFUSED = "422 (Unprocessable"
+
+
+@pytest.fixture
+def folder(panel: PanelServer) -> Path:
+    kept = panel.service.library.folder
+    shutil.copy(SAMPLES / "quick-clear.toml", kept)
+    return kept
+
+
+def opened(open_phone: OpenPhone, panel: PanelServer, title: str, page_name: str) -> Page:
+    page = open_phone(panel, "small phone", ignore=(REFUSED, "ERR_CONNECTION_RESET"))
+    page.goto(f"/#{page_name}")
+    expect(page.locator("#bench h1")).to_have_text(title)
+    return page
+
+
+def look(page: Page) -> None:
+    page.get_by_role("button", name="Look at the shape").tap()
+    expect(page.locator(".sides svg")).to_have_count(2, timeout=30_000)
+
+
+def test_casting_from_girths(open_phone: OpenPhone, panel: PanelServer, folder: Path) -> None:
+    page = opened(open_phone, panel, "New casting", "new-casting")
+    page.locator("#name").fill("Globe of Örn")
+    for _ in range(3):
+        page.get_by_role("button", name="One more height").tap()
+    heights = (0, 15, 35, 55, 75, 95, 115, 130)
+    girths = (0, 272, 381, 430, 438, 412, 340, 226)
+    for n, (height, girth) in enumerate(zip(heights, girths, strict=True), 1):
+        page.locator(f"#height-{n}").fill(str(height))
+        page.locator(f"#width-{n}").fill(str(girth))
+    # The end is left flat, which a girth of 0 cannot be: the refusal says so, nothing is lost.
+    page.get_by_role("button", name="Look at the shape").tap()
+    expect(page.get_by_text("a flat end has a girth")).to_be_visible(timeout=30_000)
+    page.locator("#closed-end").select_option("round")
+    look(page)
+    no_sideways_scroll(page)
+    no_violation(page)
+    page.locator("#resin").select_option("quick-clear.toml")
+    page.locator("#cast-wall").fill("4.5")
+    page.locator("#next").tap()
+    expect(page.locator("#bench h1")).to_have_text("Globe of Örn", timeout=30_000)
+    casting = read_casting(folder / "globe-of-orn.toml")
+    assert casting.wall_mm == 4.5
+    assert casting.shape is not None
+    page.get_by_role("link", name="Change it").tap()
+    expect(page.locator("#width-5")).to_have_value("438")
+
+
+def test_new_resin_with_a_photograph_of_its_sheet(
+    open_phone: OpenPhone, panel: PanelServer, folder: Path, tmp_path: Path
+) -> None:
+    render(trimesh.creation.box((50, 50, 70)), tmp_path / "sheet.jpg", 0.0, 500.0, 0.0, tall_px=300)
+    page = opened(open_phone, panel, "New resin", "new-resin")
+    page.locator("#name").fill("Amber Clear")
+    keep = page.locator("#next")
+    page.locator("#pot_life_min").fill("9000")
+    keep.tap()
+    expect(page.get_by_text("Pot life, min: must be 0.5 to 1440.")).to_be_visible()
+    for key, value in (
+        ("pot_life_min", "12"),
+        ("mixed_viscosity_mPa_s", "550"),
+        ("mix_ratio_b_per_100a", "90"),
+        ("mixed_density_g_cm3", "1.07"),
+        ("demould_min", "5"),
+    ):
+        page.locator(f"#{key}").fill(value)
+    keep.tap()
+    expect(page.get_by_text("at least the pot life")).to_be_visible()
+    page.locator("#demould_min").fill("90")
+    page.locator("#sheet-photo").set_input_files(tmp_path / "sheet.jpg")
+    no_sideways_scroll(page)
+    no_violation(page)
+    keep.tap()
+    expect(page.locator("#bench h1")).to_have_text("Resins")
+    assert read_resin(folder / "amber-clear.toml").sheet.demould_min == 90
+    assert (folder / "amber-clear.sheet.jpg").is_file()
+    page.get_by_role("link", name="Copy Amber Clear").tap()
+    expect(page.locator("#name")).to_have_value("Amber Clear 2")
+    expect(page.locator("img.kept")).to_be_visible()
+
+
+def test_broken_upload_goes_on_from_where_it_was(
+    open_phone: OpenPhone, panel: PanelServer, folder: Path, tmp_path: Path
+) -> None:
+    trimesh.creation.icosphere(5, radius=70.0).export(tmp_path / "ball.stl")
+    page = opened(open_phone, panel, "New casting", "new-casting")
+    sent: list[str] = []
+
+    def broken(route: Route) -> None:
+        if route.request.method == "PUT":
+            sent.append(route.request.url.split("offset=")[1].split("&")[0])
+            if len(sent) == 2:
+                route.abort("connectionreset")
+                return
+        route.continue_()
+
+    page.route("**/api/library/uploads/**", broken)
+    page.locator("#name").fill("Ball")
+    page.locator("#shape-way").select_option("scan")
+    page.locator("#scan-file").set_input_files(tmp_path / "ball.stl")
+    page.locator("#scan-mm").fill("140")
+    page.locator("#mouth").fill("70")
+    look(page)
+    assert sent[:3] == ["0", "500000", "500000"]
+    assert (folder / "ball-scan.stl").read_bytes() == (tmp_path / "ball.stl").read_bytes()
+
+
+def test_outline_is_corrected_by_finger(
+    open_phone: OpenPhone, panel: PanelServer, folder: Path, tmp_path: Path
+) -> None:
+    form = trimesh.creation.cylinder(40.0, 120.0)
+    form.apply_translation([0, 0, 60])
+    for name, turn in (("front.jpg", 0.0), ("side.jpg", 90.0)):
+        render(form, tmp_path / name, turn, 800.0, 60.0, tall_px=400)
+    page = opened(open_phone, panel, "New casting", "new-casting")
+    page.locator("#name").fill("Tin")
+    page.locator("#shape-way").select_option("photos")
+    page.locator("#photo-height").fill("120")
+    for n, name in ((1, "front.jpg"), (2, "side.jpg")):
+        page.locator(f"#photo-{n}").set_input_files(tmp_path / name)
+        expect(page.get_by_text("Drag a corner where the outline is wrong.")).to_have_count(
+            n, timeout=30_000
+        )
+        page.locator(f"#photo-{n}-far").fill("800")
+    no_sideways_scroll(page)
+    corner = page.locator(".corner").first
+    corner.evaluate("e => e.scrollIntoView({ block: 'center' })")
+    before = corner.get_attribute("cx")
+    box = corner.bounding_box()
+    assert box is not None
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x + 6, y)
+    page.mouse.up()
+    assert corner.get_attribute("cx") != before
+    corner.press("ArrowLeft")
+    look(page)
+    expect(page.get_by_text("120.0 mm high")).to_be_visible()
+    no_violation(page)

@@ -1,0 +1,46 @@
+// Fields of the library's forms: each knows how to be read, in mm, g and degC.
+
+import { h } from "../dom.js";
+import { number } from "../forms.js";
+import { lengthFrom, lengthTo, lengthUnit, massFrom, massTo, massUnit, tempFrom, tempTo, tempUnit } from "../units.js";
+
+const round = (value) => Math.round(value * 1000) / 1000;
+const KINDS = {
+  length: [lengthUnit, lengthFrom, (v) => round(lengthTo(v))],
+  mass: [massUnit, massFrom, (v) => massTo(v)],
+  temp: [tempUnit, tempFrom, (v) => round(tempTo(v))],
+  plain: [() => "", Number, (v) => v],
+};
+
+// A number with its unit. get() gives undefined where it stands empty.
+export function figure(id, label, kind, { value, hint = "" } = {}) {
+  const [unit, from, to] = KINDS[kind];
+  const field = number(id, unit() ? `${label}, ${unit()}` : label, String(hint));
+  if (kind === "temp" || kind === "plain") field.input.removeAttribute("min");
+  if (value !== undefined && value !== null) field.input.value = to(value);
+  return { ...field, get: () => (field.input.value === "" ? undefined : round(from(field.input.value))) };
+}
+
+export function text(id, label, { value = "", most = 80 } = {}) {
+  const input = h("input", { type: "text", id, maxlength: String(most), autocomplete: "off", value });
+  return { input, label: h("label", { class: "field", for: id }, h("span", {}, label), input), get: () => input.value.trim() };
+}
+
+// options: [[value, words], ...]
+export function pick(id, label, options, { value, changed = () => {} } = {}) {
+  const input = h("select", { id, onchange: () => changed(input.value) }, options.map(([key, words]) =>
+    h("option", { value: key, selected: key === value }, words)));
+  return { input, label: h("label", { class: "field", for: id }, h("span", {}, label), input), get: () => input.value };
+}
+
+export function tick(label, checked = false) {
+  const input = h("input", { type: "checkbox", checked });
+  return { input, label: h("label", { class: "tick" }, input, h("span", {}, label)), get: () => input.checked };
+}
+
+export function chooser(id, label, accept) {
+  const input = h("input", { type: "file", id, accept });
+  return { input, label: h("label", { class: "field", for: id }, h("span", {}, label), input), get: () => input.files[0] };
+}
+
+export const fields = (...made) => h("div", { class: "fields" }, made.map((one) => one.label));

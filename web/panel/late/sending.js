@@ -1,0 +1,64 @@
+// Sends a file in parts. A broken line loses nothing: sending goes on from what the rig has.
+
+const PART_bytes = 500_000;
+const TRIES = 8;
+const REST_ms = 1500;
+
+const rest = (time_ms) => new Promise((done) => setTimeout(done, time_ms));
+
+// A file's name as the library keeps it: small letters, digits and - before its ending.
+export const slug = (text) => text.normalize("NFKD").replace(/[\u0300-\u036f]/g, "").toLowerCase().replace(/[^a-z0-9]+/g, "-").replace(/^-+|-+$/g, "").slice(0, 48);
+
+export function fileName(stem, file) {
+  const ending = file.name.toLowerCase().match(/\.[a-z0-9]{2,4}$/)?.[0] ?? "";
+  return `${stem}${ending}`;
+}
+
+// tell(fraction, words) is called as it goes. Gives the file's name in the library.
+export async function sendFile(line, name, file, tell) {
+  const path = `/api/library/uploads/${name}`;
+  let at = 0;
+  let tries = 0;
+  while (true) {
+    tell(at / file.size, `${Math.round((100 * at) / file.size)} % sent`);
+    try {
+      const part = file.slice(at, at + PART_bytes);
+      const here = await put(line, `${path}?offset=${at}&total=${file.size}`, part);
+      at = here.bytes;
+      tries = 0;
+      if (here.whole) break;
+    } catch (error) {
+      if (error.status && error.status !== 503) throw error; // refused, and the sentence says why
+      tries += 1;
+      if (tries > TRIES) throw new Error("The line broke too often. Press again: sending goes on from where it was.");
+      tell(at / file.size, "The line broke; trying again …");
+      await rest(REST_ms);
+      at = await standing(line, path, at);
+    }
+  }
+  tell(1, "sent");
+  return name;
+}
+
+async function standing(line, path, at) {
+  try {
+    const here = await line.get(path);
+    return here.whole ? 0 : here.bytes;
+  } catch {
+    return at;
+  }
+}
+
+export async function put(line, path, body) {
+  const raw = body instanceof Blob;
+  const answer = await fetch(path, {
+    method: "PUT",
+    headers: { "content-type": raw ? "application/octet-stream" : "application/json", "x-evenwall-csrf": line.me.csrf ?? "" },
+    body: raw ? body : JSON.stringify(body),
+  });
+  const told = await answer.json().catch(() => ({}));
+  if (answer.ok) return told;
+  const error = new Error(typeof told.detail === "string" ? told.detail : "The rig could not take that.");
+  error.status = answer.status;
+  throw error;
+}

@@ -1,0 +1,245 @@
+// The shape of a mould, as a maker can tell it: girths, diameters, simple bodies, a scan, photographs.
+
+import { h, s } from "../dom.js";
+import { length, typeset } from "../units.js";
+import { chooser, fields, figure, pick, tick } from "./fields.js";
+import { OutlineEditor } from "./outline.js";
+import { fileName, sendFile } from "./sending.js";
+
+const WAYS = [["girths", "girths, by tape"], ["diameters", "diameters, by caliper"], ["body", "simple bodies"], ["scan", "a scan or a drawing"], ["photos", "photographs"]];
+const BODIES = {
+  ball: ["diameter_mm"], egg: ["height_mm", "diameter_mm", "widest_mm"], cup: ["height_mm", "bottom_mm", "top_mm"],
+  cylinder: ["height_mm", "diameter_mm"], cone: ["height_mm", "diameter_mm"], box: ["along_mm", "across_mm", "height_mm", "edge_mm"],
+};
+const WORDS = {
+  diameter_mm: "Diameter", height_mm: "Height", widest_mm: "Widest at height", bottom_mm: "Diameter below", top_mm: "Diameter above",
+  along_mm: "Length", across_mm: "Depth", edge_mm: "Radius of its edges",
+};
+const VIEWS = [["0", "front"], ["90", "right side"], ["45", "between front and right"], ["135", "between right and back"], ["180", "back"], ["270", "left side"]];
+const MESHES = ".obj,.ply,.stl,.3mf,.glb";
+
+export class ShapeForm {
+  // stem() names the files that are sent; before: measurements to begin with.
+  constructor(line, stem, before = null) {
+    Object.assign(this, { line, stem, before });
+    const way = before ? wayOf(before) : "girths";
+    this.ways = pick("shape-way", "The shape comes from", WAYS, { value: way, changed: (to) => this.draw(to) });
+    this.box = h("div", {});
+    this.shown = h("div", { role: "status" });
+    this.water = figure("water", "Water the mould holds, if weighed", "mass", { value: before?.water?.mass_g });
+    this.element = h("fieldset", {}, h("legend", {}, "shape"), fields(this.ways), this.box, fields(this.water),
+      h("p", { class: "also" }, h("button", { type: "button", onclick: () => this.look() }, "Look at the shape")), this.shown);
+    this.draw(way);
+  }
+
+  draw(way) {
+    const before = this.before && wayOf(this.before) === way ? this.before : null;
+    this.made = this[way](before);
+    this.box.replaceChildren(...this.made.parts);
+  }
+
+  // The measurements as the file has them; sends what must be sent first.
+  async read(name) {
+    const measures = { name, ...(await this.made.read()) };
+    const water = this.water.get();
+    if (water) measures.water = { mass_g: water };
+    return measures;
+  }
+
+  async look() {
+    this.shown.replaceChildren(h("p", { class: "figures" }, "Making the shape …"));
+    try {
+      const card = await this.line.post("/api/library/shape", { measures: await this.read("Shape") });
+      this.shown.replaceChildren(...cardParts(card));
+    } catch (error) {
+      this.shown.replaceChildren(h("p", { class: "answer no", role: "alert" }, typeset(error.message)));
+    }
+  }
+
+  girths(before) { return this.turned(before, "girths_mm", "Girth"); }
+
+  diameters(before) { return this.turned(before, "diameters_mm", "Diameter"); }
+
+  turned(before, key, word) {
+    const known = before?.turned;
+    const rows = [];
+    const list = h("div", {});
+    const add = (height, width, other) => {
+      const n = rows.length + 1;
+      const row = [
+        figure(`height-${n}`, `Height ${n}`, "length", { value: height }), figure(`width-${n}`, `${word} ${n}`, "length", { value: width }),
+        key === "diameters_mm" ? figure(`other-${n}`, `Across ${n}, if oval`, "length", { value: other }) : null,
+      ].filter(Boolean);
+      rows.push(row);
+      list.append(fields(...row));
+    };
+    (known?.heights_mm ?? [0, null, null, null, null]).forEach((z, i) => add(z, known?.[key]?.[i], known?.across_mm?.[i]));
+    const end = pick("closed-end", "The closed end is", [["round", "round"], ["flat", "flat"], ["point", "pointed"]], { value: known?.closed_end ?? "flat" });
+    const open = pick("opening", "Resin goes in at the", [["top", "top"], ["bottom", "bottom"]], { value: known?.opening ?? "top" });
+    const read = () => {
+      const filled = rows.filter(([z, w]) => z.get() !== undefined && w.get() !== undefined);
+      const turned = { heights_mm: filled.map(([z]) => z.get()), [key]: filled.map(([, w]) => w.get()), closed_end: end.get(), opening: open.get() };
+      if (filled.some(([, , o]) => o?.get())) turned.across_mm = filled.map(([, w, o]) => o.get() ?? w.get());
+      for (const kept of ["middles_mm", "reading_mm", "height_reading_mm"]) if (known?.[kept]) turned[kept] = known[kept];
+      return { turned };
+    };
+    return {
+      read,
+      parts: [
+        h("p", { class: "why" }, "Stand the master as the casting will stand. Measure from the table upwards, closest where the form bends most: three heights at least, eight are good. A round or pointed end has 0 there."),
+        list, h("p", { class: "also" }, h("button", { type: "button", onclick: () => add() }, "One more height")), fields(end, open),
+      ],
+    };
+  }
+
+  body(before) {
+    const rows = [];
+    const list = h("div", {});
+    const add = (known) => {
+      const n = rows.length + 1;
+      const box = h("div", {});
+      const row = { sizes: {} };
+      const draw = (kind) => {
+        row.sizes = Object.fromEntries(BODIES[kind].map((key) => [key, figure(`body-${n}-${key}`, WORDS[key], "length", { value: known?.[key] })]));
+        box.replaceChildren(fields(...Object.values(row.sizes)));
+      };
+      row.kind = pick(`body-${n}`, `Body ${n}`, Object.keys(BODIES).map((k) => [k, k]), { value: known?.kind, changed: draw });
+      row.at = figure(`body-${n}-at`, "Its bottom stands at height", "length", { value: known?.at_mm?.[2] ?? 0 });
+      row.known = known;
+      draw(row.kind.get());
+      rows.push(row);
+      list.append(fields(row.kind), box, fields(row.at));
+    };
+    (before?.body ?? [undefined]).forEach(add);
+    const mouth = mouthField(before);
+    const read = () => ({
+      body: rows.map((row) => {
+        const [x, y] = row.known?.at_mm ?? [0, 0];
+        const body = { kind: row.kind.get(), at_mm: [x, y, row.at.get() ?? 0] };
+        for (const [key, size] of Object.entries(row.sizes)) if (size.get() !== undefined) body[key] = size.get();
+        if (row.known?.axis) body.axis = row.known.axis;
+        return body;
+      }), ...mouth.read(),
+    });
+    return { read, parts: [list, h("p", { class: "also" }, h("button", { type: "button", onclick: () => add() }, "One more body")), fields(mouth.field)] };
+  }
+
+  scan(before) {
+    const known = before?.scan;
+    const file = chooser("scan-file", `Mesh (${MESHES.replaceAll(".", "").replaceAll(",", ", ").toUpperCase()}), at most 64 MB`, MESHES);
+    const which = pick("scan-known", "The length you measured", [["height", "height"], ["width", "width"], ["depth", "depth"], ["longest", "longest side"]], { value: known?.known });
+    const size = figure("scan-mm", "It is", "length", { value: known?.known_mm });
+    const up = pick("scan-up", "Up in the file", [["", "as is the custom"], ...["z", "y", "x", "-z", "-y", "-x"].map((a) => [a, a])], { value: known?.up ?? "" });
+    const largest = tick("Keep only the largest body", known?.keep === "largest");
+    const wrap = tick("Draw a new skin round it", known?.wrap);
+    const mouth = mouthField(before);
+    const progress = h("p", { class: "figures", role: "status" });
+    let sent = known?.file;
+    const read = async () => {
+      if (file.get()) sent = await this.send(file.get(), "scan", progress);
+      if (!sent) throw new Error("Choose the mesh first.");
+      file.input.value = "";
+      const scan = { file: sent, known: which.get(), keep: largest.get() ? "largest" : "all", wrap: wrap.get() };
+      if (size.get()) scan.known_mm = size.get();
+      else if (known?.units) scan.units = known.units;
+      if (up.get()) scan.up = up.get();
+      return { scan, ...mouth.read() };
+    };
+    return {
+      read, parts: [
+        h("p", { class: "why" }, "One length that you measured gives its scale. Holes are closed, loose pieces left out and wrong faces turned; what was done is said."),
+        fields(file), progress, fields(which, size, up, mouth.field), largest.label, wrap.label,
+      ],
+    };
+  }
+
+  photos(before) {
+    const known = before?.photos;
+    const rows = [];
+    const list = h("div", {});
+    const tall = figure("photo-height", "Height of the form", "length", { value: known?.height_mm });
+    const open = pick("opening", "Resin goes in at the", [["top", "top"], ["bottom", "bottom"]], { value: known?.opening ?? "top" });
+    const mouth = mouthField(before);
+    const add = (photo) => {
+      const n = rows.length + 1;
+      const row = {
+        file: chooser(`photo-${n}`, `Photograph ${n}`, ".jpg,.jpeg,.png,.webp"),
+        from: pick(`photo-${n}-from`, "Taken from", VIEWS, { value: String(photo?.from_deg ?? (n === 1 ? 0 : 90)) }),
+        far: figure(`photo-${n}-far`, "Lens to the middle of the form", "length", { value: photo?.distance_mm }),
+        lens: figure(`photo-${n}-lens`, "Lens above its bottom", "length", { value: photo?.lens_height_mm }),
+        status: h("p", { class: "figures", role: "status" }), outline: new OutlineEditor(`photo-${n}`), known: photo, sent: photo?.file,
+      };
+      if (photo?.outline_px && photo.file) row.outline.show({ file: photo.file, outline_px: photo.outline_px });
+      row.file.input.addEventListener("change", () => this.findOutline(row, n));
+      rows.push(row);
+      list.append(fields(row.file), row.status, row.outline.element, fields(row.from, row.far, row.lens));
+    };
+    (known?.photo ?? [undefined, undefined]).forEach(add);
+    const read = () => ({
+      photos: {
+        height_mm: tall.get(), opening: open.get(),
+        photo: rows.filter((row) => row.outline.corners).map((row) => {
+          const photo = { file: row.sent, outline_px: row.outline.corners, from_deg: Number(row.from.get()) };
+          if (row.far.get()) photo.distance_mm = row.far.get();
+          if (row.lens.get() !== undefined) photo.lens_height_mm = row.lens.get();
+          return photo;
+        }),
+      }, ...mouth.read(),
+    });
+    return {
+      read, parts: [
+        h("p", { class: "why" }, "Stand the form before an even wall of another colour. Hold the phone level and four heights away or more; zoom in instead of going nearer. A front and a side view do; more are better."),
+        fields(tall), list, h("p", { class: "also" }, h("button", { type: "button", onclick: () => add() }, "One more photograph")), fields(open, mouth.field),
+      ],
+    };
+  }
+
+  async findOutline(row, n) {
+    try {
+      row.sent = await this.send(row.file.get(), `photo-${n}`, row.status);
+      row.status.textContent = "Looking for the outline …";
+      row.outline.show(await this.line.post("/api/library/outline", { file: row.sent }));
+      row.status.textContent = "Drag a corner where the outline is wrong.";
+    } catch (error) {
+      row.status.textContent = typeset(error.message);
+    }
+  }
+
+  async send(file, what, status) {
+    const name = fileName(`${this.stem() || "shape"}-${what}`, file);
+    return sendFile(this.line, name, file, (_, words) => { status.textContent = words; });
+  }
+}
+
+function wayOf(measures) {
+  if (measures.turned) return measures.turned.diameters_mm ? "diameters" : "girths";
+  return ["body", "scan", "photos"].find((way) => measures[way]) ?? "girths";
+}
+
+function mouthField(before) {
+  const field = figure("mouth", "Opening: diameter, where it is to be cut", "length", { value: before?.mouth?.diameter_mm });
+  const read = () => {
+    if (field.get()) return { mouth: { side: before?.mouth?.side ?? "top", diameter_mm: field.get() } };
+    return before?.mouth?.height_mm ? { mouth: before.mouth } : {};
+  };
+  return { field, read };
+}
+
+// The figures of a shape and its outlines, both in one scale.
+function cardParts(card) {
+  const [wide, deep, high] = card.size_mm;
+  const room = Math.max(wide, deep, high) * 1.06;
+  const side = ({ name, rows_mm }) => {
+    const middle = (Math.min(...rows_mm.map((r) => r[1])) + Math.max(...rows_mm.map((r) => r[2]))) / 2;
+    const bottom = rows_mm[0][0];
+    const at = (x, z) => `${(x - middle + room / 2).toFixed(1)} ${(room * 0.98 - (z - bottom)).toFixed(1)}`;
+    const line = [...rows_mm.map(([z, left]) => at(left, z)), ...[...rows_mm].reverse().map(([z, , right]) => at(right, z))];
+    return h("figure", {}, s("svg", { viewBox: `0 0 ${room} ${room}`, role: "img", "aria-label": `The shape, ${name}` },
+      s("path", { d: `M${line.join("L")}Z`, fill: "var(--amber-1)", stroke: "var(--ink)", "stroke-width": room / 150 })), h("figcaption", {}, name));
+  };
+  return [
+    h("div", { class: "sides" }, card.sides.map(side)),
+    h("p", { class: "figures" }, `${length(wide)} wide, ${length(deep)} deep, ${length(high)} high. Skin ${card.area_cm2} cm², known to ${card.area_error_percent.toFixed(1)} %. It holds ${card.volume_cm3} cm³, known to ${card.volume_error_percent.toFixed(1)} %.`),
+    ...card.notes.map((note) => h("p", { class: "figures" }, typeset(note))),
+  ];
+}
