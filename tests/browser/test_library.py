@@ -144,7 +144,7 @@ def test_outline_is_corrected_by_finger(
         )
         page.locator(f"#photo-{n}-far").fill("800")
     no_sideways_scroll(page)
-    corner = page.locator(".corner").first
+    corner = page.locator("svg").filter(has=page.locator(".corner")).first.locator(".corner").last
     corner.evaluate("e => e.scrollIntoView({ block: 'center' })")
     before = corner.get_attribute("cx")
     box = corner.bounding_box()
