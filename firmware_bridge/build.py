@@ -12,8 +12,9 @@ from pathlib import Path
 
 from evenwall_bridge.contract import BridgeError
 from evenwall_bridge.pins import c_header, load_pins
+from evenwall_bridge.places import BUILT, HARDWARE
 
-SOURCE = Path(__file__).resolve().parents[1] / "hardware" / "firmware"
+SOURCE = HARDWARE / "firmware"
 CORE = ("core/frames.c", "core/motion.c", "core/board.c")
 # Not errors here: a compiler newer than ours must not stop a demo. The tests make them errors.
 _WARNINGS = ("-Wall", "-Wextra")
@@ -94,8 +95,19 @@ def avr_firmware(*flags: str) -> Path:
 
 
 def host_firmware() -> HostFirmware:
-    """Build what is not in the cache yet. Raises ToolMissing, BuildFailed."""
-    folder = cache_folder() / source_key(*_HOST_FLAGS)
+    """Return the firmware for this machine, built if neither the wheel nor the cache has it.
+
+    Raises ToolMissing, BuildFailed.
+    """
+    key = source_key(*_HOST_FLAGS)
+    brought = HostFirmware(BUILT / key / "libboard.so", BUILT / key / "evenwall-board")
+    if brought.library.exists() and brought.program.exists():
+        return brought
+    return build_host(cache_folder() / key)
+
+
+def build_host(folder: Path) -> HostFirmware:
+    """Build into this folder what it does not have yet. Raises ToolMissing, BuildFailed."""
     library, program = folder / "libboard.so", folder / "evenwall-board"
     sources = [str(SOURCE / name) for name in (*CORE, "port_host/simboard_host.c")]
     includes = [f"-I{SOURCE / 'core'}", f"-I{SOURCE / 'port_host'}"]
@@ -105,6 +117,11 @@ def host_firmware() -> HostFirmware:
         compile_to(library, [*common, "-shared", "-fPIC"])
         compile_to(program, [*common, str(SOURCE / "port_host/pty_main.c")])
     return HostFirmware(library, program)
+
+
+def build_for_wheel(folder: Path) -> HostFirmware:
+    """Build into the folder `built` of a wheel, where `host_firmware` looks first."""
+    return build_host(folder / source_key(*_HOST_FLAGS))
 
 
 def main() -> None:

@@ -6,7 +6,9 @@ import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 
-SOURCE = Path(__file__).resolve().parents[1] / "hardware" / "firmware" / "pins.toml"
+from evenwall_bridge.places import HARDWARE
+
+SOURCE = HARDWARE / "firmware" / "pins.toml"
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,12 @@ from jinja2 import Environment, FileSystemLoader
 from markdown_it import MarkdownIt
 from markdown_it.token import Token
 
-ROOT = Path(__file__).resolve().parents[1]
+from evenwall_bridge.places import HARDWARE
+
+HERE = Path(__file__).resolve().parent
+# Where each top folder of the repository is. In a wheel the pages at its top are in `top`.
+FOLDERS = {"web": HERE, "hardware": HARDWARE}
+TOP = HERE.parent if (HERE.parent / "README.md").is_file() else HERE / "top"
 # In the order in which they are wanted: what to do, what went wrong, how it is built, how it works.
 PAGES = (
     "web/guide/first-casting.md",
@@ -48,6 +53,19 @@ PAGES = (
 DECISIONS = "web/guide/decisions/2*.md"
 BESIDE = ("web/guide/**/*.png", "web/guide/*.yaml", "hardware/wiring/*.svg", "hardware/rigs/*.toml")
 KINDS = {".png": "image/png", ".svg": "image/svg+xml", ".yaml": "text/plain", ".toml": "text/plain"}
+
+
+def place(name: str) -> Path:
+    """Return the file behind a path relative to the repository, in a clone or installed."""
+    folder, _, rest = name.partition("/")
+    return FOLDERS[folder] / rest if folder in FOLDERS else TOP / name
+
+
+def places(glob: str) -> dict[str, Path]:
+    """Return the files that match a pattern below one top folder, by their relative paths."""
+    folder, _, rest = glob.partition("/")
+    root = FOLDERS[folder]
+    return {f"{folder}/{file.relative_to(root).as_posix()}": file for file in root.glob(rest)}
 
 
 def slug(heading: str) -> str:
@@ -88,21 +106,19 @@ def reading(panel: Path, css: str) -> APIRouter:
     template = Environment(loader=FileSystemLoader(panel), autoescape=True).get_template(
         "guide.html"
     )
-    pages = [name for name in PAGES if (ROOT / name).is_file()]
-    decisions = {file.relative_to(ROOT).as_posix() for file in ROOT.glob(DECISIONS)}
-    beside = {
-        file.relative_to(ROOT).as_posix(): file for glob in BESIDE for file in ROOT.glob(glob)
-    }
+    pages = [name for name in PAGES if place(name).is_file()]
+    decisions = set(places(DECISIONS))
+    beside = {name: file for glob in BESIDE for name, file in places(glob).items()}
     router = APIRouter(prefix="/guide", include_in_schema=False)
 
     @lru_cache(maxsize=len(PAGES) + len(decisions))
     def drawn(name: str) -> str:
-        text = (ROOT / name).read_text(encoding="utf-8")
+        text = place(name).read_text(encoding="utf-8")
         return template.render(css=css, title=title_of(text), body=body_of(text), pages=())
 
     @router.get("/")
     async def contents() -> HTMLResponse:
-        titles = [(name, title_of((ROOT / name).read_text(encoding="utf-8"))) for name in pages]
+        titles = [(name, title_of(place(name).read_text(encoding="utf-8"))) for name in pages]
         return HTMLResponse(template.render(css=css, title="The guide", body="", pages=titles))
 
     @router.get("/{name:path}")

@@ -38,6 +38,7 @@ from evenwall.simulation.twin import Twin
 from evenwall.telemetry.publisher import Telemetry
 from evenwall.worker_process import end_all, in_worker
 from evenwall_bridge.clock import SystemClock
+from evenwall_bridge.places import HARDWARE
 from evenwall_bridge.serial_rig import SerialRig
 from evenwall_bridge.serial_scale import SerialScale
 from evenwall_bridge.sim_board import PtyBoard
@@ -46,11 +47,10 @@ from evenwall_web.app import create_app
 from evenwall_web.people import People
 from evenwall_web.settings import Settings
 
-ROOT = Path(__file__).resolve().parents[2]
 SAMPLES = Path(__file__).parents[1] / "samples"
 RECORD = "record.sqlite"
 OVER = (Step.IDLE, Step.DONE, Step.ABANDONED)
-SMALL_RIG = ROOT / "hardware" / "rigs" / "small.toml"
+SMALL_RIG = HARDWARE / "rigs" / "small.toml"
 
 
 def sample_rig(path: Path | None) -> RigSpec:

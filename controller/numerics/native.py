@@ -1,4 +1,8 @@
-"""C sources of the numerics: compiled once with the machine's compiler, kept under their hash."""
+"""C sources of the numerics: brought along compiled, or compiled once and kept under their hash.
+
+A wheel brings every kernel in `built`, once for each level of its architecture. The highest that
+the machine has is taken. Elsewhere the machine's compiler makes it at its first use.
+"""
 
 from __future__ import annotations
 
@@ -16,6 +20,29 @@ _NATIVE = [["-march=native", "-mprefer-vector-width=512"], ["-march=native"], ["
 _COMMON = ["-O3", "-fPIC", "-std=gnu11", "-fno-math-errno", "-fno-trapping-math", "-fopenmp-simd"]
 _LINK = ["-shared", "-lm"]
 
+BUILT = Path(__file__).resolve().parent / "built"
+# Every kernel: its file beside this one, and the flags it is asked for with.
+KERNELS: tuple[tuple[str, tuple[str, ...]], ...] = (
+    ("film/kernel.c", ("-DL=16", "-ffp-contract=off")),
+    ("film/kernel.c", ("-DL=4", "-ffp-contract=off")),
+    ("cure_kernel.c", ("-ffast-math",)),
+)
+# Of each architecture, best first: a name, the compiler's flags, and what /proc/cpuinfo must list.
+# The x86-64 levels are those of its psABI; all 64-bit ARM has what the kernels use.
+LEVELS: dict[str, tuple[tuple[str, tuple[str, ...], frozenset[str]], ...]] = {
+    "x86_64": (
+        (
+            "v4",
+            ("-march=x86-64-v4", "-mprefer-vector-width=512"),
+            frozenset({"avx2", "fma", "bmi2", "avx512f", "avx512bw", "avx512cd", "avx512dq"})
+            | {"avx512vl"},
+        ),
+        ("v3", ("-march=x86-64-v3",), frozenset({"avx2", "fma", "bmi1", "bmi2", "f16c", "movbe"})),
+        ("v1", ("-march=x86-64",), frozenset()),
+    ),
+    "aarch64": (("v8", ("-march=armv8-a",), frozenset()),),
+}
+
 
 class NoCompiler(EvenwallError):
     """There is no working C compiler, so only the reference can be used."""
@@ -27,32 +54,90 @@ def _cache_dir() -> Path:
 
 
 def library(source: Path, *flags: str) -> Path:
-    """The compiled shared library of one C file, compiling it if it was not yet compiled here.
+    """Return the shared library of one C file: the one brought along, or one compiled here.
 
     flags are the compiler's alone: told -ffast-math, the linker of gcc before 13 would add code
     that switches off subnormals in the whole process.
 
     Raises NoCompiler.
     """
-    compiler = shutil.which(os.environ.get("CC", "cc"))
-    if compiler is None:
-        raise NoCompiler(f"there is no C compiler ({os.environ.get('CC', 'cc')})")
+    brought = brought_along(source, flags)
+    if brought is not None:
+        return brought
+    compiler = _compiler()
     words = [*_COMMON, *flags]
     about = " ".join([*words, *_LINK, compiler, platform.machine(), platform.node()])
     stamp = hashlib.sha256(source.read_bytes() + about.encode()).hexdigest()[:16]
     target = _cache_dir() / f"{source.parent.name}-{source.stem}-{stamp}.so"
-    if target.exists():
-        return target
+    if not target.exists():
+        _compile(compiler, source, target, [[*words, *native] for native in _NATIVE])
+    return target
+
+
+def brought_along(source: Path, flags: tuple[str, ...]) -> Path | None:
+    """Return the best of the libraries in BUILT that this machine can run; None without one."""
+    has: frozenset[str] | None = None
+    for level, _, needs in LEVELS.get(platform.machine(), ()):
+        path = BUILT / _built_name(source, flags, level)
+        if not path.exists():
+            continue
+        has = has if has is not None else _cpu_flags()
+        if needs <= has:
+            return path
+    return None
+
+
+def build_all(folder: Path, numerics: Path) -> list[Path]:
+    """Compile every kernel for every level of this architecture into `folder`, for a wheel.
+
+    numerics: the folder with the sources. Raises NoCompiler.
+    """
+    made = []
+    for name, flags in KERNELS:
+        source = numerics / name
+        for level, march, _ in LEVELS.get(platform.machine(), ()):
+            target = folder / _built_name(source, flags, level)
+            _compile(_compiler(), source, target, [[*_COMMON, *flags, *march]])
+            made.append(target)
+    return made
+
+
+def _built_name(source: Path, flags: tuple[str, ...], level: str) -> str:
+    """Name of a kernel that is brought along: another source or other flags make another name."""
+    about = " ".join([*_COMMON, *flags, *_LINK])
+    stamp = hashlib.sha256(source.read_bytes() + about.encode()).hexdigest()[:12]
+    return f"{source.stem}-{stamp}-{level}.so"
+
+
+def _cpu_flags() -> frozenset[str]:
+    """Return what the processor can do, in the words of Linux; nothing where it does not tell."""
+    try:
+        text = Path("/proc/cpuinfo").read_text(encoding="ascii", errors="replace")
+    except OSError:
+        return frozenset()
+    lines = (line for line in text.splitlines() if line.startswith("flags"))
+    return frozenset(next(lines, "").partition(":")[2].split())
+
+
+def _compiler() -> str:
+    compiler = shutil.which(os.environ.get("CC", "cc"))
+    if compiler is None:
+        raise NoCompiler(f"there is no C compiler ({os.environ.get('CC', 'cc')})")
+    return compiler
+
+
+def _compile(compiler: str, source: Path, target: Path, tries: list[list[str]]) -> None:
+    """Make `target` with the first of these lists of flags that the compiler takes."""
     target.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=target.parent) as scratch:
         made, compiled = Path(scratch) / target.name, Path(scratch) / "compiled.o"
-        for native in _NATIVE:
-            run = _run(compiler, *words, *native, "-c", str(source), "-o", str(compiled))
+        for words in tries:
+            run = _run(compiler, *words, "-c", str(source), "-o", str(compiled))
             if run.returncode == 0:
                 run = _run(compiler, str(compiled), *_LINK, "-o", str(made))
             if run.returncode == 0:
                 made.replace(target)  # atomic: two processes may compile at once
-                return target
+                return
     raise NoCompiler(f"{compiler} could not compile {source.name}: {run.stderr.strip()[:300]}")
 
 

@@ -9,7 +9,8 @@ from urllib.parse import urljoin, urlsplit
 import httpx
 import pytest
 
-from evenwall_web.reading import DECISIONS, PAGES, ROOT, body_of, slug
+from evenwall_web.reading import DECISIONS, PAGES, body_of, slug
+from evenwall_web.reading import TOP as ROOT
 from tests.web.server import PanelServer
 
 

@@ -24,6 +24,7 @@ from evenwall.numerics.film.inputs import Coat, FilmResult, Fluid, Halt, Halted,
 from evenwall.numerics.film.mesh import FilmMesh
 from evenwall.numerics.film.start import pool
 from evenwall.numerics.film.statistics import WallStatistics, WallWeights, mesh_error
+from evenwall.numerics.native import NoCompiler
 
 __all__ = [
     "LANES",
@@ -49,12 +50,21 @@ __all__ = [
 def coat(
     mesh: FilmMesh, one: Coat, *, rim_open: bool = False, numerics: Numerics | None = None
 ) -> FilmResult:
-    """One coat by the plain reference.
+    """One coat by the plain reference, which needs numba (the extra `evenwall[numba]`).
 
-    Raises InputError for bad input and NotConverged, with the mass error and the step count, when
-    the film does not stay finite or takes more than `numerics.max_steps`.
+    Raises NoCompiler without it and InputError for bad input. Raises NotConverged, with the mass
+    error and the step count, when the film does not stay finite or takes more than
+    `numerics.max_steps`.
     """
-    from evenwall.numerics.film import reference
+    try:
+        from evenwall.numerics.film import reference
+    except ModuleNotFoundError as missing:
+        if missing.name != "numba":
+            raise
+        raise NoCompiler(
+            "the film needs a C compiler or numba, and there is neither: "
+            "install gcc and libc6-dev, or evenwall[numba]"
+        ) from None
 
     return reference.run(mesh, one, rim_open=rim_open, numerics=numerics or Numerics())
 

@@ -13,7 +13,7 @@ from operator import attrgetter
 
 import numpy as np
 from scipy.interpolate import make_interp_spline
-from scipy.signal import lfilter
+from scipy.linalg import solve_banded
 from scipy.special import logsumexp
 
 from evenwall.numerics import cure
@@ -594,9 +594,14 @@ def _lagged(value: FloatArray, lag_s: FloatArray, dt_s: float) -> FloatArray:
         own, kept = lag_s == lag, math.exp(-dt_s / lag)
         mean = (1.0 - kept) * lag / dt_s
         at_rest = mean * value[:1, own]
-        follows[:, own], _ = lfilter(
-            [1.0 - mean, mean - kept], [1.0, -kept], value[:, own], axis=0, zi=at_rest
-        )
+        # y[n] - kept y[n-1] = (1 - mean) x[n] + (mean - kept) x[n-1]: a matrix of two diagonals.
+        # scipy.signal.lfilter does the same and takes 0.3 s to import.
+        drive = (1.0 - mean) * value[:, own]
+        drive[0] += at_rest[0]
+        drive[1:] += (mean - kept) * value[:-1, own]
+        bands = np.full((2, len(value)), -kept)
+        bands[0] = 1.0
+        follows[:, own] = solve_banded((1, 0), bands, drive, overwrite_b=True, check_finite=False)
     return follows
 
 
