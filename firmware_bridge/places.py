@@ -1,4 +1,4 @@
-"""Where the folder `hardware` is: beside this package in a clone, under its own name in a wheel."""
+"""The folder `hardware`: beside this package in a clone, under its own name in a wheel."""
 
 from __future__ import annotations
 

@@ -119,7 +119,7 @@ def test_the_guide_reads_the_same_installed(site: Path, tmp_path: Path) -> None:
 
 
 def test_each_kernel_asked_for_is_brought(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    """What the numerics ask for by file and flags is what the wheel's build compiles."""
+    """The kernels that the numerics ask for are those that the wheel brings."""
     from evenwall.numerics import cure
     from evenwall.numerics.film import compiled
 
