@@ -649,7 +649,8 @@ class Supervisor:
             },
         )
         self.last_id = sample.sample_id
-        self._dirty.set()
+        if self.records.samples_due(now_s):
+            self._dirty.set()
         self._publish(sample)
         if coat_time_s is not None and state.coat.gel_called_s is None and not state.coat.done:
             # The probe's own moment: on a rising curve a late look would read as noise.

@@ -14,6 +14,16 @@ from evenwall.records.journal import Records
 
 BATCHES = 12
 PER_BATCH = 3
+CURVE = 10  # samples written together after each batch, as they are once they have waited
+
+
+def rows_of_each_write() -> list[list[str]]:
+    """The kinds of the rows of each write, in the order of their numbers."""
+    return [
+        kinds
+        for _ in range(BATCHES)
+        for kinds in (["event", "sample"] * PER_BATCH, ["sample"] * CURVE)
+    ]
 
 
 async def write(path: Path) -> None:
@@ -31,6 +41,11 @@ async def write(path: Path) -> None:
             print("written", *ids, flush=True)
         else:
             print("waiting", *ids, records.trouble, flush=True)
+        curve = [
+            records.sample("r", {"at_s": batch + row / CURVE, "coat": 1}).sample_id
+            for row in range(CURVE)
+        ]
+        print("written" if await records.flush() else "waiting", *curve, flush=True)
     await records.close()
 
 

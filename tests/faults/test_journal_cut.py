@@ -1,5 +1,5 @@
 """The journal cut at every write, 1, 2, 3, ...: what is left reads back as a prefix that holds all
-that was acknowledged."""
+that was acknowledged, events and batches of samples alike."""
 
 from __future__ import annotations
 
@@ -7,15 +7,18 @@ import os
 import shutil
 import subprocess
 import sys
+from itertools import accumulate
 from pathlib import Path
 
 import pytest
 
 from evenwall.records.journal import Journal
-from tests.faults.scribe import BATCHES, PER_BATCH
+from tests.faults.scribe import rows_of_each_write
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
+EXPECTED = [kind for kinds in rows_of_each_write() for kind in kinds]
+ENDS = [0, *accumulate(len(kinds) for kinds in rows_of_each_write())]  # after each write
 
 
 @pytest.fixture(scope="module")
@@ -50,35 +53,38 @@ def run_scribe(shim: Path, folder: Path, how: str, first: int) -> dict[int, list
 
 
 def check(path: Path, said: list[list[str]]) -> int:
-    """The file reads back to a prefix that holds every acknowledged event; returns its length."""
+    """The file reads back to a prefix that holds every acknowledged row; returns its length.
+
+    A write is there whole or not at all, be it events with their samples or samples alone.
+    """
     journal = Journal(path)
-    ids = [event.event_id for event in journal.events("r")]
+    events = [event.event_id for event in journal.events("r")]
     samples = [sample.sample_id for sample in journal.samples("r")]
     ((verdict,),) = journal.db.execute("PRAGMA integrity_check").fetchall()
     journal.close()
     assert verdict == "ok"
-    assert len(ids) % PER_BATCH == 0, "a batch is there whole, or not at all"
-    assert len(samples) == len(ids)
-    # Events and samples take turns, so a prefix of n events is 1, 3, 5, ...
-    assert ids == list(range(1, 2 * len(ids), 2))
+    found = {**dict.fromkeys(events, "event"), **dict.fromkeys(samples, "sample")}
+    assert [found[i] for i in sorted(found)] == EXPECTED[: len(found)]
+    assert sorted(found) == list(range(1, len(found) + 1))
+    assert len(found) in ENDS
     acknowledged = [int(i) for line in said if line[0] == "written" for i in line[1:]]
-    assert set(acknowledged) <= set(ids)
-    return len(ids)
+    assert set(acknowledged) <= set(found)
+    return len(found)
 
 
 def test_killed_at_every_write(shim: Path, tmp_path: Path) -> None:
     said = run_scribe(shim, tmp_path, "kill", 1)
     lengths = [check(tmp_path / f"cut-{at}.sqlite", said[at]) for at in sorted(said)]
     assert sorted(said) == list(range(1, len(said) + 1))
-    assert lengths[-1] == BATCHES * PER_BATCH, "the last one lived"
-    assert sorted(set(lengths)) == list(range(0, BATCHES * PER_BATCH + 1, PER_BATCH))
+    assert lengths[-1] == len(EXPECTED), "the last one lived"
+    assert sorted(set(lengths)) == ENDS
 
 
 def test_disk_full_in_the_middle(shim: Path, tmp_path: Path) -> None:
     said = run_scribe(shim, tmp_path, "full", 60)
     assert {line[0] for line in said[60]} == {"written", "waiting"}
     assert any("full." in line for line in said[60]), said[60]
-    assert check(tmp_path / "cut-60.sqlite", said[60]) < BATCHES * PER_BATCH
+    assert check(tmp_path / "cut-60.sqlite", said[60]) < len(EXPECTED)
 
 
 def test_read_only_folder(tmp_path: Path) -> None:
