@@ -27,6 +27,7 @@ TOP = HERE.parent if (HERE.parent / "README.md").is_file() else HERE / "top"
 # In the order in which they are wanted: what to do, what went wrong, how it is built, how it works.
 PAGES = (
     "web/guide/first-casting.md",
+    "web/guide/measuring.md",
     "web/guide/panel.md",
     "web/guide/trouble.md",
     "web/guide/abnormal.md",
@@ -51,7 +52,10 @@ PAGES = (
 )
 # Served, but not in the list of contents: their own README.md lists them.
 DECISIONS = "web/guide/decisions/2*.md"
-BESIDE = ("web/guide/**/*.png", "web/guide/*.yaml", "hardware/wiring/*.svg", "hardware/rigs/*.toml")
+BESIDE = (
+    *("web/guide/**/*.png", "web/guide/**/*.svg", "web/guide/*.yaml"),
+    *("hardware/wiring/*.svg", "hardware/rigs/*.toml"),
+)
 KINDS = {".png": "image/png", ".svg": "image/svg+xml", ".yaml": "text/plain", ".toml": "text/plain"}
 
 

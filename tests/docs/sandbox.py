@@ -174,6 +174,16 @@ def own_first(box: Sandbox) -> Iterator[None]:
 
 
 @contextmanager
+def own_shapes(box: Sandbox) -> Iterator[None]:
+    """The reader's measurements, as the page shows them, and the resin of the README."""
+    for name, file in (("Bell shade", "bell"), ("Bottle", "bottle")):
+        text = toml_of("web/guide/measuring.md", name)
+        (box.home / f"{file}.shape.toml").write_text(text)
+    (box.home / "resin.toml").write_text(toml_of("README.md", "Quick Clear"))
+    yield
+
+
+@contextmanager
 def own_case(box: Sandbox) -> Iterator[None]:
     (text,) = (
         lines for _, language, lines in fenced(ROOT / "web/guide/trace.md") if language == "toml"
@@ -193,6 +203,7 @@ def a_rig_on_a_broker(box: Sandbox) -> Iterator[None]:
 NEEDS: dict[str, tuple[Callable[[Sandbox], contextmanager], ...]] = {  # type: ignore[type-arg]
     "README.md": (own_globe, a_finished_run),
     "web/guide/first-casting.md": (own_first, a_finished_run),
+    "web/guide/measuring.md": (own_shapes,),
     "web/guide/trace.md": (a_finished_run, own_case),
     "web/guide/mqtt.md": (a_rig_on_a_broker,),
 }
