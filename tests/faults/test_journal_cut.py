@@ -55,7 +55,7 @@ def run_scribe(shim: Path, folder: Path, how: str, first: int) -> dict[int, list
 def check(path: Path, said: list[list[str]]) -> int:
     """The file reads back to a prefix that holds every acknowledged row; returns its length.
 
-    A write is there whole or not at all, be it events with their samples or samples alone.
+    A write is there whole or not at all. It holds events with their samples, or samples alone.
     """
     journal = Journal(path)
     events = [event.event_id for event in journal.events("r")]
