@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import NoReturn
 
+from evenwall.cli.habits import EXIT_CODES, SHELLS, version
 from evenwall.errors import InputError
 
 Run = Callable[[argparse.Namespace], int]
@@ -45,7 +46,12 @@ def parser(runs: Mapping[str, Run]) -> argparse.ArgumentParser:
     top = OneLineParser(
         prog="evenwall",
         description="Plans, turns and records hollow clear resin castings with a computed wall.",
+        epilog="exit codes: " + "; ".join(f"{code} {text}" for code, text in EXIT_CODES),
     )
+    top.add_argument("--version", action="version", version=f"evenwall {version()}")
+    loudness = top.add_mutually_exclusive_group()
+    loudness.add_argument("-q", "--quiet", action="store_true", help="no remarks, errors only")
+    loudness.add_argument("-v", "--verbose", action="store_true", help="log what goes on, too")
     top.add_argument("--traceback", action="store_true", help="show where an error came from")
     commands = Commands(top, runs)
     for describe in (
@@ -60,6 +66,9 @@ def parser(runs: Mapping[str, Run]) -> argparse.ArgumentParser:
         _shop,
         _wall,
         _demo,
+        _sample,
+        _completion,
+        _man,
     ):
         describe(commands)
     return top
@@ -255,6 +264,21 @@ def _demo(commands: Commands) -> None:
         "--casting", type=Path, metavar="CASTING.toml", help="default: the sample lantern globe"
     )
     _serving(command, speed=60.0, rig=False)
+
+
+def _sample(commands: Commands) -> None:
+    command = commands.add("sample", "writes a casting that runs into a folder: mesh and two files")
+    command.add_argument("folder", type=Path, metavar="FOLDER")
+    command.add_argument("--json", action="store_true", help="the files written, as JSON")
+
+
+def _completion(commands: Commands) -> None:
+    command = commands.add("completion", "prints the completion script of a shell")
+    command.add_argument("shell", choices=SHELLS)
+
+
+def _man(commands: Commands) -> None:
+    commands.add("man", "prints the manual page: evenwall man | man -l -")
 
 
 def _serving(command: argparse.ArgumentParser, *, speed: float = 1.0, rig: bool = True) -> None:

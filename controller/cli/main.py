@@ -17,6 +17,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from evenwall.cli import habits
 from evenwall.cli.arguments import parser
 from evenwall.errors import EvenwallError, InputError, naming
 from evenwall.model import Step, read_casting, read_plan
@@ -32,8 +33,17 @@ if TYPE_CHECKING:
 RIG_FAULT, INTERRUPTED = 3, 130
 
 
+_loudness = {"quiet": False}
+
+
 def note(text: str) -> None:
-    """Progress and remarks go to standard error, so that --json stays one document."""
+    """Print a remark on standard error, so that --json stays one document. --quiet drops it."""
+    if not _loudness["quiet"]:
+        complain(text)
+
+
+def complain(text: str) -> None:
+    """Print an error on standard error, whatever else is left out."""
     print(text, file=sys.stderr, flush=True)
 
 
@@ -86,7 +96,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     if isinstance(sys.stdout, io.TextIOWrapper):  # a pipe, too, hears the panel's address at once
         sys.stdout.reconfigure(line_buffering=True)
     run: Callable[[argparse.Namespace], int] = args.run
+    _loudness["quiet"] = args.quiet
+    habits.set_up_logging(verbose=args.verbose, quiet=args.quiet)
     try:
+        habits.configure(args)
         return run(args)
     except KeyboardInterrupt:
         note("Interrupted.")
@@ -98,12 +111,12 @@ def main(argv: Sequence[str] | None = None) -> int:
     except EvenwallError as error:
         if args.traceback:
             raise
-        note(f"evenwall: {error}")
+        complain(f"evenwall: {error}")
         return error.exit_code
     except BridgeError as error:
         if args.traceback:
             raise
-        note(f"evenwall: rig: {error}")
+        complain(f"evenwall: rig: {error}")
         return RIG_FAULT
 
 
@@ -432,7 +445,32 @@ def demo(args: argparse.Namespace) -> int:
     return 0 if good else 1
 
 
+def sample(args: argparse.Namespace) -> int:
+    from evenwall.cli.application import SAMPLES
+
+    made = habits.write_sample(args.folder, SAMPLES)
+    if args.json:
+        show_json([str(path) for path in made])
+    else:
+        print(*made, sep="\n")
+        note(f"Plan it with: evenwall plan {made[0]}")
+    return 0
+
+
+def completion(args: argparse.Namespace) -> int:
+    print(habits.completion(parser(COMMANDS), args.shell), end="")
+    return 0
+
+
+def man(_: argparse.Namespace) -> int:
+    print(habits.man_page(parser(COMMANDS)), end="")
+    return 0
+
+
 COMMANDS = {
+    "sample": sample,
+    "completion": completion,
+    "man": man,
     "plan": plan,
     "shape": shape,
     "gel": gel,

@@ -1,0 +1,223 @@
+"""Habits of a good command: version, configuration file, logging, completion, a man page, samples.
+
+The configuration file is `evenwall/config.toml` in the XDG configuration folder (XDG Base Directory
+Specification 0.8). It gives the rig file and the data folder where the command line does not.
+"""
+
+from __future__ import annotations
+
+import argparse
+import logging
+import os
+import shutil
+import sys
+import tomllib
+from collections.abc import Iterator
+from importlib import metadata
+from pathlib import Path
+
+from evenwall.errors import InputError
+
+EXIT_CODES = (
+    (0, "done"),
+    (1, "the run or the check failed"),
+    (2, "bad usage or bad input"),
+    (3, "rig or probe fault"),
+    (130, "interrupted; the record is closed cleanly"),
+)
+SHELLS = ("bash", "zsh", "fish")
+# What the file may set, and the attributes of the parsed command line that take it.
+_CONFIGURED = {"rig": "rig", "data": "data"}
+# syslog's priorities (RFC 5424, 6.2.1), as journald reads them at the start of a line (sd-daemon).
+_PRIORITY = {logging.DEBUG: 7, logging.INFO: 6, logging.WARNING: 4, logging.ERROR: 3}
+
+
+def version() -> str:
+    """Return the installed release."""
+    return metadata.version("evenwall")
+
+
+def config_file() -> Path:
+    """Return where the configuration file is looked for."""
+    base = os.environ.get("XDG_CONFIG_HOME") or str(Path.home() / ".config")
+    return Path(base) / "evenwall" / "config.toml"
+
+
+def configure(args: argparse.Namespace) -> None:
+    """Take from the configuration file what the command line leaves open. Raises InputError."""
+    path = config_file()
+    try:
+        with path.open("rb") as file:
+            found = tomllib.load(file)
+    except FileNotFoundError:
+        return
+    except (OSError, tomllib.TOMLDecodeError) as error:
+        raise InputError("file", path, f"cannot be read: {error}") from None
+    for key, value in found.items():
+        if key not in _CONFIGURED:
+            raise InputError(key, value, f"is no setting of {path}", hint=", ".join(_CONFIGURED))
+        if not isinstance(value, str):
+            raise InputError(key, value, f"must be a path in quotes in {path}")
+        name = _CONFIGURED[key]
+        if name in vars(args) and getattr(args, name) is None:
+            # A path stands for a place beside the file, so that the file may be moved with it.
+            setattr(args, name, path.parent / Path(value).expanduser())
+
+
+class _Priorities(logging.Formatter):
+    """One line each, its priority first for the journal, or in words for a person."""
+
+    def __init__(self, *, for_journal: bool) -> None:
+        super().__init__("%(message)s")
+        self._for_journal = for_journal
+
+    def format(self, record: logging.LogRecord) -> str:
+        """Return the line."""
+        line = super().format(record).replace("\n", " | ")
+        if self._for_journal:
+            return f"<{_PRIORITY.get(record.levelno, 5)}>{record.name}: {line}"
+        return f"{record.levelname.lower()}: {record.name}: {line}"
+
+
+def set_up_logging(*, verbose: bool, quiet: bool) -> None:
+    """Send the program's log to standard error: warnings, and more or less as asked."""
+    told = logging.StreamHandler(sys.stderr)
+    # Set by systemd where standard error is the journal (systemd.exec, JOURNAL_STREAM).
+    told.setFormatter(_Priorities(for_journal="JOURNAL_STREAM" in os.environ))
+    ours = logging.getLogger("evenwall")
+    ours.handlers[:] = [told]
+    ours.setLevel(logging.ERROR if quiet else logging.INFO if verbose else logging.WARNING)
+
+
+def write_sample(folder: Path, samples: Path) -> list[Path]:
+    """Copy a casting that runs into a folder: its file, mesh and resin. Raises InputError."""
+    names = ("lantern-globe.toml", "lantern-globe.stl", "quick-clear.toml")
+    for name in names:
+        target = folder / name
+        if target.exists():
+            raise InputError("FOLDER", target, "is there already: take an empty folder")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        made = [Path(shutil.copyfile(samples / name, folder / name)) for name in names]
+    except OSError as error:
+        raise InputError("FOLDER", folder, error.strerror or str(error)) from None
+    return made
+
+
+# --- Completion and man page: both written from the parser ---------------------------------------
+
+
+def _commands(top: argparse.ArgumentParser) -> Iterator[tuple[str, str, argparse.ArgumentParser]]:
+    for action in top._actions:
+        if isinstance(action, argparse._SubParsersAction):
+            helps = {choice.dest: choice.help or "" for choice in action._choices_actions}
+            for name, parser in action.choices.items():
+                yield name, helps.get(name, ""), parser
+
+
+def _options(parser: argparse.ArgumentParser) -> list[argparse.Action]:
+    return [a for a in parser._actions if a.option_strings and a.help != argparse.SUPPRESS]
+
+
+def _fish(commands: list[tuple[str, str, argparse.ArgumentParser]]) -> Iterator[str]:
+    start = "complete -c evenwall"
+    yield f"{start} -f -n __fish_use_subcommand"
+    for name, text, parser in commands:
+        yield f"{start} -n __fish_use_subcommand -a {name} -d {_quote(text)}"
+        seen = f"{start} -n '__fish_seen_subcommand_from {name}'"
+        for option in _options(parser):
+            words = (
+                f"-l {one[2:]}" if one.startswith("--") else f"-s {one[1:]}"
+                for one in option.option_strings
+            )
+            yield f"{seen} {' '.join(words)} -d {_quote(option.help or '')}"
+
+
+def completion(top: argparse.ArgumentParser, shell: str) -> str:
+    """Return a script that completes commands and options in bash, zsh or fish."""
+    commands = list(_commands(top))
+    if shell == "fish":
+        return "\n".join(_fish(commands)) + "\n"
+    cases = []
+    for name, _, parser in commands:
+        words = [o for option in _options(parser) for o in option.option_strings]
+        words += [inner for inner, _, _ in _commands(parser)]
+        cases.append(f"    {name}) words='{' '.join(words)}' ;;")
+    first = " ".join([name for name, _, _ in commands])
+    general = " ".join(o for option in _options(top) for o in option.option_strings)
+    script = [
+        "_evenwall() {",
+        '  local here="${COMP_WORDS[COMP_CWORD]}" words=""',
+        '  case "${COMP_WORDS[1]}" in',
+        *cases,
+        f"    *) words='{first} {general}' ;;",
+        "  esac",
+        f"  [ \"$COMP_CWORD\" -eq 1 ] && words='{first} {general}'",
+        '  COMPREPLY=($(compgen -W "$words" -- "$here"))',
+        "}",
+        "complete -o default -F _evenwall evenwall",
+    ]
+    if shell == "zsh":
+        script.insert(0, "autoload -U +X bashcompinit && bashcompinit")
+    return "\n".join(script) + "\n"
+
+
+def _quote(text: str) -> str:
+    return "'" + text.replace("%%", "%").replace("'", "'\\''") + "'"
+
+
+def man_page(top: argparse.ArgumentParser) -> str:
+    """Return the manual page in man(7) markup."""
+    lines = [
+        f'.TH EVENWALL 1 "" "evenwall {version()}" "User Commands"',
+        ".SH NAME",
+        "evenwall \\- plans, turns and records hollow clear resin castings",
+        ".SH SYNOPSIS",
+        ".B evenwall",
+        "[OPTION]... COMMAND [ARGUMENT]...",
+        ".SH OPTIONS",
+        *_options_in_man(top),
+        ".SH COMMANDS",
+    ]
+    for name, text, parser in _commands(top):
+        lines += [f".SS {name}", _roff(text + "."), *_options_in_man(parser)]
+        for inner, words, below in _commands(parser):
+            lines += [".TP", f".B {name} {inner}", _roff(words or "."), *_options_in_man(below)]
+    lines += [".SH EXIT STATUS"]
+    for code, text in EXIT_CODES:
+        lines += [".TP", f".B {code}", _roff(text)]
+    lines += [
+        ".SH FILES",
+        ".TP",
+        ".I ~/.config/evenwall/config.toml",
+        "rig and data, where the command line does not name them",
+        ".TP",
+        ".I ~/.local/share/evenwall",
+        "the record, unless --data names another folder",
+        ".SH ENVIRONMENT",
+        ".TP",
+        ".B NO_COLOR",
+        "print without colour",
+        ".TP",
+        ".B XDG_CONFIG_HOME, XDG_DATA_HOME, XDG_CACHE_HOME",
+        "where configuration, records and compiled kernels are",
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def _options_in_man(parser: argparse.ArgumentParser) -> list[str]:
+    lines = []
+    for option in _options(parser):
+        value = f" {option.metavar}" if isinstance(option.metavar, str) else ""
+        names = ", ".join(option.option_strings)
+        lines += [
+            ".TP",
+            ".B " + _roff(names + value),
+            _roff((option.help or "").replace("%%", "%")),
+        ]
+    return lines
+
+
+def _roff(text: str) -> str:
+    text = text.replace("\\", "\\e").replace("-", "\\-")
+    return "\\&" + text if text.startswith((".", "'")) else text

@@ -1,0 +1,132 @@
+"""Habits of a good command: version, configuration, log, completion, man page, samples, codes."""
+
+from __future__ import annotations
+
+import argparse
+import logging
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from evenwall.cli import habits
+from evenwall.cli.arguments import parser
+from evenwall.cli.main import COMMANDS, main
+from evenwall.errors import InputError
+from evenwall.geometry.mould import load_cavity
+from evenwall.model import read_casting
+
+
+@pytest.fixture(autouse=True)
+def _own_home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    monkeypatch.delenv("JOURNAL_STREAM", raising=False)
+
+
+def configured(text: str) -> None:
+    habits.config_file().parent.mkdir(parents=True, exist_ok=True)
+    habits.config_file().write_text(text, encoding="utf-8")
+
+
+def test_version_is_the_installed_one(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(["--version"])
+    assert ended.value.code == 0
+    assert capsys.readouterr().out == f"evenwall {habits.version()}\n"
+
+
+def test_a_sample_is_a_casting_that_loads(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["sample", str(tmp_path / "mine")]) == 0
+    told = capsys.readouterr()
+    assert load_cavity(read_casting(Path(told.out.split()[0]))).area_cm2 > 100.0
+    assert "evenwall plan" in told.err
+    assert main(["sample", str(tmp_path / "mine")]) == 2  # nothing is written over
+    assert main(["--quiet", "sample", str(tmp_path / "other")]) == 0
+    assert capsys.readouterr().err.count("\n") == 1  # the refusal alone
+
+
+def test_configuration_fills_what_is_left_open(tmp_path: Path) -> None:
+    configured('rig = "my-rig.toml"\ndata = "/srv/evenwall"\n')
+    args = argparse.Namespace(rig=None, data=Path("here"))
+    habits.configure(args)
+    assert args.rig == habits.config_file().parent / "my-rig.toml"
+    assert args.data == Path("here")  # the command line's word stands
+    args = argparse.Namespace(data=None)
+    habits.configure(args)
+    assert vars(args) == {"data": Path("/srv/evenwall")}
+
+
+@pytest.mark.parametrize(
+    ("text", "match"),
+    [("rigg = 'x'", "rigg.*is no setting"), ("rig = 3", "path in quotes"), ("rig =", "be read")],
+)
+def test_a_wrong_configuration_is_one_line(text: str, match: str) -> None:
+    configured(text)
+    with pytest.raises(InputError, match=match):
+        habits.configure(argparse.Namespace(rig=None, data=None))
+    assert main(["runs"]) == 2
+
+
+def test_log_has_priorities_for_the_journal(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A bus that is missing was said to a logger that nobody had configured."""
+    said = logging.getLogger("evenwall.gpio")
+    try:
+        for stream, first in (("8:1", "<4>evenwall.gpio: "), ("", "warning: evenwall.gpio: ")):
+            monkeypatch.delenv("JOURNAL_STREAM", raising=False)
+            if stream:
+                monkeypatch.setenv("JOURNAL_STREAM", stream)
+            habits.set_up_logging(verbose=False, quiet=False)
+            said.warning("no spidev here")
+            said.info("not told")
+            assert capsys.readouterr().err == f"{first}no spidev here\n"
+        habits.set_up_logging(verbose=True, quiet=False)
+        said.info("told")
+        assert capsys.readouterr().err == "info: evenwall.gpio: told\n"
+        habits.set_up_logging(verbose=False, quiet=True)
+        said.warning("not told")
+        assert capsys.readouterr().err == ""
+    finally:
+        logging.getLogger("evenwall").handlers.clear()
+        logging.getLogger("evenwall").setLevel(logging.NOTSET)
+
+
+@pytest.mark.parametrize("shell", habits.SHELLS)
+def test_completion_names_every_command(shell: str) -> None:
+    script = habits.completion(parser(COMMANDS), shell)
+    assert all(name in script for name in COMMANDS)
+    assert "time-budget-s" in script
+    if shutil.which(shell):
+        checked = subprocess.run([shell, "-n", "/dev/stdin"], input=script, text=True, check=False)
+        assert checked.returncode == 0
+
+
+def test_bash_completes_a_command(tmp_path: Path) -> None:
+    (tmp_path / "done.sh").write_text(
+        habits.completion(parser(COMMANDS), "bash")
+        + 'COMP_WORDS=(evenwall pl); COMP_CWORD=1; _evenwall; echo "${COMPREPLY[*]}"\n'
+        + 'COMP_WORDS=(evenwall plan --ou); COMP_CWORD=2; _evenwall; echo "${COMPREPLY[*]}"\n'
+    )
+    told = subprocess.run(
+        ["bash", str(tmp_path / "done.sh")], capture_output=True, text=True, check=True
+    )
+    assert told.stdout == "plan\n--out\n"
+
+
+def test_man_page_tells_every_command_option_and_code() -> None:
+    page = habits.man_page(parser(COMMANDS))
+    for name in COMMANDS:
+        assert f".SS {name}\n" in page
+    for code, text in habits.EXIT_CODES:
+        assert f".B {code}\n{text}" in page
+    assert "\\-\\-time\\-budget\\-s" in page
+    if shutil.which("man"):  # groff's warnings are errors of the page
+        shown = subprocess.run(
+            ["man", "--warnings", "-l", "-"], input=page, capture_output=True, text=True, check=True
+        )
+        assert shown.stderr == ""
