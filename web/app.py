@@ -506,7 +506,7 @@ def create_app(service: Service, settings: Settings, clock: Clock | None = None)
     `app.state.people` makes pairing codes for the console to show; setting `app.state.closing`
     ends the streams, which would hold a server open.
     """
-    from evenwall_web import library  # whose routes ask at this module's desk
+    from evenwall_web import library, metrics  # whose routes ask at this module's desk
 
     clock = clock or SystemClock()
     page = Page()
@@ -531,6 +531,7 @@ def create_app(service: Service, settings: Settings, clock: Clock | None = None)
     )
     app.include_router(api)
     app.include_router(library.routes)
+    app.include_router(metrics.routes)
 
     @app.get("/", include_in_schema=False)
     async def index(request: Request) -> HTMLResponse:
