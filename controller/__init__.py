@@ -32,7 +32,7 @@ def plan(
 ) -> Plan:
     """Return the plan of a casting: coats, grams, clock, turning and predicted wall.
 
-    casting, rig: a TOML file or what was read from one; without a rig, the small sample rig. seed:
+    casting, rig: a TOML file or what was read from one. Without a rig, the small sample rig. seed:
     the same one gives the same plan. searches: how often to search, keeping the best.
     time_budget_s: search no longer than this, s. Raises InputError for files or values that cannot
     be right, and PlanError where no plan can work.
