@@ -48,6 +48,14 @@ def read_bytes(path: Path, most_bytes: int) -> bytes:
     return content
 
 
+def set_aside(path: Path) -> Path:
+    """Rename a file, or the folder in its place, to one that nobody reads. Raises OSError."""
+    number = 1
+    while (kept := path.with_name(f"{path.name}.damaged-{number}")).exists():
+        number += 1
+    return path.rename(kept)
+
+
 def read_text(path: Path, most_bytes: int, encoding: str = "utf-8") -> str:
     """Return a regular file's text. Raises InputError as `read_bytes`, and for no UTF-8."""
     try:

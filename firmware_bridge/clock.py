@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import heapq
 import json
+import math
 import selectors
 import time
 from collections.abc import Callable, Coroutine
@@ -43,7 +44,21 @@ class Anchor:
 
     @classmethod
     def from_json(cls, text: str) -> Anchor:
-        return cls(**json.loads(text))
+        """Raises ValueError or TypeError for what is no anchor."""
+        kept = json.loads(text)
+        if not isinstance(kept, dict):
+            raise ValueError("no anchor")
+        found = cls(**kept)
+        if not all(
+            isinstance(value, int | float) and math.isfinite(value) and abs(value) < 1e12
+            for value in (found.at_s, found.machine_s)
+        ):
+            raise ValueError("an anchor's times are numbers")
+        if not (isinstance(found.boot, str) and isinstance(found.utc, str)):
+            raise ValueError("an anchor's boot and date are texts")
+        if datetime.fromisoformat(found.utc).tzinfo is None:
+            raise ValueError("an anchor's date has its zone")
+        return found
 
 
 def _boot() -> str:

@@ -19,10 +19,13 @@ from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Literal
 
 import segno
+from pydantic import AfterValidator, Field, TypeAdapter
 
+from evenwall.bounded import read_bytes, set_aside
+from evenwall.errors import InputError
 from evenwall_bridge.contract import Clock
 
 Role = Literal["watch", "operate"]
@@ -68,17 +71,31 @@ class Invite:
         )
 
 
+def _a_moment(text: str) -> str:
+    """A date with its zone, as it is written. Raises ValueError."""
+    if datetime.fromisoformat(text).tzinfo is None:
+        raise ValueError("a date needs its zone")
+    return text
+
+
+Moment = Annotated[str, Field(max_length=40), AfterValidator(_a_moment)]
+
+
 @dataclass(frozen=True)
 class Session:
     """A paired phone."""
 
-    session_id: str
-    name: str
+    session_id: Annotated[str, Field(pattern=r"^[0-9a-f]{8}$")]
+    name: Annotated[str, Field(max_length=40)]
     role: Role
-    csrf: str
-    token_sha256: str
-    made_utc: str
-    seen_utc: str
+    csrf: Annotated[str, Field(min_length=16, max_length=100)]
+    token_sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+    made_utc: Moment
+    seen_utc: Moment
+
+
+SESSIONS_BYTES = 1_000_000
+_SESSIONS = TypeAdapter(Annotated[list[Session], Field(max_length=1000)])
 
 
 class Limiter:
@@ -248,14 +265,17 @@ class People:
     def _load(self, file: Path) -> None:
         """A file that a power cut has spoilt is set aside: the controller must come up."""
         try:
-            rows: list[dict[str, Any]] = json.loads(file.read_text(encoding="utf-8"))
-            self._sessions = {row["session_id"]: Session(**row) for row in rows}
-        except FileNotFoundError:
-            return
-        except (OSError, ValueError, TypeError, KeyError):
-            self._tell("Which phones are paired can no longer be read: pair them again.")
+            rows = _SESSIONS.validate_json(read_bytes(file, SESSIONS_BYTES))
+            self._sessions = {row.session_id: row for row in rows}
+        except (InputError, ValueError) as error:
+            if not file.exists():
+                return
             with contextlib.suppress(OSError):
-                file.replace(file.with_name("sessions.json.spoilt"))
+                kept = set_aside(file).name
+                self._tell(
+                    "Which phones are paired can no longer be read "
+                    f"({str(error).splitlines()[0][:120]}): pair them again. It is kept as {kept}."
+                )
 
     def _save(self) -> None:
         self._sessions_due = True

@@ -22,6 +22,7 @@ from typing import Any
 
 import uvicorn
 
+from evenwall.bounded import set_aside
 from evenwall.devices.interfaces import Inputs, NoInputs, NoOutputs, Outputs, Press, Probe
 from evenwall.devices.scale import watch
 from evenwall.errors import InputError, RecordError
@@ -119,6 +120,8 @@ def only_one(folder: Path) -> Iterator[None]:
     InputError; a folder that can only be read is no reason, for a frame may be turning."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
+        if (folder / "in-use").exists() and not (folder / "in-use").is_file():
+            set_aside(folder / "in-use")
         lock = os.open(folder / "in-use", os.O_RDONLY | os.O_CREAT | os.O_CLOEXEC, 0o666)
     except OSError as error:
         raise InputError("data", folder, f"{error.strerror}") from None

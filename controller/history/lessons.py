@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
+import logging
 import math
 from pathlib import Path
 
-from evenwall.errors import InputError
+from evenwall.errors import InputError, RecordError
 from evenwall.history.recorded import MouldLesson, Proof, Recorded
 from evenwall.model import (
     Frozen,
@@ -15,7 +17,7 @@ from evenwall.model import (
     ProbeSpec,
 )
 from evenwall.numerics import gel
-from evenwall.numerics.gel.memory import ResinMemory, after, from_data, to_data
+from evenwall.numerics.gel.memory import VERSION, ResinMemory, after, from_data, to_data
 from evenwall.planning import Taught
 from evenwall.records.journal import Journal
 from evenwall.run.gel_monitor import RESIN_NOTES, SETTLE_S, gel_case, resin_note
@@ -24,6 +26,7 @@ from evenwall.units import kelvin
 DOUBTS = 2.0  # a lesson counts as if this many earlier castings had come out as foreseen
 LESSON_MOST = 1.5  # no casting may teach more than this factor at once
 MOULD_NOTES = "mould:"
+log = logging.getLogger(__name__)
 KEEP = 20  # lessons of a mould
 LEARN_S = 20.0  # a resin learns from readings this far apart ...
 LEARN_GELS = 1.5  # ... until this many of the latest gels that the plan expected
@@ -66,7 +69,34 @@ def mould_note(plan: Plan) -> str:
 
 def mould_memory(journal: Journal, plan: Plan) -> MouldMemory:
     kept = journal.note(mould_note(plan))
-    return MouldMemory() if kept is None else MouldMemory.model_validate_json(kept)
+    return MouldMemory() if kept is None else _mould(kept)
+
+
+def _mould(kept: str) -> MouldMemory:
+    """Return a mould's memory; a new one where the note cannot be read: it is taught again."""
+    try:
+        return MouldMemory.model_validate_json(kept)
+    except ValueError:
+        log.warning("a mould's memory cannot be read and begins anew")
+        return MouldMemory()
+
+
+def _resin(kept: str) -> ResinMemory:
+    """Return a resin's memory; a new one where the note cannot be read. Raises RecordError for a
+    later release's, which must not be written over."""
+    try:
+        data = json.loads(kept)
+        later = isinstance(data, dict) and isinstance(data.get("version"), int)
+        later = later and VERSION < data["version"] < VERSION + 100
+    except (ValueError, RecursionError):
+        data, later = {}, False
+    try:
+        return from_data(data if isinstance(data, dict) else {})
+    except RecordError:
+        if later:
+            raise
+        log.warning("a resin's memory cannot be read and begins anew")
+        return ResinMemory()
 
 
 def taught_by(journal: Journal, mesh: Path) -> Taught:
@@ -79,19 +109,23 @@ def taught_by(journal: Journal, mesh: Path) -> Taught:
     kept = journal.note(f"{MOULD_NOTES}{sha256}")
     if kept is None:
         return Taught()
-    memory = MouldMemory.model_validate_json(kept)
+    memory = _mould(kept)
     return Taught(memory.weight_ratio, memory.rim_ratio, len(memory.lessons))
 
 
 def resin_memory(journal: Journal, plan: Plan) -> ResinMemory:
     """Raises RecordError for a memory of another version."""
     kept = journal.note(resin_note(plan))
-    return ResinMemory() if kept is None else from_data(json.loads(kept))
+    return ResinMemory() if kept is None else _resin(kept)
 
 
 def resin_memories(journal: Journal) -> dict[str, ResinMemory]:
     """Every resin's memory by the name it is kept under."""
-    return {name: from_data(json.loads(kept)) for name, kept in journal.notes(RESIN_NOTES).items()}
+    found = {}
+    for name, kept in journal.notes(RESIN_NOTES).items():
+        with contextlib.suppress(RecordError):  # told when it is to be written
+            found[name] = _resin(kept)
+    return found
 
 
 def resin_after(run: Recorded, memory: ResinMemory) -> ResinMemory:

@@ -17,11 +17,14 @@ import json
 import logging
 import sqlite3
 from collections import deque
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
+from urllib.parse import quote
+
+from pydantic import ValidationError
 
 from evenwall.errors import InputError, RecordError
 from evenwall.model import Event, Plan, Sample
@@ -37,6 +40,7 @@ SCHEMA_VERSION = 1
 SAMPLES_EVERY_S = 10.0
 SAMPLES_WAITING = 20_000  # rows of a sleeping disk: five and a half hours at one a second
 EVENTS_WAITING = 20_000
+UNREAD_TOLD = 20  # rows that are named
 _SCHEMA = """
 CREATE TABLE IF NOT EXISTS plans (
     run_id TEXT PRIMARY KEY, plan TEXT NOT NULL
@@ -63,6 +67,8 @@ _SCHEMA += "".join(
     for table in ("plans", "events", "samples")
     for act in ("UPDATE", "DELETE")
 )
+_TABLES = (("plans", "run_id", 2), ("notes", "name", 2), ("events", "event_id", 7),
+           ("samples", "sample_id", 15))  # fmt: skip
 SAMPLE_COLUMNS = tuple(Sample.model_fields)
 _SAMPLE_SQL = ", ".join(SAMPLE_COLUMNS)
 _ENDED = ("finished", "abandoned")
@@ -76,6 +82,10 @@ class Damaged(RecordError):
     """The file is no record any more."""
 
 
+class OfLaterRelease(RecordError):
+    """The file is a record that a newer Evenwall has written."""
+
+
 class DiskRefuses(RecordError):
     """The disk can be read at best, and will not come back by itself."""
 
@@ -86,6 +96,36 @@ class DiskFull(RecordError):
 
 _LASTING: tuple[type[RecordError], ...] = (Damaged, DiskRefuses)
 log = logging.getLogger(__name__)
+
+
+def _parts(path: Path) -> Iterator[Path]:
+    return (path.with_name(path.name + end) for end in ("", "-wal", "-shm"))
+
+
+def plan_of_record(run_id: str, text: str) -> Plan:
+    """Return a plan as it was written. Raises RecordError.
+
+    Migration of plans of earlier and later releases: a name that this release does not know is
+    left out. Everything else is read as strictly as from the network.
+    """
+    try:
+        try:
+            return Plan.model_validate_json(text)
+        except ValidationError as error:
+            unknown = [one["loc"] for one in error.errors() if one["type"] == "extra_forbidden"]
+            data = json.loads(text)
+            for *way, name in unknown:
+                holder = data
+                for part in way:
+                    holder = holder[part]
+                del holder[name]
+            return Plan.model_validate_json(json.dumps(data))
+    except (ValueError, LookupError, TypeError, RecursionError) as error:
+        why = str(error).splitlines()[0] if str(error) else "empty"
+        if isinstance(error, ValidationError):
+            first = error.errors()[0]
+            why = f"{'.'.join(map(str, first['loc'])) or 'plan'}: {first['msg']}"[:200]
+        raise RecordError(f"the plan of run {run_id} cannot be read: {why}") from None
 
 
 def _said(error: sqlite3.Error, before: str = "") -> RecordError:
@@ -121,9 +161,13 @@ class Journal:
     def __init__(self, path: Path | None) -> None:
         """path: the database file, made when absent; None keeps the record in memory only."""
         self.path = path
+        self.unread: dict[str, str] = {}  # rows that could not be read, and why
         self.db = self._connect()
 
     def _connect(self) -> sqlite3.Connection:
+        for part in () if self.path is None else _parts(self.path):
+            if not part.is_file() and part.exists():
+                raise Damaged(f"record {part}: a folder or a device stands in its place")
         try:
             if self.path is not None:
                 self.path.parent.mkdir(parents=True, exist_ok=True)
@@ -135,6 +179,8 @@ class Journal:
         except OSError as error:
             kind = DiskRefuses if error.errno in _OF_DISK else RecordError
             raise kind(f"record {self.path}: {error.strerror}") from None
+        # A text that is no UTF-8 any more is read as far as it goes, and then refused by name.
+        db.text_factory = lambda raw: raw.decode("utf-8", "replace")
         try:
             # FULL: what was acknowledged survives a power cut, not only a killed process.
             db.execute("PRAGMA journal_mode = WAL")
@@ -142,7 +188,7 @@ class Journal:
             db.execute("PRAGMA wal_autocheckpoint = 1000")
             (version,) = db.execute("PRAGMA user_version").fetchone()
             if version > SCHEMA_VERSION:
-                raise RecordError(
+                raise OfLaterRelease(
                     f"record {self.path} is of version {version}, this release reads up to "
                     f"{SCHEMA_VERSION}: update Evenwall"
                 )
@@ -231,7 +277,16 @@ class Journal:
     def anchor(self) -> Anchor | None:
         """Where the rig's clock stood when the last batch was written."""
         kept = self.note("anchor")
-        return None if kept is None else Anchor.from_json(kept)
+        try:
+            return None if kept is None else Anchor.from_json(kept)
+        except (ValueError, TypeError, RecursionError) as error:
+            self._not_read("the note of the clock", error)
+            return None
+
+    def _not_read(self, row: str, error: Exception) -> None:
+        """Keep the name of a row that is left out, and the reason."""
+        if len(self.unread) < UNREAD_TOLD:
+            self.unread[row] = str(error).splitlines()[0][:120] if str(error) else "empty"
 
     def note(self, name: str) -> str | None:
         """What was last kept under a name: the memory of a mould, of a resin."""
@@ -256,6 +311,14 @@ class Journal:
         rows = self._read("SELECT run_id FROM events WHERE kind = 'started' ORDER BY event_id DESC")
         return [row[0] for row in rows]
 
+    def newest_rows(self) -> dict[str, int]:
+        """Every run, newest first, with the number of its newest event."""
+        rows = self._read(
+            "SELECT run_id, max(event_id) AS newest, min(event_id) AS first FROM events "
+            "GROUP BY run_id ORDER BY first DESC"
+        )
+        return {str(row[0]): int(row[1]) for row in rows}
+
     def unfinished(self) -> str | None:
         """The newest run, when it has neither finished nor been abandoned."""
         newest = self.run_ids()[:1]
@@ -269,7 +332,8 @@ class Journal:
         return None if ended else newest[0]
 
     def plan(self, run_id: str) -> Plan:
-        return Plan.model_validate_json(self.plan_json(run_id))
+        """Return the plan of a run. Raises RecordError where it cannot be read any more."""
+        return plan_of_record(run_id, self.plan_json(run_id))
 
     def plan_json(self, run_id: str) -> str:
         """The plan as it was written, whatever a later release makes of it."""
@@ -285,15 +349,22 @@ class Journal:
             "WHERE event_id > ? AND (? IS NULL OR run_id = ?) ORDER BY event_id LIMIT ?",
             (after_id, run_id, run_id, limit),
         )
-        return [
-            Event(event_id=i, run_id=run, at_s=at, utc=utc, kind=kind, data=json.loads(data))
-            for i, run, at, utc, kind, data in rows
-        ]
+        return [event for event in map(self._event, rows) if event is not None]
+
+    def _event(self, row: tuple[Any, ...]) -> Event | None:
+        """Return the row's event; None, and its name kept, where it cannot be read."""
+        names = ("event_id", "run_id", "at_s", "utc", "kind")
+        try:
+            event = Event(**dict(zip(names, row[:5], strict=True)), data=json.loads(row[5]))
+        except (ValueError, TypeError, RecursionError) as error:
+            self._not_read(f"event {row[0]}", error)
+            return None
+        return event
 
     def keyed_events(self, run_id: str) -> list[tuple[Event, str | None]]:
         """Events of one run with the keys of the commands they answer, oldest first."""
         keys = dict(self._read("SELECT event_id, key FROM events WHERE run_id = ?", (run_id,)))
-        return [(event, keys[event.event_id]) for event in self.events(run_id)]
+        return [(event, keys.get(event.event_id)) for event in self.events(run_id)]
 
     def event_of_key(self, key: str) -> Event | None:
         """The event that a command with this key became."""
@@ -302,8 +373,7 @@ class Journal:
         )
         if not rows:
             return None
-        i, run, at, utc, kind, data = rows[0]
-        return Event(event_id=i, run_id=run, at_s=at, utc=utc, kind=kind, data=json.loads(data))
+        return self._event(rows[0])
 
     def samples(
         self, run_id: str | None, after_id: int = 0, *, points: int = -1, limit: int = -1
@@ -322,7 +392,35 @@ class Journal:
             "WHERE (place - 1) % ? = 0 ORDER BY sample_id LIMIT ?",
             (after_id, run_id, run_id, every, limit),
         )
-        return [Sample(**dict(zip(SAMPLE_COLUMNS, row, strict=True))) for row in rows]
+        return [sample for sample in map(self._one_sample, rows) if sample is not None]
+
+    def _one_sample(self, row: tuple[Any, ...]) -> Sample | None:
+        try:
+            return Sample(**dict(zip(SAMPLE_COLUMNS, row, strict=True)))
+        except ValueError as error:
+            self._not_read(f"sample {row[0]}", error)
+            return None
+
+    def salvage(self, spoilt: Path) -> int:
+        """Take in every row of a damaged file that can still be read, and return how many.
+
+        Each table is read from its beginning and from its end until the damage.
+        """
+        taken = 0
+        try:
+            source = sqlite3.connect(f"file:{quote(str(spoilt))}?mode=ro", uri=True)
+        except sqlite3.Error:
+            return 0
+        with contextlib.closing(source):
+            source.text_factory = lambda raw: raw.decode("utf-8", "replace")
+            for table, key, columns in _TABLES:
+                marks = ", ".join("?" * columns)
+                for order in ("ASC", "DESC"):
+                    with contextlib.suppress(sqlite3.Error, OverflowError):
+                        for row in source.execute(f"SELECT * FROM {table} ORDER BY {key} {order}"):
+                            sql = f"INSERT OR IGNORE INTO {table} VALUES ({marks})"
+                            taken += self.db.execute(sql, row).rowcount
+        return taken
 
 
 class Records:
@@ -446,7 +544,7 @@ class Records:
     def _opened(self, path: Path) -> Journal:
         try:
             journal = _writable(path)
-        except (Damaged, DiskRefuses, DiskFull) as error:
+        except (Damaged, OfLaterRelease, DiskRefuses, DiskFull) as error:
             journal = self._moved_on(error) or self._in_memory(error)
             if self._path != path:
                 return journal
@@ -465,12 +563,21 @@ class Records:
         """The file that the record goes on in; None where there is none but this."""
         if self._path is None:
             return None
-        if isinstance(reason, Damaged):
+        if isinstance(reason, Damaged | OfLaterRelease):
             with contextlib.suppress(RecordError):  # a disk that dies reads as damage at first
-                return self._begin_new_file(self._path)
+                return self._begin_new_file(self._path, reason)
         return self._go_beside(self._path, reason) if self._path == self._home else None
 
-    def _begin_new_file(self, path: Path) -> Journal:
+    async def begin_anew(self, reason: RecordError) -> bool:
+        """Set aside a record whose damage showed only when it was read. False: not a damage."""
+        if not isinstance(reason, Damaged) or self._path is None:
+            return False
+        path = self._path
+        self.journal.close()
+        self.journal = await self._on_thread(lambda: self._begin_new_file(path, reason))
+        return True
+
+    def _begin_new_file(self, path: Path, reason: RecordError) -> Journal:
         """Move a damaged file out of the way, with its log, and begin a new one."""
         number = 1
         try:
@@ -484,7 +591,15 @@ class Records:
         except OSError as error:
             raise RecordError(f"record {path}: {error.strerror}") from None
         journal = _writable(path)
+        if isinstance(reason, OfLaterRelease):
+            self.moved = (
+                f"The record is of a later release; it was kept as {moved} and a new one begun."
+            )
+            return journal
+        saved = journal.salvage(moved)
         self.moved = f"The record was damaged; it was kept as {moved} and a new one begun."
+        if saved:
+            self.moved += f" {saved} rows could still be read and stand in the new one."
         return journal
 
     def _go_beside(self, path: Path, reason: RecordError) -> Journal | None:

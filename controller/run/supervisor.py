@@ -51,7 +51,7 @@ from evenwall.run.observation import (
     Sound,
     Stop,
 )
-from evenwall.run.state import RunState, begin, fold_all
+from evenwall.run.state import UNFIT, RunState, begin, taken_up
 from evenwall.run.view import HIDDEN, record_line, snapshot
 from evenwall_bridge.clock import Anchor, SystemClock
 from evenwall_bridge.contract import BridgeError, Clock, LinkLost, Ramp, Rig, RigState
@@ -205,14 +205,54 @@ class Supervisor:
 
     async def _recover(self) -> None:
         """Fold the journal of an unfinished run; its judge is fed again what the probe said."""
+        for _ in range(2):  # once more where the damage showed only when it was read
+            try:
+                await self._take_up()
+                return
+            except RecordError as error:
+                self.state = None
+                self.notices["run"] = (
+                    f"The last casting cannot be taken up ({error}). Its rows stay in the record. "
+                    "If the frame turns, it keeps its speed for the time it was granted; stop it "
+                    "when the coat holds."
+                )
+                if not await self.records.begin_anew(error):
+                    return
+                self._mend()
+
+    async def _take_up(self) -> None:
+        """Fold the unfinished run. Raises RecordError where its plan or all its rows are lost."""
         run_id = await self.records.read(lambda journal: journal.unfinished())
         if run_id is None:
             return
         plan = await self.records.read(lambda journal: journal.plan(run_id))
         rows = await self.records.read(lambda journal: journal.keyed_events(run_id))
-        self._rows = rows
-        self.state = fold_all(run_id, plan, (event for event, _ in rows))
+        state, left_out = taken_up(run_id, plan, (event for event, _ in rows))
+        try:  # what cannot be shown or stepped now could not be later either
+            step(state, self.clock.now_s(), Observation())
+            snapshot(
+                state,
+                self.clock.now_s(),
+                "",
+                Observation(),
+                simulated=state.simulated,
+                speed=1.0,
+                rig_name=self.spec.name,
+                record=(),
+                last_event_id=0,
+            )
+        except UNFIT as error:
+            raise RecordError(f"run {run_id} cannot be carried on: {error}") from None
+        self._rows, self.state = rows, state
         self.last_id = rows[-1][0].event_id
+        left_out = {**left_out, **self.records.journal.unread}
+        if left_out:
+            named = "; ".join(f"{row} ({why})" for row, why in list(left_out.items())[:3])
+            more = f" and {len(left_out) - 3} more" if len(left_out) > 3 else ""
+            self.notices["run"] = (
+                f"Some rows of this casting cannot be read and are left out: {named}{more}. "
+                "It goes on where the board is; look at the step, the coat and the weights."
+            )
         for event, _ in rows:
             self._show_line(event)
             self._tell(event, plan)

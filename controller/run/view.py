@@ -383,7 +383,15 @@ def _measured_words(measured: Measured) -> str:
 
 
 def record_line(event: Event) -> RecordLine:
-    """One line for people."""
+    """One line for people; of a row that does not hold what it should, its kind."""
+    try:
+        text = _line_of(event)
+    except (LookupError, TypeError, ValueError, AttributeError):
+        text = f"{event.kind.replace('_', ' ')[:60]} (the rest of this row cannot be read)"
+    return RecordLine(event_id=event.event_id, at_s=event.at_s, utc=event.utc, text=text)
+
+
+def _line_of(event: Event) -> str:
     data = event.data
     if event.kind == "alert":
         text = plain.ALERTS[data["alert"]]
@@ -398,4 +406,4 @@ def record_line(event: Event) -> RecordLine:
         text = _LINES[event.kind].format(**data)
     else:
         text = str(data.get("sentence") or event.kind.replace("_", " "))
-    return RecordLine(event_id=event.event_id, at_s=event.at_s, utc=event.utc, text=text)
+    return text

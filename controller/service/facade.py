@@ -35,6 +35,7 @@ from evenwall.model import (
     RunCard,
     Sample,
     Snapshot,
+    Step,
     StreamItem,
     parse,
     read_casting,
@@ -54,7 +55,7 @@ from evenwall.run.replanning import (
     what_changed,
 )
 from evenwall.run.replay import DETAIL, replay_of
-from evenwall.run.state import fold_all
+from evenwall.run.state import taken_up
 from evenwall.run.supervisor import Supervisor, unwritten
 from evenwall.run.view import HIDDEN, record_line
 from evenwall.service.library import Library
@@ -95,6 +96,7 @@ class Service:
             supervisor.on_laid = self._laid
         self._memories = {} if memories is None else memories
         self._jobs: dict[str, PlanJob] = {}
+        self._cards: dict[str, tuple[int, RunCard | None]] = {}  # by run, with its newest row
         # The wall for looking at has a thread of its own: it must not wait for somebody's plan.
         self._walls = ThreadPoolExecutor(1, "walls")
         self._meshes: dict[str, asyncio.Future[dict[str, Any]]] = {}
@@ -416,8 +418,29 @@ class Service:
 
     async def runs(self) -> list[RunCard]:
         """Every run of the record, newest first."""
-        ids: list[str] = await self._read(lambda journal: journal.run_ids())
-        return [await self.run(run_id) for run_id in ids]
+        newest: dict[str, int] = await self._read(lambda journal: journal.newest_rows())
+        for run_id, last in newest.items():
+            if self._cards.get(run_id, (0, None))[0] != last:
+                self._cards[run_id] = (last, await self._card(run_id))
+        return [card for run_id in newest if (card := self._cards[run_id][1]) is not None]
+
+    async def _card(self, run_id: str) -> RunCard | None:
+        """A run's card; one that says so where its rows cannot be read, None without any row."""
+        try:
+            return await self.run(run_id)
+        except InputError:
+            return None
+        except EvenwallError as error:
+            return RunCard(
+                run_id=run_id,
+                casting=f"(cannot be read: {said_outside(error)[:200]})",
+                resin="",
+                started_utc="",
+                step=Step.ABANDONED,
+                coats_done=0,
+                coats=0,
+                simulated=False,
+            )
 
     async def run(self, run_id: str) -> RunCard:
         """Raises InputError when there is none of that name."""
@@ -436,7 +459,7 @@ class Service:
     async def run_plan(self, run_id: str) -> Plan:
         """The plan of a run as it stands: the rest may have been planned again."""
         plan: Plan = await self._read(
-            lambda journal: fold_all(run_id, journal.plan(run_id), journal.events(run_id)).plan
+            lambda journal: taken_up(run_id, journal.plan(run_id), journal.events(run_id))[0].plan
         )
         return plan
 
@@ -528,7 +551,7 @@ def run_card(journal: Journal, run_id: str) -> RunCard:
     if not events:
         raise InputError("run_id", run_id, "no such run in the record")
     plan = journal.plan(run_id)
-    state = fold_all(run_id, plan, events)
+    state, _ = taken_up(run_id, plan, events)
     return RunCard(
         run_id=run_id,
         casting=plan.casting.name,

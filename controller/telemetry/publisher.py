@@ -25,6 +25,7 @@ from uuid import uuid4
 import aiomqtt
 from pydantic import ValidationError
 
+from evenwall.bounded import set_aside
 from evenwall.errors import InputError
 from evenwall.model import Answer, Command, RigSpec, Snapshot, StreamItem
 from evenwall.telemetry.broker import BrokerClient, Connection, read_secret, together
@@ -85,12 +86,18 @@ class Cursor:
         """Without a file (telemetry is new here) the past is not sent."""
         self._file, self._refused = file, False
         try:
-            self.row_id = int(file.read_text(encoding="ascii"))
+            self.row_id = int(file.read_text(encoding="ascii")[:20])
+            if not 0 <= self.row_id < 2**63:
+                raise ValueError("no row number")
         except FileNotFoundError:
             self.row_id = newest_id
             self.save()
-        except ValueError:
-            raise InputError("file", file, "is not a row number; delete it to start anew") from None
+        except (ValueError, OSError) as error:
+            # The broker hears some rows twice rather than a gap: numbers tell them apart.
+            log.warning("%s cannot be read (%s) and is set aside: all rows again", file, error)
+            with contextlib.suppress(OSError):
+                set_aside(file)
+            self.row_id = 0
         if self.row_id > newest_id:
             log.warning("the journal is shorter than %s says; starting at its beginning", file)
             self.row_id = 0

@@ -438,14 +438,23 @@ def test_a_cursor_that_cannot_be_kept_ends_nothing(
     assert [record.levelname for record in caplog.records] == ["WARNING"]
 
 
-def test_spoilt_cursor_is_one_clear_line(tmp_path: Path) -> None:
-    (tmp_path / "telemetry.cursor").write_text("half a")
+@pytest.mark.parametrize("content", ["half a", "", "-5", "9" * 5000, None])
+def test_a_spoilt_cursor_is_set_aside_and_the_rows_are_sent_again(
+    content: str | None, tmp_path: Path
+) -> None:
+    """None: a folder in its place."""
+    file = tmp_path / "telemetry.cursor"
+    if content is None:
+        file.mkdir()
+    else:
+        file.write_text(content)
 
     async def main() -> None:
-        with pytest.raises(InputError, match=r"telemetry.cursor: is not a row number; delete it"):
-            Telemetry(rig(spec(1)), Bench(), REAL, tmp_path, random.Random(1))
+        telemetry = Telemetry(rig(spec(1)), Bench(), REAL, tmp_path, random.Random(1))
+        assert telemetry._cursor.row_id == 0
 
     asyncio.run(main())
+    assert (tmp_path / "telemetry.cursor.damaged-1").exists()
 
 
 def test_a_refusing_broker_is_not_taken_for_a_friendly_one(tmp_path: Path) -> None:

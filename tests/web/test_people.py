@@ -312,7 +312,7 @@ def test_spoilt_sessions_keep_no_controller_from_coming_up(tmp_path: Path, spoil
     assert said[0] is not None
     assert "pair them again" in said[0]
     assert people.pair(people.invite("operate").code, "bench", "192.168.7.20") is not None
-    assert (tmp_path / "sessions.json.spoilt").read_text() == spoilt
+    assert (tmp_path / "sessions.json.damaged-1").read_text() == spoilt
 
 
 def test_a_session_ends_after_a_month_of_silence() -> None:
