@@ -32,10 +32,11 @@ def read_bytes(path: Path, most_bytes: int) -> bytes:
     except (OSError, ValueError) as error:  # ValueError: a null character in the name
         why = getattr(error, "strerror", None) or "cannot be read"
         raise InputError("file", path, why) from None
+    found = os.fstat(handle)
+    if not stat.S_ISREG(found.st_mode):
+        os.close(handle)
+        raise InputError("file", path, "is a folder or a device, and must be a file")
     with os.fdopen(handle, "rb") as file:
-        found = os.fstat(file.fileno())
-        if not stat.S_ISREG(found.st_mode):
-            raise InputError("file", path, "is a folder or a device, and must be a file")
         try:
             content = file.read(most_bytes + 1)
         except OSError as error:

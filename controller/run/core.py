@@ -272,8 +272,11 @@ class _Moment:
             self._catch_up(rig)
         elif self._may_stop():
             # Behind what is queued, so that every step is accounted for.
-            last = turning.ramps[-1][1:]
-            self._hand_over((motion.to_rest(last, self.accel),), turning.profile_s, ending=True)
+            self._hand_over(
+                (motion.to_rest(_last_rates(turning, rig), self.accel),),
+                turning.profile_s,
+                ending=True,
+            )
         else:
             holds_s = turning.ends_s - self.now_s
             if heard:
@@ -281,7 +284,7 @@ class _Moment:
             if holds_s < motion.AHEAD_S + self.seen.lag_s:
                 holds_s = max(0.0, holds_s)
                 ramps, profile_s = self._onwards(
-                    turning.profile_s, holds_s, turning.ramps[-1][1:], self.full_s - holds_s
+                    turning.profile_s, holds_s, _last_rates(turning, rig), self.full_s - holds_s
                 )
                 self._hand_over(ramps, profile_s)
 
@@ -652,6 +655,15 @@ class _Moment:
         for kind in sorted(self.state.alerts.keys() - wanted):
             self.emit("alert_over", alert=kind)
         self.actions.append(Show(_light(self.state)))
+
+
+def _last_rates(turning: Turning, rig: RigState) -> motion.Rates:
+    """Return the speeds that the handed-over ramps end with; the board's own where the record of
+    them is lost."""
+    if not turning.ramps:
+        return rig.major.rate_rpm, rig.minor.rate_rpm
+    _, major_rpm, minor_rpm = turning.ramps[-1]
+    return major_rpm, minor_rpm
 
 
 def _light(state: RunState) -> Light:

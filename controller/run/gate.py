@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from evenwall.devices.interfaces import Press
-from evenwall.errors import EvenwallError, InputError
+from evenwall.errors import EvenwallError, InputError, RecordError
 from evenwall.model import (
     CoatPlan,
     Details,
@@ -28,16 +28,13 @@ from evenwall.run import motion
 from evenwall.run.core import step
 from evenwall.run.observation import GelReading, Observation, Queue
 from evenwall.run.replay import DETAIL, replay_of
-from evenwall.run.state import RunState, begin, fold
+from evenwall.run.state import UNFIT, RunState, begin, fold
 from evenwall.run.view import snapshot
 from evenwall_bridge.contract import AxisState, Mode, RigState
 
 ROUNDED = 1.01  # a plan's figures may be over a limit by their rounding
 PLAN_BYTES = 20_000_000  # of the record's text
 TRIED = "a trial of the plan"
-# What arithmetic and look-ups raise on figures that nobody foresaw: refused here, so that nothing
-# of the kind is met by the process that keeps a frame turning.
-UNFIT = (ArithmeticError, AttributeError, LookupError, TypeError, ValueError)
 
 
 def admit(plan: Plan, spec: RigSpec) -> Plan:
@@ -97,11 +94,11 @@ def try_out(plan: Plan) -> None:
         state = begin(TRIED, kept, _started())
         for index in range(len(kept.coats)):
             state = _try_coat(state, index)
+    except InputError:
+        raise
     except UNFIT as error:
         why = f"cannot be carried through: {type(error).__name__} {str(error)[:120]}"
         raise InputError("plan", plan.casting.name, why) from None
-    except InputError:
-        raise
     except EvenwallError as error:
         raise InputError("plan", plan.casting.name, f"cannot be carried through: {error}") from None
 
@@ -153,6 +150,21 @@ def _try_coat(state: RunState, index: int) -> RunState:
         state = fold(state, kind, end_s, data)
         _look(state, met_s, coat)
     return state
+
+
+def carries_on(state: RunState, now_s: float, rig_name: str) -> None:
+    """Raises RecordError where a run that was read back cannot be shown, or not be stepped with
+    the frame standing, turning or not heard, as found again or as before."""
+    try:
+        for mode in (None, Mode.DISABLED, Mode.HOLDING, Mode.TURNING):
+            rig = None if mode is None else _rig(now_s, mode, 0.0)
+            for rejoin in (True, False):
+                seen = Observation(rig=rig, rejoin=rejoin)
+                after, _ = step(state, now_s + 10.0, seen)
+                _show(after, now_s + 10.0, seen, rig_name)
+    except UNFIT as error:
+        why = f"{type(error).__name__} {str(error)[:120]}"
+        raise RecordError(f"run {state.run_id} cannot be carried on: {why}") from None
 
 
 def _rig(at_s: float, mode: Mode, queue_s: float) -> RigState:
@@ -218,15 +230,19 @@ def _look(state: RunState, met_s: float, coat: CoatPlan) -> None:
     """Everything that a screen shows, along the coat's clock."""
     for time_s in _moments(coat):
         seen = Observation(rig=_rig(met_s + time_s, Mode.HOLDING, 0.0))
-        shown = snapshot(
-            state,
-            met_s + time_s,
-            "",
-            seen,
-            simulated=True,
-            speed=1.0,
-            rig_name=state.plan.rig.name,
-            record=(),
-            last_event_id=1,
-        )
-        shown.model_dump_json()
+        _show(state, met_s + time_s, seen, state.plan.rig.name)
+
+
+def _show(state: RunState, now_s: float, seen: Observation, rig_name: str) -> None:
+    shown = snapshot(
+        state,
+        now_s,
+        "",
+        seen,
+        simulated=True,
+        speed=1.0,
+        rig_name=rig_name,
+        record=(),
+        last_event_id=1,
+    )
+    shown.model_dump_json()

@@ -158,13 +158,13 @@ def fold_all(run_id: str, plan: Plan, events: Iterable[Event]) -> RunState:
 UNFIT = (ArithmeticError, AttributeError, LookupError, TypeError, ValueError, InputError)
 
 
-def taken_up(run_id: str, plan: Plan, events: Iterable[Event]) -> tuple[RunState, dict[str, str]]:
-    """Return the state after a journal that may be damaged, and the rows left out with the reason.
+def taken_up(run_id: str, plan: Plan, events: Iterable[Event]) -> tuple[RunState, dict[int, str]]:
+    """Return the state after a journal that may be damaged, and the events left out, with why.
 
     A journal without its first row begins where its next row stands. Raises RecordError when no
     row is left, or the plan cannot be begun.
     """
-    rows, left_out = list(events), dict[str, str]()
+    rows, left_out = list(events), dict[int, str]()
     if not rows:
         raise RecordError(f"run {run_id} has no row that can be read")
     first = rows.pop(0) if rows[0].kind == "started" else rows[0]
@@ -177,7 +177,7 @@ def taken_up(run_id: str, plan: Plan, events: Iterable[Event]) -> tuple[RunState
             after = fold(state, event.kind, event.at_s, event.data)
             _sane(after)
         except UNFIT as error:
-            left_out[f"event {event.event_id}, {event.kind[:40]}"] = f"{error}"[:120]
+            left_out[event.event_id] = f"{event.kind[:40]}: {error}"[:120]
         else:
             state = after
     return state, left_out

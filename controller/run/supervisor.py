@@ -34,6 +34,7 @@ from evenwall.records.journal import Records
 from evenwall.run import replanning as again
 from evenwall.run.alerts import mix_refused
 from evenwall.run.core import step
+from evenwall.run.gate import carries_on
 from evenwall.run.observation import (
     Action,
     Enable,
@@ -51,7 +52,7 @@ from evenwall.run.observation import (
     Sound,
     Stop,
 )
-from evenwall.run.state import UNFIT, RunState, begin, taken_up
+from evenwall.run.state import RunState, begin, taken_up
 from evenwall.run.view import HIDDEN, record_line, snapshot
 from evenwall_bridge.clock import Anchor, SystemClock
 from evenwall_bridge.contract import BridgeError, Clock, LinkLost, Ramp, Rig, RigState
@@ -228,27 +229,15 @@ class Supervisor:
         plan = await self.records.read(lambda journal: journal.plan(run_id))
         rows = await self.records.read(lambda journal: journal.keyed_events(run_id))
         state, left_out = taken_up(run_id, plan, (event for event, _ in rows))
-        try:  # what cannot be shown or stepped now could not be later either
-            step(state, self.clock.now_s(), Observation())
-            snapshot(
-                state,
-                self.clock.now_s(),
-                "",
-                Observation(),
-                simulated=state.simulated,
-                speed=1.0,
-                rig_name=self.spec.name,
-                record=(),
-                last_event_id=0,
-            )
-        except UNFIT as error:
-            raise RecordError(f"run {run_id} cannot be carried on: {error}") from None
+        carries_on(state, self.clock.now_s(), self.spec.name)
+        rows = [(event, key) for event, key in rows if event.event_id not in left_out]
         self._rows, self.state = rows, state
         self.last_id = rows[-1][0].event_id
-        left_out = {**left_out, **self.records.journal.unread}
-        if left_out:
-            named = "; ".join(f"{row} ({why})" for row, why in list(left_out.items())[:3])
-            more = f" and {len(left_out) - 3} more" if len(left_out) > 3 else ""
+        wrong = {f"event {number}": why for number, why in left_out.items()}
+        wrong |= self.records.journal.unread
+        if wrong:
+            named = "; ".join(f"{row} ({why})" for row, why in list(wrong.items())[:3])
+            more = f" and {len(wrong) - 3} more" if len(wrong) > 3 else ""
             self.notices["run"] = (
                 f"Some rows of this casting cannot be read and are left out: {named}{more}. "
                 "It goes on where the board is; look at the step, the coat and the weights."
