@@ -280,13 +280,8 @@ class Journal:
         try:
             return None if kept is None else Anchor.from_json(kept)
         except (ValueError, TypeError, RecursionError) as error:
-            self._not_read("the note of the clock", error)
+            _not_read(self, "the note of the clock", error)
             return None
-
-    def _not_read(self, row: str, error: Exception) -> None:
-        """Keep the name of a row that is left out, and the reason."""
-        if len(self.unread) < UNREAD_TOLD:
-            self.unread[row] = str(error).splitlines()[0][:120] if str(error) else "empty"
 
     def note(self, name: str) -> str | None:
         """What was last kept under a name: the memory of a mould, of a resin."""
@@ -310,14 +305,6 @@ class Journal:
         """Every run, newest first."""
         rows = self._read("SELECT run_id FROM events WHERE kind = 'started' ORDER BY event_id DESC")
         return [row[0] for row in rows]
-
-    def newest_rows(self) -> dict[str, int]:
-        """Every run, newest first, with the number of its newest event."""
-        rows = self._read(
-            "SELECT run_id, max(event_id) AS newest, min(event_id) AS first FROM events "
-            "GROUP BY run_id ORDER BY first DESC"
-        )
-        return {str(row[0]): int(row[1]) for row in rows}
 
     def unfinished(self) -> str | None:
         """The newest run, when it has neither finished nor been abandoned."""
@@ -349,17 +336,7 @@ class Journal:
             "WHERE event_id > ? AND (? IS NULL OR run_id = ?) ORDER BY event_id LIMIT ?",
             (after_id, run_id, run_id, limit),
         )
-        return [event for event in map(self._event, rows) if event is not None]
-
-    def _event(self, row: tuple[Any, ...]) -> Event | None:
-        """Return the row's event; None, and its name kept, where it cannot be read."""
-        names = ("event_id", "run_id", "at_s", "utc", "kind")
-        try:
-            event = Event(**dict(zip(names, row[:5], strict=True)), data=json.loads(row[5]))
-        except (ValueError, TypeError, RecursionError) as error:
-            self._not_read(f"event {row[0]}", error)
-            return None
-        return event
+        return [event for event in (_event_of(self, row) for row in rows) if event is not None]
 
     def keyed_events(self, run_id: str) -> list[tuple[Event, str | None]]:
         """Events of one run with the keys of the commands they answer, oldest first."""
@@ -373,7 +350,7 @@ class Journal:
         )
         if not rows:
             return None
-        return self._event(rows[0])
+        return _event_of(self, rows[0])
 
     def samples(
         self, run_id: str | None, after_id: int = 0, *, points: int = -1, limit: int = -1
@@ -392,35 +369,63 @@ class Journal:
             "WHERE (place - 1) % ? = 0 ORDER BY sample_id LIMIT ?",
             (after_id, run_id, run_id, every, limit),
         )
-        return [sample for sample in map(self._one_sample, rows) if sample is not None]
+        return [sample for sample in (_sample_of(self, row) for row in rows) if sample is not None]
 
-    def _one_sample(self, row: tuple[Any, ...]) -> Sample | None:
-        try:
-            return Sample(**dict(zip(SAMPLE_COLUMNS, row, strict=True)))
-        except ValueError as error:
-            self._not_read(f"sample {row[0]}", error)
-            return None
 
-    def salvage(self, spoilt: Path) -> int:
-        """Take in every row of a damaged file that can still be read, and return how many.
+def newest_rows(journal: Journal) -> dict[str, int]:
+    """Return every run, newest first, with the number of its newest event."""
+    rows = journal._read(
+        "SELECT run_id, max(event_id) AS newest, min(event_id) AS first FROM events "
+        "GROUP BY run_id ORDER BY first DESC"
+    )
+    return {str(row[0]): int(row[1]) for row in rows}
 
-        Each table is read from its beginning and from its end until the damage.
-        """
-        taken = 0
-        try:
-            source = sqlite3.connect(f"file:{quote(str(spoilt))}?mode=ro", uri=True)
-        except sqlite3.Error:
-            return 0
-        with contextlib.closing(source):
-            source.text_factory = lambda raw: raw.decode("utf-8", "replace")
-            for table, key, columns in _TABLES:
-                marks = ", ".join("?" * columns)
-                for order in ("ASC", "DESC"):
-                    with contextlib.suppress(sqlite3.Error, OverflowError):
-                        for row in source.execute(f"SELECT * FROM {table} ORDER BY {key} {order}"):
-                            sql = f"INSERT OR IGNORE INTO {table} VALUES ({marks})"
-                            taken += self.db.execute(sql, row).rowcount
-        return taken
+
+def _not_read(journal: Journal, row: str, error: Exception) -> None:
+    """Keep the name of a row that is left out, and the reason."""
+    if len(journal.unread) < UNREAD_TOLD:
+        journal.unread[row] = str(error).splitlines()[0][:120] if str(error) else "empty"
+
+
+def _event_of(journal: Journal, row: tuple[Any, ...]) -> Event | None:
+    """Return the row's event; None, and its name kept, where it cannot be read."""
+    names = ("event_id", "run_id", "at_s", "utc", "kind")
+    try:
+        event = Event(**dict(zip(names, row[:5], strict=True)), data=json.loads(row[5]))
+    except (ValueError, TypeError, RecursionError) as error:
+        _not_read(journal, f"event {row[0]}", error)
+        return None
+    return event
+
+
+def _sample_of(journal: Journal, row: tuple[Any, ...]) -> Sample | None:
+    try:
+        return Sample(**dict(zip(SAMPLE_COLUMNS, row, strict=True)))
+    except ValueError as error:
+        _not_read(journal, f"sample {row[0]}", error)
+        return None
+
+
+def salvage(journal: Journal, spoilt: Path) -> int:
+    """Take in every row of a damaged file that can still be read, and return how many.
+
+    Each table is read from its beginning and from its end until the damage.
+    """
+    taken = 0
+    try:
+        source = sqlite3.connect(f"file:{quote(str(spoilt))}?mode=ro", uri=True)
+    except sqlite3.Error:
+        return 0
+    with contextlib.closing(source):
+        source.text_factory = lambda raw: raw.decode("utf-8", "replace")
+        for table, key, columns in _TABLES:
+            marks = ", ".join("?" * columns)
+            for order in ("ASC", "DESC"):
+                with contextlib.suppress(sqlite3.Error, OverflowError):
+                    for row in source.execute(f"SELECT * FROM {table} ORDER BY {key} {order}"):
+                        sql = f"INSERT OR IGNORE INTO {table} VALUES ({marks})"
+                        taken += journal.db.execute(sql, row).rowcount
+    return taken
 
 
 class Records:
@@ -568,15 +573,6 @@ class Records:
                 return self._begin_new_file(self._path, reason)
         return self._go_beside(self._path, reason) if self._path == self._home else None
 
-    async def begin_anew(self, reason: RecordError) -> bool:
-        """Set aside a record whose damage showed only when it was read. False: not a damage."""
-        if not isinstance(reason, Damaged) or self._path is None:
-            return False
-        path = self._path
-        self.journal.close()
-        self.journal = await self._on_thread(lambda: self._begin_new_file(path, reason))
-        return True
-
     def _begin_new_file(self, path: Path, reason: RecordError) -> Journal:
         """Move a damaged file out of the way, with its log, and begin a new one."""
         number = 1
@@ -596,7 +592,7 @@ class Records:
                 f"The record is of a later release; it was kept as {moved} and a new one begun."
             )
             return journal
-        saved = journal.salvage(moved)
+        saved = salvage(journal, moved)
         self.moved = f"The record was damaged; it was kept as {moved} and a new one begun."
         if saved:
             self.moved += f" {saved} rows could still be read and stand in the new one."
@@ -667,6 +663,16 @@ class Records:
         if not written:
             lost = len(self._waiting.events)
             raise RecordError(f"{self.trouble} The last {lost} events are lost.")
+
+
+async def set_damage_aside(records: Records, reason: RecordError) -> bool:
+    """Set aside a record whose damage showed only when it was read. False: it was no damage."""
+    path = records._path
+    if not isinstance(reason, Damaged) or path is None:
+        return False
+    records.journal.close()
+    records.journal = await records._on_thread(lambda: records._begin_new_file(path, reason))
+    return True
 
 
 def row_id(row: Event | Sample) -> int:

@@ -24,6 +24,7 @@ from evenwall.model import (
     parse,
     sound,
 )
+from evenwall.numerics.cure import wall_material
 from evenwall.run import motion
 from evenwall.run.core import step
 from evenwall.run.observation import GelReading, Observation, Queue
@@ -47,6 +48,7 @@ def admit(plan: Plan, spec: RigSpec) -> Plan:
     details = parse(Details, plan.details, "plan.details")
     if details.replay is not None:
         replay_of(plan)
+    wall_material(plan.casting.mould.material)
     within_rig(plan, spec)
     own = {name: getattr(spec, name) for name in _FRAME}
     ours = plan.model_copy(update={"rig": plan.rig.model_copy(update={**own, **_NOBODYS})})

@@ -30,7 +30,7 @@ from evenwall.model import (
     Snapshot,
     Step,
 )
-from evenwall.records.journal import Records
+from evenwall.records.journal import Records, set_damage_aside
 from evenwall.run import replanning as again
 from evenwall.run.alerts import mix_refused
 from evenwall.run.core import step
@@ -217,7 +217,7 @@ class Supervisor:
                     "If the frame turns, it keeps its speed for the time it was granted; stop it "
                     "when the coat holds."
                 )
-                if not await self.records.begin_anew(error):
+                if not await set_damage_aside(self.records, error):
                     return
                 self._mend()
 
@@ -244,7 +244,13 @@ class Supervisor:
             )
         for event, _ in rows:
             self._show_line(event)
-            self._tell(event, plan)
+        try:
+            for event, _ in rows:
+                self._tell(event, plan)
+        except EvenwallError as error:
+            raise RecordError(
+                f"run {run_id} cannot be followed by the simulated frame: {error}"
+            ) from None
         met_s = self.state.coat.parts_met_s
         samples = await self.records.read(lambda journal: journal.samples(run_id))
         if met_s is not None:

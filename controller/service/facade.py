@@ -43,7 +43,7 @@ from evenwall.model import (
     read_toml,
 )
 from evenwall.numerics.gel.memory import ResinMemory, from_data
-from evenwall.records.journal import Journal, row_id
+from evenwall.records.journal import Journal, newest_rows, row_id
 from evenwall.run.gate import admit
 from evenwall.run.gel_monitor import resin_note
 from evenwall.run.replanning import (
@@ -418,7 +418,7 @@ class Service:
 
     async def runs(self) -> list[RunCard]:
         """Every run of the record, newest first."""
-        newest: dict[str, int] = await self._read(lambda journal: journal.newest_rows())
+        newest: dict[str, int] = await self._read(newest_rows)
         for run_id, last in newest.items():
             if self._cards.get(run_id, (0, None))[0] != last:
                 self._cards[run_id] = (last, await self._card(run_id))
