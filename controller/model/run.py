@@ -39,9 +39,13 @@ class Button(Frozen):
     data: dict[str, Any] = Field(default_factory=dict)  # goes with the command: {"what": "cup"}
     enabled: bool = True
     why_not: str = ""
+    hold_s: float = 0.0  # press and hold for so long: the press cannot be made by accident
 
 
 class Countdown(Frozen):
+    """The number that counts now: time left to act, or time to wait."""
+
+    kind: Literal["act", "wait"]
     label: str
     until_s: float  # on the rig's clock, as `Snapshot.now_s`
 
@@ -115,6 +119,13 @@ class ReplayView(Frozen):
     gel_proven_s: float
     gel_expected_s: float
     sentence: str
+
+
+class RatioLimits(Frozen):
+    """Limits on the ratio of B to A, in per cent of the planned ratio."""
+
+    warn_percent: float
+    refuse_percent: float
 
 
 class ScaleView(Frozen):
@@ -192,6 +203,7 @@ class Snapshot(Frozen):
     gel: GelView = GelView()
     wall: WallSummary | None = None
     replay: ReplayView | None = None
+    ratio_limits: RatioLimits | None = None  # of the weights, while a run is on
     scale: ScaleView | None = None  # None: this rig has none, weights are typed
     alerts: tuple[Alert, ...] = ()
     record: tuple[RecordLine, ...] = ()
@@ -226,6 +238,7 @@ class Answer(Frozen):
 
     accepted: bool
     sentence: str
+    confirm: bool = False  # refused as unlikely: sent again with `confirmed: true`, it is taken
     event_id: int | None = None
     repeated: bool = False  # the key was seen before: the first answer is given again
 

@@ -9,7 +9,7 @@ from evenwall.planning.batch import POUR_S, turn_by_s
 from evenwall.planning.weighing import REFUSE_PERCENT, WARN_PERCENT, Weighing, check
 from evenwall.run import user_messages as plain
 from evenwall.run.observation import Observation
-from evenwall.run.schedule import wait_to_pour
+from evenwall.run.schedule import pour_deadline_s, wait_to_pour
 from evenwall.run.state import RunState
 from evenwall_bridge.contract import Fault
 
@@ -19,6 +19,9 @@ BOUND_OF_GEL = 3.0  # times the latest gel expected: then it will not gel, and t
 WEIGHT_WARN = WARN_PERCENT / 100.0
 WEIGHT_REFUSE = REFUSE_PERCENT / 100.0
 WAITING_S = 180.0  # a person who has not answered for so long may have gone
+# A touch before this share of the earliest gel, or after this multiple of the latest, is queried.
+TOUCH_EARLY, TOUCH_LATE = 0.8, BOUND_OF_GEL
+CUP_FROM = 0.8  # of the time to pour by: before that a cup has not gelled
 STOOD_S = 60.0  # standing while liquid for longer than this deserves a look
 GELLING_FROM = 0.9  # of the earliest gel expected: stopping later spoils little
 LATE_GEL = 1.05  # times the time it should be safe to stop
@@ -61,6 +64,19 @@ def mix_refused(state: RunState) -> bool:
     if coat.part_a_g is None or coat.part_b_g is None:
         return False
     return ratio_weighed(state, coat.part_a_g, coat.part_b_g).verdict == "refuse"
+
+
+def cup_can_have_gelled(state: RunState, now_s: float) -> bool:
+    """Whether the cup may have gelled by now, by the plan's pot life."""
+    time_s = state.coat_time_s(now_s)
+    return time_s is not None and time_s >= CUP_FROM * state.coat_plan.clock.pour_by_s
+
+
+def touch_band_s(state: RunState, what: str) -> tuple[float, float]:
+    """Span of the coat's clock in which a touch of the cup or the coat is plausible, in s."""
+    clock = state.coat_plan.clock
+    from_s = CUP_FROM * clock.pour_by_s if what == "cup" else TOUCH_EARLY * clock.gel_low_s
+    return from_s, TOUCH_LATE * clock.gel_high_s
 
 
 def peak_limit_degC(state: RunState) -> float | None:
@@ -151,7 +167,7 @@ def _hurry(state: RunState, now_s: float) -> set[str]:
         return {"late_start"} if time_s > turn_by_s(clock) else set()
     if time_s > clock.gel_low_s:
         return {"mix_gone"}
-    return {"late_pour"} if time_s > clock.pour_by_s else set()
+    return {"late_pour"} if time_s > pour_deadline_s(state) else set()
 
 
 def _gel(state: RunState, now_s: float, seen: Observation) -> set[str]:

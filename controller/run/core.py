@@ -14,6 +14,7 @@ from typing import Any
 from evenwall.devices.interfaces import Light, Press
 from evenwall.errors import InputError
 from evenwall.model import Answer, Command, Measured, Step, parse
+from evenwall.planning.in_words import clock_words
 from evenwall.run import motion
 from evenwall.run.alerts import (
     BOUND_OF_GEL,
@@ -22,6 +23,7 @@ from evenwall.run.alerts import (
     WEIGHT_WARN,
     alert_kinds,
     ratio_weighed,
+    touch_band_s,
     weight_error,
 )
 from evenwall.run.observation import (
@@ -46,6 +48,7 @@ from evenwall_bridge.contract import Fault, Mode, RigState
 
 INSIST_S = 1.0  # after an order to stop, until the board must be seen to have taken it
 TAKES_IN_S = 1.0  # after ramps were handed over, until the board's rows count them
+UNDO_S = 10.0  # after a touch of the coat, until the frame parks: the touch can be taken back
 STARTS_S = 2.0  # likewise, until a board that stands has a reason of its own
 
 
@@ -404,8 +407,20 @@ class _Moment:
             return
         handler(self, command)
 
-    def _answer(self, command: Command, accepted: bool, sentence: str, **data: Any) -> None:
-        """Every command becomes one event that carries its key and what was answered."""
+    def _answer(
+        self,
+        command: Command,
+        accepted: bool,
+        sentence: str,
+        confirm: bool = False,
+        **data: Any,
+    ) -> None:
+        """Every command becomes one event that carries its key and the answer.
+
+        confirm: the person is asked, and may send the command again with `confirmed`.
+        """
+        if confirm:
+            data["confirm"] = True
         kind = _EVENT_OF.get(command.name, "asked") if accepted else "refused"
         self.emit(
             kind,
@@ -416,7 +431,8 @@ class _Moment:
             accepted=accepted,
             sentence=sentence,
         )
-        self.actions.append(Reply(command.key, Answer(accepted=accepted, sentence=sentence)))
+        answer = Answer(accepted=accepted, sentence=sentence, confirm=confirm)
+        self.actions.append(Reply(command.key, answer))
 
     def next_command(self, command: Command) -> None:
         problem = self._why_not(at_rig=False)
@@ -569,7 +585,9 @@ class _Moment:
             self._answer(command, False, "Grams cannot be below 0.")
         else:
             known = {"cup_left_g": coat.cup_left_g, "spill_g": coat.spill_g}
-            kept = {name: known[name] if value is None else value for name, value in found.items()}
+            kept: dict[str, Any] = {
+                name: known[name] if value is None else value for name, value in found.items()
+            }
             self._answer(command, True, "Cup and tray written down.", **kept)
 
     def replanned_command(self, command: Command) -> None:
@@ -586,14 +604,37 @@ class _Moment:
         if what not in ("cup", "coat") or coat.parts_met_s is None:
             self._answer(command, False, "Say whether the cup or the coat has gelled.")
             return
+        time_s = self.now_s - coat.parts_met_s
+        from_s, until_s = touch_band_s(self.state, what)
+        if not from_s <= time_s <= until_s and command.data.get("confirmed") is not True:
+            asked = (
+                f"It is {clock_words(time_s)} after the parts met. By the plan the {what} gels "
+                f"between {clock_words(from_s)} and {clock_words(until_s)}. Has the {what} really "
+                "gelled?"
+            )
+            self._answer(command, False, asked, confirm=True)
+            return
         self._answer(command, True, f"The {what} was found gelled.", what=what)
         if what == "coat" and coat.gel_called_s is None and self.state.step is Step.SPIN:
-            self.emit(
-                "gelled",
-                gel_coat_s=self.now_s - coat.parts_met_s,
-                how="touch",
-                safe_s=self.now_s,
+            self.emit("gelled", gel_coat_s=time_s, how="touch", safe_s=self.now_s + UNDO_S)
+
+    def take_back_command(self, command: Command) -> None:
+        """Take back the latest touch of this coat, and the gel that it told."""
+        state, coat = self.state, self.state.coat
+        if not coat.touches:
+            self._answer(command, False, "There is no touch to take back.")
+            return
+        what = coat.touches[-1][0]
+        turns = state.step is Step.SPIN and not (state.turning and state.turning.ending)
+        told = what == "coat" and coat.gel_how == "touch"
+        if told and not turns:
+            said = (
+                "The touch is taken back and teaches nothing. The frame has parked already: look "
+                "at the coat. If it is liquid, tip it out."
             )
+        else:
+            said = "The touch is taken back."
+        self._answer(command, True, said, what=what, gel=told and turns)
 
     def note_command(self, command: Command) -> None:
         text = str(command.data.get("text", "")).strip()[:500]
@@ -694,6 +735,7 @@ _COMMANDS: dict[str, Callable[[_Moment, Command], None]] = {
     "weigh_back": _Moment.weigh_back_command,
     "replanned": _Moment.replanned_command,
     "touch": _Moment.touch_command,
+    "take_back": _Moment.take_back_command,
     "weigh": _Moment.weigh_command,
     "note": _Moment.note_command,
     "answer": _Moment.answer_command,
@@ -705,6 +747,7 @@ _EVENT_OF = {
     "weigh_back": "weighed_back",
     "replanned": "replanned",
     "touch": "touched",
+    "take_back": "touch_taken_back",
     "note": "noted",
     "answer": "answered",
 }

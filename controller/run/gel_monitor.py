@@ -99,6 +99,7 @@ class Estimator:
         self._state = gel.begin(case)
         self._fed_s = -FEED_S
         self._reading = GelReading()
+        self._teaches = True
 
     def feed(self, rows: Sequence[GelRow]) -> GelReading:
         """One after another, however many have waited: a fit that has not followed them is far
@@ -125,9 +126,12 @@ class Estimator:
         self._state, found = gel.step(self._state, touch)
         return self._told(found)
 
+    def forget(self) -> None:
+        self._teaches = False
+
     def batch(self) -> gel.EarlierBatch | None:
         """This coat as the resin's next one will remember it; None without a touch."""
-        return lesson(self._state)
+        return lesson(self._state) if self._teaches else None
 
     def end(self) -> None:
         return None
@@ -186,6 +190,9 @@ class EstimatorApart:
         found: GelReading = self._ask("touched", what, coat_time_s)
         self._batch = self._ask("batch")
         return found
+
+    def forget(self) -> None:
+        self._batch = None
 
     def batch(self) -> gel.EarlierBatch | None:
         return self._batch

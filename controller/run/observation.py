@@ -38,6 +38,10 @@ class GelMonitor(Protocol):
 
     def touched(self, what: str, coat_time_s: float) -> GelReading: ...
 
+    def forget(self) -> None:
+        """Teach nothing: a touch of this coat was taken back."""
+        ...
+
     def end(self) -> None: ...
 
 

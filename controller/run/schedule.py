@@ -2,12 +2,37 @@
 
 from __future__ import annotations
 
+from statistics import median
+
 from evenwall.model import Plan, Step
-from evenwall.planning.batch import CLOSE_UP_S, POUR_S
+from evenwall.planning.batch import CLOSE_UP_S, POUR_S, turn_by_s
 from evenwall.run.state import RunState
 from evenwall.run.user_messages import WAIT_FOR_AGE, WAIT_FOR_COAT, WAIT_TO_THICKEN
 
 WEIGH_S = 120.0  # turning up and weighing, before the parts meet (common practice, no source)
+
+
+def close_up_s(state: RunState) -> float:
+    """Time that closing up takes: the median of this casting's earlier coats, else the usual time.
+
+    Counts from the end of the pour to the start of turning, in seconds.
+    """
+    taken = [
+        coat.spin_from_s - coat.poured_s
+        for coat in state.coats[: state.index]
+        if coat.spin_from_s is not None and coat.poured_s is not None
+    ]
+    return median(taken) if taken else CLOSE_UP_S
+
+
+def pour_deadline_s(state: RunState) -> float:
+    """Latest end of the pour on the coat's clock that keeps both the resin and the wall, in s.
+
+    The mix must be poured before it thickens (`pour_by_s`), and early enough that turning can begin
+    by `turn_by_s` after closing up.
+    """
+    clock = state.coat_plan.clock
+    return min(clock.pour_by_s, turn_by_s(clock) - close_up_s(state))
 
 
 def next_from_s(state: RunState) -> float | None:
@@ -45,7 +70,7 @@ def wait_to_pour(state: RunState, now_s: float) -> tuple[float, str] | None:
         ready_s = below_s + state.plan.coats[state.index - 1].clock.next_pour_from_s
         waits.append((ready_s - POUR_S, WAIT_FOR_COAT))
     until_s, why = max(waits)
-    until_s = min(until_s, met_s + clock.pour_by_s)
+    until_s = min(until_s, met_s + pour_deadline_s(state))
     return (until_s, why) if now_s < until_s else None
 
 

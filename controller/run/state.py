@@ -377,6 +377,15 @@ def _touched(state: RunState, at_s: float, data: Mapping[str, Any]) -> RunState:
     return _coat(state, touches=(*state.coat.touches, (data["what"], at_s)))
 
 
+def _touch_taken_back(state: RunState, at_s: float, data: Mapping[str, Any]) -> RunState:
+    """Drop the latest touch, and the gel that it alone told while the coat still turns."""
+    del at_s
+    coat = replace(state.coat, touches=state.coat.touches[:-1])
+    if data["gel"]:
+        coat = replace(coat, gel_coat_s=None, gel_called_s=None, gel_how="", safe_s=None)
+    return _with(state, coat)
+
+
 def _answered(state: RunState, at_s: float, data: Mapping[str, Any]) -> RunState:
     del at_s
     if data["question"] == "weights_off":
@@ -450,6 +459,7 @@ _CHANGES: dict[str, Change] = {
     "guard_opened": _guard(False),
     "guard_closed": _guard(True),
     "touched": _touched,
+    "touch_taken_back": _touch_taken_back,
     "answered": _answered,
     "coat_done": _coat_done,
     "weighed_back": _weighed_back,

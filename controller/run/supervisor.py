@@ -146,7 +146,8 @@ class Supervisor:
         self._judged = GelReading()
         self._judge_era = 0  # every coat begins a new one; thoughts of an older one are void
         self._judging: asyncio.Task[None] | None = None
-        self._coat_rows: list[GelRow] = []
+        self._coat_rows: list[GelRow] = []  # not yet fed
+        self._all_rows: list[GelRow] = []  # of the coat
         self._sampled_s = -math.inf
         self.seen = Observation()
         self.looks = 0  # how often it has looked; who watches over it sees that it still does
@@ -257,6 +258,7 @@ class Supervisor:
             self._coat_rows = [
                 (s.at_s - met_s, s.probe_degC, s.room_degC) for s in samples if s.at_s >= met_s
             ]
+            self._all_rows = list(self._coat_rows)
             self._begin_judging()
         self._record("restarted", self.clock.now_s(), {}, None)
 
@@ -420,7 +422,8 @@ class Supervisor:
         plan: Plan = command.data["plan"]
         run_id = command.data["run_id"]
         self._drop_judge()
-        self._rows, self._coat_rows, self._judged = [], [], GelReading()
+        self._rows, self._judged = [], GelReading()
+        self._coat_rows, self._all_rows = [], []
         self.lines.clear()
         self.records.plan(run_id, plan)
         sentence = f"{plan.casting.name}: {len(plan.coats)} coats."
@@ -552,7 +555,7 @@ class Supervisor:
         weighing = kind == "stepped" and data["step"] == Step.WEIGH.value
         if weighing or kind in ("parts_met", "mixed_again"):
             self._drop_judge()
-            self._coat_rows, self._judged = [], GelReading()
+            self._coat_rows, self._all_rows, self._judged = [], [], GelReading()
             self.notices.pop("gel", None)
             self.notices.pop(again.NOTICE, None)  # too late: this coat is laid as planned before
         elif kind in ("coat_done", "abandoned"):
@@ -565,6 +568,12 @@ class Supervisor:
             judge = self._judge
             if time_s is not None:
                 self._think(lambda: (judge, judge.touched(what, time_s)))
+        elif kind == "touch_taken_back":
+            if self._judge is not None:
+                self._judge.forget()
+            self._drop_judge()
+            self._coat_rows = list(self._all_rows)
+            self._begin_judging()
         if kind in ("coat_done", "weighed_back") and self.on_laid is not None:
             self.on_laid()
 
@@ -690,7 +699,9 @@ class Supervisor:
         if coat_time_s is not None and state.coat.gel_called_s is None and not state.coat.done:
             # The probe's own moment: on a rising curve a late look would read as noise.
             late_s = 0.0 if seen.probe is None else now_s - seen.probe.at_s
-            self._coat_rows.append((coat_time_s - late_s, seen.probe_degC, seen.room_degC))
+            row = (coat_time_s - late_s, seen.probe_degC, seen.room_degC)
+            self._coat_rows.append(row)
+            self._all_rows.append(row)
             self._ask_judge()
 
     # --- showing ---------------------------------------------------------------------------------
@@ -757,6 +768,7 @@ class Supervisor:
         return Answer(
             accepted=bool(event.data.get("accepted")),
             sentence=str(event.data.get("sentence", "")),
+            confirm=bool(event.data.get("confirm")),
             event_id=event.event_id,
         )
 

@@ -12,7 +12,7 @@ CHECKLIST = (
     "Mould balanced on the frame; nothing loose.",
     "Hard-wired stop pressed and released once: motor power went away and came back.",
     "Frame standing with the opening up.",
-    "Scale, cups, sticks, gloves and respirator at hand.",
+    "Scale, cups and sticks at hand; gloves, goggles and respirator at hand for every coat.",
 )
 
 DUE: dict[Step, str] = {
@@ -39,6 +39,9 @@ PROBE: dict[Step, str] = {
     Step.DEGAS: "Leave the probe in the air until the pour.",
     Step.POUR: "Leave {cup_left_g:.0f} g in the cup, and put the probe into the middle of it.",
 }
+
+PROTECT = "Gloves, goggles and respirator on."
+NEXT_COAT = "Next coat: press the button at the frame, it turns the opening up."
 
 # Said where it matters, in a few words; the whole list stands on the first sheet.
 VACUUM = "Keep your face away from the vessel."
@@ -78,6 +81,9 @@ ORPHAN = {
 
 AT_THE_FRAME = "Press the button at the frame: turning begins only where you can see it."
 
+TOUCHED = "The coat has gelled, you say: the frame parks in a moment."
+TAKE_BACK = "Was it a mistake? Press 'Take back' before it parks."
+
 ALERTS: dict[str, str] = {
     "standing_liquid": "The coat is liquid and runs to the bottom while the frame stands. With "
     "the guard closed, start it again, soonest.",
@@ -85,19 +91,21 @@ ALERTS: dict[str, str] = {
     "it and look at the wall afterwards.",
     "standing_gelled": "The coat has gelled: nothing is lost while the frame stands.",
     "guard_open": "The guard is open: the frame cannot turn. Close it when you are clear.",
-    "late_pour": "The pour is late: the mix thickens. Pour now and start turning, or mix anew.",
+    "late_pour": "The pour is late: the mix thickens, and the wall comes out less even. Pour now "
+    "and start turning, or mix anew.",
     "late_start": "The resin thickens in the standing mould: close up and start turning, now.",
     "begun_late": "Turning began late: thicker, the resin runs less far, and the wall comes out "
-    "less even. Look at it before the next coat.",
+    "less even. Look at it when the coat has set.",
     "mix_gone": "The mix has passed its pot life: do not pour it. Set the cup outside, mix anew.",
-    "no_gel": "The coat should have gelled by now. Keep turning; touch the rim with a gloved stick "
-    "and say when it holds.",
-    "estimate_old": "The gel's estimate is late: this computer is busy. Turning goes on; touch the "
-    "rim with a gloved stick and say when it holds.",
+    "no_gel": "The coat should have gelled by now. Touch the cup with a stick, and say when it "
+    "has gelled. Never reach behind the guard: touch the rim only when the frame stands.",
+    "estimate_old": "The gel estimate is late: this computer is busy. Touch the cup with a stick, "
+    "and say when it has gelled.",
     "gave_up": "The coat did not gel in three times the expected time: wrong weights, a bad batch "
     "or cold. Turning has ended; see what the sheet says before a next coat.",
-    "too_hot": "The resin is hotter than the sheet's peak: keep away from the cup, put it outside "
-    "on stone or sand, do not breathe the fumes.",
+    "too_hot": "The resin is hotter than the sheet's peak. If it smokes, leave it and the room, "
+    "and follow the safety data sheet. If not: heat-proof gloves on, and put the cup outdoors on "
+    "stone or sand.",
     "probe_lost": "The probe gives no reading: the gel is now foreseen from the sheet alone, with "
     "a wider band. Look at its plug; touch the cup when it gels.",
     "probe_stuck": "The probe does not move: the gel is now foreseen from the sheet, with a wider "
@@ -105,33 +113,32 @@ ALERTS: dict[str, str] = {
     "probe_noisy": "The probe is noisy: the band is wider. Look at its cable.",
     "probe_out": "The probe seems to be out of the resin: the gel is now foreseen from the sheet.",
     "no_reaction": "The mix does not warm: check that the probe is in it, and both parts.",
-    "reacts_after_all": "The mix does react, later than foreseen: turning goes on until it holds.",
-    "slow_reaction": "The mix reacts more slowly than its sheet says; turning goes on until it "
-    "holds.",
+    "reacts_after_all": "The mix does react, later than foreseen: the coat gels later.",
+    "slow_reaction": "The mix reacts more slowly than its sheet says: the coat gels later.",
     "fast_reaction": "The mix reacts faster than its sheet says: be quick.",
     "off_ratio": "The heat does not fit the mix ratio: the weights may be wrong.",
-    "cold_room": "It is colder than planned: the coat gels later, turning goes on until it holds.",
+    "cold_room": "It is colder than planned: the coat gels later.",
     "board_lost": "Not hearing from the frame's board. It goes on by itself as planned; look at "
     "its cable.",
-    "driver_fault": "A motor driver reports a fault: switch motor power off and on, look for a "
-    "jam, then start again at the frame.",
+    "driver_fault": "A motor driver reports a fault. In this order: switch motor power off, look "
+    "for a jam, close the guard, switch motor power on, start again at the frame.",
     "board_reset": "The board was reset and no longer knows where the frame stands: before you "
     "press the button, switch motor power off, set the opening up by hand, switch it on.",
-    "slip": "An axis lost steps: turning goes on, its angle is not certain until it passes the "
-    "index. Look for a slipping belt or a mould out of balance.",
+    "slip": "An axis lost steps: its angle is not certain until it passes the index. After this "
+    "coat switch motor power off, then look for a slipping belt or a mould out of balance.",
     "grant_over": "The board was left alone longer than allowed and ramped down.",
     "queue_dry": "The board ran out of orders for a moment and kept its last speed.",
     "steps_differ": "The board counted other steps than were asked: look at the record.",
-    "record": "The record cannot be written: the disk is full, or takes nothing any more. Turning "
-    "goes on, what happens is kept in memory. Make room; switch nothing off before this casting is "
-    "done.",
+    "record": "The record cannot be written: the disk is full, or takes nothing any more. The "
+    "casting goes on, and what happens is kept in memory. Make room; switch nothing off before "
+    "this casting is done.",
     "waiting": "The frame waits for you.",
     "weights_off": "The weights are off from the plan: correct them if you can.",
     "weights_refused": "The weights are off too far: put them right, or weigh again.",
     "window_missed": "The best time for the next coat is over: key the surface as the sheet says, "
     "then go on.",
     "early_pour": "Poured before the coat below was ready: it may wrinkle.",
-    "standing_long": "The coat stood still while liquid: look at the wall before the next coat.",
+    "standing_long": "The coat stood still while liquid: look at the wall when the coat has set.",
     "not_up": "The opening is not up yet: close the guard and press the button at the frame.",
 }
 

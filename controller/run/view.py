@@ -15,6 +15,7 @@ from evenwall.model import (
     FrameView,
     GelView,
     Measured,
+    RatioLimits,
     RecordLine,
     ReplayView,
     ScaleView,
@@ -25,14 +26,16 @@ from evenwall.model import (
 )
 from evenwall.planning.batch import probe_in_cup, turn_by_s
 from evenwall.planning.in_words import clock_words
+from evenwall.planning.weighing import REFUSE_PERCENT, WARN_PERCENT
 from evenwall.run import user_messages as plain
-from evenwall.run.alerts import SEVERITY, peak_limit_degC
+from evenwall.run.alerts import SEVERITY, cup_can_have_gelled, peak_limit_degC
 from evenwall.run.observation import Observation
 from evenwall.run.replay import Place
-from evenwall.run.schedule import next_from_s, wait_to_pour
+from evenwall.run.schedule import next_from_s, pour_deadline_s, wait_to_pour
 from evenwall.run.state import Coat, RunState
 from evenwall_bridge.contract import Mode, RigState
 
+HOLD_S = 1.0  # a touch that parks is pressed and held
 _ORDER = {"act_now": 0, "caution": 1, "note": 2}
 
 
@@ -139,11 +142,13 @@ def sentence(state: RunState, now_s: float, seen: Observation) -> tuple[str, str
         return f"Keep clear: the frame turns the opening {state.moving}.", due
     if state.step is Step.WEIGH:
         due = f"Weigh {plan.part_a_g:.1f} g of part A and {plan.part_b_g:.1f} g of part B."
-        return due, "The clock starts when the parts meet."
+        return due, f"{plain.PROTECT} The clock starts when the parts meet."
     wait = wait_to_pour(state, now_s)
     if wait is not None:
         return plain.WAIT_TO_POUR, wait[1]
     if state.step is Step.SPIN:
+        if coat.safe_s is not None and now_s < coat.safe_s and coat.gel_how == "touch":
+            return plain.TOUCHED, plain.TAKE_BACK
         if coat.safe_s is not None and now_s < coat.safe_s:
             return "The coat has gelled. Keep turning a little longer.", "To be on the safe side."
         if "estimate_old" in state.alerts and seen.gel.sentence:
@@ -153,7 +158,7 @@ def sentence(state: RunState, now_s: float, seen: Observation) -> tuple[str, str
     if state.step is Step.REST:
         from_s = next_from_s(state)
         if from_s is not None and now_s >= from_s:
-            return "Next coat: press the button at the frame, it turns the opening up.", ""
+            return plain.NEXT_COAT, plain.PROTECT
         return due, "It must carry the next one, and still bond to it."
     if state.step is Step.CURE:
         from_s = next_from_s(state)
@@ -192,11 +197,12 @@ def countdown(state: RunState, now_s: float, seen: Observation) -> Countdown | N
         return None
     wait = wait_to_pour(state, now_s)
     if wait is not None:
-        return Countdown(label="until you may pour", until_s=wait[0])
+        return Countdown(kind="wait", label="wait, then pour", until_s=wait[0])
     if state.step in (Step.MIX, Step.DEGAS, Step.POUR):
-        return Countdown(label="left before it thickens", until_s=met_s + clock.pour_by_s)
+        return Countdown(kind="act", label="left to pour", until_s=met_s + pour_deadline_s(state))
     if state.step is Step.CLOSE_UP:
-        return Countdown(label="left to start turning", until_s=met_s + turn_by_s(clock))
+        until_s = met_s + turn_by_s(clock)
+        return Countdown(kind="act", label="left to start turning", until_s=until_s)
     if state.step is Step.SPIN and state.halted:
         return None  # it stands: nothing is waited for but the hand at the frame
     if state.step is Step.SPIN:
@@ -205,17 +211,36 @@ def countdown(state: RunState, now_s: float, seen: Observation) -> Countdown | N
             return None  # nobody knows, and who saw it run out might stop the frame
         if safe_s is None:
             safe_s = met_s + (seen.gel.safe_to_stop_s or clock.spin_until_s)
-        return Countdown(label="until it is safe to stop", until_s=safe_s)
+        return Countdown(kind="wait", label="until it is safe to stop", until_s=safe_s)
     from_s = next_from_s(state)
     if from_s is None:
         return None
     if now_s < from_s:
         rests = state.step is Step.REST
         label = "until the next coat" if rests else "until the mould may be opened"
-        return Countdown(label=label, until_s=from_s)
+        return Countdown(kind="wait", label=label, until_s=from_s)
     if state.step is Step.CURE:
         return None
-    return Countdown(label="left for the next pour", until_s=met_s + clock.next_pour_until_s)
+    until_s = met_s + clock.next_pour_until_s
+    return Countdown(kind="act", label="left for the next pour", until_s=until_s)
+
+
+def touch_buttons(state: RunState, now_s: float) -> list[Button]:
+    """Buttons for what a finger found, and for taking the latest touch back."""
+    coat = state.coat
+    found = []
+    if coat.parts_met_s is not None and not coat.done:
+        touched = {what for what, _ in coat.touches}
+        if cup_can_have_gelled(state, now_s) and "cup" not in touched:
+            found.append(Button(command="touch", label="Cup has gelled", data={"what": "cup"}))
+        if coat.poured_s is not None and coat.gel_called_s is None:
+            what = {"what": "coat"}
+            label = "Coat has gelled"
+            found.append(Button(command="touch", label=label, data=what, hold_s=HOLD_S))
+    if coat.touches:
+        label = f"Take back: {coat.touches[-1][0]} has gelled"
+        found.append(Button(command="take_back", label=label))
+    return found
 
 
 def buttons(state: RunState, now_s: float) -> tuple[Button | None, tuple[Button, ...]]:
@@ -225,10 +250,7 @@ def buttons(state: RunState, now_s: float) -> tuple[Button | None, tuple[Button,
         return None, ()
     if state.turning:
         others.insert(0, Button(command="pause", label="Pause"))
-    if state.coat.parts_met_s is not None and not state.coat.done:
-        others.append(Button(command="touch", label="Cup has gelled", data={"what": "cup"}))
-        if state.coat.poured_s is not None:
-            others.append(Button(command="touch", label="Coat has gelled", data={"what": "coat"}))
+    others += touch_buttons(state, now_s)
     if "weights_refused" in state.alerts:
         go_on = {"question": "weights_off", "value": "go_on"}
         others.append(Button(command="answer", label="Go on with these weights", data=go_on))
@@ -323,6 +345,7 @@ def snapshot(
             "countdown": countdown(state, now_s, seen),
             "next_button": button,
             "buttons": others,
+            "ratio_limits": RatioLimits(warn_percent=WARN_PERCENT, refuse_percent=REFUSE_PERCENT),
             "peak_limit_degC": peak_limit_degC(state),
             "gel": GelView(
                 best_s=gel.best_s,
@@ -359,6 +382,7 @@ _LINES = {
     "moving": "The frame goes to park, opening {to}.",
     "parked": "Parked, opening {at}.",
     "touched": "The {what} was found gelled.",
+    "touch_taken_back": "The touch of the {what} was taken back.",
     "noted": "{text}",
     "answered": "{sentence}",
     "refused": "Not done: {sentence}",

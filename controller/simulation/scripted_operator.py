@@ -114,7 +114,7 @@ class Operator:
     def _waits_s(self, shown: Snapshot) -> float:
         """Return the wait before the present step may be left."""
         waiting = shown.step in (Step.REST, Step.CURE) or shown.sentence == WAIT_TO_POUR
-        if not waiting or shown.countdown is None or not shown.countdown.label.startswith("until"):
+        if not waiting or shown.countdown is None or shown.countdown.kind != "wait":
             return 0.0
         return max(0.0, shown.countdown.until_s - self.clock.now_s())
 

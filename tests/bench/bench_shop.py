@@ -39,7 +39,9 @@ async def rigs(port: int, count: int, data: Path) -> None:
     sources = []
     for number in range(count):
         await CLOCK.sleep(WARM_S / 3 / count)  # not all in the same moment
-        source = Bench(**casting(countdown=Countdown(label="gel", until_s=60.0 + number)))
+        source = Bench(
+            **casting(countdown=Countdown(kind="wait", label="gel", until_s=60.0 + number))
+        )
         sources.append(source)
         mqtt = MqttSpec(port=port, rig_id=f"rig-{number:03d}")
         spec = RigSpec.model_validate(SMALL | {"mqtt": mqtt.model_dump()})

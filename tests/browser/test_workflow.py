@@ -39,7 +39,7 @@ def test_three_coats_by_touch(open_phone: OpenPhone, size: str) -> None:
             for _ in range(4):  # together, mixed, degassed, poured
                 press_next(page)
             # At this speed a slow machine may be past it: then the digits count on.
-            count = re.compile(r"\d left before it thickens$|\+[\d:]+ late$")
+            count = re.compile(r"\d left to pour$|\+[\d:]+ late$")
             expect(page.locator("#count")).to_have_text(count)
             press_next(page)  # closed up: turning
             page.get_by_role("button", name="The cup has gelled").tap()

@@ -137,6 +137,9 @@ class LightMonitor:
         )
         return self._reading
 
+    def forget(self) -> None:
+        return None
+
     def touched(self, what: str, coat_time_s: float) -> GelReading:
         if what == "coat":
             self._touch_s = coat_time_s

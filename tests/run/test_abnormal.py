@@ -237,7 +237,7 @@ def test_exotherm_above_the_limit() -> None:
     bench = Bench().until(Step.SPIN, coat_time_s=400.0)
     bench.look(probe=Reading(bench.now_s, 130.0))
     assert "too_hot" in bench.alerts()
-    assert "keep away" in said(bench)
+    assert "If it smokes, leave it and the room" in said(bench)
 
 
 def test_board_not_heard() -> None:
@@ -421,7 +421,7 @@ def test_who_is_quicker_than_planned_is_told_to_wait_with_the_pour() -> None:
     assert sentence(bench.state, bench.now_s, seen)[0] == plain.WAIT_TO_POUR
     count = countdown(bench.state, bench.now_s, seen)
     assert count is not None
-    assert count.label == "until you may pour"
+    assert (count.kind, count.label) == ("wait", "wait, then pour")
     below_s = bench.state.coats[0].parts_met_s
     assert below_s is not None
     assert count.until_s == below_s + bench.plan.coats[0].clock.next_pour_from_s - POUR_S

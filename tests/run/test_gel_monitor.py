@@ -96,6 +96,9 @@ class Late:
             self._reading = self._judge.feed(due)
         return self._reading
 
+    def forget(self) -> None:
+        return None
+
     def touched(self, what: str, coat_time_s: float) -> GelReading:
         return self._reading
 

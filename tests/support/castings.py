@@ -37,6 +37,9 @@ class Foresight:
             return GelReading(best_s=gel_s)
         return GelReading(best_s=gel_s, safe_to_stop_s=gel_s + 60.0, called_at_s=coat_time_s)
 
+    def forget(self) -> None:
+        return None
+
     def touched(self, what: str, coat_time_s: float) -> GelReading:
         return GelReading(best_s=self.twin.coat_gel_s)
 

@@ -156,7 +156,7 @@ def casting(**fields: Any) -> dict[str, Any]:
         "coat": 2,
         "coats": coats,
         "sentence": "Keep turning.",
-        "countdown": Countdown(label="expected to gel", until_s=300.0),
+        "countdown": Countdown(kind="wait", label="expected to gel", until_s=300.0),
         "probe_degC": 31.5,
         **fields,
     }

@@ -33,6 +33,7 @@ from evenwall.model import (
     GelView,
     Plan,
     PlanJob,
+    RatioLimits,
     RecordLine,
     ReplayView,
     ResinCard,
@@ -157,11 +158,15 @@ class FakeService:
         countdown = None
         met_s = self.coats[self.coat - 1].parts_met_s if self.coat else None
         if self.step in {Step.MIX, Step.DEGAS, Step.POUR, Step.CLOSE_UP} and met_s is not None:
-            countdown = Countdown(label="left before it thickens", until_s=met_s + 480)
+            countdown = Countdown(kind="act", label="left to pour", until_s=met_s + 480)
         elif self.step is Step.SPIN and met_s is not None:
-            countdown = Countdown(label="until it is expected to gel", until_s=met_s + GEL_s)
+            countdown = Countdown(
+                kind="act", label="until it is expected to gel", until_s=met_s + GEL_s
+            )
         elif self.step is Step.REST:
-            countdown = Countdown(label="until the next pour", until_s=self.step_from_s + 1500)
+            countdown = Countdown(
+                kind="act", label="until the next pour", until_s=self.step_from_s + 1500
+            )
         button = None
         if self.step is Step.SPIN and not self.turning:
             button = Button(
@@ -186,6 +191,7 @@ class FakeService:
         spinning = self.step is Step.SPIN and self.turning
         phi, psi = (math.radians(a) for a in self.deg)
         return Snapshot(
+            ratio_limits=RatioLimits(warn_percent=1.0, refuse_percent=5.0),
             now_s=now_s,
             utc=self.clock.utc().isoformat(timespec="seconds"),
             simulated=True,

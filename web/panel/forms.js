@@ -4,7 +4,6 @@ import { h, say } from "./dom.js";
 import { lengthFrom, lengthUnit, mass, massFrom, massTo, massUnit, typeset } from "./units.js";
 
 const MOVED_g = 1; // more than a scale wanders by itself
-const RATIO_OFF = 0.02; // beyond this the sheet says so; the run itself decides what it refuses
 
 export class Forms {
   constructor(box, { onChange, send }) {
@@ -67,7 +66,7 @@ export class Forms {
     };
     const judge = () => {
       const [gramsA, gramsB] = read();
-      say(verdict, this.verdict(gramsA, gramsB, planA, planB));
+      say(verdict, this.verdict(gramsA, gramsB, planA, planB, seen.ratio_limits.warn_percent / 100));
       drawRatio(bar, gramsA, gramsB, planA, planB);
       this.onChange();
     };
@@ -88,13 +87,13 @@ export class Forms {
       scale.box, h("div", { class: "fields" }, a.label, b.label), bar, verdict);
   }
 
-  verdict(gramsA, gramsB, planA, planB) {
+  verdict(gramsA, gramsB, planA, planB, most) {
     const ratio = planB / planA;
     if (!(gramsA > 0)) return "Weigh part A first.";
     if (!(gramsB > 0)) return `For ${mass(gramsA)} of A: ${mass(gramsA * ratio)} of B.`;
     const off = gramsB / gramsA / ratio - 1;
     const percent = `${Math.abs(off * 100).toFixed(1)} %`;
-    if (Math.abs(off) <= RATIO_OFF) return `The ratio is right to ${percent}; ${mass(gramsA + gramsB)} in all.`;
+    if (Math.abs(off) <= most) return `The ratio is right to ${percent}; ${mass(gramsA + gramsB)} in all.`;
     return off > 0
       ? `Too much B by ${percent}: ${mass(gramsB / ratio - gramsA)} more A would put it right.`
       : `Too little B by ${percent}: ${mass(gramsA * ratio - gramsB)} more B would put it right.`;

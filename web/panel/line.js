@@ -113,9 +113,10 @@ export class Line {
 }
 
 export class Refusal extends Error {
-  constructor(status, sentence) {
+  constructor(status, sentence, confirm = false) {
     super(sentence);
     this.status = status;
+    this.confirm = confirm; // the rig asks back: the same command with `confirmed` is taken
   }
 }
 
@@ -123,7 +124,7 @@ async function answerOf(response) {
   const body = await response.json().catch(() => ({}));
   if (response.ok) return body;
   const detail = body.sentence ?? body.detail;
-  throw new Refusal(response.status, typeof detail === "string" ? detail : first(detail));
+  throw new Refusal(response.status, typeof detail === "string" ? detail : first(detail), body.confirm === true);
 }
 
 function first(detail) {

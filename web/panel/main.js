@@ -13,7 +13,7 @@ import { Written } from "./written.js";
 
 const STEPS = [
   ["weigh", "weigh"], ["mix", "mix"], ["degas", "degas"], ["pour", "pour"], ["close_up", "close up"],
-  ["spin", "turning"], ["park", "parked"], ["rest", "resting"],
+  ["spin", "turning"], ["park", "parking"], ["rest", "resting"],
 ];
 const LAST_STEPS = [["cure", "cure"], ["demould", "open the mould"], ["measure", "measure"]];
 const REST_ms = 80;
@@ -72,6 +72,7 @@ function takeEvent(event) {
   if (event.kind === "touched" && event.run_id === seen?.run_id) {
     heat.marks.push({ at_s: event.at_s, what: event.data.what });
   }
+  if (event.kind === "touch_taken_back" && event.run_id === seen?.run_id) heat.marks.pop();
 }
 
 // Another run: its curve so far, its marks and its plan, once; the stream carries on from there.
@@ -207,7 +208,8 @@ function drawCountdown(stale, sentence) {
   }
   const left_s = count.until_s - line.now_s;
   // Time to act runs out and then counts on; time to wait just ends.
-  const acting = count.label.startsWith("left");
+  const acting = count.kind === "act";
+  byId("count").classList.toggle("waiting", !acting);
   const over = acting && left_s < 0;
   const time = `${over ? "+" : ""}${clock(acting ? left_s : Math.max(0, left_s))}`;
   byId("count").classList.toggle("over", over);
@@ -245,7 +247,28 @@ function drawButtons() {
   drawOnce("also", null, [seen.buttons, line.mayAct, seen.step_id], () => byId("also").replaceChildren(
     ...(["done", "abandoned"].includes(seen.step) ? [h("a", { class: "button", href: `#run/${seen.run_id}` }, "This run, and what came of it")] : []),
     ...(line.mayAct ? seen.buttons : []).filter((b) => !["note", "abandon"].includes(b.command)).map((b) =>
-      h("button", { type: "button", "aria-disabled": String(!b.enabled), onclick: () => press(b) }, b.label))));
+      button(b))));
+}
+
+// A button that ends a coat's turning is pressed and held: a brush of a glove does nothing.
+function button(b) {
+  if (!b.hold_s) return h("button", { type: "button", "aria-disabled": String(!b.enabled), onclick: () => press(b) }, b.label);
+  const box = h("button", { type: "button", class: "hold", "aria-disabled": String(!b.enabled) }, `Hold: ${b.label}`);
+  let timer = null;
+  const end = () => { clearTimeout(timer); timer = null; box.classList.remove("held"); };
+  const begin = () => {
+    if (timer !== null) return;
+    box.classList.add("held");
+    timer = setTimeout(() => { end(); press(b); }, b.hold_s * 1000);
+  };
+  box.style.setProperty("--hold", `${b.hold_s}s`);
+  box.addEventListener("pointerdown", begin);
+  for (const kind of ["pointerup", "pointerleave", "pointercancel"]) box.addEventListener(kind, end);
+  box.addEventListener("contextmenu", (event) => event.preventDefault());
+  box.addEventListener("keydown", (event) => { if (event.key === " " || event.key === "Enter") begin(); });
+  box.addEventListener("keyup", end);
+  box.addEventListener("blur", end);
+  return box;
 }
 
 function press(button) {
@@ -281,6 +304,10 @@ async function send(name, data = {}, stepId = seen?.step_id || null) {
     answer(done.sentence, true);
     return true;
   } catch (error) {
+    if (error.confirm) {
+      ask(error.message, () => send(name, { ...data, confirmed: true }, stepId));
+      return false;
+    }
     answer(error.status ? error.message : `It could not be sent: the rig does not hear this page. ${name === "stop_turning" ? "Use the stop at the rig." : ""}`, false);
     return false;
   }
@@ -295,6 +322,17 @@ function answer(sentence, good) {
   say(box, sentence);
   clearTimeout(answered);
   answered = setTimeout(() => answer("", true), 8000);
+}
+
+// A question that the rig asks back: nothing happens until it is answered.
+function ask(question, yes) {
+  refusal = null;
+  clearTimeout(answered);
+  const box = byId("answer");
+  box.classList.add("no");
+  box.replaceChildren(h("span", {}, question), " ",
+    h("button", { type: "button", id: "ask-yes", onclick: () => { answer("", true); yes(); } }, "Yes, it has"), " ",
+    h("button", { type: "button", id: "ask-no", onclick: () => answer("", true) }, "No"));
 }
 
 function refuse(why) {
