@@ -12,6 +12,7 @@ from tests.browser.real import RealPanel
 
 Look = Callable[[str], None]  # told the name of what is on the screen now
 LONG_ms = 120_000
+HOLD_ms = 1500  # a second on the button, and the answer
 
 
 def no_look(_: str) -> None:
@@ -36,6 +37,17 @@ def button(page: Page, name: str) -> None:
         target.tap()
     else:
         target.click()
+
+
+def hold(page: Page, name: str) -> None:
+    """Press and hold, and say yes where the sheet asks back."""
+    target = page.get_by_role("button", name=f"Hold: {name}", exact=True)
+    target.wait_for()
+    target.dispatch_event("pointerdown")
+    page.wait_for_timeout(HOLD_ms)
+    yes = page.locator("#ask-yes")
+    if yes.is_visible():
+        yes.click()
 
 
 def step(page: Page) -> str:

@@ -17,6 +17,7 @@ from tests.browser.person import (
     compare,
     finish,
     give_up,
+    hold,
     keep_turning,
     mind,
     no_look,
@@ -62,7 +63,7 @@ def test_three_coats_with_a_person_from_the_choice_to_the_repetition(
         refused(page, "ends by itself")
         button(page, "Cup has gelled")
         page.wait_for_timeout(4000)  # two minutes of turning
-        button(page, "Coat has gelled")
+        hold(page, "Coat has gelled")
         expect(page.locator("#written .lines")).to_contain_text("gelled")
         mind(page, panel, lambda: step(page) == "resting")
 
@@ -89,7 +90,7 @@ def test_three_coats_with_a_person_from_the_choice_to_the_repetition(
         expect(page.locator("#again-now")).to_contain_text("The proven coat gelled at")
         assert page.evaluate("evenwall.heat.proven.length") > 10
         page.wait_for_timeout(3000)
-        button(page, "Coat has gelled")
+        hold(page, "Coat has gelled")
         mind(page, panel, lambda: step(page) == "resting")
         give_up(page)
         compare(page, no_look)

@@ -247,11 +247,11 @@ function drawButtons() {
   drawOnce("also", null, [seen.buttons, line.mayAct, seen.step_id], () => byId("also").replaceChildren(
     ...(["done", "abandoned"].includes(seen.step) ? [h("a", { class: "button", href: `#run/${seen.run_id}` }, "This run, and what came of it")] : []),
     ...(line.mayAct ? seen.buttons : []).filter((b) => !["note", "abandon"].includes(b.command)).map((b) =>
-      button(b))));
+      madeButton(b))));
 }
 
 // A button that ends a coat's turning is pressed and held: a brush of a glove does nothing.
-function button(b) {
+function madeButton(b) {
   if (!b.hold_s) return h("button", { type: "button", "aria-disabled": String(!b.enabled), onclick: () => press(b) }, b.label);
   const box = h("button", { type: "button", class: "hold", "aria-disabled": String(!b.enabled) }, `Hold: ${b.label}`);
   let timer = null;
