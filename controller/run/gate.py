@@ -212,7 +212,8 @@ def _feed(state: RunState, met_s: float, coat: CoatPlan) -> None:
             _, actions = step(state, now_s, seen)
             for action in actions:
                 if isinstance(action, Queue):
-                    _within(list(action.ramps), state)
+                    # The board turns already: these ramps begin at its speeds, not at rest.
+                    _within([(3600.0, *turning.ramps[-1][1:]), *action.ramps], state)
 
 
 def _within(ramps: list[motion.Ramp3], state: RunState) -> None:
