@@ -50,6 +50,7 @@ from evenwall_web.settings import Settings
 
 SAMPLES = Path(__file__).parents[1] / "samples"
 RECORD = "record.sqlite"
+ROUGH_PLAN_S = 5.0  # of search: a first answer stands within ten seconds on two cores
 OVER = (Step.IDLE, Step.DONE, Step.ABANDONED)
 SMALL_RIG = HARDWARE / "rigs" / "small.toml"
 
@@ -292,10 +293,13 @@ async def open_application(
         planner = partial(
             in_worker, "evenwall.planning", "make_plan", time_budget_s=setup.plan_budget_s
         )
+        full = setup.plan_budget_s is None
+        rough = partial(in_worker, "evenwall.planning", "make_plan", time_budget_s=ROUGH_PLAN_S)
         service = Service(
             supervisor,
             setup.castings,
             planner,
+            rough_planner=rough if full else None,
             replanner=partial(in_worker, "evenwall.planning", "replan"),
             wall_mesh=partial(in_worker, "evenwall.planning.wall", "wall_mesh"),
             memories=memories,

@@ -78,20 +78,22 @@ class Service:
         planner: Planner,
         *,
         executor: Executor | None = None,
+        rough_planner: Planner | None = None,
         replanner: Planner | None = None,
         wall_mesh: WallMesh | None = None,
         memories: dict[str, ResinMemory] | None = None,
     ) -> None:
         """castings: the folder of casting files. planner: `plan.make_plan`. executor: where plans
-        are made; threads of our own by default. replanner: `plan.replan`; without it a run keeps
-        the plan it began with. wall_mesh: the wall of a plan in three dimensions, when the film is
-        there. memories: of resins, as the gel's judges share them."""
+        are made; threads of our own by default. rough_planner: `make_plan` with a few seconds; a
+        page shows its plan while the full search runs. replanner: `plan.replan`; without it a run
+        keeps the plan it began with. wall_mesh: the wall of a plan in three dimensions, when the
+        film is there. memories: of resins, as the gel's judges share them."""
         self.supervisor = supervisor
         self.spec: RigSpec = supervisor.spec
         self._castings, self._planner, self._wall_mesh = castings, planner, wall_mesh
         self.library = Library(castings)
         self._executor = executor or ThreadPoolExecutor(2, "plans")
-        self._replanner = replanner
+        self._rough_planner, self._replanner = rough_planner, replanner
         if replanner is not None:
             supervisor.on_laid = self._laid
         self._memories = {} if memories is None else memories
@@ -223,7 +225,7 @@ class Service:
             sent = False
             if "job_id" in data:
                 job = await self.plan_job(str(data["job_id"]))
-                if job.plan is None:
+                if job.plan is None or not job.done:
                     return Answer(accepted=False, sentence="The plan is not made yet.")
                 plan = job.plan
             elif "run_id" in data:
@@ -328,6 +330,10 @@ class Service:
         try:
             taught = await self._read(lambda journal: taught_by(journal, casting.mesh))
             more = {"taught": taught} if taught.castings else {}
+            if self._rough_planner is not None:
+                rough = partial(self._rough_planner, casting, self.spec, **more)
+                first = await loop.run_in_executor(self._executor, rough)
+                self._keep(self._jobs[job_id].model_copy(update={"plan": first}))
             work = partial(self._planner, casting, self.spec, progress=progress, **more)
             plan = await loop.run_in_executor(self._executor, work)
         except EvenwallError as error:

@@ -115,6 +115,7 @@ export class Bench {
       h("h1", {}, "Planning …"),
       h("progress", { max: "1", value: String(job.fraction), "aria-label": "How far the plan is" }),
       h("p", { class: "why" }, job.sentence),
+      ...(job.plan ? [h("h2", {}, "a first answer, being refined"), h("p", { class: "figures" }, headline(job.plan)), h("p", { class: "figures" }, wallWords(job.plan.wall)), coatTable(job.plan)] : []),
     ];
   }
 
