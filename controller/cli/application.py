@@ -16,13 +16,13 @@ from collections import deque
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import AsyncExitStack, ExitStack, asynccontextmanager, contextmanager
 from dataclasses import dataclass, field
-from functools import partial
 from pathlib import Path
 from typing import Any
 
 import uvicorn
 
 from evenwall.bounded import set_aside
+from evenwall.cli.service import service_of
 from evenwall.devices.interfaces import Inputs, NoInputs, NoOutputs, Outputs, Press, Probe
 from evenwall.devices.scale import watch
 from evenwall.errors import InputError, RecordError
@@ -37,7 +37,7 @@ from evenwall.service.facade import Service
 from evenwall.simulation.scripted_operator import Operator
 from evenwall.simulation.twin import Twin
 from evenwall.telemetry.publisher import Telemetry
-from evenwall.worker_process import end_all, in_worker
+from evenwall.worker_process import end_all
 from evenwall_bridge.clock import SystemClock
 from evenwall_bridge.places import HARDWARE
 from evenwall_bridge.serial_rig import SerialRig
@@ -50,7 +50,6 @@ from evenwall_web.settings import Settings
 
 SAMPLES = Path(__file__).parents[1] / "samples"
 RECORD = "record.sqlite"
-ROUGH_PLAN_S = 5.0  # of search: a first answer stands within ten seconds on two cores
 OVER = (Step.IDLE, Step.DONE, Step.ABANDONED)
 SMALL_RIG = HARDWARE / "rigs" / "small.toml"
 
@@ -290,20 +289,7 @@ async def open_application(
         await supervisor.start()
         stack.push_async_callback(supervisor.close)
         loads = await stack.enter_async_context(_weighing(setup.spec, supervisor))
-        planner = partial(
-            in_worker, "evenwall.planning", "make_plan", time_budget_s=setup.plan_budget_s
-        )
-        full = setup.plan_budget_s is None
-        rough = partial(in_worker, "evenwall.planning", "make_plan", time_budget_s=ROUGH_PLAN_S)
-        service = Service(
-            supervisor,
-            setup.castings,
-            planner,
-            rough_planner=rough if full else None,
-            replanner=partial(in_worker, "evenwall.planning", "replan"),
-            wall_mesh=partial(in_worker, "evenwall.planning.wall", "wall_mesh"),
-            memories=memories,
-        )
+        service = service_of(supervisor, setup.castings, setup.plan_budget_s, memories)
         stack.push_async_callback(service.close)
         stack.callback(end_all)
         # What is there by now stays: a full collection would hold the loop up for 20 ms.

@@ -1,0 +1,34 @@
+"""The facade with its planners, each in a process of its own."""
+
+from __future__ import annotations
+
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from evenwall.run.supervisor import Supervisor
+from evenwall.service.facade import Service
+from evenwall.worker_process import in_worker
+
+ROUGH_PLAN_S = 5.0  # of search: a first answer stands within ten seconds on two cores
+
+
+def service_of(
+    supervisor: Supervisor,
+    castings: Path,
+    plan_budget_s: float | None,
+    memories: dict[str, Any],
+) -> Service:
+    """Return the facade. plan_budget_s: for a plan asked for on the panel; None: a full search,
+    before which a rough plan is shown."""
+    plan = partial(in_worker, "evenwall.planning", "make_plan")
+    rough = partial(plan, time_budget_s=ROUGH_PLAN_S)
+    return Service(
+        supervisor,
+        castings,
+        partial(plan, time_budget_s=plan_budget_s),
+        rough_planner=rough if plan_budget_s is None else None,
+        replanner=partial(in_worker, "evenwall.planning", "replan"),
+        wall_mesh=partial(in_worker, "evenwall.planning.wall", "wall_mesh"),
+        memories=memories,
+    )
