@@ -6,7 +6,9 @@ our own page; bodies are small; and the page may load nothing but what we serve.
 
 from __future__ import annotations
 
+import asyncio
 import json
+from collections import Counter
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
@@ -15,6 +17,11 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from evenwall_web.settings import Settings
 
 BODY_LIMIT_bytes = 2_000_000  # a whole plan may be sent; everything else is far smaller
+BODY_TIME_s = 20.0  # for a whole body to arrive
+OPEN_PER_PEER = 64  # requests under way, streams among them; a page holds one stream
+OPEN_IN_ALL = 256
+STOP = "/api/command/stop_turning"  # never held back by a limit
+SINGLE = (b"host", b"content-length", b"transfer-encoding", b"origin", b"content-type")
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 
 
@@ -22,6 +29,7 @@ class Door:
     def __init__(self, app: ASGIApp, settings: Settings, policy: str) -> None:
         self._app = app
         self._settings = settings
+        self._open: Counter[str] = Counter()  # requests under way, by peer
         self._headers = {
             "content-security-policy": policy,
             "x-content-type-options": "nosniff",
@@ -51,10 +59,28 @@ class Door:
         if refusal is not None:
             await _refuse(send_with_headers, *refusal)
             return
-        await self._app(scope, _bounded(receive), send_with_headers)
+        peer = (scope.get("client") or ("unknown", 0))[0]
+        if scope["path"] != STOP and not self._room_for(peer):
+            await _refuse(send_with_headers, 503, "Too many requests are open; close some pages.")
+            return
+        self._open[peer] += 1
+        try:
+            await self._app(scope, _bounded(receive), send_with_headers)
+        finally:
+            self._open[peer] -= 1
+            if self._open[peer] <= 0:
+                del self._open[peer]
+
+    def _room_for(self, peer: str) -> bool:
+        return self._open[peer] < OPEN_PER_PEER and self._open.total() < OPEN_IN_ALL
 
     def _refusal(self, scope: Scope, headers: Headers) -> tuple[int, str] | None:
         """(status, sentence) when the request must go no further."""
+        names = [name for name, _ in scope["headers"]]
+        if any(names.count(name) > 1 for name in SINGLE):
+            return 400, "A header stands there twice."
+        if b"content-length" in names and b"transfer-encoding" in names:
+            return 400, "A body has one length."
         host = headers.get("host", "")
         try:
             name = urlsplit(f"//{host}").hostname or ""
@@ -85,11 +111,18 @@ def _netloc(origin: str) -> str:
 
 def _bounded(receive: Receive) -> Receive:
     """Cut off a body that grows past the limit without having said so."""
-    seen_bytes = 0
+    seen_bytes, whole, until_s = 0, False, asyncio.get_running_loop().time() + BODY_TIME_s
 
     async def bounded() -> Message:
-        nonlocal seen_bytes
-        message = await receive()
+        nonlocal seen_bytes, whole
+        if whole:  # after the body: waits for the peer to go away
+            return await receive()
+        try:
+            async with asyncio.timeout_at(until_s):
+                message = await receive()
+        except TimeoutError:
+            return {"type": "http.disconnect"}
+        whole = not message.get("more_body", False)
         seen_bytes += len(message.get("body", b""))
         if seen_bytes > BODY_LIMIT_bytes:
             return {"type": "http.disconnect"}

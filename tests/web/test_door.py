@@ -1,0 +1,107 @@
+"""Limits at the door: how many requests may be open, how long a body may take, which headers."""
+
+from __future__ import annotations
+
+import asyncio
+from typing import Any
+
+from evenwall_bridge.clock import run_virtual
+from evenwall_web.door import OPEN_IN_ALL, OPEN_PER_PEER, STOP, BODY_TIME_s, Door
+from evenwall_web.settings import Settings
+
+
+class Rooms:
+    """An application that answers when it is told to, once it has the whole body."""
+
+    def __init__(self) -> None:
+        self.go = asyncio.Event()
+        self.cut = 0  # bodies that did not arrive
+
+    async def __call__(self, scope: Any, receive: Any, send: Any) -> None:
+        while True:
+            message = await receive()
+            if message["type"] == "http.disconnect":
+                self.cut += 1
+                return
+            if not message.get("more_body", False):
+                break
+        await self.go.wait()
+        await send({"type": "http.response.start", "status": 200, "headers": []})
+        await send({"type": "http.response.body", "body": b""})
+
+
+async def ask(
+    door: Door, peer: str, path: str = "/api/stream", headers: Any = (), *, endless: bool = False
+) -> int:
+    """The status of an answer; 0 when none came. endless: the body never ends."""
+    said: list[int] = []
+
+    async def receive() -> Any:
+        if endless:
+            await asyncio.Event().wait()
+        return {"type": "http.request", "body": b"", "more_body": False}
+
+    async def send(message: Any) -> None:
+        said.append(message.get("status", 0))
+
+    scope = {
+        "type": "http",
+        "method": "GET",
+        "path": path,
+        "client": (peer, 1),
+        "server": ("127.0.0.1", 8713),
+        "headers": [(b"host", b"127.0.0.1:8713"), *headers],
+    }
+    await door(scope, receive, send)
+    return said[0] if said else 0
+
+
+def test_one_peer_and_all_have_a_number_of_open_requests_and_a_stop_always_passes() -> None:
+    async def main() -> None:
+        rooms = Rooms()
+        door = Door(rooms, Settings(), "")
+        one = [asyncio.create_task(ask(door, "192.0.2.1")) for _ in range(OPEN_PER_PEER)]
+        await asyncio.sleep(0)  # noqa: TID251
+        assert await ask(door, "192.0.2.1") == 503
+        more = [
+            asyncio.create_task(ask(door, f"192.0.2.{2 + n // OPEN_PER_PEER}"))
+            for n in range(OPEN_IN_ALL - OPEN_PER_PEER)
+        ]
+        await asyncio.sleep(0)  # noqa: TID251
+        assert await ask(door, "198.51.100.9") == 503
+        stop = asyncio.create_task(ask(door, "192.0.2.1", STOP))
+        await asyncio.sleep(0)  # noqa: TID251
+        rooms.go.set()
+        assert await stop == 200
+        assert set(await asyncio.gather(*one, *more)) == {200}
+        assert await ask(door, "192.0.2.1") == 200  # room again
+        assert door._open.total() == 0
+
+    asyncio.run(main())
+
+
+def test_bodies_that_never_end_are_cut() -> None:
+    async def main() -> float:
+        rooms = Rooms()
+        door = Door(rooms, Settings(), "")
+        many = 200
+        peers = (f"192.0.2.{n // OPEN_PER_PEER}" for n in range(many))
+        found = await asyncio.gather(*(ask(door, peer, endless=True) for peer in peers))
+        assert found == [0] * many
+        assert rooms.cut == many
+        return asyncio.get_running_loop().time()
+
+    assert run_virtual(main()) == BODY_TIME_s
+
+
+def test_a_header_that_stands_twice_is_refused() -> None:
+    async def main() -> None:
+        door = Door(Rooms(), Settings(), "")
+        for headers in (
+            [(b"host", b"elsewhere.example")],
+            [(b"content-length", b"5"), (b"content-length", b"6")],
+            [(b"content-length", b"5"), (b"transfer-encoding", b"chunked")],
+        ):
+            assert await ask(door, "192.0.2.1", headers=headers) == 400
+
+    asyncio.run(main())
