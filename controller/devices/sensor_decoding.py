@@ -69,8 +69,8 @@ def within(temp_degC: float, low_degC: float, high_degC: float) -> float:
 
 # --- Type K thermocouple, ITS-90 -----------------------------------------------------------------
 
-# NIST SRD 60 (Monograph 175), type K; E in mV, t in degC. From memory, held in the tests against
-# table values.
+# NIST Standard Reference Database 60 (Monograph 175), type K; E in mV, t in degC. The tests hold
+# each coefficient against those that thermocouple-its90 takes from that database.
 _K_BELOW_0 = (
     *(0.0, 0.394501280250e-1, 0.236223735980e-4, -0.328589067840e-6, -0.499048287770e-8),
     *(-0.675090591730e-10, -0.574103274280e-12, -0.310888728940e-14, -0.104516093650e-16),

@@ -4,7 +4,9 @@ import numpy as np
 import psychrolib
 import pytest
 from thermocouple_its90 import TypeK
+from thermocouple_its90._data import TYPES
 
+from evenwall.devices import sensor_decoding
 from evenwall.devices.sensor_decoding import type_k_degC, type_k_mV
 from evenwall.numerics import cure
 
@@ -15,6 +17,22 @@ def test_type_k_against_the_reference_functions() -> None:
     for temp_degC in np.linspace(-20.0, 250.0, 271):
         assert type_k_mV(temp_degC) == pytest.approx(TypeK.emf(temp_degC), abs=1e-6)
         assert type_k_degC(TypeK.emf(temp_degC)) == pytest.approx(temp_degC, abs=0.06)
+
+
+def test_type_k_coefficients_are_the_databases() -> None:
+    """Each of NIST SRD 60's coefficients as thermocouple-its90 carries them, to its last digit."""
+    below, above = TYPES["K"]["forward"]
+    bell = above["exponential"]
+    cold, warm = TYPES["K"]["inverse"][:2]
+    for ours, theirs in (
+        (sensor_decoding._K_BELOW_0, below["coeffs"]),
+        (sensor_decoding._K_ABOVE_0, above["coeffs"]),
+        (sensor_decoding._K_BELL, (bell["a0"], bell["a1"], bell["a2"])),
+        (sensor_decoding._K_BACK_BELOW_0, cold["coeffs"]),
+        (sensor_decoding._K_BACK_0_500, warm["coeffs"]),
+    ):
+        np.testing.assert_allclose(ours[: len(theirs)], theirs, rtol=1e-12)
+        assert not any(ours[len(theirs) :])
 
 
 def test_dew_point_against_another_formula() -> None:
