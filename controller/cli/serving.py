@@ -38,6 +38,7 @@ from evenwall_web.settings import Settings
 
 Say = Callable[[str], None]
 
+AGAIN_S = 5.0  # after a first Ctrl-C, to press it again
 CONSOLE_HELP = """\
 Enter goes on to the next step. Or type:
   weigh A B        grams of part A and part B
@@ -92,7 +93,11 @@ async def serve(setup: Setup, settings: Settings, say: Say) -> bool:
 async def spin(
     setup: Setup, settings: Settings, what: dict[str, Any], say: Say, *, scripted: bool = False
 ) -> Snapshot | None:
-    """Run one casting to its end; None when interrupted, the record closed and the frame stopped.
+    """Run one casting to its end; None when it was interrupted.
+
+    The first Ctrl-C asks; a second one within AGAIN_S gives the casting up, closes its record and
+    stops the frame. SIGTERM ends this process alone: the board turns on for the time granted, and
+    the next process joins the run again.
 
     what: as `start` takes it, a plan or the id of a run to replay. scripted: a scripted operator
     does the hand work, on a simulated rig.
@@ -108,12 +113,34 @@ async def spin(
             return await (hands.work() if hands is not None else _until_over(application))
 
         ended = asyncio.create_task(casting())
-        if await until_told(ended):  # from here on, so that no moment of it is left unclosed
-            ended.cancel()
-            await asyncio.gather(ended, return_exceptions=True)
+        told = await until_told(ended)  # from here on, so that no moment of it is left unclosed
+        while told is signal.SIGINT and not await _sure(application, ended, say):
+            told = await until_told(ended)
+        if ended.done() and not ended.cancelled():
+            return ended.result()
+        ended.cancel()
+        await asyncio.gather(ended, return_exceptions=True)
+        if told is signal.SIGINT:
             say(await abandon(application))
-            return None
-        return ended.result()
+        else:
+            say("Ended. The board turns on for the time granted; the run is joined again.")
+        return None
+
+
+async def _sure(application: Application, ended: asyncio.Future[Any], say: Say) -> bool:
+    """Ask whether Ctrl-C is meant; True when it is pressed again in time, or nothing is lost."""
+    if application.service.snapshot().step in OVER:
+        return True
+    say(f"The casting goes on. Press Ctrl-C again within {AGAIN_S:.0f} s to give it up.")
+    pause = asyncio.ensure_future(SystemClock().sleep(AGAIN_S))
+    either = asyncio.ensure_future(
+        asyncio.wait({pause, ended}, return_when=asyncio.FIRST_COMPLETED)
+    )
+    told = await until_told(either)
+    for task in (either, pause):
+        task.cancel()
+    await asyncio.gather(either, pause, return_exceptions=True)
+    return told is not None
 
 
 async def _until_over(application: Application) -> Snapshot:

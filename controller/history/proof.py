@@ -36,9 +36,9 @@ GAUGE_MM = 0.2  # callipers on a cured rim: a smaller difference is none
 def make_proof(run: Recorded, measured: Measured | None = None) -> Proof:
     """Hold a casting against what was foreseen. `measured` adds to what the run's own MEASURE step
     wrote down. Raises InputError when the run cannot be proven: not ended, not measured, not
-    gelled, or proven already."""
+    gelled, or already proven."""
     if run.proof is not None:
-        raise InputError("run", run.run_id, "is proven already")
+        raise InputError(f"run {run.run_id}", "already proven", "it cannot change any more")
     state = run.state
     if not state.over:
         raise InputError("run", run.run_id, "is not ended yet")

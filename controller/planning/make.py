@@ -42,6 +42,7 @@ from evenwall.planning.batch import (
     turn_by_s,
     viscosity_table,
 )
+from evenwall.planning.in_words import clock_words
 from evenwall.planning.limits import what_limits
 from evenwall.planning.loading import check_load, check_reach
 from evenwall.planning.recipe import Recipe, eased, profile, ramps, start_angles, time_of
@@ -76,6 +77,7 @@ PACE_MOST = 1.3  # of a coat's gel against its plan; beyond it something else is
 MOST_COATS, THICKEST_MM = 12, 20.0
 STANDS = (0.0, 0.5, 1.0)  # shares of how long a mix may stand before it is poured: what is tried
 ROUGH_CELLS = 500
+MARGIN_S = 60.0  # less than this to begin turning is said before a plan is taken
 RUNS_OUT_MOST = 0.3  # of a pour; more cannot be made up by pouring more
 WEIGH_MIN = 10.0  # preparing and weighing before the first parts meet
 
@@ -597,6 +599,7 @@ def assemble(
         cautions=(
             *opening_caution(context, coats[len(laid) :]),
             *standing_caution(coats[len(laid) :]),
+            *margin_caution(coats[len(laid) :]),
             *said,
         ),
         notes=(
@@ -693,6 +696,24 @@ def standing_caution(coats: Sequence[CoatPlan]) -> list[str]:
     return [
         f"The mix of {which} stands in its cup before it is poured, and warms itself there: "
         "leave the cup open, and pour at once if it grows hot or draws threads."
+    ]
+
+
+def margin_caution(coats: Sequence[CoatPlan]) -> list[str]:
+    """Say where a person has less than MARGIN_S to spare before turning must begin."""
+    spare_s = {
+        coat: coat.clock.turn_by_s - coat.clock.spin_from_s
+        for coat in coats
+        if coat.clock.turn_by_s is not None
+    }
+    tightest = min(spare_s, key=lambda coat: spare_s[coat], default=None)
+    if tightest is None or spare_s[tightest] >= MARGIN_S:
+        return []
+    return [
+        f"Coat {tightest.coat} leaves {max(0.0, spare_s[tightest]):.0f} s to spare: turning must "
+        f"begin by {clock_words(tightest.clock.turn_by_s or 0.0)} after its parts meet, or the "
+        "wall comes out less even. A slower resin, smaller coats, a cooler shop or less degassing "
+        "would leave more."
     ]
 
 

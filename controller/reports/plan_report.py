@@ -114,10 +114,11 @@ def _every_coat(coat: CoatPlan) -> tuple[str, ...]:
 def _row(coat: CoatPlan) -> tuple[str, ...]:
     c = coat.clock
     stands = "let it stand, " if c.pour_from_s else ""
+    begin = "" if c.turn_by_s is None else f"begin turning by {clock_words(c.turn_by_s)}, "
     return (
         str(coat.coat),
         f"A {coat.part_a_g:.1f} g + B {coat.part_b_g:.1f} g",
-        f"{stands}pour {pour_words(c)}, close up, turn until {clock_words(c.spin_until_s)}; "
+        f"{stands}pour {pour_words(c)}, close up, {begin}turn until {clock_words(c.spin_until_s)}; "
         f"gel about {clock_words(c.gel_expected_s)}",
         f"{clock_words(c.next_pour_from_s)} to {clock_words(c.next_pour_until_s)}",
     )

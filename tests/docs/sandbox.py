@@ -83,6 +83,8 @@ class Sandbox:
                 if until and until in line:
                     os.killpg(process.pid, signal.SIGINT)
                     until = ""
+                elif "Press Ctrl-C again" in line:
+                    os.killpg(process.pid, signal.SIGINT)
         code = process.wait(PATIENCE_S)
         if until:
             raise AssertionError(f"{text} never said {until}:\n" + "\n".join(said[-20:]))

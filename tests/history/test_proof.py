@@ -76,7 +76,7 @@ def test_a_proof_holds_the_casting_against_its_plan(a_proven_record: tuple[Path,
     # What it teaches is kept with the mould, drawn towards what was foreseen by two doubts.
     memory = mould_memory(journal, run.plan)
     assert memory.weight_ratio == pytest.approx((280.0 / expected_g) ** (1 / 3))
-    with pytest.raises(InputError, match="proven already"):
+    with pytest.raises(InputError, match="already proven"):
         prove_run(journal, run.run_id, None, UTC)
     assert "holds" in show_run(journal, run.run_id).text
     journal.close()
@@ -274,7 +274,7 @@ def test_the_panel_proves_once_and_casts_again(a_record: tuple[Path, str]) -> No
             assert again.event_id == first.event_id
             refused = await shop.ask("prove", key="another-key", **asked)
             assert not refused.accepted
-            assert "proven already" in refused.sentence
+            assert "already proven" in refused.sentence
             assert (await shop.service.run(run_id)).proven
             started = await shop.ask("start", run_id=run_id)
             assert started.accepted, started.sentence

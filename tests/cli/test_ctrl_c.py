@@ -1,0 +1,46 @@
+"""One Ctrl-C abandons no casting: the first asks, and a second one in time gives it up."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import signal
+from types import SimpleNamespace
+from typing import Any, cast
+
+import pytest
+
+from evenwall.cli import serving
+from evenwall.cli.application import Application
+from evenwall.model import Step
+
+
+def asked(monkeypatch: pytest.MonkeyPatch, step: Step, again: bool) -> tuple[bool, list[str]]:
+    """Answer of `_sure` in this step, and what it said; again: Ctrl-C comes a second time."""
+    shown = SimpleNamespace(snapshot=lambda: SimpleNamespace(step=step))
+    application = cast(Application, SimpleNamespace(service=shown))
+    said: list[str] = []
+    monkeypatch.setattr(serving, "AGAIN_S", 5.0 if again else 0.05)
+
+    async def scenario() -> bool:
+        loop = asyncio.get_running_loop()
+        ended: asyncio.Future[Any] = loop.create_future()
+        if again:
+            loop.call_later(0.05, os.kill, os.getpid(), signal.SIGINT)
+        return await serving._sure(application, ended, said.append)
+
+    return asyncio.run(scenario()), said
+
+
+def test_the_first_ctrl_c_asks_and_the_casting_goes_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    sure, said = asked(monkeypatch, Step.SPIN, again=False)
+    assert not sure
+    assert "The casting goes on" in said[0]
+
+
+def test_a_second_ctrl_c_gives_the_casting_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert asked(monkeypatch, Step.SPIN, again=True)[0]
+
+
+def test_where_nothing_is_under_way_the_first_one_ends(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert asked(monkeypatch, Step.IDLE, again=False) == (True, [])
