@@ -20,6 +20,8 @@ CUP_FOAM = 4.0  # a degassing mix rises to about this many times its volume: com
 SPARE = 1.05  # buy a little more than the sum
 
 # The one list for plan, sheet and report: who reads a thing twice in other words stops reading.
+WARM_degC, HOT_degC = 30.0, 45.0  # of a mould
+HOT_MOULD = "A mould this hot burns the skin: heat-proof gloves."
 STANDING = (
     "Read the resin's safety data sheet first; it, local codes and licensed practice stand above "
     "anything said here.",
@@ -31,6 +33,8 @@ STANDING = (
     "closed before it turns.",
     "The stop wired beside the frame cuts motor power: know where it is. No button on a screen "
     "replaces it.",
+    "Sand, saw or key cured resin wet, with a dust mask and goggles: its dust harms the lungs.",
+    "Mains and the stop circuit are for someone licensed, with protective earth on the frame.",
     "Spilt resin is never poured back: it has another age.",
 )
 
@@ -88,6 +92,17 @@ def shopping(casting: Casting, batch: Batch, coats: int) -> dict[str, float]:
     return found
 
 
+def warm_mould(mould_degC: float) -> list[str]:
+    """Cautions for a warmed mould (common practice, no source for the two limits)."""
+    if mould_degC <= WARM_degC:
+        return []
+    said = (
+        f"The mould, at {mould_degC:.0f} degC, is warmed: the time to work is shorter and more "
+        "vapour rises. Respirator on, moving air; never warm a mould with an open flame."
+    )
+    return [said, HOT_MOULD] if mould_degC > HOT_degC else [said]
+
+
 def cautions(casting: Casting, batch: Batch, mould_degC: float) -> tuple[list[str], float]:
     """Sentences for this casting on this day, then the standing ones; and the smallest bubble."""
     found = moisture(casting, mould_degC)[1]
@@ -99,6 +114,7 @@ def cautions(casting: Casting, batch: Batch, mould_degC: float) -> tuple[list[st
         )
     if batch.cup_peak_degC > 80.0:
         found.append(f"Mix left in a full cup can reach about {batch.cup_peak_degC:.0f} degC.")
+    found += warm_mould(mould_degC)
     colder_K = sheet.pot_life_temp_degC - casting.shop.temp_degC
     if colder_K > COLD_K:
         found.append(

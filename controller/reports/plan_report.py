@@ -106,7 +106,8 @@ def _every_coat(coat: CoatPlan) -> tuple[str, ...]:
         f"Pour in its time{over}; leave {coat.cup_left_g:.0f} g in the cup, with the probe in it. "
         f"{cap} the guard, start the frame.",
         "Turn until the panel says that it is safe to stop, or without it until the time above; "
-        "then stand it opening-down. Touch the cup with a gloved stick, and say when it gels.",
+        "then stand it opening-down. Touch the cup with a stick, and say when it gels; "
+        "touch the rim only when the frame stands.",
         "Spread what is left of the mix out of doors. Pour the next coat in its time.",
     )
 

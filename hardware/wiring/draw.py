@@ -177,7 +177,9 @@ BOARD_PARTS = {
 }
 WATCHED = ("guard", "driver_ok_major", "driver_ok_minor", "drivers_enable", "stop button")
 CHAIN = (
-    ("Mains switch, lockable", "residual-current protection before it"),
+    ("Mains, by someone licensed", "the stop circuit too; residual-current protection"),
+    ("Protective earth", "on the frame, motor housings, supply case"),
+    ("Mains switch, lockable", "the only one"),
     ("Motor supply", "by sizing.md, fused before and behind"),
     ("Two contactors in line", "forced contacts, read back by the stop circuit"),
 )
