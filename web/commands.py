@@ -1,4 +1,4 @@
-"""What a person may ask of the run, and the data each request carries."""
+"""Commands of a person to the run, and the data that each carries."""
 
 from __future__ import annotations
 

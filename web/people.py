@@ -1,4 +1,4 @@
-"""Who may act: pairing by a one-time code, sessions with a role, rate limits, the audit.
+"""Access: pairing by a one-time code, sessions with a role, rate limits, the audit.
 
 The code is shown on the rig's own console, so being paired means having stood at the rig. A
 session is a random token in an HttpOnly cookie; only its SHA-256 is kept. Reading from the rig's
@@ -62,7 +62,7 @@ class Invite:
         return ["".join(str(int(cell)) for cell in row) for row in code.matrix_iter(border=4)]
 
     def console(self) -> str:
-        """What the rig's console prints: the code, and a picture a phone can read."""
+        """Text of the rig's console: the code, and a picture that a phone can read."""
         picture = io.StringIO()
         segno.make(self.url, micro=False).terminal(picture, border=2, compact=True)
         return (

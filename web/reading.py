@@ -84,7 +84,7 @@ def _parser() -> MarkdownIt:
 
 
 def title_of(text: str) -> str:
-    """What the page's first heading says."""
+    """Return the page's first heading."""
     return next((line[2:].strip() for line in text.splitlines() if line.startswith("# ")), "")
 
 

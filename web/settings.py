@@ -1,4 +1,4 @@
-"""How the panel is served: where it listens, who it answers, what it keeps."""
+"""Settings of the panel: where it listens, who it answers, what it keeps."""
 
 from __future__ import annotations
 

@@ -70,7 +70,7 @@ _SQUAT = 1.2  # height over radius of the resin in a cup
 
 @dataclass(frozen=True, slots=True)
 class WallMaterial:
-    """What the mould's own wall does with heat."""
+    """Thermal properties of the mould's own wall."""
 
     conductivity_W_mK: float
     density_kg_m3: float
@@ -104,7 +104,7 @@ def wall_material(name: str) -> WallMaterial:
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """What a resin's sheet tells. `b_per_a` is the mass of part B for one of part A."""
+    """Data of a resin's sheet. `b_per_a` is the mass of part B for one of part A."""
 
     pot_life_s: float
     pot_life_mass_kg: float
@@ -505,7 +505,7 @@ _SHEET_WINDOW, _SHEET_STEPS = 4.0, 400  # pot lives
 
 
 def coat_over_cup(sheet: Sheet) -> float:
-    """What the trade expects of a coat's gel time over its cup's."""
+    """Ratio of a coat's gel time to its cup's that the trade expects."""
     return SNAP_COAT_OVER_CUP if sheet.snap else COAT_OVER_CUP
 
 
@@ -557,7 +557,7 @@ def kinetics_from_sheet(sheet: Sheet) -> Kinetics:
     nudges = np.vstack([np.zeros(3), step * np.eye(3)])
 
     def misfit(logs: FloatArray) -> FloatArray:
-        """Of each row (rate, rise, start), scaled by how far each figure may be off."""
+        """Misfit of each row (rate, rise, start), scaled by how far each figure may be off."""
         rate, rise, start = np.exp(logs).T
         kin = replace(base, rate_1_s=rate, rise_K=base.rise_K * rise, start=base.start * start)
         cup_s, peak_K, coat_s = sheet_figures(kin, sheet, lanes=len(logs))

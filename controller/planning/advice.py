@@ -1,4 +1,4 @@
-"""What the day brings: cautions, moisture, bubbles, what to buy, and what hollow saves."""
+"""Advice for the day: cautions, moisture, bubbles, what to buy, and what hollow saves."""
 
 from __future__ import annotations
 
@@ -74,7 +74,8 @@ def escaping_bubble_mm(batch: Batch, density_kg_m3: float) -> float:
 
 
 def shopping(casting: Casting, batch: Batch, coats: int) -> dict[str, float]:
-    """What to have on the bench: grams of each part with a little spare, and the degassing cup."""
+    """Things to have on the bench: grams of each part with a little spare, and the degassing
+    cup."""
     sheet = casting.resin.sheet
     a_g, b_g = batch.part_a_g * coats, batch.part_b_g * coats
     found = {

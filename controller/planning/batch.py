@@ -35,7 +35,7 @@ HORIZON_GELS = 30.0  # how far the cure is followed for windows and demoulding
 
 @dataclass(frozen=True)
 class CoatDone:
-    """What became of a coat: weighed, left and spilt grams. The thickness follows from them.
+    """Outcome of a coat: weighed, left and spilt grams. The thickness follows from them.
 
     pace: its gel as seen over its gel as expected; the next coats of the same day are timed by it.
     """
@@ -48,7 +48,7 @@ class CoatDone:
 
 @dataclass(frozen=True)
 class Taught:
-    """What proven castings of this mould said, as ratios of found over foreseen: the resin that
+    """Lessons of this mould's proven castings, as ratios of found over foreseen: the resin that
     stayed in it, and its rim against the average wall. castings: how many they were."""
 
     stays: float = 1.0
@@ -98,7 +98,7 @@ def parts_g(mix_g: float, sheet: Sheet) -> tuple[float, float]:
 
 
 def cup_left_g(poured_g: float, sheet: Sheet) -> float:
-    """What clings to a tilted cup after CUP_DRAIN_S, and to the stick.
+    """Resin that clings to a tilted cup after CUP_DRAIN_S, and to the stick.
 
     The draining film on a plate, h = sqrt(mu x/(rho g t)) (Jeffreys 1930), averaged over the depth
     of a squat cup as deep as wide: two thirds of its foot's thickness, on bottom and side.

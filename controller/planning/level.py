@@ -48,7 +48,7 @@ class Level:
         return np.asarray(self.films(recipes, day).sum(axis=0) + self.base)
 
     def mean(self, recipes: Sequence[Recipe]) -> float:
-        """Of the total as planned, metres."""
+        """Statistics of the total as planned, in metres."""
         area = self.grid.weights.area
         return float(self.total(recipes) @ area / area.sum())
 

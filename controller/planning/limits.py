@@ -1,4 +1,4 @@
-"""Where a planned wall falls short, and what about the mould or the resin makes it so."""
+"""Shortfalls of a planned wall, and their causes in the mould or the resin."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ SHARP = 2.5  # times the mould's own median curvature
 
 
 def falls_short(wall: WallSummary) -> set[str]:
-    """Which of a wall's figures are less than can be wished, as planned or on a bad day."""
+    """Return the figures of a wall that fall short, as planned or on a bad day."""
     known = wall.model_dump(include=set(WISHED), exclude_none=True)
     return {name for name, mm in known.items() if mm < WISHED[name] * wall.mean_mm}
 

@@ -395,11 +395,11 @@ class PlanningContext:
         )
 
     def _held_mm(self, mean_mm: float) -> float:
-        """Of a coat so thick; the cure's law ends at a coat of 2 cm."""
+        """Return the batch of a coat so thick; the cure's law ends at a coat of 2 cm."""
         return self.hold_mm(self.batch(min(mean_mm, THICKEST_MM)))
 
     def _thicker(self, thickest_mm: float) -> str:
-        """What would let a coat be thick enough to cover."""
+        """Say what would let a coat be thick enough to cover."""
         if thickest_mm >= COVER_MM:
             return f"a wall of {thickest_mm * MOST_COATS:.1f} mm would do"
         # What is held grows with the root of the speed, and of the viscosity.
@@ -449,7 +449,7 @@ class PlanningContext:
 
 @dataclass(frozen=True)
 class Wish:
-    """How to search."""
+    """Options of the search."""
 
     seed: int
     time_budget_s: float | None
@@ -657,7 +657,7 @@ def late_of(clock: CoatClock) -> float:
 
 
 def baseline_coat(context: PlanningContext, batch: Batch, found: Found) -> dict[str, Any]:
-    """How the compared 4:1 turns its coats, poured at once: what differs from the plan's own."""
+    """Turning of the compared 4:1, poured at once: the parts that differ from the plan's own."""
     if not found.baseline:
         return {}
     recipe = found.baseline_recipe
@@ -668,7 +668,7 @@ def baseline_coat(context: PlanningContext, batch: Batch, found: Found) -> dict[
 
 
 def opening_caution(context: PlanningContext, coats: Sequence[CoatPlan]) -> list[str]:
-    """What to do about the mouth while it turns."""
+    """Cautions about the mouth while it turns."""
     poured_g = sum(c.mix_g - c.cup_left_g for c in coats)
     if context.open:
         spilt_g = sum(c.spill_g for c in coats)
@@ -688,7 +688,7 @@ def opening_caution(context: PlanningContext, coats: Sequence[CoatPlan]) -> list
 
 
 def standing_caution(coats: Sequence[CoatPlan]) -> list[str]:
-    """What to heed while a mix stands in its cup."""
+    """Cautions while a mix stands in its cup."""
     stand = [str(coat.coat) for coat in coats if coat.clock.pour_from_s > 0.0]
     if not stand:
         return []
@@ -718,7 +718,7 @@ def margin_caution(coats: Sequence[CoatPlan]) -> list[str]:
 
 
 def taught_notes(taught: Taught, found: Found) -> list[str]:
-    """What the mould's own past changes."""
+    """Notes on the changes that the mould's own past makes."""
     said = []
     if abs(taught.stays - 1.0) >= 0.005:
         said.append(
@@ -745,7 +745,7 @@ def slump_caution(context: PlanningContext, batch: Batch) -> list[str]:
 
 
 def colder(context: PlanningContext, batch: Batch, coats: int) -> dict[str, float] | str:
-    """What changes in a shop 5 K colder."""
+    """Changes in a shop 5 K colder."""
     try:
         cold = context.batch(batch.mean_mm, colder_K=5.0)
     except (PlanError, OutsideValidity) as error:
@@ -795,7 +795,7 @@ def wall_summary(casting: Casting, wall_mm: float, found: Found) -> WallSummary:
 
 
 def search_details(found: Found) -> dict[str, Any]:
-    """What the search did, for the report."""
+    """Summary of the search, for the report."""
     if not found.baseline or found.statistics is None:
         return {"films": 0, "interrupted": found.interrupted}
     return {
@@ -811,7 +811,7 @@ def search_details(found: Found) -> dict[str, Any]:
 
 
 def gain_over(plain: float, s: WallStatistics) -> float | None:
-    """How many times the baseline's thinnest patch; None where that one is bare."""
+    """Gain over the baseline's thinnest patch; None where that one is bare."""
     return round(s.min / s.mean / plain, 3) if plain > 0.0 else None
 
 

@@ -31,15 +31,15 @@ def score(lowest: Array, rim: Array) -> Array:
 
 
 def day_cost(planned: Array, worst: Array) -> Array:
-    """What a worst day takes from the score, of the thinnest patch as planned and then."""
+    """Share that a worst day takes from the score, of the thinnest patch as planned and then."""
     return np.asarray(
         DAY_WEIGHT * (planned - worst) + SHORT_COST * np.maximum(WORST_WANTED - worst, 0.0)
     )
 
 
 def measures(grid: Grid, sums: Array) -> tuple[Array, Array, Array]:
-    """Of films (k, cells), over their mean: thinnest patch, what a twentieth of the area is thinner
-    than, rim. All as `WallWeights.statistics` tells them of one film."""
+    """Features of films (k, cells), over their mean: thinnest patch, what a twentieth of the
+    area is thinner than, rim. All as `WallWeights.statistics` tells them of one film."""
     share = grid.weights.area / grid.weights.area.sum()
     mean = sums @ share
     rim = np.full(len(sums), np.nan)
@@ -60,15 +60,15 @@ def rate(grid: Grid, sums: Array) -> Array:
 
 @dataclass(frozen=True, eq=False)
 class Strain:
-    """What bad days make of maps: maps (1 + days, m, cells), the first as planned, on `grid`."""
+    """Effect of bad days on maps: maps (1 + days, m, cells), the first as planned, on `grid`."""
 
     grid: Grid
     maps: Array
     base: Array
 
     def cost(self, sets: NDArray[np.int64], share: float) -> Array:
-        """What the worst day of each set (k, coats) takes from its score, (k,). A rim that is off
-        for a day costs nothing: what it leaves thin is a thin patch."""
+        """Share that the worst day of each set (k, coats) takes from its score, (k,). A rim that
+        is off for a day costs nothing: what it leaves thin is a thin patch."""
         lowest = np.array(
             [_lowest(self.grid, maps, sets, self.base * share)[0] for maps in self.maps]
         )
@@ -76,7 +76,8 @@ class Strain:
 
 
 def _lowest(grid: Grid, maps: Array, sets: NDArray[np.int64], under: Array) -> tuple[Array, Array]:
-    """Of the sums of these maps over `under`: thinnest patch and rim, over the mean, each (k,)."""
+    """Figures of the sums of these maps over `under`: thinnest patch and rim, over the mean,
+    each (k,)."""
     weight = grid.weights.area / grid.weights.area.sum()
     mean = float(maps[0] @ weight) * sets.shape[1] + float(under @ weight)
     patches = (grid.weights.patch_means(maps.T).T / mean).astype(np.float32)

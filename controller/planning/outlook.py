@@ -47,9 +47,10 @@ class Knob:
 
 
 def knobs(recipes: tuple[Recipe, ...], pour: Pour) -> list[Knob]:
-    """What of these coats the film answers in proportion: their biases. Speeds, ratios and
-    times move the phase at which a leg begins, and it answers those by leaps. The slightest of the
-    rim's legs is left as it is: three coats' films then fill two kernels and not a third."""
+    """Numbers of these coats to which the film answers in proportion: their biases. Speeds,
+    ratios and times move the phase at which a leg begins, and it answers those by leaps. The
+    slightest of the rim's legs is left as it is: three coats' films then fill two kernels and
+    not a third."""
     legs = sorted(range(len(recipes)), key=lambda k: -abs(recipes[k].rim_bias))
     some = [k for k in legs[: max(1, len(legs) - 1)] if recipes[k].rim_bias]
     found = []
@@ -167,7 +168,7 @@ class Outlook:
 
 
 def best_move(meshes: Sequence[Outlook], trust: float) -> Move:
-    """Of all numbers together, none by more than `trust` steps: for one plan as these meshes have
+    """Move all numbers together, none by more than `trust` steps: for one plan as these meshes have
     it. The thinnest patch of them all counts; a number that one of them does not know stays."""
     known = [[knob.number for knob in one.knobs] for one in meshes]
     numbers = [number for number in known[-1] if all(number in some for some in known)]

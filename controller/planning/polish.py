@@ -25,7 +25,7 @@ TENTH = 0.1  # of the patches
 
 @dataclass(frozen=True)
 class Aim:
-    """What a move is judged by: of the thinnest patch, day_weight is that of the worst day, which
+    """Weights that judge a move: of the thinnest patch, day_weight is that of the worst day, which
     costs short_cost below worst_wanted; the mean of the thinnest tenth as planned counts
     low_weight; the rim may differ from the mean by rim_slack, beyond it costs rim_cost."""
 
@@ -45,7 +45,7 @@ def best_move(
     bounds: Sequence[tuple[float, float]],
     aim: Aim,
 ) -> Array:
-    """How far each number moves, (n,), within its bounds.
+    """Move of each number, (n,), within its bounds.
 
     days: patches over the mean, (1 + bad days, patches), the first as planned. slopes: what a unit
     of each number adds to every patch on each of them, (1 + bad days, n, patches). rim, rim_slopes:

@@ -46,7 +46,8 @@ class Recipe:
 
 
 def time_of(recipe: Recipe, times: Sequence[Time]) -> Time:
-    """Of a batch's times to pour, the recipe's; a resin that may not stand as long has fewer."""
+    """Return the recipe's time to pour among the batch's; a resin that may not stand as long has
+    fewer."""
     return times[min(recipe.stand, len(times) - 1)]
 
 
@@ -122,7 +123,7 @@ def profile(recipe: Recipe, clock: CoatClock, rig: RigSpec, opening: Vector3) ->
 def rippled(
     recipe: Recipe, ripple: float, clock: CoatClock, accel_limit_rpm_s: float, opening: Vector3
 ) -> Profile:
-    """What a motor makes of the recipe whose speed ripples once a turn of the major axis, relative
+    """Turning of the recipe by a motor whose speed ripples once a turn of the major axis, relative
     to it and at its worst phase: that acts as a bias, and no limit of the rig holds it back, for
     nobody commands it. Without a ripple, `profile` unchecked."""
     uneven = replace(

@@ -76,7 +76,7 @@ TURNED_OUT = 0.1  # by how much less than promised a move is looked at once more
 
 @dataclass(frozen=True)
 class Effort:
-    """How much is computed. Counts, not seconds, so that a seed gives one plan anywhere."""
+    """Amount of computing. Counts, not seconds, so that a seed gives one plan anywhere."""
 
     search_mm: float  # the mesh on which recipes are tried ...
     search_cells: int  # ... and never more than about so many cells on it
@@ -95,7 +95,7 @@ FULL = Effort(6.0, 1500, 4, 32, 29, (1.0, 0.965), BAD_DAYS, 5.3, 2600)
 
 @dataclass
 class Found:
-    """What the search has so far. Films in metres on `grid`; figures over the mean."""
+    """State of the search so far. Films in metres on `grid`; figures over the mean."""
 
     recipes: tuple[Recipe, ...] = ()
     grid: Grid | None = None
@@ -165,7 +165,7 @@ class Search:
         return self._settled()
 
     def _settled(self) -> Found:
-        """What was found; of an open mould, with what really stays and runs over."""
+        """Return the result; of an open mould, with the resin that stays and runs over."""
         found, grid = self.found, self.found.grid
         if self.pour.open and grid is not None:
             found.coats_m, found.spilt_m3 = run_over(grid, self.pour, found.recipes, SPILL_ROUNDS)
@@ -213,7 +213,7 @@ class Search:
         return True
 
     def _work(self, lanes: int, mesh_mm: float) -> float:
-        """Of films on a mesh that is not made yet."""
+        """Estimate the cost of films on a mesh that is not made yet."""
         return film_work(lanes, cells_for(self.cavity.area_cm2, mesh_mm), FINE, self.executor)
 
     def _explore(self, level: Level) -> list[Recipe]:
@@ -254,7 +254,7 @@ class Search:
         return pool.best_first(level)[: max(LIKELY, self.coats)]
 
     def _plainest(self, pool: Pool) -> list[Recipe]:
-        """Of the recipes tried, the baseline at several speeds."""
+        """Return the baseline at several speeds, from the recipes tried."""
         plain = eased(BASELINE, self.pour.clock(BASELINE), self.pour.rig)
         return [r for r in pool.recipes if replace(r, level_rpm=plain.level_rpm) == plain]
 
@@ -287,7 +287,7 @@ class Search:
         return [recipe for recipe in dict.fromkeys(chosen) if recipe not in pool.recipes]
 
     def _crossed(self, likely: list[Recipe]) -> tuple[Recipe, ...]:
-        """Of what these recipes make, by their films on those days that differ most, the plan that
+        """Choose among these recipes, by their films on the days that differ most, the plan that
         promises most once it is polished."""
         level = self.fine
         strained = level.strained(likely)
@@ -309,7 +309,7 @@ class Search:
             self._step(1.0 if number else 2.0)
 
     def _outlook(self, level: Level, plan: tuple[Recipe, ...]) -> Outlook:
-        """What this plan is on every day and what its biases change, all films at once."""
+        """Compute this plan on every day and the effect of its biases, all films at once."""
         days, numbers = (AS_PLANNED, *self.effort.days), knobs(plan, self.pour)
         level.walls.of(films_for(plan, numbers, days))
         return Outlook.of(level, plan, numbers, days)
@@ -379,7 +379,7 @@ class Search:
         found.history.append((found.tried, found.value))
 
     def _compare(self, level: Level) -> None:
-        """What this mesh leaves open of the plan's thinnest patch, by the coarse one."""
+        """Error that this mesh leaves in the plan's thinnest patch, by the coarse one."""
         found, coarse = self.found, self.coarse
         if coarse is not None and found.statistics is not None:
             apart = level.lowest(found.recipes) - coarse.lowest(found.recipes)
@@ -404,7 +404,7 @@ class Search:
 
 
 def late_by(late: Array, kept: Array) -> float:
-    """How late turning may begin for the thinnest patch to keep KEPT of what it has on time: where
+    """Latest start of turning for the thinnest patch to keep KEPT of what it has on time: where
     that first is less, in proportion between two; or the latest that was tried."""
     short = np.flatnonzero(kept < KEPT)
     if not len(short):

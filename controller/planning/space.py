@@ -1,4 +1,4 @@
-"""What a recipe may be: drawn at random, varied, moved by steps; and how far two are apart."""
+"""Space of recipes: random draws, variations, steps; and the distance of two."""
 
 from __future__ import annotations
 

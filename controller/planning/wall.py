@@ -58,7 +58,7 @@ class WallResult:
 
     @property
     def mesh_error_mm(self) -> float:
-        """What the mesh leaves open of the thinnest patch."""
+        """Error that the mesh leaves in the thinnest patch."""
         difference = millimetres(self.statistics.min - self.coarse.min)
         return film.mesh_error(self.mesh, self.statistics.min_cell, difference, self.coarse_cells)
 

@@ -52,7 +52,7 @@ FINE_WORK, FEW_WORK = 1.5, 0.45
 
 @dataclass(frozen=True)
 class Day:
-    """How a day differs from the plan: factors on viscosity and gel time, and a speed ripple.
+    """Difference of a day from the plan: factors on viscosity and gel time, and a speed ripple.
 
     ripple: of the major axis, relative: see `rippled`. late: by how much later the coats begin to
     turn, of the time to their gel.
@@ -156,7 +156,7 @@ class Grid:
 
 
 def film_work(lanes: int, cells: float, numerics: Numerics, executor: Executor | None) -> float:
-    """What films cost, in units of their own: cells, and steps that shrink with the cells. Lanes
+    """Cost of films, in units of their own: cells, and steps that shrink with the cells. Lanes
     left idle cost as much as busy ones."""
     threads = 1 if executor else THREADS
     few = lanes_for(lanes, threads) < LANES

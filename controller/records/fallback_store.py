@@ -1,4 +1,4 @@
-"""Where a record goes on when its own disk refuses it: a folder that is there again for the next
+"""Fallback for a record whose own disk refuses it: a folder that is there again for the next
 process, and a copy in it that is whole or not there at all."""
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ def is_there(place: Path) -> bool:
 
 
 def copies(record: Path) -> list[Path]:
-    """Where the record goes on now; none: in its own file."""
+    """Path of the fallback in use; none: the record is in its own file."""
     return [place for place in places(record) if is_there(place)]
 
 

@@ -129,7 +129,7 @@ def plan_of_record(run_id: str, text: str) -> Plan:
 
 
 def _said(error: sqlite3.Error, before: str = "") -> RecordError:
-    """What SQLite says as the kind of trouble that it is."""
+    """Turn SQLite's error into the kind of trouble that it is."""
     code = getattr(error, "sqlite_errorcode", 0)  # none on its own module's complaints
     primary, kind = code & 0xFF, RecordError
     if primary in _DAMAGE:
@@ -275,7 +275,7 @@ class Journal:
             raise _said(error, f"record {self.path}: ") from None
 
     def anchor(self) -> Anchor | None:
-        """Where the rig's clock stood when the last batch was written."""
+        """Return the rig's clock at the last batch written."""
         kept = self.note("anchor")
         try:
             return None if kept is None else Anchor.from_json(kept)
@@ -284,7 +284,7 @@ class Journal:
             return None
 
     def note(self, name: str) -> str | None:
-        """What was last kept under a name: the memory of a mould, of a resin."""
+        """Return the latest note kept under a name: the memory of a mould, of a resin."""
         rows = self._read("SELECT value FROM notes WHERE name = ?", (name,))
         return rows[0][0] if rows else None
 

@@ -1,4 +1,4 @@
-"""What is out of order, as a function of state and sight: one kind a case, one sentence a kind."""
+"""Alerts, as a function of state and observation: one kind a case, one sentence a kind."""
 
 from __future__ import annotations
 
@@ -137,7 +137,7 @@ def _standing(state: RunState, now_s: float) -> set[str]:
 
 
 def _heat(state: RunState, seen: Observation) -> set[str]:
-    """What probe and room say, and what the estimate makes of it."""
+    """Alerts from probe and room, and from the estimate."""
     if state.coat.parts_met_s is None or state.step not in (*_HANDS, Step.CLOSE_UP, Step.SPIN):
         return set()
     kinds = {fault for fault in seen.gel.faults if fault in plain.ALERTS}

@@ -196,7 +196,7 @@ class _Moment:
 
     @property
     def full_s(self) -> float:
-        """How much motion the board is to hold after it has been fed."""
+        """Motion that the board is to hold after it has been fed, in s."""
         return motion.FULL_S + 1.5 * self.seen.lag_s
 
     def _begin_turning(self) -> None:
@@ -574,7 +574,7 @@ class _Moment:
             self._answer(command, True, sentence, part_a_g=part_a_g, part_b_g=part_b_g)
 
     def weigh_back_command(self, command: Command) -> None:
-        """What stayed in the cup, and what ran over into the tray."""
+        """Take the grams left in the cup and run over into the tray."""
         coat = self.state.coat
         found = {name: _number(command, name) for name in ("cup_left_g", "spill_g")}
         if coat.poured_s is None or self.state.step is Step.WEIGH:

@@ -25,7 +25,7 @@ CURVE_POINTS = 60
 
 
 def gel_case(plan: Plan, coat: CoatPlan, probe: ProbeSpec, poured_coat_s: float) -> gel.Case:
-    """What is known of a coat before its first reading."""
+    """Case of a coat before its first reading."""
     casting = plan.casting
     mould_degC = casting.mould.temp_degC
     kind: gel.Probe = "thermocouple_k"

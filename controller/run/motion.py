@@ -132,7 +132,7 @@ class Profile:
 
 
 def transition_s(before: Rates, after: Rates, accel_rpm_s: float) -> float:
-    """How long a change of speed takes within the acceleration limit, at least a second."""
+    """Duration of a change of speed within the acceleration limit, at least a second."""
     change_rpm = max(abs(after[0] - before[0]), abs(after[1] - before[1]))
     return max(1.0, change_rpm / (ACCEL_SHARE * accel_rpm_s))
 

@@ -1,4 +1,4 @@
-"""What the supervisor is told at a moment, and what it wants done."""
+"""Observations of the supervisor at a moment, and the actions it asks for."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ GelRow = tuple[float, float | None, float | None]  # coat_time_s, probe_degC, ro
 
 @dataclass(frozen=True, slots=True)
 class GelReading:
-    """What is thought of the running coat's gel, on the coat's own clock."""
+    """Estimate of the running coat's gel, on the coat's own clock."""
 
     at_s: float | None = None  # of the newest row it takes in; None: nobody judges
     best_s: float | None = None

@@ -56,7 +56,8 @@ def budget_s(state: RunState, now_s: float, speed: float) -> float:
 
 
 def rest_of(plan: Plan, coats_done: int) -> dict[str, Any]:
-    """What of a new plan the record needs: the coats still to lay and what follows from them."""
+    """Parts of a new plan that the record needs: the coats still to lay and what follows from
+    them."""
     return plan.model_dump(
         mode="json",
         exclude_none=True,

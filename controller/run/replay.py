@@ -175,7 +175,7 @@ class CureTable(Frozen):
 
 
 class ProvenCoat(Frozen):
-    """How a coat was turned while it cured: what a replay needs."""
+    """Turning of a coat over its cure, as a replay needs it."""
 
     coat: Annotated[int, Field(ge=1, le=MOST_COATS)]
     part_a_g: Grams
@@ -190,7 +190,7 @@ class ProvenCoat(Frozen):
 
 
 class ProvenRun(Frozen):
-    """What is kept of a proven run for running it again."""
+    """Data kept of a proven run for running it again."""
 
     run_id: RunId
     sha256: Hash
@@ -214,7 +214,7 @@ class ReplayPlan(Frozen):
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """What the rig allows."""
+    """Limits of the rig."""
 
     rate_rpm: float
     accel_rpm_s: float
@@ -222,7 +222,7 @@ class Limits:
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where the frame is in a proven coat, or will be when it has run what it was handed."""
+    """Place of the frame in a proven coat, now or when it has run its queue."""
 
     profile_s: float = 0.0  # of the proven coat, 0 where its turning began
     at_s: float = 0.0  # on today's coat clock
@@ -325,7 +325,7 @@ class Track:
         return np.array([[top[self.leg == n].max(), change[self.leg == n].max()] for n in legs])
 
     def paces(self, due_s: Floats, limits: Limits) -> tuple[Floats, Floats]:
-        """How many times faster than proven the speeds at each knot should be, and may be.
+        """Factor by which the speeds at each knot should be, and may be.
 
         A leg's own speeds and changes of speed all keep within the limits at the second figure.
         """
@@ -347,7 +347,7 @@ class Track:
 
 
 def _cuts(duration_s: float, speed_rpm: float) -> list[float]:
-    """Where to cut a ramp, as shares of it, 1 included: a piece is whole turns of the major axis,
+    """Cuts of a ramp, as shares of it, 1 included: a piece is whole turns of the major axis,
     or a whole part of a turn, and no longer than PIECE_S."""
     turn_s = 60.0 / speed_rpm if speed_rpm > 0.0 else PIECE_S
     share = PIECE_S / turn_s

@@ -75,6 +75,6 @@ def wait_to_pour(state: RunState, now_s: float) -> tuple[float, str] | None:
 
 
 def demould_after_s(plan: Plan) -> float:
-    """How long the last coat cures, from the moment its parts met, before the mould is opened."""
+    """Cure time of the last coat, from the moment its parts met, before the mould is opened."""
     gaps_s = sum(pour_gap_s(plan, index) for index in range(len(plan.coats) - 1))
     return plan.totals.demould_from_min * 60.0 - gaps_s

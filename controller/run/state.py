@@ -95,7 +95,7 @@ class RunState:
 
     @property
     def follower(self) -> Follower | None:
-        """What leads this coat along a proven one, in a replay."""
+        """The follower that leads this coat along a proven one, in a replay."""
         return self.followers[self.index] if self.followers else None
 
     @property

@@ -1,4 +1,4 @@
-"""What a screen shows, from state and sight alone."""
+"""The snapshot that a screen shows, from state and observation alone."""
 
 from __future__ import annotations
 
@@ -99,7 +99,7 @@ def coat_view(state: RunState, coat: Coat) -> CoatView:
 
 
 def replay_view(state: RunState, now_s: float, seen: Observation) -> ReplayView | None:
-    """How the coat that turns stands to the proven one; None outside a replay."""
+    """Compare the turning coat with the proven one; None outside a replay."""
     follower, turning, from_s = state.follower, state.turning, state.spin_from_coat_s
     time_s = state.coat_time_s(now_s)
     if follower is None or turning is None or from_s is None or time_s is None:
@@ -110,7 +110,7 @@ def replay_view(state: RunState, now_s: float, seen: Observation) -> ReplayView 
 
 
 def wall_view(state: RunState) -> WallSummary:
-    """What is foreseen of the wall. A replay turns as the proven run turned: where somebody was
+    """Return the foreseen wall. A replay turns as the proven run turned: where somebody was
     late then, that is not the wall which was planned."""
     planned = state.plan.wall
     if state.replay_of is None:
@@ -125,7 +125,7 @@ def _minutes(left_s: float) -> str:
 
 
 def sentence(state: RunState, now_s: float, seen: Observation) -> tuple[str, str]:
-    """What to do now, and why."""
+    """Return what to do now, and why."""
     if state.halted and not state.over:
         why = plain.HALTED[state.halted]
         if state.step is Step.SPIN:
@@ -169,14 +169,14 @@ def sentence(state: RunState, now_s: float, seen: Observation) -> tuple[str, str
 
 
 def _to_do(state: RunState, alert: str) -> str:
-    """What is due, where the alert has not said it, or says that it is not."""
+    """Return what is due, unless the alert says it or denies it."""
     if state.step is Step.POUR and alert in ("late_pour", "mix_gone"):
         return plain.POURED_ALREADY if alert == "mix_gone" else _besides(state)
     return plain.DUE[state.step]
 
 
 def _besides(state: RunState) -> str:
-    """What else belongs to a step of the hands."""
+    """Return what else belongs to a step of the hands."""
     if state.step is Step.PREPARE:
         return plain.TO_BEGIN if state.plan.rig.confirm_at_rig else ""
     if state.step is Step.DEMOULD:

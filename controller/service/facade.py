@@ -120,7 +120,8 @@ class Service:
         return self.supervisor.snapshot()
 
     async def watch(self, after_id: int | None = None) -> AsyncIterator[StreamItem]:
-        """What happens, as it happens. With `after_id`, first what was missed, without a gap."""
+        """Yield what happens, as it happens. With `after_id`, first what was missed, without a
+        gap."""
         with self.supervisor.watcher() as watcher:
             last_id = after_id
             if last_id is None:
@@ -454,7 +455,7 @@ class Service:
         return card
 
     async def record(self, run_id: str) -> list[RecordLine]:
-        """What a run's record says, line by line, for people."""
+        """Return a run's record, line by line, for people."""
         events = await self.events(run_id)
         return [record_line(event) for event in events if event.kind not in HIDDEN]
 
