@@ -502,6 +502,8 @@ _REFERENCE_COAT = Surroundings(
     material=WALL_MATERIALS["silicone rubber"],
 )
 _SHEET_WINDOW, _SHEET_STEPS = 4.0, 400  # pot lives
+_RATIO_OFF = 0.08  # of the log of that ratio: 1.5 to 1.7 and as much again
+_CATALYST_ALONE = 10.0  # start, over what the product adds: the law is of second order within 4 %
 
 
 def coat_over_cup(sheet: Sheet) -> float:
@@ -537,9 +539,14 @@ def sheet_figures(
     return cup_s, temps[:, CORE].max(axis=0), coat_s
 
 
-def kinetics_from_sheet(sheet: Sheet) -> Kinetics:
+def kinetics_from_sheet(
+    sheet: Sheet, *, ratio_sd: float = _RATIO_OFF, second_order: bool = False
+) -> Kinetics:
     """Kinetics whose cup of the stated mass at the stated temperature gels at the pot life, and
     peaks at the stated peak where the sheet has one.
+
+    ratio_sd: how far, in the log, the coat's common-practice ratio may be off. second_order: a
+    resin that its catalyst alone drives, d(alpha)/dt = k (1 - alpha)^2.
 
     Least squares on the logs of rate, rise and start; the pot life weighs as exact, the peak as
     good to 2 %, the coat's common-practice ratio and the usual rise and start as loose. Raises
@@ -552,6 +559,8 @@ def kinetics_from_sheet(sheet: Sheet) -> Kinetics:
         viscosity_Pa_s=sheet.viscosity_Pa_s,
         induction_s=SNAP_INDUCTION * sheet.pot_life_s if sheet.snap else 0.0,
     )
+    if second_order:
+        base = replace(base, start=_CATALYST_ALONE, order=2.0)
     temp_K = sheet.pot_life_temp_K
     step = 0.02
     nudges = np.vstack([np.zeros(3), step * np.eye(3)])
@@ -563,7 +572,7 @@ def kinetics_from_sheet(sheet: Sheet) -> Kinetics:
         cup_s, peak_K, coat_s = sheet_figures(kin, sheet, lanes=len(logs))
         rows = [
             np.log(cup_s / sheet.pot_life_s) / 3e-3,
-            np.log(coat_s / cup_s / coat_over_cup(sheet)) / 0.08,
+            np.log(coat_s / cup_s / coat_over_cup(sheet)) / ratio_sd,
             np.log(rise) / 0.4,
             np.log(start),
         ]
@@ -579,7 +588,8 @@ def kinetics_from_sheet(sheet: Sheet) -> Kinetics:
         return (values[:, 1:] - values[:, :1]) / step
 
     # Rate as if two thirds of the cure came from self-heating: only where the search begins.
-    first = np.array([math.log((8.0 if sheet.snap else 3.0) / sheet.pot_life_s), 0.0, 0.0])
+    pots = 2.0 / _CATALYST_ALONE if second_order else 8.0 if sheet.snap else 3.0
+    first = np.array([math.log(pots / sheet.pot_life_s), 0.0, 0.0])
     found = optimize.least_squares(misfit_of_one, first, jac=slopes, xtol=1e-3)
     rate, rise, start = (float(v) for v in np.exp(found.x))
     # The pot life must come out whatever else had to give: read the rate off a fine ladder.

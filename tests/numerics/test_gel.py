@@ -16,15 +16,14 @@ from evenwall.numerics.gel.fit import (
     AT,
     OF_RESIN,
     OFFSET_SD_K,
-    RESIN_SD,
     SHEET_SD,
     SIZE,
     _Candidate,
+    _discrepancy,
     _lagged,
     _moved,
     _probe_misfit,
     _slopes,
-    _spread,
     _with_chances,
     _with_nudges,
     hypotheses,
@@ -142,8 +141,9 @@ def test_a_probe_follows_by_first_order(lag_s: float) -> None:
 def test_a_probes_lag_is_found_in_a_cup_that_runs_away(lag_s: float) -> None:
     """A quick hot cup goes from warm to hot in a minute, and its sensor after it (a DS18B20 takes
     10 to 30 s in resin, common practice, no source). The resin keeps to its sheet, so what is
-    foretold of its coat before the first reading still holds at the end, to 4 %; of a probe taken
-    to be a mere 20 s late the coat was foretold 9 to 16 % early."""
+    foretold of its coat before the first reading still holds at the end, to 8 %, half of what the
+    belief in the ratio leaves open; of a probe taken to be a mere 20 s late the coat was foretold 9
+    to 16 % early."""
     sheet = replace(SHEET, pot_life_s=300.0, peak_K=kelvin(150.0))
     kin = cure.kinetics_from_sheet(sheet)
     cup = cure.cup_history(kin, 0.114, AIR_K, AIR_K, 600.0)
@@ -157,7 +157,7 @@ def test_a_probes_lag_is_found_in_a_cup_that_runs_away(lag_s: float) -> None:
     for time_s, read_K in zip(fine_s[::2], reads_K[::2], strict=True):
         state, estimate = gel.step(state, gel.Row(float(time_s), float(read_K), AIR_K))
         best_s.append(estimate.best_s)
-    assert best_s[-1] == pytest.approx(best_s[0], rel=0.04)
+    assert best_s[-1] == pytest.approx(best_s[0], rel=0.08)
 
 
 def test_readings_that_come_unevenly_are_not_noise() -> None:
@@ -254,10 +254,11 @@ def test_what_was_found_gelled_has_reacted() -> None:
     state, estimate = gel.step(state, gel.Touch("cup", 790.0))
     assert "no sign of a reaction" not in estimate.sentence.lower()
     assert [fault.kind for fault in gel.faults(state)][-1] == "probe_out"
-    for time_s in np.arange(800.0, 2000.0, 10.0):
+    for time_s in np.arange(800.0, 3600.0, 10.0):
         state, estimate = gel.step(state, gel.Row(float(time_s), AIR_K, AIR_K))
-    # The trade's 1.5 to 1.7 times the cup, and more on a mould this cold (common practice).
-    assert 1.5 * 790.0 < estimate.best_s < 2.2 * 790.0
+    # The trade's 1.5 to 1.7 times the cup, and more on a mould this cold (common practice); the
+    # belief holds resins of up to 3.5 as well, so its middle lies above the trade's.
+    assert 1.5 * 790.0 < estimate.best_s < 2.5 * 790.0
     assert estimate.called_s is not None
 
 
@@ -275,8 +276,9 @@ def test_an_earlier_batch_says_nothing_of_whether_this_one_reacts(
     for row in rows:
         state, estimate = gel.step(state, row)
         assert "no sign of a reaction" not in estimate.sentence.lower()
-    # Two in a hundred batches are taken not to react until one knows better (fit.py).
-    assert _likeliest(state)[1] == pytest.approx(0.02, abs=0.001)
+    # Two in a hundred batches are taken not to react until one knows better (fit.py); what the
+    # few readings say of the kind of cure moves that by a tenth at most.
+    assert _likeliest(state)[1] == pytest.approx(0.02, abs=0.002)
     state, estimate = gel.step(state, gel.Touch("cup", 250.0))
     assert estimate.faults == ()
 
@@ -285,25 +287,27 @@ def test_an_earlier_batch_says_nothing_of_whether_this_one_reacts(
 @pytest.mark.parametrize("pace", [0.7, 1.0, 1.8])
 def test_a_probe_on_its_way_in_is_listened_to(pace: float, lag_s: float) -> None:
     """Of a quick batch there is little else. Before four lags are over the estimate leaves its
-    sheet's word for a batch that runs away and stays with it for one that keeps to it, whatever the
-    probe's own lag (a DS18B20's in resin, common practice, no source)."""
+    sheet's word for a batch that runs away, at the early end of its band, and stays with it for one
+    that keeps to it, whatever the probe's own lag (a DS18B20's in resin, common practice, no
+    source)."""
     sheet = replace(SHEET, pot_life_s=300.0)
     kin = cure.kinetics_from_sheet(sheet)
     kin = replace(kin, rate_1_s=pace * kin.rate_1_s)
     cup = cure.cup_history(kin, 0.114, AIR_K, AIR_K, 200.0)
     case, _, _ = own_trace("cup", 300.0)
     state = gel.begin(replace(case, sheet=sheet, pour_s=100.0, probe_in_s=100.0))
-    reads_K, best_s = AIR_K, []
+    reads_K, best_s, low_s = AIR_K, [], []
     for time_s in np.arange(0.0, 188.0, 2.0):
         body_K = float(np.interp(time_s, cup.time_s, cup.temp_K))
         target_K = AIR_K if time_s < 100.0 else body_K
         reads_K += (target_K - reads_K) * -math.expm1(-2.0 / lag_s)
         state, estimate = gel.step(state, gel.Row(float(time_s), reads_K, AIR_K))
         best_s.append(estimate.best_s)
+        low_s.append(estimate.low_s)
     if pace == 1.0:
-        assert best_s[-1] == pytest.approx(best_s[0], rel=0.03)
+        assert best_s[-1] == pytest.approx(best_s[0], rel=0.05)
     elif pace > 1.0:
-        assert best_s[-1] < 0.85 * best_s[0]
+        assert low_s[-1] < 0.9 * low_s[0]
     else:
         assert best_s[-1] > 1.02 * best_s[0]
 
@@ -338,7 +342,7 @@ def test_nothing_reacts_is_asked_of_a_crowd(placement: gel.What, pace: float) ->
     """Of the estimate's own model, at the sheet's pace and at none: each is known for what it is at
     one and a half pot lives, a cup, which shows more, at three quarters."""
     case, rows, _ = own_trace(placement, 1.5 * SHEET.pot_life_s, max(pace, 1e-9))
-    crowded = crowd(case, hypotheses(case)[0])
+    crowded = crowd(case, hypotheses(case)[:1])
     table = np.array([[row.time_s, row.probe_K, row.ambient_K, 1.0] for row in rows])
     early, late = (
         against_reaction(case, crowded, table[table[:, 0] < share * SHEET.pot_life_s])
@@ -362,7 +366,7 @@ def test_a_delayed_cup_is_told_by_tenths_of_a_kelvin(pace: float) -> None:
     time_s = np.arange(0.0, 0.75 * sheet.pot_life_s, 10.0)
     seen_K = np.where(time_s < 210.0, air_K, np.interp(time_s - 20.0, cup.time_s, cup.temp_K))
     rows = np.column_stack([time_s, seen_K, np.full_like(time_s, air_K), np.ones_like(time_s)])
-    against = against_reaction(case, crowd(case, hypotheses(case)[1]), rows)
+    against = against_reaction(case, crowd(case, hypotheses(case)[1:2]), rows)
     assert seen_K[-1] - air_K == pytest.approx(0.4 * pace, abs=0.1)
     assert against < 0.1 if pace else against > math.log(2.5)
 
@@ -370,7 +374,7 @@ def test_a_delayed_cup_is_told_by_tenths_of_a_kelvin(pace: float) -> None:
 def test_a_crowd_has_the_printed_pot_life() -> None:
     """But for a tenth, as far as a sheet may be off; what differs is how it gets there."""
     case, _, _ = own_trace("cup", 300.0)
-    crowded = crowd(case, hypotheses(case)[0])
+    crowded = crowd(case, hypotheses(case)[:1])
     kin = replace(
         crowded.kin,
         **{
@@ -434,14 +438,14 @@ def test_a_probe_that_says_85_in_a_cup_near_it_is_lost() -> None:
 
 @pytest.mark.parametrize("log_pace", [step / 10.0 for step in range(-10, 11)])
 def test_a_pace_is_never_named_and_taken_back_at_once(log_pace: float) -> None:
-    """A third slower or 40 % faster and more, by a standard deviation, is named; well short of it
-    is taken back; between the two what was said stands."""
+    """A third slower or 40 % faster and more, by 1.1 standard deviations (the normal's 86 %), is
+    named; well short of it is taken back; between the two what was said stands."""
     case, _, _ = own_trace("cup", 300.0)
     fit = replace(gel.begin(case).fits[0], log_pace=log_pace, log_pace_sd=0.1)
     named, over = watch.pace_fault(fit), watch.pace_over(fit)
     assert named not in over
     assert (named == "slow_reaction") is (log_pace > math.log(1.36) + 0.11)
-    assert (named == "fast_reaction") is (log_pace < -math.log(1.4) - 0.09)
+    assert (named == "fast_reaction") is (log_pace < -math.log(1.4) - 0.11)
     assert ("slow_reaction" in over) is (log_pace < math.log(1.36) - 0.1)
     assert ("fast_reaction" in over) is (log_pace > -math.log(1.4) + 0.1)
 
@@ -475,59 +479,62 @@ def test_a_batch_that_runs_faster_is_delayed_less() -> None:
     )
 
 
-@pytest.mark.parametrize("placement", ["cup", "coat"])
-def test_how_far_off_the_fit_may_be(placement: gel.What) -> None:
-    """More of a mild resin than of a hot one, gradually between the two."""
-    case, _, _ = own_trace(placement, 300.0)
-    prior = hypotheses(case)[0]
-    x = np.zeros(SIZE)
-
-    def spread(rise_K: float) -> float:
-        x[AT["rise"]] = np.log(rise_K / prior.base.rise_K) / RESIN_SD["rise"]
-        return _spread(case, prior, x)
-
-    mild, between, hot = (spread(rise_K) for rise_K in (30.0, 60.0, 110.0))
-    assert hot < 0.95 * mild
-    assert between == pytest.approx(0.5 * (mild + hot))
+def test_how_far_off_the_fit_may_be() -> None:
+    """More to the late side, less once a coat was found, more where the probe tells nothing."""
+    case, _, _ = own_trace("cup", 300.0)
+    batch = gel.EarlierBatch(AIR_K, 150.0, 0.114, 1.3e-3, 15e-3, cup_gel_s=800.0, coat_gel_s=1300.0)
+    early, late = _discrepancy(case, believed=True)
+    assert early < late
+    assert _discrepancy(replace(case, earlier=(batch,)), believed=True) < (early, late)
+    assert _discrepancy(case, believed=False) > (early, late)
 
 
-def chances(log_gels: object, costs: object, spread: float) -> np.ndarray:
+def chances(log_gels: object, costs: object, off: tuple[float, float]) -> np.ndarray:
     """(N, 2): log gel and chance, from what was computed at five places of the line."""
     case, _, _ = own_trace("cup", 300.0)
     fit = gel.begin(case).fits[0]
-    told = _with_chances(fit, np.array(log_gels, float), np.array(costs, float), spread)
-    return told.chances
+    return _with_chances(fit, np.array(log_gels, float), np.array(costs, float), off).chances
 
 
-@pytest.mark.parametrize("spread", [0.6, 1.0, 1.2])
-def test_chances_of_a_straight_line_and_a_parabola_are_the_normal_ones(spread: float) -> None:
-    """Laplace's approximation is the special case: scipy's normal distribution, but for what a sum
-    over steps of 0.1 leaves (trapezoidal rule, step squared over 12 times the density's slope of at
-    most 0.242)."""
-    at = chances(6.0 + 0.1 * _ALONG, 40.0 + 0.5 * _ALONG**2, spread)
-    wanted = norm(6.0, 0.1 * spread).cdf(at[:, 0])
-    assert at[:, 1] == pytest.approx(wanted, abs=(0.1 / spread) ** 2 / 12.0 * 0.243)
+@pytest.mark.parametrize("off", [0.05, 0.1, 0.2])
+def test_chances_of_a_straight_line_and_a_parabola_are_the_normal_ones(off: float) -> None:
+    """Laplace's approximation widened by a normal discrepancy: scipy's normal distribution of both
+    spreads together. Sums over steps of a quarter of a deviation leave less than 1e-3 where the
+    discrepancy is twice such a step or more (the sum of a smooth density is exact but for its tail
+    beyond the step's wave number)."""
+    at = chances(6.0 + 0.1 * _ALONG, 40.0 + 0.5 * _ALONG**2, (off, off))
+    wanted = norm(6.0, math.hypot(0.1, off)).cdf(at[:, 0])
+    assert at[:, 1] == pytest.approx(wanted, abs=1e-3)
 
 
 def test_chances_follow_the_cost_where_it_is_lopsided() -> None:
     """A later gel at half the cost and an earlier one at twice: two half normal distributions of
-    sqrt(2) and sqrt(1/2) standard deviations and the same height, so a third lies below the middle
-    and 1 % beyond norm.ppf(1 - 0.01 * 1.5 / 2) of the longer ones."""
+    sqrt(2) and sqrt(1/2) standard deviations and the same height, so a third lies below the middle.
+    The discrepancy moves a little of it across; the sum over steps puts half of the middle there.
+    """
     cost = 0.5 * np.where(_ALONG < 0.0, 2.0, 0.5) * _ALONG**2
-    at = chances(6.0 + 0.1 * _ALONG, cost, 1.0)
+    at = chances(6.0 + 0.1 * _ALONG, cost, (0.025, 0.025))
+    assert np.interp(6.0, *at.T) == pytest.approx(1.0 / 3.0, abs=0.04)
+
+
+def test_a_discrepancy_lopsided_to_late_moves_the_late_end_more() -> None:
+    """By the middle of a narrow belief: the split normal distribution puts 2 a/(a + b) times the
+    normal chance below it, a and b the deviations early and late."""
+    at = chances(6.0 + 1e-3 * _ALONG, 0.5 * _ALONG**2, (0.05, 0.1))
     assert np.interp(6.0, *at.T) == pytest.approx(1.0 / 3.0, abs=0.01)
-    late = 6.0 + 0.1 * math.sqrt(2.0) * norm.ppf(1.0 - 0.0075)
-    assert np.interp(0.99, at[:, 1], at[:, 0]) == pytest.approx(late, abs=1e-3)
+    assert np.interp(0.95, at[:, 1], at[:, 0]) - 6.0 > 6.0 - np.interp(0.05, at[:, 1], at[:, 0])
 
 
 def test_chances_where_the_line_tells_little_or_nothing() -> None:
     """A cost that falls along it is taken to rise a little all the same, gels never to come sooner
     farther along; where nothing can be computed, what was last known stands."""
-    at = chances([5.9, 5.95, 6.0, 6.1, 6.05], [2.0, 0.5, 0.0, -0.4, -3.0], 1.0)
+    at = chances([5.9, 5.95, 6.0, 6.1, 6.05], [2.0, 0.5, 0.0, -0.4, -3.0], (0.05, 0.05))
     assert np.all(np.diff(at, axis=0) >= -1e-12)  # round-off
     assert at[0, 1] < 0.01
     assert at[-1, 1] > 0.99
-    assert np.isnan(chances([5.9, 5.95, 6.0, 6.1, np.nan], [2.0, 0.5, 0.0, 0.4, 2.0], 1.0)).all()
+    assert np.isnan(
+        chances([5.9, 5.95, 6.0, 6.1, np.nan], [2.0, 0.5, 0.0, 0.4, 2.0], (0.05, 0.05))
+    ).all()
 
 
 def test_a_fit_where_nothing_can_be_computed_keeps_what_it_knew() -> None:
@@ -539,7 +546,7 @@ def test_a_fit_where_nothing_can_be_computed_keeps_what_it_knew() -> None:
     far = np.zeros(SIZE)
     far[AT["start_temp"]] = -200.0
     lost = replace(state.fits[0], x=far, trial=far)
-    found, other, _ = refit(case, state.priors, (lost, *state.fits[1:]), state.rows, ())
+    found, other, *_ = refit(case, state.priors, (lost, *state.fits[1:]), state.rows, ())
     assert found.log_gel == lost.log_gel
     assert found.log_evidence == lost.log_evidence
     assert found.damping > lost.damping
@@ -594,7 +601,9 @@ def test_what_a_probe_in_the_air_reads_is_never_the_resins_cooling() -> None:
             assert found.best_s == pytest.approx(knowing.best_s, rel=0.1)
             assert found.called_s is None
     assert gel.holding(found.faults) == ()
-    assert found.best_s == pytest.approx(gel_s, rel=0.06)
+    # As well as a trace alone tells the coat of a resin whose ratio nobody knows.
+    assert found.best_s == pytest.approx(gel_s, rel=0.12)
+    assert found.low_s < gel_s < found.high_s
 
 
 @pytest.mark.parametrize("reacts", [True, False])
@@ -725,7 +734,10 @@ def test_a_coat_that_was_found_counts_for_more_than_the_trade() -> None:
 
 
 def test_a_coat_found_gelled_before_its_cup_is_a_slip() -> None:
-    assert expected_s(600.0) == pytest.approx(expected_s(), rel=0.15)
+    """A coat at 0.7 of its cup is not believed at its word: what is expected stays nearer, in
+    logs, to what was expected without it than to the touch, and above the cup's own gel."""
+    assert math.log(expected_s(600.0) / 600.0) > 0.5 * math.log(expected_s() / 600.0)
+    assert expected_s(600.0) > 1.5 * 860.0
 
 
 def test_an_air_sensors_error_code_is_no_air() -> None:

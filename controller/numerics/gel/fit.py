@@ -10,11 +10,12 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from operator import attrgetter
+from typing import Literal
 
 import numpy as np
 from scipy.interpolate import make_interp_spline
 from scipy.linalg import solve_banded
-from scipy.special import logsumexp
+from scipy.special import logsumexp, ndtr
 
 from evenwall.numerics import cure
 from evenwall.numerics.cure import COAT, CORE, SHELL, FloatArray, Kinetics, Sheet, Surroundings
@@ -25,17 +26,17 @@ from evenwall.numerics.gel.case import Case, EarlierBatch, Learned, Touch
 RESIN_SD = {
     "rate": 1.0,  # log; loose, because the pot life ties it
     "start": 1.0,  # log
-    "activation": 8e3,  # J/mol
+    "activation": 11e3,  # J/mol
     "rise": 1.2,  # log; loose, because the peak or the usual rise ties it
     "order": 0.3,
     "alpha_gel": 0.05,
     "induction": 0.3,  # log
     "sharpness": 0.35,  # log
-    "coat_bias": 0.045,  # log; how far the coat model is off for this resin
+    "coat_bias": 0.12,  # log; how far the coat model is off for this resin
     "own_order": 0.2,
 }
 DAY_SD = {
-    "batch": 0.12,  # log; how much faster it runs, delay and all
+    "batch": 0.15,  # log; how much faster it runs, delay and all
     "cup_loss": 0.3,  # log
     "cup_mixing": 0.5,  # log
     "start_temp": 2.0,  # K
@@ -80,10 +81,11 @@ LAG_S = {"digital_1wire": 20.0, "thermocouple_k": 5.0, "infrared": 2.0}
 # takes as long for a resin of much patience (common practice, no source).
 _TRADE_POUR_S, _TRADE_POUR_POTS = 120.0, 0.4
 SHEET_SD = {"pot_life": 0.10, "heat": 0.12}  # of logs
-# Of the log of the trade's ratio. Its 1.5 to 1.7 would be 0.04 either way; nearly twice that, and a
-# heavy tail, for a trade that may be wrong of this resin. Once a coat of this very resin was found
-# gelled, the trade has little to say: twice that again.
-_RATIO_SD, _RATIO_SD_FOUND = 0.07, 0.14
+# Of the log of the coat's gel over its cup's: a belief, no constant, which thickness, heat and wall
+# move by the heat model. Its 1.5 to 1.7 is one kind of resin in one kind of cup (common practice,
+# no source); others have from 1.1 to 3.5. A resin that its catalyst alone drives knows no such
+# trade.
+_RATIO_SD, _RATIO_SD_SECOND = 0.3, 0.5
 # Without a peak on the sheet the resin may be a rigid one or an elastomer: 25 to 130 K and more,
 # from memory of the usual castings.
 _USUAL_RISE_K, _USUAL_RISE_SD = 75.0, 1.0  # the second of the log
@@ -92,14 +94,11 @@ _TOUCH_LATE, _TOUCH_SD = 0.02, 0.04  # a finger finds the gel a little late; of 
 # How well the model follows a probe; a coat's few kelvin hang on a wall that is half known.
 _MODEL_SD_K = {"cup": 0.25, "coat": 0.3}
 MODEL_SD_RISE = 0.05
-# How far the gel is off, over what the fit says of itself: calibrated on the 1920 sound batches of
-# seeds 7000 to 7007 and 9100 to 9303. A resin of much heat keeps closer to the trade's ratio than
-# the loose prior allows; a coat's own trace tells more than the fit believes where it shows much
-# heat.
-_SPREAD_HEAT_K = (45.0, 75.0)  # of the resin's rise: mild below the first, hot above the second
-_SPREAD_MILD = {"cup": 0.68, "coat": 0.86}
-_SPREAD_HOT = {"cup": 0.64, "coat": 0.68}
-_SPREAD_SNAP = {"cup": 0.9, "coat": 0.8}
+# How far the coat may be off what the likeliest law and heat path say of it, of the log of its gel,
+# early and late: no one law of cure and no one heat path is the resin's own. Less once a coat of
+# this resin was found gelled.
+_OFF_UNTOUCHED, _OFF_TOUCHED = (0.07, 0.09), (0.05, 0.06)
+_OFF_PROBE_BROKEN = 3.0  # times as much where the probe tells nothing any more, or only noise
 NOISE_SD_K = 0.3  # of one reading
 # A probe that goes in still misses a share of the way from the air, which falls to 1/e in a lag; of
 # one that is slower than most, in SETTLES_LAGS. It may come from elsewhere than the air: from the
@@ -127,9 +126,12 @@ _NORMAL_90 = 1.645  # standard deviations either side hold 90 % of a normal vari
 _ALONG = np.array([-2.0, -1.0, 0.0, 1.0, 2.0])
 _MIDDLE = len(_ALONG) // 2
 _ALONG_FLATTEST = 0.3
-_ALONG_TOLD = np.linspace(-8.0, 8.0, 161)
+_ALONG_TOLD = np.linspace(-6.0, 6.0, 49)
+_REACH = (1e-4, 1.0 - 1e-4)  # chances between which gels are told
 _NO_REACTION_ODDS = 0.02
 _OTHER_ODDS = 0.03  # that a resin is of the kind its sheet denies: delayed, or not
+_SECOND_ODDS = 0.15  # that the catalyst alone drives it
+Kind = Literal["ordinary", "delayed", "second order"]
 TIME, PROBE, AIR, TRUST = range(4)  # columns of the rows; trust, see watch.GOOD
 
 
@@ -428,7 +430,8 @@ def hypotheses(case: Case) -> tuple[Prior, ...]:
 
     Raises OutsideValidity or NotConverged where the sheet cannot be.
     """
-    reacting = [_straight(_reacting(case, snap=snap)) for snap in (False, True)]
+    kinds: tuple[Kind, ...] = ("ordinary", "delayed", "second order")
+    reacting = [_straight(_reacting(case, kind)) for kind in kinds]
     told = np.array([_evidence_before(prior) - prior.log_odds for prior in reacting])
     odds = np.array([prior.log_odds for prior in reacting])
     costs = float(logsumexp(told + odds) - logsumexp(odds))
@@ -464,11 +467,21 @@ def _evidence_before(prior: Prior) -> float:
     return prior.log_odds + prior.log_norm() - cost - 0.5 * float(np.linalg.slogdet(hessian)[1])
 
 
-def _reacting(case: Case, *, snap: bool) -> Prior:
-    sheet = replace(case.sheet, snap=snap)
-    base = cure.kinetics_from_sheet(sheet)
-    found = any(batch.coat_gel_s is not None for batch in case.earlier)
-    ratio_sd = _RATIO_SD_FOUND if found else _RATIO_SD
+def _log_odds(kind: Kind, *, snap: bool, learned: bool) -> float:
+    """Log of the prior odds of a kind of cure, given whether the sheet says delayed, and whether
+    an earlier trace bore the sheet's kind out.
+    """
+    second = _OTHER_ODDS if snap or learned else _SECOND_ODDS
+    other = "ordinary" if snap else "delayed"
+    odds = {"second order": second, other: _OTHER_ODDS}
+    return math.log(odds.get(kind, 1.0 - second - _OTHER_ODDS))
+
+
+def _reacting(case: Case, kind: Kind) -> Prior:
+    sheet = replace(case.sheet, snap=kind == "delayed")
+    second = kind == "second order"
+    ratio_sd = _RATIO_SD_SECOND if second else _RATIO_SD
+    base = cure.kinetics_from_sheet(sheet, ratio_sd=ratio_sd, second_order=second)
     tail, tail_off = _sheet_rows(base, sheet, ratio_sd, np.zeros(SIZE))
     prior = Prior(
         base=base,
@@ -476,13 +489,14 @@ def _reacting(case: Case, *, snap: bool) -> Prior:
         sheet_at=np.zeros(SIZE),
         ratio_sd=ratio_sd,
         reacts=True,
-        log_odds=math.log(1.0 - _OTHER_ODDS if snap == case.sheet.snap else _OTHER_ODDS),
+        log_odds=_log_odds(kind, snap=case.sheet.snap, learned=case.learned is not None),
         gauss=np.eye(SIZE),
         gauss_off=np.zeros(SIZE),
         tail=tail,
         tail_off=tail_off,
     )
-    if case.learned is not None and snap == case.sheet.snap:
+    own = "delayed" if case.sheet.snap else "ordinary"
+    if case.learned is not None and kind == own:
         prior = _with_resin_rows(prior, case.learned.rows, case.learned.off)
     if case.earlier:
         prior = _with_resin_rows(prior, *_memory_rows(prior, case))
@@ -642,11 +656,14 @@ def refit(
     fits: Sequence[Fit],
     rows: FloatArray,
     touches: Sequence[Touch],
+    *,
+    believed: bool = True,
 ) -> tuple[Fit, ...]:
     """One Levenberg-Marquardt iteration of every hypothesis, all in one integration.
 
     rows: (N, 4) of TIME, PROBE, AIR, TRUST. Each hypothesis brings where it stands, with nudged
     neighbours, and where it would go; the better one is kept, with the slopes of the former.
+    believed: that the probe still tells of the resin.
     """
     pot_s, now_s = case.sheet.pot_life_s, float(rows[-1, TIME])
     foreseen = [
@@ -708,6 +725,7 @@ def refit(
         )
         found.append(_moved(prior, fit, best, slopes[0], slopes[1:]))
 
+    off = _discrepancy(case, believed=believed)
     reacting = [number for number, prior in enumerate(priors) if prior.reacts]
     lines = [(priors[n], found[n].x + np.outer(_ALONG, found[n].line)) for n in reacting]
     log_coat, _, data = computed(lines)
@@ -718,8 +736,7 @@ def refit(
             _Candidate(prior, x, misfit, data[:0]).cost
             for x, misfit in zip(line, data[:, own].T, strict=True)
         ]
-        spread = _spread(case, prior, fit.x)
-        found[number] = _with_chances(fit, log_coat[own], np.array(costs), spread)
+        found[number] = _with_chances(fit, log_coat[own], np.array(costs), off)
     return tuple(found)
 
 
@@ -791,31 +808,42 @@ def _air_misfit(case: Case, rows: FloatArray, x: FloatArray) -> FloatArray:
     return np.asarray((offset_K - read_K)[None] / IN_AIR_SD_K)
 
 
-def _spread(case: Case, prior: Prior, x: FloatArray) -> float:
-    if prior.base.induction_s > 0.0:
-        return _SPREAD_SNAP[case.placement]
-    rise_K = prior.base.rise_K * math.exp(RESIN_SD["rise"] * x[AT["rise"]])
-    ends = _SPREAD_MILD[case.placement], _SPREAD_HOT[case.placement]
-    return float(np.interp(rise_K, _SPREAD_HEAT_K, ends))
+def _discrepancy(case: Case, *, believed: bool) -> tuple[float, float]:
+    """Deviations of the log of the coat's gel, early and late, that no fit of a law tells of.
+
+    believed: that the probe still tells of the resin.
+    """
+    found = any(batch.coat_gel_s is not None for batch in case.earlier)
+    early, late = _OFF_TOUCHED if found else _OFF_UNTOUCHED
+    times = 1.0 if believed else _OFF_PROBE_BROKEN
+    return times * early, times * late
 
 
-def _with_chances(fit: Fit, log_gels: FloatArray, costs: FloatArray, spread: float) -> Fit:
+def _with_chances(
+    fit: Fit, log_gels: FloatArray, costs: FloatArray, off: tuple[float, float]
+) -> Fit:
     """With how likely every gel is, from what was computed along its line, (len(_ALONG),) each.
 
-    As likely as what the cost rises by there, over the spread squared, makes it; the volume of what
-    lies beside the line is taken as the same all along. Laplace's method takes the line for
-    straight and the cost for a parabola (MacKay 2003, ch. 27); but later gels are often explained
-    at less cost than earlier ones, and beyond its 99th percentile lay 1.7 % of the gels, now 1.2 %
-    (960 batches of seeds 9100 to 9303, bands as they were).
+    As likely as what the cost rises by there makes it; the volume of what lies beside the line is
+    taken as the same all along. Laplace's method takes the line for straight and the cost for a
+    parabola (MacKay 2003, ch. 27); but later gels are often explained at less cost than earlier
+    ones. Each gel then stands for those that lie `off` of it, early and late, by what the law and
+    the heat path leave out.
     """
     if not np.isfinite([log_gels, costs]).all():
         return fit  # what was last known stands
     root = np.sign(_ALONG) * np.sqrt(2.0 * np.maximum(costs - costs[_MIDDLE], 0.0))
     told = np.column_stack([_rising(log_gels, 0.0), _rising(root, _ALONG_FLATTEST)])
     log_gel, root = make_interp_spline(_ALONG, told, k=1)(_ALONG_TOLD).T
-    density = np.exp(-0.5 * (root / spread) ** 2)
-    chance = (np.cumsum(density) - 0.5 * density) / density.sum()
-    return replace(fit, chances=np.column_stack([log_gel, chance]))
+    weight = np.exp(-0.5 * root**2)
+    weight /= weight.sum()
+    reach = np.linspace(*np.interp(_REACH, np.cumsum(weight), log_gel), len(log_gel))
+    told_s = reach + np.linspace(-4.0 * off[0], 4.0 * off[1], len(log_gel))
+    apart = told_s[:, None] - log_gel
+    below = 2.0 * off[0] / sum(off) * ndtr(apart / off[0])
+    above = 1.0 - 2.0 * off[1] / sum(off) * ndtr(-apart / off[1])
+    chance = np.where(apart < 0.0, below, above) @ weight
+    return replace(fit, chances=np.column_stack([told_s, chance]))
 
 
 def _rising(values: FloatArray, least: float) -> FloatArray:

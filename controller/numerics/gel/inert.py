@@ -10,7 +10,8 @@ error are taken out of both as normal; how far everything may be off is said in 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
 from functools import cache
 
 import numpy as np
@@ -87,30 +88,50 @@ def _draws() -> FloatArray:
     return np.column_stack([*columns, rng.permutation(stdtrit(TAIL, shares))])
 
 
-def crowd(case: Case, prior: Prior) -> Crowd:
-    """prior: of the kind of resin that the sheet tells of."""
+def crowd(case: Case, priors: Sequence[Prior]) -> Crowd:
+    """priors: of the kinds of resin that may stand in the cup, taken in turn."""
     x = _draws()[:, :SIZE].copy()
     for straight in ("rate", "start_temp", "mould_temp", "offset"):
         x[:, AT[straight]] = 0.0
     x[:, AT["rise"]] *= _USUAL_HEAT_SD if case.sheet.peak_K is None else _HEAT_SD
     x[:, AT["rise"]] /= RESIN_SD["rise"]
-    resins = x * OF_RESIN
-    # Each has the printed pot life but for what a sheet may be off, by its clock as a whole.
+    log_weight = np.empty(_CROWD)
+    kinds = []
+    for number, prior in enumerate(priors):
+        own = slice(number, None, len(priors))
+        told_x, log_weight[own] = _to_the_sheet(prior, x[own] * OF_RESIN, _draws()[own, SIZE])
+        x[own] = np.where(OF_RESIN > 0.0, told_x, x[own])
+        kinds.append((own, kinetics(prior.base, x[own])))
+    order = np.argsort(np.concatenate([np.arange(_CROWD)[own] for own, _ in kinds]))
+    together = joined([kin for _, kin in kinds])
+    in_turn = {f.name: getattr(together, f.name) for f in fields(together)}
+    reacting = replace(
+        together,
+        **{n: v[order] for n, v in in_turn.items() if isinstance(v, np.ndarray)},
+    )
+    idle = np.vstack([x[:_IDLE], np.zeros((3, SIZE))])
+    idle[-2, AT["start_temp"]] = idle[-1, AT["mould_temp"]] = 1.0
+    nothing = replace(priors[0].base, rate_1_s=1e-12)
+    kin = joined([reacting, kinetics(nothing, idle)])
+    return Crowd(kin, np.vstack([x, idle]), log_weight)
+
+
+def _to_the_sheet(
+    prior: Prior, resins: FloatArray, off: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Resins (N, SIZE) at the printed pot life, but for what a sheet may be `off` (N,), by their
+    clocks as a whole; and how well each keeps to its sheet and to earlier batches, of the log.
+    """
     for _ in range(_PACES):
-        told = sheet_misfit(kinetics(prior.base, resins), prior.sheet, prior.ratio_sd, _CROWD)
-        late = np.nan_to_num(SHEET_SD["pot_life"] * (told[0] - _draws()[:, SIZE]))
+        told = sheet_misfit(kinetics(prior.base, resins), prior.sheet, prior.ratio_sd, len(resins))
+        late = np.nan_to_num(SHEET_SD["pot_life"] * (told[0] - off))
         resins[:, AT["rate"]] += late / RESIN_SD["rate"]
         resins[:, AT["induction"]] -= late / RESIN_SD["induction"]
     memory = resins @ prior.gauss.T + prior.gauss_off
     log_weight = -tail_costs(told[1:]).sum(axis=0)
     log_weight -= 0.5 * ((memory**2).sum(axis=1) - (resins**2).sum(axis=1))
     found = (np.abs(late) < _PACE_OFF) & np.isfinite(log_weight)
-    x = np.where(OF_RESIN > 0.0, resins, x)
-    idle = np.vstack([x[:_IDLE], np.zeros((3, SIZE))])
-    idle[-2, AT["start_temp"]] = idle[-1, AT["mould_temp"]] = 1.0
-    nothing = replace(prior.base, rate_1_s=1e-12)
-    kin = joined([kinetics(prior.base, x), kinetics(nothing, idle)])
-    return Crowd(kin, np.vstack([x, idle]), np.where(found, log_weight, -1e6))
+    return resins, np.where(found, log_weight, -1e6)
 
 
 def against_reaction(case: Case, crowd: Crowd, rows: FloatArray) -> float:

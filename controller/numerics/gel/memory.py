@@ -11,14 +11,14 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
-from scipy.linalg import block_diag
 
 from evenwall.errors import RecordError
 from evenwall.numerics import gel
 
-VERSION = 2
-# Version 1 knew nothing of a resin's own order, the last of its parameters.
-_READ = (1, VERSION)
+VERSION = 3
+# Before version 3 what a trace taught stood on a narrower belief in the resin and another centre of
+# it: its touched batches are kept, that is not.
+_READ = (1, 2, VERSION)
 _OF_THE_MIX = {"no_reaction", "slow_reaction", "fast_reaction", "off_ratio"}
 KEEP = 8  # batches; resins age, and old batches say less
 
@@ -80,11 +80,9 @@ def from_data(data: dict[str, Any]) -> ResinMemory:
     try:
         batches = tuple(gel.EarlierBatch(**batch) for batch in data["batches"])
         learned = data["learned"]
-        if learned is None:
+        if learned is None or data["version"] < VERSION:
             return ResinMemory(batches)
         rows, off = (np.array(learned[name], dtype=float) for name in ("rows", "off"))
-        if data["version"] == 1:
-            rows, off = block_diag(rows, np.eye(1)), np.append(off, 0.0)
         return ResinMemory(batches, gel.Learned(rows, off))
     except (KeyError, TypeError, ValueError) as error:
         raise RecordError(f"a resin's memory cannot be read: {error}") from None

@@ -57,12 +57,11 @@ _OUT_NOISE_LEAST = 0.55  # of these
 _OUT_FAR, _OUT_SHARE = 2.5, 0.05
 _IN_WINDOW_S, _IN_AGAIN = 60.0, 0.6  # of how far it stood off the air before
 _IN_LEAST_K = {"digital_1wire": 0.8, "thermocouple_k": 1.2, "infrared": 1.5}
-_COLD_K = ZERO_DEGC_K + 15.0  # below this few room-temperature resins keep to their sheet
+_COLD_K = ZERO_DEGC_K + 13.0  # ten kelvin below the usual sheet, where cure takes twice as long
 _COLD_S = 60.0
-# Of the coat's gel; batches and sheets differ by a fifth anyway, and being fast spoils less. Named
-# when so many standard deviations beyond, taken back when one short of it.
-_SLOW, _SLOW_Z = math.log(1.36), 1.1
-_FAST, _FAST_Z = math.log(1.4), 0.9
+# Of the coat's gel; batches and sheets differ by a fifth anyway. Named where the belief puts the
+# batch beyond the limit with six chances in seven; taken back one standard deviation short of it.
+_SLOW, _FAST, _PACE_Z = math.log(1.36), math.log(1.4), 1.1
 
 
 def believed_air_K(air_K: float) -> float:
@@ -96,7 +95,8 @@ def probe_fault(case: Case, rows: FloatArray, curve: FloatArray) -> tuple[FaultK
     """What is wrong with the probe now, and from what time its readings are not to be used."""
     now_s = float(rows[-1, TIME])
     present = rows[rows[:, TRUST] != ABSENT]
-    last_s = float(present[-1, TIME]) if len(present) else 0.0
+    # A log may begin late: a probe is lost from the first row on at the earliest.
+    last_s = float(present[-1, TIME] if len(present) else rows[0, TIME])
     if now_s - last_s >= _LOST_S:
         return "probe_lost", last_s
     stuck_s = _stuck_from(case, present, curve)
@@ -315,9 +315,9 @@ def cold_room(rows: FloatArray) -> bool:
 
 def pace_fault(fit: Fit) -> FaultKind | None:
     """Does the batch run clearly slower or faster than expected under today's conditions?"""
-    if fit.log_pace - _SLOW_Z * fit.log_pace_sd > _SLOW:
+    if fit.log_pace - _PACE_Z * fit.log_pace_sd > _SLOW:
         return "slow_reaction"
-    if fit.log_pace + _FAST_Z * fit.log_pace_sd < -_FAST:
+    if fit.log_pace + _PACE_Z * fit.log_pace_sd < -_FAST:
         return "fast_reaction"
     return None
 
