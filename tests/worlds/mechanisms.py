@@ -28,8 +28,8 @@ SHELLS, SLICES = 5, 8
 
 @dataclass(frozen=True)
 class Mix:
-    """Resin of one batch. pace_1_s: at KNOWN_K; own: pace of the product's own catalysis over the
-    plain one; release_1_s: of the blocked catalyst, 0 where it is free; slow_part, slow_pace: of
+    """Resin of one batch. pace_1_s: at KNOWN_K. own: pace of the product's own catalysis over the
+    plain one; release_1_s: of the blocked catalyst, 0 where it is free. slow_part, slow_pace: of
     the second polyol; glass_K, glass_full_K: of the mix and of the cured resin.
     """
 
@@ -76,7 +76,7 @@ class Place:
 
 @dataclass(frozen=True)
 class Course:
-    """What happened: (N, L) each; core_K and skin_K of the cup, film_K of the coat."""
+    """Histories of one batch each, (N, L); core_K and skin_K of the cup, film_K of the coat."""
 
     time_s: FloatArray
     air_K: FloatArray

@@ -239,7 +239,7 @@ def batches(world: World, seed: int, count: int, fault: str | None = None) -> li
 def _cases(
     rng: np.random.Generator, sheet: Sheet, day: Place, past: Place
 ) -> tuple[gel.Case, gel.EarlierBatch]:
-    """What the maker writes down of today and of the earlier day."""
+    """Return what the maker writes down of today and of the earlier day."""
     placement: gel.What = "cup" if rng.random() < 0.6 else "coat"
     probes: tuple[gel.Probe, ...] = ("digital_1wire", "thermocouple_k", "infrared")
     known = rng.random() < 0.7

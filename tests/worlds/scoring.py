@@ -44,7 +44,7 @@ class Said:
 
 
 def follow(logged: Logged, more: bool) -> Said:
-    """What the estimate says, reading by reading. more: with the touches and the earlier batch."""
+    """Return what the estimate says, reading by reading. more: with the touches and the earlier batch."""
     case = replace(logged.case, earlier=logged.earlier) if more else logged.case
     state = gel.begin(case)
     touches = sorted(logged.touches, key=lambda touch: touch.time_s) if more else []
@@ -67,7 +67,7 @@ def follow(logged: Logged, more: bool) -> Said:
 
 @dataclass(frozen=True)
 class Verdict:
-    """How one batch fared. off: at the call; off_at, held_at: by part of the gel time."""
+    """Result of one batch. off: at the call; off_at, held_at: by part of the gel time."""
 
     name: str
     placement: str

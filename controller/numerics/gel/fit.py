@@ -837,7 +837,8 @@ def _with_chances(
     log_gel, root = make_interp_spline(_ALONG, told, k=1)(_ALONG_TOLD).T
     weight = np.exp(-0.5 * root**2)
     weight /= weight.sum()
-    reach = np.linspace(*np.interp(_REACH, np.cumsum(weight), log_gel), len(log_gel))
+    first, last = np.interp(_REACH, np.cumsum(weight), log_gel).tolist()
+    reach = np.linspace(first, last, len(log_gel))
     told_s = reach + np.linspace(-4.0 * off[0], 4.0 * off[1], len(log_gel))
     apart = told_s[:, None] - log_gel
     below = 2.0 * off[0] / sum(off) * ndtr(apart / off[0])

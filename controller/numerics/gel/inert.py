@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from functools import cache
+from typing import Any
 
 import numpy as np
 from scipy.special import logsumexp, ndtri, stdtrit
@@ -104,11 +105,11 @@ def crowd(case: Case, priors: Sequence[Prior]) -> Crowd:
         kinds.append((own, kinetics(prior.base, x[own])))
     order = np.argsort(np.concatenate([np.arange(_CROWD)[own] for own, _ in kinds]))
     together = joined([kin for _, kin in kinds])
-    in_turn = {f.name: getattr(together, f.name) for f in fields(together)}
-    reacting = replace(
-        together,
-        **{n: v[order] for n, v in in_turn.items() if isinstance(v, np.ndarray)},
-    )
+    by_name = {f.name: getattr(together, f.name) for f in fields(together)}
+    in_turn: dict[str, Any] = {
+        name: value[order] for name, value in by_name.items() if isinstance(value, np.ndarray)
+    }
+    reacting = replace(together, **in_turn)
     idle = np.vstack([x[:_IDLE], np.zeros((3, SIZE))])
     idle[-2, AT["start_temp"]] = idle[-1, AT["mould_temp"]] = 1.0
     nothing = replace(priors[0].base, rate_1_s=1e-12)
