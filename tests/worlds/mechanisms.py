@@ -28,7 +28,7 @@ SHELLS, SLICES = 5, 8
 
 @dataclass(frozen=True)
 class Mix:
-    """Resin of one batch. pace_1_s: at KNOWN_K. own: pace of the product's own catalysis over the
+    """Resin of one batch. pace_1_s: at KNOWN_K. own: its product's catalysis over the
     plain one; release_1_s: of the blocked catalyst, 0 where it is free. slow_part, slow_pace: of
     the second polyol; glass_K, glass_full_K: of the mix and of the cured resin.
     """

@@ -44,7 +44,7 @@ class Said:
 
 
 def follow(logged: Logged, more: bool) -> Said:
-    """Return what the estimate says, reading by reading. more: with the touches and the earlier batch."""
+    """Return all that the estimate says. more: with the touches and the earlier batch."""
     case = replace(logged.case, earlier=logged.earlier) if more else logged.case
     state = gel.begin(case)
     touches = sorted(logged.touches, key=lambda touch: touch.time_s) if more else []
