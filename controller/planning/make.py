@@ -42,6 +42,7 @@ from evenwall.planning.batch import (
     turn_by_s,
     viscosity_table,
 )
+from evenwall.planning.coat_heat import heat_between_coats, heat_caution
 from evenwall.planning.in_words import clock_words
 from evenwall.planning.limits import what_limits
 from evenwall.planning.loading import check_load, check_reach
@@ -572,6 +573,9 @@ def assemble(
         "coat_limits_mm": {"cover": COVER_MM, "hold": round(context.hold_mm(batch), 2)},
         "search": {**search_details(found), **baseline_coat(context, batch, found)},
         "recipes": [dataclasses.asdict(recipe) for recipe in found.recipes],
+        "heat": heat_between_coats(
+            casting, context.kin, batch, len(coats), context.shop_degC, context.mould_degC
+        ),
     }
     wall_mm = sum(c.mean_mm for c in coats)
     wall = with_shape_error(wall_summary(casting, wall_mm, found), casting)
@@ -600,6 +604,7 @@ def assemble(
             *opening_caution(context, coats[len(laid) :]),
             *standing_caution(coats[len(laid) :]),
             *margin_caution(coats[len(laid) :]),
+            *heat_caution(details["heat"]),
             *said,
         ),
         notes=(
