@@ -119,7 +119,8 @@ class _Stack:
             rate[i, i + 1] -= link
             rate[i + 1, i] -= link
         stored = np.diag(self.capacity / dt_s)
-        return np.linalg.inv(stored + 0.5 * rate), stored - 0.5 * rate, room
+        ahead = np.asarray(np.linalg.inv(stored + 0.5 * rate), dtype=np.float64)
+        return ahead, stored - 0.5 * rate, room
 
     def speed(self, temp: FloatArray, alpha: FloatArray, aged: FloatArray) -> FloatArray:
         """Rate of conversion, 1/s."""
@@ -190,7 +191,8 @@ def coats_on_wall(
         made += float(source.sum())
         lost += dt_s * float(room @ (0.5 * (before + stack.temp) - wall.room_K))
         stored += float(stack.capacity @ (stack.temp - before))
-    return Heat(dt_s * np.arange(steps + 1), temps, alphas, inner, made, stored, lost)
+    time_s = np.linspace(0.0, steps * dt_s, steps + 1)
+    return Heat(time_s, temps, alphas, inner, made, stored, lost)
 
 
 def _check(wall: Wall, pours: Sequence[Poured], end_s: float, dt_s: float) -> None:
