@@ -31,7 +31,7 @@ from evenwall.run.observation import GelReading, Observation, Queue
 from evenwall.run.replay import DETAIL, replay_of
 from evenwall.run.state import UNFIT, RunState, begin, fold
 from evenwall.run.view import snapshot
-from evenwall_bridge.contract import AxisState, Mode, RigState
+from evenwall_bridge.contract import AxisState, BridgeError, Mode, RigState
 
 ROUNDED = 1.01  # a plan's figures may be over a limit by their rounding
 PLAN_BYTES = 20_000_000  # of the record's text
@@ -101,7 +101,7 @@ def try_out(plan: Plan) -> None:
     except UNFIT as error:
         why = f"cannot be carried through: {type(error).__name__} {str(error)[:120]}"
         raise InputError("plan", plan.casting.name, why) from None
-    except EvenwallError as error:
+    except (EvenwallError, BridgeError) as error:
         raise InputError("plan", plan.casting.name, f"cannot be carried through: {error}") from None
 
 
