@@ -8,13 +8,16 @@ layer measured with a gauge is thicker by about h/R inside a bowl (6 % at 4.5 mm
 
 from __future__ import annotations
 
+import contextlib
+import itertools
+import math
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from evenwall.errors import InputError, naming
+from evenwall.errors import InputError, NotConverged, OutsideValidity, naming
 from evenwall.geometry.film_mesh import film_mesh, widest_mm
 from evenwall.geometry.mould import Cavity, facet_mm, load_cavity
 from evenwall.model import CoatPlan, Plan, RigSpec, WallSummary, whole
@@ -30,6 +33,10 @@ SURFACE_TENSION_N_M = 0.035
 DEFAULT_MESH_MM = 5.0
 ROUNDED = 1.01  # a plan's file keeps rounded figures
 COARSER = 1.4  # the second mesh: half as many cells
+# A film deeper than this many times the deepest level pool is an artefact. Not measured: it leaves
+# room for a cell's width at a pool's foot.
+DEEPEST_POOLS = 1.5
+LOST_MOST = 1e-6  # share of the resin that a sound film may lose or gain
 
 
 @dataclass(frozen=True, eq=False)
@@ -210,7 +217,10 @@ def film_coats(plan: Plan) -> list[Coat]:
 def flow_coats(
     plan: Plan, many: list[Coat], mesh: FilmMesh, threads: int
 ) -> tuple[FilmMesh, Floats, Floats]:
-    """The mesh, the films (k, n) and what was spilt (k,) of all coats of a plan."""
+    """Return the mesh, the films (k, n) and the spilt volumes (k,) of all coats of a plan.
+
+    Raises NotConverged and OutsideValidity where `check_films` finds the films impossible.
+    """
     made: dict[int, film.FilmResult] = {}
     for state in ("open", "capped"):
         which = [k for k, c in enumerate(plan.coats) if c.opening_state == state]
@@ -222,8 +232,45 @@ def flow_coats(
         )
         made.update(zip(which, results, strict=True))
     ordered = [made[k] for k in range(len(plan.coats))]
-    return (
-        mesh,
-        np.stack([r.film_m for r in ordered]),
-        np.array([r.spilt_m3 for r in ordered]),
-    )
+    films_m = np.stack([r.film_m for r in ordered])
+    spilt_m3 = np.array([r.spilt_m3 for r in ordered])
+    check_films(mesh, films_m, spilt_m3, np.array([c.volume_m3 for c in many]))
+    return mesh, films_m, spilt_m3
+
+
+def deepest_pool_m(mesh: FilmMesh, volume_m3: float) -> float:
+    """Depth of the deepest level pool of this volume, over 26 ways to lay the mould, in m.
+
+    Ways in which the mould cannot hold the volume are left out. Returns infinity where it holds it
+    in none.
+    """
+    depths = []
+    for way in itertools.product((-1.0, 0.0, 1.0), repeat=3):
+        length = np.linalg.norm(way)
+        if length == 0.0:
+            continue
+        with contextlib.suppress(InputError):  # the mould cannot hold it in this way
+            depths.append(float(film.pool(mesh, np.array(way) / length, volume_m3).max()))
+    return max(depths, default=math.inf)
+
+
+def check_films(mesh: FilmMesh, films_m: Floats, spilt_m3: Floats, poured_m3: Floats) -> None:
+    """Refuse films that cannot be: resin lost or gained, or deeper than a pool of all of it.
+
+    films_m (k, n), spilt_m3 (k,), poured_m3 (k,). Where liquid resin stands, it gathers in a pool
+    that lubrication theory does not hold for: the film equation then runs it all into a few cells.
+    Raises NotConverged and OutsideValidity.
+    """
+    off = np.abs((films_m @ mesh.area + spilt_m3) / poured_m3 - 1.0)
+    if not (off <= LOST_MOST).all():
+        raise NotConverged("the mass of the computed wall", float(off.max()), len(films_m))
+    limit_m = DEEPEST_POOLS * deepest_pool_m(mesh, float(poured_m3.max()))
+    deepest_m = float(films_m.max())
+    if deepest_m > limit_m:
+        raise OutsideValidity(
+            "computed coat",
+            f"{millimetres(deepest_m):.0f}",
+            f"the resin poured cannot lie thicker than {millimetres(limit_m):.0f}: it stood liquid "
+            "in a pool, and the wall that it leaves cannot be computed",
+            unit="mm",
+        )

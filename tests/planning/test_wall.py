@@ -10,7 +10,7 @@ import pytest
 import trimesh
 from PIL import Image
 
-from evenwall.errors import InputError
+from evenwall.errors import InputError, NotConverged, OutsideValidity
 from evenwall.geometry import film_mesh as filmmesh
 from evenwall.geometry.film_mesh import film_mesh
 from evenwall.geometry.mould import Cavity, load_cavity
@@ -25,7 +25,15 @@ from evenwall.model import (
     read_rig,
 )
 from evenwall.numerics.film import mesh_error
-from evenwall.planning.wall import COARSER, WallResult, compute_wall, default_mesh_mm
+from evenwall.planning.wall import (
+    COARSER,
+    WallResult,
+    check_films,
+    compute_wall,
+    default_mesh_mm,
+    film_coats,
+    flow_coats,
+)
 from evenwall.reports.wall_view import rim_loop, write
 
 SAMPLES = Path(__file__).resolve().parents[2] / "controller" / "samples"
@@ -200,3 +208,28 @@ def test_ramps_beyond_the_rig_are_refused(ramp: dict[str, float], said: str) -> 
     with pytest.raises(InputError, match=said) as caught:
         compute_wall(plan_of(bad), MESH_MM)
     assert "\n" not in str(caught.value)
+
+
+def test_a_wall_of_resin_that_stood_in_a_pool_is_refused() -> None:
+    # Half a turn, then the frame stands opening-down while the coat is liquid: unchecked, the film
+    # equation piled this coat up to 1540 mm in one cell, in a globe 130 mm wide.
+    turned = tuple(
+        Ramp(leg="spin", duration_s=duration_s, major_rpm=rate_rpm, minor_rpm=0.0)
+        for duration_s, rate_rpm in ((5.0, 3.0), (2.5, 3.0), (5.0, 0.0))
+    )
+    stood = short_coat(1, "capped").model_copy(update={"ramps": turned})
+    with pytest.raises(OutsideValidity, match=r"mm.*cannot be computed"):
+        wall_of(stood)
+
+
+def test_a_film_that_lost_resin_is_refused() -> None:
+    found = wall()
+    poured_m3 = np.full(2, (MIX_G - CUP_LEFT_G) / DENSITY_G_CM3 * 1e-6)
+    check_films(found.mesh, found.coats_m, found.spilt_m3, poured_m3)
+    with pytest.raises(NotConverged, match="mass"):
+        check_films(found.mesh, found.coats_m * 1.001, found.spilt_m3, poured_m3)
+
+
+def wall_of(*coats: CoatPlan) -> None:
+    plan = plan_of(*coats)
+    flow_coats(plan, film_coats(plan), film_mesh(cavity("lantern-globe"), 8.0), 1)
