@@ -23,6 +23,7 @@ import uvicorn
 
 from evenwall.bounded import set_aside
 from evenwall.cli.service import service_of
+from evenwall.cli.speaking import speaking
 from evenwall.devices.interfaces import Inputs, NoInputs, NoOutputs, Outputs, Press, Probe
 from evenwall.devices.scale import watch
 from evenwall.errors import InputError, RecordError
@@ -448,6 +449,7 @@ async def open_doors(
         open_application(setup) as application,
         open_telemetry(application),
         open_panel(application, settings, say),
+        speaking(setup.spec.speech, application.service, say),
     ):
         spec = setup.spec
         kind = "simulated" if spec.backend == "simulated" else spec.port

@@ -58,7 +58,7 @@ from evenwall.model.plan import (
     WallSummary,
 )
 from evenwall.model.resin import Resin, Sheet, agreeing
-from evenwall.model.rig import AxisSpec, MqttSpec, ProbeSpec, RigSpec, ScaleSpec
+from evenwall.model.rig import AxisSpec, MqttSpec, ProbeSpec, RigSpec, ScaleSpec, SpeechSpec
 from evenwall.model.run import (
     Alert,
     Answer,
@@ -152,6 +152,7 @@ __all__ = [
     "Shop",
     "Snapshot",
     "Span_s",
+    "SpeechSpec",
     "Spot",
     "StartAngles",
     "Step",

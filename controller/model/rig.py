@@ -1,4 +1,4 @@
-"""The rig file: axes, probes, scale, broker."""
+"""The rig file: axes, probes, scale, speech, broker."""
 
 from __future__ import annotations
 
@@ -60,6 +60,21 @@ class ScaleSpec(Frozen):
     unit: Literal["g", "kg", "oz"] = "g"  # of lines that name none
 
 
+class SpeechSpec(Frozen):
+    """Spoken instructions at the rig. In the rig file: the table `[speech]`."""
+
+    backend: Literal["espeak_ng"]  # explicit, never a fallback
+    voice: Annotated[str, Field(pattern=r"^[A-Za-z0-9+_-]{1,40}$")] = "en"
+    volume_percent: Annotated[int, Field(ge=0, le=100)] = 80
+    words_per_min: Annotated[int, Field(ge=80, le=300)] = 150  # common practice, no source
+    muted: bool = False
+    moments: tuple[Literal["instruction", "countdown", "alert"], ...] = (
+        "instruction",
+        "countdown",
+        "alert",
+    )
+
+
 class RigSpec(Frozen):
     """A rig file."""
 
@@ -85,3 +100,4 @@ class RigSpec(Frozen):
     ] = Field(default_factory=dict)
     mqtt: MqttSpec | None = None
     scale: ScaleSpec | None = None  # absent: weights are typed
+    speech: SpeechSpec | None = None  # absent: the rig does not speak

@@ -489,7 +489,7 @@ class Service:
             return None
         else:
             plan, known = job.plan, job.plan.wall.min_mm is not None
-            note = "Observation on a coarser mesh than the figures are from." if known else ""
+            note = "Seen on a coarser mesh than the figures are from." if known else ""
         return {**await self._mesh_of(self._wall_mesh, plan), "note": note}
 
     async def _mesh_of(self, work: WallMesh, plan: Plan) -> dict[str, Any]:
