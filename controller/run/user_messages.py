@@ -136,7 +136,7 @@ ALERTS: dict[str, str] = {
     "weights_off": "The weights are off from the plan: correct them if you can.",
     "weights_refused": "The weights are off too far: put them right, or weigh again.",
     "window_missed": "The best time for the next coat is over: key the surface as the sheet says, "
-    "then go on.",
+    "wet, with mask and goggles on, then go on.",
     "early_pour": "Poured before the coat below was ready: it may wrinkle.",
     "standing_long": "The coat stood still while liquid: look at the wall when the coat has set.",
     "not_up": "The opening is not up yet: close the guard and press the button at the frame.",

@@ -94,7 +94,7 @@ def pi_rows(spec: RigSpec) -> list[tuple[str, str, str]]:
 # --- The drawing ---------------------------------------------------------------------------------
 
 INK, PAPER, SHEET = "#17313a", "#fffdf7", "#f6f3ea"
-WATCH, POWER, QUIET = "#0b6a6f", "#a4321a", "#6b7a7d"
+WATCH, POWER, EARTH = "#0b6a6f", "#a4321a", "#3f7a2a"
 ROW, PAD, GAP = 22, 12, 16
 X_PIN, W_PIN, X_PART, W_PART, X_POWER, W_POWER = 24, 240, 382, 380, 868, 328
 
@@ -177,9 +177,7 @@ BOARD_PARTS = {
 }
 WATCHED = ("guard", "driver_ok_major", "driver_ok_minor", "drivers_enable", "stop button")
 CHAIN = (
-    ("Mains, by someone licensed", "the stop circuit too; residual-current protection"),
-    ("Protective earth", "on the frame, motor housings, supply case"),
-    ("Mains switch, lockable", "the only one"),
+    ("Mains switch, lockable", "residual-current protection before it"),
     ("Motor supply", "by sizing.md, fused before and behind"),
     ("Two contactors in line", "forced contacts, read back by the stop circuit"),
 )
@@ -219,13 +217,15 @@ def wired(
 def drawing(name: str) -> str:
     """One sheet: pins on the left, parts in the middle, motor power on the right."""
     spec = rig(name)
-    sheet = Sheet(1220, 0, [])
+    sheet = Sheet(1260, 0, [])
     sheet.text(24, 36, f"{spec.name}: wiring", bold=True, size=20)
+    sheet.text(474, 36, "Mains and stop circuit: only by someone licensed.", bold=True)
     for x, colour, thick, dash, words in (
         (24, INK, False, "", "signal"),
         (128, WATCH, False, "", "a broken wire reads as open, fault or off"),
         (474, POWER, True, "", "motor power"),
         (628, POWER, False, "6 4", "stop circuit: wiring alone, no program"),
+        (930, EARTH, False, "12 3 3 3", "protective earth"),
     ):
         sheet.wire(f"M{x} 58 h28", colour, thick=thick, dash=dash)
         sheet.text(x + 36, 62, words, size=12)
@@ -283,8 +283,23 @@ def drawing(name: str) -> str:
     sheet.wire(
         f"M{right} {guard + 30:g} h12 V{contactors - box_height(1) / 2:g} h-12", POWER, dash="6 4"
     )
-    sheet.height = round(max(end, guard + box_height(2))) + 24
+    bottom = guard + box_height(2) + GAP
+    motors = [tops[f"{axis} motor driver"] + ROW * 3 - 5 for axis in ("Major", "Minor")]
+    earth(sheet, [84 + ROW, 84 + box_height(1) + 34 + ROW, *motors], bottom)
+    sheet.height = round(max(end, bottom + box_height(1))) + 24
     return sheet.svg()
+
+
+def earth(sheet: Sheet, heights: list[float], bottom: float) -> None:
+    """Draw protective earth from the mains down to each part that has it, the frame last."""
+    right, line, dash = X_POWER + W_POWER, X_POWER + W_POWER + 32, "12 3 3 3"
+    words = ["bonded to protective earth, every metal part"]
+    at = sheet.box(X_POWER, bottom, W_POWER, "Frame, ring and housings", words, EARTH)[1]
+    sheet.wire(f"M{line} {heights[0]:g} V{at:g}", EARTH, dash=dash)
+    for height in (*heights, at):
+        sheet.wire(f"M{right + 3} {height:g} H{line - 3}", SHEET, wide=True)  # passes over
+        sheet.wire(f"M{right} {height:g} H{line}", EARTH)
+        sheet.dot(line, height, EARTH)
 
 
 def short(words: str) -> str:

@@ -39,8 +39,19 @@ def test_a_lost_line_is_told_within_three_seconds_and_looks_lost(
     assert page.evaluate("evenwall.took_ms") < 3500  # three seconds, and a beat of the page
     expect(page.locator("#sentence")).to_contain_text("Not hearing from the rig since")
     expect(page.locator("#why")).to_contain_text("It goes on by itself as planned.")
-    expect(page.locator("#count")).to_be_hidden()
+    expect(page.locator("#count-label")).to_contain_text(", by this phone")
     assert "Not hearing" in page.title()
+
+
+def test_a_lost_line_before_turning_promises_nothing(
+    open_phone: OpenPhone, panel: PanelServer
+) -> None:
+    page = open_phone(panel)
+    begun(panel)
+    page.evaluate("evenwall.line.source.close(); evenwall.line.open = () => {}")
+    until(page, "document.documentElement.classList.contains('stale')")
+    expect(page.locator("#why")).not_to_contain_text("It goes on by itself")
+    expect(page.locator("#why")).to_contain_text("Look at the rig, not at this page.")
 
 
 def test_ten_minutes_without_a_line_leave_no_gap(open_phone: OpenPhone) -> None:

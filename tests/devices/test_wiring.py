@@ -15,6 +15,7 @@ from hardware.wiring.draw import (
     OFF_CENTRE_m,
     PUDDLE_kg,
     board_pins,
+    drawing,
     heaviest,
     pages,
     rig,
@@ -37,6 +38,14 @@ def test_drawings_show_every_pin(name: str) -> None:
         assert f"{pin['label']}  {pin['name'].replace('_', ' ')}" in shown
     for pin_name in rig(name).pins:
         assert pin_name.replace("_", " ") in shown
+
+
+@pytest.mark.parametrize("name", RIGS)
+def test_drawings_show_protective_earth_and_who_may_wire(name: str) -> None:
+    """IEC 60204-1 asks for a bond of every exposed conductive part."""
+    text = drawing(name)
+    assert "only by someone licensed" in text
+    assert "bonded to protective earth" in text
 
 
 @pytest.mark.parametrize("name", RIGS)

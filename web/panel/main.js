@@ -190,7 +190,7 @@ function drawNow() {
     : seen.sentence;
   say(byId("sentence"), sentence);
   byId("sentence").classList.toggle("long", sentence.length > 56);
-  say(byId("why"), stale ? "It goes on by itself as planned. Look at the rig, not at this page." : seen.why);
+  say(byId("why"), stale ? whileLost() : seen.why);
   drawCountdown(stale, sentence);
   const said = `${seen.sentence} ${seen.why}`; // what stands there already is not said twice
   drawOnce("alerts", null, [seen.alerts, said], () => byId("alerts").replaceChildren(
@@ -198,10 +198,20 @@ function drawNow() {
   drawOnce("steps", null, [seen.step, seen.coat, seen.coats.length], drawSteps);
 }
 
+// What is true of the step while nothing is heard: only a frame that turned goes on by itself.
+function whileLost() {
+  const look = "Look at the rig, not at this page.";
+  const { mode, paused, guard_closed: closed, faults } = seen.frame;
+  const turns = mode !== "disabled" && closed && !paused && !faults.length;
+  if (seen.step === "spin" && turns) return `It goes on by itself as planned. ${look}`;
+  if (seen.countdown) return `The clock runs on, by this phone. ${look}`;
+  return `What you press here does not reach the rig. ${look}`;
+}
+
 function drawCountdown(stale, sentence) {
   const count = seen.countdown;
-  byId("count").hidden = stale || !count;
-  if (stale || !count) {
+  byId("count").hidden = !count;
+  if (!count) {
     document.title = `${sentence} · Evenwall`;
     spoken(sentence);
     return;
@@ -214,7 +224,7 @@ function drawCountdown(stale, sentence) {
   const time = `${over ? "+" : ""}${clock(acting ? left_s : Math.max(0, left_s))}`;
   byId("count").classList.toggle("over", over);
   say(byId("count-time"), time);
-  say(byId("count-label"), over ? "late" : count.label);
+  say(byId("count-label"), `${over ? "late" : count.label}${stale ? ", by this phone" : ""}`);
   document.title = `${time} ${sentence} · Evenwall`;
   // Aloud at whole minutes only, or a screen reader never stops talking.
   const minutes = Math.max(0, Math.ceil(left_s / 60));
@@ -425,7 +435,13 @@ addEventListener("resize", drawSoon);
 onSettings(look);
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", look);
 document.fonts?.ready.then(look);
-setInterval(drawSoon, 250);
+// Without a countdown nothing on the page moves by itself: only a lost line changes it.
+let wasStale = true;
+setInterval(() => {
+  if (!seen?.countdown && line.stale === wasStale) return;
+  wasStale = line.stale;
+  drawSoon();
+}, 250);
 
 const first = byId("seen");
 if (first) line.hear("snapshot", JSON.parse(first.textContent));
