@@ -70,6 +70,24 @@ class SearchDetail(Frozen):
     baseline_coat: BaselineCoat | None = None
 
 
+class CoatHeatDetail(Frozen):
+    """One coat on the wall that earlier coats warmed; gel_earlier is a share of the first's."""
+
+    coat: Count
+    wall_warmer_K: Finite
+    gel_min: Finite
+    gel_earlier: Finite
+
+
+class HeatDetail(Frozen):
+    """Heat that earlier coats leave in the mould, poured soon and after a wait."""
+
+    as_soon_as_allowed: Annotated[tuple[CoatHeatDetail, ...], Field(max_length=24)] = ()
+    even_from_min: Finite | None = None
+    waited_min: Finite
+    after_waiting: Annotated[tuple[CoatHeatDetail, ...], Field(max_length=24)] = ()
+
+
 class Details(Frozen):
     """`Plan.details`, all of it. replay is checked by what runs it: see `evenwall.run.gate`."""
 
@@ -78,5 +96,6 @@ class Details(Frozen):
     clarity: Figures = Field(default_factory=dict)
     coat_limits_mm: Figures = Field(default_factory=dict)
     search: SearchDetail | None = None
+    heat: HeatDetail | None = None
     recipes: Annotated[tuple[Figures, ...], Field(max_length=24)] = ()
     replay: dict[str, Any] | None = None
