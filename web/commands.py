@@ -27,6 +27,7 @@ class Start(Frozen):
 
 class Touch(Frozen):
     what: Literal["cup", "coat"]
+    confirmed: bool = False  # the person was asked, and is sure
 
 
 class Weigh(Frozen):
@@ -67,6 +68,7 @@ COMMANDS: dict[str, tuple[type[Frozen], str]] = {
     "pause": (Nothing, "Ramp down and hold."),
     "resume": (Nothing, "Turn again, from where the turning stopped."),
     "touch": (Touch, "A person found the cup or the coat gelled."),
+    "take_back": (Nothing, "Take back the latest touch of this coat."),
     "weigh": (Weigh, "The two parts as weighed."),
     "weigh_back": (WeighBack, "What stayed in the cup, and what ran over into the tray."),
     "note": (Note, "A line for the record."),

@@ -61,7 +61,7 @@ def open_phone(browser: Browser) -> Iterator[OpenPhone]:
 
     def listen(line: ConsoleMessage) -> None:
         if line.type == "error" and not any(text in line.text for text in ignored):
-            said.append(line.text)
+            said.append(f"{line.text} {line.location.get('url', '')}")
 
     def open_phone(
         panel: PanelServer,
