@@ -12,11 +12,11 @@ from evenwall.cli.application import (
     OVER,
     Application,
     Setup,
+    Signals,
     data_home,
     demo_telemetry,
     open_doors,
     scripted_operator,
-    until_told,
 )
 from evenwall.cli.serving import abandon, start, tell
 from evenwall.model import Plan, Snapshot, read_casting
@@ -53,17 +53,18 @@ async def run(demo: Demo, say: Say, progress: Progress) -> dict[str, Any] | None
         async with open_doors(setup, demo.settings, say) as application:
             say(f"Telemetry goes to mqtt://127.0.0.1:{broker.port}.")
             plan = await _plan(application, demo, say, progress)
-            job = asyncio.create_task(_cast(application, plan, say))
-            if await until_told(job):
-                job.cancel()
-                await asyncio.gather(job, return_exceptions=True)
-                say(await abandon(application))
-            else:
-                summary = job.result()
-                say(told(summary, setup.data))
-                if not demo.leave:
-                    say(f"Done. Still serving {demo.settings.address}; Ctrl-C ends it.")
-                    await until_told()
+            with Signals() as signals:
+                job = asyncio.create_task(_cast(application, plan, say))
+                if await signals.wait(job):
+                    job.cancel()
+                    await asyncio.gather(job, return_exceptions=True)
+                    say(await abandon(application))
+                else:
+                    summary = job.result()
+                    say(told(summary, setup.data))
+                    if not demo.leave:
+                        say(f"Done. Still serving {demo.settings.address}; Ctrl-C ends it.")
+                        await signals.wait()
     return summary
 
 

@@ -18,13 +18,13 @@ from evenwall.cli.application import (
     OVER,
     Application,
     Setup,
+    Signals,
     going_on,
     only_one,
     open_devices,
     open_doors,
     scale_of,
     scripted_operator,
-    until_told,
 )
 from evenwall.cli.service_manager import Notifier
 from evenwall.devices import frame
@@ -43,6 +43,7 @@ CONSOLE_HELP = """\
 Enter goes on to the next step. Or type:
   weigh A B        grams of part A and part B
   touch cup        the cup has gelled          touch coat   the coat has gelled
+  touch cup sure   so it is, though unlikely   take back    the last touch was wrong
   pause   resume   stop                        note TEXT
   measure W RIM    the casting's grams, the rim's millimetres
   abandon WHY      give this casting up"""
@@ -86,7 +87,8 @@ async def serve(setup: Setup, settings: Settings, say: Say) -> bool:
     """Serve until told to end: by Ctrl-C (True), or as a service is. A turning frame is let go of
     and turns on for the time granted."""
     async with _open(setup, settings, say) as application:
-        told = await until_told(asyncio.ensure_future(application.supervisor.wait()))
+        with Signals() as signals:
+            told = await signals.wait(asyncio.ensure_future(application.supervisor.wait()))
         return told is signal.SIGINT
 
 
@@ -112,10 +114,11 @@ async def spin(
                 say(SIMULATED_HELP)
             return await (hands.work() if hands is not None else _until_over(application))
 
-        ended = asyncio.create_task(casting())
-        told = await until_told(ended)  # from here on, so that no moment of it is left unclosed
-        while told is signal.SIGINT and not await _sure(application, ended, say):
-            told = await until_told(ended)
+        with Signals() as signals:  # from here on, so that no moment of it is left unclosed
+            ended = asyncio.create_task(casting())
+            told = await signals.wait(ended)
+            while told is signal.SIGINT and not await _sure(application, signals, ended, say):
+                told = await signals.wait(ended)
         if ended.done() and not ended.cancelled():
             return ended.result()
         ended.cancel()
@@ -127,7 +130,9 @@ async def spin(
         return None
 
 
-async def _sure(application: Application, ended: asyncio.Future[Any], say: Say) -> bool:
+async def _sure(
+    application: Application, signals: Signals, ended: asyncio.Future[Any], say: Say
+) -> bool:
     """Ask whether Ctrl-C is meant; True when it is pressed again in time, or nothing is lost."""
     if application.service.snapshot().step in OVER:
         return True
@@ -136,7 +141,7 @@ async def _sure(application: Application, ended: asyncio.Future[Any], say: Say) 
     either = asyncio.ensure_future(
         asyncio.wait({pause, ended}, return_when=asyncio.FIRST_COMPLETED)
     )
-    told = await until_told(either)
+    told = await signals.wait(either)
     for task in (either, pause):
         task.cancel()
     await asyncio.gather(either, pause, return_exceptions=True)
@@ -246,26 +251,34 @@ async def _typed(application: Application, words: list[str]) -> str:
     return (await application.service.command(command)).sentence
 
 
+_FIXED: dict[str, tuple[str, dict[str, Any]]] = {
+    "": ("next", {}),
+    "touch cup": ("touch", {"what": "cup"}),
+    "touch coat": ("touch", {"what": "coat"}),
+    "touch cup sure": ("touch", {"what": "cup", "confirmed": True}),
+    "touch coat sure": ("touch", {"what": "coat", "confirmed": True}),
+    "take back": ("take_back", {}),
+    "stop": ("stop_turning", {}),
+    "pause": ("pause", {}),
+    "resume": ("resume", {}),
+}
+
+
 def meaning(words: list[str]) -> tuple[str, dict[str, Any]]:
-    """A typed line as a command's name and data. Raises ValueError for what it does not know."""
+    """Return a typed line as a command's name and data. Raises ValueError for an unknown line."""
     match words:
-        case []:
-            return "next", {}
         case ["weigh", part_a, part_b]:
             return "weigh", {"part_a_g": float(part_a), "part_b_g": float(part_b)}
-        case ["touch", ("cup" | "coat") as what]:
-            return "touch", {"what": what}
-        case ["stop"]:
-            return "stop_turning", {}
-        case [("pause" | "resume") as name]:
-            return name, {}
         case ["note", *text]:
             return "note", {"text": " ".join(text)}
         case ["measure", weight, rim]:
             return "measure", {"weight_g": float(weight), "rim_mm": float(rim)}
         case ["abandon", *why]:
             return "abandon", {"reason": " ".join(why)}
-    raise ValueError(" ".join(words))
+    line = " ".join(words)
+    if line not in _FIXED:
+        raise ValueError(line)
+    return _FIXED[line]
 
 
 # --- The frame by hand ---------------------------------------------------------------------------

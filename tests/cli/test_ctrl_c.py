@@ -5,29 +5,47 @@ from __future__ import annotations
 import asyncio
 import os
 import signal
+from collections.abc import Callable
 from types import SimpleNamespace
 from typing import Any, cast
 
 import pytest
 
 from evenwall.cli import serving
-from evenwall.cli.application import Application
+from evenwall.cli.application import Application, Signals
 from evenwall.model import Step
 
 
-def asked(monkeypatch: pytest.MonkeyPatch, step: Step, again: bool) -> tuple[bool, list[str]]:
-    """Answer of `_sure` in this step, and what it said; again: Ctrl-C comes a second time."""
+def press() -> None:
+    os.kill(os.getpid(), signal.SIGINT)
+
+
+def asked(
+    monkeypatch: pytest.MonkeyPatch,
+    step: Step,
+    again: bool,
+    hearing: Callable[[], None] = lambda: None,
+) -> tuple[bool, list[str]]:
+    """Answer of `_sure` in this step, and what it said.
+
+    again: Ctrl-C comes a second time. hearing: called as the question is said.
+    """
     shown = SimpleNamespace(snapshot=lambda: SimpleNamespace(step=step))
     application = cast(Application, SimpleNamespace(service=shown))
     said: list[str] = []
     monkeypatch.setattr(serving, "AGAIN_S", 5.0 if again else 0.05)
 
+    def say(line: str) -> None:
+        said.append(line)
+        hearing()
+
     async def scenario() -> bool:
         loop = asyncio.get_running_loop()
         ended: asyncio.Future[Any] = loop.create_future()
         if again:
-            loop.call_later(0.05, os.kill, os.getpid(), signal.SIGINT)
-        return await serving._sure(application, ended, said.append)
+            loop.call_later(0.05, press)
+        with Signals() as signals:
+            return await serving._sure(application, signals, ended, say)
 
     return asyncio.run(scenario()), said
 
@@ -40,6 +58,11 @@ def test_the_first_ctrl_c_asks_and_the_casting_goes_on(monkeypatch: pytest.Monke
 
 def test_a_second_ctrl_c_gives_the_casting_up(monkeypatch: pytest.MonkeyPatch) -> None:
     assert asked(monkeypatch, Step.SPIN, again=True)[0]
+
+
+def test_a_second_ctrl_c_as_the_question_is_asked_counts(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Until every wait shared one handler, this one ended the program with the casting open."""
+    assert asked(monkeypatch, Step.SPIN, again=False, hearing=press)[0]
 
 
 def test_where_nothing_is_under_way_the_first_one_ends(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -380,6 +380,8 @@ def test_where_the_record_is_may_stand_before_the_action_or_behind(
         ("", "next", {}),
         ("weigh 49.8 44.8", "weigh", {"part_a_g": 49.8, "part_b_g": 44.8}),
         ("touch cup", "touch", {"what": "cup"}),
+        ("touch coat sure", "touch", {"what": "coat", "confirmed": True}),
+        ("take back", "take_back", {}),
         ("stop", "stop_turning", {}),
         ("note the rim is fine", "note", {"text": "the rim is fine"}),
     ],
