@@ -12,6 +12,7 @@ as pressed.
 from __future__ import annotations
 
 import logging
+import math
 from collections import deque
 from collections.abc import Callable, Iterable
 from typing import Any
@@ -37,6 +38,7 @@ BUS_LINES = {
     "pt100": {7: "SPI select 1", 9: "SPI in", 10: "SPI out", 11: "SPI clock"},
 }
 BOUNCE_S = 0.05
+LONG_S = 1.5  # longer than a firm press of a gloved hand, short enough to wait for (own choice)
 BEEP_S = 0.2
 FLASH_S = 0.5
 
@@ -77,13 +79,18 @@ def real_pins() -> Factory:
 
 
 class GpioInputs:
-    """Meets `ports.Inputs`. Presses are noted on gpiozero's thread and fetched by the run."""
+    """Meets `ports.Inputs`. Edges are noted on gpiozero's thread and fetched by the run.
+
+    The next button and the pedal are one input: let go within LONG_S it is a short press, held
+    longer a long one, told while it is still down. The stop button is told when it goes down.
+    """
 
     def __init__(self, pins: dict[str, int], clock: Clock, factory: Factory) -> None:
         check_pins(pins)
         self._clock = clock
         self._presses: deque[Press] = deque(maxlen=32)
         self._edge_s: dict[str, float] = {}
+        self._down_s: dict[str, float] = {}  # since when a button is down, until it was told
         self._buttons: dict[str, Button] = {}
         for name, press in BUTTONS.items():
             if name in pins:
@@ -99,16 +106,37 @@ class GpioInputs:
 
     def _on_down(self, name: str, press: Press) -> Callable[[], None]:
         def down() -> None:
-            if self._settled(name):
+            if not self._settled(name):
+                return
+            if press is Press.STOP:
                 self._presses.append(press)
+            else:
+                self._down_s[name] = self._clock.now_s()
 
         return down
 
     def _on_up(self, name: str) -> Callable[[], None]:
         def up() -> None:
             self._settled(name)
+            held_s = self._clock.now_s() - self._down_s.get(name, math.inf)
+            if held_s >= BOUNCE_S:  # sooner, the contact may only have bounced
+                self._end(name, Press.NEXT if held_s < LONG_S else Press.LONG)
 
         return up
+
+    def _end(self, name: str, press: Press) -> None:
+        """Tell a press of a button that went down, once."""
+        if self._down_s.pop(name, None) is not None:
+            self._presses.append(press)
+
+    def _look(self) -> None:
+        """Tell a button that has been held for LONG_S, and one tapped faster than it bounces."""
+        for name, since_s in list(self._down_s.items()):
+            held_s = self._clock.now_s() - since_s
+            if held_s >= LONG_S and self.held(name):
+                self._end(name, Press.LONG)
+            elif held_s >= BOUNCE_S and not self.held(name):
+                self._end(name, Press.NEXT)
 
     def _settled(self, name: str) -> bool:
         """Whether the contact had been quiet; contacts bounce for some milliseconds both ways."""
@@ -123,6 +151,7 @@ class GpioInputs:
         return button is not None and bool(button.is_pressed) != (BUTTONS[name] is Press.STOP)
 
     def presses(self) -> tuple[Press, ...]:
+        self._look()
         found = []
         while self._presses:
             found.append(self._presses.popleft())
@@ -150,9 +179,10 @@ class GpioOutputs:
             Light.READY: "light_green",
             Light.ASKING: "light_green",
             Light.TURNING: "light_amber",
+            Light.MOVES_NEXT: "light_amber",
             Light.ACT_NOW: "light_red",
         }.get(light)
-        flashing = light in (Light.ASKING, Light.ACT_NOW)
+        flashing = light in (Light.ASKING, Light.MOVES_NEXT, Light.ACT_NOW)
         for name, lamp in self._lamps.items():
             if name != lit:
                 self._try(lamp.off)

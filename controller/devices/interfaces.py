@@ -32,6 +32,7 @@ class Press(enum.StrEnum):
     """A person's hand on a hardware button."""
 
     NEXT = "next"  # the one button beside the frame; also the confirm at the rig
+    LONG = "long"  # the same button held down: back, and while it turns: pause
     STOP = "stop"  # stop turning, ramped; wiring that removes motor power is another thing
 
 
@@ -52,6 +53,7 @@ class Light(enum.StrEnum):
     READY = "ready"  # steady green: nothing moves, nothing is asked
     TURNING = "turning"  # steady amber: keep clear
     ASKING = "asking"  # flashing green: a person is needed
+    MOVES_NEXT = "moves_next"  # flashing amber: the next press makes the frame move
     ACT_NOW = "act_now"  # flashing red
 
 

@@ -10,7 +10,7 @@ from gpiozero.pins import Factory
 from gpiozero.pins.mock import MockFactory, MockPin
 
 from evenwall.cli.application import Hand
-from evenwall.devices.gpio import LIGHTS, GpioInputs, GpioOutputs, check_pins, real_pins
+from evenwall.devices.gpio import LIGHTS, LONG_S, GpioInputs, GpioOutputs, check_pins, real_pins
 from evenwall.devices.interfaces import Inputs, Light, NoInputs, NoOutputs, Outputs, Press
 from evenwall.errors import InputError
 from evenwall_bridge.clock import ManualClock
@@ -109,10 +109,43 @@ def test_a_press_is_told_once(factory: MockFactory, name: str) -> None:
     bench = Bench(factory)
     assert bench.inputs.presses() == ()
     bench.level(name, True)
+    advance(bench.clock, 0.3)
+    assert bench.inputs.presses() == ()  # short or long is not known yet
+    bench.level(name, False)
     assert bench.inputs.presses() == (Press.NEXT,)
-    advance(bench.clock, 5.0)  # held
+    assert bench.inputs.presses() == ()
+
+
+@pytest.mark.parametrize("name", ["next_button", "foot_pedal"])
+def test_a_long_press_is_told_while_it_is_held(factory: MockFactory, name: str) -> None:
+    bench = Bench(factory)
+    bench.level(name, True)
+    advance(bench.clock, LONG_S - 0.1)
+    assert bench.inputs.presses() == ()
+    advance(bench.clock, 0.2)
+    assert bench.inputs.presses() == (Press.LONG,)
+    advance(bench.clock, 5.0)  # somebody leans on it
     assert bench.inputs.presses() == ()
     bench.level(name, False)
+    assert bench.inputs.presses() == ()
+
+
+def test_a_long_press_between_two_looks_is_long(factory: MockFactory) -> None:
+    bench = Bench(factory)
+    bench.level("next_button", True)
+    advance(bench.clock, LONG_S + 0.1)
+    bench.level("next_button", False)
+    assert bench.inputs.presses() == (Press.LONG,)
+
+
+def test_a_tap_faster_than_the_contact_bounces_is_a_press(factory: MockFactory) -> None:
+    bench = Bench(factory)
+    bench.level("next_button", True)
+    advance(bench.clock, 0.02)
+    bench.level("next_button", False)
+    assert bench.inputs.presses() == ()
+    advance(bench.clock, 0.1)
+    assert bench.inputs.presses() == (Press.NEXT,)
     assert bench.inputs.presses() == ()
 
 
@@ -134,6 +167,8 @@ def test_bouncing_contacts_are_one_press(factory: MockFactory) -> None:
     assert bench.inputs.presses() == (Press.NEXT,)
     advance(bench.clock, 0.2)
     bench.level("next_button", True)
+    advance(bench.clock, 0.2)
+    bench.level("next_button", False)
     assert bench.inputs.presses() == (Press.NEXT,)
 
 
@@ -186,7 +221,11 @@ def test_lamps(factory: MockFactory) -> None:
     assert lamps(factory) == (False, True, False)
     outputs.show(Light.OFF)
     assert lamps(factory) == (False, False, False)
-    for light, lit in ((Light.ASKING, "light_green"), (Light.ACT_NOW, "light_red")):
+    for light, lit in (
+        (Light.ASKING, "light_green"),
+        (Light.MOVES_NEXT, "light_amber"),
+        (Light.ACT_NOW, "light_red"),
+    ):
         outputs.show(light)  # flashes on a thread of gpiozero's
         assert outputs._lamps[lit].is_active or outputs._lamps[lit]._blink_thread is not None
         assert not any(outputs._lamps[n].is_active for n in LIGHTS if n != lit)
