@@ -28,7 +28,8 @@ class ResinCard(Frozen):
 
 
 class PlanJob(Frozen):
-    """A plan in the making, or made."""
+    """A plan in the making, or made. rough: `plan` is a first answer, which a search refines.
+    left_s: time that the search still takes, once its pace is known."""
 
     job_id: str
     casting_id: str
@@ -37,6 +38,8 @@ class PlanJob(Frozen):
     done: bool = False
     error: str | None = None
     plan: Plan | None = None
+    rough: bool = False
+    left_s: float | None = None
 
 
 class RunCard(Frozen):

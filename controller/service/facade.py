@@ -59,10 +59,9 @@ from evenwall.run.state import taken_up
 from evenwall.run.supervisor import Supervisor, unwritten
 from evenwall.run.view import HIDDEN, record_line
 from evenwall.service.library import Library
+from evenwall.service.plan_jobs import PlanJobs, Planner
 
-Planner = Callable[..., Plan]
 WallMesh = Callable[[Plan], dict[str, Any]]
-JOBS_KEPT = 50
 MESHES_KEPT = 8
 _PAGE = 2000
 PROVEN = "Proven: it cannot change any more, and can be cast again."
@@ -90,20 +89,19 @@ class Service:
         film is there. memories: of resins, as the gel's judges share them."""
         self.supervisor = supervisor
         self.spec: RigSpec = supervisor.spec
-        self._castings, self._planner, self._wall_mesh = castings, planner, wall_mesh
+        self._castings, self._wall_mesh = castings, wall_mesh
         self.library = Library(castings)
         self._executor = executor or ThreadPoolExecutor(2, "plans")
-        self._rough_planner, self._replanner = rough_planner, replanner
+        self._replanner = replanner
+        self._jobs = PlanJobs(planner, rough_planner, self._executor, self._taught)
         if replanner is not None:
             supervisor.on_laid = self._laid
         self._memories = {} if memories is None else memories
-        self._jobs: dict[str, PlanJob] = {}
         self._cards: dict[str, tuple[int, RunCard | None]] = {}  # by run, with its newest row
         # The wall for looking at has a thread of its own: it must not wait for somebody's plan.
         self._walls = ThreadPoolExecutor(1, "walls")
         self._meshes: dict[str, asyncio.Future[dict[str, Any]]] = {}
         self._job_tasks: set[asyncio.Task[None]] = set()
-        self._job_numbers = itertools.count(1)
         self._run_numbers = itertools.count(1)
         self._again = supervisor.last_id  # number of the newest plan of a rest
 
@@ -301,10 +299,9 @@ class Service:
                 else:
                     data[name] = value
             casting = parse(Casting, data, path)
-        job_id = f"plan-{next(self._job_numbers)}"
-        self._keep(PlanJob(job_id=job_id, casting_id=casting_id, sentence="Planning."))
-        self._spawn(self._make(job_id, casting))
-        return self._jobs[job_id]
+        job = self._jobs.add(casting_id)
+        self._spawn(self._jobs.make(job.job_id, casting, self.spec))
+        return job
 
     def _spawn(self, work: Coroutine[Any, Any, None]) -> None:
         task = asyncio.get_running_loop().create_task(work)
@@ -317,44 +314,14 @@ class Service:
             raise InputError(field, stem, "no such file in the library")
         return path
 
-    def _keep(self, job: PlanJob) -> None:
-        self._jobs[job.job_id] = job
-        while len(self._jobs) > JOBS_KEPT:
-            del self._jobs[next(iter(self._jobs))]
-
-    async def _make(self, job_id: str, casting: Casting) -> None:
-        loop = asyncio.get_running_loop()
-
-        def progress(fraction: float, sentence: str) -> None:
-            loop.call_soon_threadsafe(self._progress, job_id, fraction, sentence)
-
-        try:
-            taught = await self._read(lambda journal: taught_by(journal, casting.mesh))
-            more = {"taught": taught} if taught.castings else {}
-            if self._rough_planner is not None:
-                rough = partial(self._rough_planner, casting, self.spec, **more)
-                first = await loop.run_in_executor(self._executor, rough)
-                self._keep(self._jobs[job_id].model_copy(update={"plan": first}))
-            work = partial(self._planner, casting, self.spec, progress=progress, **more)
-            plan = await loop.run_in_executor(self._executor, work)
-        except EvenwallError as error:
-            self._keep(
-                self._jobs[job_id].model_copy(update={"done": True, "error": said_outside(error)})
-            )
-            return
-        done = {"done": True, "fraction": 1.0, "sentence": "Planned.", "plan": plan}
-        self._keep(self._jobs[job_id].model_copy(update=done))
-
-    def _progress(self, job_id: str, fraction: float, sentence: str) -> None:
-        job = self._jobs.get(job_id)
-        if job is not None and not job.done:
-            self._keep(job.model_copy(update={"fraction": fraction, "sentence": sentence}))
+    async def _taught(self, casting: Casting) -> dict[str, Any]:
+        """Return what the mould's proven castings said, as arguments of a planner."""
+        taught = await self._read(lambda journal: taught_by(journal, casting.mesh))
+        return {"taught": taught} if taught.castings else {}
 
     async def plan_job(self, job_id: str) -> PlanJob:
-        job = self._jobs.get(job_id)
-        if job is None:
-            raise InputError("job_id", job_id, "no such plan")
-        return job
+        """Raises InputError when there is none of that name."""
+        return self._jobs.named(job_id)
 
     # --- between coats ---------------------------------------------------------------------------
 

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import asyncio
 import threading
+from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from typing import Any
 
-from evenwall.model import Command, Plan
+from evenwall.model import Casting, Command, Plan, read_casting
 from evenwall.planning import make_plan
 from evenwall.service.facade import Service
-from evenwall_bridge.clock import run_virtual
-from tests.support.virtual_shop import SAMPLES, open_shop
+from evenwall.service.plan_jobs import PlanJobs, time_left_s
+from evenwall_bridge.clock import ManualClock, run_virtual
+from tests.support.virtual_shop import SAMPLES, lantern_plan, open_shop, sample_rig
 
 
 def test_rough_plan_is_shown_and_not_taken() -> None:
@@ -31,6 +33,7 @@ def test_rough_plan_is_shown_and_not_taken() -> None:
                     await asyncio.to_thread(threading.Event().wait, 0.02)
                     job = await service.plan_job(job.job_id)
                 assert not job.done
+                assert job.rough
                 assert job.plan.totals.resin_g > 100.0
                 start = Command(name="start", key="rough-plan", data={"job_id": job.job_id})
                 answer = await service.command(start)
@@ -40,8 +43,53 @@ def test_rough_plan_is_shown_and_not_taken() -> None:
                     await asyncio.to_thread(threading.Event().wait, 0.02)
                     job = await service.plan_job(job.job_id)
                 assert job.error is None
+                assert not job.rough
             finally:
                 go_on.set()
                 await service.close()
 
     run_virtual(scenario())
+
+
+def test_time_left_follows_the_pace_of_the_search() -> None:
+    """Half of it in a minute: a minute is left."""
+    assert time_left_s(60.0, 0.0, 0.5) == 60.0
+    assert time_left_s(30.0, 0.2, 0.6) == 30.0
+    assert time_left_s(10.0, 0.2, 0.2) is None
+    assert time_left_s(10.0, 0.2, 1.0) == 0.0
+
+
+def test_a_job_tells_the_time_left_once_its_search_has_a_pace() -> None:
+    clock = ManualClock()
+    steps: list[tuple[float, float | None]] = []
+
+    async def taught(_: Casting) -> dict[str, Any]:
+        return {}
+
+    async def scenario() -> None:
+        said, heard = threading.Semaphore(0), threading.Semaphore(0)
+
+        def full(*_: Any, progress: Any, **__: Any) -> Plan:
+            for fraction in (0.05, 0.25, 0.625):
+                progress(fraction, "on it")
+                said.release()
+                assert heard.acquire(timeout=30)
+            return lantern_plan()
+
+        with ThreadPoolExecutor(1) as threads:
+            jobs = PlanJobs(full, None, threads, taught, clock)
+            job = jobs.add("lantern-globe")
+            casting = read_casting(SAMPLES / "lantern-globe.toml")
+            work = asyncio.ensure_future(jobs.make(job.job_id, casting, sample_rig()))
+            for _ in range(3):
+                await asyncio.to_thread(said.acquire)
+                await asyncio.sleep(0)  # noqa: TID251 - what the thread asked of the loop is done
+                now = jobs.named(job.job_id)
+                steps.append((now.fraction, now.left_s))
+                await clock.advance(50.0)
+                heard.release()
+            await work
+            assert jobs.named(job.job_id).left_s is None
+
+    asyncio.run(scenario())
+    assert steps == [(0.05, None), (0.25, None), (0.625, 50.0)]

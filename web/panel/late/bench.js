@@ -114,7 +114,7 @@ export class Bench {
     return [
       h("h1", {}, "Planning …"),
       h("progress", { max: "1", value: String(job.fraction), "aria-label": "How far the plan is" }),
-      h("p", { class: "why" }, job.sentence),
+      h("p", { class: "why" }, job.sentence, leftWords(job.left_s)),
       ...(job.plan ? [h("h2", {}, "a first answer, being refined"), h("p", { class: "figures" }, headline(job.plan)), h("p", { class: "figures" }, wallWords(job.plan.wall)), coatTable(job.plan)] : []),
     ];
   }
@@ -320,6 +320,12 @@ function outcome(proof) {
     table("As measured", ["what", "foreseen", "found", "differs"],
       proof.findings.map((f) => [f.what, shown(f.foreseen, f.unit), shown(f.measured, f.unit), off(f)])),
     proof.sentences.map((text) => h("p", { class: "figures" }, typeset(text))));
+}
+
+// Said once the search has a pace: null before.
+function leftWords(left_s) {
+  if (left_s === null || left_s === undefined) return "";
+  return left_s < 45 ? " Less than a minute left." : ` About ${Math.round(left_s / 60)} min left.`;
 }
 
 function headline(plan) {
