@@ -26,10 +26,10 @@ from evenwall.model import (
 )
 from evenwall.numerics.cure import wall_material
 from evenwall.run import motion
-from evenwall.run.core import step
 from evenwall.run.observation import GelReading, Observation, Queue
 from evenwall.run.replay import DETAIL, replay_of
 from evenwall.run.state import UNFIT, RunState, begin, fold
+from evenwall.run.step import step
 from evenwall.run.view import snapshot
 from evenwall_bridge.contract import AxisState, BridgeError, Mode, RigState
 

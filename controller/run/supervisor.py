@@ -1,6 +1,6 @@
 """The runner under the supervisor: eyes, hands and pen for the pure step.
 
-It looks, asks `core.step` what follows, writes it down, then does it. What must not wait (stop,
+It looks, asks `step` what follows, writes it down, then does it. What must not wait (stop,
 hold) is done at once; all else waits for the journal, but never longer than `PATIENCE_S`: a
 sleeping disk must not starve the frame.
 """
@@ -33,7 +33,6 @@ from evenwall.model import (
 from evenwall.records.journal import Records, set_damage_aside
 from evenwall.run import replanning as again
 from evenwall.run.alerts import mix_refused
-from evenwall.run.core import step
 from evenwall.run.gate import carries_on
 from evenwall.run.observation import (
     Action,
@@ -53,6 +52,7 @@ from evenwall.run.observation import (
     Stop,
 )
 from evenwall.run.state import RunState, begin, taken_up
+from evenwall.run.step import step
 from evenwall.run.view import HIDDEN, record_line, snapshot
 from evenwall_bridge.clock import Anchor, SystemClock
 from evenwall_bridge.contract import BridgeError, Clock, LinkLost, Ramp, Rig, RigState

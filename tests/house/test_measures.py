@@ -26,8 +26,6 @@ EXCEPTIONS = {
     "controller/planning/search.py Search": "to be split",
     "controller/geometry/mould.py": "to be split",
     "controller/records/journal.py": "to be split",
-    "controller/run/core.py": "to be split",
-    "controller/run/core.py _Moment": "to be split",
     "controller/run/replay.py": "to be split",
     "controller/run/replay.py plan_today": "to be split",
     "controller/run/supervisor.py": "to be split",

@@ -7,7 +7,6 @@ from typing import Any
 
 from evenwall.devices.interfaces import Press, Reading
 from evenwall.model import Answer, Command, Event, Plan, Step
-from evenwall.run.core import step
 from evenwall.run.observation import (
     Enable,
     GelReading,
@@ -20,6 +19,7 @@ from evenwall.run.observation import (
     Stop,
 )
 from evenwall.run.state import RunState, begin, fold
+from evenwall.run.step import step
 from evenwall_bridge.contract import AxisState, Fault, Mode, RigState
 from tests.support.virtual_shop import lantern_plan
 

@@ -8,7 +8,7 @@ import pytest
 
 from evenwall.devices.interfaces import Light
 from evenwall.model import Step
-from evenwall.run import core
+from evenwall.run import step
 from evenwall.run import user_messages as plain
 from evenwall.run.alerts import SEVERITY
 from evenwall.telemetry.messages import Head, states
@@ -36,14 +36,14 @@ def test_every_kind_is_lit_sounded_shown_and_sent(
             await shop.ask("start", plan=shop.plan)
             await shop.until(lambda: shop.service.snapshot().step is Step.PREPARE)
             beeps = shop.lamp.beeps
-            monkeypatch.setattr(core, "alert_kinds", lambda *_: {kind})
+            monkeypatch.setattr(step, "alert_kinds", lambda *_: {kind})
             await shop.clock.sleep(5.0)
             urgent = SEVERITY[kind] == "act_now"
             assert shop.lamp.beeps - beeps == (3 if urgent else 1), "once, not every look"
             assert (shop.lamp.light is Light.ACT_NOW) is urgent
             assert told_to_the_broker(shop) == {kind: plain.ALERTS[kind]}
             assert any(line.text == plain.ALERTS[kind] for line in shop.service.snapshot().record)
-            monkeypatch.setattr(core, "alert_kinds", lambda *_: set())
+            monkeypatch.setattr(step, "alert_kinds", lambda *_: set())
             await shop.clock.sleep(5.0)
             assert shop.lamp.light is not Light.ACT_NOW
             assert told_to_the_broker(shop) == {}

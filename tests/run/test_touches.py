@@ -9,7 +9,7 @@ import pytest
 from evenwall.model import Step
 from evenwall.planning.batch import CLOSE_UP_S
 from evenwall.run.alerts import touch_band_s
-from evenwall.run.core import UNDO_S
+from evenwall.run.commands import UNDO_S
 from evenwall.run.observation import Observation
 from evenwall.run.schedule import close_up_s
 from evenwall.run.view import buttons, countdown

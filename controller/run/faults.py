@@ -1,0 +1,59 @@
+"""Stops: the guard, a board that stands by itself, a failed action, and a person's stop."""
+
+from __future__ import annotations
+
+from evenwall.run.moment import Moment
+from evenwall.run.observation import Hold, Stop
+from evenwall.run.user_messages import HALTED
+from evenwall_bridge.contract import Fault, Mode
+
+INSIST_S = 1.0  # after an order to stop, until the board must be seen to have taken it
+STARTS_S = 2.0  # after ramps were handed over, until a board that stands has a reason of its own
+
+
+def watch_guard(moment: Moment) -> None:
+    rig = moment.seen.rig
+    if rig is None or rig.guard_closed == moment.state.guard_closed:
+        return
+    moment.emit("guard_closed" if rig.guard_closed else "guard_opened")
+    if not rig.guard_closed and (moment.state.turning or moment.state.moving):
+        moment.halt("guard")
+
+
+def failed(moment: Moment) -> None:
+    moment.emit("failed", what=moment.seen.failed)
+    if (moment.state.turning or moment.state.moving) and not moment.state.halted:
+        moment.halt("fault")
+
+
+def stopped_by_itself(moment: Moment) -> None:
+    """The board stopped without being told to: it must have had a reason."""
+    rig, turning = moment.seen.rig, moment.state.turning
+    if rig is None or turning is None or not turning.ramps:
+        return
+    if turning.ending and rig.mode is Mode.HOLDING:
+        return
+    starts = rig.at_s < turning.batch_s + STARTS_S + moment.seen.lag_s
+    if starts or rig.mode in (Mode.TURNING, Mode.STOPPING):
+        return
+    why = "fault" if rig.faults - {Fault.QUEUE_DRY} else "board"
+    moment.emit("halted", why=why, faults=sorted(fault.value for fault in rig.faults))
+
+
+def insist_on_stop(moment: Moment) -> None:
+    """A stop that was lost on the wire is given again until it is seen to work."""
+    state, rig = moment.state, moment.seen.rig
+    if not state.halted or rig is None or moment.seen.rig_lost:
+        return
+    seen_since = rig.at_s > state.halted_s + INSIST_S + moment.seen.lag_s
+    if seen_since and rig.mode is Mode.TURNING:
+        moment.act(Hold() if state.halted == "pause" else Stop())
+
+
+def stop_turning(moment: Moment, who: str) -> str:
+    if not (moment.state.turning or moment.state.moving) or moment.state.halted:
+        moment.act(Stop())  # cheap, and nobody who asks for a stop is argued with
+        return "Nothing is turning."
+    moment.emit("stop_asked", who=who)
+    moment.halt("stop")
+    return HALTED["stop"]

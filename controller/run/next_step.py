@@ -1,0 +1,174 @@
+"""The order of the steps: the next one, why it cannot be taken now, and those that need nobody."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from evenwall.devices.interfaces import Press
+from evenwall.model import Step
+from evenwall.run.alerts import WEIGHT_REFUSE, weight_error
+from evenwall.run.faults import stop_turning
+from evenwall.run.moment import Moment
+from evenwall.run.schedule import next_from_s
+from evenwall.run.turning import begin_turning, may_stop, park, turn_again
+from evenwall.run.user_messages import AT_THE_FRAME, not_now
+
+
+def steps_by_themselves(moment: Moment) -> None:
+    """Take the steps that need nobody: park when the coat holds, go on when it is parked."""
+    state = moment.state
+    if state.step is Step.SPIN and state.halted and may_stop(moment):
+        # It gelled while it stood: nothing is left to turn, only to park.
+        moment.emit("turning_ended", gave_up=state.coat.safe_s is None)
+        moment.go(Step.PARK)
+        moment.emit("moving", to="down")
+        moment.emit("halted", why=state.halted)
+    elif state.step is Step.PARK and state.parked == "down":
+        moment.emit("coat_done")
+        moment.go(Step.CURE if state.last_coat else Step.REST)
+
+
+def press(moment: Moment, pressed: Press) -> None:
+    """Obey the buttons at the frame: stop, or take the next step."""
+    if pressed is Press.STOP:
+        stop_turning(moment, "rig")
+        return
+    problem = why_not(moment, at_rig=True)
+    if problem:
+        moment.emit("refused", command="the button at the frame", sentence=problem)
+    else:
+        moment.emit("pressed", step=moment.state.step.value)
+        take_next(moment)
+
+
+def why_not(moment: Moment, *, at_rig: bool) -> str:
+    """Reason, in words, why the next step cannot be taken now; empty: it can."""
+    state = moment.state
+    confirmed = at_rig or not state.plan.rig.confirm_at_rig
+    if state.over:
+        return "This run is over."
+    if state.halted:
+        return cannot_turn(moment, confirmed)
+    if state.moving:
+        return "The frame is moving; wait until it is parked."
+    return WAYS_ON[state.step].hindered(moment, confirmed)
+
+
+def take_next(moment: Moment) -> None:
+    """Take the next step, where nothing is in its way."""
+    if moment.state.halted:
+        turn_again(moment)
+    else:
+        WAYS_ON[moment.state.step].onwards(moment)
+
+
+def cannot_turn(moment: Moment, confirmed: bool) -> str:
+    if moment.cannot_turn:
+        return f"It cannot turn: {moment.cannot_turn}."
+    return "" if confirmed else AT_THE_FRAME
+
+
+def _cannot_turn_up(moment: Moment, confirmed: bool) -> str:
+    if moment.cannot_turn:
+        return f"The frame must turn the opening up first, and cannot: {moment.cannot_turn}."
+    return "" if confirmed else "Press the button at the frame: it turns the opening up."
+
+
+def _weights_off(moment: Moment, confirmed: bool) -> str:
+    del confirmed
+    coat = moment.state.coat
+    if coat.part_a_g is None or coat.part_b_g is None or coat.weights_accepted:
+        return ""
+    error = weight_error(moment.state, coat.part_a_g, coat.part_b_g)
+    if error <= WEIGHT_REFUSE:
+        return ""
+    return (
+        f"The weights are off by {error:.0%}: weigh again. With such a mix no advice can be "
+        "given; go on with it only if you know better."
+    )
+
+
+def _waits(moment: Moment, words: str) -> str:
+    """These words with the minutes still to wait; empty: none."""
+    left_s = (next_from_s(moment.state) or moment.now_s) - moment.now_s
+    return words.format(f"{left_s / 60.0:.0f}") if left_s > 0.0 else ""
+
+
+def _up_then_weigh(moment: Moment, coat: int) -> None:
+    moment.go(Step.WEIGH, coat)
+    park(moment, "up")
+
+
+def _not_up(moment: Moment, confirmed: bool) -> str:
+    del confirmed
+    if moment.state.parked == "up":
+        return ""
+    return "The opening is not up: close the guard and press the button at the frame."
+
+
+def _rests(moment: Moment, confirmed: bool) -> str:
+    waits = _waits(moment, "The coat still rests: {} min until the next one is weighed.")
+    return waits or _cannot_turn_up(moment, confirmed)
+
+
+def _cures(moment: Moment, confirmed: bool) -> str:
+    del confirmed
+    return _waits(moment, "It still cures: {} min until the mould may be opened.")
+
+
+def _by_itself(moment: Moment, confirmed: bool) -> str:
+    del confirmed
+    return not_now(moment.state.step)
+
+
+def _nothing(moment: Moment, confirmed: bool) -> str:
+    del moment, confirmed
+    return ""
+
+
+def _parts_together(moment: Moment) -> None:
+    moment.go(Step.MIX)
+    moment.emit("parts_met")
+
+
+def _poured(moment: Moment) -> None:
+    moment.emit("poured")
+    moment.go(Step.CLOSE_UP)
+
+
+def _start_turning(moment: Moment) -> None:
+    moment.go(Step.SPIN)
+    begin_turning(moment)
+
+
+def _stay(moment: Moment) -> None:
+    del moment
+
+
+@dataclass(frozen=True, slots=True)
+class WayOn:
+    """How a step is left: what is done then, and what may be in the way.
+
+    `hindered` takes the moment and whether a person at the frame confirmed it, and returns the
+    reason in words, or nothing.
+    """
+
+    onwards: Callable[[Moment], None]
+    hindered: Callable[[Moment, bool], str] = _nothing
+
+
+WAYS_ON: dict[Step, WayOn] = {
+    Step.PREPARE: WayOn(lambda moment: _up_then_weigh(moment, 1), _cannot_turn_up),
+    Step.WEIGH: WayOn(_parts_together, _weights_off),
+    Step.MIX: WayOn(lambda moment: moment.go(Step.DEGAS)),
+    Step.DEGAS: WayOn(lambda moment: moment.go(Step.POUR), _not_up),
+    Step.POUR: WayOn(_poured),
+    Step.CLOSE_UP: WayOn(_start_turning, cannot_turn),
+    Step.SPIN: WayOn(_stay, _by_itself),
+    Step.PARK: WayOn(_stay, _by_itself),
+    Step.REST: WayOn(lambda moment: _up_then_weigh(moment, moment.state.index + 2), _rests),
+    Step.CURE: WayOn(lambda moment: moment.go(Step.DEMOULD), _cures),
+    Step.DEMOULD: WayOn(lambda moment: moment.go(Step.MEASURE)),
+    Step.MEASURE: WayOn(lambda moment: moment.go(Step.DONE)),
+}

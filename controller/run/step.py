@@ -1,0 +1,65 @@
+"""The run's pure function: `step(state, now_s, seen) -> (state, actions)`, no clock, no I/O.
+
+Everything that happens becomes an event, and only the fold of events changes the state. A
+restarted process that reads the journal back therefore stands where the first one stood.
+"""
+
+from __future__ import annotations
+
+from evenwall.devices.interfaces import Light
+from evenwall.model import Step
+from evenwall.run.alerts import SEVERITY, alert_kinds
+from evenwall.run.commands import command_given
+from evenwall.run.faults import failed, insist_on_stop, stopped_by_itself, watch_guard
+from evenwall.run.gelling import follow_gel
+from evenwall.run.moment import Moment
+from evenwall.run.next_step import press, steps_by_themselves
+from evenwall.run.observation import Action, Observation, Show, Sound
+from evenwall.run.state import RunState
+from evenwall.run.turning import keep_turning, rejoin
+
+
+def step(state: RunState, now_s: float, seen: Observation) -> tuple[RunState, list[Action]]:
+    """One moment of a run: the state and the actions that follow from what is seen.
+
+    The returned actions are in order; records among them have been folded into the state.
+    """
+    moment = Moment(state, now_s, seen)
+    watch_guard(moment)
+    if seen.rejoin:
+        rejoin(moment)
+    stopped_by_itself(moment)
+    insist_on_stop(moment)
+    if seen.failed:
+        failed(moment)
+    for pressed in seen.presses:
+        press(moment, pressed)
+    for command in seen.commands:
+        command_given(moment, command)
+    if seen.parked and moment.state.moving == seen.parked:
+        moment.emit("parked", at=seen.parked)
+    follow_gel(moment)
+    keep_turning(moment)
+    steps_by_themselves(moment)
+    _alerts(moment)
+    return moment.state, moment.actions
+
+
+def _alerts(moment: Moment) -> None:
+    wanted = alert_kinds(moment.state, moment.now_s, moment.seen)
+    for kind in sorted(wanted - moment.state.alerts.keys()):
+        moment.emit("alert", alert=kind)
+        moment.actions.append(Sound(3 if SEVERITY[kind] == "act_now" else 1))
+    for kind in sorted(moment.state.alerts.keys() - wanted):
+        moment.emit("alert_over", alert=kind)
+    moment.actions.append(Show(_light(moment.state)))
+
+
+def _light(state: RunState) -> Light:
+    if any(SEVERITY[kind] == "act_now" for kind in state.alerts):
+        return Light.ACT_NOW
+    if state.turning or (state.moving and not state.halted):
+        return Light.TURNING
+    if state.step in (Step.REST, Step.CURE) or state.over:
+        return Light.READY
+    return Light.ASKING
