@@ -7,21 +7,13 @@ a command the run refuses is 409 with the sentence that says what is due instead
 from __future__ import annotations
 
 import asyncio
-import hashlib
-import json
-from base64 import b64encode
-from collections.abc import AsyncIterator
-from dataclasses import dataclass
 from functools import partial
-from http import HTTPStatus
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, FastAPI, Header, HTTPException, Query, Request, Response
+from fastapi import APIRouter, FastAPI, HTTPException, Query, Request, Response
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import FileResponse, HTMLResponse, JSONResponse
-from fastapi.sse import EventSourceResponse, ServerSentEvent
-from jinja2 import Environment, FileSystemLoader
 from pydantic import Field
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.staticfiles import StaticFiles
@@ -45,96 +37,24 @@ from evenwall.model import (
 from evenwall.service.facade import Service
 from evenwall_bridge.clock import SystemClock
 from evenwall_bridge.contract import Clock
+from evenwall_web import library, metrics, pairing, stream
 from evenwall_web.commands import COMMANDS, Ask, Id, ask_for
+from evenwall_web.desk import (
+    AtDesk,
+    Desk,
+    Operator,
+    Watcher,
+    is_local,
+    may_refuse,
+    peer_of,
+    session_of,
+)
 from evenwall_web.door import Door
-from evenwall_web.people import Limiter, People, Role, Session
+from evenwall_web.page import PANEL, Page
+from evenwall_web.people import Limiter, People
 from evenwall_web.reading import reading
-from evenwall_web.settings import LOOPBACK, Settings
-
-PANEL = Path(__file__).parent / "panel"
-BEAT_s = 1.0  # a page that hears nothing for three of these says so
-
-
-class Problem(Frozen):
-    """What a refused request answers."""
-
-    detail: str | list[dict[str, Any]]
-
-
-def _may(*statuses: int) -> dict[int | str, dict[str, Any]]:
-    """The documented refusals of a route; the door's own are everywhere."""
-    return {
-        status: {"model": Problem, "description": HTTPStatus(status).phrase}
-        for status in (*statuses, 421, 503)
-    }
-
-
-# --- Who is asking ---------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Desk:
-    """What the routes share."""
-
-    service: Service
-    people: People
-    settings: Settings
-    commands: Limiter
-    work: Limiter
-    closing: asyncio.Event  # set when the server ends: streams end with it
-
-
-def desk_of(request: Request) -> Desk:
-    desk: Desk = request.app.state.desk
-    return desk
-
-
-def peer_of(request: Request) -> str:
-    return request.client.host if request.client else "unknown"
-
-
-def cookie_name(settings: Settings) -> str:
-    return "__Host-evenwall" if settings.tls else "evenwall"
-
-
-def session_of(request: Request) -> Session | None:
-    desk = desk_of(request)
-    return desk.people.who(request.cookies.get(cookie_name(desk.settings)))
-
-
-def watcher(request: Request) -> Session | None:
-    """Whoever may read: a paired phone, or anyone on the rig's own machine."""
-    session = session_of(request)
-    if session is None and not _local(request):
-        raise HTTPException(401, "Pair this phone first: the code is on the rig's console.")
-    return session
-
-
-def _local(request: Request) -> bool:
-    return peer_of(request) in {*LOOPBACK, "testclient"} and request.url.hostname in {
-        *LOOPBACK,
-        "testserver",
-    }
-
-
-def operator(
-    request: Request,
-    x_evenwall_csrf: Annotated[str, Header(description="As /api/session gives it.")] = "",
-) -> Session:
-    """A paired phone that may act, asking through our own page."""
-    session = session_of(request)
-    if session is None:
-        raise HTTPException(401, "Pair this phone first: the code is on the rig's console.")
-    if session.role != "operate":
-        raise HTTPException(403, "This phone may watch, not act.")
-    if request.method != "GET" and x_evenwall_csrf != session.csrf:
-        raise HTTPException(403, "The request did not come from the panel's page.")
-    return session
-
-
-Watcher = Annotated[Session | None, Depends(watcher)]
-Operator = Annotated[Session, Depends(operator)]
-AtDesk = Annotated[Desk, Depends(desk_of)]
+from evenwall_web.settings import Settings
+from evenwall_web.streams import Streams
 
 api = APIRouter(prefix="/api")
 
@@ -142,51 +62,13 @@ api = APIRouter(prefix="/api")
 # --- Watching --------------------------------------------------------------------------------
 
 
-@api.get("/snapshot", responses=_may(401))
+@api.get("/snapshot", responses=may_refuse(401))
 async def snapshot(desk: AtDesk, _: Watcher) -> Snapshot:
     """All that a screen needs to draw itself from nothing."""
     return desk.service.snapshot()
 
 
-@api.get("/stream", response_class=EventSourceResponse, responses=_may(401, 422))
-async def stream(
-    desk: AtDesk,
-    session: Watcher,
-    after: Annotated[int | None, Query(ge=0, le=2**53)] = None,
-    last_event_id: Annotated[str | None, Header(pattern=r"^\d{1,16}$")] = None,
-) -> AsyncIterator[ServerSentEvent]:
-    """Snapshots, samples and events as they happen; `Last-Event-ID` or `after` resumes.
-
-    A `beat` each second says the line is alive; after three without one a page is stale.
-    """
-    after_id = int(last_event_id) if last_event_id else after
-    items = aiter(desk.service.watch(after_id))
-    closing = asyncio.ensure_future(desk.closing.wait())
-    pending = asyncio.ensure_future(anext(items))
-    try:
-        while session is None or desk.people.alive(session.session_id):
-            await asyncio.wait(
-                {pending, closing}, timeout=BEAT_s, return_when=asyncio.FIRST_COMPLETED
-            )
-            if closing.done():
-                return
-            if not pending.done():
-                now_s = desk.service.snapshot().now_s
-                yield ServerSentEvent(event="beat", raw_data=json.dumps({"now_s": now_s}))
-                continue
-            item = pending.result()
-            pending = asyncio.ensure_future(anext(items))
-            yield ServerSentEvent(
-                event=item.kind, id=str(item.item_id), raw_data=json.dumps(item.data)
-            )
-    except StopAsyncIteration:
-        return
-    finally:
-        closing.cancel()
-        pending.cancel()
-
-
-@api.get("/curve", responses=_may(401, 404, 422))
+@api.get("/curve", responses=may_refuse(401, 404, 422))
 async def curve(
     desk: AtDesk,
     _: Watcher,
@@ -207,25 +89,25 @@ Value = float | int | Text | None
 
 
 class PlanWish(Frozen):
-    """What to plan; `overrides` are fields of the casting as its file has them."""
+    """Wish for a plan; `overrides` are fields of the casting as its file has them."""
 
     casting_id: Id
     overrides: dict[Name, Value | dict[Name, Value]] = Field(default_factory=dict, max_length=20)
 
 
-@api.get("/castings", responses=_may(401))
+@api.get("/castings", responses=may_refuse(401))
 async def castings(desk: AtDesk, _: Watcher) -> list[CastingCard]:
     """The casting files of this shop."""
     return await desk.service.castings()
 
 
-@api.get("/resins", responses=_may(401))
+@api.get("/resins", responses=may_refuse(401))
 async def resins(desk: AtDesk, _: Watcher) -> list[ResinCard]:
     """The resin sheets of this shop."""
     return await desk.service.resins()
 
 
-@api.post("/plans", status_code=202, responses=_may(400, 401, 403, 404, 409, 413, 422, 429))
+@api.post("/plans", status_code=202, responses=may_refuse(400, 401, 403, 404, 409, 413, 422, 429))
 async def start_plan(wish: PlanWish, desk: AtDesk, session: Operator) -> PlanJob:
     """Start planning a casting; ask for the job until it is done."""
     if not desk.work.allow(session.session_id):
@@ -233,14 +115,14 @@ async def start_plan(wish: PlanWish, desk: AtDesk, session: Operator) -> PlanJob
     return await desk.service.start_plan(wish.casting_id, dict(wish.overrides))
 
 
-@api.get("/plans/{job_id}", responses=_may(401, 404, 422))
+@api.get("/plans/{job_id}", responses=may_refuse(401, 404, 422))
 async def plan_job(job_id: Id, desk: AtDesk, _: Watcher) -> PlanJob:
     """A plan in the making, or made."""
     job = await desk.service.plan_job(job_id)
     return job if job.plan is None else job.model_copy(update={"plan": _pathless(job.plan)})
 
 
-@api.get("/mesh/{run_or_job_id}", responses=_may(401, 404, 422))
+@api.get("/mesh/{run_or_job_id}", responses=may_refuse(401, 404, 422))
 async def wall_mesh(run_or_job_id: Id, desk: AtDesk, _: Watcher) -> dict[str, Any]:
     """The casting's surface with the predicted wall at each vertex. Takes its seconds."""
     working = asyncio.ensure_future(desk.service.wall_mesh(run_or_job_id))
@@ -267,36 +149,36 @@ def _pathless(plan: Plan) -> Plan:
 # --- The record --------------------------------------------------------------------------------
 
 
-@api.get("/runs", responses=_may(401))
+@api.get("/runs", responses=may_refuse(401))
 async def runs(desk: AtDesk, _: Watcher) -> list[RunCard]:
     """Every run on record, newest first."""
     return await desk.service.runs()
 
 
-@api.get("/runs/{run_id}", responses=_may(401, 404, 422))
+@api.get("/runs/{run_id}", responses=may_refuse(401, 404, 422))
 async def run(run_id: Id, desk: AtDesk, _: Watcher) -> RunCard:
     return await desk.service.run(run_id)
 
 
-@api.get("/runs/{run_id}/plan", responses=_may(401, 404, 422))
+@api.get("/runs/{run_id}/plan", responses=may_refuse(401, 404, 422))
 async def run_plan(run_id: Id, desk: AtDesk, _: Watcher) -> Plan:
     return _pathless(await desk.service.run_plan(run_id))
 
 
-@api.get("/runs/{run_id}/events", responses=_may(401, 404, 422))
+@api.get("/runs/{run_id}/events", responses=may_refuse(401, 404, 422))
 async def events(
     run_id: Id, desk: AtDesk, _: Watcher, after_id: Annotated[int, Query(ge=0, le=2**53)] = 0
 ) -> list[Event]:
     return await desk.service.events(run_id, after_id)
 
 
-@api.get("/runs/{run_id}/record", responses=_may(401, 404, 422))
+@api.get("/runs/{run_id}/record", responses=may_refuse(401, 404, 422))
 async def record(run_id: Id, desk: AtDesk, _: Watcher) -> list[RecordLine]:
-    """What the record says, line by line, for people."""
+    """The record, line by line, for people."""
     return await desk.service.record(run_id)
 
 
-@api.get("/runs/{run_id}/compare", responses=_may(401, 404, 422))
+@api.get("/runs/{run_id}/compare", responses=may_refuse(401, 404, 422))
 async def compare(run_id: Id, desk: AtDesk, _: Watcher, against: Id | None = None) -> Comparison:
     """A run against another, figure by figure; a replay against the run it repeats."""
     return await desk.service.compare(run_id, against or "")
@@ -328,7 +210,7 @@ def _command_route(name: str, what: str) -> None:
         return answer
 
     act.__annotations__["ask"] = ask_for(name)
-    refusals = _may(400, 401, 403, 404, 413, 422, 429)
+    refusals = may_refuse(400, 401, 403, 404, 413, 422, 429)
     refusals[409] = {"model": Answer, "description": "Refused by the run, with the reason."}
     api.add_api_route(
         f"/command/{name}",
@@ -345,159 +227,7 @@ for _name, (_, _what) in COMMANDS.items():
     _command_route(_name, _what)
 
 
-# --- Pairing -----------------------------------------------------------------------------------
-
-
-class PairWish(Frozen):
-    code: Annotated[str, Field(min_length=1, max_length=20)]
-    name: Annotated[str, Field(min_length=1, max_length=40)] = "a phone"
-
-
-class Me(Frozen):
-    """Who this phone is to the rig."""
-
-    role: Role | Literal["none"]
-    name: str = ""
-    session_id: str = ""
-    csrf: str = ""
-
-
-class SessionCard(Frozen):
-    session_id: str
-    name: str
-    role: Role
-    made_utc: str
-    seen_utc: str
-    this: bool
-
-
-class InviteWish(Frozen):
-    role: Role = "watch"
-
-
-class InviteCard(Frozen):
-    code: str
-    role: Role
-    url: str
-    picture: list[str]
-    lasts_s: float
-
-
-@api.get("/session")
-async def me(request: Request) -> Me:
-    """Who this phone is; the page asks once as it opens."""
-    session = session_of(request)
-    if session is None:
-        return Me(role="watch" if _local(request) else "none")
-    return Me(
-        role=session.role, name=session.name, session_id=session.session_id, csrf=session.csrf
-    )
-
-
-@api.post("/pair", responses=_may(400, 403, 413, 422, 429))
-async def pair(wish: PairWish, request: Request, response: Response, desk: AtDesk) -> Me:
-    """Spend a one-time code from the rig's console."""
-    if not desk.people.may_try(peer_of(request)):
-        raise HTTPException(429, "Too many tries; wait a minute.", {"Retry-After": "60"})
-    paired = desk.people.pair(wish.code, wish.name, peer_of(request))
-    if paired is None:
-        raise HTTPException(403, "That code is not good. A new one is on the rig's console.")
-    token, session = paired
-    response.set_cookie(
-        cookie_name(desk.settings),
-        token,
-        max_age=desk.settings.session_life_days * 86_400,
-        httponly=True,
-        samesite="strict",
-        secure=desk.settings.tls,
-        path="/",
-    )
-    return Me(
-        role=session.role, name=session.name, session_id=session.session_id, csrf=session.csrf
-    )
-
-
-@api.get("/sessions", responses=_may(401, 403))
-async def sessions(desk: AtDesk, mine: Operator) -> list[SessionCard]:
-    """The paired phones."""
-    return [
-        SessionCard(
-            session_id=s.session_id,
-            name=s.name,
-            role=s.role,
-            made_utc=s.made_utc,
-            seen_utc=s.seen_utc,
-            this=s.session_id == mine.session_id,
-        )
-        for s in desk.people.sessions()
-    ]
-
-
-@api.post("/sessions/{session_id}/revoke", responses=_may(401, 403, 404, 422))
-async def revoke(
-    session_id: Id, request: Request, desk: AtDesk, mine: Operator
-) -> list[SessionCard]:
-    """Unpair a phone, at once."""
-    if not desk.people.revoke(session_id):
-        raise HTTPException(404, "No such phone is paired.")
-    desk.people.note(mine.name, mine.role, peer_of(request), f"revoke {session_id}", "done")
-    return await sessions(desk, mine)
-
-
-@api.post("/invites", status_code=201, responses=_may(400, 401, 403, 413, 422, 429))
-async def invite(wish: InviteWish, request: Request, desk: AtDesk, mine: Operator) -> InviteCard:
-    """A one-time code for another phone."""
-    if not desk.work.allow(mine.session_id):
-        raise HTTPException(429, "Too many codes at once; wait a little.")
-    fresh = desk.people.invite(wish.role)
-    desk.people.note(mine.name, mine.role, peer_of(request), f"invite to {wish.role}", "done")
-    return InviteCard(
-        code=fresh.shown,
-        role=fresh.role,
-        url=fresh.url,
-        picture=fresh.picture(),
-        lasts_s=desk.settings.code_life_s,
-    )
-
-
-@api.get("/audit", responses=_may(401, 403))
-async def audit(desk: AtDesk, _: Operator) -> list[dict[str, str]]:
-    """Who asked for what, oldest first."""
-    return desk.people.audit()
-
-
 # --- The page ------------------------------------------------------------------------------------
-
-
-class Page:
-    """The one page, drawn once with the newest sentence so that it reads before any script runs."""
-
-    def __init__(self) -> None:
-        self.css = (PANEL / "panel.css").read_text(encoding="utf-8")
-        templates = Environment(loader=FileSystemLoader(PANEL), autoescape=True)
-        self._template = templates.get_template("index.html")
-        digest = b64encode(hashlib.sha256(self.css.encode()).digest()).decode()
-        self.policy = "; ".join(
-            (
-                "default-src 'none'",
-                "script-src 'self'",
-                f"style-src 'sha256-{digest}'",
-                "img-src 'self' data:",
-                "font-src 'self'",
-                "connect-src 'self'",
-                "manifest-src 'self'",
-                "worker-src 'self'",
-                "base-uri 'none'",
-                "form-action 'none'",
-                "frame-ancestors 'none'",
-            )
-        )
-
-    def html(self, seen: Snapshot | None) -> str:
-        return self._template.render(css=self.css, seen=seen, modules=_MODULES)
-
-
-_MODULES = sorted(file.name for file in PANEL.glob("*.js") if file.name != "sw.js")
 
 
 def create_app(service: Service, settings: Settings, clock: Clock | None = None) -> FastAPI:
@@ -506,8 +236,6 @@ def create_app(service: Service, settings: Settings, clock: Clock | None = None)
     `app.state.people` makes pairing codes for the console to show; setting `app.state.closing`
     ends the streams, which would hold a server open.
     """
-    from evenwall_web import library, metrics  # whose routes ask at this module's desk
-
     clock = clock or SystemClock()
     page = Page()
     people = People(
@@ -528,15 +256,18 @@ def create_app(service: Service, settings: Settings, clock: Clock | None = None)
         commands=Limiter(clock, burst=30, per_s=5),
         work=Limiter(clock, burst=10, per_s=0.5),
         closing=app.state.closing,
+        streams=Streams(),
     )
     app.include_router(api)
+    app.include_router(stream.routes)
+    app.include_router(pairing.routes)
     app.include_router(library.routes)
     app.include_router(metrics.routes)
 
     @app.get("/", include_in_schema=False)
     async def index(request: Request) -> HTMLResponse:
         may_read = "shell" not in request.query_params and (
-            session_of(request) is not None or _local(request)
+            session_of(request) is not None or is_local(request)
         )
         return HTMLResponse(
             page.html(service.snapshot() if may_read else None),

@@ -14,8 +14,7 @@ from pydantic import Field
 from evenwall.model import CastingCard, Frozen, ResinCard
 from evenwall.service.library import CastingEntry, OutlineCard, ResinEntry, ShapeCard
 from evenwall.service.uploads import PART_BYTES, Upload
-from evenwall_web.app import AtDesk, Desk, Operator, Watcher
-from evenwall_web.app import _may as may_refuse
+from evenwall_web.desk import AtDesk, Desk, Operator, Watcher, may_refuse
 
 T = TypeVar("T")
 Stem = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,59}$")]

@@ -12,7 +12,7 @@ from fastapi import APIRouter
 from fastapi.responses import JSONResponse, Response
 
 from evenwall.model import Snapshot, Step
-from evenwall_web.app import AtDesk, Watcher
+from evenwall_web.desk import AtDesk, Watcher
 
 MEDIA_TYPE = "application/openmetrics-text; version=1.0.0; charset=utf-8"
 

@@ -6,6 +6,7 @@ import asyncio
 import hashlib
 import itertools
 import json
+from collections import deque
 from collections.abc import AsyncIterator, Callable, Coroutine, Mapping
 from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -63,6 +64,7 @@ from evenwall.service.plan_jobs import PlanJobs, Planner
 
 WallMesh = Callable[[Plan], dict[str, Any]]
 MESHES_KEPT = 8
+TOLD_KEPT = 16  # rows, for the listeners that are a little behind
 _PAGE = 2000
 PROVEN = "Proven: it cannot change any more, and can be cast again."
 
@@ -102,6 +104,7 @@ class Service:
         self._walls = ThreadPoolExecutor(1, "walls")
         self._meshes: dict[str, asyncio.Future[dict[str, Any]]] = {}
         self._job_tasks: set[asyncio.Task[None]] = set()
+        self._told: deque[tuple[object, StreamItem]] = deque(maxlen=TOLD_KEPT)
         self._run_numbers = itertools.count(1)
         self._again = supervisor.last_id  # number of the newest plan of a rest
 
@@ -136,12 +139,21 @@ class Service:
                     async for item in self._missed(last_id):
                         last_id = item.item_id
                         yield item
-                item = _stream_item(row)
+                item = self._told_to_all(row)
                 if not isinstance(row, Snapshot):
                     if item.item_id <= last_id:
                         continue
                     last_id = item.item_id
                 yield item
+
+    def _told_to_all(self, row: Event | Sample | Snapshot) -> StreamItem:
+        """A row as it is sent, made once however many listen."""
+        for known, item in self._told:
+            if known is row:
+                return item
+        item = _stream_item(row)
+        self._told.append((row, item))
+        return item
 
     async def _missed(self, after_id: int) -> AsyncIterator[StreamItem]:
         while True:

@@ -37,7 +37,6 @@ EXCEPTIONS = {
     "controller/telemetry/messages.py states": "to be split",
     "firmware_bridge/rig.py": "to be split",
     "firmware_bridge/rig.py FramedRig": "to be split",
-    "web/app.py": "to be split",
     "hardware/wiring/draw.py drawing": "to be split",
 }
 

@@ -1,0 +1,47 @@
+"""Streams: a flood of them ends its own, and what they say is written once."""
+
+from __future__ import annotations
+
+import asyncio
+from contextlib import ExitStack
+
+from evenwall.model import StreamItem
+from evenwall_web.streams import STREAMS_IN_ALL, STREAMS_PER_HOLDER, Streams
+
+
+def test_a_flood_of_streams_ends_its_own_and_never_the_phones() -> None:
+    async def main() -> None:
+        streams = Streams()
+        with ExitStack() as open_ones:
+            phone = open_ones.enter_context(streams.one("phone"))
+            flood = [open_ones.enter_context(streams.one("flood")) for _ in range(500)]
+            assert not phone.is_set()
+            assert [over.is_set() for over in flood].count(False) == STREAMS_PER_HOLDER
+            assert not flood[-1].is_set()
+            crowd = [open_ones.enter_context(streams.one(f"peer {n}")) for n in range(500)]
+            assert len(streams) == STREAMS_IN_ALL
+            assert not crowd[-1].is_set()
+        assert len(streams) == 0
+
+    asyncio.run(main())
+
+
+def test_one_more_stream_is_taken_from_whoever_holds_most() -> None:
+    async def main() -> None:
+        streams = Streams()
+        with ExitStack() as open_ones:
+            phone = open_ones.enter_context(streams.one("phone"))
+            for n in range(STREAMS_IN_ALL):
+                open_ones.enter_context(streams.one(f"many {n // STREAMS_PER_HOLDER}"))
+            assert not phone.is_set()
+            assert len(streams) == STREAMS_IN_ALL
+
+    asyncio.run(main())
+
+
+def test_an_items_text_is_written_once() -> None:
+    streams = Streams()
+    item = StreamItem(item_id=1, kind="sample", data={"probe_degC": 21.0})
+    assert streams.text(item) is streams.text(item)
+    again = StreamItem(item_id=1, kind="sample", data={"probe_degC": 22.0})
+    assert streams.text(again) == '{"probe_degC": 22.0}'

@@ -1,0 +1,96 @@
+"""The desk that every route asks at: which phone is asking, and whether it may."""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import dataclass
+from http import HTTPStatus
+from typing import Annotated, Any
+
+from fastapi import Depends, Header, HTTPException, Request
+
+from evenwall.model import Frozen
+from evenwall.service.facade import Service
+from evenwall_web.people import Limiter, People, Session
+from evenwall_web.settings import LOOPBACK, Settings
+from evenwall_web.streams import Streams
+
+
+class Problem(Frozen):
+    """Answer to a refused request."""
+
+    detail: str | list[dict[str, Any]]
+
+
+def may_refuse(*statuses: int) -> dict[int | str, dict[str, Any]]:
+    """The documented refusals of a route; the door's own are everywhere."""
+    return {
+        status: {"model": Problem, "description": HTTPStatus(status).phrase}
+        for status in (*statuses, 421, 503)
+    }
+
+
+@dataclass(frozen=True)
+class Desk:
+    """Things that the routes share."""
+
+    service: Service
+    people: People
+    settings: Settings
+    commands: Limiter
+    work: Limiter
+    closing: asyncio.Event  # set when the server ends: streams end with it
+    streams: Streams
+
+
+def desk_of(request: Request) -> Desk:
+    desk: Desk = request.app.state.desk
+    return desk
+
+
+def peer_of(request: Request) -> str:
+    return request.client.host if request.client else "unknown"
+
+
+def cookie_name(settings: Settings) -> str:
+    return "__Host-evenwall" if settings.tls else "evenwall"
+
+
+def session_of(request: Request) -> Session | None:
+    desk = desk_of(request)
+    return desk.people.who(request.cookies.get(cookie_name(desk.settings)))
+
+
+def watcher(request: Request) -> Session | None:
+    """Whoever may read: a paired phone, or anyone on the rig's own machine."""
+    session = session_of(request)
+    if session is None and not is_local(request):
+        raise HTTPException(401, "Pair this phone first: the code is on the rig's console.")
+    return session
+
+
+def is_local(request: Request) -> bool:
+    return peer_of(request) in {*LOOPBACK, "testclient"} and request.url.hostname in {
+        *LOOPBACK,
+        "testserver",
+    }
+
+
+def operator(
+    request: Request,
+    x_evenwall_csrf: Annotated[str, Header(description="As /api/session gives it.")] = "",
+) -> Session:
+    """A paired phone that may act, asking through our own page."""
+    session = session_of(request)
+    if session is None:
+        raise HTTPException(401, "Pair this phone first: the code is on the rig's console.")
+    if session.role != "operate":
+        raise HTTPException(403, "This phone may watch, not act.")
+    if request.method != "GET" and x_evenwall_csrf != session.csrf:
+        raise HTTPException(403, "The request did not come from the panel's page.")
+    return session
+
+
+Watcher = Annotated[Session | None, Depends(watcher)]
+Operator = Annotated[Session, Depends(operator)]
+AtDesk = Annotated[Desk, Depends(desk_of)]

@@ -1,0 +1,44 @@
+"""The one page, and the policy of what it may load."""
+
+from __future__ import annotations
+
+import hashlib
+from base64 import b64encode
+from pathlib import Path
+
+from jinja2 import Environment, FileSystemLoader
+
+from evenwall.model import Snapshot
+
+PANEL = Path(__file__).parent / "panel"
+
+
+class Page:
+    """The one page, drawn once with the newest sentence so that it reads before any script runs."""
+
+    def __init__(self) -> None:
+        self.css = (PANEL / "panel.css").read_text(encoding="utf-8")
+        templates = Environment(loader=FileSystemLoader(PANEL), autoescape=True)
+        self._template = templates.get_template("index.html")
+        digest = b64encode(hashlib.sha256(self.css.encode()).digest()).decode()
+        self.policy = "; ".join(
+            (
+                "default-src 'none'",
+                "script-src 'self'",
+                f"style-src 'sha256-{digest}'",
+                "img-src 'self' data:",
+                "font-src 'self'",
+                "connect-src 'self'",
+                "manifest-src 'self'",
+                "worker-src 'self'",
+                "base-uri 'none'",
+                "form-action 'none'",
+                "frame-ancestors 'none'",
+            )
+        )
+
+    def html(self, seen: Snapshot | None) -> str:
+        return self._template.render(css=self.css, seen=seen, modules=_MODULES)
+
+
+_MODULES = sorted(file.name for file in PANEL.glob("*.js") if file.name != "sw.js")

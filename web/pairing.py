@@ -1,0 +1,141 @@
+"""Pairing over HTTP: codes, the paired phones, and the audit of who asked for what."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from fastapi import APIRouter, HTTPException, Request, Response
+from pydantic import Field
+
+from evenwall.model import Frozen
+from evenwall_web.commands import Id
+from evenwall_web.desk import (
+    AtDesk,
+    Operator,
+    cookie_name,
+    is_local,
+    may_refuse,
+    peer_of,
+    session_of,
+)
+from evenwall_web.people import Role
+
+routes = APIRouter(prefix="/api")
+
+
+class PairWish(Frozen):
+    code: Annotated[str, Field(min_length=1, max_length=20)]
+    name: Annotated[str, Field(min_length=1, max_length=40)] = "a phone"
+
+
+class Me(Frozen):
+    """Role of this phone at the rig."""
+
+    role: Role | Literal["none"]
+    name: str = ""
+    session_id: str = ""
+    csrf: str = ""
+
+
+class SessionCard(Frozen):
+    session_id: str
+    name: str
+    role: Role
+    made_utc: str
+    seen_utc: str
+    this: bool
+
+
+class InviteWish(Frozen):
+    role: Role = "watch"
+
+
+class InviteCard(Frozen):
+    code: str
+    role: Role
+    url: str
+    picture: list[str]
+    lasts_s: float
+
+
+@routes.get("/session")
+async def me(request: Request) -> Me:
+    """Role of this phone; the page asks once as it opens."""
+    session = session_of(request)
+    if session is None:
+        return Me(role="watch" if is_local(request) else "none")
+    return Me(
+        role=session.role, name=session.name, session_id=session.session_id, csrf=session.csrf
+    )
+
+
+@routes.post("/pair", responses=may_refuse(400, 403, 413, 422, 429))
+async def pair(wish: PairWish, request: Request, response: Response, desk: AtDesk) -> Me:
+    """Spend a one-time code from the rig's console."""
+    if not desk.people.may_try(peer_of(request)):
+        raise HTTPException(429, "Too many tries; wait a minute.", {"Retry-After": "60"})
+    paired = desk.people.pair(wish.code, wish.name, peer_of(request))
+    if paired is None:
+        raise HTTPException(403, "That code is not good. A new one is on the rig's console.")
+    token, session = paired
+    response.set_cookie(
+        cookie_name(desk.settings),
+        token,
+        max_age=desk.settings.session_life_days * 86_400,
+        httponly=True,
+        samesite="strict",
+        secure=desk.settings.tls,
+        path="/",
+    )
+    return Me(
+        role=session.role, name=session.name, session_id=session.session_id, csrf=session.csrf
+    )
+
+
+@routes.get("/sessions", responses=may_refuse(401, 403))
+async def sessions(desk: AtDesk, mine: Operator) -> list[SessionCard]:
+    """The paired phones."""
+    return [
+        SessionCard(
+            session_id=s.session_id,
+            name=s.name,
+            role=s.role,
+            made_utc=s.made_utc,
+            seen_utc=s.seen_utc,
+            this=s.session_id == mine.session_id,
+        )
+        for s in desk.people.sessions()
+    ]
+
+
+@routes.post("/sessions/{session_id}/revoke", responses=may_refuse(401, 403, 404, 422))
+async def revoke(
+    session_id: Id, request: Request, desk: AtDesk, mine: Operator
+) -> list[SessionCard]:
+    """Unpair a phone, at once."""
+    if not desk.people.revoke(session_id):
+        raise HTTPException(404, "No such phone is paired.")
+    desk.people.note(mine.name, mine.role, peer_of(request), f"revoke {session_id}", "done")
+    return await sessions(desk, mine)
+
+
+@routes.post("/invites", status_code=201, responses=may_refuse(400, 401, 403, 413, 422, 429))
+async def invite(wish: InviteWish, request: Request, desk: AtDesk, mine: Operator) -> InviteCard:
+    """A one-time code for another phone."""
+    if not desk.work.allow(mine.session_id):
+        raise HTTPException(429, "Too many codes at once; wait a little.")
+    fresh = desk.people.invite(wish.role)
+    desk.people.note(mine.name, mine.role, peer_of(request), f"invite to {wish.role}", "done")
+    return InviteCard(
+        code=fresh.shown,
+        role=fresh.role,
+        url=fresh.url,
+        picture=fresh.picture(),
+        lasts_s=desk.settings.code_life_s,
+    )
+
+
+@routes.get("/audit", responses=may_refuse(401, 403))
+async def audit(desk: AtDesk, _: Operator) -> list[dict[str, str]]:
+    """Requests with the phone that made each, oldest first."""
+    return desk.people.audit()
