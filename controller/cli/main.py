@@ -212,6 +212,11 @@ def wall(args: argparse.Namespace) -> int:
         write(result, args.out, made.casting.name)
         note(f"Picture written to {args.out}.")
     s = result.summary()
+    if s.shape_error_mm is not None:
+        note(
+            f"The thinnest patch may be {result.error_mm:.2f} mm off: {s.shape_error_mm:.2f} mm from "
+            f"the shape's measures, {s.mesh_error_mm:.2f} mm from the mesh, added in quadrature."
+        )
     if result.mesh_mm < result.facet_mm:
         note(
             f"The mould's own triangles are about {result.facet_mm:.1f} mm wide where it bends: on "
@@ -223,7 +228,7 @@ def wall(args: argparse.Namespace) -> int:
     else:
         print(
             f"Wall of {made.casting.name}: mean {s.mean_mm:.2f} mm, thinnest patch {s.min_mm:.2f} "
-            f"+- {s.mesh_error_mm:.2f} mm, 5 % below {s.p05_mm:.2f} mm, rim {s.rim_mm:.2f} mm "
+            f"+- {result.error_mm:.2f} mm, 5 % below {s.p05_mm:.2f} mm, rim {s.rim_mm:.2f} mm "
             f"({s.mesh_mm:.1f} mm mesh)"
         )
     return 0

@@ -24,6 +24,7 @@ from evenwall.model import (
     parse,
 )
 from evenwall.planning.advice import mean_bound_mm
+from evenwall.planning.shape_error import relative_error
 from evenwall.run.replay import (
     plan_today,
 )
@@ -104,6 +105,7 @@ def compare(
                 unit="mm",
                 foreseen=expected_g / density / area_cm2 * 10.0,
                 measured=mean_mm,
+                sentence=_area_words(plan, mean_mm),
             )
         )
         off_g = measured.weight_g - expected_g
@@ -131,6 +133,12 @@ def compare(
     )
 
 
+def _area_words(plan: Plan, mean_mm: float) -> str:
+    """Say how well a mean is known that comes from a weight and a measured skin."""
+    shape = relative_error(plan.casting)
+    return "" if shape is None else f"known to +- {shape * mean_mm:.2f} mm, by the shape's measures"
+
+
 def _rim_sentences(plan: Plan, weight_g: float | None, rim_mm: float, mean_mm: float) -> list[str]:
     if weight_g is None:
         return [f"The rim is not the wall: weigh the casting. {rim_mm:.1f} mm says only the rim."]
@@ -152,6 +160,8 @@ def _spot(plan: Plan, spot: Spot) -> Finding:
     low, high = plan.wall.p05_mm, plan.wall.p95_mm
     words = ""
     if low is not None and high is not None:
+        shape = relative_error(plan.casting) or 0.0  # a wall that the measures leave open
+        low, high = low * (1.0 - shape), high * (1.0 + shape)
         inside = low - GAUGE_MM <= spot.wall_mm <= high + GAUGE_MM
         words = f"{'within' if inside else 'outside'} the {low:.1f} to {high:.1f} mm foreseen"
     return Finding(what=spot.where, unit="mm", foreseen=None, measured=spot.wall_mm, sentence=words)

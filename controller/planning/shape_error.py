@@ -7,16 +7,22 @@ from evenwall.model import Casting, WallSummary
 WORTH_WATER_PERCENT = 3.0  # of the skin: from here on water is worth the weighing
 
 
-def with_shape_error(wall: WallSummary, casting: Casting) -> WallSummary:
-    """Return the wall with the error of the casting's shape.
+def relative_error(casting: Casting) -> float | None:
+    """Return the error that the casting's shape leaves in its wall, over that wall; None for a
+    drawing, which is taken as exact.
 
     What is poured is weighed, so a skin that is 1 % larger has a wall 1 % thinner everywhere.
     """
-    if casting.shape is None:
+    return None if casting.shape is None else casting.shape.area_error_percent / 100.0
+
+
+def with_shape_error(wall: WallSummary, casting: Casting) -> WallSummary:
+    """Return the wall with the error of the casting's shape."""
+    relative = relative_error(casting)
+    if relative is None:
         return wall
     thinnest_mm = wall.mean_mm if wall.min_mm is None else wall.min_mm
-    error_mm = casting.shape.area_error_percent / 100.0 * thinnest_mm
-    return wall.model_copy(update={"shape_error_mm": error_mm})
+    return wall.model_copy(update={"shape_error_mm": relative * thinnest_mm})
 
 
 def shape_notes(casting: Casting) -> list[str]:

@@ -24,6 +24,7 @@ from evenwall.model import CoatPlan, Plan, RigSpec, WallSummary, whole
 from evenwall.numerics import film
 from evenwall.numerics.film import Coat, FilmMesh, Fluid, Spin, WallStatistics, WallWeights
 from evenwall.numerics.film.mesh import MIN_CELLS
+from evenwall.planning.shape_error import relative_error
 from evenwall.units import millimetres, rad_s
 
 Floats = npt.NDArray[np.float64]
@@ -45,7 +46,8 @@ class WallResult:
 
     coats_m (k, n) and total_m (n,) are films on `mesh`; spilt_m3 (k,) ran over the rim; coarse is
     the same wall's figures on a second mesh, `COARSER` times as wide, of `coarse_cells`, whose
-    difference gives the error bar.
+    difference gives the error bar. shape_error: of the wall, over the wall, where the mould's shape
+    was measured and not drawn.
     """
 
     mesh: FilmMesh
@@ -58,6 +60,7 @@ class WallResult:
     coarse_cells: int
     target_mm: float
     facet_mm: float  # of the mould's own triangles
+    shape_error: float | None = None
 
     @property
     def total_m(self) -> Floats:
@@ -69,9 +72,22 @@ class WallResult:
         difference = millimetres(self.statistics.min - self.coarse.min)
         return film.mesh_error(self.mesh, self.statistics.min_cell, difference, self.coarse_cells)
 
+    @property
+    def shape_error_mm(self) -> float | None:
+        """Error that the mould's shape leaves in the thinnest patch."""
+        if self.shape_error is None:
+            return None
+        return self.shape_error * millimetres(self.statistics.min)
+
+    @property
+    def error_mm(self) -> float:
+        """Error of the thinnest patch, mesh and shape in quadrature."""
+        return math.hypot(self.mesh_error_mm, self.shape_error_mm or 0.0)
+
     def summary(self) -> WallSummary:
         """The plan's `wall` keys."""
-        return summarise(self.statistics, self.target_mm, self.mesh_mm, self.mesh_error_mm)
+        found = summarise(self.statistics, self.target_mm, self.mesh_mm, self.mesh_error_mm)
+        return found.model_copy(update={"shape_error_mm": self.shape_error_mm})
 
 
 def summarise(
@@ -187,6 +203,7 @@ def compute_wall(
         coarse_cells=coarse_mesh.cells,
         facet_mm=facet_mm(mould.vertices_mm, mould.triangles),
         target_mm=plan.wall.target_mm,
+        shape_error=relative_error(plan.casting),
     )
 
 

@@ -103,7 +103,7 @@ def write_html(wall: WallResult, path: Path, title: str) -> None:
         '<div style="position:fixed;left:1rem;top:1rem;font:14px sans-serif;background:#fffd;'
         'padding:.6rem .8rem;border-radius:4px;color:#222">'
         f"<b>{_escape(title)}</b><br>mean {s.mean * 1e3:.2f} mm, thinnest patch "
-        f"{s.min * 1e3:.2f} &plusmn; {wall.mesh_error_mm:.2f} mm"
+        f"{s.min * 1e3:.2f} &plusmn; {wall.error_mm:.2f} mm"
         f'<div style="height:12px;margin:.4rem 0 .1rem;background:linear-gradient(90deg,{steps})">'
         f'</div><div style="display:flex;justify-content:space-between"><span>{low:.2f}</span>'
         f"<span>{high:.2f} mm</span></div></div>"
@@ -137,7 +137,7 @@ def figure_of(wall: WallResult, title: str) -> Figure:
     s = wall.statistics
     figure.suptitle(
         f"{title}: mean {s.mean * 1e3:.2f} mm, thinnest patch {s.min * 1e3:.2f} "
-        f"± {wall.mesh_error_mm:.2f} mm, 5 % of the area below {s.p05 * 1e3:.2f} mm, "
+        f"± {wall.error_mm:.2f} mm, 5 % of the area below {s.p05 * 1e3:.2f} mm, "
         f"computed on a {wall.mesh_mm:.1f} mm mesh",
         fontsize=12,
     )

@@ -16,7 +16,7 @@ from evenwall.history.lessons import MouldMemory, mould_memory, resin_memories
 from evenwall.history.proof import compare, make_proof, replayed, stayed_g, to_look_at
 from evenwall.history.recorded import MouldLesson, Recorded
 from evenwall.history.turned import turned
-from evenwall.model import Event, Measured, ProbeSpec, Spot
+from evenwall.model import Event, Measured, ProbeSpec, ShapeKnown, Spot
 from evenwall.records.journal import Batch, Journal
 from evenwall.run.gel_monitor import Remembering, resin_note
 from evenwall.run.replay import Track
@@ -153,6 +153,22 @@ def test_the_rim_is_not_the_wall(a_record: tuple[Path, str]) -> None:
     _, said, lesson = compare(plan, run.state, Measured(rim_mm=(8.0,)))
     assert lesson.weight_ratio is None
     assert "weigh the casting" in said[-1]
+
+
+def test_a_measured_shape_widens_what_a_spot_is_held_against(a_record: tuple[Path, str]) -> None:
+    """A spot 0.5 mm over the span is outside it; where the skin is known to 20 %, it is not."""
+    journal = Journal(a_record[0])
+    run = Recorded.read(journal, a_record[1])
+    journal.close()
+    wall = run.plan.wall.model_copy(update={"p05_mm": 3.0, "p95_mm": 4.0})
+    spot = Measured(weight_g=300.0, spots=(Spot(where="foot", wall_mm=4.6),))
+    for shape, words in ((None, "outside"), (ShapeKnown(area_error_percent=20.0), "within")):
+        casting = run.plan.casting.model_copy(update={"shape": shape})
+        plan = run.plan.model_copy(update={"wall": wall, "casting": casting})
+        findings, _, _ = compare(plan, run.state, spot)
+        assert findings[-1].sentence.startswith(words)
+        mean = next(f for f in findings if f.what.startswith("average wall"))
+        assert ("by the shape's measures" in mean.sentence) == (shape is not None)
 
 
 def test_lessons_add_up_and_one_run_counts_once() -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+import math
 from functools import cache
 from pathlib import Path
 
@@ -145,6 +147,20 @@ def test_wall_of_a_plan_adds_its_coats_and_weighs_right() -> None:
     difference_mm = (found.statistics.min - found.coarse.min) * 1e3
     bar_mm = mesh_error(mesh, found.statistics.min_cell, difference_mm, found.coarse_cells)
     assert s.mesh_error_mm == pytest.approx(bar_mm, rel=1e-12)
+
+
+def test_the_error_of_the_shape_is_in_the_error_of_the_wall() -> None:
+    """What is poured is weighed: a skin known to 3 % leaves 3 % of the wall open, and it adds in
+    quadrature to what the mesh leaves."""
+    drawn = wall()
+    assert drawn.summary().shape_error_mm is None
+    assert drawn.error_mm == drawn.mesh_error_mm
+    measured = dataclasses.replace(drawn, shape_error=0.03)
+    s = measured.summary()
+    assert s.min_mm is not None
+    assert s.shape_error_mm == pytest.approx(0.03 * s.min_mm, rel=1e-12)
+    assert s.error_mm == pytest.approx(math.hypot(drawn.mesh_error_mm, 0.03 * s.min_mm), rel=1e-12)
+    assert measured.error_mm == s.error_mm
 
 
 def test_the_bar_is_richardsons() -> None:

@@ -105,7 +105,18 @@ function describe(seen, set, liquid, target) {
   const wall = seen.wall;
   if (!wall?.min_mm) return `${built} ${wall?.note ?? ""}`.trim();
   const rim = wall.rim_mm ? `, rim ${length(wall.rim_mm)} (white)` : "";
-  return `${built} As planned, when all coats are in: thinnest place ${length(wall.min_mm)} (black mark)${rim}. The rim is not the wall.`;
+  return `${built} As planned, when all coats are in: thinnest place ${length(wall.min_mm)}${errorWords(wall)} (black mark)${rim}. The rim is not the wall.`;
+}
+
+// Of the thinnest place: mesh and shape together, as the plan has them.
+export function wallError(wall) {
+  if (!wall.mesh_error_mm && !wall.shape_error_mm) return null;
+  return Math.hypot(wall.mesh_error_mm ?? 0, wall.shape_error_mm ?? 0);
+}
+
+function errorWords(wall) {
+  const error_mm = wallError(wall);
+  return error_mm === null ? "" : ` ± ${length(error_mm, 1)}`;
 }
 
 function patterns() {

@@ -4,6 +4,7 @@ import { h, table } from "../dom.js";
 import { canStayAwake, tryOut } from "../attention.js";
 import { choose, clock, dayAndTime, length, lengthFrom, lengthTo, lengthUnit, mass, minutes, settings, timeOfDay, tempFrom, tempTo, tempUnit, typeset } from "../units.js";
 import { number } from "../forms.js";
+import { wallError } from "../wall.js";
 import { fourSides, spins, timeline } from "./pictures.js";
 
 export class Bench {
@@ -340,7 +341,8 @@ function wallWords(wall) {
   if (wall.min_mm !== null) parts.push(`thinnest patch ${length(wall.min_mm)}`);
   if (wall.rim_mm !== null) parts.push(`rim ${length(wall.rim_mm)}`);
   if (wall.worst_case_min_mm !== null) parts.push(`thinnest if the day goes badly ${length(wall.worst_case_min_mm)}`);
-  if (wall.mesh_error_mm !== null || wall.shape_error_mm) parts.push(`known to ± ${length(Math.hypot(wall.mesh_error_mm ?? 0, wall.shape_error_mm ?? 0), 1)}`);
+  const error_mm = wallError(wall);
+  if (error_mm !== null) parts.push(`known to ± ${length(error_mm, 1)}`);
   return `${parts.join("; ")}. ${typeset(wall.note)}`;
 }
 
