@@ -9,6 +9,7 @@ from pathlib import Path
 from jinja2 import Environment, FileSystemLoader
 
 from evenwall.model import Snapshot
+from evenwall.palette import style_variables
 
 PANEL = Path(__file__).parent / "panel"
 
@@ -17,7 +18,7 @@ class Page:
     """The one page, drawn once with the newest sentence so that it reads before any script runs."""
 
     def __init__(self) -> None:
-        self.css = (PANEL / "panel.css").read_text(encoding="utf-8")
+        self.css = style_variables() + (PANEL / "panel.css").read_text(encoding="utf-8")
         templates = Environment(loader=FileSystemLoader(PANEL), autoescape=True)
         self._template = templates.get_template("index.html")
         digest = b64encode(hashlib.sha256(self.css.encode()).digest()).decode()

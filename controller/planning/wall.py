@@ -24,6 +24,7 @@ from evenwall.model import CoatPlan, Plan, RigSpec, WallSummary, whole
 from evenwall.numerics import film
 from evenwall.numerics.film import Coat, FilmMesh, Fluid, Spin, WallStatistics, WallWeights
 from evenwall.numerics.film.mesh import MIN_CELLS
+from evenwall.palette import wall_scale
 from evenwall.planning.shape_error import relative_error
 from evenwall.units import millimetres, rad_s
 
@@ -210,15 +211,25 @@ def compute_wall(
 def wall_mesh(plan: Plan) -> dict[str, Any]:
     """The wall for a view in three dimensions, on one coarse mesh, in the mould frame.
 
-    vertices_mm (n, 3), faces (m, 3), wall_mm (n,). Raises InputError and NotConverged.
+    vertices_mm (n, 3), faces (m, 3), wall_mm (n,), inward (n, 3) unit normals into the cavity,
+    rim (k, 2) edges of the opening as pairs of vertices, thinnest_vertex (middle of the thinnest
+    patch), thinnest_mm (that patch's mean) and scale (the colours). Raises InputError and
+    NotConverged.
     """
     cavity = load_cavity(plan.casting)
     mesh = film_mesh(cavity, COARSER * default_mesh_mm(cavity))
     _, coats_m, _ = flow_coats(plan, film_coats(plan), mesh, threads=1)
+    total_m = coats_m.sum(axis=0)
+    found = WallWeights.of(mesh).statistics(total_m)
     return {
         "vertices_mm": (mesh.points * 1e3).round(2).tolist(),
         "faces": mesh.triangles.tolist(),
-        "wall_mm": (coats_m.sum(axis=0) * 1e3).round(3).tolist(),
+        "wall_mm": (total_m * 1e3).round(3).tolist(),
+        "inward": mesh.normals.round(3).tolist(),
+        "rim": mesh.edges[mesh.on_rim].tolist(),
+        "thinnest_vertex": int(found.min_cell),
+        "thinnest_mm": round(millimetres(found.min), 3),
+        "scale": wall_scale(plan.wall.target_mm),
     }
 
 

@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any
 
 from matplotlib.cm import ScalarMappable
-from matplotlib.colors import Normalize
 from matplotlib.figure import Figure
 
 from evenwall.model import CoatPlan, Plan
@@ -18,7 +17,7 @@ from evenwall.planning.batch import MIX_S
 from evenwall.planning.in_words import clock_words, pour_words
 from evenwall.planning.wall import WallResult, compute_wall
 from evenwall.reports.printed import Block, Heading, Listed, Picture, Table, Words, write
-from evenwall.reports.wall_view import MAP, draw_view, figure_of
+from evenwall.reports.wall_view import MAP, draw_view, figure_of, scale_of
 
 
 def write_report(plan: Plan, path: Path, pictures: Sequence[Picture] = ()) -> None:
@@ -56,8 +55,7 @@ def side_by_side(plain: WallResult, planned: WallResult) -> Figure:
     """Baseline and plan in one scale: two views each."""
     figure = Figure(figsize=(10, 3.1), layout="constrained")
     grid = figure.add_gridspec(1, 5, width_ratios=[1, 1, 1, 1, 0.06])
-    mean = planned.statistics.mean * 1e3
-    scale = Normalize(vmin=0.5 * mean, vmax=1.25 * mean)
+    scale = scale_of(planned.target_mm)
     sides = (("4:1, speed tuned, the same each time", plain), ("coats planned together", planned))
     for k, (words, wall) in enumerate(sides):
         for view, (elevation, azimuth) in enumerate(((12, -90), (-50, -60))):

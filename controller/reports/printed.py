@@ -17,10 +17,7 @@ from fpdf.recorder import FPDFRecorder
 from matplotlib.figure import Figure
 
 from evenwall.errors import InputError
-
-INK, PAPER, FAINT = "#17313a", "#f6f3ea", "#d9d3c3"
-RESIN = ("#8a4b08", "#c77d1e", "#e8b25c")  # one coat after another
-SIGNAL = "#a3262a"
+from evenwall.palette import HAIR, INK, PAPER, SIGNAL
 
 _STYLE = f"""
 body {{ font: 16px/1.45 Georgia, "DejaVu Serif", serif; color: {INK}; background: {PAPER};
@@ -28,7 +25,7 @@ body {{ font: 16px/1.45 Georgia, "DejaVu Serif", serif; color: {INK}; background
 h1, h2 {{ font-weight: 600; line-height: 1.2; }}
 h2 {{ margin-top: 2rem; border-bottom: 1px solid {INK}; }}
 table {{ border-collapse: collapse; width: 100%; font-variant-numeric: tabular-nums; }}
-th, td {{ text-align: left; padding: .2rem .6rem .2rem 0; border-bottom: 1px solid {FAINT};
+th, td {{ text-align: left; padding: .2rem .6rem .2rem 0; border-bottom: 1px solid {HAIR};
   vertical-align: top; }}
 figure {{ margin: 1rem 0; }}
 figure svg, figure img {{ max-width: 100%; height: auto; }}

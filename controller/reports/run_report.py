@@ -10,11 +10,9 @@ import numpy as np
 from evenwall.history.comparison import comparison
 from evenwall.history.recorded import Finding, Recorded
 from evenwall.model import Comparison, Event, Sample
+from evenwall.palette import BAND, COATS, FAINT, INK, PEN
 from evenwall.planning.in_words import clock_words, moment_words
 from evenwall.reports.printed import (
-    INK,
-    RESIN,
-    SIGNAL,
     Block,
     Heading,
     Listed,
@@ -143,22 +141,23 @@ def curves(run: Recorded) -> list[Block]:
         time_min = _column(samples, "coat_time_s") / 60.0
         drawn = figure(height_in=4.2)
         heat, speed = drawn.subplots(2, sharex=True, height_ratios=(2, 1))
-        for field, label, colour in (
-            ("probe_degC", "cup", RESIN[0]),
-            ("room_degC", "room", INK),
-            ("mould_degC", "mould", RESIN[1]),
+        for field, label, colour, style in (
+            ("probe_degC", "cup", PEN, "-"),
+            ("room_degC", "room", FAINT, ":"),
+            ("mould_degC", "mould", FAINT, "--"),
         ):
             values = _column(samples, field)
             if np.isfinite(values).any():
-                heat.plot(time_min, values, color=colour, label=label, lw=1.4)
+                heat.plot(time_min, values, style, color=colour, label=label, lw=1.4)
         clock = planned.clock
-        heat.axvspan(clock.gel_low_s / 60, clock.gel_high_s / 60, color=RESIN[2], alpha=0.35)
+        heat.axvspan(clock.gel_low_s / 60, clock.gel_high_s / 60, color=BAND, alpha=0.6)
         if coat.gel_coat_s is not None:
-            heat.axvline(coat.gel_coat_s / 60.0, color=SIGNAL, label="gel found")
+            heat.axvline(coat.gel_coat_s / 60.0, color=INK, label="gel found")
         heat.set_ylabel("\N{DEGREE SIGN}C")
         heat.legend(frameon=False, fontsize="small")
-        speed.plot(time_min, _column(samples, "major_rpm"), color=INK, lw=1.0, label="major")
-        speed.plot(time_min, _column(samples, "minor_rpm"), color=RESIN[1], lw=1.0, label="minor")
+        speed.plot(time_min, _column(samples, "major_rpm"), color=PEN, lw=1.0, label="major")
+        minor_rpm = _column(samples, "minor_rpm")
+        speed.plot(time_min, minor_rpm, "--", color=COATS[2], lw=1.0, label="minor")
         speed.set_ylabel("rpm")
         speed.set_xlabel("minutes since the parts met")
         speed.legend(frameon=False, fontsize="small")
@@ -280,7 +279,7 @@ def against(run: Recorded, proven: Recorded) -> list[Block]:
     found = comparison(run, proven)
     drawn = figure(height_in=3.2)
     axes = drawn.subplots()
-    for coat, colour in zip(found.coats, RESIN * 4, strict=False):
+    for coat, colour in zip(found.coats, COATS * 4, strict=False):
         for rows, style in ((coat.proven, "--"), (coat.this_run, "-")):
             label = f"coat {coat.coat}" if style == "-" else None
             axes.plot(*zip(*rows, strict=True), style, color=colour, lw=1.2, label=label)

@@ -7,7 +7,7 @@ from matplotlib.collections import PolyCollection
 from matplotlib.figure import Figure
 
 from evenwall.geometry.shapes.build import Shape
-from evenwall.reports.printed import INK, PAPER, RESIN
+from evenwall.palette import COATS, INK, PAPER
 
 
 def picture(shape: Shape, title: str) -> Figure:
@@ -47,6 +47,6 @@ def _side(shape: Shape, axis: int) -> PolyCollection:
     shade = 0.55 + 0.45 * np.abs(facing[order])
     # Seen from inside through the opening, the far wall is darker.
     shade = np.where(facing[order] < 0, 0.6 * shade, shade)
-    base = np.array([int(RESIN[-1][i : i + 2], 16) / 255 for i in (1, 3, 5)])
+    base = np.array([int(COATS[0][i : i + 2], 16) / 255 for i in (1, 3, 5)])
     colours = np.clip(shade[:, None] * base, 0.0, 1.0)
     return PolyCollection(list(flat), facecolors=colours, edgecolors=colours, linewidths=0.3)

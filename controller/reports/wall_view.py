@@ -8,21 +8,21 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import trimesh
-from matplotlib import colormaps
 from matplotlib.axes import Axes
 from matplotlib.cm import ScalarMappable
-from matplotlib.colors import Normalize
+from matplotlib.colors import LinearSegmentedColormap, Normalize
 from matplotlib.figure import Figure
 from mpl_toolkits.mplot3d.art3d import Poly3DCollection
 from mpl_toolkits.mplot3d.axes3d import Axes3D
 from trimesh.viewer.notebook import scene_to_html
 
 from evenwall.errors import InputError
+from evenwall.palette import AMBER, INK, PAPER, PEN, wall_scale
 from evenwall.planning.wall import WallResult
 
 Floats = npt.NDArray[np.float64]
 
-MAP = colormaps["viridis"]  # even steps to the eye, also without colour vision
+MAP = LinearSegmentedColormap.from_list("amber", AMBER)  # light is thin, dark is thick
 VIEWS = (("front", 12, -90), ("back", 12, 90), ("into the opening", 65, -60), ("below", -50, -60))
 
 
@@ -39,14 +39,15 @@ def write(wall: WallResult, path: Path, title: str) -> None:
     maker(wall, path, title)
 
 
-def _scale(wall: WallResult) -> Normalize:
-    s = wall.statistics
-    return Normalize(vmin=s.min_point * 1e3, vmax=max(s.p95, s.mean * 1.001) * 1e3)
+def scale_of(wanted_mm: float) -> Normalize:
+    """The one scale of every picture of a wall, in mm."""
+    scale = wall_scale(wanted_mm)
+    return Normalize(vmin=scale["low_mm"], vmax=scale["high_mm"])
 
 
 def _coloured(wall: WallResult) -> trimesh.Trimesh:
     """The casting's outside, mm in the mould frame, coloured per corner."""
-    colours = (MAP(_scale(wall)(wall.total_m * 1e3)) * 255).astype(np.uint8)
+    colours = (MAP(scale_of(wall.target_mm)(wall.total_m * 1e3)) * 255).astype(np.uint8)
     return trimesh.Trimesh(
         wall.mesh.points * 1e3,
         wall.mesh.triangles[:, ::-1],
@@ -94,19 +95,21 @@ def write_html(wall: WallResult, path: Path, title: str) -> None:
     scene = trimesh.Scene(_coloured(wall))
     scene.set_camera(angles=np.radians((62.0, 0.0, 0.0)), distance=1.05 * scene.scale)
     page = str(scene_to_html(scene)).replace("</body>", f"{BETTER_VIEW}</body>", 1)
-    low, high = _scale(wall).vmin, _scale(wall).vmax
+    scale = wall_scale(wall.target_mm)
     steps = ", ".join(
         "rgb({:.0f} {:.0f} {:.0f})".format(*(255 * np.array(MAP(x)[:3])))
         for x in np.linspace(0.0, 1.0, 9)
     )
+    low_mm, high_mm = scale["low_mm"], scale["high_mm"]
     legend = (
-        '<div style="position:fixed;left:1rem;top:1rem;font:14px sans-serif;background:#fffd;'
-        'padding:.6rem .8rem;border-radius:4px;color:#222">'
+        '<div style="position:fixed;left:1rem;top:1rem;font:14px Bitter,Georgia,serif;'
+        f'background:{PAPER};color:{INK};padding:.6rem .8rem;border-radius:4px">'
         f"<b>{_escape(title)}</b><br>mean {s.mean * 1e3:.2f} mm, thinnest patch "
         f"{s.min * 1e3:.2f} &plusmn; {wall.error_mm:.2f} mm"
         f'<div style="height:12px;margin:.4rem 0 .1rem;background:linear-gradient(90deg,{steps})">'
-        f'</div><div style="display:flex;justify-content:space-between"><span>{low:.2f}</span>'
-        f"<span>{high:.2f} mm</span></div></div>"
+        '</div><div style="display:flex;justify-content:space-between;gap:1rem">'
+        f"<span>{low_mm:.1f} or less</span><span>{wall.target_mm:.1f} wanted</span>"
+        f"<span>{high_mm:.1f} mm or more</span></div></div>"
     )
     page = page.replace("trimesh: threejs viewer", _escape(title), 1)
     path.write_text(page.replace("<body>", f"<body>{legend}", 1), encoding="utf-8")
@@ -125,13 +128,13 @@ def figure_of(wall: WallResult, title: str) -> Figure:
     """The picture, for a file or a report."""
     figure = Figure(figsize=(13, 7.6), layout="constrained")
     grid = figure.add_gridspec(2, 5, width_ratios=[1, 1, 1, 1, 0.06], height_ratios=[1.25, 1])
-    scale = _scale(wall)
+    scale = scale_of(wall.target_mm)
     for k, (name, elevation, azimuth) in enumerate(VIEWS):
         axes = figure.add_subplot(grid[0, k], projection="3d")
         draw_view(axes, wall, elevation, azimuth, scale)
         axes.set_title(name, fontsize=10, y=-0.08)
     bar = figure.add_subplot(grid[0, 4])
-    figure.colorbar(ScalarMappable(scale, MAP), cax=bar, label="wall, mm", extend="max")
+    figure.colorbar(ScalarMappable(scale, MAP), cax=bar, label="wall, mm", extend="both")
     _histogram(figure.add_subplot(grid[1, :2]), wall)
     _rim(figure.add_subplot(grid[1, 2:4]), wall)
     s = wall.statistics
@@ -162,7 +165,7 @@ def draw_view(
         )
     )
     worst = mesh.points[wall.statistics.min_cell] * 1e3 - mesh.normals[wall.statistics.min_cell] * 2
-    axes.scatter(*worst, marker="x", color="crimson", s=40, depthshade=False)
+    axes.scatter(*worst, marker="o", color=PEN, s=40, depthshade=False)
     low, high = corners.min(axis=(0, 1)), corners.max(axis=(0, 1))
     axes.set(xlim=(low[0], high[0]), ylim=(low[1], high[1]), zlim=(low[2], high[2]))
     axes.set_box_aspect(tuple(high - low), zoom=1.25)
@@ -176,14 +179,14 @@ def _histogram(axes: Axes, wall: WallResult) -> None:
         h_mm,
         bins=60,
         weights=wall.mesh.area / wall.mesh.total_area * 100.0,
-        color=MAP(0.35),
+        color=MAP(0.6),
     )
     for value, label, side in (
         (s.min, "thinnest patch", "right"),
         (s.mean, "mean", "right"),
         (wall.target_mm * 1e-3, "wanted", "left"),
     ):
-        axes.axvline(value * 1e3, color="0.2", lw=1)
+        axes.axvline(value * 1e3, color=INK, lw=1)
         axes.annotate(
             label,
             (value * 1e3, 0.97),
@@ -208,8 +211,8 @@ def _rim(axes: Axes, wall: WallResult) -> None:
         (wall.total_m, "cell at the rim", ":"),
     ):
         y = values[loop] * 1e3
-        axes.plot(along, np.append(y, y[0]), style, color=MAP(0.35), label=label)
-    axes.axhline(wall.statistics.mean * 1e3, color="0.2", lw=1, label="mean of the wall")
+        axes.plot(along, np.append(y, y[0]), style, color=MAP(0.6), label=label)
+    axes.axhline(wall.statistics.mean * 1e3, color=INK, lw=1, label="mean of the wall")
     top = 1.15 * float(wall.total_m[loop].max()) * 1e3
     axes.set(xlabel="along the rim, mm", ylabel="wall, mm", ylim=(0.0, top))
     axes.legend(frameon=False, fontsize=9, loc="lower right")

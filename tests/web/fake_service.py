@@ -45,6 +45,7 @@ from evenwall.model import (
     StreamItem,
     WallSummary,
 )
+from evenwall.palette import wall_scale
 from evenwall.service.facade import _library
 from evenwall.service.library import Library
 from evenwall_bridge.contract import Clock
@@ -628,7 +629,7 @@ def _old_run() -> RunCard:
 
 
 def globe_mesh(rows: int = 14, columns: int = 24) -> dict[str, Any]:
-    """An open sphere of radius 80 mm, thinner near its rim."""
+    """An open sphere of radius 80 mm, thinner near its rim, as `planning.wall.wall_mesh` has it."""
     vertices, wall, faces = [], [], []
     for i in range(rows + 1):
         polar = math.pi * (1 - 0.86 * i / rows)
@@ -646,4 +647,15 @@ def globe_mesh(rows: int = 14, columns: int = 24) -> dict[str, Any]:
         for j in range(columns):
             a, b = i * columns + j, i * columns + (j + 1) % columns
             faces += [[a, b + columns, b], [a, a + columns, b + columns]]
-    return {"vertices_mm": vertices, "faces": faces, "wall_mm": wall}
+    thinnest = min(range(len(wall)), key=wall.__getitem__)
+    last = rows * columns
+    return {
+        "vertices_mm": vertices,
+        "faces": faces,
+        "wall_mm": wall,
+        "inward": [[-value / 80 for value in vertex] for vertex in vertices],
+        "rim": [[last + j, last + (j + 1) % columns] for j in range(columns)],
+        "thinnest_vertex": thinnest,
+        "thinnest_mm": wall[thinnest],
+        "scale": wall_scale(4.5),
+    }

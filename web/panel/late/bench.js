@@ -146,10 +146,16 @@ export class Bench {
   wall(id) {
     const box = h("div", {}, h("p", { class: "figures", role: "status" }, "Working out the wall …"));
     this.line.get(`/api/mesh/${id}`).then(
-      (mesh) => box.replaceChildren(fourSides(mesh)),
+      (mesh) => box.replaceChildren(fourSides(mesh, () => this.turnRound(box, mesh))),
       (error) => box.replaceChildren(h("p", { class: "figures" }, error.message)),
     );
     return box;
+  }
+
+  async turnRound(box, mesh) {
+    const { Body } = await import("./body.js");
+    const body = new Body(box, mesh, { frame: false });
+    this.redraw = () => body.draw();
   }
 
   refuse(after, error) {
