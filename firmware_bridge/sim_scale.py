@@ -6,25 +6,44 @@ import contextlib
 import os
 import tty
 
-from evenwall_bridge.contract import Clock
+from evenwall_bridge.contract import Clock, Weight
+from evenwall_bridge.serial_scale import parse_line
 
 PERIOD_S = 0.2  # about what bench scales send by themselves (common practice, no source)
 SETTLES = 3  # lines until a load stands still
 
 
-class PtyScale:
+class Pan:
+    """A pan with a load on it, a display over it, and a tare key."""
+
+    def __init__(self) -> None:
+        self._mass_g, self._tare_g, self._settles = 0.0, 0.0, 0
+
+    def load(self, mass_g: float) -> None:
+        """Put so much on the pan in all, in g; it settles within SETTLES lines."""
+        self._mass_g, self._settles = mass_g, SETTLES
+
+    def tare(self) -> None:
+        """Press the tare key: what stands on the pan counts as nothing."""
+        self._tare_g, self._settles = self._mass_g, 1
+
+    def line(self) -> bytes:
+        """One line of the display, as it is sent, without its end."""
+        mark = "US" if self._settles else "ST"
+        self._settles = max(0, self._settles - 1)
+        return f"{mark},GS,{self._mass_g - self._tare_g:+9.1f} g".encode("ascii")
+
+
+class PtyScale(Pan):
     """`load` puts so much on it; `run` sends until cancelled; `unplug` ends it."""
 
     def __init__(self) -> None:
+        super().__init__()
         self._device, self._wire = os.openpty()
         tty.setraw(self._wire)
         os.set_blocking(self._device, False)
         self.port = os.ttyname(self._wire)
-        self._mass_g, self._settles = 0.0, 0
         self._plugged = True
-
-    def load(self, mass_g: float) -> None:
-        self._mass_g, self._settles = mass_g, SETTLES
 
     def send(self, line: bytes) -> None:
         """Send a line. It is lost if nobody reads, as on a real line."""
@@ -35,9 +54,7 @@ class PtyScale:
 
     def show(self) -> None:
         """One line of the display."""
-        mark = "US" if self._settles else "ST"
-        self._settles = max(0, self._settles - 1)
-        self.send(f"{mark},GS,{self._mass_g:+9.1f} g".encode("ascii"))
+        self.send(self.line())
 
     async def run(self, clock: Clock) -> None:
         while True:
@@ -49,3 +66,22 @@ class PtyScale:
             self._plugged = False
             os.close(self._device)
             os.close(self._wire)
+
+
+class PanScale(Pan):
+    """A scale without a wire, for virtual time. Meets `contract.Scale`."""
+
+    def __init__(self, clock: Clock) -> None:
+        super().__init__()
+        self._clock = clock
+
+    async def open(self) -> None:
+        return None
+
+    async def read(self) -> Weight:
+        await self._clock.sleep(PERIOD_S)
+        mass_g, steady = parse_line(self.line())
+        return Weight(mass_g, bool(steady))
+
+    async def close(self) -> None:
+        return None

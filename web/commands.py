@@ -35,6 +35,13 @@ class Weigh(Frozen):
     part_b_g: Positive
 
 
+class WeighPart(Frozen):
+    """One part as it was read off the scale: all of it that is in its cup."""
+
+    part: Literal["A", "B"]
+    mass_g: Positive
+
+
 class WeighBack(Frozen):
     """Grams; what is left out was not weighed."""
 
@@ -68,8 +75,10 @@ COMMANDS: dict[str, tuple[type[Frozen], str]] = {
     "pause": (Nothing, "Ramp down and hold."),
     "resume": (Nothing, "Turn again, from where the turning stopped."),
     "touch": (Touch, "A person found the cup or the coat gelled."),
-    "take_back": (Nothing, "Take back the latest touch of this coat."),
+    "take_back": (Nothing, "Take back the latest weight or touch of this coat."),
+    "step_back": (Nothing, "Take back the last step, where the world allows it."),
     "weigh": (Weigh, "The two parts as weighed."),
+    "weigh_part": (WeighPart, "One part as weighed; the other may follow."),
     "weigh_back": (WeighBack, "What stayed in the cup, and what ran over into the tray."),
     "note": (Note, "A line for the record."),
     "answer": (Reply, "The answer to a question the run asked."),

@@ -40,6 +40,7 @@ PAGES = (
     "hardware/sizing.md",
     "hardware/board.md",
     "hardware/scale.md",
+    "hardware/button.md",
     "hardware/speech.md",
     "hardware/wiring/pins.md",
     "web/guide/install.md",

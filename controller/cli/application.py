@@ -24,11 +24,11 @@ import uvicorn
 from evenwall.bounded import set_aside
 from evenwall.cli.service import service_of
 from evenwall.cli.speaking import speaking
+from evenwall.cli.weighing import ScaleLead
 from evenwall.devices.interfaces import Inputs, NoInputs, NoOutputs, Outputs, Press, Probe
-from evenwall.devices.scale import watch
 from evenwall.errors import InputError, RecordError
 from evenwall.history.lessons import resin_memories
-from evenwall.model import MqttSpec, ProbeSpec, RigSpec, ScaleSpec, ScaleView, Step, read_rig
+from evenwall.model import MqttSpec, ProbeSpec, RigSpec, ScaleSpec, Step, read_rig
 from evenwall.records.journal import Records, standing
 from evenwall.run.gel_monitor import EstimatorApart, Remembering
 from evenwall.run.motion import frame_limits
@@ -240,13 +240,7 @@ async def _weighing(spec: RigSpec, supervisor: Supervisor) -> AsyncIterator[PtyS
         tasks.append(asyncio.create_task(loads.run(clock)))
     scale = scale_of(spec.scale, loads.port if loads is not None else spec.scale.port)
 
-    def show(view: ScaleView) -> None:
-        if view != supervisor.scale:
-            supervisor.scale = view
-            if supervisor.state is not None and supervisor.state.step is Step.WEIGH:
-                supervisor.wake()
-
-    tasks.append(asyncio.create_task(watch(scale, clock, show)))
+    tasks.append(asyncio.create_task(ScaleLead(supervisor, clock).follow(scale)))
     try:
         yield loads
     finally:

@@ -49,8 +49,10 @@ Enter goes on to the next step. Or type:
   abandon WHY      give this casting up"""
 SIMULATED_HELP = """\
   button           press the button at the simulated frame
+  button long      hold it down: back, and while it turns: pause
   guard            open or close its guard
-  scale GRAMS      put so much on its scale, if the rig file has one"""
+  scale GRAMS      put so much on its scale, if the rig file has one
+  scale tare       press the tare key of its scale"""
 
 
 # --- Serving -------------------------------------------------------------------------------------
@@ -226,10 +228,13 @@ def _somebody_types() -> bool:
 async def _typed(application: Application, words: list[str]) -> str:
     now = application.service.snapshot()
     if words[:1] == ["button"] and application.board is not None:
-        application.hand.press(Press.NEXT)
+        application.hand.press(Press.LONG if words[1:] == ["long"] else Press.NEXT)
         return ""
     if words[:1] == ["guard"] and application.board is not None:
         application.board.set_guard(not now.frame.guard_closed)
+        return ""
+    if words == ["scale", "tare"] and application.loads is not None:
+        application.loads.tare()
         return ""
     if words[:1] == ["scale"] and application.loads is not None and len(words) == 2:
         try:
@@ -258,6 +263,7 @@ _FIXED: dict[str, tuple[str, dict[str, Any]]] = {
     "touch cup sure": ("touch", {"what": "cup", "confirmed": True}),
     "touch coat sure": ("touch", {"what": "coat", "confirmed": True}),
     "take back": ("take_back", {}),
+    "back": ("step_back", {}),
     "stop": ("stop_turning", {}),
     "pause": ("pause", {}),
     "resume": ("resume", {}),

@@ -71,6 +71,7 @@ from evenwall.model.run import (
     Comparison,
     Countdown,
     Event,
+    FrameButton,
     FrameView,
     GelView,
     RatioLimits,
@@ -81,6 +82,7 @@ from evenwall.model.run import (
     Snapshot,
     Step,
     StreamItem,
+    WeighingView,
 )
 
 __all__ = [
@@ -112,6 +114,7 @@ __all__ = [
     "Details",
     "Event",
     "Finite",
+    "FrameButton",
     "FrameView",
     "Frozen",
     "GelView",
@@ -163,6 +166,7 @@ __all__ = [
     "Vector3",
     "WallSummary",
     "Wall_mm",
+    "WeighingView",
     "Words",
     "agreeing",
     "parse",

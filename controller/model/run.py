@@ -42,6 +42,14 @@ class Button(Frozen):
     hold_s: float = 0.0  # press and hold for so long: the press cannot be made by accident
 
 
+class FrameButton(Frozen):
+    """The button at the frame now: what a short and a long press do, and the light over it."""
+
+    light: Literal["off", "ready", "turning", "asking", "moves_next", "act_now"]
+    short: str = ""  # empty: it is refused now
+    long: str = ""
+
+
 class Countdown(Frozen):
     """The number that counts now: time left to act, or time to wait."""
 
@@ -128,12 +136,25 @@ class RatioLimits(Frozen):
     refuse_percent: float
 
 
+class WeighingView(Frozen):
+    """The weighing as the scale leads it: the portion that is due, and the grams to go."""
+
+    phase: Literal["cup", "tare", "pour", "taken", "done"]
+    part: Literal["A", "B"] | None = None
+    target_g: float = 0.0
+    net_g: float = 0.0  # poured of this portion; once taken, of the whole part
+    to_go_g: float = 0.0  # below 0: over
+    over: bool = False
+    sentence: str = ""
+
+
 class ScaleView(Frozen):
     """The scale's reading now, or why there is none."""
 
     mass_g: float | None = None
     steady: bool = False
     problem: str = ""
+    weighing: WeighingView | None = None  # while parts are weighed
 
 
 class Compared(Frozen):
@@ -194,6 +215,7 @@ class Snapshot(Frozen):
     why: str = ""
     countdown: Countdown | None = None
     next_button: Button | None = None
+    frame_button: FrameButton | None = None  # None: no run is on
     buttons: tuple[Button, ...] = ()  # what else may be done now (pause, touches, note ...)
     frame: FrameView = FrameView()
     probe_degC: float | None = None

@@ -16,6 +16,7 @@ from evenwall.run.alerts import (
     touch_band_s,
     weight_error,
 )
+from evenwall.run.back import NOTHING, back_label, both_weighed, go_back
 from evenwall.run.faults import stop_turning
 from evenwall.run.moment import Moment
 from evenwall.run.next_step import cannot_turn, take_next, why_not
@@ -43,15 +44,17 @@ def _answer(
     accepted: bool,
     sentence: str,
     confirm: bool = False,
+    event: str = "",
     **data: Any,
 ) -> None:
     """Every command becomes one event that carries its key and the answer.
 
-    confirm: the person is asked, and may send the command again with `confirmed`.
+    confirm: the person is asked, and may send the command again with `confirmed`. event: its kind
+    where the command's name does not tell it.
     """
     if confirm:
         data["confirm"] = True
-    kind = _EVENT_OF.get(command.name, "asked") if accepted else "refused"
+    kind = (event or _EVENT_OF.get(command.name, "asked")) if accepted else "refused"
     moment.emit(
         kind,
         command.key,
@@ -114,6 +117,19 @@ def _weigh(moment: Moment, command: Command) -> None:
         _answer(moment, command, True, sentence, part_a_g=part_a_g, part_b_g=part_b_g)
 
 
+def _weigh_part(moment: Moment, command: Command) -> None:
+    """Take one part as the scale, or a person, read it: all of it that is in its cup."""
+    part, mass_g = command.data.get("part"), _number(command, "mass_g")
+    if moment.state.step is not Step.WEIGH:
+        _answer(moment, command, False, "Weights are entered while weighing.")
+    elif part not in ("A", "B") or mass_g is None or mass_g <= 0:
+        _answer(moment, command, False, "Name part A or B, and its grams, above 0 g.")
+    else:
+        said = f"Part {part}: {mass_g:.1f} g written down."
+        _answer(moment, command, True, said, part=part, mass_g=mass_g)
+        both_weighed(moment)
+
+
 def _weigh_back(moment: Moment, command: Command) -> None:
     """Take the grams left in the cup and run over into the tray."""
     coat = moment.state.coat
@@ -163,10 +179,16 @@ def _touch(moment: Moment, command: Command) -> None:
 
 
 def _take_back(moment: Moment, command: Command) -> None:
-    """Take back the latest touch of this coat, and the gel that it told."""
+    """Take back the latest weight while weighing, else the latest touch and the gel it told."""
     state, coat = moment.state, moment.state.coat
+    if state.step is Step.WEIGH and coat.weighings:
+        part = coat.weighings[-1][0]
+        said = f"The weight of part {part} is taken back."
+        _answer(moment, command, True, said, event="weight_taken_back", part=part)
+        both_weighed(moment)
+        return
     if not coat.touches:
-        _answer(moment, command, False, "There is no touch to take back.")
+        _answer(moment, command, False, "There is nothing to take back.")
         return
     what = coat.touches[-1][0]
     turns = state.step is Step.SPIN and not (state.turning and state.turning.ending)
@@ -179,6 +201,16 @@ def _take_back(moment: Moment, command: Command) -> None:
     else:
         said = "The touch is taken back."
     _answer(moment, command, True, said, what=what, gel=told and turns)
+
+
+def _step_back(moment: Moment, command: Command) -> None:
+    """Take back the last step, where the world allows it."""
+    cannot = "" if back_label(moment.state) else NOTHING
+    if moment.state.halted or moment.state.turning:
+        cannot = NOTHING
+    _answer(moment, command, not cannot, cannot or "Taken back.")
+    if not cannot:
+        go_back(moment, command.who)
 
 
 def _note(moment: Moment, command: Command) -> None:
@@ -256,7 +288,9 @@ _COMMANDS: dict[str, Callable[[Moment, Command], None]] = {
     "replanned": _replanned,
     "touch": _touch,
     "take_back": _take_back,
+    "step_back": _step_back,
     "weigh": _weigh,
+    "weigh_part": _weigh_part,
     "note": _note,
     "answer": _answer_question,
     "measure": _measure,
@@ -264,6 +298,7 @@ _COMMANDS: dict[str, Callable[[Moment, Command], None]] = {
 }
 _EVENT_OF = {
     "weigh": "weighed",
+    "weigh_part": "part_weighed",
     "weigh_back": "weighed_back",
     "replanned": "replanned",
     "touch": "touched",

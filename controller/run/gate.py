@@ -28,8 +28,9 @@ from evenwall.numerics.cure import wall_material
 from evenwall.run import motion
 from evenwall.run.observation import GelReading, Observation, Queue
 from evenwall.run.replay import DETAIL, replay_of
-from evenwall.run.state import UNFIT, RunState, begin, fold
+from evenwall.run.state import RunState, begin, fold
 from evenwall.run.step import step
+from evenwall.run.taking_up import UNFIT
 from evenwall.run.view import snapshot
 from evenwall_bridge.contract import AxisState, BridgeError, Mode, RigState
 

@@ -5,10 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from evenwall.devices.interfaces import Press
 from evenwall.model import Step
 from evenwall.run.alerts import WEIGHT_REFUSE, weight_error
-from evenwall.run.faults import stop_turning
 from evenwall.run.moment import Moment
 from evenwall.run.schedule import next_from_s
 from evenwall.run.turning import begin_turning, may_stop, park, turn_again
@@ -27,19 +25,6 @@ def steps_by_themselves(moment: Moment) -> None:
     elif state.step is Step.PARK and state.parked == "down":
         moment.emit("coat_done")
         moment.go(Step.CURE if state.last_coat else Step.REST)
-
-
-def press(moment: Moment, pressed: Press) -> None:
-    """Obey the buttons at the frame: stop, or take the next step."""
-    if pressed is Press.STOP:
-        stop_turning(moment, "rig")
-        return
-    problem = why_not(moment, at_rig=True)
-    if problem:
-        moment.emit("refused", command="the button at the frame", sentence=problem)
-    else:
-        moment.emit("pressed", step=moment.state.step.value)
-        take_next(moment)
 
 
 def why_not(moment: Moment, *, at_rig: bool) -> str:

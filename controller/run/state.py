@@ -6,12 +6,10 @@ coat's two parts met.
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from evenwall.errors import InputError, RecordError
 from evenwall.model import CoatPlan, Event, Plan, Step, parse
 from evenwall.run.motion import Profile, Ramp3
 from evenwall.run.replay import Follower
@@ -36,6 +34,7 @@ class Coat:
     coat: int
     part_a_g: float | None = None
     part_b_g: float | None = None
+    weighings: tuple[tuple[str, float], ...] = ()  # parts as weighed, in order, g
     weights_accepted: bool = False  # a person insists on weights that are off
     parts_met_s: float | None = None
     poured_s: float | None = None
@@ -154,66 +153,6 @@ def fold_all(run_id: str, plan: Plan, events: Iterable[Event]) -> RunState:
     return state
 
 
-# Raised by a row whose data are not what its kind has: such a row is left out, by name.
-UNFIT = (ArithmeticError, AttributeError, LookupError, TypeError, ValueError, InputError)
-
-
-def taken_up(run_id: str, plan: Plan, events: Iterable[Event]) -> tuple[RunState, dict[int, str]]:
-    """Return the state after a journal that may be damaged, and the events left out, with why.
-
-    A journal without its first row begins where its next row stands. Raises RecordError when no
-    row is left, or the plan cannot be begun.
-    """
-    rows, left_out = list(events), dict[int, str]()
-    if not rows:
-        raise RecordError(f"run {run_id} has no row that can be read")
-    first = rows.pop(0) if rows[0].kind == "started" else rows[0]
-    try:
-        state = begin(run_id, plan, _as_begun(first))
-    except UNFIT as error:
-        raise RecordError(f"run {run_id} cannot be begun: {error}") from None
-    for event in rows:
-        try:
-            after = fold(state, event.kind, event.at_s, event.data)
-            _sane(after)
-        except UNFIT as error:
-            left_out[event.event_id] = f"{event.kind[:40]}: {error}"[:120]
-        else:
-            state = after
-    return state, left_out
-
-
-def _as_begun(first: Event) -> Event:
-    """The row as a beginning: what it does not say is taken for the safer."""
-    replay = first.data.get("replay_of")
-    data = {
-        "simulated": first.data.get("simulated", False) is True,
-        "replay_of": replay if isinstance(replay, str) else None,
-    }
-    return first.model_copy(update={"data": data})
-
-
-def _sane(state: RunState) -> None:
-    """Raises ValueError for a state that no run can be in."""
-    if not 0 <= state.index < len(state.coats):
-        raise ValueError(f"there is no coat {state.index + 1}")
-    coat, turning = state.coat, state.turning
-    numbers: list[Any] = [
-        coat.part_a_g, coat.part_b_g, coat.gel_coat_s, coat.safe_s, coat.cup_left_g, coat.spill_g,
-    ]  # fmt: skip
-    if turning is not None:
-        numbers += [turning.profile_s, turning.ends_s, *itertools.chain(*turning.ramps)]
-        numbers += turning.base_steps
-    for number in numbers:
-        if number is None:
-            continue
-        if not isinstance(number, int | float) or not abs(number) < 1e15:
-            raise ValueError(f"{number!r} is no figure of a run")
-    for word in (state.halted, state.moving, state.parked, coat.gel_how, state.reason):
-        if not isinstance(word, str):
-            raise ValueError(f"{word!r} is no word of a run")
-
-
 def _with(state: RunState, coat: Coat) -> RunState:
     coats = list(state.coats)
     coats[state.index] = coat
@@ -236,7 +175,38 @@ def _stepped(state: RunState, at_s: float, data: Mapping[str, Any]) -> RunState:
 
 def _weighed(state: RunState, at_s: float, data: Mapping[str, Any]) -> RunState:
     del at_s
-    return _coat(state, part_a_g=data["part_a_g"], part_b_g=data["part_b_g"])
+    kept = state.coat.weighings
+    newest = dict(kept)
+    both = (("A", data["part_a_g"]), ("B", data["part_b_g"]))
+    rows = (*kept, *(row for row in both if newest.get(row[0]) != row[1]))
+    return _coat(state, part_a_g=both[0][1], part_b_g=both[1][1], weighings=rows)
+
+
+def _part_weighed(state: RunState, at_s: float, data: Mapping[str, Any]) -> RunState:
+    del at_s
+    return _weighings(state, (*state.coat.weighings, (str(data["part"]), float(data["mass_g"]))))
+
+
+def _weight_taken_back(state: RunState, at_s: float, data: Mapping[str, Any]) -> RunState:
+    """Drop the latest weight of a part: the one before it holds again, or none."""
+    del at_s
+    kept = list(state.coat.weighings)
+    for index in reversed(range(len(kept))):
+        if kept[index][0] == data["part"]:
+            del kept[index]
+            break
+    return _weighings(state, tuple(kept))
+
+
+def _weighings(state: RunState, rows: tuple[tuple[str, float], ...]) -> RunState:
+    newest = dict(rows)
+    return _coat(
+        state,
+        weighings=rows,
+        part_a_g=newest.get("A"),
+        part_b_g=newest.get("B"),
+        weights_accepted=False,
+    )
 
 
 def _parts_met(state: RunState, at_s: float, data: Mapping[str, Any]) -> RunState:
@@ -247,6 +217,16 @@ def _parts_met(state: RunState, at_s: float, data: Mapping[str, Any]) -> RunStat
 def _poured(state: RunState, at_s: float, data: Mapping[str, Any]) -> RunState:
     del data
     return _coat(state, poured_s=at_s)
+
+
+def _step_taken_back(state: RunState, at_s: float, data: Mapping[str, Any]) -> RunState:
+    """Stand at the step before, its clock as if the press had not been."""
+    coat = state.coat
+    if data["was"] == Step.MIX.value:
+        coat = replace(coat, parts_met_s=None, touches=())
+    elif data["was"] == Step.CLOSE_UP.value:
+        coat = replace(coat, poured_s=None)
+    return _stepped(_with(state, coat), at_s, data)
 
 
 def _mixed_again(state: RunState, at_s: float, data: Mapping[str, Any]) -> RunState:
@@ -442,8 +422,11 @@ def _abandoned(state: RunState, at_s: float, data: Mapping[str, Any]) -> RunStat
 _CHANGES: dict[str, Change] = {
     "stepped": _stepped,
     "weighed": _weighed,
+    "part_weighed": _part_weighed,
+    "weight_taken_back": _weight_taken_back,
     "parts_met": _parts_met,
     "poured": _poured,
+    "step_taken_back": _step_taken_back,
     "mixed_again": _mixed_again,
     "turning_began": _turning_began,
     "queued": _queued,

@@ -6,14 +6,13 @@ restarted process that reads the journal back therefore stands where the first o
 
 from __future__ import annotations
 
-from evenwall.devices.interfaces import Light
-from evenwall.model import Step
 from evenwall.run.alerts import SEVERITY, alert_kinds
 from evenwall.run.commands import command_given
 from evenwall.run.faults import failed, insist_on_stop, stopped_by_itself, watch_guard
+from evenwall.run.frame_button import light_of, press
 from evenwall.run.gelling import follow_gel
 from evenwall.run.moment import Moment
-from evenwall.run.next_step import press, steps_by_themselves
+from evenwall.run.next_step import steps_by_themselves
 from evenwall.run.observation import Action, Observation, Show, Sound
 from evenwall.run.state import RunState
 from evenwall.run.turning import keep_turning, rejoin
@@ -52,14 +51,4 @@ def _alerts(moment: Moment) -> None:
         moment.actions.append(Sound(3 if SEVERITY[kind] == "act_now" else 1))
     for kind in sorted(moment.state.alerts.keys() - wanted):
         moment.emit("alert_over", alert=kind)
-    moment.actions.append(Show(_light(moment.state)))
-
-
-def _light(state: RunState) -> Light:
-    if any(SEVERITY[kind] == "act_now" for kind in state.alerts):
-        return Light.ACT_NOW
-    if state.turning or (state.moving and not state.halted):
-        return Light.TURNING
-    if state.step in (Step.REST, Step.CURE) or state.over:
-        return Light.READY
-    return Light.ASKING
+    moment.actions.append(Show(light_of(moment.state, moment.now_s, moment.seen)))

@@ -51,8 +51,9 @@ from evenwall.run.observation import (
     Sound,
     Stop,
 )
-from evenwall.run.state import RunState, begin, taken_up
+from evenwall.run.state import RunState, begin
 from evenwall.run.step import step
+from evenwall.run.taking_up import taken_up
 from evenwall.run.view import HIDDEN, record_line, snapshot
 from evenwall_bridge.clock import Anchor, SystemClock
 from evenwall_bridge.contract import BridgeError, Clock, LinkLost, Ramp, Rig, RigState
@@ -552,7 +553,8 @@ class Supervisor:
         """Keep the judge on the running coat."""
         if self.state is None:
             return
-        weighing = kind == "stepped" and data["step"] == Step.WEIGH.value
+        steps = kind in ("stepped", "step_taken_back")
+        weighing = steps and data["step"] == Step.WEIGH.value
         if weighing or kind in ("parts_met", "mixed_again"):
             self._drop_judge()
             self._coat_rows, self._all_rows, self._judged = [], [], GelReading()
@@ -568,11 +570,11 @@ class Supervisor:
             judge = self._judge
             if time_s is not None:
                 self._think(lambda: (judge, judge.touched(what, time_s)))
-        elif kind == "touch_taken_back":
+        elif kind in ("touch_taken_back", "step_taken_back"):
             if self._judge is not None:
                 self._judge.forget()
             self._drop_judge()
-            self._coat_rows = list(self._all_rows)
+            self._coat_rows, self._judged = list(self._all_rows), GelReading()
             self._begin_judging()
         if kind in ("coat_done", "weighed_back") and self.on_laid is not None:
             self.on_laid()

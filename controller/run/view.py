@@ -29,6 +29,8 @@ from evenwall.planning.in_words import clock_words
 from evenwall.planning.weighing import REFUSE_PERCENT, WARN_PERCENT
 from evenwall.run import user_messages as plain
 from evenwall.run.alerts import SEVERITY, cup_can_have_gelled, peak_limit_degC
+from evenwall.run.back import back_label
+from evenwall.run.frame_button import frame_button
 from evenwall.run.observation import Observation
 from evenwall.run.replay import Place
 from evenwall.run.schedule import next_from_s, pour_deadline_s, wait_to_pour
@@ -237,7 +239,9 @@ def touch_buttons(state: RunState, now_s: float) -> list[Button]:
             what = {"what": "coat"}
             label = "Coat has gelled"
             found.append(Button(command="touch", label=label, data=what, hold_s=HOLD_S))
-    if coat.touches:
+    if state.step is Step.WEIGH and coat.weighings:
+        found.append(Button(command="take_back", label=back_label(state)))
+    elif coat.touches:
         label = f"Take back: {coat.touches[-1][0]} has gelled"
         found.append(Button(command="take_back", label=label))
     return found
@@ -251,6 +255,9 @@ def buttons(state: RunState, now_s: float) -> tuple[Button | None, tuple[Button,
     if state.turning:
         others.insert(0, Button(command="pause", label="Pause"))
     others += touch_buttons(state, now_s)
+    back = back_label(state)
+    if back and state.step is not Step.WEIGH and not state.halted:
+        others.append(Button(command="step_back", label=back))
     if "weights_refused" in state.alerts:
         go_on = {"question": "weights_off", "value": "go_on"}
         others.append(Button(command="answer", label="Go on with these weights", data=go_on))
@@ -344,6 +351,7 @@ def snapshot(
             "why": why,
             "countdown": countdown(state, now_s, seen),
             "next_button": button,
+            "frame_button": frame_button(state, now_s, seen),
             "buttons": others,
             "ratio_limits": RatioLimits(warn_percent=WARN_PERCENT, refuse_percent=REFUSE_PERCENT),
             "peak_limit_degC": peak_limit_degC(state),
@@ -370,6 +378,8 @@ def snapshot(
 _LINES = {
     "started": "{casting}, {resin}: {coats} coats on {rig}.",
     "weighed": "Weighed {part_a_g:.1f} g of A, {part_b_g:.1f} g of B.",
+    "part_weighed": "Part {part}: {mass_g:.1f} g, as the {who} read it.",
+    "weight_taken_back": "The weight of part {part} was taken back.",
     "parts_met": "The parts met.",
     "poured": "Poured.",
     "mixed_again": "The mix was let go; a new one is made.",
@@ -392,6 +402,7 @@ _LINES = {
     "abandoned": "Abandoned: {reason}",
     "restarted": "The controller was restarted.",
     "pressed": "Button at the frame.",
+    "step_taken_back": "{sentence}",
 }
 
 

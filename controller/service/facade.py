@@ -56,8 +56,8 @@ from evenwall.run.replanning import (
     what_changed,
 )
 from evenwall.run.replay import DETAIL, replay_of
-from evenwall.run.state import taken_up
 from evenwall.run.supervisor import Supervisor, unwritten
+from evenwall.run.taking_up import taken_up
 from evenwall.run.view import HIDDEN, record_line
 from evenwall.service.library import Library
 from evenwall.service.plan_jobs import PlanJobs, Planner

@@ -124,22 +124,27 @@ def weigh_by_hand(page: Page, part_a: str, part_b: str) -> None:
 
 
 def weigh_on_the_scale(page: Page, panel: RealPanel, part_a: str, part_b: str, look: Look) -> None:
-    """Live from the scale: what stands on it counts, and one press takes it."""
-    take = page.locator("#scale-take")
-    for part, mass in (("A", part_a), ("B", part_b)):
+    """Led by the scale: cup on, tare, pour; each part is taken by itself, without a touch."""
+    told = page.locator("#form .scale")
+    for part, mass, cup_g in (("A", float(part_a), 12.0), ("B", float(part_b), 14.0)):
+        panel.load(cup_g)
+        expect(told).to_contain_text("tare the scale")
+        panel.tare()
+        expect(told).to_contain_text(f"Pour part {part}")
+        for share in (0.25, 0.5, 0.75):
+            panel.load(round(cup_g + share * mass, 1))
+            page.wait_for_timeout(600)
+        expect(page.locator("#scale-now")).to_have_text(re.compile(r"^[\d.]+ g to go$"))
         if part == "B":  # still pouring: the ratio runs along
-            panel.load(round(0.75 * float(mass), 1))
             expect(page.locator("#form")).to_contain_text("Too little B")
             look("weigh")
-        panel.load(float(mass))
-        expect(page.locator("#scale-now")).to_have_text(f"{mass} g")
-        expect(take).to_have_text(f"Take it as part {part}")
-        expect(take).to_have_attribute("aria-disabled", "false")
-        press(page, "#scale-take")
-        if part == "A":  # a glove presses twice: part A does not become part B
-            press(page, "#scale-take")
-            expect(page.locator("#form .scale")).to_contain_text("put the next cup on")
-        panel.load(0.0)  # the next cup, tared
+        panel.load(round(cup_g + mass, 1))
+        expect(page.locator(f"#part-{part.lower()}")).to_have_value(f"{mass:.1f}", timeout=LONG_ms)
+        panel.load(0.0)
+        expect(page.locator("#scale-now")).to_contain_text("-")  # an empty pan after a tare
+    button(page, f"Take back: {float(part_b):.1f} g of part B")
+    expect(page.locator("#part-b")).to_have_value("")
+    weigh_by_hand(page, part_a, part_b)
 
 
 def one_coat(

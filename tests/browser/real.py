@@ -120,6 +120,11 @@ class RealPanel:
         assert scale is not None
         self.call(lambda: scale.load(mass_g))
 
+    def tare(self) -> None:
+        scale = self.application.loads
+        assert scale is not None
+        self.call(scale.tare)
+
     def unplug_the_scale(self) -> None:
         scale = self.application.loads
         assert scale is not None

@@ -1,9 +1,8 @@
 // What a step asks for beyond its button: ticks, weights, measures. A form is built once a step.
 
 import { h, say } from "./dom.js";
+import { ScaleLine } from "./scale.js";
 import { lengthFrom, lengthUnit, mass, massFrom, massTo, massUnit, typeset } from "./units.js";
-
-const MOVED_g = 1; // more than a scale wanders by itself
 
 export class Forms {
   constructor(box, { onChange, send }) {
@@ -52,16 +51,13 @@ export class Forms {
     const b = number("part-b", `B: ${mass(planB)} wanted`, massTo(planB));
     const verdict = h("p", { class: "why", role: "status" });
     const bar = h("div", { class: "ratio", "aria-hidden": "true" });
-    const scale = new ScaleLine((grams) => {
-      due().input.value = massTo(grams);
-      judge();
-    });
+    const scale = new ScaleLine((part, grams) => this.send("weigh_part", { part, mass_g: round(grams) }));
     const due = () => (a.input.value ? b : a); // which part the scale weighs now
     const typed = () => [massFrom(a.input.value), massFrom(b.input.value)];
     // What stands on the scale counts as the part that is due, so that the ratio runs along.
     const read = () => {
       const [gramsA, gramsB] = typed();
-      const live = scale.mass_g > 0 && scale.taken_g === null ? scale.mass_g : 0;
+      const live = scale.mass_g > 0 && scale.taken_g === null && !["cup", "tare", "taken"].includes(scale.led?.phase) ? scale.net_g() : 0;
       return [gramsA || live, gramsB || (gramsA ? live : 0)];
     };
     const judge = () => {
@@ -72,9 +68,19 @@ export class Forms {
     };
     a.input.addEventListener("input", judge);
     b.input.addEventListener("input", judge);
-    let written = coat.part_a_g !== null;
+    let written = coat.part_a_g !== null && coat.part_b_g !== null;
     this.why = () => (written ? "" : "Write both weights down first.");
+    // The record's weights stand in the fields, whoever took them or took them back.
+    const follow = (field, grams) => {
+      if (field.known === grams) return;
+      if (field.known !== undefined || grams !== null) field.input.value = grams === null ? "" : massTo(grams);
+      field.known = grams;
+    };
     this.live = (now) => {
+      const known = now.coats[now.coat - 1];
+      follow(a, known.part_a_g);
+      follow(b, known.part_b_g);
+      written = known.part_a_g !== null && known.part_b_g !== null;
       if (scale.show(now.scale, typed().every((g) => g > 0) ? "" : due() === a ? "A" : "B")) judge();
     };
     queueMicrotask(judge);
@@ -117,52 +123,6 @@ export class Forms {
     };
     return form(submit, "Write the measures down", h("div", { class: "fields" }, weight.label, ...rim.map((f) => f.label), ...spots.map(([, f]) => f.label)),
       h("p", { class: "why" }, "The rim drains more than the wall: spots on the wall teach the plan more than the rim does."));
-  }
-}
-
-// The scale's display beside the sheet, and the one press that takes what it shows.
-class ScaleLine {
-  constructor(take) {
-    this.figure = h("b", { id: "scale-now" });
-    this.words = h("span", { role: "status" });
-    this.button = h("button", { type: "button", id: "scale-take", onclick: () => {
-      if (this.why()) {
-        say(this.words, this.why());
-        return;
-      }
-      this.taken_g = this.mass_g;
-      take(this.mass_g);
-    } });
-    this.box = h("div", { class: "scale", hidden: true }, h("p", {}, this.figure, " ", this.words), this.button);
-    this.mass_g = null;
-    this.steady = false;
-    this.taken_g = null; // until the scale has moved from it: a glove presses twice
-  }
-
-  why() {
-    if (!(this.mass_g > 0)) return "Nothing is on it.";
-    if (this.taken_g !== null) return "Taken. Tare it, or put the next cup on.";
-    return this.steady ? "" : "Wait until it is steady.";
-  }
-
-  // part: which one it weighs now; empty when both are known. Says whether anything changed.
-  show(scale, part) {
-    const stamp = JSON.stringify([scale, part]);
-    if (stamp === this.stamp) return false;
-    this.stamp = stamp;
-    this.mass_g = part && scale ? scale.mass_g : null;
-    this.steady = scale?.steady ?? false;
-    if (this.taken_g !== null && Math.abs((scale?.mass_g ?? 0) - this.taken_g) > MOVED_g) this.taken_g = null;
-    this.box.hidden = !scale;
-    if (!scale) return true;
-    const lost = scale.mass_g === null;
-    say(this.figure, lost ? "" : mass(scale.mass_g));
-    const steady = this.taken_g !== null && part ? this.why() : scale.steady ? "on the scale, steady" : "on the scale …";
-    say(this.words, lost ? `${scale.problem || "The scale has said nothing yet."} Type the weights.` : steady);
-    this.button.hidden = lost || !part;
-    say(this.button, `Take it as part ${part}`);
-    this.button.setAttribute("aria-disabled", String(Boolean(this.why())));
-    return true;
   }
 }
 

@@ -4,6 +4,7 @@ import { attend, announce } from "./attention.js";
 import { byId, h, say } from "./dom.js";
 import { Down } from "./down.js";
 import { Forms } from "./forms.js";
+import { drawFrameButton } from "./frame_button.js";
 import { Heat } from "./heat.js";
 import { forgetInks } from "./ink.js";
 import { Line } from "./line.js";
@@ -195,6 +196,7 @@ function drawNow() {
   const said = `${seen.sentence} ${seen.why}`; // what stands there already is not said twice
   drawOnce("alerts", null, [seen.alerts, said], () => byId("alerts").replaceChildren(
     ...seen.alerts.filter((a) => !said.includes(a.sentence)).map((a) => h("p", { class: `alert ${a.severity}` }, h("b", {}, a.sentence)))));
+  drawOnce("frame-button", null, [seen.frame_button], () => drawFrameButton(byId("frame-button"), seen.frame_button));
   drawOnce("steps", null, [seen.step, seen.coat, seen.coats.length], drawSteps);
 }
 

@@ -98,6 +98,11 @@ class Twin:
             self._mix(event.at_s, None)
         elif event.kind == "poured" and self._batch is not None:
             self._mix(self._batch.met_s, event.at_s)
+        elif event.kind == "step_taken_back" and self._batch is not None:
+            if event.data["was"] == "mix":
+                self._batch = None
+            elif event.data["was"] == "close_up":
+                self._mix(self._batch.met_s, None)
         elif event.kind == "mixed_again":
             self._batch = None
 
