@@ -37,7 +37,7 @@ from evenwall.model import (
 from evenwall.service.facade import Service
 from evenwall_bridge.clock import SystemClock
 from evenwall_bridge.contract import Clock
-from evenwall_web import library, metrics, pairing, stream
+from evenwall_web import library, metrics, pairing, papers, stream
 from evenwall_web.commands import COMMANDS, Ask, Id, ask_for
 from evenwall_web.desk import (
     AtDesk,
@@ -262,6 +262,7 @@ def create_app(service: Service, settings: Settings, clock: Clock | None = None)
     app.include_router(stream.routes)
     app.include_router(pairing.routes)
     app.include_router(library.routes)
+    app.include_router(papers.routes)
     app.include_router(metrics.routes)
 
     @app.get("/", include_in_schema=False)

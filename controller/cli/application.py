@@ -284,7 +284,7 @@ async def open_application(
         await supervisor.start()
         stack.push_async_callback(supervisor.close)
         loads = await stack.enter_async_context(_weighing(setup.spec, supervisor))
-        service = service_of(supervisor, setup.castings, setup.plan_budget_s, memories)
+        service = service_of(supervisor, setup.castings, setup.plan_budget_s, memories, setup.data)
         stack.push_async_callback(service.close)
         stack.callback(end_all)
         # What is there by now stays: a full collection would hold the loop up for 20 ms.

@@ -214,8 +214,8 @@ def wall(args: argparse.Namespace) -> int:
     s = result.summary()
     if s.shape_error_mm is not None:
         note(
-            f"The thinnest patch may be {result.error_mm:.2f} mm off: {s.shape_error_mm:.2f} mm from "
-            f"the shape's measures, {s.mesh_error_mm:.2f} mm from the mesh, added in quadrature."
+            f"The thinnest patch may be {result.error_mm:.2f} mm off: {s.shape_error_mm:.2f} mm "
+            f"from the shape's measures, {s.mesh_error_mm:.2f} mm from the mesh, in quadrature."
         )
     if result.mesh_mm < result.facet_mm:
         note(

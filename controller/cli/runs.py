@@ -11,6 +11,8 @@ from evenwall.errors import RecordError
 from evenwall.history.comparison import compared
 from evenwall.history.export import Format, export_run, import_run, read_export
 from evenwall.history.lessons import lessons
+from evenwall.history.photos import FOLDER as PHOTOS
+from evenwall.history.photos import captioned, copy_photos
 from evenwall.history.proof import make_proof, proof_data
 from evenwall.history.recorded import Recorded
 from evenwall.model import Event, Measured, parse
@@ -153,6 +155,11 @@ def _listed(run: Recorded, title: str, lines: list[tuple[Event, str]]) -> list[s
     return ["", f"{title}:", *(shown or ["  none"])]
 
 
+def photo_folder(journal: Journal) -> Path | None:
+    """Return the folder of photographs beside a record; None for a record in memory."""
+    return None if journal.path is None else journal.path.parent / PHOTOS
+
+
 def report_run(
     journal: Journal, run_id: str, path: Path, pictures: Sequence[Path] = (), against: str = ""
 ) -> Told:
@@ -162,7 +169,9 @@ def report_run(
     proven = None
     if other and (against or other in journal.run_ids()):
         proven = Recorded.read(journal, other)
-    write_report(run, path, proven=proven, pictures=pictures)
+    folder = photo_folder(journal)
+    photos = [] if folder is None else captioned(run, folder)
+    write_report(run, path, proven=proven, pictures=pictures, photos=photos)
     return Told({"report": str(path)}, f"Report written to {path}.")
 
 
@@ -175,13 +184,16 @@ def compare_runs(journal: Journal, run_id: str, against: str = "") -> Told:
 
 
 def export_runs(journal: Journal, run_id: str, folder: Path, formats: Iterable[Format]) -> Told:
-    files = export_run(Recorded.read(journal, run_id), folder, formats)
+    run, photos = Recorded.read(journal, run_id), photo_folder(journal)
+    files = export_run(run, folder, formats, photos=photos)
     return Told([str(file) for file in files], "\n".join(f"Written: {file}" for file in files))
 
 
 def import_runs(journal: Journal, folder: Path) -> Told:
     """Into a record that no controller has open."""
-    run = read_export(folder)
+    run, photos = read_export(folder), photo_folder(journal)
+    if photos is not None:
+        copy_photos(run, folder / PHOTOS, photos)
     import_run(journal, run)
     proven = "" if run.proof is None else " Its proof holds."
     return Told({"run_id": run.run_id}, f"Run {run.run_id} is in the record.{proven}")

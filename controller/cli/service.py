@@ -6,8 +6,10 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from evenwall.history.photos import FOLDER as PHOTOS
 from evenwall.run.supervisor import Supervisor
 from evenwall.service.facade import Service
+from evenwall.service.run_files import Papers
 from evenwall.worker_process import in_worker
 
 ROUGH_PLAN_S = 5.0  # of search: a first answer stands within ten seconds on two cores
@@ -18,9 +20,12 @@ def service_of(
     castings: Path,
     plan_budget_s: float | None,
     memories: dict[str, Any],
+    data: Path,
 ) -> Service:
     """Return the facade. plan_budget_s: for a plan asked for on the panel; None: a full search,
-    before which a rough plan is shown."""
+    before which a rough plan is shown. data: the folder of the record, beside which
+    photographs are kept."""
+    drawn = partial(in_worker, "evenwall.reports.papers")
     plan = partial(in_worker, "evenwall.planning", "make_plan")
     rough = partial(plan, time_budget_s=ROUGH_PLAN_S)
     return Service(
@@ -31,4 +36,10 @@ def service_of(
         replanner=partial(in_worker, "evenwall.planning", "replan"),
         wall_mesh=partial(in_worker, "evenwall.planning.wall", "wall_mesh"),
         memories=memories,
+        papers=Papers(
+            plan=partial(drawn, "plan_pdf"),
+            run=partial(drawn, "run_pdf"),
+            wall=partial(drawn, "wall_png"),
+        ),
+        photos=data / PHOTOS,
     )

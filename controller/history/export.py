@@ -1,8 +1,8 @@
 """A run taken out of the record and put into another: CSV and Parquet with units in the names.
 
 An exported run is a folder: `run.json` (what it is, its plan), `events` and `samples` as CSV or
-Parquet, one row each. Columns carry their units; an empty cell is: not known. A run put into
-another record keeps its name and content, and its proof still holds there.
+Parquet, one row each, and `photos`. Columns carry their units; an empty cell is: not known. A run
+put into another record keeps its name and content, and its proof still holds there.
 """
 
 from __future__ import annotations
@@ -15,6 +15,8 @@ from pathlib import Path
 from typing import Any, Literal
 
 from evenwall.errors import EvenwallError, InputError, RecordError
+from evenwall.history.photos import FOLDER as PHOTOS
+from evenwall.history.photos import copy_photos
 from evenwall.history.recorded import Recorded
 from evenwall.model import Event, Plan, Sample, parse
 from evenwall.records.journal import Batch, Journal
@@ -43,9 +45,19 @@ def writable() -> tuple[Format, ...]:
     return FORMATS
 
 
-def export_run(run: Recorded, folder: Path, formats: Iterable[Format] = ("csv",)) -> list[Path]:
-    """Write a run into a folder, made when absent. Returns the files. Raises InputError when the
-    folder cannot be written, NoParquet, and RecordError for a proven run that was changed."""
+def export_run(
+    run: Recorded,
+    folder: Path,
+    formats: Iterable[Format] = ("csv",),
+    *,
+    photos: Path | None = None,
+) -> list[Path]:
+    """Write a run into a folder, made when absent. Returns the files.
+
+    photos: the folder of photographs beside the record. Raises InputError when the folder cannot
+    be written or a photograph is gone, NoParquet, and RecordError for a proven run that was
+    changed.
+    """
     run.check()
     wanted = tuple(formats)
     tables = {"events": _event_rows(run), "samples": _sample_rows(run)}
@@ -76,6 +88,8 @@ def export_run(run: Recorded, folder: Path, formats: Iterable[Format] = ("csv",)
                 written.append(path)
     except OSError as error:
         raise InputError("folder", folder, error.strerror or "cannot be written") from None
+    if photos is not None:
+        written += copy_photos(run, photos, folder / PHOTOS)
     return written
 
 

@@ -33,14 +33,20 @@ _SHOWN_GELS = 2.0  # how much of a coat's curve, in the latest gel the plan expe
 
 
 def write_report(
-    run: Recorded, path: Path, *, proven: Recorded | None = None, pictures: Sequence[Path] = ()
+    run: Recorded,
+    path: Path,
+    *,
+    proven: Recorded | None = None,
+    pictures: Sequence[Path] = (),
+    photos: Sequence[tuple[str, str]] = (),
 ) -> None:
-    """The report as .html or .pdf. proven: the run it is held against. Raises InputError for a
-    file that cannot be written or read, RecordError for a proven run that was changed."""
+    """The report as .html or .pdf. proven: the run it is held against. photos: file and caption of
+    each photograph of the record. Raises InputError for a file that cannot be written or read,
+    RecordError for a proven run that was changed."""
     run.check()
     title = f"{run.plan.casting.name}, run {run.run_id}"
     blocks = [*summary(run), *coats(run), *curves(run), *down(run)]
-    blocks += [*outcome(run), *troubles(run), *notes(run)]
+    blocks += [*outcome(run), *photographs(photos), *troubles(run), *notes(run)]
     if proven is not None:
         proven.check()
         blocks += against(run, proven)
@@ -208,6 +214,14 @@ def outcome(run: Recorded) -> list[Block]:
         return [Heading("The casting"), Words(f"Measured, not yet proven. {told}")]
     said = [Words(text) for text in proof.sentences]
     return [Heading("The casting against its plan"), findings_table(proof.findings), *said]
+
+
+def photographs(photos: Sequence[tuple[str, str]]) -> list[Block]:
+    """The photographs of the record; of one that is gone, what was said of it."""
+    shown: list[Block] = [
+        Picture(Path(file), caption) if file else Words(caption) for file, caption in photos
+    ]
+    return [Heading("Photographs"), *shown] if shown else []
 
 
 def fault_lines(run: Recorded) -> list[tuple[Event, str]]:

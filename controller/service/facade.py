@@ -61,6 +61,7 @@ from evenwall.run.taking_up import taken_up
 from evenwall.run.view import HIDDEN, record_line
 from evenwall.service.library import Library
 from evenwall.service.plan_jobs import PlanJobs, Planner
+from evenwall.service.run_files import Papers, RunFiles
 
 WallMesh = Callable[[Plan], dict[str, Any]]
 MESHES_KEPT = 8
@@ -83,12 +84,15 @@ class Service:
         replanner: Planner | None = None,
         wall_mesh: WallMesh | None = None,
         memories: dict[str, ResinMemory] | None = None,
+        papers: Papers | None = None,
+        photos: Path | None = None,
     ) -> None:
         """castings: the folder of casting files. planner: `plan.make_plan`. executor: where plans
         are made; threads of our own by default. rough_planner: `make_plan` with a few seconds; a
         page shows its plan while the full search runs. replanner: `plan.replan`; without it a run
         keeps the plan it began with. wall_mesh: the wall of a plan in three dimensions, when the
-        film is there. memories: of resins, as the gel's judges share them."""
+        film is there. memories: of resins, as the gel's judges share them. papers: what draws plans
+        and runs on paper. photos: the folder of photographs beside the record."""
         self.supervisor = supervisor
         self.spec: RigSpec = supervisor.spec
         self._castings, self._wall_mesh = castings, wall_mesh
@@ -104,6 +108,9 @@ class Service:
         self._walls = ThreadPoolExecutor(1, "walls")
         self._meshes: dict[str, asyncio.Future[dict[str, Any]]] = {}
         self._job_tasks: set[asyncio.Task[None]] = set()
+        self.files = RunFiles(
+            papers, photos, self.library.uploads, self._read, self._plan_of, self._written
+        )
         self._told: deque[tuple[object, StreamItem]] = deque(maxlen=TOLD_KEPT)
         self._run_numbers = itertools.count(1)
         self._again = supervisor.last_id  # number of the newest plan of a rest
@@ -114,6 +121,7 @@ class Service:
         await asyncio.gather(*self._job_tasks, return_exceptions=True)
         self._executor.shutdown(wait=False, cancel_futures=True)
         self._walls.shutdown(wait=False, cancel_futures=True)
+        self.files.close()
 
     # --- now -------------------------------------------------------------------------------------
 
@@ -448,6 +456,23 @@ class Service:
             lambda journal: taken_up(run_id, journal.plan(run_id), journal.events(run_id))[0].plan
         )
         return plan
+
+    async def _plan_of(self, run_or_job_id: str) -> Plan:
+        """Return the plan of a run, or of a job that has one. Raises InputError."""
+        job = self._jobs.get(run_or_job_id)
+        if job is None:
+            return await self.run_plan(run_or_job_id)
+        if job.plan is None:
+            raise InputError("job_id", run_or_job_id, "has no plan yet")
+        return job.plan
+
+    async def _written(self, run_id: str, kind: str, data: dict[str, Any], key: str) -> Answer:
+        """Write an event of any run, under way or over; `data` holds its sentence."""
+        supervisor = self.supervisor
+        event = supervisor.write_event(run_id, supervisor.clock.now_s(), kind, data, key)
+        written = await supervisor.records.flush()
+        answer = Answer(accepted=True, sentence=data["sentence"], event_id=event.event_id)
+        return answer if written else unwritten(answer)
 
     async def compare(self, run_id: str, against: str = "") -> Comparison:
         """A run against another, or a replay against the run it repeats. Raises InputError."""

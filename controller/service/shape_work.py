@@ -1,12 +1,16 @@
-"""The library's heavy work, done in a process of its own: meshes, figures of shapes, outlines."""
+"""Heavy work of the library and of photographs, done in a process of its own."""
 
 from __future__ import annotations
 
+import hashlib
+import io
+import os
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from evenwall.errors import InputError
 from evenwall.geometry.shapes.build import Shape, build
 from evenwall.geometry.shapes.files import shape_table, write_mesh
 from evenwall.geometry.shapes.measures import Measures
@@ -14,6 +18,7 @@ from evenwall.geometry.shapes.outline import find_outline, open_picture
 from evenwall.service.library import OutlineCard, ShapeCard, Side
 
 SIDE_ROWS = 48  # of an outline that is drawn on a page
+PHOTO_PX, PHOTO_QUALITY = 2000, 85  # the longer side of a run's photograph, and its JPEG quality
 
 
 def mesh(measures: Measures, folder: Path, path: Path) -> dict[str, Any]:
@@ -64,3 +69,29 @@ def _side(shape: Shape, name: str, axis: int) -> Side:
             (round(float(height), 1), round(float(inside.min()), 1), round(float(inside.max()), 1))
         )
     return Side(name=name, rows_mm=tuple(rows))
+
+
+def photograph(source: Path, folder: Path) -> dict[str, Any]:
+    """Draw a picture anew, smaller and without what the phone wrote into it, into a folder.
+
+    Returns file, sha256, width_px and height_px. Place, time and the phone's name stand in a
+    picture's metadata; the pixels alone are kept. Raises InputError.
+    """
+    picture = open_picture(source)
+    picture.thumbnail((PHOTO_PX, PHOTO_PX))
+    drawn = io.BytesIO()
+    picture.save(drawn, format="JPEG", quality=PHOTO_QUALITY, optimize=True)
+    digest = hashlib.sha256(drawn.getvalue()).hexdigest()
+    name = f"{digest[:16]}.jpg"
+    beside = folder / f".{name}.new"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with beside.open("wb") as file:
+            file.write(drawn.getvalue())
+            file.flush()
+            os.fsync(file.fileno())
+        beside.replace(folder / name)
+    except OSError as error:
+        raise InputError("photo", name, error.strerror or "cannot be written") from None
+    wide, high = picture.size
+    return {"file": name, "sha256": digest, "width_px": wide, "height_px": high}

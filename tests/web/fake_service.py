@@ -49,6 +49,7 @@ from evenwall.palette import wall_scale
 from evenwall.service.facade import _library
 from evenwall.service.library import Library
 from evenwall_bridge.contract import Clock
+from tests.web.fake_files import FakeFiles
 
 COATS = 3
 GEL_s = 840.0
@@ -117,6 +118,7 @@ class FakeService:
         self.notices: dict[str, str] = {}
         self._folder = tempfile.TemporaryDirectory(prefix="evenwall-library-")
         self.library = Library(Path(self._folder.name))
+        self.files = FakeFiles(self.library, self._known, self._photographed)
         self.step, self.coat, self.step_from_s = Step.IDLE, 0, 0.0
         self.run_id: str | None = None
         self.coats: list[CoatView] = []
@@ -242,7 +244,12 @@ class FakeService:
             scale=self.scale,
             replay=self.replay if spinning else None,
             record=tuple(
-                RecordLine(event_id=e.event_id, at_s=e.at_s, utc=e.utc, text=e.data["text"])
+                RecordLine(
+                    event_id=e.event_id,
+                    at_s=e.at_s,
+                    utc=e.utc,
+                    text=_text(e),
+                )
                 for e in self.happened[-60:]
             ),
             last_event_id=self.last_id,
@@ -363,9 +370,16 @@ class FakeService:
 
     async def record(self, run_id: str) -> list[RecordLine]:
         return [
-            RecordLine(event_id=e.event_id, at_s=e.at_s, utc=e.utc, text=e.data["text"])
+            RecordLine(event_id=e.event_id, at_s=e.at_s, utc=e.utc, text=_text(e))
             for e in await self.events(run_id)
         ]
+
+    def _known(self, run_or_job_id: str) -> None:
+        if run_or_job_id not in {"run-0", self.run_id, *self.jobs}:
+            raise InputError("run_id", run_or_job_id, "no such run")
+
+    def _photographed(self, data: dict[str, Any]) -> int:
+        return self._write(data["text"], "a phone", "photographed", data).event_id
 
     async def run_plan(self, run_id: str) -> Plan:
         await self.run(run_id)
@@ -610,6 +624,10 @@ def _heat(coat_s: float) -> float:
         + 0.004 * coat_s * math.exp(-coat_s / 2400)
         + rise * math.exp(-max(0.0, coat_s - 820) / 1400)
     )
+
+
+def _text(event: Event) -> str:
+    return str(event.data.get("sentence") or event.data["text"])
 
 
 def _old_run() -> RunCard:

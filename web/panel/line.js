@@ -101,7 +101,7 @@ export class Line {
 
   // One press is one key, however often the request has to be sent.
   async command(name, data = {}, stepId = null) {
-    const body = { key: crypto.randomUUID?.() ?? randomKey(), step_id: stepId, data };
+    const body = { key: newKey(), step_id: stepId, data };
     const path = `/api/command/${name}`;
     try {
       return await this.post(path, body);
@@ -133,6 +133,6 @@ function first(detail) {
 }
 
 // crypto.randomUUID exists only on secure pages; a shop's network is often plain HTTP.
-function randomKey() {
-  return [...crypto.getRandomValues(new Uint8Array(16))].map((b) => b.toString(16).padStart(2, "0")).join("");
+export function newKey() {
+  return crypto.randomUUID?.() ?? [...crypto.getRandomValues(new Uint8Array(16))].map((b) => b.toString(16).padStart(2, "0")).join("");
 }

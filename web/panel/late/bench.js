@@ -5,7 +5,13 @@ import { canStayAwake, tryOut } from "../attention.js";
 import { choose, clock, dayAndTime, length, lengthFrom, lengthTo, lengthUnit, mass, minutes, settings, timeOfDay, tempFrom, tempTo, tempUnit, typeset } from "../units.js";
 import { number } from "../forms.js";
 import { wallError } from "../wall.js";
+import { photosPart } from "./photos.js";
 import { fourSides, spins, timeline } from "./pictures.js";
+import { slug } from "./sending.js";
+import { paperButton } from "./share.js";
+
+// What a paper is called on a phone: the casting and what it is.
+const paperName = (casting, what) => `${slug(casting) || "casting"}-${what}`;
 
 export class Bench {
   constructor(box, desk) {
@@ -138,6 +144,9 @@ export class Bench {
       h("h2", {}, "how it turns"), spins(plan),
       h("h2", {}, "mind"), ...plan.cautions.map((text) => h("p", { class: "mind" }, typeset(text))),
       ...plan.notes.map((text) => h("p", { class: "figures" }, typeset(text))),
+      h("h2", {}, "to keep or to send"),
+      paperButton("The plan on paper", `/api/papers/${job.job_id}/plan.pdf`, paperName(plan.casting.name, "plan.pdf")),
+      plan.wall.min_mm === null ? null : paperButton("A picture of the wall", `/api/papers/${job.job_id}/wall.png`, paperName(plan.casting.name, "wall.png")),
       foot,
     ];
   }
@@ -215,6 +224,12 @@ export class Bench {
       plan && h("h2", {}, "as planned"), plan && coatTable(plan),
       h("h2", {}, "written down"),
       h("ol", { class: "lines" }, lines.map((l) => h("li", {}, h("time", { datetime: l.utc }, timeOfDay(l.utc)), h("span", {}, l.text)))),
+      photosPart(this.line, runId, events, () => this.open(this.page)),
+      h("h2", {}, "to keep or to send"),
+      paperButton("The run on paper", `/api/papers/${runId}/run.pdf`, paperName(card.casting, "run.pdf")),
+      plan && paperButton("The plan on paper", `/api/papers/${runId}/plan.pdf`, paperName(card.casting, "plan.pdf")),
+      plan && plan.wall.min_mm !== null && paperButton("A picture of the wall", `/api/papers/${runId}/wall.png`, paperName(card.casting, "wall.png")),
+      paperButton("The whole run, to export", `/api/papers/${runId}/run.zip`, paperName(card.casting, "run.zip")),
     ];
   }
 

@@ -1,0 +1,93 @@
+"""Photographs of a run: JPEG files beside the record, each named in an event of its run."""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from evenwall.bounded import read_bytes
+from evenwall.errors import InputError
+from evenwall.history.recorded import Recorded
+from evenwall.model import Event, Frozen, parse
+
+FOLDER = "photos"  # beside the record
+KIND = "photographed"
+MOST = 24  # of one run
+MOST_BYTES = 4_000_000  # of one that is kept: 2000 pixels wide, drawn anew
+What = Literal["gloss", "bubbles", "cut_edge", "whole", "other"]
+WORDS: dict[What, str] = {
+    "gloss": "Gloss",
+    "bubbles": "Bubbles",
+    "cut_edge": "The cut edge",
+    "whole": "The whole casting",
+    "other": "Photograph",
+}
+
+
+class Photo(Frozen):
+    """A photograph as its event has it. file: its name in the folder of photographs."""
+
+    file: Annotated[str, Field(pattern=r"^[0-9a-f]{16}\.jpg$")]
+    sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+    width_px: Annotated[int, Field(gt=0, le=20_000)]
+    height_px: Annotated[int, Field(gt=0, le=20_000)]
+    what: What = "other"
+    text: Annotated[str, Field(max_length=200)] = ""
+    sentence: str = ""  # for the record, line by line
+
+    @property
+    def caption(self) -> str:
+        """What it shows, in words."""
+        words = WORDS[self.what]
+        return f"{words}: {self.text}" if self.text else words
+
+
+def photo_of(event: Event) -> Photo:
+    """Return the photograph of an event. Raises InputError where the event holds none."""
+    return parse(Photo, event.data, f"event {event.event_id}")
+
+
+def photos_of(run: Recorded) -> list[Photo]:
+    """Return the run's photographs, oldest first. Raises InputError."""
+    return [photo_of(event) for event in run.events if event.kind == KIND]
+
+
+def checked(folder: Path, photo: Photo) -> Path:
+    """Return the file of a photograph. Raises InputError where it is gone or was changed."""
+    path = folder / photo.file
+    if hashlib.sha256(read_bytes(path, MOST_BYTES)).hexdigest() != photo.sha256:
+        raise InputError("photo", photo.file, "was changed after it was written down")
+    return path
+
+
+def copy_photos(run: Recorded, source: Path, target: Path) -> list[Path]:
+    """Copy the run's photographs from one folder to another, made when absent.
+
+    Returns the copies. Raises InputError where one is gone, was changed or cannot be written.
+    """
+    photos = photos_of(run)
+    copies = []
+    try:
+        for photo in photos:
+            target.mkdir(parents=True, exist_ok=True)
+            path = checked(source, photo)
+            shutil.copyfile(path, target / photo.file)
+            copies.append(target / photo.file)
+    except OSError as error:
+        raise InputError("photos", target, error.strerror or "cannot be written") from None
+    return copies
+
+
+def captioned(run: Recorded, folder: Path) -> list[tuple[str, str]]:
+    """Return file and caption of each photograph, for a report; of one that is gone, no file."""
+    found = []
+    for photo in photos_of(run):
+        try:
+            found.append((str(checked(folder, photo)), photo.caption))
+        except InputError as error:
+            found.append(("", f"{photo.caption}: {error}"))
+    return found

@@ -1,0 +1,161 @@
+"""Files for a phone: plans and runs on paper, exports, pictures of the wall, photographs."""
+
+from __future__ import annotations
+
+import asyncio
+import io
+import tempfile
+import zipfile
+from collections.abc import Awaitable, Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+from evenwall.errors import EvenwallError, InputError
+from evenwall.history.export import export_run
+from evenwall.history.photos import KIND, MOST, Photo, captioned, checked, photos_of
+from evenwall.history.recorded import Recorded
+from evenwall.model import Answer, Plan, parse
+from evenwall.records.journal import Journal
+from evenwall.service.uploads import PICTURES, Uploads
+from evenwall.worker_process import in_worker
+
+T = TypeVar("T")
+WAITING = 6  # papers asked for at once; each takes seconds of a core
+
+
+@dataclass(frozen=True)
+class Papers:
+    """What draws a paper or a picture, each returning the bytes of a file.
+
+    plan: of (plan,), PDF. run: of (run, proven run or None, [(file, caption)]), PDF. wall: of
+    (plan,), PNG.
+    """
+
+    plan: Callable[..., bytes]
+    run: Callable[..., bytes]
+    wall: Callable[..., bytes]
+
+
+class RunFiles:
+    """Files of the service. Lives on its event loop; what takes its time runs on one thread."""
+
+    def __init__(
+        self,
+        papers: Papers | None,
+        photos: Path | None,
+        uploads: Uploads,
+        read: Callable[[Callable[[Journal], Any]], Awaitable[Any]],
+        plan_of: Callable[[str], Awaitable[Plan]],
+        write: Callable[[str, str, dict[str, Any], str], Awaitable[Answer]],
+    ) -> None:
+        """papers: None where nothing can be drawn. photos: the folder of photographs; None where
+        the record is in memory alone. uploads: where a phone's files arrive. read: asks the
+        journal. plan_of: the plan of a run or of a job. write: writes an event of a run, of its
+        kind, data and key."""
+        self._papers, self.folder, self._uploads = papers, photos, uploads
+        self._read, self._plan_of, self._write = read, plan_of, write
+        self._thread = ThreadPoolExecutor(1, "papers")
+        self._waiting = 0
+        self._taking = asyncio.Lock()
+
+    def close(self) -> None:
+        """Let go of what is not begun."""
+        self._thread.shutdown(wait=False, cancel_futures=True)
+
+    async def _made(self, work: Callable[..., T], *args: Any) -> T:
+        """Do this on the thread. Raises EvenwallError where too much is waiting."""
+        if self._waiting >= WAITING:
+            raise EvenwallError("Too many papers are being drawn: wait for one of them")
+        self._waiting += 1
+        try:
+            return await asyncio.get_running_loop().run_in_executor(self._thread, work, *args)
+        finally:
+            self._waiting -= 1
+
+    def _drawn_by(self) -> Papers:
+        if self._papers is None:
+            raise EvenwallError("this controller draws no papers")
+        return self._papers
+
+    async def plan_paper(self, run_or_job_id: str) -> bytes:
+        """Return the plan as PDF. Raises InputError."""
+        plan = await self._plan_of(run_or_job_id)
+        return await self._made(self._drawn_by().plan, plan)
+
+    async def wall_picture(self, run_or_job_id: str) -> bytes:
+        """Return the planned wall as PNG. Raises InputError where no film was computed."""
+        plan = await self._plan_of(run_or_job_id)
+        if plan.wall.min_mm is None:
+            raise InputError("wall", "absent", "the plan's wall was not computed")
+        return await self._made(self._drawn_by().wall, plan)
+
+    async def run_paper(self, run_id: str) -> bytes:
+        """Return the run's report as PDF. Raises InputError, RecordError."""
+
+        def both(journal: Journal) -> tuple[Recorded, Recorded | None]:
+            run = Recorded.read(journal, run_id)
+            other = run.state.replay_of
+            known = other and other in journal.run_ids()
+            return run, Recorded.read(journal, other) if other and known else None
+
+        run, proven = await self._read(both)
+        photos = [] if self.folder is None else captioned(run, self.folder)
+        return await self._made(self._drawn_by().run, run, proven, photos)
+
+    async def export(self, run_id: str) -> bytes:
+        """Return the run, exported with its photographs, as ZIP. Raises InputError, RecordError."""
+        run = await self._read(lambda journal: Recorded.read(journal, run_id))
+        return await self._made(_zipped, run, self.folder)
+
+    # --- Photographs -----------------------------------------------------------------------------
+
+    async def add_photo(self, run_id: str, upload: str, words: dict[str, str], key: str) -> Answer:
+        """Keep a picture that was sent with the record of a run. Idempotent by key.
+
+        upload: its name among the uploads, which is let go of. words: what and text of a `Photo`.
+        Raises InputError.
+        """
+        if self.folder is None:
+            raise EvenwallError("the record is in memory alone: no photograph is kept with it")
+        source = self._uploads.path_of(upload, PICTURES)
+        async with self._taking:  # two presses of one button come together
+            earlier = await self._read(lambda journal: journal.event_of_key(key))
+            if earlier is not None:
+                number = earlier.event_id
+                said = str(earlier.data.get("sentence", ""))
+                return Answer(accepted=True, sentence=said, event_id=number, repeated=True)
+            run = await self._read(lambda journal: Recorded.read(journal, run_id))
+            if len(photos_of(run)) >= MOST:
+                raise InputError("photos", MOST + 1, f"a run keeps at most {MOST}")
+            if not source.is_file():
+                raise InputError("file", upload, "no such picture was sent")
+            work = "evenwall.service.shape_work", "photograph"
+            made = await self._made(in_worker, *work, source, self.folder)
+            photo = parse(Photo, {**made, **words}, "photo")
+            sentence = f"Photograph kept. {photo.caption}."
+            data = photo.model_copy(update={"sentence": sentence}).model_dump(mode="json")
+            answer = await self._write(run_id, KIND, data, key)
+            source.unlink(missing_ok=True)
+        return answer
+
+    async def photo(self, run_id: str, name: str) -> Path:
+        """Return the file of a run's photograph. Raises InputError."""
+        run = await self._read(lambda journal: Recorded.read(journal, run_id))
+        photo = next((one for one in photos_of(run) if one.file == name), None)
+        if photo is None or self.folder is None:
+            raise InputError("run_id", run_id, f"has no photograph {name[:40]}")
+        return await asyncio.to_thread(checked, self.folder, photo)
+
+
+def _zipped(run: Recorded, photos: Path | None) -> bytes:
+    """An exported run in one file, under a folder of its own name."""
+    made = io.BytesIO()
+    with tempfile.TemporaryDirectory(prefix="evenwall-export-") as name:
+        folder = Path(name) / run.run_id
+        files = export_run(run, folder, photos=photos)
+        with zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED) as archive:
+            for file in files:
+                archive.write(file, file.relative_to(name))
+    return made.getvalue()
