@@ -6,7 +6,7 @@ BIN := $(VENV)/bin
 ARGS ?=
 
 .DEFAULT_GOAL := help
-.PHONY: help demo serve test lint bench soak firmware lock install uninstall clean
+.PHONY: help demo serve test lint bench soak firmware site lock install uninstall clean
 
 help: ## what can be made
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## (.*)/  make \1\t\2/' | expand -t 22
@@ -48,6 +48,9 @@ uninstall: ## takes the service away again, keeps the records
 
 lock: | $(VENV)/bin/python ## pins every dependency again
 	@$(BIN)/pip install -q uv && $(BIN)/uv pip compile -q --universal --python-version 3.11 --all-extras pyproject.toml -o requirements.lock
+
+site: $(VENV)/.demo ## the guide as a folder of static pages, build/site
+	@$(BIN)/python -m evenwall_web.site build/site
 
 clean: ## forgets the virtual environment and what was built
 	rm -rf $(VENV) build *.egg-info

@@ -38,6 +38,7 @@ from evenwall.service.facade import Service
 from evenwall_bridge.clock import SystemClock
 from evenwall_bridge.contract import Clock
 from evenwall_web import library, metrics, pairing, papers, stream
+from evenwall_web.api import Interface
 from evenwall_web.commands import COMMANDS, Ask, Id, ask_for
 from evenwall_web.desk import (
     AtDesk,
@@ -157,11 +158,13 @@ async def runs(desk: AtDesk, _: Watcher) -> list[RunCard]:
 
 @api.get("/runs/{run_id}", responses=may_refuse(401, 404, 422))
 async def run(run_id: Id, desk: AtDesk, _: Watcher) -> RunCard:
+    """One run of the record."""
     return await desk.service.run(run_id)
 
 
 @api.get("/runs/{run_id}/plan", responses=may_refuse(401, 404, 422))
 async def run_plan(run_id: Id, desk: AtDesk, _: Watcher) -> Plan:
+    """The plan of a run, as it stood at the end."""
     return _pathless(await desk.service.run_plan(run_id))
 
 
@@ -169,6 +172,7 @@ async def run_plan(run_id: Id, desk: AtDesk, _: Watcher) -> Plan:
 async def events(
     run_id: Id, desk: AtDesk, _: Watcher, after_id: Annotated[int, Query(ge=0, le=2**53)] = 0
 ) -> list[Event]:
+    """The run's events, oldest first."""
     return await desk.service.events(run_id, after_id)
 
 
@@ -230,6 +234,14 @@ for _name, (_, _what) in COMMANDS.items():
 # --- The page ------------------------------------------------------------------------------------
 
 
+def interface() -> Interface:
+    """Return the application with its addresses, and no service behind it yet."""
+    app = Interface(title="Evenwall", version="1", docs_url=None, redoc_url=None)
+    for routes in (api, *(part.routes for part in (stream, pairing, library, papers, metrics))):
+        app.include_router(routes)
+    return app
+
+
 def create_app(service: Service, settings: Settings, clock: Clock | None = None) -> FastAPI:
     """The panel over a service. `clock` is real time even where the rig's runs faster.
 
@@ -246,7 +258,7 @@ def create_app(service: Service, settings: Settings, clock: Clock | None = None)
         settings.session_life_days,
         partial(service.notice, "panel"),
     )
-    app = FastAPI(title="Evenwall", version="1", docs_url=None, redoc_url=None)
+    app = interface()
     app.state.people = people
     app.state.closing = asyncio.Event()
     app.state.desk = Desk(
@@ -258,12 +270,6 @@ def create_app(service: Service, settings: Settings, clock: Clock | None = None)
         closing=app.state.closing,
         streams=Streams(),
     )
-    app.include_router(api)
-    app.include_router(stream.routes)
-    app.include_router(pairing.routes)
-    app.include_router(library.routes)
-    app.include_router(papers.routes)
-    app.include_router(metrics.routes)
 
     @app.get("/", include_in_schema=False)
     async def index(request: Request) -> HTMLResponse:

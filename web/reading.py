@@ -46,6 +46,7 @@ PAGES = (
     "web/guide/install.md",
     "web/guide/shop.md",
     "web/guide/mqtt.md",
+    "web/guide/api.md",
     "web/guide/soak.md",
     "README.md",
     "DEVELOPERS.md",

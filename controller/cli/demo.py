@@ -12,13 +12,13 @@ from evenwall.cli.application import (
     OVER,
     Application,
     Setup,
-    Signals,
     data_home,
     demo_telemetry,
     open_doors,
     scripted_operator,
 )
 from evenwall.cli.serving import abandon, start, tell
+from evenwall.cli.signals import Signals
 from evenwall.model import Plan, Snapshot, read_casting
 from evenwall.planning.in_words import describe
 from evenwall.worker_process import in_worker

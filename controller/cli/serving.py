@@ -18,7 +18,6 @@ from evenwall.cli.application import (
     OVER,
     Application,
     Setup,
-    Signals,
     going_on,
     only_one,
     open_devices,
@@ -27,6 +26,7 @@ from evenwall.cli.application import (
     scripted_operator,
 )
 from evenwall.cli.service_manager import Notifier
+from evenwall.cli.signals import Signals
 from evenwall.devices import frame
 from evenwall.devices.interfaces import Press
 from evenwall.devices.rig_check import Bench, Finding, check

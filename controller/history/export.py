@@ -1,20 +1,24 @@
 """A run taken out of the record and put into another: CSV and Parquet with units in the names.
 
-An exported run is a folder: `run.json` (what it is, its plan), `events` and `samples` as CSV or
-Parquet, one row each, and `photos`. Columns carry their units; an empty cell is: not known. A run
-put into another record keeps its name and content, and its proof still holds there.
+An exported run is a folder: `run.json` (kind, run and plan), `events` and `samples` as CSV or
+Parquet, one row each, `photos`, and `datapackage.json`, which tells the meaning and unit of every
+column. An empty cell stands for what is not known. A run put into another record keeps its name
+and content, and its proof still holds there.
 """
 
 from __future__ import annotations
 
+import bisect
 import csv
 import json
 from collections.abc import Iterable
+from datetime import datetime, timedelta
 from importlib import import_module
 from pathlib import Path
 from typing import Any, Literal
 
 from evenwall.errors import EvenwallError, InputError, RecordError
+from evenwall.history.dictionary import EVENTS, SAMPLES, UTC, Column, package
 from evenwall.history.photos import FOLDER as PHOTOS
 from evenwall.history.photos import copy_photos
 from evenwall.history.recorded import Recorded
@@ -25,8 +29,6 @@ Format = Literal["csv", "parquet"]
 FORMATS: tuple[Format, ...] = ("csv", "parquet")
 KIND, VERSION = "evenwall/run", 1
 _LARGEST_FIELD = 2**26
-_EVENT_COLUMNS = ("at_s", "utc", "kind", "data_json")
-_SAMPLE_COLUMNS = tuple(name for name in Sample.model_fields if name != "sample_id")
 
 
 class NoParquet(EvenwallError):
@@ -60,7 +62,7 @@ def export_run(
     """
     run.check()
     wanted = tuple(formats)
-    tables = {"events": _event_rows(run), "samples": _sample_rows(run)}
+    tables = {"events": (EVENTS, _event_rows(run)), "samples": (SAMPLES, _sample_rows(run))}
     written = []
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -80,7 +82,12 @@ def export_run(
             ),
             encoding="utf-8",
         )
-        written.append(about)
+        described = folder / "datapackage.json"
+        described.write_text(
+            json.dumps(package(run.run_id, run.plan.casting.name, wanted), indent=1),
+            encoding="utf-8",
+        )
+        written += [about, described]
         for name, (columns, rows) in tables.items():
             for kind in wanted:
                 path = folder / f"{name}.{kind}"
@@ -96,21 +103,28 @@ def export_run(
 Rows = list[tuple[Any, ...]]
 
 
-def _event_rows(run: Recorded) -> tuple[tuple[str, ...], Rows]:
-    rows: Rows = [(e.at_s, e.utc, e.kind, json.dumps(e.data, sort_keys=True)) for e in run.events]
-    return _EVENT_COLUMNS, rows
+def _event_rows(run: Recorded) -> Rows:
+    return [(e.at_s, e.utc, e.kind, json.dumps(e.data, sort_keys=True)) for e in run.events]
 
 
-def _sample_rows(run: Recorded) -> tuple[tuple[str, ...], Rows]:
-    rows: Rows = [tuple(getattr(s, name) for name in _SAMPLE_COLUMNS) for s in run.samples]
-    return _SAMPLE_COLUMNS, rows
+def _sample_rows(run: Recorded) -> Rows:
+    """Rows of the samples; their UTC is that of the event before, and the time since."""
+    fields = [column.field for column in SAMPLES]
+    at = [event.at_s for event in run.events]
+    rows: Rows = []
+    for sample in run.samples:
+        event = run.events[max(0, bisect.bisect_right(at, sample.at_s) - 1)]
+        since = timedelta(seconds=sample.at_s - event.at_s)
+        utc = (datetime.fromisoformat(event.utc) + since).isoformat()
+        rows.append(tuple(utc if f == UTC.name else getattr(sample, f) for f in fields))
+    return rows
 
 
-def _write_csv(path: Path, columns: tuple[str, ...], rows: Rows) -> None:
+def _write_csv(path: Path, columns: tuple[Column, ...], rows: Rows) -> None:
     """RFC 4180. Floats are written so that they read back the same."""
     with path.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file)
-        writer.writerow(columns)
+        writer.writerow([column.name for column in columns])
         writer.writerows(rows)
 
 
@@ -121,17 +135,25 @@ def _pyarrow() -> tuple[Any, Any]:
         raise NoParquet from None
 
 
-def _write_parquet(path: Path, columns: tuple[str, ...], rows: Rows) -> None:
+def _write_parquet(path: Path, columns: tuple[Column, ...], rows: Rows) -> None:
+    """Write the table; each column's unit and meaning are metadata of its field."""
     arrow, parquet = _pyarrow()
-    types = {"utc": arrow.string(), "kind": arrow.string(), "data_json": arrow.string()}
-    types["coat"] = arrow.int64()
-    table = arrow.table(
-        {
-            name: arrow.array([row[place] for row in rows], types.get(name, arrow.float64()))
-            for place, name in enumerate(columns)
-        }
+    kinds = {"number": arrow.float64(), "integer": arrow.int64()}
+    schema = arrow.schema(
+        [
+            arrow.field(
+                column.name,
+                kinds.get(column.kind, arrow.string()),
+                metadata={"unit": column.unit, "description": column.meaning},
+            )
+            for column in columns
+        ]
     )
-    parquet.write_table(table, path)
+    arrays = [
+        arrow.array([row[place] for row in rows], schema.field(place).type)
+        for place in range(len(columns))
+    ]
+    parquet.write_table(arrow.Table.from_arrays(arrays, schema=schema), path)
 
 
 # --- Back in --------------------------------------------------------------------------------------
@@ -159,7 +181,7 @@ def read_export(folder: Path) -> Recorded:
         _event(row, run_id, number, folder) for number, row in enumerate(_read(folder, "events"), 1)
     ]
     samples = [
-        parse(Sample, {**row, "sample_id": number}, folder)
+        parse(Sample, {**_as_recorded(row), "sample_id": number}, folder)
         for number, row in enumerate(_read(folder, "samples"), 1)
     ]
     if not events or events[0].kind != "started":
@@ -167,6 +189,12 @@ def read_export(folder: Path) -> Recorded:
     run = Recorded(run_id, json.dumps(about["plan"]), tuple(events), tuple(samples))
     run.check()
     return run
+
+
+def _as_recorded(row: dict[str, Any]) -> dict[str, Any]:
+    """The row by the record's own names. Exports of earlier releases have those names already."""
+    fields = {column.name: column.field for column in SAMPLES}
+    return {fields.get(name, name): v for name, v in row.items() if name != UTC.name}
 
 
 def _event(row: dict[str, Any], run_id: str, number: int, folder: Path) -> Event:

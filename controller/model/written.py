@@ -35,7 +35,9 @@ def _lines(table: Mapping[str, Any], path: tuple[str, ...]) -> Sequence[str]:
 def _is_table(value: object) -> bool:
     if isinstance(value, Mapping):
         return True
-    return isinstance(value, list | tuple) and bool(value) and isinstance(value[0], Mapping)
+    if not isinstance(value, list | tuple):
+        return False
+    return bool(value) and all(isinstance(one, Mapping) for one in value)
 
 
 def _key(key: str) -> str:
@@ -55,4 +57,7 @@ def _value(value: object) -> str:
         return repr(value)
     if isinstance(value, list | tuple):
         return f"[{', '.join(_value(one) for one in value)}]"
+    if isinstance(value, Mapping):  # among plain values: an inline table
+        shown = (f"{_key(k)} = {_value(v)}" for k, v in value.items() if v is not None)
+        return f"{{{', '.join(shown)}}}"
     raise InputError("value", type(value).__name__, "cannot be written as TOML")

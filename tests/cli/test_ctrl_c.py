@@ -12,7 +12,8 @@ from typing import Any, cast
 import pytest
 
 from evenwall.cli import serving
-from evenwall.cli.application import Application, Signals
+from evenwall.cli.application import Application
+from evenwall.cli.signals import Signals
 from evenwall.model import Step
 
 

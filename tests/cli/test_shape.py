@@ -99,6 +99,7 @@ def test_toml_is_read_back_as_written() -> None:
         "list": [1.0, [2.0, 3.0]],
         "table": {"x": 1, "deep": {"y": "z"}},
         "many": [{"a": 1}, {"a": 2, "b": {"c": 3}}],
+        "mixed": [{"a": 1}, "b", {"c": {"d": 2}}, {}],
     }
     back = tomllib.loads(toml_text(table))
     del table["none"]

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import csv
 import json
+import re
+from datetime import datetime
 from pathlib import Path
 
 import pytest
 
 from evenwall.cli.runs import export_runs, import_runs, show_run
 from evenwall.errors import InputError, RecordError
-from evenwall.history import export
+from evenwall.history import dictionary, export
 from evenwall.history.recorded import Recorded
-from evenwall.model import unit_of
+from evenwall.model import Sample, unit_of
 from evenwall.records.journal import Journal
 
 PLAIN = {"utc", "kind", "data_json", "coat"}  # columns that measure nothing
@@ -58,6 +60,70 @@ def test_columns_carry_units_and_read_back_as_numbers(
         assert float(row["at_s"]) == sample.at_s
 
 
+def test_every_column_has_its_meaning_and_unit(a_record: tuple[Path, str], tmp_path: Path) -> None:
+    """Data Package 2.0 and Table Schema 2.0 (datapackage.org): what the standard requires of names,
+    and that the fields are the columns in their order."""
+    journal = Journal(a_record[0])
+    run = Recorded.read(journal, a_record[1])
+    journal.close()
+    export.export_run(run, tmp_path, ["csv"])
+    package = json.loads((tmp_path / "datapackage.json").read_text(encoding="utf-8"))
+    assert re.fullmatch(r"[-a-z0-9._/]+", package["name"])
+    for resource in package["resources"]:
+        with (tmp_path / resource["path"]).open(newline="", encoding="utf-8") as file:
+            columns = next(csv.reader(file))
+        fields = resource["schema"]["fields"]
+        assert [field["name"] for field in fields] == columns
+        for field in fields:
+            assert field["description"].endswith(".")
+            assert field.get("unit", "") == unit_of(field["name"])
+    kept = {column.field for column in dictionary.SAMPLES} - {"utc"}
+    assert kept == set(Sample.model_fields) - {"sample_id"}
+
+
+def test_samples_tell_utc_and_the_time_since_mixing(
+    a_record: tuple[Path, str], tmp_path: Path
+) -> None:
+    """The record times samples by the rig's clock alone; its events tell what UTC that was."""
+    journal = Journal(a_record[0])
+    run = Recorded.read(journal, a_record[1])
+    journal.close()
+    export.export_run(run, tmp_path, ["csv"])
+    with (tmp_path / "samples.csv").open(newline="", encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    parts_met = [event for event in run.events if event.kind == "parts_met"]
+    met = dict(enumerate(parts_met, 1))
+    told = [row for row in rows if row["time_s"]]
+    assert told
+    for row in told:
+        event = met[int(row["coat"])]
+        since_s = float(row["at_s"]) - event.at_s
+        assert float(row["time_s"]) == pytest.approx(since_s, abs=0.06)  # the clock's own rounding
+        utc = datetime.fromisoformat(row["utc"]) - datetime.fromisoformat(event.utc)
+        # The record of a simulated run tells UTC in real time: its speed is all that may differ.
+        assert utc.total_seconds() >= 0.0
+
+
+def test_exports_of_before_are_still_read(
+    a_proven_record: tuple[Path, str], tmp_path: Path
+) -> None:
+    """Earlier releases wrote `coat_time_s` and no UTC beside the samples."""
+    journal = Journal(a_proven_record[0])
+    export_runs(journal, a_proven_record[1], tmp_path, ["csv"])
+    journal.close()
+    new = export.read_export(tmp_path)
+    file = tmp_path / "samples.csv"
+    with file.open(newline="", encoding="utf-8") as opened:
+        rows = list(csv.DictReader(opened))
+    with file.open("w", newline="", encoding="utf-8") as opened:
+        names = [name.replace("time_s", "coat_time_s") for name in rows[0] if name != "utc"]
+        writer = csv.writer(opened)
+        writer.writerow(names)
+        writer.writerows([v for name, v in row.items() if name != "utc"] for row in rows)
+    (tmp_path / "datapackage.json").unlink()
+    assert export.read_export(tmp_path) == new
+
+
 def test_parquet_is_read_by_any_reader(a_record: tuple[Path, str], tmp_path: Path) -> None:
     parquet = pytest.importorskip("pyarrow.parquet")
     journal = Journal(a_record[0])
@@ -69,6 +135,9 @@ def test_parquet_is_read_by_any_reader(a_record: tuple[Path, str], tmp_path: Pat
     assert table.num_rows == len(run.samples)
     assert str(table.schema.field("major_rpm").type) == "double"
     assert str(table.schema.field("coat").type) == "int64"
+    told = table.schema.field("probe_degC").metadata
+    assert told[b"unit"] == b"degC"
+    assert b"witness cup" in told[b"description"]
 
 
 def test_without_the_library_parquet_says_what_to_do(

@@ -1,0 +1,44 @@
+"""Ctrl-C and SIGTERM, as the long commands wait for them."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import signal
+from typing import Any, Self
+
+
+class Signals:
+    """Ctrl-C and SIGTERM, caught from the moment this is entered until it is left, so that one that
+    comes between two waits is not lost."""
+
+    def __init__(self) -> None:
+        self._told: asyncio.Queue[signal.Signals] = asyncio.Queue()
+
+    def __enter__(self) -> Self:
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGINT, signal.SIGTERM):
+            loop.add_signal_handler(number, self._told.put_nowait, number)
+        return self
+
+    def __exit__(self, *_error: object) -> None:
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGINT, signal.SIGTERM):
+            loop.remove_signal_handler(number)
+
+    async def wait(self, work: asyncio.Future[Any] | None = None) -> signal.Signals | None:
+        """Return the signal that came, or None when the work ended first (its error is raised)."""
+        telling = asyncio.ensure_future(self._told.get())
+        try:
+            waits: set[asyncio.Future[Any]] = {telling}
+            if work is not None:
+                waits.add(work)
+            await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
+            if work is not None and work.done():
+                work.result()
+                return None
+            return telling.result()
+        finally:
+            telling.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await telling
