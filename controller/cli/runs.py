@@ -13,7 +13,7 @@ from evenwall.history.export import Format, export_run, import_run, read_export
 from evenwall.history.lessons import lessons
 from evenwall.history.photos import FOLDER as PHOTOS
 from evenwall.history.photos import captioned, copy_photos
-from evenwall.history.proof import make_proof, proof_data
+from evenwall.history.proof import make_proof, proven
 from evenwall.history.recorded import Recorded
 from evenwall.model import Event, Measured, parse
 from evenwall.planning.in_words import moment_words
@@ -28,6 +28,7 @@ from evenwall.reports.run_report import (
     note_lines,
     write_report,
 )
+from evenwall.run.events import Proven
 from evenwall.run.user_messages import DUE
 
 
@@ -101,7 +102,7 @@ def show_run(journal: Journal, run_id: str) -> Told:
     kind = "simulated, " if state.simulated else ""
     lines = [
         f"{run.plan.casting.name} in {run.plan.casting.resin.name}, run {run_id} ({kind}"
-        f"{run.events[0].data.get('rig') or run.plan.rig.name})",
+        f"{run.rig_name})",
         f"started {moment_words(run.events[0].utc)}; {ended_words(run)}",
         "",
         columns(COAT_COLUMNS, coat_rows(run)),
@@ -212,8 +213,8 @@ def prove_run(journal: Journal, run_id: str, measured: Measured | None, utc: str
         run_id=run_id,
         at_s=run.events[-1].at_s,
         utc=utc,
-        kind="proven",
-        data=proof_data(proof),
+        kind=Proven.kind,
+        data=proven(proof).data(),
     )
     batch = Batch(notes=lessons(journal, run, proof))
     batch.events.append((event, None))

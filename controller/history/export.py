@@ -24,6 +24,7 @@ from evenwall.history.photos import copy_photos
 from evenwall.history.recorded import Recorded
 from evenwall.model import Event, Plan, Sample, parse
 from evenwall.records.journal import Batch, Journal
+from evenwall.run.events import Started
 
 Format = Literal["csv", "parquet"]
 FORMATS: tuple[Format, ...] = ("csv", "parquet")
@@ -184,7 +185,7 @@ def read_export(folder: Path) -> Recorded:
         parse(Sample, {**_as_recorded(row), "sample_id": number}, folder)
         for number, row in enumerate(_read(folder, "samples"), 1)
     ]
-    if not events or events[0].kind != "started":
+    if not events or events[0].kind != Started.kind:
         raise InputError("events", len(events), "must begin with started", file=str(folder))
     run = Recorded(run_id, json.dumps(about["plan"]), tuple(events), tuple(samples))
     run.check()

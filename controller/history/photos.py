@@ -5,58 +5,23 @@ from __future__ import annotations
 import hashlib
 import shutil
 from pathlib import Path
-from typing import Annotated, Literal
-
-from pydantic import Field
 
 from evenwall.bounded import read_bytes
 from evenwall.errors import InputError
 from evenwall.history.recorded import Recorded
-from evenwall.model import Event, Frozen, parse
+from evenwall.run.events import Photographed
 
 FOLDER = "photos"  # beside the record
-KIND = "photographed"
 MOST = 24  # of one run
 MOST_BYTES = 4_000_000  # of one that is kept: 2000 pixels wide, drawn anew
-What = Literal["gloss", "bubbles", "cut_edge", "whole", "other"]
-WORDS: dict[What, str] = {
-    "gloss": "Gloss",
-    "bubbles": "Bubbles",
-    "cut_edge": "The cut edge",
-    "whole": "The whole casting",
-    "other": "Photograph",
-}
 
 
-class Photo(Frozen):
-    """A photograph as its event has it. file: its name in the folder of photographs."""
-
-    file: Annotated[str, Field(pattern=r"^[0-9a-f]{16}\.jpg$")]
-    sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
-    width_px: Annotated[int, Field(gt=0, le=20_000)]
-    height_px: Annotated[int, Field(gt=0, le=20_000)]
-    what: What = "other"
-    text: Annotated[str, Field(max_length=200)] = ""
-    sentence: str = ""  # for the record, line by line
-
-    @property
-    def caption(self) -> str:
-        """What it shows, in words."""
-        words = WORDS[self.what]
-        return f"{words}: {self.text}" if self.text else words
-
-
-def photo_of(event: Event) -> Photo:
-    """Return the photograph of an event. Raises InputError where the event holds none."""
-    return parse(Photo, event.data, f"event {event.event_id}")
-
-
-def photos_of(run: Recorded) -> list[Photo]:
+def photos_of(run: Recorded) -> list[Photographed]:
     """Return the run's photographs, oldest first. Raises InputError."""
-    return [photo_of(event) for event in run.events if event.kind == KIND]
+    return [event for _, event in run.happened if isinstance(event, Photographed)]
 
 
-def checked(folder: Path, photo: Photo) -> Path:
+def checked(folder: Path, photo: Photographed) -> Path:
     """Return the file of a photograph. Raises InputError where it is gone or was changed."""
     path = folder / photo.file
     if hashlib.sha256(read_bytes(path, MOST_BYTES)).hexdigest() != photo.sha256:

@@ -10,7 +10,6 @@ to the average.
 from __future__ import annotations
 
 from statistics import fmean
-from typing import Any
 
 from evenwall.errors import InputError
 from evenwall.history.lessons import bounded
@@ -25,6 +24,7 @@ from evenwall.model import (
 )
 from evenwall.planning.advice import mean_bound_mm
 from evenwall.planning.shape_error import relative_error
+from evenwall.run.events import Proven
 from evenwall.run.replay import (
     plan_today,
 )
@@ -173,13 +173,13 @@ def _spot(plan: Plan, spot: Spot) -> Finding:
 # --- What a resin has taught ----------------------------------------------------------------------
 
 
-def proof_data(proof: Proof) -> dict[str, Any]:
-    """The data of the `proven` event."""
-    return {
-        "proof": proof.model_dump(mode="json"),
-        "sha256": proof.sha256,
-        "sentence": " ".join(("Proven.", *proof.sentences)),
-    }
+def proven(proof: Proof) -> Proven:
+    """Return the event that closes a run with its proof."""
+    return Proven(
+        proof=proof.model_dump(mode="json"),
+        sha256=proof.sha256,
+        sentence=" ".join(("Proven.", *proof.sentences)),
+    )
 
 
 def replayed(run: Recorded, rig: RigSpec, room_degC: float, mould_degC: float) -> Plan:

@@ -22,10 +22,12 @@ from evenwall.model import (
     parse,
 )
 from evenwall.records.journal import Journal
+from evenwall.run.events import Proven, RunEvent, Started, read
+from evenwall.run.folding import fold_all
 from evenwall.run.replay import (
     ProvenRun,
 )
-from evenwall.run.state import RunState, fold_all
+from evenwall.run.state import RunState
 
 
 class Finding(Frozen):
@@ -88,19 +90,30 @@ class Recorded:
         return self.state.plan
 
     @cached_property
+    def happened(self) -> tuple[tuple[Event, RunEvent], ...]:
+        """Every row with the event that it is. Raises InputError where a row does not fit."""
+        return tuple((row, read(row)) for row in self.events)
+
+    @property
+    def rig_name(self) -> str:
+        """Name of the rig that the run was started on."""
+        first = self.happened[0][1]
+        return (first.rig if isinstance(first, Started) else "") or self.plan.rig.name
+
+    @cached_property
     def state(self) -> RunState:
         return fold_all(self.run_id, Plan.model_validate_json(self.plan_json), self.events)
 
     @property
     def proof(self) -> Proof | None:
-        data = next((event.data for event in self.events if event.kind == "proven"), None)
-        return None if data is None else parse(Proof, data["proof"], f"run {self.run_id}")
+        row = next((row for row in self.events if row.kind == Proven.kind), None)
+        return None if row is None else parse(Proof, Proven.of(row).proof, f"run {self.run_id}")
 
     def sha256(self) -> str:
         """Hash of all that was written before the proof, in RFC 8785's canonical JSON. Left out
         are the journal's own row numbers, because another journal gives others, and what is
         not known."""
-        before = itertools.takewhile(lambda event: event.kind != "proven", self.events)
+        before = itertools.takewhile(lambda event: event.kind != Proven.kind, self.events)
         content: dict[str, Any] = {
             "run_id": self.run_id,
             "plan": json.loads(self.plan_json),

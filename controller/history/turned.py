@@ -9,12 +9,20 @@ from dataclasses import dataclass
 from evenwall.errors import InputError
 from evenwall.history.recorded import Recorded
 from evenwall.model import (
-    Event,
     Plan,
     Ramp,
     Sample,
 )
 from evenwall.numerics import cure
+from evenwall.run.events import (
+    Halted,
+    MixedAgain,
+    Queued,
+    Rejoined,
+    RunEvent,
+    Stepped,
+    TurningBegan,
+)
 from evenwall.run.motion import Profile, to_rest
 from evenwall.run.replay import (
     CurePath,
@@ -60,32 +68,30 @@ def stretches(run: Recorded) -> list[list[_Stretch]]:
     """Per coat, its stretches of turning, oldest first."""
     coats: list[list[_Stretch]] = [[] for _ in run.plan.coats]
     index = 0
-    for event in run.events:
-        if event.kind == "stepped":
-            index = int(event.data["coat"]) - 1
-        elif event.kind == "mixed_again":
+    for row, event in run.happened:
+        if isinstance(event, Stepped):
+            index = event.coat - 1
+        elif isinstance(event, MixedAgain):
             coats[index] = []
-        elif event.kind == "turning_began":
-            coats[index].append(_Stretch(event.at_s, []))
+        elif isinstance(event, TurningBegan):
+            coats[index].append(_Stretch(row.at_s, []))
         if coats[index]:
-            _follow(coats[index][-1], event)
+            _follow(coats[index][-1], row.at_s, event)
     return coats
 
 
-def _follow(now: _Stretch, event: Event) -> None:
+def _follow(now: _Stretch, at_s: float, event: RunEvent) -> None:
     """Bring the running stretch up to date with one event."""
-    data = event.data
-    if event.kind == "queued" and not data["ending"]:
-        now.ramps += [(float(d), float(a), float(b)) for d, a, b in data["ramps"]]
-    elif event.kind == "rejoined":
-        dropped = int(data["dropped_ramps"])
-        if dropped:
-            del now.ramps[-dropped:]
-        gap_s = event.at_s - now.from_s - now.queued_s
-        if not data["exact"] and now.ramps and gap_s > 0.0:
+    if isinstance(event, Queued) and not event.ending:
+        now.ramps += event.ramps
+    elif isinstance(event, Rejoined):
+        if event.dropped_ramps:
+            del now.ramps[-event.dropped_ramps :]
+        gap_s = at_s - now.from_s - now.queued_s
+        if not event.exact and now.ramps and gap_s > 0.0:
             now.ramps.append((gap_s, *now.ramps[-1][1:]))  # it kept its last speed
-    elif event.kind == "halted" and math.isinf(now.until_s):
-        now.until_s = event.at_s
+    elif isinstance(event, Halted) and math.isinf(now.until_s):
+        now.until_s = at_s
 
 
 def turned(run: Recorded) -> ProvenRun:

@@ -24,6 +24,7 @@ from evenwall.reports.printed import (
 )
 from evenwall.run import user_messages as plain
 from evenwall.run.alerts import SEVERITY
+from evenwall.run.events import AlertRaised, BoardRefused, Halted, MixedAgain, Noted
 from evenwall.run.replay import Floats
 from evenwall.run.view import gravity_in_mould, record_line
 
@@ -79,7 +80,7 @@ def summary(run: Recorded) -> list[Block]:
     blocks.append(
         Words(
             f"{casting.resin.name}, {casting.wall_mm:g} mm in {len(run.plan.coats)} coats, on "
-            f"{first.data.get('rig') or run.plan.rig.name}. Started "
+            f"{run.rig_name}. Started "
             f"{moment_words(first.utc)}. {ended_words(run)}"
         )
     )
@@ -227,11 +228,10 @@ def photographs(photos: Sequence[tuple[str, str]]) -> list[Block]:
 def fault_lines(run: Recorded) -> list[tuple[Event, str]]:
     """Return the faults, oldest first, in words."""
     found = []
-    for event in run.events:
-        if event.kind == "alert" and SEVERITY.get(event.data["alert"]) != "note":
-            found.append((event, plain.ALERTS[event.data["alert"]]))
-        elif event.kind in ("halted", "failed", "mixed_again"):
-            found.append((event, record_line(event).text))
+    for row, event in run.happened:
+        told = isinstance(event, AlertRaised) and SEVERITY.get(event.alert) != "note"
+        if told or isinstance(event, Halted | BoardRefused | MixedAgain):
+            found.append((row, event.line()))
     return found
 
 
@@ -248,7 +248,7 @@ def troubles(run: Recorded) -> list[Block]:
 
 
 def note_lines(run: Recorded) -> list[tuple[Event, str]]:
-    return [(e, str(e.data.get("text", ""))) for e in run.events if e.kind == "noted"]
+    return [(row, event.text) for row, event in run.happened if isinstance(event, Noted)]
 
 
 def notes(run: Recorded) -> list[Block]:

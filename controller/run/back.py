@@ -7,6 +7,7 @@ early can: the clock is put right, and the record tells both.
 from __future__ import annotations
 
 from evenwall.model import Step
+from evenwall.run.events import StepTakenBack, Weighed, WeightTakenBack
 from evenwall.run.moment import Moment
 from evenwall.run.state import RunState
 from evenwall.run.user_messages import BUTTONS
@@ -45,13 +46,8 @@ def take_step_back(moment: Moment) -> str:
     if before is None or state.over:
         return ""
     said = _SAID.get(state.step, f"Taken back: {BUTTONS[before].lower()}.")
-    moment.emit(
-        "step_taken_back",
-        step=before.value,
-        was=state.step.value,
-        coat=state.index + 1,
-        sentence=said,
-    )
+    back = StepTakenBack(step=before, was=state.step, coat=state.index + 1, sentence=said)
+    moment.emit(back)
     return said
 
 
@@ -61,7 +57,7 @@ def take_weight_back(moment: Moment, who: str) -> str:
     if state.step is not Step.WEIGH or not state.coat.weighings:
         return ""
     part = state.coat.weighings[-1][0]
-    moment.emit("weight_taken_back", part=part, who=who)
+    moment.emit(WeightTakenBack(part=part, who=who))
     both_weighed(moment)
     return part
 
@@ -70,7 +66,7 @@ def both_weighed(moment: Moment) -> None:
     """Write both parts down together once both are known."""
     coat = moment.state.coat
     if coat.part_a_g is not None and coat.part_b_g is not None:
-        moment.emit("weighed", part_a_g=coat.part_a_g, part_b_g=coat.part_b_g)
+        moment.emit(Weighed(part_a_g=coat.part_a_g, part_b_g=coat.part_b_g))
 
 
 def go_back(moment: Moment, who: str) -> str:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import Any
 
 from evenwall.errors import InputError
 from evenwall.model import Answer, Command, Measured, Step, parse
@@ -17,6 +16,25 @@ from evenwall.run.alerts import (
     weight_error,
 )
 from evenwall.run.back import NOTHING, back_label, both_weighed, go_back
+from evenwall.run.events import (
+    Abandoned,
+    Answered,
+    Asked,
+    CastingMeasured,
+    Gelled,
+    MixedAgain,
+    NewRest,
+    Noted,
+    PartWeighed,
+    QuestionAnswered,
+    Refused,
+    Replanned,
+    Touched,
+    TouchTakenBack,
+    Weighed,
+    WeighedBack,
+    WeightTakenBack,
+)
 from evenwall.run.faults import stop_turning
 from evenwall.run.moment import Moment
 from evenwall.run.next_step import cannot_turn, take_next, why_not
@@ -28,82 +46,83 @@ UNDO_S = 10.0  # after a touch of the coat, until the frame parks: the touch can
 
 
 def command_given(moment: Moment, command: Command) -> None:
+    """Check a person's command, carry it out where it is due, and answer it."""
+    handler = COMMANDS.get(command.name)
     if command.step_id is not None and command.step_id != moment.state.step_id:
-        _answer(moment, command, False, "That step is over; the sheet has moved on.")
-        return
-    handler = _COMMANDS.get(command.name)
-    if handler is None:
-        _answer(moment, command, False, f"There is no command {command.name}.")
-        return
-    handler(moment, command)
+        refuse(moment, command, "That step is over; the sheet has moved on.")
+    elif handler is None:
+        refuse(moment, command, f"There is no command {command.name}.")
+    else:
+        handler(moment, command)
 
 
-def _answer(
-    moment: Moment,
-    command: Command,
-    accepted: bool,
-    sentence: str,
-    confirm: bool = False,
-    event: str = "",
-    **data: Any,
-) -> None:
-    """Every command becomes one event that carries its key and the answer.
+def accept(moment: Moment, command: Command, sentence: str, event: Answered | None = None) -> None:
+    """Record the event that a command makes, with its key and the answer."""
+    answered = {
+        "command": command.name,
+        "who": command.who,
+        "accepted": True,
+        "sentence": sentence,
+    }
+    moment.emit((event or Asked()).model_copy(update=answered), command.key)
+    moment.actions.append(Reply(command.key, Answer(accepted=True, sentence=sentence)))
+
+
+def refuse(moment: Moment, command: Command, sentence: str, *, confirm: bool = False) -> None:
+    """Record that a command was refused, and why.
 
     confirm: the person is asked, and may send the command again with `confirmed`. event: its kind
     where the command's name does not tell it.
     """
-    if confirm:
-        data["confirm"] = True
-    kind = (event or _EVENT_OF.get(command.name, "asked")) if accepted else "refused"
-    moment.emit(
-        kind,
-        command.key,
-        **data,
-        command=command.name,
-        who=command.who,
-        accepted=accepted,
-        sentence=sentence,
+    asked = {"confirm": True} if confirm else {}
+    refused = Refused(
+        command=command.name, who=command.who, accepted=False, sentence=sentence, **asked
     )
-    answer = Answer(accepted=accepted, sentence=sentence, confirm=confirm)
+    moment.emit(refused, command.key)
+    answer = Answer(accepted=False, sentence=sentence, confirm=confirm)
     moment.actions.append(Reply(command.key, answer))
 
 
 def _next(moment: Moment, command: Command) -> None:
     problem = why_not(moment, at_rig=False)
-    _answer(moment, command, not problem, problem or "Written down.")
-    if not problem:
-        take_next(moment)
+    if problem:
+        refuse(moment, command, problem)
+        return
+    accept(moment, command, "Written down.")
+    take_next(moment)
 
 
 def _stop(moment: Moment, command: Command) -> None:
-    _answer(moment, command, True, stop_turning(moment, command.who))
+    accept(moment, command, stop_turning(moment, command.who))
 
 
 def _pause(moment: Moment, command: Command) -> None:
     if moment.state.turning is None:
-        _answer(moment, command, False, "Nothing is turning.")
+        refuse(moment, command, "Nothing is turning.")
         return
-    _answer(moment, command, True, HALTED["pause"])
+    accept(moment, command, HALTED["pause"])
     moment.halt("pause")
 
 
 def _resume(moment: Moment, command: Command) -> None:
     if not moment.state.halted:
-        _answer(moment, command, False, "Nothing was stopped.")
+        refuse(moment, command, "Nothing was stopped.")
         return
     problem = cannot_turn(moment, confirmed=not moment.state.plan.rig.confirm_at_rig)
-    _answer(moment, command, not problem, problem or "It turns again.")
-    if not problem:
-        turn_again(moment)
+    if problem:
+        refuse(moment, command, problem)
+        return
+    accept(moment, command, "It turns again.")
+    turn_again(moment)
 
 
 def _weigh(moment: Moment, command: Command) -> None:
     part_a_g = _number(command, "part_a_g")
     part_b_g = _number(command, "part_b_g")
     if moment.state.step is not Step.WEIGH:
-        _answer(moment, command, False, "Weights are entered while weighing.")
+        refuse(moment, command, "Weights are entered while weighing.")
     elif part_a_g is None or part_b_g is None or part_a_g <= 0 or part_b_g <= 0:
-        _answer(moment, command, False, "Both weights are needed, in grams, above 0 g.")
+        refuse(moment, command, "Both weights are needed, in grams, above 0 g.")
     else:
         error = weight_error(moment.state, part_a_g, part_b_g)
         ratio = ratio_weighed(moment.state, part_a_g, part_b_g)
@@ -114,54 +133,56 @@ def _weigh(moment: Moment, command: Command) -> None:
             sentence = f"The mix is off by {error:.0%} from the plan: weigh again."
         elif error > WEIGHT_WARN:
             sentence = f"The mix is off by {error:.1%} from the plan: correct it if you can."
-        _answer(moment, command, True, sentence, part_a_g=part_a_g, part_b_g=part_b_g)
+        accept(moment, command, sentence, Weighed(part_a_g=part_a_g, part_b_g=part_b_g))
 
 
 def _weigh_part(moment: Moment, command: Command) -> None:
     """Take one part as the scale, or a person, read it: all of it that is in its cup."""
     part, mass_g = command.data.get("part"), _number(command, "mass_g")
     if moment.state.step is not Step.WEIGH:
-        _answer(moment, command, False, "Weights are entered while weighing.")
+        refuse(moment, command, "Weights are entered while weighing.")
     elif part not in ("A", "B") or mass_g is None or mass_g <= 0:
-        _answer(moment, command, False, "Name part A or B, and its grams, above 0 g.")
+        refuse(moment, command, "Name part A or B, and its grams, above 0 g.")
     else:
         said = f"Part {part}: {mass_g:.1f} g written down."
-        _answer(moment, command, True, said, part=part, mass_g=mass_g)
+        accept(moment, command, said, PartWeighed(part=part, mass_g=mass_g))
         both_weighed(moment)
 
 
 def _weigh_back(moment: Moment, command: Command) -> None:
     """Take the grams left in the cup and run over into the tray."""
     coat = moment.state.coat
-    found = {name: _number(command, name) for name in ("cup_left_g", "spill_g")}
+    cup_left_g, spill_g = _number(command, "cup_left_g"), _number(command, "spill_g")
+    found = [grams for grams in (cup_left_g, spill_g) if grams is not None]
     if coat.poured_s is None or moment.state.step is Step.WEIGH:
-        _answer(moment, command, False, "Weigh cup and tray back after the pour.")
-    elif all(value is None for value in found.values()):
-        _answer(moment, command, False, "Grams in the cup, or in the tray, are needed.")
-    elif any(value is not None and value < 0 for value in found.values()):
-        _answer(moment, command, False, "Grams cannot be below 0.")
+        refuse(moment, command, "Weigh cup and tray back after the pour.")
+    elif not found:
+        refuse(moment, command, "Grams in the cup, or in the tray, are needed.")
+    elif min(found) < 0.0:
+        refuse(moment, command, "Grams cannot be below 0.")
     else:
-        known = {"cup_left_g": coat.cup_left_g, "spill_g": coat.spill_g}
-        kept: dict[str, Any] = {
-            name: known[name] if value is None else value for name, value in found.items()
-        }
-        _answer(moment, command, True, "Cup and tray written down.", **kept)
+        weighed = WeighedBack(
+            cup_left_g=coat.cup_left_g if cup_left_g is None else cup_left_g,
+            spill_g=coat.spill_g if spill_g is None else spill_g,
+        )
+        accept(moment, command, "Cup and tray written down.", weighed)
 
 
 def _replanned(moment: Moment, command: Command) -> None:
     """A new plan for the rest, from the planner. It comes in time, or the old one stands."""
-    if moment.state.step is not Step.REST or command.data["coats_done"] != moment.state.index + 1:
+    new = parse(NewRest, command.data, command.name)
+    if moment.state.step is not Step.REST or new.coats_done != moment.state.index + 1:
         late = "The next coat came before its new plan: it is laid as planned."
-        _answer(moment, command, False, late)
+        refuse(moment, command, late)
     else:
-        _answer(moment, command, True, command.data["sentence"], rest=command.data["rest"])
+        accept(moment, command, new.sentence, Replanned(rest=new.rest))
 
 
 def _touch(moment: Moment, command: Command) -> None:
     what = command.data.get("what")
     coat = moment.state.coat
     if what not in ("cup", "coat") or coat.parts_met_s is None:
-        _answer(moment, command, False, "Say whether the cup or the coat has gelled.")
+        refuse(moment, command, "Say whether the cup or the coat has gelled.")
         return
     time_s = moment.now_s - coat.parts_met_s
     from_s, until_s = touch_band_s(moment.state, what)
@@ -171,11 +192,11 @@ def _touch(moment: Moment, command: Command) -> None:
             f"between {clock_words(from_s)} and {clock_words(until_s)}. Has the {what} really "
             "gelled?"
         )
-        _answer(moment, command, False, asked, confirm=True)
+        refuse(moment, command, asked, confirm=True)
         return
-    _answer(moment, command, True, f"The {what} was found gelled.", what=what)
+    accept(moment, command, f"The {what} was found gelled.", Touched(what=what))
     if what == "coat" and coat.gel_called_s is None and moment.state.step is Step.SPIN:
-        moment.emit("gelled", gel_coat_s=time_s, how="touch", safe_s=moment.now_s + UNDO_S)
+        moment.emit(Gelled(gel_coat_s=time_s, how="touch", safe_s=moment.now_s + UNDO_S))
 
 
 def _take_back(moment: Moment, command: Command) -> None:
@@ -184,11 +205,11 @@ def _take_back(moment: Moment, command: Command) -> None:
     if state.step is Step.WEIGH and coat.weighings:
         part = coat.weighings[-1][0]
         said = f"The weight of part {part} is taken back."
-        _answer(moment, command, True, said, event="weight_taken_back", part=part)
+        accept(moment, command, said, WeightTakenBack(part=part))
         both_weighed(moment)
         return
     if not coat.touches:
-        _answer(moment, command, False, "There is nothing to take back.")
+        refuse(moment, command, "There is nothing to take back.")
         return
     what = coat.touches[-1][0]
     turns = state.step is Step.SPIN and not (state.turning and state.turning.ending)
@@ -200,7 +221,7 @@ def _take_back(moment: Moment, command: Command) -> None:
         )
     else:
         said = "The touch is taken back."
-    _answer(moment, command, True, said, what=what, gel=told and turns)
+    accept(moment, command, said, TouchTakenBack(what=what, gel=told and turns))
 
 
 def _step_back(moment: Moment, command: Command) -> None:
@@ -208,65 +229,64 @@ def _step_back(moment: Moment, command: Command) -> None:
     cannot = "" if back_label(moment.state) else NOTHING
     if moment.state.halted or moment.state.turning:
         cannot = NOTHING
-    _answer(moment, command, not cannot, cannot or "Taken back.")
-    if not cannot:
-        go_back(moment, command.who)
+    if cannot:
+        refuse(moment, command, cannot)
+        return
+    accept(moment, command, "Taken back.")
+    go_back(moment, command.who)
 
 
 def _note(moment: Moment, command: Command) -> None:
     text = str(command.data.get("text", "")).strip()[:500]
-    _answer(moment, command, bool(text), "Noted." if text else "Empty note.", text=text)
+    if text:
+        accept(moment, command, "Noted.", Noted(text=text))
+    else:
+        refuse(moment, command, "Empty note.")
 
 
 def _answer_question(moment: Moment, command: Command) -> None:
     question = str(command.data.get("question", ""))
     value = str(command.data.get("value", ""))
+    answered = QuestionAnswered(question=question, value=value)
     if question == "weights_off" and value == "go_on" and moment.state.step is Step.WEIGH:
-        _answer(
-            moment,
-            command,
-            True,
-            "Off weights accepted: the mix goes on as weighed.",
-            question=question,
-            value=value,
-        )
+        accept(moment, command, "Off weights accepted: the mix goes on as weighed.", answered)
     elif question == "mix_again" and value == "yes" and moment.state.step in _BEFORE_POUR:
-        _answer(
-            moment, command, True, "Let the old mix go; weigh anew.", question=question, value=value
-        )
-        moment.emit("mixed_again")
+        accept(moment, command, "Let the old mix go; weigh anew.", answered)
+        moment.emit(MixedAgain())
         moment.go(Step.WEIGH)
     else:
-        _answer(moment, command, False, "Nothing of the kind is asked.")
+        refuse(moment, command, "Nothing of the kind is asked.")
 
 
 def _measure(moment: Moment, command: Command) -> None:
     if moment.state.step not in (Step.DEMOULD, Step.MEASURE):
-        _answer(moment, command, False, "Measure the casting when it is out of the mould.")
+        refuse(moment, command, "Measure the casting when it is out of the mould.")
         return
     kept = {k: v for k, v in command.data.items() if k in Measured.model_fields}
     try:
-        parse(Measured, kept, "measure")
+        measured = parse(CastingMeasured, kept, "measure")
     except InputError as error:  # once in the record, it would keep the run from being proven
-        _answer(moment, command, False, str(error))
+        refuse(moment, command, str(error))
         return
-    _answer(moment, command, bool(kept), "Measures written down." if kept else "Nothing measured.")
-    if kept:
-        moment.emit("measured", **kept)
+    if not kept:
+        refuse(moment, command, "Nothing measured.")
+        return
+    accept(moment, command, "Measures written down.")
+    moment.emit(measured)
 
 
 def _start(moment: Moment, command: Command) -> None:
-    _answer(moment, command, False, "A casting is under way: finish or abandon it first.")
+    refuse(moment, command, "A casting is under way: finish or abandon it first.")
 
 
 def _abandon(moment: Moment, command: Command) -> None:
     if moment.state.over:
-        _answer(moment, command, False, "This run is over.")
+        refuse(moment, command, "This run is over.")
         return
     reason = str(command.data.get("reason", "")).strip()[:200] or "no reason given"
-    _answer(moment, command, True, "The run is abandoned.", reason=reason)
+    accept(moment, command, "The run is abandoned.")
     moment.act(Stop())
-    moment.emit("abandoned", reason=reason)
+    moment.emit(Abandoned(reason=reason))
 
 
 def _number(command: Command, name: str) -> float | None:
@@ -278,7 +298,7 @@ def _number(command: Command, name: str) -> float | None:
 
 
 _BEFORE_POUR = (Step.MIX, Step.DEGAS, Step.POUR)
-_COMMANDS: dict[str, Callable[[Moment, Command], None]] = {
+COMMANDS: dict[str, Callable[[Moment, Command], None]] = {
     "start": _start,
     "next": _next,
     "stop_turning": _stop,
@@ -295,14 +315,4 @@ _COMMANDS: dict[str, Callable[[Moment, Command], None]] = {
     "answer": _answer_question,
     "measure": _measure,
     "abandon": _abandon,
-}
-_EVENT_OF = {
-    "weigh": "weighed",
-    "weigh_part": "part_weighed",
-    "weigh_back": "weighed_back",
-    "replanned": "replanned",
-    "touch": "touched",
-    "take_back": "touch_taken_back",
-    "note": "noted",
-    "answer": "answered",
 }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from evenwall.run.events import BoardRefused, GuardClosed, GuardOpened, Halted, StopAsked
 from evenwall.run.moment import Moment
 from evenwall.run.observation import Hold, Stop
 from evenwall.run.user_messages import HALTED
@@ -15,13 +16,13 @@ def watch_guard(moment: Moment) -> None:
     rig = moment.seen.rig
     if rig is None or rig.guard_closed == moment.state.guard_closed:
         return
-    moment.emit("guard_closed" if rig.guard_closed else "guard_opened")
+    moment.emit(GuardClosed() if rig.guard_closed else GuardOpened())
     if not rig.guard_closed and (moment.state.turning or moment.state.moving):
         moment.halt("guard")
 
 
 def failed(moment: Moment) -> None:
-    moment.emit("failed", what=moment.seen.failed)
+    moment.emit(BoardRefused(what=moment.seen.failed))
     if (moment.state.turning or moment.state.moving) and not moment.state.halted:
         moment.halt("fault")
 
@@ -37,7 +38,8 @@ def stopped_by_itself(moment: Moment) -> None:
     if starts or rig.mode in (Mode.TURNING, Mode.STOPPING):
         return
     why = "fault" if rig.faults - {Fault.QUEUE_DRY} else "board"
-    moment.emit("halted", why=why, faults=sorted(fault.value for fault in rig.faults))
+    faults = tuple(sorted(fault.value for fault in rig.faults))
+    moment.emit(Halted(why=why, faults=faults))
 
 
 def insist_on_stop(moment: Moment) -> None:
@@ -54,6 +56,6 @@ def stop_turning(moment: Moment, who: str) -> str:
     if not (moment.state.turning or moment.state.moving) or moment.state.halted:
         moment.act(Stop())  # cheap, and nobody who asks for a stop is argued with
         return "Nothing is turning."
-    moment.emit("stop_asked", who=who)
+    moment.emit(StopAsked(who=who))
     moment.halt("stop")
     return HALTED["stop"]

@@ -10,6 +10,7 @@ from evenwall.devices.interfaces import Light, Press
 from evenwall.model import FrameButton, Step
 from evenwall.run.alerts import SEVERITY
 from evenwall.run.back import back_label, go_back
+from evenwall.run.events import Pressed, Refused, Touched
 from evenwall.run.faults import stop_turning
 from evenwall.run.moment import Moment
 from evenwall.run.next_step import take_next, why_not
@@ -31,17 +32,17 @@ def press(moment: Moment, pressed: Press) -> None:
     problem = _long(moment) if pressed is Press.LONG else _short(moment)
     moment.actions.append(Sound(REFUSED_BEEPS if problem else DONE_BEEPS))
     if problem:
-        moment.emit("refused", command=AT_THE_BUTTON, sentence=problem)
+        moment.emit(Refused(command=AT_THE_BUTTON, sentence=problem))
 
 
 def _short(moment: Moment) -> str:
     """Take the next step; why not, in words."""
     if _asks_for_cup(moment.state):
-        moment.emit("touched", what="cup", who=AT_THE_BUTTON)
+        moment.emit(Touched(what="cup", who=AT_THE_BUTTON))
         return ""
     problem = why_not(moment, at_rig=True)
     if not problem:
-        moment.emit("pressed", step=moment.state.step.value)
+        moment.emit(Pressed(step=moment.state.step))
         take_next(moment)
     return problem
 
@@ -52,7 +53,7 @@ def _long(moment: Moment) -> str:
     if state.halted:
         return "The frame stands already. A short press lets it go on."
     if state.turning is not None:
-        moment.emit("pressed", step=state.step.value, long=True)
+        moment.emit(Pressed(step=state.step, long=True))
         moment.halt("pause")
         return ""
     if state.moving:

@@ -10,14 +10,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from typing import Any
 
 from evenwall.devices.interfaces import Press
 from evenwall.errors import EvenwallError, InputError, RecordError
 from evenwall.model import (
     CoatPlan,
     Details,
-    Event,
     Plan,
     RigSpec,
     Step,
@@ -26,11 +24,23 @@ from evenwall.model import (
 )
 from evenwall.numerics.cure import wall_material
 from evenwall.run import motion
+from evenwall.run.events import (
+    CoatDone,
+    Gelled,
+    Parked,
+    PartsMet,
+    Poured,
+    RunEvent,
+    Started,
+    Stepped,
+    TurningEnded,
+    Weighed,
+)
+from evenwall.run.folding import UNFIT, begin
 from evenwall.run.observation import GelReading, Observation, Queue
 from evenwall.run.replay import DETAIL, replay_of
-from evenwall.run.state import RunState, begin, fold
+from evenwall.run.state import RunState
 from evenwall.run.step import step
-from evenwall.run.taking_up import UNFIT
 from evenwall.run.view import snapshot
 from evenwall_bridge.contract import AxisState, BridgeError, Mode, RigState
 
@@ -94,7 +104,7 @@ def try_out(plan: Plan) -> None:
         kept = Plan.model_validate_json(text)
         if kept != plan:
             raise InputError("plan", plan.casting.name, "does not read back as it is written")
-        state = begin(TRIED, kept, _started())
+        state = begin(TRIED, kept, 0.0, Started(simulated=True))
         for index in range(len(kept.coats)):
             state = _try_coat(state, index)
     except InputError:
@@ -104,11 +114,6 @@ def try_out(plan: Plan) -> None:
         raise InputError("plan", plan.casting.name, why) from None
     except (EvenwallError, BridgeError) as error:
         raise InputError("plan", plan.casting.name, f"cannot be carried through: {error}") from None
-
-
-def _started() -> Event:
-    data = {"simulated": True, "replay_of": None}
-    return Event(event_id=1, run_id=TRIED, at_s=0.0, utc="", kind="started", data=data)
 
 
 def _moments(coat: CoatPlan) -> Iterator[float]:
@@ -122,35 +127,35 @@ def _try_coat(state: RunState, index: int) -> RunState:
     """One coat from its weighing to its rest, as the journal will have it."""
     coat = state.plan.coats[index]
     met_s = state.entered_s + 1.0
-    number = {"coat": index + 1}
+    number = index + 1
     spin_s = met_s + coat.clock.spin_from_s
-    before: tuple[tuple[str, float, dict[str, Any]], ...] = (
-        ("stepped", met_s - 1.0, {"step": Step.WEIGH.value, **number}),
-        ("weighed", met_s - 0.5, {"part_a_g": coat.part_a_g, "part_b_g": coat.part_b_g}),
-        ("stepped", met_s, {"step": Step.MIX.value, **number}),
-        ("parts_met", met_s, {}),
-        ("stepped", met_s, {"step": Step.POUR.value, **number}),
-        ("poured", spin_s, {}),
-        ("stepped", spin_s, {"step": Step.CLOSE_UP.value, **number}),
+    before: tuple[tuple[float, RunEvent], ...] = (
+        (met_s - 1.0, Stepped(step=Step.WEIGH, coat=number)),
+        (met_s - 0.5, Weighed(part_a_g=coat.part_a_g, part_b_g=coat.part_b_g)),
+        (met_s, Stepped(step=Step.MIX, coat=number)),
+        (met_s, PartsMet()),
+        (met_s, Stepped(step=Step.POUR, coat=number)),
+        (spin_s, Poured()),
+        (spin_s, Stepped(step=Step.CLOSE_UP, coat=number)),
     )
-    for kind, at_s, data in before:
-        state = fold(state, kind, at_s, data)
+    for at_s, event in before:
+        state = event.fold(state, at_s)
         _look(state, met_s, coat)
     state, moved = _press(state, spin_s)
     _within(moved, state)
     _look(state, met_s, coat)
     _feed(state, met_s, coat)
     end_s = met_s + coat.clock.spin_until_s
-    after: tuple[tuple[str, dict[str, Any]], ...] = (
-        ("gelled", {"gel_coat_s": coat.clock.gel_expected_s, "how": "probe", "safe_s": end_s}),
-        ("turning_ended", {"steps_expected": [0, 0], "steps_counted": [0, 0], "gave_up": False}),
-        ("stepped", {"step": Step.PARK.value, **number}),
-        ("parked", {"at": "down"}),
-        ("coat_done", {}),
-        ("stepped", {"step": (Step.CURE if state.last_coat else Step.REST).value, **number}),
+    after: tuple[RunEvent, ...] = (
+        Gelled(gel_coat_s=coat.clock.gel_expected_s, how="probe", safe_s=end_s),
+        TurningEnded(steps_expected=(0, 0), steps_counted=(0, 0), gave_up=False),
+        Stepped(step=Step.PARK, coat=number),
+        Parked(at="down"),
+        CoatDone(),
+        Stepped(step=Step.CURE if state.last_coat else Step.REST, coat=number),
     )
-    for kind, data in after:
-        state = fold(state, kind, end_s, data)
+    for event in after:
+        state = event.fold(state, end_s)
         _look(state, met_s, coat)
     return state
 

@@ -149,6 +149,7 @@ class Estimator:
             faults=gel.holding(found.faults),
             taken_back=gel.taken_back(found.faults),
             sentence=found.sentence,
+            says=" ".join(found.says),
             predicted=tuple(
                 (float(t), degC(float(k - band)), degC(float(k + band)))
                 for t, k, band in found.curve[::every]

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from evenwall.model import Step
+from evenwall.run.events import Finished, Halted, RunEvent, Stepped
 from evenwall.run.observation import Action, Hold, Observation, Record, RigAction, Stop
-from evenwall.run.state import RunState, fold
+from evenwall.run.state import RunState
 
 
 class Moment:
@@ -18,10 +17,10 @@ class Moment:
         self.seen = seen
         self.actions: list[Action] = []
 
-    def emit(self, kind: str, key: str | None = None, **data: Any) -> None:
+    def emit(self, event: RunEvent, key: str | None = None) -> None:
         """Fold an event into the state and ask for its record."""
-        self.state = fold(self.state, kind, self.now_s, data)
-        self.actions.append(Record(kind, data, key))
+        self.state = event.fold(self.state, self.now_s)
+        self.actions.append(Record(event, key))
 
     def act(self, action: RigAction) -> None:
         """Ask for an action at the rig."""
@@ -30,14 +29,14 @@ class Moment:
     def go(self, to: Step, coat: int | None = None) -> None:
         """Go on to a step, of the present coat unless told otherwise."""
         if to is Step.DONE:
-            self.emit("finished")
+            self.emit(Finished())
             return
-        self.emit("stepped", step=to.value, coat=coat or self.state.index + 1)
+        self.emit(Stepped(step=to, coat=coat or self.state.index + 1))
 
     def halt(self, why: str) -> None:
         """Stop the frame; `why` is guard, stop, pause, fault or board."""
         self.act(Hold() if why == "pause" else Stop())
-        self.emit("halted", why=why)
+        self.emit(Halted(why=why))
 
     @property
     def accel(self) -> float:

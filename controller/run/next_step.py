@@ -7,6 +7,14 @@ from dataclasses import dataclass
 
 from evenwall.model import Step
 from evenwall.run.alerts import WEIGHT_REFUSE, weight_error
+from evenwall.run.events import (
+    CoatDone,
+    Halted,
+    Moving,
+    PartsMet,
+    Poured,
+    TurningEnded,
+)
 from evenwall.run.moment import Moment
 from evenwall.run.schedule import next_from_s
 from evenwall.run.turning import begin_turning, may_stop, park, turn_again
@@ -18,12 +26,12 @@ def steps_by_themselves(moment: Moment) -> None:
     state = moment.state
     if state.step is Step.SPIN and state.halted and may_stop(moment):
         # It gelled while it stood: nothing is left to turn, only to park.
-        moment.emit("turning_ended", gave_up=state.coat.safe_s is None)
+        moment.emit(TurningEnded(gave_up=state.coat.safe_s is None))
         moment.go(Step.PARK)
-        moment.emit("moving", to="down")
-        moment.emit("halted", why=state.halted)
+        moment.emit(Moving(to="down"))
+        moment.emit(Halted(why=state.halted))
     elif state.step is Step.PARK and state.parked == "down":
-        moment.emit("coat_done")
+        moment.emit(CoatDone())
         moment.go(Step.CURE if state.last_coat else Step.REST)
 
 
@@ -114,11 +122,11 @@ def _nothing(moment: Moment, confirmed: bool) -> str:
 
 def _parts_together(moment: Moment) -> None:
     moment.go(Step.MIX)
-    moment.emit("parts_met")
+    moment.emit(PartsMet())
 
 
 def _poured(moment: Moment) -> None:
-    moment.emit("poured")
+    moment.emit(Poured())
     moment.go(Step.CLOSE_UP)
 
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Protocol
 
 from evenwall.devices.interfaces import Light, Press, Reading
 from evenwall.model import Answer, CoatPlan, Command, Plan, ProbeSpec
+from evenwall.run.events import RunEvent
 from evenwall.run.motion import Ramp3
 from evenwall_bridge.contract import RigState
 
@@ -28,6 +29,7 @@ class GelReading:
     faults: tuple[str, ...] = ()
     taken_back: tuple[str, ...] = ()  # faults that were named and do not hold
     sentence: str = ""
+    says: str = ""  # the same as a code, without figures
     predicted: tuple[tuple[float, float, float], ...] = ()  # (coat_time_s, low_degC, high_degC)
 
 
@@ -89,8 +91,7 @@ class Observation:
 class Record:
     """Write down that this happened; the state has already taken it in."""
 
-    kind: str
-    data: dict[str, Any]
+    event: RunEvent
     key: str | None = None
 
 

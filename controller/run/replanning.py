@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Any
-
-from evenwall.model import Plan, Step
+from evenwall.model import Plan, Step, parse
 from evenwall.planning import CoatDone
 from evenwall.planning.in_words import clock_words
+from evenwall.run.events import PlanRest
 from evenwall.run.schedule import next_from_s
 from evenwall.run.state import Coat, RunState
 
@@ -55,17 +54,14 @@ def budget_s(state: RunState, now_s: float, speed: float) -> float:
     return max(0.0, min(SHARE_OF_REST * left_s, MOST_S))
 
 
-def rest_of(plan: Plan, coats_done: int) -> dict[str, Any]:
-    """Parts of a new plan that the record needs: the coats still to lay and what follows from
-    them."""
-    return plan.model_dump(
-        mode="json",
-        exclude_none=True,
-        include={
-            "coats": set(range(coats_done, len(plan.coats))),
-            **dict.fromkeys(("wall", "totals", "cautions", "notes", "limits", "details"), True),
-        },
-    )
+def rest_of(plan: Plan, coats_done: int) -> PlanRest:
+    """Return what of a new plan the record needs, once `coats_done` coats are laid."""
+    kept = dict.fromkeys(PlanRest.model_fields, True) | {
+        "coats": set(range(coats_done, len(plan.coats)))
+    }
+    # By way of JSON, so that the run folds the very values that a restart reads.
+    rest = plan.model_dump(mode="json", exclude_none=True, include=kept)
+    return parse(PlanRest, rest, "the new plan")
 
 
 def what_changed(old: Plan, new: Plan, coats_done: int) -> str:

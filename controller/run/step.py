@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from evenwall.run.alerts import SEVERITY, alert_kinds
 from evenwall.run.commands import command_given
+from evenwall.run.events import AlertOver, AlertRaised, Parked
 from evenwall.run.faults import failed, insist_on_stop, stopped_by_itself, watch_guard
 from evenwall.run.frame_button import light_of, press
 from evenwall.run.gelling import follow_gel
@@ -36,7 +37,7 @@ def step(state: RunState, now_s: float, seen: Observation) -> tuple[RunState, li
     for command in seen.commands:
         command_given(moment, command)
     if seen.parked and moment.state.moving == seen.parked:
-        moment.emit("parked", at=seen.parked)
+        moment.emit(Parked(at=seen.parked))
     follow_gel(moment)
     keep_turning(moment)
     steps_by_themselves(moment)
@@ -47,8 +48,8 @@ def step(state: RunState, now_s: float, seen: Observation) -> tuple[RunState, li
 def _alerts(moment: Moment) -> None:
     wanted = alert_kinds(moment.state, moment.now_s, moment.seen)
     for kind in sorted(wanted - moment.state.alerts.keys()):
-        moment.emit("alert", alert=kind)
+        moment.emit(AlertRaised(alert=kind))
         moment.actions.append(Sound(3 if SEVERITY[kind] == "act_now" else 1))
     for kind in sorted(moment.state.alerts.keys() - wanted):
-        moment.emit("alert_over", alert=kind)
+        moment.emit(AlertOver(alert=kind))
     moment.actions.append(Show(light_of(moment.state, moment.now_s, moment.seen)))

@@ -16,7 +16,7 @@ from functools import partial
 from typing import Any
 
 from evenwall.devices.interfaces import Inputs, Outputs, Probe, Reading
-from evenwall.errors import EvenwallError, RecordError
+from evenwall.errors import EvenwallError, InputError, RecordError
 from evenwall.model import (
     Answer,
     Command,
@@ -33,6 +33,25 @@ from evenwall.model import (
 from evenwall.records.journal import Records, set_damage_aside
 from evenwall.run import replanning as again
 from evenwall.run.alerts import mix_refused
+from evenwall.run.events import (
+    Abandoned,
+    Answered,
+    CoatDone,
+    MixedAgain,
+    PartsMet,
+    Poured,
+    Restarted,
+    RunEvent,
+    Started,
+    Stepped,
+    StepTakenBack,
+    Touched,
+    TouchTakenBack,
+    WeighedBack,
+    hidden,
+    read,
+)
+from evenwall.run.folding import begin, taken_up
 from evenwall.run.gate import carries_on
 from evenwall.run.observation import (
     Action,
@@ -51,10 +70,9 @@ from evenwall.run.observation import (
     Sound,
     Stop,
 )
-from evenwall.run.state import RunState, begin
+from evenwall.run.state import RunState
 from evenwall.run.step import step
-from evenwall.run.taking_up import taken_up
-from evenwall.run.view import HIDDEN, record_line, snapshot
+from evenwall.run.view import record_line, snapshot
 from evenwall_bridge.clock import Anchor, SystemClock
 from evenwall_bridge.contract import BridgeError, Clock, LinkLost, Ramp, Rig, RigState
 
@@ -261,7 +279,7 @@ class Supervisor:
             ]
             self._all_rows = list(self._coat_rows)
             self._begin_judging()
-        self._record("restarted", self.clock.now_s(), {}, None)
+        self._record(Restarted(), self.clock.now_s())
 
     # --- tasks -----------------------------------------------------------------------------------
 
@@ -428,21 +446,22 @@ class Supervisor:
         self.lines.clear()
         self.records.plan(run_id, plan)
         sentence = f"{plan.casting.name}: {len(plan.coats)} coats."
-        data = {
-            "casting": plan.casting.name,
-            "resin": plan.casting.resin.name,
-            "coats": len(plan.coats),
-            "rig": self.spec.name,
-            "simulated": self.spec.backend == "simulated",
-            "replay_of": command.data.get("replay_of"),
-            "who": command.who,
-            "accepted": True,
-            "sentence": sentence,
-        }
-        event = self.write_event(run_id, now_s, "started", data, command.key)
-        self.state = begin(run_id, plan, event)
-        self._tell(event, plan)
-        answer = Answer(accepted=True, sentence=sentence, event_id=event.event_id)
+        started = Started(
+            casting=plan.casting.name,
+            resin=plan.casting.resin.name,
+            coats=len(plan.coats),
+            rig=self.spec.name,
+            simulated=self.spec.backend == "simulated",
+            replay_of=command.data.get("replay_of"),
+            command=command.name,
+            who=command.who,
+            accepted=True,
+            sentence=sentence,
+        )
+        row = self.write_event(run_id, now_s, started, command.key)
+        self.state = begin(run_id, plan, now_s, started)
+        self._tell(row, plan)
+        answer = started.answer(row.event_id)
         self._when_written(partial(self._reply, command.key, answer))
 
     # --- doing -----------------------------------------------------------------------------------
@@ -452,11 +471,11 @@ class Supervisor:
         ids: dict[str, int] = {}
         for action in actions:
             if isinstance(action, Record):
-                event = self._record(action.kind, now_s, action.data, action.key)
+                row = self._record(action.event, now_s, action.key)
                 if action.key is not None:
-                    ids[action.key] = event.event_id
-                self._follow(action.kind, action.data)
-                self._tell(event, plan)
+                    ids[action.key] = row.event_id
+                self._follow(action.event)
+                self._tell(row, plan)
             elif isinstance(action, Reply):
                 answer = action.answer.model_copy(update={"event_id": ids[action.key]})
                 self._when_written(partial(self._reply, action.key, answer))
@@ -469,27 +488,27 @@ class Supervisor:
             else:
                 self._when_written(partial(self._give, action, self._order_era))
 
-    def _record(self, kind: str, at_s: float, data: dict[str, Any], key: str | None) -> Event:
+    def _record(self, event: RunEvent, at_s: float, key: str | None = None) -> Event:
         run_id = self.state.run_id if self.state is not None else ""
-        return self.write_event(run_id, at_s, kind, data, key)
+        return self.write_event(run_id, at_s, event, key)
 
-    def write_event(
-        self, run_id: str, at_s: float, kind: str, data: dict[str, Any], key: str | None
-    ) -> Event:
-        event = self.records.event(run_id, at_s, self.clock.utc().isoformat(), kind, data, key)
-        self._rows.append((event, key))
-        self.last_id = event.event_id
-        self._show_line(event)
-        self._publish(event)
+    def write_event(self, run_id: str, at_s: float, event: RunEvent, key: str | None) -> Event:
+        """Put an event into the record of a run, and return its row."""
+        utc = self.clock.utc().isoformat()
+        row = self.records.event(run_id, at_s, utc, event.kind, event.data(), key)
+        self._rows.append((row, key))
+        self.last_id = row.event_id
+        self._show_line(row)
+        self._publish(row)
         self._dirty.set()
-        return event
+        return row
 
     def _tell(self, event: Event, plan: Plan) -> None:
         if self.on_event is not None:
             self.on_event(event, plan)
 
     def _show_line(self, event: Event) -> None:
-        if event.kind not in HIDDEN:
+        if not hidden(event):
             self.lines.append(record_line(event))
 
     def _when_written(self, release: Callable[[bool], None]) -> None:
@@ -549,34 +568,33 @@ class Supervisor:
 
     # --- the gel ---------------------------------------------------------------------------------
 
-    def _follow(self, kind: str, data: dict[str, Any]) -> None:
+    def _follow(self, event: RunEvent) -> None:
         """Keep the judge on the running coat."""
         if self.state is None:
             return
-        steps = kind in ("stepped", "step_taken_back")
-        weighing = steps and data["step"] == Step.WEIGH.value
-        if weighing or kind in ("parts_met", "mixed_again"):
+        weighing = isinstance(event, Stepped) and event.step is Step.WEIGH
+        if weighing or isinstance(event, PartsMet | MixedAgain):
             self._drop_judge()
             self._coat_rows, self._all_rows, self._judged = [], [], GelReading()
             self.notices.pop("gel", None)
             self.notices.pop(again.NOTICE, None)  # too late: this coat is laid as planned before
-        elif kind in ("coat_done", "abandoned"):
+        elif isinstance(event, CoatDone | Abandoned):
             self._drop_judge()
             self.notices.pop(again.NOTICE, None)
-        elif kind == "poured":
+        elif isinstance(event, Poured):
             self._begin_judging()
-        elif kind == "touched" and self._judge is not None:
-            what, time_s = data["what"], self.state.coat_time_s(self.clock.now_s())
+        elif isinstance(event, Touched) and self._judge is not None:
+            what, time_s = event.what, self.state.coat_time_s(self.clock.now_s())
             judge = self._judge
             if time_s is not None:
                 self._think(lambda: (judge, judge.touched(what, time_s)))
-        elif kind in ("touch_taken_back", "step_taken_back"):
+        elif isinstance(event, TouchTakenBack | StepTakenBack):
             if self._judge is not None:
                 self._judge.forget()
             self._drop_judge()
             self._coat_rows, self._judged = list(self._all_rows), GelReading()
             self._begin_judging()
-        if kind in ("coat_done", "weighed_back") and self.on_laid is not None:
+        if isinstance(event, CoatDone | WeighedBack) and self.on_laid is not None:
             self.on_laid()
 
     def _drop_judge(self) -> None:
@@ -760,19 +778,19 @@ class Supervisor:
 
     async def _answer_of(self, key: str) -> Answer | None:
         try:
-            event = await self.records.read(lambda journal: journal.event_of_key(key))
+            row = await self.records.read(lambda journal: journal.event_of_key(key))
         except RecordError:
             # Nobody knows: better done once more than not at all, for a record that cannot be read
             # may not keep a person from the frame.
             return None
-        if event is None:
+        if row is None:
             return None
-        return Answer(
-            accepted=bool(event.data.get("accepted")),
-            sentence=str(event.data.get("sentence", "")),
-            confirm=bool(event.data.get("confirm")),
-            event_id=event.event_id,
-        )
+        try:
+            event = read(row)
+        except InputError as error:
+            said = f"The first answer cannot be read ({error})."
+            return Answer(accepted=False, sentence=said, event_id=row.event_id)
+        return event.answer(row.event_id) if isinstance(event, Answered) else None
 
     def wake(self) -> None:
         """Look now: an input has changed."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from evenwall.model import Step
 from evenwall.run import motion
 from evenwall.run.alerts import BOUND_OF_GEL
+from evenwall.run.events import Halted, Moving, Queued, Rejoined, TurningBegan, TurningEnded
 from evenwall.run.moment import Moment
 from evenwall.run.observation import Enable, Park, Queue, Stop
 from evenwall.run.replay import Floats, Follower, Place
@@ -29,12 +30,8 @@ def rejoin(moment: Moment) -> None:
         return
     dropped = max(0, len(turning.ramps) - rig.ramps_accepted)
     back_s = sum(ramp[0] for ramp in turning.ramps[len(turning.ramps) - dropped :])
-    moment.emit(
-        "rejoined",
-        dropped_ramps=dropped,
-        exact=True,
-        profile_s=max(0.0, turning.profile_s - back_s),
-    )
+    profile_s = max(0.0, turning.profile_s - back_s)
+    moment.emit(Rejoined(dropped_ramps=dropped, exact=True, profile_s=profile_s))
 
 
 def catch_up(moment: Moment, rig: RigState) -> None:
@@ -43,7 +40,7 @@ def catch_up(moment: Moment, rig: RigState) -> None:
     profile_s = 0.0 if from_s is None else moment.now_s - from_s
     rates = (rig.major.rate_rpm, rig.minor.rate_rpm)
     first, profile_s = _into(moment, rates, profile_s, rig)
-    moment.emit("rejoined", dropped_ramps=0, exact=False, profile_s=profile_s)
+    moment.emit(Rejoined(dropped_ramps=0, exact=False, profile_s=profile_s))
     more, profile_s = _onwards(moment, profile_s, first[0], first[1:], full_s(moment))
     _hand_over(moment, (first, *more), profile_s)
 
@@ -62,12 +59,8 @@ def begin_turning(moment: Moment) -> None:
     if from_s is not None:  # it has turned before
         ramp, profile_s = _into(moment, rates, moment.now_s - from_s, rig)
         into, holds_s, rates = (ramp,), ramp[0], ramp[1:]
-    moment.emit(
-        "turning_began",
-        base_steps=[rig.major.steps, rig.minor.steps],
-        profile_s=profile_s,
-        exact=not into,
-    )
+    base_steps = (rig.major.steps, rig.minor.steps)
+    moment.emit(TurningBegan(base_steps=base_steps, profile_s=profile_s, exact=not into))
     moment.act(Enable())
     more, profile_s = _onwards(moment, profile_s, holds_s, rates, full_s(moment))
     _hand_over(moment, (*into, *more), profile_s)
@@ -116,7 +109,7 @@ def _due_s(moment: Moment, follower: Follower) -> Floats:
 def _hand_over(
     moment: Moment, ramps: tuple[motion.Ramp3, ...], profile_s: float, ending: bool = False
 ) -> None:
-    moment.emit("queued", ramps=[list(r) for r in ramps], profile_s=profile_s, ending=ending)
+    moment.emit(Queued(ramps=ramps, profile_s=profile_s, ending=ending))
     moment.act(Queue(ramps))
 
 
@@ -174,25 +167,25 @@ def _turning_ended(moment: Moment, turning: Turning, rig: RigState) -> None:
     expected = None
     exact = turning.exact and Fault.QUEUE_DRY not in rig.faults
     if exact:
-        expected = list(motion.expected_steps(turning.ramps, moment.state.plan.rig))
-    counted = [
+        expected = motion.expected_steps(turning.ramps, moment.state.plan.rig)
+    counted = (
         rig.major.steps - turning.base_steps[0],
         rig.minor.steps - turning.base_steps[1],
-    ]
-    moment.emit(
-        "turning_ended",
+    )
+    ended = TurningEnded(
         steps_expected=expected,
         steps_counted=counted if exact else None,
         gave_up=moment.state.coat.safe_s is None,
     )
+    moment.emit(ended)
     moment.go(Step.PARK)
     park(moment, "down")
 
 
 def park(moment: Moment, to: str) -> None:
     if moment.seen.rig is None or moment.cannot_turn:
-        moment.emit("moving", to=to)
-        moment.emit("halted", why="guard" if moment.state.guard_closed is False else "board")
+        moment.emit(Moving(to=to))
+        moment.emit(Halted(why="guard" if moment.state.guard_closed is False else "board"))
         return
     # As it was poured, the opening up; half a turn of the frame takes it down, on whatever
     # side the mould is mounted.
@@ -200,7 +193,7 @@ def park(moment: Moment, to: str) -> None:
     major_deg, minor_deg = start.major, start.minor
     if to == "down":
         major_deg = (major_deg + 180.0) % 360.0
-    moment.emit("moving", to=to)
+    moment.emit(Moving(to=to))
     moment.act(Enable())
     moment.act(Park(to, major_deg, minor_deg))
 

@@ -14,7 +14,6 @@ from evenwall.model import (
     Event,
     FrameView,
     GelView,
-    Measured,
     RatioLimits,
     RecordLine,
     ReplayView,
@@ -25,11 +24,11 @@ from evenwall.model import (
     WallSummary,
 )
 from evenwall.planning.batch import probe_in_cup, turn_by_s
-from evenwall.planning.in_words import clock_words
 from evenwall.planning.weighing import REFUSE_PERCENT, WARN_PERCENT
 from evenwall.run import user_messages as plain
 from evenwall.run.alerts import SEVERITY, cup_can_have_gelled, peak_limit_degC
 from evenwall.run.back import back_label
+from evenwall.run.events import line_of
 from evenwall.run.frame_button import frame_button
 from evenwall.run.observation import Observation
 from evenwall.run.replay import Place
@@ -375,70 +374,6 @@ def snapshot(
     )
 
 
-_LINES = {
-    "started": "{casting}, {resin}: {coats} coats on {rig}.",
-    "weighed": "Weighed {part_a_g:.1f} g of A, {part_b_g:.1f} g of B.",
-    "part_weighed": "Part {part}: {mass_g:.1f} g, as the {who} read it.",
-    "weight_taken_back": "The weight of part {part} was taken back.",
-    "parts_met": "The parts met.",
-    "poured": "Poured.",
-    "mixed_again": "The mix was let go; a new one is made.",
-    "turning_began": "Turning began.",
-    "turning_ended": "Turning ended.",
-    "halted": "Turning stopped: {why}.",
-    "stop_asked": "Stop, pressed at the {who}.",
-    "guard_opened": "Guard opened.",
-    "guard_closed": "Guard closed.",
-    "moving": "The frame goes to park, opening {to}.",
-    "parked": "Parked, opening {at}.",
-    "touched": "The {what} was found gelled.",
-    "touch_taken_back": "The touch of the {what} was taken back.",
-    "noted": "{text}",
-    "answered": "{sentence}",
-    "refused": "Not done: {sentence}",
-    "failed": "The board refused: {what}",
-    "coat_done": "Coat done.",
-    "finished": "Finished.",
-    "abandoned": "Abandoned: {reason}",
-    "restarted": "The controller was restarted.",
-    "pressed": "Button at the frame.",
-    "step_taken_back": "{sentence}",
-}
-
-
-# Of the record that people read: "asked" is told by what followed from it.
-HIDDEN = {"queued", "alert_over", "rejoined", "asked"}
-
-
-def _measured_words(measured: Measured) -> str:
-    said = [] if measured.weight_g is None else [f"{measured.weight_g:g} g"]
-    said += [f"rim {rim_mm:g} mm" for rim_mm in measured.rim_mm]
-    said += [f"{spot.where} {spot.wall_mm:g} mm" for spot in measured.spots]
-    return f"Measured: {', '.join(said)}."
-
-
-def record_line(event: Event) -> RecordLine:
-    """One line for people; of a row that does not hold what it should, its kind."""
-    try:
-        text = _line_of(event)
-    except (LookupError, TypeError, ValueError, AttributeError):
-        text = f"{event.kind.replace('_', ' ')[:60]} (the rest of this row cannot be read)"
-    return RecordLine(event_id=event.event_id, at_s=event.at_s, utc=event.utc, text=text)
-
-
-def _line_of(event: Event) -> str:
-    data = event.data
-    if event.kind == "alert":
-        text = plain.ALERTS[data["alert"]]
-    elif event.kind == "stepped":
-        text = f"Coat {data['coat']}: {plain.DUE[Step(data['step'])]}"
-    elif event.kind == "gelled":
-        after = clock_words(data["gel_coat_s"])
-        text = f"The coat gelled {after} after its parts met, as told by the {data['how']}."
-    elif event.kind == "measured":
-        text = _measured_words(Measured.model_validate(data))
-    elif event.kind in _LINES:
-        text = _LINES[event.kind].format(**data)
-    else:
-        text = str(data.get("sentence") or event.kind.replace("_", " "))
-    return text
+def record_line(row: Event) -> RecordLine:
+    """Return one line of the record for people."""
+    return RecordLine(event_id=row.event_id, at_s=row.at_s, utc=row.utc, text=line_of(row))

@@ -18,7 +18,7 @@ from evenwall.bounded import read_bytes
 from evenwall.errors import EvenwallError, InputError, said_outside
 from evenwall.history.comparison import compared
 from evenwall.history.lessons import lessons, taught_by
-from evenwall.history.proof import make_proof, proof_data, replayed, to_look_at
+from evenwall.history.proof import make_proof, proven, replayed, to_look_at
 from evenwall.history.recorded import Proof, Recorded
 from evenwall.model import (
     Answer,
@@ -45,6 +45,8 @@ from evenwall.model import (
 )
 from evenwall.numerics.gel.memory import ResinMemory, from_data
 from evenwall.records.journal import Journal, newest_rows, row_id
+from evenwall.run.events import Answered, Proven, Started, hidden
+from evenwall.run.folding import taken_up
 from evenwall.run.gate import admit
 from evenwall.run.gel_monitor import resin_note
 from evenwall.run.replanning import (
@@ -57,8 +59,7 @@ from evenwall.run.replanning import (
 )
 from evenwall.run.replay import DETAIL, replay_of
 from evenwall.run.supervisor import Supervisor, unwritten
-from evenwall.run.taking_up import taken_up
-from evenwall.run.view import HIDDEN, record_line
+from evenwall.run.view import record_line
 from evenwall.service.library import Library
 from evenwall.service.plan_jobs import PlanJobs, Planner
 from evenwall.service.run_files import Papers, RunFiles
@@ -213,12 +214,12 @@ class Service:
         for name, text in taught.items():
             self.supervisor.records.keep(name, text)
         self._memories[resin_note(run.plan)] = from_data(json.loads(taught[resin_note(run.plan)]))
-        event = self.supervisor.write_event(
-            run_id, self.supervisor.clock.now_s(), "proven", proof_data(proof), command.key
+        row = self.supervisor.write_event(
+            run_id, self.supervisor.clock.now_s(), proven(proof), command.key
         )
         written = await self.supervisor.records.flush()
         said = " ".join((PROVEN, *proof.sentences))
-        answer = Answer(accepted=True, sentence=said, event_id=event.event_id)
+        answer = Answer(accepted=True, sentence=said, event_id=row.event_id)
         return answer if written else unwritten(answer)
 
     async def _replayed(self, run_id: str) -> Plan:
@@ -444,7 +445,7 @@ class Service:
     async def record(self, run_id: str) -> list[RecordLine]:
         """Return a run's record, line by line, for people."""
         events = await self.events(run_id)
-        return [record_line(event) for event in events if event.kind not in HIDDEN]
+        return [record_line(event) for event in events if not hidden(event)]
 
     async def events(self, run_id: str, after_id: int = 0) -> list[Event]:
         found: list[Event] = await self._read(lambda journal: journal.events(run_id, after_id))
@@ -466,12 +467,12 @@ class Service:
             raise InputError("job_id", run_or_job_id, "has no plan yet")
         return job.plan
 
-    async def _written(self, run_id: str, kind: str, data: dict[str, Any], key: str) -> Answer:
-        """Write an event of any run, under way or over; `data` holds its sentence."""
+    async def _written(self, run_id: str, event: Answered, key: str) -> Answer:
+        """Write an event of any run, under way or over, that has been accepted."""
         supervisor = self.supervisor
-        event = supervisor.write_event(run_id, supervisor.clock.now_s(), kind, data, key)
+        row = supervisor.write_event(run_id, supervisor.clock.now_s(), event, key)
         written = await supervisor.records.flush()
-        answer = Answer(accepted=True, sentence=data["sentence"], event_id=event.event_id)
+        answer = Answer(accepted=True, sentence=event.sentence, event_id=row.event_id)
         return answer if written else unwritten(answer)
 
     async def compare(self, run_id: str, against: str = "") -> Comparison:
@@ -573,10 +574,18 @@ def run_card(journal: Journal, run_id: str) -> RunCard:
         coats_done=sum(coat.done for coat in state.coats),
         coats=len(state.coats),
         simulated=state.simulated,
-        proven=any(event.kind == "proven" for event in events),
-        rig=str(events[0].data.get("rig", "")),
+        proven=any(event.kind == Proven.kind for event in events),
+        rig=_rig_of(events[0]),
         replay_of=state.replay_of,
     )
+
+
+def _rig_of(first: Event) -> str:
+    """Name of the rig that a run was started on; empty where its first row cannot be read."""
+    try:
+        return Started.of(first).rig if first.kind == Started.kind else ""
+    except InputError:
+        return ""
 
 
 def _stream_item(row: Event | Sample | Snapshot) -> StreamItem:

@@ -14,10 +14,11 @@ from typing import Any, TypeVar
 
 from evenwall.errors import EvenwallError, InputError
 from evenwall.history.export import export_run
-from evenwall.history.photos import KIND, MOST, Photo, captioned, checked, photos_of
+from evenwall.history.photos import MOST, captioned, checked, photos_of
 from evenwall.history.recorded import Recorded
 from evenwall.model import Answer, Plan, parse
 from evenwall.records.journal import Journal
+from evenwall.run.events import Answered, Photographed, line_of
 from evenwall.service.uploads import PICTURES, Uploads
 from evenwall.worker_process import in_worker
 
@@ -48,12 +49,12 @@ class RunFiles:
         uploads: Uploads,
         read: Callable[[Callable[[Journal], Any]], Awaitable[Any]],
         plan_of: Callable[[str], Awaitable[Plan]],
-        write: Callable[[str, str, dict[str, Any], str], Awaitable[Answer]],
+        write: Callable[[str, Answered, str], Awaitable[Answer]],
     ) -> None:
         """papers: None where nothing can be drawn. photos: the folder of photographs; None where
         the record is in memory alone. uploads: where a phone's files arrive. read: asks the
-        journal. plan_of: the plan of a run or of a job. write: writes an event of a run, of its
-        kind, data and key."""
+        journal. plan_of: the plan of a run or of a job. write: writes an event of a run,
+        with its key."""
         self._papers, self.folder, self._uploads = papers, photos, uploads
         self._read, self._plan_of, self._write = read, plan_of, write
         self._thread = ThreadPoolExecutor(1, "papers")
@@ -124,7 +125,7 @@ class RunFiles:
             earlier = await self._read(lambda journal: journal.event_of_key(key))
             if earlier is not None:
                 number = earlier.event_id
-                said = str(earlier.data.get("sentence", ""))
+                said = line_of(earlier)
                 return Answer(accepted=True, sentence=said, event_id=number, repeated=True)
             run = await self._read(lambda journal: Recorded.read(journal, run_id))
             if len(photos_of(run)) >= MOST:
@@ -133,10 +134,10 @@ class RunFiles:
                 raise InputError("file", upload, "no such picture was sent")
             work = "evenwall.service.shape_work", "photograph"
             made = await self._made(in_worker, *work, source, self.folder)
-            photo = parse(Photo, {**made, **words}, "photo")
+            photo = parse(Photographed, {**made, **words}, "photo")
             sentence = f"Photograph kept. {photo.caption}."
-            data = photo.model_copy(update={"sentence": sentence}).model_dump(mode="json")
-            answer = await self._write(run_id, KIND, data, key)
+            taken = {"sentence": sentence, "accepted": True}
+            answer = await self._write(run_id, photo.model_copy(update=taken), key)
             source.unlink(missing_ok=True)
         return answer
 

@@ -26,7 +26,7 @@ from evenwall.errors import RecordError
 from evenwall.model import Answer, Command, Event, Plan, Snapshot, Step, read_casting
 from evenwall.planning import make_plan
 from evenwall.records.journal import Batch, Journal
-from evenwall.run.state import fold_all
+from evenwall.run.folding import fold_all
 from evenwall.simulation.scripted_operator import Habits, Operator
 from evenwall.simulation.twin import ProbeTrouble, Weather
 from evenwall_bridge.clock import Anchor, LoopClock, run_virtual

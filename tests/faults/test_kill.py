@@ -23,7 +23,7 @@ import pytest
 
 from evenwall.model import Event, Step
 from evenwall.records.journal import Journal
-from evenwall.run.state import fold_all
+from evenwall.run.folding import fold_all
 from evenwall_bridge.clock import Anchor, SystemClock
 from evenwall_bridge.contract import LinkLost
 from evenwall_bridge.sim_board import PtyBoard

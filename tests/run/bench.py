@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from typing import Any
 
 from evenwall.devices.interfaces import Press, Reading
 from evenwall.model import Answer, Command, Event, Plan, Step
+from evenwall.run.events import RunEvent, Started, read
+from evenwall.run.folding import begin
 from evenwall.run.observation import (
     Enable,
     GelReading,
@@ -18,7 +21,7 @@ from evenwall.run.observation import (
     Reply,
     Stop,
 )
-from evenwall.run.state import RunState, begin, fold
+from evenwall.run.state import RunState
 from evenwall.run.step import step
 from evenwall_bridge.contract import AxisState, Fault, Mode, RigState
 from tests.support.virtual_shop import lantern_plan
@@ -39,6 +42,12 @@ STANDING = RigState(
 )
 
 
+def as_row(event: RunEvent, at_s: float) -> Event:
+    """The event as a row of the journal, by way of its text there."""
+    data = json.loads(json.dumps(event.data()))
+    return Event(event_id=1, run_id="r", at_s=at_s, utc="", kind=event.kind, data=data)
+
+
 class Bench:
     """Drives `step`; checks at every moment that the state is the fold of what was recorded."""
 
@@ -46,11 +55,9 @@ class Bench:
         self.plan = plan or lantern_plan()
         self.now_s = 0.0
         self.rig = STANDING
-        data = {"simulated": True, "casting": "x", "resin": "y", "coats": 3, "rig": "z"}
-        event = Event(event_id=1, run_id="r", at_s=0.0, utc="", kind="started", data=data)
-        self.state: RunState = begin("r", self.plan, event)
+        self.state: RunState = begin("r", self.plan, 0.0, Started(simulated=True))
         self.folded = self.state
-        self.events: list[Record] = []
+        self.events: list[RunEvent] = []
         self.told: list[Any] = []  # what the board was told
         self.answers: list[Answer] = []
         self.kept: dict[str, Any] = {"probe": Reading(0.0, 25.0), "gel": GelReading()}
@@ -65,8 +72,9 @@ class Bench:
         self.state, actions = step(self.state, self.now_s, Observation(**facts))
         for action in actions:
             if isinstance(action, Record):
-                self.events.append(action)
-                self.folded = fold(self.folded, action.kind, self.now_s, action.data)
+                self.events.append(action.event)
+                row = as_row(action.event, self.now_s)
+                self.folded = read(row).fold(self.folded, self.now_s)
             elif isinstance(action, Reply):
                 self.answers.append(action.answer)
             elif isinstance(action, Enable | Queue | Hold | Stop | Park):

@@ -14,6 +14,7 @@ from evenwall.model import Command, Plan, Step
 from evenwall.planning.batch import CLOSE_UP_S, POUR_S
 from evenwall.run import user_messages as plain
 from evenwall.run.alerts import BOUND_OF_GEL, OLD_LAGS, OLD_S, WAITING_S
+from evenwall.run.events import Rejoined
 from evenwall.run.observation import GelReading, Hold, Observation, Park, Queue, Stop
 from evenwall.run.schedule import WEIGH_S, pour_gap_s
 from evenwall.run.view import countdown, sentence, snapshot
@@ -282,8 +283,8 @@ def test_last_orders_lost_on_the_wire() -> None:
     dropped = sum(ramp[0] for ramp in turning.ramps[-2:])
     assert again.ramps[: len(turning.ramps) - 2] == turning.ramps[:-2]
     # The lost ramps are handed over anew, from the same place of the profile.
-    rejoined = next(event for event in reversed(bench.events) if event.kind == "rejoined")
-    assert rejoined.data["profile_s"] == pytest.approx(turning.profile_s - dropped)
+    rejoined = next(event for event in reversed(bench.events) if isinstance(event, Rejoined))
+    assert rejoined.profile_s == pytest.approx(turning.profile_s - dropped)
     assert again.exact
 
 
@@ -398,7 +399,7 @@ def test_next_coat_waits_for_the_window_and_tells_when_it_is_missed() -> None:
     assert bench.state.step is Step.REST
     bench.press()
     assert bench.state.step is Step.REST
-    assert "rests" in str(bench.events[-1].data.get("sentence"))
+    assert "rests" in bench.events[-1].line()
     bench.wait(bench.plan.coats[0].clock.next_pour_until_s, look_s=60.0)
     assert "window_missed" in bench.alerts()
 

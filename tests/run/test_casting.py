@@ -12,7 +12,7 @@ from evenwall.planning.batch import POUR_S
 from evenwall.planning.make import PlanningContext, assemble
 from evenwall.planning.recipe import Recipe
 from evenwall.planning.search import Found
-from evenwall.run.state import fold_all
+from evenwall.run.folding import fold_all
 from evenwall_bridge.clock import run_virtual
 from tests.support.virtual_shop import SAMPLES, Shop, open_shop, sample_rig
 

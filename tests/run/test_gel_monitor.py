@@ -12,9 +12,10 @@ from typing import Any, cast
 import pytest
 
 from evenwall.errors import EvenwallError
-from evenwall.model import Event, ProbeSpec, Step
+from evenwall.model import ProbeSpec, Step
 from evenwall.run import user_messages as plain
 from evenwall.run.alerts import mix_refused
+from evenwall.run.events import Foreseen, PartsMet, Poured, Started
 from evenwall.run.gel_monitor import EstimatorApart, Remembering, estimator, gel_case
 from evenwall.run.observation import GelReading, GelRow, Observation
 from evenwall.run.view import record_line, sentence
@@ -22,7 +23,7 @@ from evenwall.simulation.scripted_operator import Habits
 from evenwall.simulation.twin.world import Twin
 from evenwall.worker_process import end_all
 from evenwall_bridge.clock import ManualClock, run_virtual
-from tests.run.bench import Bench
+from tests.run.bench import Bench, as_row
 from tests.support.virtual_shop import lantern_plan, open_shop
 
 POURED_S = 285.0
@@ -199,20 +200,18 @@ def test_a_mix_far_off_its_ratio_gets_no_judge(factor: float, refused: bool) -> 
 def test_the_record_tells_what_was_foreseen_and_why() -> None:
     """Once for each thing said, not once a minute."""
     bench = Bench().until(Step.SPIN, coat_time_s=400.0)
-    for said in (
-        "The coat is expected to gel in 6 to 9 min; safe to stop in 10 min.",
-        "The coat is expected to gel in 5 to 8 min; safe to stop in 9 min.",
-        "The cup has peaked; the coat is expected to gel in 4 to 6 min; safe to stop in 7 min.",
-        "The coat is expected to gel in 3 to 6 min; safe to stop in 7 min.",
+    for says, said in (
+        ("gels", "The coat is expected to gel in 6 to 9 min; safe to stop in 10 min."),
+        ("gels", "The coat is expected to gel in 5 to 8 min; safe to stop in 9 min."),
+        ("peaked gels", "The cup has peaked; the coat is expected to gel in 4 to 6 min."),
+        ("gels", "The coat is expected to gel in 3 to 6 min; safe to stop in 7 min."),
     ):
-        reading = GelReading(best_s=900.0, low_s=800.0, high_s=1000.0, sentence=said)
+        reading = GelReading(best_s=900.0, low_s=800.0, high_s=1000.0, sentence=said, says=says)
         bench.wait(5.0, gel=reading)
-    told = [event.data for event in bench.events if event.kind == "foreseen"]
-    assert [data["sentence"][:12] for data in told] == ["The coat is ", "The cup has "]
-    assert told[1]["low_s"] == 800.0
-    line = record_line(
-        Event(event_id=9, run_id="r", at_s=1.0, utc="", kind="foreseen", data=dict(told[1]))
-    )
+    told = [event for event in bench.events if isinstance(event, Foreseen)]
+    assert [event.sentence[:12] for event in told] == ["The coat is ", "The cup has "]
+    assert told[1].low_s == 800.0
+    line = record_line(as_row(told[1], 1.0))
     assert "the coat is expected to gel in 4 to 6 min" in line.text
 
 
@@ -244,7 +243,8 @@ def test_the_twins_probe_goes_in_at_the_pour() -> None:
     """As the panel asks: until then it reads the air, and the offset that it has there."""
     plan = lantern_plan()
     twin = Twin(ManualClock(0.0), cast(Any, None), plan.rig)
-    for at_s, kind in ((0.0, "started"), (10.0, "parts_met"), (200.0, "poured")):
+    events = ((0.0, Started(simulated=True)), (10.0, PartsMet()), (200.0, Poured()))
+    for at_s, event in events:
         assert twin.cup_degC(at_s) is None
-        twin.follow(Event(event_id=1, run_id="r", at_s=at_s, utc="", kind=kind, data={}), plan)
+        twin.follow(as_row(event, at_s), plan)
     assert twin.cup_degC(200.0) is not None

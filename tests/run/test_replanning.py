@@ -14,9 +14,9 @@ import pytest
 from evenwall.errors import PlanError
 from evenwall.model import Plan, Step
 from evenwall.planning import replan
+from evenwall.run.folding import fold_all
 from evenwall.run.replanning import budget_s, laid, rest_of
 from evenwall.run.schedule import next_from_s
-from evenwall.run.state import fold_all
 from evenwall_bridge.clock import VirtualTimeLoop, run_virtual
 from tests.support.virtual_shop import open_shop
 

@@ -9,13 +9,14 @@ from evenwall.devices.interfaces import Press
 from evenwall.model import Event, Step
 from evenwall.planning.advice import STANDING
 from evenwall.run import user_messages as plain
+from evenwall.run.events import Gelled
 from evenwall.run.observation import Observation
 from evenwall.run.schedule import next_from_s
 from evenwall.run.view import buttons, countdown, record_line, sentence, snapshot
 from evenwall.service.facade import Service
 from evenwall.simulation.scripted_operator import Operator
 from evenwall_bridge.clock import ManualClock
-from tests.run.bench import Bench
+from tests.run.bench import Bench, as_row
 from tests.support.virtual_shop import lantern_plan
 
 
@@ -148,11 +149,9 @@ def test_a_cure_that_is_over_counts_nothing_and_asks_for_the_cup() -> None:
 
 def test_the_gel_is_told_on_a_clock() -> None:
     """Minutes and seconds, as every other time on the sheet."""
-    told = next(record for record in gelled().events if record.kind == "gelled")
-    seconds = {"gel_coat_s": 1350.0, "how": "touch"}
-    event = Event(event_id=1, run_id="r", at_s=0.0, utc="", kind="gelled", data=told.data | seconds)
+    event = Gelled(gel_coat_s=1350.0, how="touch", safe_s=1400.0)
     said = "The coat gelled 22:30 after its parts met, as told by the touch."
-    assert record_line(event).text == said
+    assert record_line(as_row(event, 0.0)).text == said
 
 
 def test_the_operator_does_not_press_for_a_step_that_is_over() -> None:

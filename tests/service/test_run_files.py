@@ -14,12 +14,13 @@ from PIL import Image
 
 from evenwall.cli.runs import export_runs, import_runs, report_run
 from evenwall.errors import EvenwallError, InputError
-from evenwall.history.photos import MOST, Photo, photos_of
+from evenwall.history.photos import MOST, photos_of
 from evenwall.history.recorded import Recorded
 from evenwall.model import Plan
 from evenwall.planning import make_plan
 from evenwall.records.journal import Journal
 from evenwall.reports.papers import plan_pdf, run_pdf
+from evenwall.run.events import Photographed
 from evenwall.service.facade import Service
 from evenwall.service.run_files import Papers
 from evenwall_bridge.clock import run_virtual
@@ -86,7 +87,7 @@ def test_photo_is_kept_without_what_the_phone_wrote_into_it(tmp_path: Path) -> N
         assert again.repeated
         events = [e for e in await service.events(run_id) if e.kind == "photographed"]
         assert len(events) == 1
-        photo = Photo.model_validate(events[0].data)
+        photo = Photographed.model_validate(events[0].data)
         path = await service.files.photo(run_id, photo.file)
         assert hashlib.sha256(path.read_bytes()).hexdigest() == photo.sha256
         with Image.open(path) as kept:

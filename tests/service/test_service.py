@@ -17,8 +17,8 @@ from evenwall.model import Command, Event, Sample, Step, StreamItem
 from evenwall.records import fallback_store as beside
 from evenwall.records.journal import Batch, Damaged, Journal
 from evenwall.run import supervisor as supervisor_module
+from evenwall.run.folding import fold_all
 from evenwall.run.gate import admit
-from evenwall.run.state import fold_all
 from evenwall_bridge.clock import Anchor, LoopClock, run_virtual
 from tests.faults.light import light
 from tests.faults.simulation import plans

@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from evenwall.errors import InputError
-from evenwall.history.photos import Photo
 from evenwall.model import Answer
+from evenwall.run.events import Photographed
 from evenwall.service.library import Library
 from evenwall.service.shape_work import photograph
 
@@ -52,7 +52,7 @@ class FakeFiles:
         self.known(run_id)
         if key not in self.kept:
             source = self.library.picture(upload)
-            photo = Photo(**{**photograph(source, self.library.folder / "photos"), **words})
+            photo = Photographed(**{**photograph(source, self.library.folder / "photos"), **words})
             data = {**photo.model_dump(mode="json"), "sentence": f"Kept: {photo.caption}."}
             number = self.write(data)
             source.unlink()

@@ -105,6 +105,7 @@ class GelEstimate:
     best_s with a 90 % band low_s..high_s; safe_to_stop_s: by its own belief one to five coats in
     a hundred gel more than 5 % later; probability_gelled: that it has gelled by now; called_s: when
     it was first safe to say so, None until then; faults: all that were ever named, in that order;
+    says: what the sentence says, in codes without figures;
     curve: the probe as fitted and foreseen, rows of (time_s, K, half its 90 % band in K).
     """
 
@@ -117,5 +118,6 @@ class GelEstimate:
     called_s: float | None
     peak_K: float | None
     faults: tuple[GelFault, ...]
+    says: tuple[str, ...]
     sentence: str
     curve: FloatArray

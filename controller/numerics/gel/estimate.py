@@ -325,10 +325,12 @@ def _estimate(state: GelState) -> tuple[GelState, GelEstimate]:
         called_s=state.called_s,
         peak_K=float(used[:, PROBE].max()) if len(used) else None,
         faults=state.faults,
+        says=(),
         sentence="",
         curve=best.curve,
     )
-    return state, replace(estimate, sentence=_sentence(state, estimate, used, inert))
+    says, sentence = _told(state, estimate, used, inert)
+    return state, replace(estimate, says=says, sentence=sentence)
 
 
 _FAULT_WORDS = {
@@ -367,29 +369,40 @@ def _cools(used: FloatArray) -> bool:
     return bool(rise_K > 5.0 and fall_K > max(_COOLS_K, _COOLS_OF_RISE * rise_K))
 
 
-def _sentence(state: GelState, estimate: GelEstimate, used: FloatArray, inert: float) -> str:
-    """For the person at the frame: what is known of the coat, and the newest fault."""
-    parts = []
+def _told(
+    state: GelState, estimate: GelEstimate, used: FloatArray, inert: float
+) -> tuple[tuple[str, ...], str]:
+    """Return what is known of the coat, and its faults, as codes and as a sentence."""
+    says, parts = [], []
     if _cools(used):
         cup = state.case.placement == "cup"
+        says.append("peaked")
         parts.append("the cup has peaked" if cup else "the coat has been warmest")
     low_min, high_min, stop_min = (
         max(0.0, (t - estimate.at_s) / 60.0)
         for t in (estimate.low_s, estimate.high_s, estimate.safe_to_stop_s)
     )
     if any(touch.what == "coat" for touch in state.touches):
-        parts = ["the coat was found gelled; it is safe to stop"]
+        says, parts = ["touched"], ["the coat was found gelled; it is safe to stop"]
     elif estimate.called_s is not None:
+        says.append("gelled")
         parts.append("the coat has gelled; it is safe to stop")
     elif inert > _MAYBE_INERT or "no_reaction" in holding(estimate.faults):
+        says.append("inert")
         parts.append("no sign of a reaction yet")
     elif estimate.probability_gelled > 0.5:
+        says.append("probably_gelled")
         parts.append(f"the coat has probably gelled; safe to stop in {stop_min:.0f} min")
     else:
-        when = f"in {low_min:.0f} to" if low_min >= 0.5 else "within"
+        soon = low_min < 0.5
+        says.append("gels_soon" if soon else "gels_later")
+        when = "within" if soon else f"in {low_min:.0f} to"
         parts.append(
             f"the coat is expected to gel {when} {high_min:.0f} min; "
             f"safe to stop in {stop_min:.0f} min"
         )
+    says += holding(estimate.faults)[-1:]
+    says += [f"not_{fault}" for fault in taken_back(estimate.faults) if fault == "no_reaction"]
     text = "; ".join(parts)
-    return " ".join([text[0].upper() + text[1:] + ".", *_fault_words(estimate.faults)])
+    sentence = " ".join([text[0].upper() + text[1:] + ".", *_fault_words(estimate.faults)])
+    return tuple(says), sentence

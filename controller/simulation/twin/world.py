@@ -11,9 +11,19 @@ from functools import lru_cache
 
 import numpy as np
 
-from evenwall.model import CoatPlan, Event, Plan, RigSpec, Sheet
+from evenwall.model import CoatPlan, Event, Plan, RigSpec, Sheet, Step
 from evenwall.numerics import cure
 from evenwall.planning.batch import cure_sheet
+from evenwall.run.events import (
+    MixedAgain,
+    PartsMet,
+    Poured,
+    Started,
+    Stepped,
+    StepTakenBack,
+    Weighed,
+    read,
+)
 from evenwall.simulation.twin.probe import TwinProbe
 from evenwall.units import degC, kelvin, kilograms, metres
 from evenwall_bridge.contract import BoardPins, Clock
@@ -84,26 +94,27 @@ class Twin:
 
     # --- the resin -------------------------------------------------------------------------------
 
-    def follow(self, event: Event, plan: Plan) -> None:
+    def follow(self, row: Event, plan: Plan) -> None:
         """Do what the hands did: weigh, mix, pour. Repeating a journal gives the same world."""
         self._plan = plan
-        if event.kind == "stepped":
-            self._coat = plan.coats[int(event.data["coat"]) - 1]
-        elif event.kind == "started":
+        event = read(row)
+        if isinstance(event, Stepped):
+            self._coat = plan.coats[event.coat - 1]
+        if isinstance(event, Started):
             self._coat, self._batch, self._weighed_ratio = plan.coats[0], None, 1.0
-        elif event.kind == "weighed" and self._coat is not None:
+        elif isinstance(event, Weighed) and self._coat is not None:
             planned = self._coat.part_b_g / self._coat.part_a_g
-            self._weighed_ratio = event.data["part_b_g"] / event.data["part_a_g"] / planned
-        elif event.kind == "parts_met":
-            self._mix(event.at_s, None)
-        elif event.kind == "poured" and self._batch is not None:
-            self._mix(self._batch.met_s, event.at_s)
-        elif event.kind == "step_taken_back" and self._batch is not None:
-            if event.data["was"] == "mix":
+            self._weighed_ratio = event.part_b_g / event.part_a_g / planned
+        elif isinstance(event, PartsMet):
+            self._mix(row.at_s, None)
+        elif isinstance(event, Poured) and self._batch is not None:
+            self._mix(self._batch.met_s, row.at_s)
+        elif isinstance(event, StepTakenBack) and self._batch is not None:
+            if event.was is Step.MIX:
                 self._batch = None
-            elif event.data["was"] == "close_up":
+            elif event.was is Step.CLOSE_UP:
                 self._mix(self._batch.met_s, None)
-        elif event.kind == "mixed_again":
+        elif isinstance(event, MixedAgain):
             self._batch = None
 
     def follow_all(self, events: Iterable[Event], plan: Plan) -> None:

@@ -1,14 +1,44 @@
-"""A run is taken up from its journal, which may be damaged: what does not fit is left out."""
+"""Folding: from the rows of a journal to the state of its run."""
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 from collections.abc import Iterable
 from typing import Any
 
 from evenwall.errors import InputError, RecordError
 from evenwall.model import Event, Plan
-from evenwall.run.state import RunState, begin, fold
+from evenwall.run.events import Started, read
+from evenwall.run.motion import Profile
+from evenwall.run.replay import Follower
+from evenwall.run.state import Coat, RunState
+
+
+def begin(run_id: str, plan: Plan, at_s: float, started: Started) -> RunState:
+    """Return the state that the first event of a run makes."""
+    return RunState(
+        run_id=run_id,
+        plan=plan,
+        simulated=started.simulated,
+        started_s=at_s,
+        replay_of=started.replay_of,
+        entered_s=at_s,
+        profiles=tuple(Profile.of(planned) for planned in plan.coats),
+        followers=Follower.all_of(plan),
+        coats=tuple(Coat(coat=planned.coat) for planned in plan.coats),
+    )
+
+
+def fold_all(run_id: str, plan: Plan, rows: Iterable[Event]) -> RunState:
+    """Return the state after a whole journal, whose first row is `started`. Raises InputError."""
+    events = iter(rows)
+    first = next(events)
+    state = begin(run_id, plan, first.at_s, Started.of(first))
+    for row in events:
+        state = read(row).fold(state, row.at_s)
+    return state
+
 
 # Raised by a row whose data are not what its kind has: such a row is left out, by name.
 UNFIT = (ArithmeticError, AttributeError, LookupError, TypeError, ValueError, InputError)
@@ -23,30 +53,28 @@ def taken_up(run_id: str, plan: Plan, events: Iterable[Event]) -> tuple[RunState
     rows, left_out = list(events), dict[int, str]()
     if not rows:
         raise RecordError(f"run {run_id} has no row that can be read")
-    first = rows.pop(0) if rows[0].kind == "started" else rows[0]
+    first = rows[0]
     try:
-        state = begin(run_id, plan, _as_begun(first))
+        state = begin(run_id, plan, first.at_s, _beginning(first))
     except UNFIT as error:
         raise RecordError(f"run {run_id} cannot be begun: {error}") from None
-    for event in rows:
+    for row in rows[1:] if first.kind == Started.kind else rows:
         try:
-            after = fold(state, event.kind, event.at_s, event.data)
+            after = read(row).fold(state, row.at_s)
             _sane(after)
         except UNFIT as error:
-            left_out[event.event_id] = f"{event.kind[:40]}: {error}"[:120]
+            left_out[row.event_id] = f"{row.kind[:40]}: {error}"[:120]
         else:
             state = after
     return state, left_out
 
 
-def _as_begun(first: Event) -> Event:
-    """The row as a beginning: what it does not say is taken for the safer."""
-    replay = first.data.get("replay_of")
-    data = {
-        "simulated": first.data.get("simulated", False) is True,
-        "replay_of": replay if isinstance(replay, str) else None,
-    }
-    return first.model_copy(update={"data": data})
+def _beginning(first: Event) -> Started:
+    """Return the first row as the beginning; where it cannot be read, as that of a real run."""
+    if first.kind == Started.kind:
+        with contextlib.suppress(InputError):
+            return Started.of(first)
+    return Started(simulated=False)
 
 
 def _sane(state: RunState) -> None:

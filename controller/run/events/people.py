@@ -1,0 +1,208 @@
+"""People: weights, measures, notes, answers, and commands that changed nothing."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any, ClassVar
+
+from pydantic import ConfigDict, Field
+
+from evenwall.model import CoatPlan, Measured, Plan, Step, Totals, WallSummary, parse
+from evenwall.model.bounds import Frozen
+from evenwall.run.events.base import Answered, RunEvent
+from evenwall.run.motion import Profile
+from evenwall.run.state import Coat, RunState
+
+
+class Weighed(Answered):
+    """Both parts were weighed."""
+
+    kind: ClassVar[str] = "weighed"
+    part_a_g: float
+    part_b_g: float
+
+    def fold(self, state: RunState, at_s: float) -> RunState:
+        del at_s
+        kept = state.coat.weighings
+        newest = dict(kept)
+        both = (("A", self.part_a_g), ("B", self.part_b_g))
+        rows = (*kept, *(row for row in both if newest.get(row[0]) != row[1]))
+        return state.with_coat(part_a_g=self.part_a_g, part_b_g=self.part_b_g, weighings=rows)
+
+    def line(self) -> str:
+        return f"Weighed {self.part_a_g:.1f} g of A, {self.part_b_g:.1f} g of B."
+
+
+class PartWeighed(Answered):
+    """One part was weighed: all of it that is in its cup."""
+
+    kind: ClassVar[str] = "part_weighed"
+    part: str  # A or B
+    mass_g: float
+
+    def fold(self, state: RunState, at_s: float) -> RunState:
+        del at_s
+        return _with_weighings(state, (*state.coat.weighings, (self.part, self.mass_g)))
+
+    def line(self) -> str:
+        return f"Part {self.part}: {self.mass_g:.1f} g, as the {self.who} read it."
+
+
+class WeightTakenBack(Answered):
+    """The latest weight of a part was taken back: the one before it holds again, or none."""
+
+    kind: ClassVar[str] = "weight_taken_back"
+    part: str
+
+    def fold(self, state: RunState, at_s: float) -> RunState:
+        del at_s
+        kept = list(state.coat.weighings)
+        for index in reversed(range(len(kept))):
+            if kept[index][0] == self.part:
+                del kept[index]
+                break
+        return _with_weighings(state, tuple(kept))
+
+    def line(self) -> str:
+        return f"The weight of part {self.part} was taken back."
+
+
+def _with_weighings(state: RunState, rows: tuple[tuple[str, float], ...]) -> RunState:
+    newest = dict(rows)
+    return state.with_coat(
+        weighings=rows,
+        part_a_g=newest.get("A"),
+        part_b_g=newest.get("B"),
+        weights_accepted=False,
+    )
+
+
+class WeighedBack(Answered):
+    """Cup and tray were weighed after the pour; None: not weighed."""
+
+    kind: ClassVar[str] = "weighed_back"
+    cup_left_g: float | None
+    spill_g: float | None
+
+    def fold(self, state: RunState, at_s: float) -> RunState:
+        del at_s
+        return state.with_coat(cup_left_g=self.cup_left_g, spill_g=self.spill_g)
+
+
+class PlanRest(Frozen):
+    """Parts of a new plan that the record needs: the coats to come, and what follows from them."""
+
+    coats: tuple[CoatPlan, ...]
+    wall: WallSummary
+    totals: Totals
+    cautions: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    limits: tuple[str, ...] = ()
+    details: dict[str, Any] = Field(default_factory=dict)
+
+
+class NewRest(Frozen):
+    """What the planner sends to the run: a new rest for the coats after `coats_done`."""
+
+    coats_done: int
+    rest: PlanRest
+    sentence: str
+
+
+class Replanned(Answered):
+    """The coats to come were planned again; those laid stay as they were planned."""
+
+    kind: ClassVar[str] = "replanned"
+    rest: PlanRest
+
+    def fold(self, state: RunState, at_s: float) -> RunState:
+        del at_s
+        laid = state.index + 1
+        rest = {name: getattr(self.rest, name) for name in self.rest.model_fields_set}
+        coats = (*state.plan.coats[:laid], *self.rest.coats)
+        plan = parse(Plan, {**dict(state.plan), **rest, "coats": coats}, self.kind)
+        return replace(
+            state,
+            plan=plan,
+            profiles=tuple(Profile.of(planned) for planned in plan.coats),
+            coats=(
+                *state.coats[:laid],
+                *(Coat(coat=planned.coat) for planned in plan.coats[laid:]),
+            ),
+        )
+
+
+class CastingMeasured(RunEvent, Measured):
+    """The casting was measured; a later measure replaces an earlier one of the same name."""
+
+    model_config = ConfigDict(extra="ignore")
+    kind: ClassVar[str] = "measured"
+
+    def fold(self, state: RunState, at_s: float) -> RunState:
+        del at_s
+        return replace(state, measured={**state.measured, **self.data()})
+
+    def line(self) -> str:
+        said = [] if self.weight_g is None else [f"{self.weight_g:g} g"]
+        said += [f"rim {rim_mm:g} mm" for rim_mm in self.rim_mm]
+        said += [f"{spot.where} {spot.wall_mm:g} mm" for spot in self.spots]
+        return f"Measured: {', '.join(said)}."
+
+
+class Noted(Answered):
+    """A person wrote a note."""
+
+    kind: ClassVar[str] = "noted"
+    text: str = ""
+
+    def line(self) -> str:
+        return self.text
+
+
+class QuestionAnswered(Answered):
+    """A person answered a question of the controller."""
+
+    kind: ClassVar[str] = "answered"
+    question: str
+    value: str = ""
+
+    def fold(self, state: RunState, at_s: float) -> RunState:
+        del at_s
+        if self.question == "weights_off":
+            return state.with_coat(weights_accepted=True)
+        return state
+
+
+class Asked(Answered):
+    """A command was taken; the events after it tell what followed."""
+
+    kind: ClassVar[str] = "asked"
+    hidden: ClassVar[bool] = True
+
+
+class Refused(Answered):
+    """A command was refused, with the reason in the answer."""
+
+    kind: ClassVar[str] = "refused"
+
+    def line(self) -> str:
+        return f"Not done: {self.sentence}"
+
+
+class Pressed(RunEvent):
+    """The button at the frame was pressed, and the next step taken."""
+
+    kind: ClassVar[str] = "pressed"
+    step: Step
+    long: bool = False  # a long press pauses or goes back
+
+    def line(self) -> str:
+        return "Button at the frame."
+
+
+class Proven(Answered):
+    """The run was held against its plan and closed for ever."""
+
+    kind: ClassVar[str] = "proven"
+    proof: dict[str, Any]
+    sha256: str = ""

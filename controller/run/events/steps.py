@@ -1,0 +1,160 @@
+"""The course of a casting: begun, its steps, its coats, its end."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import ClassVar
+
+from pydantic import StrictBool
+
+from evenwall.model import Step
+from evenwall.run.events.base import Answered, RunEvent
+from evenwall.run.state import Coat, RunState
+from evenwall.run.user_messages import DUE
+
+
+class Started(Answered):
+    """The run began. It makes the first state, in `folding.begin`."""
+
+    kind: ClassVar[str] = "started"
+    simulated: StrictBool
+    casting: str = ""
+    resin: str = ""
+    coats: int = 0
+    rig: str = ""
+    replay_of: str | None = None
+
+    def line(self) -> str:
+        on_rig = f" on {self.rig}" if self.rig else ""
+        return f"{self.casting}, {self.resin}: {self.coats} coats{on_rig}."
+
+
+class Stepped(RunEvent):
+    """The next step is on."""
+
+    kind: ClassVar[str] = "stepped"
+    step: Step
+    coat: int
+
+    def fold(self, state: RunState, at_s: float) -> RunState:
+        return replace(
+            state,
+            step=self.step,
+            step_no=state.step_no + 1,
+            entered_s=at_s,
+            index=self.coat - 1,
+        )
+
+    def line(self) -> str:
+        return f"Coat {self.coat}: {DUE[self.step]}"
+
+
+class PartsMet(RunEvent):
+    """Part A and part B met: the coat's own clock begins."""
+
+    kind: ClassVar[str] = "parts_met"
+
+    def fold(self, state: RunState, at_s: float) -> RunState:
+        return state.with_coat(parts_met_s=at_s)
+
+    def line(self) -> str:
+        return "The parts met."
+
+
+class Poured(RunEvent):
+    """The mix is in the mould."""
+
+    kind: ClassVar[str] = "poured"
+
+    def fold(self, state: RunState, at_s: float) -> RunState:
+        return state.with_coat(poured_s=at_s)
+
+    def line(self) -> str:
+        return "Poured."
+
+
+class StepTakenBack(Stepped):
+    """The last step was taken back: its clock is as if the press had not been."""
+
+    kind: ClassVar[str] = "step_taken_back"
+    was: Step
+    sentence: str = ""
+
+    def fold(self, state: RunState, at_s: float) -> RunState:
+        if self.was is Step.MIX:
+            state = state.with_coat(parts_met_s=None, touches=())
+        elif self.was is Step.CLOSE_UP:
+            state = state.with_coat(poured_s=None)
+        return super().fold(state, at_s)
+
+    def line(self) -> str:
+        return self.sentence
+
+
+class MixedAgain(RunEvent):
+    """The mix was let go: this coat begins anew."""
+
+    kind: ClassVar[str] = "mixed_again"
+
+    def fold(self, state: RunState, at_s: float) -> RunState:
+        del at_s
+        coat = state.coat
+        return state.put_coat(Coat(coat=coat.coat, mixed_again=coat.mixed_again + 1))
+
+    def line(self) -> str:
+        return "The mix was let go; a new one is made."
+
+
+class CoatDone(RunEvent):
+    """The coat has gelled and the frame is parked."""
+
+    kind: ClassVar[str] = "coat_done"
+
+    def fold(self, state: RunState, at_s: float) -> RunState:
+        del at_s
+        return state.with_coat(done=True)
+
+    def line(self) -> str:
+        return "Coat done."
+
+
+class Finished(RunEvent):
+    """The casting is out of the mould and measured."""
+
+    kind: ClassVar[str] = "finished"
+
+    def fold(self, state: RunState, at_s: float) -> RunState:
+        return replace(state, step=Step.DONE, step_no=state.step_no + 1, entered_s=at_s)
+
+    def line(self) -> str:
+        return "Finished."
+
+
+class Abandoned(RunEvent):
+    """A person gave the casting up."""
+
+    kind: ClassVar[str] = "abandoned"
+    reason: str
+
+    def fold(self, state: RunState, at_s: float) -> RunState:
+        return replace(
+            state,
+            step=Step.ABANDONED,
+            step_no=state.step_no + 1,
+            entered_s=at_s,
+            turning=None,
+            moving="",
+            reason=self.reason,
+        )
+
+    def line(self) -> str:
+        return f"Abandoned: {self.reason}"
+
+
+class Restarted(RunEvent):
+    """A new process took the run up from the journal."""
+
+    kind: ClassVar[str] = "restarted"
+
+    def line(self) -> str:
+        return "The controller was restarted."
