@@ -237,9 +237,9 @@ def _shop(commands: Commands) -> None:
     command = commands.add(
         "shop", "a page with every rig on one broker, the next thing to do first"
     )
-    command.add_argument("--broker", default="127.0.0.1", metavar="HOST")
-    command.add_argument("--broker-port", type=int, default=1883, metavar="P")
-    command.add_argument("--username", default="", metavar="NAME")
+    command.add_argument("--broker", metavar="HOST", help="default: 127.0.0.1")
+    command.add_argument("--broker-port", type=int, metavar="P", help="default: 1883")
+    command.add_argument("--username", metavar="NAME")
     command.add_argument("--password-file", type=Path, metavar="FILE")
     command.add_argument(
         "--ca-file", type=Path, metavar="FILE.pem", help="speak TLS and trust this"

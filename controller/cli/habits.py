@@ -1,7 +1,8 @@
 """Habits of a good command: version, configuration file, logging, completion, a man page, samples.
 
 The configuration file is `evenwall/config.toml` in the XDG configuration folder (XDG Base Directory
-Specification 0.8). It gives the rig file and the data folder where the command line does not.
+Specification 0.8). It gives the rig file and the data folder where the command line does not, and
+in its table `[broker]` the broker of `shop` and of a rig whose file names none.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from importlib import metadata
 from pathlib import Path
 
 from evenwall.errors import InputError
+from evenwall.model import MqttSpec, parse
 
 EXIT_CODES = (
     (0, "done"),
@@ -28,6 +30,8 @@ EXIT_CODES = (
 SHELLS = ("bash", "zsh", "fish")
 # What the file may set, and the attributes of the parsed command line that take it.
 _CONFIGURED = {"rig": "rig", "data": "data"}
+_FILES = ("password_file", "ca_file", "secret_file")
+_SETTINGS = ", ".join((*_CONFIGURED, "[broker]"))
 # syslog's priorities (RFC 5424, 6.2.1), as journald reads them at the start of a line (sd-daemon).
 _PRIORITY = {logging.DEBUG: 7, logging.INFO: 6, logging.WARNING: 4, logging.ERROR: 3}
 
@@ -44,7 +48,11 @@ def config_file() -> Path:
 
 
 def configure(args: argparse.Namespace) -> None:
-    """Take from the configuration file what the command line leaves open. Raises InputError."""
+    """Take from the configuration file what the command line leaves open. Raises InputError.
+
+    Sets `rig` and `data` where they are None, and `configured_broker` (None without one).
+    """
+    args.configured_broker = None
     path = config_file()
     try:
         with path.open("rb") as file:
@@ -53,15 +61,44 @@ def configure(args: argparse.Namespace) -> None:
         return
     except (OSError, tomllib.TOMLDecodeError) as error:
         raise InputError("file", path, f"cannot be read: {error}") from None
+    if "broker" in found:
+        args.configured_broker = _broker(found.pop("broker"), path)
     for key, value in found.items():
         if key not in _CONFIGURED:
-            raise InputError(key, value, f"is no setting of {path}", hint=", ".join(_CONFIGURED))
+            raise InputError(key, value, f"is no setting of {path}", hint=_SETTINGS)
         if not isinstance(value, str):
             raise InputError(key, value, f"must be a path in quotes in {path}")
         name = _CONFIGURED[key]
         if name in vars(args) and getattr(args, name) is None:
             # A path stands for a place beside the file, so that the file may be moved with it.
             setattr(args, name, path.parent / Path(value).expanduser())
+
+
+def _broker(table: object, path: Path) -> MqttSpec:
+    """Return the broker of the table; its files stand beside the configuration file."""
+    if not isinstance(table, dict):
+        raise InputError("broker", table, f"must be a table, [broker], in {path}")
+    beside = {
+        name: str(path.parent / Path(value).expanduser())
+        for name, value in table.items()
+        if name in _FILES and isinstance(value, str)
+    }
+    return parse(MqttSpec, {**table, **beside}, path)
+
+
+def broker(args: argparse.Namespace) -> MqttSpec:
+    """Return the broker of `shop`: the command line's words, then the configured broker's."""
+    configured = args.configured_broker or MqttSpec()
+    said = {
+        "host": args.broker,
+        "port": args.broker_port,
+        "username": args.username,
+        "password_file": args.password_file,
+        "ca_file": args.ca_file,
+        "tls": True if args.ca_file is not None else None,
+    }
+    told = {name: value for name, value in said.items() if value is not None}
+    return parse(MqttSpec, {**configured.model_dump(), **told}, "the command line")
 
 
 class _Priorities(logging.Formatter):

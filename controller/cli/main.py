@@ -240,6 +240,8 @@ def _setup(args: argparse.Namespace, castings: Path | None = None) -> Setup:
     if not 1.0 <= args.speed <= 240.0:
         raise InputError("--speed", args.speed, "must be from 1 to 240", unit="times life")
     spec = app.sample_rig(args.rig)
+    if spec.mqtt is None:
+        spec = spec.model_copy(update={"mqtt": args.configured_broker})
     return app.Setup(
         spec=spec,
         data=args.data or app.data_home(),
@@ -410,17 +412,9 @@ def rig(args: argparse.Namespace) -> int:
 
 def shop(args: argparse.Namespace) -> int:
     from evenwall.cli import application as app
-    from evenwall.model import MqttSpec
     from evenwall_web.shop import serve_shop
 
-    broker = MqttSpec(
-        host=args.broker,
-        port=args.broker_port,
-        username=args.username,
-        password_file=args.password_file,
-        tls=args.ca_file is not None,
-        ca_file=args.ca_file,
-    )
+    broker = habits.broker(args)
     with app.listen(args.host, args.port) as wire:
         print(f"The shop is at http://{args.host}:{wire.getsockname()[1]}/", flush=True)
         serve_shop(broker, wire)

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import io
 import logging
+import re
 import shutil
 import subprocess
 from pathlib import Path
@@ -12,7 +14,7 @@ import pytest
 
 from evenwall.cli import habits
 from evenwall.cli.arguments import parser
-from evenwall.cli.main import COMMANDS, main
+from evenwall.cli.main import COMMANDS, _setup, main, progress_bar
 from evenwall.errors import InputError
 from evenwall.geometry.mould import load_cavity
 from evenwall.model import read_casting
@@ -57,7 +59,42 @@ def test_configuration_fills_what_is_left_open(tmp_path: Path) -> None:
     assert args.data == Path("here")  # the command line's word stands
     args = argparse.Namespace(data=None)
     habits.configure(args)
-    assert vars(args) == {"data": Path("/srv/evenwall")}
+    assert vars(args) == {"data": Path("/srv/evenwall"), "configured_broker": None}
+
+
+def test_the_configured_broker_serves_shop_and_rigs() -> None:
+    """The command line's words come before the file's; a rig file's own broker before both."""
+    configured('[broker]\nhost = "broker.lan"\nport = 8883\npassword_file = "secret"\ntls = true\n')
+    words = parser(COMMANDS).parse_args(["shop", "--broker-port", "1884"])
+    habits.configure(words)
+    found = habits.broker(words)
+    assert (found.host, found.port, found.tls) == ("broker.lan", 1884, True)
+    assert found.password_file == habits.config_file().parent / "secret"
+    words = parser(COMMANDS).parse_args(["serve"])
+    habits.configure(words)
+    served = _setup(words).spec.mqtt
+    assert served is not None
+    assert served.host == "broker.lan"
+
+
+def test_shop_without_a_configuration_asks_the_broker_here() -> None:
+    words = parser(COMMANDS).parse_args(["shop"])
+    habits.configure(words)
+    assert (habits.broker(words).host, habits.broker(words).port) == ("127.0.0.1", 1883)
+
+
+@pytest.mark.parametrize(
+    ("text", "match"),
+    [
+        ('broker = "here"', r"must be a table"),
+        ("[broker]\nport = 99999", "port"),
+        ('[broker]\nhots = "x"', "is host meant"),
+    ],
+)
+def test_a_wrong_broker_is_one_line(text: str, match: str) -> None:
+    configured(text)
+    with pytest.raises(InputError, match=match):
+        habits.configure(argparse.Namespace())
 
 
 @pytest.mark.parametrize(
@@ -130,3 +167,48 @@ def test_man_page_tells_every_command_option_and_code() -> None:
             ["man", "--warnings", "-l", "-"], input=page, capture_output=True, text=True, check=True
         )
         assert shown.stderr == ""
+
+
+COLOUR = re.compile(r"\x1b\[[0-9;]*[1-9][0-9;]*m")  # ECMA-48, SGR with an effect
+
+
+def drawn(monkeypatch: pytest.MonkeyPatch) -> str:
+    """What the progress bar writes to a terminal."""
+    terminal = io.StringIO()
+    monkeypatch.setattr(terminal, "isatty", lambda: True)
+    monkeypatch.setattr("sys.stderr", terminal)
+    monkeypatch.setenv("TERM", "xterm-256color")
+    with progress_bar("Planning") as tell:
+        tell(0.5, "half")
+        tell(1.0, "done")
+    return terminal.getvalue()
+
+
+def test_no_color_is_obeyed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """https://no-color.org: set and not empty, the variable takes colour away."""
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    coloured = drawn(monkeypatch)
+    assert COLOUR.search(coloured)
+    monkeypatch.setenv("NO_COLOR", "1")
+    plain = drawn(monkeypatch)
+    assert "Planning" in plain
+    assert not re.search(r"\x1b\[[0-9;]*(3[0-7]|38)[0-9;]*m", plain)
+
+
+def test_every_command_that_prints_facts_has_json() -> None:
+    """The others serve, write a script or a page, or tell a run as it goes."""
+    told = {"serve", "spin", "replay", "shop", "completion", "man"}
+    found = {
+        name
+        for name, _, command in habits._commands(parser(COMMANDS))
+        if any("--json" in option for one in every(command) for option in one)
+    }
+    assert found == set(COMMANDS) - told
+
+
+def every(command: argparse.ArgumentParser) -> list[list[str]]:
+    """Options of a command and of its actions."""
+    options = [list(action.option_strings) for action in habits._options(command)]
+    for _, _, action in habits._commands(command):
+        options += every(action)
+    return options

@@ -5,6 +5,7 @@ Write the pages again from real runs with `python -m tests.docs.refresh` (DEVELO
 
 from __future__ import annotations
 
+import importlib.util
 import re
 import shlex
 from pathlib import Path
@@ -68,8 +69,8 @@ def test_commands_named_in_the_text_exist(page: Path) -> None:
         elif head == "make" and len(words) > 1:
             wrong += [code] if words[1] not in targets else []
         elif "-m" in words and re.search(r"\bpython3?$", head):
-            module = ROOT / (words[words.index("-m") + 1].replace(".", "/"))
-            wrong += [code] if not (module.is_dir() or module.with_suffix(".py").exists()) else []
+            module = words[words.index("-m") + 1]
+            wrong += [] if importlib.util.find_spec(module) else [code]
     assert not wrong
 
 
