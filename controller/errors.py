@@ -79,7 +79,7 @@ class ProbeFault(EvenwallError):
     exit_code = 3
 
     def __init__(self, kind: str, detail: str) -> None:
-        self.kind = kind
+        self.kind, self.why = kind, detail
         super().__init__(f"{kind}: {detail}")
 
 

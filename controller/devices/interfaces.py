@@ -18,6 +18,7 @@ class Reading:
     at_s: float  # on the rig's clock
     temp_degC: float | None
     fault: str | None = None  # probe_lost, probe_stuck, probe_noisy or probe_out
+    why: str = ""  # cause of the fault, where the sensor or its bus tells it
 
 
 class Probe(Protocol):

@@ -42,8 +42,12 @@ _MLX_OBJECT = 0x07
 class BusProbe:
     """A probe read by a blocking `measure(last_degC)`, which may raise ProbeFault or OSError."""
 
-    def __init__(self, measure: Callable[[float | None], float], clock: Clock) -> None:
-        self._measure, self._clock = measure, clock
+    def __init__(
+        self, measure: Callable[[float | None], float], clock: Clock, name: str = "probe"
+    ) -> None:
+        """name: the probe in the log, as its kind and address."""
+        self._measure, self._clock, self._name = measure, clock, name
+        self._told = ""
         self._thread = ThreadPoolExecutor(1, "probe")
         self._asked: asyncio.Future[float] | None = None
         self._last_degC: float | None = None
@@ -54,17 +58,28 @@ class BusProbe:
             self._asked = loop.run_in_executor(self._thread, self._measure, self._last_degC)
         await asyncio.wait({self._asked}, timeout=ANSWER_WITHIN_S)
         if not self._asked.done():
-            return Reading(self._clock.now_s(), None, "probe_lost")
+            why = f"no answer within {ANSWER_WITHIN_S:g} s"
+            return self._failed("probe_lost", why)
         answer, self._asked = self._asked, None
         try:
             self._last_degC = answer.result()
         except ProbeFault as fault:
-            log.info("%s", fault)
-            return Reading(self._clock.now_s(), None, fault.kind)
+            return self._failed(fault.kind, fault.why)
         except OSError as error:
-            log.info("probe_lost: %s", error)
-            return Reading(self._clock.now_s(), None, "probe_lost")
+            return self._failed("probe_lost", error.strerror or str(error))
+        if self._told:
+            log.warning("%s: reads again", self._name)
+            self._told = ""
         return Reading(self._clock.now_s(), self._last_degC)
+
+    def _failed(self, kind: str, why: str) -> Reading:
+        """Return the fault; the log tells the cause of a lost probe once, as a warning."""
+        if kind != "probe_lost":
+            log.info("%s: %s", self._name, why)
+        elif why != self._told:
+            log.warning("%s: %s", self._name, why)
+            self._told = why
+        return Reading(self._clock.now_s(), None, kind, why)
 
     async def close(self) -> None:
         self._thread.shutdown(wait=False, cancel_futures=True)
@@ -95,12 +110,13 @@ class MqttProbe:
                 self._newest = Reading(now_s, payload_degC(bytes(message.payload)))
             except ProbeFault as fault:
                 log.info("%s", fault)
-                self._newest = Reading(now_s, None, fault.kind)
+                self._newest = Reading(now_s, None, fault.kind, fault.why)
 
     async def read(self) -> Reading:
         now_s = self._clock.now_s()
         if self._newest is None or now_s - self._newest.at_s > MQTT_STALE_S:
-            return Reading(now_s, None, "probe_lost")
+            why = f"nothing new on {self._topic} for {MQTT_STALE_S:g} s"
+            return Reading(now_s, None, "probe_lost", why)
         return self._newest
 
     async def close(self) -> None:
@@ -215,16 +231,17 @@ def open_probe(
         if broker is None or not address:
             raise InputError("probes.address", address or "missing", "needs a topic and [mqtt]")
         return MqttProbe(address, broker, clock, rng)
+    name = f"{spec.role} probe ({' '.join(filter(None, (spec.kind, address)))})"
     if spec.kind == "digital_1wire":
-        return BusProbe(one_wire(address), clock)
+        return BusProbe(one_wire(address), clock, name)
     if spec.kind == "infrared":
         try:
             number = int(address or "0x5a", 16)
         except ValueError:
             raise InputError("probes.address", address, "must be hexadecimal, as 0x5a") from None
-        return BusProbe(infrared(number, _i2c_transfer), clock)
+        return BusProbe(infrared(number, _i2c_transfer), clock, name)
     if address and not all(part.isdecimal() for part in address.split(".")):
         raise InputError("probes.address", address, "must be bus and select, as 0.1")
     if spec.kind == "thermocouple_k":
-        return BusProbe(thermocouple(lambda: _spi(address, 0)), clock)
-    return BusProbe(platinum(lambda: _spi(address, 1), lambda: block(SETTLE_S)), clock)
+        return BusProbe(thermocouple(lambda: _spi(address, 0)), clock, name)
+    return BusProbe(platinum(lambda: _spi(address, 1), lambda: block(SETTLE_S)), clock, name)

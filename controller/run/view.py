@@ -288,6 +288,16 @@ def buttons(state: RunState, now_s: float) -> tuple[Button | None, tuple[Button,
     return Button(command="next", label=label, enabled=not why, why_not=why), tuple(others)
 
 
+def diagnoses(seen: Observation) -> dict[str, str]:
+    """Return why a probe gives no reading, where its bus tells it, by the notice's kind."""
+    readings = {"resin": seen.probe, "room": seen.room, "mould": seen.mould}
+    return {
+        f"probe_{role}": f"The {role} probe gives no reading: {reading.why}."
+        for role, reading in readings.items()
+        if reading is not None and reading.why
+    }
+
+
 def snapshot(
     state: RunState | None,
     now_s: float,
@@ -304,7 +314,7 @@ def snapshot(
     """All that a screen needs to draw itself from nothing."""
     notices = tuple(
         Alert(kind=kind, sentence=text, severity="note", since_s=now_s)
-        for kind, text in sorted(seen.notices.items())
+        for kind, text in sorted({**seen.notices, **diagnoses(seen)}.items())
     )
     base = state.turning.base_steps if state is not None and state.turning else None
     common = Snapshot(

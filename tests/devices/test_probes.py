@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from evenwall.devices import probes
-from evenwall.devices.interfaces import Probe
+from evenwall.devices.interfaces import Probe, Reading
 from evenwall.devices.probes import (
     BusProbe,
     infrared,
@@ -22,7 +22,7 @@ from evenwall.devices.probes import (
     platinum,
     thermocouple,
 )
-from evenwall.devices.sensor_decoding import pt100_ohm
+from evenwall.devices.sensor_decoding import pt100_ohm, w1_degC
 from evenwall.errors import InputError, ProbeFault
 from evenwall.model import ProbeSpec
 from evenwall_bridge.clock import ManualClock, SystemClock
@@ -152,6 +152,38 @@ def test_a_bad_answer_is_a_fault_and_the_next_good_one_counts(
         assert (await probe.read()).temp_degC == pytest.approx(25.0, abs=0.1)
 
     run(measured, work)
+
+
+def test_the_cause_of_a_lost_probe_is_told_and_logged_once(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Nine zero bytes have a good CRC (of 0): a line that is shorted to ground answers so."""
+    bus = Bus()
+    measure = make_one_wire(bus, tmp_path)
+    shorted = {"now": True}
+
+    def asked(last_degC: float | None) -> float:
+        if shorted["now"]:
+            return float(w1_degC("00 " * 9 + ": crc=00 YES\n" + "00 " * 9 + "t=0\n", last_degC))
+        return float(measure(last_degC))
+
+    async def work() -> list[Reading]:
+        probe = BusProbe(asked, ManualClock(100.0), "resin probe (digital_1wire)")
+        found = [await probe.read() for _ in range(3)]
+        shorted["now"] = False
+        found.append(await probe.read())
+        await probe.close()
+        return found
+
+    readings = asyncio.run(work())
+    assert {one.why for one in readings[:3]} == {
+        "only zeros: the one-wire line is shorted to ground"
+    }
+    assert readings[3].why == ""
+    assert [record.getMessage() for record in caplog.records] == [
+        "resin probe (digital_1wire): only zeros: the one-wire line is shorted to ground",
+        "resin probe (digital_1wire): reads again",
+    ]
 
 
 def test_a_hung_bus_holds_nobody(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from typing import Any, cast
 
-from evenwall.devices.interfaces import Press
+from evenwall.devices.interfaces import Press, Reading
 from evenwall.model import Event, Step
 from evenwall.planning.advice import STANDING
 from evenwall.run import user_messages as plain
@@ -181,3 +181,22 @@ def test_the_operator_does_not_press_for_a_step_that_is_over() -> None:
     operator = Operator(cast(Service, service), NoWait(), pressed.append, lambda _: None)
     asyncio.run(operator._one(service.snapshot()))
     assert pressed == []
+
+
+def test_the_cause_of_a_lost_probe_stands_on_the_page() -> None:
+    why = "only zeros: the one-wire line is shorted to ground"
+    shorted = Observation(probe=Reading(0.0, None, "probe_lost", why), room=Reading(0.0, 21.0))
+    shown = snapshot(
+        None,
+        0.0,
+        "",
+        shorted,
+        simulated=True,
+        speed=1.0,
+        rig_name="rig",
+        record=(),
+        last_event_id=0,
+    )
+    assert [(alert.kind, alert.sentence) for alert in shown.alerts] == [
+        ("probe_resin", f"The resin probe gives no reading: {why}.")
+    ]
