@@ -7,7 +7,7 @@ import re
 import threading
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Literal, TypeVar
 
 from evenwall.errors import InputError
 from evenwall.geometry.shapes.measures import Measures, parse_measures
@@ -37,8 +37,16 @@ class Side(Frozen):
     rows_mm: tuple[tuple[float, float, float], ...]
 
 
+class MouthCard(Frozen):
+    """The cut that opens a form, as `Mouth` has it: a finger may move it."""
+
+    side: Literal["top", "bottom"]
+    height_mm: float
+    lean_deg: tuple[float, float]
+
+
 class ShapeCard(Frozen):
-    """A shape's figures, before it is kept."""
+    """A shape's figures, before it is kept. mouth: where it was cut open, in the sides' frame."""
 
     how: str
     size_mm: tuple[float, float, float]
@@ -48,6 +56,7 @@ class ShapeCard(Frozen):
     volume_error_percent: float
     notes: tuple[str, ...]
     sides: tuple[Side, ...]
+    mouth: MouthCard | None = None
 
 
 class OutlineCard(Frozen):

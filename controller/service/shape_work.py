@@ -13,9 +13,9 @@ import numpy as np
 from evenwall.errors import InputError
 from evenwall.geometry.shapes.build import Shape, build
 from evenwall.geometry.shapes.files import shape_table, write_mesh
-from evenwall.geometry.shapes.measures import Measures
+from evenwall.geometry.shapes.measures import Measures, Mouth
 from evenwall.geometry.shapes.outline import find_outline, open_picture
-from evenwall.service.library import OutlineCard, ShapeCard, Side
+from evenwall.service.library import MouthCard, OutlineCard, ShapeCard, Side
 
 SIDE_ROWS = 48  # of an outline that is drawn on a page
 PHOTO_PX, PHOTO_QUALITY = 2000, 85  # the longer side of a run's photograph, and its JPEG quality
@@ -41,7 +41,13 @@ def card(measures: Measures, folder: Path) -> ShapeCard:
         volume_error_percent=round(100.0 * made.known.volume, 2),
         notes=made.notes,
         sides=(_side(made, "front", 0), _side(made, "right side", 1)),
+        mouth=None if made.mouth is None else _mouth(made.mouth),
     )
+
+
+def _mouth(mouth: Mouth) -> MouthCard:
+    height_mm = round(mouth.height_mm or 0.0, 1)
+    return MouthCard(side=mouth.side, height_mm=height_mm, lean_deg=mouth.lean_deg)
 
 
 def outline(path: Path) -> OutlineCard:
@@ -57,17 +63,22 @@ def outline(path: Path) -> OutlineCard:
 
 
 def _side(shape: Shape, name: str, axis: int) -> Side:
-    """The form's outline from the front (axis 0) or from its right side (axis 1)."""
-    z, x = shape.points_mm[:, 2], shape.points_mm[:, axis]
-    edges = np.linspace(z.min(), z.max(), SIDE_ROWS + 1)
-    row = np.clip(np.searchsorted(edges, z, side="right") - 1, 0, SIDE_ROWS - 1)
+    """The form's outline from the front (axis 0) or from its right side (axis 1); of one that was
+    cut open, before the cut. Each row spans the edges that cross its height."""
+    points, faces = (shape.points_mm, shape.faces) if shape.whole is None else shape.whole
+    a, b = (points[faces][:, corners, :].reshape(-1, 3) for corners in ([0, 1, 2], [1, 2, 0]))
+    low, high = float(points[:, 2].min()), float(points[:, 2].max())
+    heights = np.linspace(low, high, SIDE_ROWS + 2)
+    heights[0], heights[-1] = low + 1e-6 * (high - low), high - 1e-6 * (high - low)
     rows = []
-    for k in np.unique(row):
-        inside = x[row == k]
-        height = 0.5 * (edges[k] + edges[k + 1])
-        rows.append(
-            (round(float(height), 1), round(float(inside.min()), 1), round(float(inside.max()), 1))
-        )
+    for height in heights:
+        crosses = (a[:, 2] - height) * (b[:, 2] - height) <= 0.0
+        crosses &= a[:, 2] != b[:, 2]
+        if not crosses.any():
+            continue
+        p, q = a[crosses], b[crosses]
+        x = p[:, axis] + (height - p[:, 2]) / (q[:, 2] - p[:, 2]) * (q - p)[:, axis]
+        rows.append((round(float(height), 1), round(float(x.min()), 1), round(float(x.max()), 1)))
     return Side(name=name, rows_mm=tuple(rows))
 
 

@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pytest
 import trimesh
-from playwright.sync_api import Page, Route, expect
+from playwright.sync_api import Locator, Page, Route, expect
 
+from evenwall.geometry.shapes.measures import read_measures
 from evenwall.model import read_casting, read_resin
 from tests.browser.conftest import OpenPhone
 from tests.browser.test_access import no_sideways_scroll, no_violation
@@ -145,17 +146,61 @@ def test_outline_is_corrected_by_finger(
         page.locator(f"#photo-{n}-far").fill("800")
     no_sideways_scroll(page)
     corner = page.locator("svg").filter(has=page.locator(".corner")).first.locator(".corner").last
-    corner.evaluate("e => e.scrollIntoView({ block: 'center' })")
     before = corner.get_attribute("cx")
-    box = corner.bounding_box()
-    assert box is not None
-    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
-    page.mouse.move(x, y)
-    page.mouse.down()
-    page.mouse.move(x + 6, y)
-    page.mouse.up()
+    drag(page, corner, (6.0, 0.0))
     assert corner.get_attribute("cx") != before
     corner.press("ArrowLeft")
     look(page)
     expect(page.get_by_text("120.0 mm high")).to_be_visible()
     no_violation(page)
+
+
+def drag(page: Page, target: Locator, by: tuple[float, float]) -> None:
+    """One finger: down on the middle of this, along, and up, as a touch screen sends it."""
+    target.evaluate("e => e.scrollIntoView({ block: 'center' })")
+    box = target.bounding_box()
+    assert box is not None
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    session = page.context.new_cdp_session(page)
+    for kind, share in (("touchStart", 0.0), ("touchMove", 0.5), ("touchMove", 1.0)):
+        point = {"x": x + share * by[0], "y": y + share * by[1]}
+        session.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": [point]})
+    session.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+    session.detach()
+
+
+def test_opening_is_moved_by_finger(
+    open_phone: OpenPhone, panel: PanelServer, folder: Path, tmp_path: Path
+) -> None:
+    trimesh.creation.icosphere(4, radius=70.0).export(tmp_path / "ball.stl")
+    page = opened(open_phone, panel, "New casting", "new-casting")
+    page.locator("#name").fill("Ball")
+    page.locator("#shape-way").select_option("scan")
+    page.locator("#scan-file").set_input_files(tmp_path / "ball.stl")
+    page.locator("#scan-mm").fill("140")
+    look(page)
+    expect(page.get_by_text("Open at the top, at height 130.6 mm, level.")).to_be_visible()
+    before = page.evaluate("scrollY")
+    handle = page.get_by_role("button", name="Height of the opening, front")
+    drag(page, handle, (0.0, 20.0))
+    words = page.get_by_text("Open at the top")
+    expect(words).not_to_contain_text("130.6")
+    drag(page, page.get_by_role("button", name="Right end of the opening, front"), (0.0, -12.0))
+    expect(words).to_contain_text("leaning")
+    assert before is not None
+    no_sideways_scroll(page)
+    no_violation(page)
+    page.get_by_role("button", name="Higher").tap()
+    said = words.inner_text()
+    # Made again, the form is open where the finger left it; and so it is kept.
+    look(page)
+    expect(page.get_by_text(said)).to_be_visible()
+    page.locator("#resin").select_option("quick-clear.toml")
+    page.locator("#next").tap()
+    expect(page.locator("#bench h1")).to_have_text("Ball", timeout=30_000)
+    kept = read_measures(folder / "ball.shape.toml").mouth
+    assert kept is not None
+    assert kept.height_mm is not None
+    assert kept.height_mm < 130.0
+    assert kept.lean_deg[0] > 2.0
+    assert kept.lean_deg[1] == 0.0

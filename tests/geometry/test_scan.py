@@ -10,8 +10,10 @@ import pytest
 import trimesh
 
 from evenwall.errors import InputError
+from evenwall.geometry.mould import boundary_loops
 from evenwall.geometry.shapes.build import Shape, build
 from evenwall.geometry.shapes.measures import parse_measures
+from evenwall.geometry.shapes.opening import plane_of
 
 R, MOUTH = 70.0, 35.0
 LID = R - math.sqrt(R**2 - MOUTH**2)
@@ -117,3 +119,37 @@ def test_missing_length_is_asked_for(tmp_path: Path) -> None:
     trimesh.creation.icosphere(radius=3.0).export(tmp_path / "ball.obj")
     with pytest.raises(InputError, match="measure its height"):
         scanned(tmp_path, "ball.obj")
+
+
+def test_an_opening_may_lean(tmp_path: Path) -> None:
+    """A plane that leans by 30 degrees and lies as far from a ball's middle cuts off the same cap
+    (Archimedes), whichever way it leans."""
+    trimesh.creation.icosphere(subdivisions=5, radius=R).export(tmp_path / "ball.stl")
+    away, lean = R - LID, 30.0
+    height = R + away / math.cos(math.radians(lean))
+    for lean_deg in ((lean, 0.0), (0.0, -lean)):
+        mouth = {"height_mm": height, "lean_deg": list(lean_deg)}
+        data = {"name": "scan", "scan": {"file": "ball.stl", "units": "mm"}, "mouth": mouth}
+        shape = build(parse_measures(data, "test"), tmp_path)
+        assert shape.volume_cm3 == pytest.approx(VOLUME, rel=0.003)
+        assert shape.area_cm2 == pytest.approx(AREA, rel=0.003)
+        loop = boundary_loops(shape.faces)[0]
+        _, found = plane_of(shape.points_mm, loop)
+        assert found == pytest.approx(lean_deg, abs=0.2)
+    with pytest.raises(InputError, match="a leaning opening needs height_mm"):
+        parse_measures({**data, "mouth": {"diameter_mm": 70.0, "lean_deg": [10.0, 0.0]}}, "test")
+
+
+def test_the_opening_of_an_open_scan_is_proposed_as_a_cut(tmp_path: Path) -> None:
+    """The same cut asked for gives the same form; the holes round it are closed first."""
+    ball = trimesh.creation.icosphere(subdivisions=5, radius=R)
+    lean = math.radians(20.0)
+    normal = [math.sin(lean), 0.0, -math.cos(lean)]
+    cut = ball.slice_plane([-(R - LID) * normal[0], 0.0, -(R - LID) * normal[2]], normal)
+    cut.export(tmp_path / "open.ply")
+    shape = scanned(tmp_path, "open.ply", mouth=False, units="mm")
+    assert shape.mouth is not None
+    assert shape.mouth.lean_deg == pytest.approx((20.0, 0.0), abs=0.3)
+    data = {"name": "scan", "scan": {"file": "open.ply", "units": "mm"}}
+    again = build(parse_measures({**data, "mouth": shape.mouth.model_dump()}, "test"), tmp_path)
+    assert again.volume_cm3 == pytest.approx(shape.volume_cm3, rel=0.01)

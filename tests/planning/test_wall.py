@@ -150,8 +150,8 @@ def test_wall_of_a_plan_adds_its_coats_and_weighs_right() -> None:
 
 
 def test_the_error_of_the_shape_is_in_the_error_of_the_wall() -> None:
-    """What is poured is weighed: a skin known to 3 % leaves 3 % of the wall open, and it adds in
-    quadrature to what the mesh leaves."""
+    """A skin known to 3 % leaves 3 % of a weighed wall open. It adds in quadrature to the mesh's
+    error."""
     drawn = wall()
     assert drawn.summary().shape_error_mm is None
     assert drawn.error_mm == drawn.mesh_error_mm

@@ -38,6 +38,8 @@ class Shape:
 
     points_mm (n, 3) and faces (m, 3), outward; z is up. how: what it was made from, in a word or
     two. notes: what a maker should know. scale: what water multiplied every length by.
+    whole: points and faces before the form was opened; mouth: the cut that opened it, in their
+    frame, None where there is none or it stands upright.
     """
 
     points_mm: Array
@@ -46,6 +48,8 @@ class Shape:
     how: str
     notes: tuple[str, ...] = ()
     scale: float = 1.0
+    whole: tuple[Array, Index] | None = None
+    mouth: Mouth | None = None
 
     def mesh(self) -> trimesh.Trimesh:
         return trimesh.Trimesh(self.points_mm, self.faces, process=False)
@@ -229,9 +233,11 @@ def _bodies(measures: Measures) -> Shape:
                 unit="bodies apart",
                 hint="move one by its at_mm until it reaches into the next",
             )
-    points, faces = open_at(points, faces, measures.mouth or Mouth())
+    mouth = settled(points, faces, measures.mouth or Mouth())
+    whole = points, faces
+    points, faces = open_at(points, faces, mouth)
     how = measures.body[0].kind if one is not None else f"{len(measures.body)} simple bodies"
-    return Shape(points, faces, _known_of(points), how)
+    return Shape(points, faces, _known_of(points), how, whole=whole, mouth=mouth)
 
 
 def _known_of(points: Array) -> Known:
@@ -241,8 +247,14 @@ def _known_of(points: Array) -> Known:
 
 def open_at(points: Array, faces: Index, mouth: Mouth) -> tuple[Array, Index]:
     """Cut a closed form open where the maker says. Raises InputError where nothing is said."""
+    found = settled(points, faces, mouth)
+    return cut_level(points, faces, found.height_mm or 0.0, found.side, found.lean_deg)
+
+
+def settled(points: Array, faces: Index, mouth: Mouth) -> Mouth:
+    """Return the mouth with its height. Raises InputError where nothing is said."""
     if mouth.height_mm is not None:
-        return cut_level(points, faces, mouth.height_mm, mouth.side)
+        return mouth
     if mouth.diameter_mm is None:
         wide = float(np.ptp(points[:, :2], axis=0).min())
         raise InputError(
@@ -252,7 +264,7 @@ def open_at(points: Array, faces: Index, mouth: Mouth) -> tuple[Array, Index]:
             hint=f"diameter_mm = {0.5 * wide:.0f} is half its width",
         )
     height = at_diameter(points, faces, mouth.diameter_mm, mouth.side)
-    return cut_level(points, faces, height, mouth.side)
+    return mouth.model_copy(update={"height_mm": height})
 
 
 _FIELDS = {

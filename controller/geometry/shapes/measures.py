@@ -12,6 +12,7 @@ from evenwall.model import Frozen, parse, read_toml
 
 Length = Annotated[float, Field(gt=0, le=2000, strict=True)]
 Width = Annotated[float, Field(ge=0, le=6500, strict=True)]
+Lean = Annotated[float, Field(ge=-60, le=60, strict=True)]
 Place = Annotated[float, Field(ge=-2000, le=2000, strict=True)]
 Point = tuple[Place, Place, Place]
 FEWEST, MOST = 2, 40  # heights
@@ -109,11 +110,22 @@ class Photos(Frozen):
 
 
 class Mouth(Frozen):
-    """The cut that opens the form: a level plane at a height, or at a width."""
+    """The cut that opens the form: a plane at a height, or a level one at a width.
+
+    height_mm: where the plane meets the middle of the form. lean_deg: how steeply it rises to the
+    right, as seen from the front, and to the back; only with a height.
+    """
 
     side: Literal["top", "bottom"] = "top"
     height_mm: Length | None = None
     diameter_mm: Length | None = None
+    lean_deg: tuple[Lean, Lean] = (0.0, 0.0)
+
+    @model_validator(mode="after")
+    def _leans_at_a_height(self) -> Self:
+        if any(self.lean_deg) and self.height_mm is None:
+            raise ValueError("a leaning opening needs height_mm")
+        return self
 
 
 class Water(Frozen):

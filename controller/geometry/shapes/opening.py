@@ -60,19 +60,49 @@ def section_areas(points: Array, faces: Index, levels: NDArray[np.float64]) -> A
     return found
 
 
-def cut_level(points: Array, faces: Index, height_mm: float, side: str) -> tuple[Array, Index]:
-    """The closed form without what lies beyond a level plane, open there.
+def middle_of(points: Array) -> Array:
+    """Middle of the form's width and depth, at its lowest point."""
+    low, high = points.min(axis=0), points.max(axis=0)
+    return np.array([*(0.5 * (low + high))[:2], low[2]])
+
+
+def plane_of(points: Array, loop: Index) -> tuple[float, tuple[float, float]]:
+    """Height and lean of the plane of an opening: where it meets the middle of the form, in mm,
+    and how steeply it rises along x and along y, in degrees; infinite where it stands upright."""
+    rim = points[loop]
+    centre = rim.mean(axis=0)
+    normal = np.cross(rim - centre, np.roll(rim, -1, axis=0) - centre).sum(axis=0)
+    if abs(normal[2]) < 1e-6 * float(np.linalg.norm(normal)):
+        return float(centre[2]), (float("inf"), float("inf"))
+    slope = -normal[:2] / normal[2]
+    height = float(centre[2] + slope @ (middle_of(points)[:2] - centre[:2]))
+    lean = np.degrees(np.arctan(slope))
+    return height, (float(lean[0]), float(lean[1]))
+
+
+def cut_level(
+    points: Array,
+    faces: Index,
+    height_mm: float,
+    side: str,
+    lean_deg: tuple[float, float] = (0.0, 0.0),
+) -> tuple[Array, Index]:
+    """The closed form without what lies beyond a plane, open there; see `Mouth`.
 
     Raises InputError where the plane misses it or leaves more than one opening.
     """
-    low, high = float(points[:, 2].min()), float(points[:, 2].max())
-    room = NEAR_END * (high - low)
-    if not low + room < height_mm < high - room:
-        limit = f"must lie between {low + room:.1f} and {high - room:.1f}"
+    slope = np.tan(np.radians(lean_deg))
+    origin = np.array([*middle_of(points)[:2], height_mm])
+    above = points[:, 2] - height_mm - (points[:, :2] - origin[:2]) @ slope
+    room = NEAR_END * float(np.ptp(points[:, 2]))
+    if above.min() > -room or above.max() < room:
+        low = height_mm + float(above.min()) + room
+        high = height_mm + float(above.max()) - room
+        limit = f"must lie between {low:.1f} and {high:.1f}"
         raise InputError("mouth.height_mm", f"{height_mm:g}", limit, unit="mm")
-    normal = [0.0, 0.0, -1.0 if side == "top" else 1.0]
+    normal = np.array([*slope, -1.0]) / np.sqrt(1.0 + slope @ slope)
     mesh = trimesh.Trimesh(points, faces, process=False)
-    cut = mesh.slice_plane([0.0, 0.0, height_mm], normal)
+    cut = mesh.slice_plane(origin, normal if side == "top" else -normal)
     cut.merge_vertices(digits_vertex=6)
     cut.update_faces(cut.nondegenerate_faces(height=1e-4))
     cut.remove_unreferenced_vertices()
@@ -85,6 +115,6 @@ def cut_level(points: Array, faces: Index, height_mm: float, side: str) -> tuple
             f"{height_mm:.1f}",
             f"a cut there leaves {len(real)} openings: must be one",
             unit="mm",
-            hint="cut a little higher or lower",
+            hint="cut a little higher or lower, or lean the cut less",
         )
     return kept

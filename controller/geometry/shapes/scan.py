@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import trimesh
@@ -11,8 +12,9 @@ import trimesh
 from evenwall.errors import InputError
 from evenwall.geometry.mould import MM_PER_UNIT, UNREADABLE, boundary_loops, crossings, loop_area
 from evenwall.geometry.shapes import known as how_well
-from evenwall.geometry.shapes.build import Shape, open_at
+from evenwall.geometry.shapes.build import Shape, open_at, settled
 from evenwall.geometry.shapes.measures import Mouth, Scan
+from evenwall.geometry.shapes.opening import middle_of, plane_of
 from evenwall.geometry.shapes.sections import Array, Index
 from evenwall.geometry.shapes.wrap import wrap
 
@@ -26,6 +28,8 @@ MOUTH_SHARE = 0.004  # of the skin: a hole with less is no opening
 CUSTOM_UP = {"glb": "y", "obj": "y"}
 CUSTOM_UNITS = {"glb": "m"}
 SCAN_SKIN = 0.015  # of a scan's skin: its noise (common practice, no source)
+INSIDE = 0.005  # of the height: how far inside its own opening a scan is cut again
+STEEPEST_DEG = 60.0  # of an opening that is told by its height and its lean
 WRAP_CELLS = 100  # along the longest side
 
 
@@ -53,18 +57,20 @@ def from_scan(scan: Scan, mouth: Mouth | None, folder: Path) -> Shape:
     _drop_floaters(mending, scan)
     _stand_up(mending, scan, kind)
     relative = _scale(mending, scan, kind)
+    mending.points = mending.points - middle_of(mending.points)
     _turn_outwards(mending)
     _loosen(mending)
     _close_holes(mending, mouth)
     _draw_anew(mending, scan)
+    whole, cut = (mending.points, mending.faces), _its_own_mouth(mending)
     if not boundary_loops(mending.faces):
-        mending.points, mending.faces = open_at(
-            mending.points, mending.faces, _mouth_of(mending, mouth)
-        )
+        cut = settled(mending.points, mending.faces, _mouth_of(mending, mouth))
+        mending.points, mending.faces = open_at(mending.points, mending.faces, cut)
     _opening_up(mending)
     mending.points = mending.points - [0.0, 0.0, mending.points[:, 2].min()]
     known = how_well.of_length(relative, SCAN_SKIN)
-    return Shape(mending.points, mending.faces, known, "a scan", tuple(mending.notes))
+    notes = tuple(mending.notes)
+    return Shape(mending.points, mending.faces, known, "a scan", notes, whole=whole, mouth=cut)
 
 
 def read_mesh(path: Path) -> tuple[Array, Index]:
@@ -321,9 +327,25 @@ def _mouth_of(mending: Mending, mouth: Mouth | None) -> Mouth:
     proposed = round(0.5 * wide)
     mending.notes.append(
         f"The scan is closed all round: an opening of {proposed} mm is proposed at the top. "
-        "Move it with [mouth] side, diameter_mm or height_mm."
+        "Move it by finger on the phone, or by [mouth] in the file."
     )
     return Mouth(diameter_mm=float(proposed))
+
+
+def _its_own_mouth(mending: Mending) -> Mouth | None:
+    """Return the cut that the scan's own opening would be; None where no finger could move it."""
+    loops = boundary_loops(mending.faces)
+    if len(loops) != 1:
+        return None
+    height, lean = plane_of(mending.points, loops[0])
+    low, high = float(mending.points[:, 2].min()), float(mending.points[:, 2].max())
+    if max(abs(one) for one in lean) > STEEPEST_DEG or not low < height:
+        return None
+    side: Literal["top", "bottom"] = "top" if height > 0.5 * (low + high) else "bottom"
+    tilt = (round(lean[0], 1), round(lean[1], 1))
+    inside = INSIDE * (high - low)  # a cut along the lid over the opening would miss it
+    height += inside if side == "bottom" else -inside
+    return Mouth(side=side, height_mm=round(height, 1), lean_deg=tilt)
 
 
 def _opening_up(mending: Mending) -> None:

@@ -19,37 +19,56 @@ export class OutlineEditor {
     this.line = s("path", { fill: "none", stroke: "var(--pen)", "stroke-width": wide / 200 });
     const svg = s("svg", { viewBox: `0 0 ${wide} ${high}`, role: "group", "aria-label": "The outline over the photograph; move a corner with the arrow keys" },
       s("image", { href: `/api/library/files/${card.file}`, width: wide, height: high }), this.line);
-    this.corners.forEach((_, i) => svg.append(this.handle(svg, i, wide)));
+    this.moves = [];
+    this.corners.forEach((_, i) => svg.append(...this.handle(svg, i, wide)));
     this.draw();
     this.element.replaceChildren(svg);
   }
 
   handle(svg, i, wide) {
     const [x, y] = this.corners[i];
-    const dot = s("circle", { cx: x, cy: y, r: wide / 45, class: "corner", fill: "transparent", stroke: "var(--signal)", "stroke-width": wide / 250, tabindex: "0", role: "button", "aria-label": `Corner ${i + 1}` });
+    const dot = s("circle", { cx: x, cy: y, r: wide / 45, fill: "transparent", stroke: "var(--signal)", "stroke-width": wide / 250 });
+    // The finger's own ring is wider than the dot, and does not hide what is under it.
+    const ring = s("circle", { cx: x, cy: y, r: wide / 16, class: "corner", fill: "transparent", tabindex: "0", role: "button", "aria-label": `Corner ${i + 1}` });
     const move = (to) => {
       this.corners[i] = to;
-      dot.setAttribute("cx", to[0]);
-      dot.setAttribute("cy", to[1]);
+      for (const one of [dot, ring]) {
+        one.setAttribute("cx", to[0]);
+        one.setAttribute("cy", to[1]);
+      }
       this.draw();
     };
-    dot.addEventListener("pointerdown", (event) => {
+    const place = (event) => {
+      const at = new DOMPoint(event.clientX, event.clientY).matrixTransform(svg.getScreenCTM().inverse());
+      return [round(at.x), round(at.y)];
+    };
+    ring.addEventListener("pointerdown", (event) => {
       event.preventDefault();
-      dot.setPointerCapture(event.pointerId);
-      dot.onpointermove = (moved) => {
-        const at = new DOMPoint(moved.clientX, moved.clientY).matrixTransform(svg.getScreenCTM().inverse());
-        move([round(at.x), round(at.y)]);
+      ring.setPointerCapture(event.pointerId);
+      // Rings overlap: the corner nearest to the finger is meant. It goes as far as the finger does.
+      const from = place(event);
+      const near = this.nearest(from);
+      const was = [...this.corners[near]];
+      ring.onpointermove = (moved) => {
+        const to = place(moved);
+        this.moves[near]([round(was[0] + to[0] - from[0]), round(was[1] + to[1] - from[1])]);
       };
     });
-    dot.addEventListener("pointerup", () => { dot.onpointermove = null; });
-    dot.addEventListener("keydown", (event) => {
+    for (const end of ["pointerup", "pointercancel"]) ring.addEventListener(end, () => { ring.onpointermove = null; });
+    this.moves[i] = move;
+    ring.addEventListener("keydown", (event) => {
       const by = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[event.key];
       if (!by) return;
       event.preventDefault();
       const step = wide / 300;
       move([round(this.corners[i][0] + by[0] * step), round(this.corners[i][1] + by[1] * step)]);
     });
-    return dot;
+    return [dot, ring];
+  }
+
+  nearest([x, y]) {
+    const away = this.corners.map((c) => Math.hypot(c[0] - x, c[1] - y));
+    return away.indexOf(Math.min(...away));
   }
 
   draw() {

@@ -3,6 +3,7 @@
 import { h, s } from "../dom.js";
 import { length, typeset } from "../units.js";
 import { chooser, fields, figure, pick, tick } from "./fields.js";
+import { OpeningEditor } from "./opening.js";
 import { OutlineEditor } from "./outline.js";
 import { fileName, sendFile } from "./sending.js";
 
@@ -50,7 +51,7 @@ export class ShapeForm {
     this.shown.replaceChildren(h("p", { class: "figures" }, "Making the shape …"));
     try {
       const card = await this.line.post("/api/library/shape", { measures: await this.read("Shape") });
-      this.shown.replaceChildren(...cardParts(card));
+      this.shown.replaceChildren(...cardParts(card, this.made.moved));
     } catch (error) {
       this.shown.replaceChildren(h("p", { class: "answer no", role: "alert" }, typeset(error.message)));
     }
@@ -121,7 +122,7 @@ export class ShapeForm {
         return body;
       }), ...mouth.read(),
     });
-    return { read, parts: [list, h("p", { class: "also" }, h("button", { type: "button", onclick: () => add() }, "One more body")), fields(mouth.field)] };
+    return { read, moved: mouth.moved, parts: [list, h("p", { class: "also" }, h("button", { type: "button", onclick: () => add() }, "One more body")), fields(mouth.field)] };
   }
 
   scan(before) {
@@ -146,8 +147,8 @@ export class ShapeForm {
       return { scan, ...mouth.read() };
     };
     return {
-      read, parts: [
-        h("p", { class: "why" }, "One length that you measured gives its scale. Holes are closed, loose pieces left out and wrong faces turned; what was done is said."),
+      read, moved: mouth.moved, parts: [
+        h("p", { class: "why" }, "One length that you measured gives its scale. Holes are closed, loose pieces left out and wrong faces turned; what was done is said. Look at the shape: an opening is proposed, and a finger moves it."),
         fields(file), progress, fields(which, size, up, mouth.field), largest.label, wrap.label,
       ],
     };
@@ -216,17 +217,24 @@ function wayOf(measures) {
   return ["body", "scan", "photos"].find((way) => measures[way]) ?? "girths";
 }
 
+// Where the form is cut open: by a diameter, or by the cut that a finger moved (`moved` is told).
 function mouthField(before) {
   const field = figure("mouth", "Opening: diameter, where it is to be cut", "length", { value: before?.mouth?.diameter_mm });
-  const read = () => {
-    if (field.get()) return { mouth: { side: before?.mouth?.side ?? "top", diameter_mm: field.get() } };
-    return before?.mouth?.height_mm ? { mouth: before.mouth } : {};
+  let cut = before?.mouth?.height_mm ? before.mouth : null;
+  field.input.addEventListener("input", () => { cut = null; });
+  const moved = (mouth) => {
+    cut = { side: mouth.side, height_mm: mouth.height_mm, lean_deg: mouth.lean_deg };
+    field.input.value = "";
   };
-  return { field, read };
+  const read = () => {
+    if (cut) return { mouth: cut };
+    return field.get() ? { mouth: { side: before?.mouth?.side ?? "top", diameter_mm: field.get() } } : {};
+  };
+  return { field, read, moved };
 }
 
 // The figures of a shape and its outlines, both in one scale.
-function cardParts(card) {
+function cardParts(card, moved) {
   const [wide, deep, high] = card.size_mm;
   const room = Math.max(wide, deep, high) * 1.06;
   const side = ({ name, rows_mm }) => {
@@ -238,7 +246,7 @@ function cardParts(card) {
       s("path", { d: `M${line.join("L")}Z`, fill: "var(--amber-1)", stroke: "var(--ink)", "stroke-width": room / 150 })), h("figcaption", {}, name));
   };
   return [
-    h("div", { class: "sides" }, card.sides.map(side)),
+    card.mouth && moved ? new OpeningEditor(card, moved).element : h("div", { class: "sides" }, card.sides.map(side)),
     h("p", { class: "figures" }, `${length(wide)} wide, ${length(deep)} deep, ${length(high)} high. Skin ${card.area_cm2} cm², known to ${card.area_error_percent.toFixed(1)} %. It holds ${card.volume_cm3} cm³, known to ${card.volume_error_percent.toFixed(1)} %.`),
     ...card.notes.map((note) => h("p", { class: "figures" }, typeset(note))),
   ];
