@@ -13,7 +13,12 @@ settings.load_profile("house")
 
 
 # These fill the machine by themselves, or measure time as a person would feel it.
-ALONE = ("tests/browser/", "tests/faults/test_castings.py", "tests/faults/test_kill.py")
+ALONE = (
+    "tests/browser/",
+    "tests/faults/test_castings.py",
+    "tests/faults/test_kill.py",
+    "tests/faults/test_neighbour.py",
+)
 
 # A worker takes a whole file (what its tests share is made once). These take longest: begun last,
 # one of them would keep one core busy and the others waiting.

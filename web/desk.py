@@ -11,6 +11,7 @@ from fastapi import Depends, Header, HTTPException, Request
 
 from evenwall.model import Frozen
 from evenwall.service.facade import Service
+from evenwall_web.connections import Connections
 from evenwall_web.people import Limiter, People, Session
 from evenwall_web.settings import LOOPBACK, Settings
 from evenwall_web.streams import Streams
@@ -58,7 +59,11 @@ def cookie_name(settings: Settings) -> str:
 
 def session_of(request: Request) -> Session | None:
     desk = desk_of(request)
-    return desk.people.who(request.cookies.get(cookie_name(desk.settings)))
+    session = desk.people.who(request.cookies.get(cookie_name(desk.settings)))
+    book: Connections | None = getattr(request.app.state, "book", None)
+    if session is not None and book is not None:
+        book.know(peer_of(request))
+    return session
 
 
 def watcher(request: Request) -> Session | None:

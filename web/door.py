@@ -8,21 +8,54 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections import Counter
+from collections import Counter, deque
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.requests import ClientDisconnect
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from evenwall_web.settings import Settings
 
 BODY_LIMIT_bytes = 2_000_000  # a whole plan may be sent; everything else is far smaller
 BODY_TIME_s = 20.0  # for a whole body to arrive
-OPEN_PER_PEER = 64  # requests under way, streams among them; a page holds one stream
-OPEN_IN_ALL = 256
+OPEN_PER_PEER = 32  # requests under way, streams among them; a page holds one stream
+OPEN_IN_ALL = 128  # fewer than connections, so that one more is always heard
+LET_IN_A_TURN = 1  # begins in one turn of the event loop: each holds it for 1 to 3 ms
 STOP = "/api/command/stop_turning"  # never held back by a limit
 SINGLE = (b"host", b"content-length", b"transfer-encoding", b"origin", b"content-type")
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
+
+
+class Turnstile:
+    """Lets a few requests begin in each turn of the event loop, in the order in which they came:
+    a hundred that arrive together would hold up everything else that lives on it."""
+
+    def __init__(self, a_turn: int = LET_IN_A_TURN) -> None:
+        self._a_turn = self._left = a_turn
+        self._waiting: deque[asyncio.Future[None]] = deque()
+
+    async def __call__(self) -> None:
+        """Wait for one's turn."""
+        loop = asyncio.get_running_loop()
+        if self._left == self._a_turn:
+            loop.call_soon(self._next_turn)
+        if self._left > 0:
+            self._left -= 1
+            return
+        mine = loop.create_future()
+        self._waiting.append(mine)
+        await mine
+
+    def _next_turn(self) -> None:
+        self._left = self._a_turn
+        while self._left and self._waiting:
+            first = self._waiting.popleft()
+            if not first.done():  # its peer may have gone
+                first.set_result(None)
+                self._left -= 1
+        if self._left < self._a_turn:
+            asyncio.get_running_loop().call_soon(self._next_turn)
 
 
 class Door:
@@ -30,6 +63,7 @@ class Door:
         self._app = app
         self._settings = settings
         self._open: Counter[str] = Counter()  # requests under way, by peer
+        self._turnstile = Turnstile()
         self._headers = {
             "content-security-policy": policy,
             "x-content-type-options": "nosniff",
@@ -65,11 +99,29 @@ class Door:
             return
         self._open[peer] += 1
         try:
-            await self._app(scope, _bounded(receive), send_with_headers)
+            if scope["path"] != STOP:
+                await self._turnstile()
+            await self._whole(scope, receive, send_with_headers)
         finally:
             self._open[peer] -= 1
             if self._open[peer] <= 0:
                 del self._open[peer]
+
+    async def _whole(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Let a request in whose body arrives in time and is no larger than it may be."""
+        body = _Body(receive)
+
+        async def answer(message: Message) -> None:
+            if body.refusal is None:
+                await send(message)
+
+        try:
+            await self._app(scope, body, answer)
+        except ClientDisconnect:  # a route was reading the body
+            if body.refusal is None:
+                raise
+        if body.refusal is not None:
+            await _refuse(send, *body.refusal)
 
     def _room_for(self, peer: str) -> bool:
         return self._open[peer] < OPEN_PER_PEER and self._open.total() < OPEN_IN_ALL
@@ -109,30 +161,39 @@ def _netloc(origin: str) -> str:
         return ""
 
 
-def _bounded(receive: Receive) -> Receive:
-    """Cut off a body that grows past the limit without having said so."""
-    seen_bytes, whole, until_s = 0, False, asyncio.get_running_loop().time() + BODY_TIME_s
+class _Body:
+    """A request's body as the application receives it, cut off when it is too slow or too large."""
 
-    async def bounded() -> Message:
-        nonlocal seen_bytes, whole
-        if whole:  # after the body: waits for the peer to go away
-            return await receive()
-        try:
-            async with asyncio.timeout_at(until_s):
-                message = await receive()
-        except TimeoutError:
-            return {"type": "http.disconnect"}
-        whole = not message.get("more_body", False)
-        seen_bytes += len(message.get("body", b""))
-        if seen_bytes > BODY_LIMIT_bytes:
-            return {"type": "http.disconnect"}
-        return message
+    def __init__(self, receive: Receive) -> None:
+        self._receive = receive
+        self._seen_bytes, self._whole = 0, False
+        self._until_s = asyncio.get_running_loop().time() + BODY_TIME_s
+        self.refusal: tuple[int, str] | None = None
 
-    return bounded
+    async def __call__(self) -> Message:
+        if self._whole:  # after the body: waits for the peer to go away
+            return await self._receive()
+        if self.refusal is None:
+            try:
+                async with asyncio.timeout_at(self._until_s):
+                    message = await self._receive()
+            except TimeoutError:
+                self.refusal = (408, f"The body did not arrive within {BODY_TIME_s:.0f} s.")
+        if self.refusal is None:
+            self._whole = not message.get("more_body", False)
+            self._seen_bytes += len(message.get("body", b""))
+            if self._seen_bytes <= BODY_LIMIT_bytes:
+                return message
+            self.refusal = (413, f"The body is over {BODY_LIMIT_bytes} bytes.")
+        return {"type": "http.disconnect"}
 
 
 async def _refuse(send: Send, status: int, sentence: str) -> None:
     body = json.dumps({"detail": sentence}).encode()
-    headers = [(b"content-type", b"application/json"), (b"content-length", b"%d" % len(body))]
+    headers = [
+        (b"content-type", b"application/json"),
+        (b"content-length", b"%d" % len(body)),
+        (b"connection", b"close"),  # what was not read of the request is no next one
+    ]
     await send({"type": "http.response.start", "status": status, "headers": headers})
     await send({"type": "http.response.body", "body": body})

@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from evenwall.model import StreamItem
 
 STREAMS_PER_HOLDER = 4  # of a paired phone, or of an address; a page holds one
-STREAMS_IN_ALL = 32  # each costs a turn of the event loop with every sample
+STREAMS_IN_ALL = 24  # each costs a turn of the event loop with every sample
 TEXTS_KEPT = 16
 
 

@@ -3,22 +3,18 @@
 from __future__ import annotations
 
 import asyncio
-import errno
 import fcntl
 import gc
 import os
 import random
-import socket
-import ssl
 from collections import deque
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import AsyncExitStack, ExitStack, asynccontextmanager, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import uvicorn
-
 from evenwall.bounded import set_aside
+from evenwall.cli.panel import listen, open_panel
 from evenwall.cli.service import service_of
 from evenwall.cli.speaking import speaking
 from evenwall.cli.weighing import ScaleLead
@@ -42,8 +38,6 @@ from evenwall_bridge.serial_rig import SerialRig
 from evenwall_bridge.serial_scale import SerialScale
 from evenwall_bridge.sim_board import PtyBoard
 from evenwall_bridge.sim_scale import PtyScale
-from evenwall_web.app import create_app
-from evenwall_web.people import People
 from evenwall_web.settings import Settings
 
 SAMPLES = Path(__file__).parents[1] / "samples"
@@ -314,81 +308,6 @@ def scripted_operator(application: Application) -> Operator:
     )
 
 
-# --- The panel -----------------------------------------------------------------------------------
-
-
-class _Server(uvicorn.Server):
-    """uvicorn without its own signal handlers: the process has one place that hears them."""
-
-    @contextmanager
-    def capture_signals(self) -> Iterator[None]:
-        yield
-
-
-def check_certificate(settings: Settings) -> None:
-    """Raises InputError when the certificate that was given cannot be used."""
-    if settings.tls_cert is None:
-        return
-    try:
-        context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
-        context.load_cert_chain(settings.tls_cert, settings.tls_key)
-    except OSError as error:  # ssl.SSLError is one
-        why = error.strerror or "no certificate with its key, in PEM"
-        raise InputError("--tls-cert", settings.tls_cert, why) from None
-
-
-def listen(host: str, port: int) -> socket.socket:
-    """A listening socket. Raises InputError when the address cannot be had."""
-    if not 0 <= port <= 65535:
-        raise InputError("--port", port, "must be 0 to 65535")
-    family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    found = socket.socket(family, socket.SOCK_STREAM)
-    try:
-        found.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        found.bind((host, port))
-        found.listen()  # who comes before the server is up waits for it and is not turned away
-    except OSError as error:
-        found.close()
-        if isinstance(error, socket.gaierror) or error.errno == errno.EADDRNOTAVAIL:
-            why = f"is no address of this machine: {error.strerror}"
-            raise InputError("--host", host, why) from None
-        hint = "give another --port, or --port 0 for any free one"
-        raise InputError("--port", port, f"{error.strerror} on {host}", hint=hint) from None
-    return found
-
-
-@asynccontextmanager
-async def open_panel(
-    application: Application, settings: Settings, say: Callable[[str], None]
-) -> AsyncIterator[People]:
-    """The panel, served until the block ends. settings.port is the real one: see `listen`.
-
-    say: the rig's console, where pairing codes are shown.
-    """
-    check_certificate(settings)
-    with listen(settings.host, settings.port) as wire:
-        app = create_app(application.service, settings)
-        config = uvicorn.Config(
-            app,
-            log_level="warning",
-            lifespan="on",
-            ssl_certfile=settings.tls_cert,
-            ssl_keyfile=settings.tls_key,
-            timeout_graceful_shutdown=2,
-        )
-        server = _Server(config)
-        people: People = app.state.people
-        serving = asyncio.create_task(server.serve([wire]))
-        inviting = asyncio.create_task(people.keep_inviting(lambda code: say(code.console())))
-        try:
-            yield people
-        finally:
-            inviting.cancel()
-            app.state.closing.set()
-            server.should_exit = True
-            await serving
-
-
 # --- Telemetry -----------------------------------------------------------------------------------
 
 
@@ -439,7 +358,7 @@ async def open_doors(
     async with (
         open_application(setup) as application,
         open_telemetry(application),
-        open_panel(application, settings, say),
+        open_panel(application.service, settings, say),
         speaking(setup.spec.speech, application.service, say),
     ):
         spec = setup.spec

@@ -252,13 +252,13 @@ def _setup(args: argparse.Namespace, castings: Path | None = None) -> Setup:
 
 
 def _settings(args: argparse.Namespace, data: Path) -> Settings:
-    from evenwall.cli import application as app
+    from evenwall.cli.panel import listen
     from evenwall_web.settings import Settings
 
     port: int = args.port
 
     if port == 0:
-        with app.listen(args.host, 0) as free:
+        with listen(args.host, 0) as free:
             port = int(free.getsockname()[1])
     return Settings(
         host=args.host,
@@ -411,11 +411,11 @@ def rig(args: argparse.Namespace) -> int:
 
 
 def shop(args: argparse.Namespace) -> int:
-    from evenwall.cli import application as app
+    from evenwall.cli.panel import listen
     from evenwall_web.shop import serve_shop
 
     broker = habits.broker(args)
-    with app.listen(args.host, args.port) as wire:
+    with listen(args.host, args.port) as wire:
         print(f"The shop is at http://{args.host}:{wire.getsockname()[1]}/", flush=True)
         serve_shop(broker, wire)
     return 0

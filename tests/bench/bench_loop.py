@@ -19,7 +19,8 @@ from pathlib import Path
 
 import numpy as np
 
-from evenwall.cli.application import Application, Setup, open_application, open_panel
+from evenwall.cli.application import Application, Setup, open_application
+from evenwall.cli.panel import open_panel
 from evenwall.devices.interfaces import Press
 from evenwall.model import Command, Step
 from evenwall.run.gel_monitor import SETTLE_S
@@ -118,7 +119,7 @@ async def lateness_ms() -> tuple[np.ndarray, np.ndarray, float]:
         settings = Settings(port=free_port())
         async with (
             open_application(Setup(spec=plans()[0].rig, data=Path(folder))) as house,
-            open_panel(house, settings, lambda text: None),
+            open_panel(house.service, settings, lambda text: None),
         ):
             watching = asyncio.create_task(phone(house))
             await to_the_spin(house)

@@ -16,9 +16,9 @@ from evenwall.cli.application import (
     Application,
     Setup,
     open_application,
-    open_panel,
     sample_rig,
 )
+from evenwall.cli.panel import open_panel
 from evenwall.devices.interfaces import Press
 from evenwall.model import ScaleSpec
 from evenwall_web.people import People, Role
@@ -87,7 +87,7 @@ class RealPanel:
         self._loop, self._told = asyncio.get_running_loop(), asyncio.Event()
         async with (
             open_application(self.setup) as application,
-            open_panel(application, self.settings, lambda _: None) as people,
+            open_panel(application.service, self.settings, lambda _: None) as people,
         ):
             self.application: Application = application
             self.people: People = people

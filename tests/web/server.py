@@ -9,11 +9,12 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any, TypeVar
 
-import uvicorn
 from fastapi import FastAPI
 
+from evenwall.cli.panel import server_for
 from evenwall_bridge.clock import SystemClock
 from evenwall_web.app import create_app
+from evenwall_web.connections import Connections
 from evenwall_web.people import Role
 from evenwall_web.settings import Settings
 from tests.web.fake_service import FakeService
@@ -25,12 +26,18 @@ T = TypeVar("T")
 class PanelServer:
     """`with PanelServer() as panel:` serves until the block ends; nothing is left behind."""
 
-    def __init__(self, speed: float = 1.0, settings: Settings | None = None) -> None:
+    def __init__(
+        self,
+        speed: float = 1.0,
+        settings: Settings | None = None,
+        book: Connections | None = None,
+    ) -> None:
         self.speed = speed
         self._socket = socket.create_server(("127.0.0.1", 0))
         self.port: int = self._socket.getsockname()[1]
         self._settings = replace(settings or Settings(), port=self.port)
         self.url = self._settings.address.rstrip("/")
+        self.book = Connections() if book is None else book
         self._up = threading.Event()
         self._thread = threading.Thread(target=lambda: asyncio.run(self._serve()))
 
@@ -53,20 +60,14 @@ class PanelServer:
         self._loop = asyncio.get_running_loop()
         self.service = FakeService(SystemClock(self.speed), speed=self.speed, plan=small_plan())
         self.app: FastAPI = create_app(self.service, self._settings)  # type: ignore[arg-type]
-        config = uvicorn.Config(
-            self.app,
-            log_level="warning",
-            timeout_graceful_shutdown=2,
-            ssl_certfile=self._settings.tls_cert,
-            ssl_keyfile=self._settings.tls_key,
-        )
-        self._server = uvicorn.Server(config)
+        self._server = server_for(self.app, self._settings, self.book)
         playing = asyncio.create_task(self.service.play())
-        serving = asyncio.create_task(self._server.serve(sockets=[self._socket]))
+        serving = asyncio.create_task(self._server.serve_on(self._socket))
         while not self._server.started and not serving.done():
             await asyncio.sleep(0.01)  # noqa: TID251
         self._up.set()
         await serving
+        self._socket.close()
         playing.cancel()
 
     def call(self, do: Callable[[], T]) -> T:

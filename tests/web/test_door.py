@@ -6,7 +6,14 @@ import asyncio
 from typing import Any
 
 from evenwall_bridge.clock import run_virtual
-from evenwall_web.door import OPEN_IN_ALL, OPEN_PER_PEER, STOP, BODY_TIME_s, Door
+from evenwall_web.door import (
+    LET_IN_A_TURN,
+    OPEN_IN_ALL,
+    OPEN_PER_PEER,
+    STOP,
+    BODY_TIME_s,
+    Door,
+)
 from evenwall_web.settings import Settings
 
 
@@ -16,8 +23,10 @@ class Rooms:
     def __init__(self) -> None:
         self.go = asyncio.Event()
         self.cut = 0  # bodies that did not arrive
+        self.begun = 0
 
     async def __call__(self, scope: Any, receive: Any, send: Any) -> None:
+        self.begun += 1
         while True:
             message = await receive()
             if message["type"] == "http.disconnect":
@@ -84,14 +93,49 @@ def test_bodies_that_never_end_are_cut() -> None:
     async def main() -> float:
         rooms = Rooms()
         door = Door(rooms, Settings(), "")
-        many = 200
+        many = OPEN_IN_ALL
         peers = (f"192.0.2.{n // OPEN_PER_PEER}" for n in range(many))
         found = await asyncio.gather(*(ask(door, peer, endless=True) for peer in peers))
-        assert found == [0] * many
+        assert found == [408] * many
         assert rooms.cut == many
         return asyncio.get_running_loop().time()
 
     assert run_virtual(main()) == BODY_TIME_s
+
+
+def test_many_that_come_together_begin_a_few_a_turn() -> None:
+    """The event loop gets to its other work between any two turns of the door."""
+
+    async def main() -> None:
+        rooms = Rooms()
+        door = Door(rooms, Settings(), "")
+        asked = [asyncio.create_task(ask(door, "192.0.2.1", "/api/runs")) for _ in range(30)]
+        before = most = 0
+        for _ in range(60):
+            await asyncio.sleep(0)  # noqa: TID251
+            most, before = max(most, rooms.begun - before), rooms.begun
+        assert rooms.begun == 30
+        assert most <= LET_IN_A_TURN
+        rooms.go.set()
+        assert set(await asyncio.gather(*asked)) == {200}
+
+    asyncio.run(main())
+
+
+def test_one_that_goes_while_it_waits_keeps_nobody_out() -> None:
+    async def main() -> None:
+        rooms = Rooms()
+        door = Door(rooms, Settings(), "")
+        asked = [asyncio.create_task(ask(door, "192.0.2.1", "/api/runs")) for _ in range(9)]
+        await asyncio.sleep(0)  # noqa: TID251
+        for task in asked[3:8]:
+            task.cancel()
+        rooms.go.set()
+        await asyncio.gather(*asked, return_exceptions=True)
+        assert await asked[8] == 200
+        assert door._open.total() == 0
+
+    asyncio.run(main())
 
 
 def test_a_header_that_stands_twice_is_refused() -> None:

@@ -12,7 +12,7 @@ import httpx
 import pytest
 import trustme
 
-from evenwall.cli.application import check_certificate
+from evenwall.cli.panel import check_certificate
 from evenwall.errors import InputError
 from evenwall_bridge.clock import ManualClock
 from evenwall_web.app import create_app
@@ -255,6 +255,67 @@ async def test_every_answer_carries_the_strict_policy(desk: Desk) -> None:
         assert "frame-ancestors 'none'" in policy
         assert headers["x-content-type-options"] == "nosniff"
     assert (await client.get("/api/snapshot")).headers["cache-control"] == "no-store"
+
+
+@at_desk
+async def test_a_cookie_that_was_planted_is_never_taken_up(desk: Desk) -> None:
+    """Session fixation: pairing always makes a token of its own, and the old value is nothing."""
+    client = desk.client()
+    client.cookies.set("evenwall", "planted-by-somebody-else")
+    code = desk.people.invite("operate").code
+    paired = await client.post("/api/pair", json={"code": code, "name": "bench"})
+    assert paired.status_code == 200
+    assert "planted" not in paired.headers["set-cookie"]
+    thief = desk.client("192.168.7.66")
+    thief.cookies.set("evenwall", "planted-by-somebody-else")
+    assert (await thief.get("/api/snapshot")).status_code == 401
+    assert desk.people.who(code) is None  # neither does the code
+
+
+@pytest.mark.parametrize("kind", ["text/plain", "application/x-www-form-urlencoded", ""])
+def test_a_body_that_a_foreign_form_can_send_is_no_command(kind: str) -> None:
+    """A form on another site may send these kinds without asking first (Fetch standard, 'simple'
+    content types); only JSON is read."""
+
+    async def run() -> None:
+        desk = Desk()
+        client = await desk.paired("operate")
+        body = json.dumps(ask()).encode()
+        sent = await client.post("/api/command/next", content=body, headers={"content-type": kind})
+        assert sent.status_code == 422
+        assert desk.service.commands == []
+
+    asyncio.run(run())
+
+
+@at_desk
+async def test_what_may_be_kept_by_a_browser(desk: Desk) -> None:
+    """Answers are kept by nobody; the page and its modules are asked for anew each time."""
+    client = await desk.paired("operate")
+    for path in ("/api/snapshot", "/api/session", "/api/nothing"):
+        assert (await client.get(path)).headers["cache-control"] == "no-store", path
+    assert (await client.get("/")).headers["cache-control"] == "no-cache"
+    module = await client.get("/panel/main.js")
+    assert "etag" in module.headers
+    assert "set-cookie" not in module.headers
+
+
+@at_desk
+async def test_a_cookie_over_tls_keeps_to_its_host(desk: Desk) -> None:
+    """RFC 6265bis, 4.1.3.2: a __Host- cookie is Secure, has the path / and names no domain."""
+    app = create_app(
+        desk.service, Settings(host="192.168.7.5", tls_cert=Path("cert.pem")), desk.clock
+    )
+    transport = httpx.ASGITransport(app, client=("192.168.7.20", 5000))
+    async with httpx.AsyncClient(transport=transport, base_url="https://192.168.7.5:8713") as phone:
+        code = app.state.people.invite("operate").code
+        answer = await phone.post("/api/pair", json={"code": code})
+    cookie = answer.headers["set-cookie"]
+    assert cookie.startswith("__Host-evenwall=")
+    words = {word.strip().lower() for word in cookie.split(";")}
+    assert {"secure", "path=/", "httponly", "samesite=strict"} <= words
+    assert not any(word.startswith("domain") for word in words)
+    assert answer.headers["strict-transport-security"].startswith("max-age=")
 
 
 @at_desk

@@ -1,0 +1,188 @@
+"""The panel as this process serves it: its port, its certificate, its limits."""
+
+from __future__ import annotations
+
+import asyncio
+import errno
+import gc
+import os
+import resource
+import socket
+import ssl
+from collections.abc import AsyncIterator, Callable, Iterator
+from contextlib import asynccontextmanager, contextmanager
+from typing import Any
+
+import uvicorn
+from fastapi import FastAPI
+
+from evenwall.errors import InputError
+from evenwall.service.facade import Service
+from evenwall_web.app import create_app
+from evenwall_web.connections import (
+    HEADER_BYTES,
+    Connection,
+    Connections,
+    Held,
+    Reception,
+    connections_for,
+)
+from evenwall_web.people import People
+from evenwall_web.settings import Settings
+
+DESCRIPTORS = 1024
+BACKLOG = 512  # connections that the kernel holds until the loop takes them
+
+
+def descriptors_left() -> int:
+    """Number of files and sockets that this process may still open. Its limit is raised to
+    DESCRIPTORS, as far as the system lets it."""
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    most = DESCRIPTORS if hard == resource.RLIM_INFINITY else min(hard, DESCRIPTORS)
+    if soft == resource.RLIM_INFINITY:
+        soft = DESCRIPTORS
+    if soft < most:
+        resource.setrlimit(resource.RLIMIT_NOFILE, (most, hard))
+        soft = most
+    return soft - len(os.listdir("/dev/fd"))
+
+
+class PanelServer(uvicorn.Server):
+    """uvicorn without its own signal handlers, for the process has one place that hears them, and
+    with a reception of our own in the place of its listening sockets."""
+
+    def __init__(self, config: uvicorn.Config, book: Connections) -> None:
+        super().__init__(config)
+        self._book = book
+
+    @contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        yield
+
+    async def serve_on(self, wire: socket.socket) -> None:
+        """Serve on a listening socket until `should_exit` is set."""
+        if not self.config.loaded:
+            self.config.load()
+        reception = Reception(wire, self._book, self._speak, self.config.ssl)
+        wire.listen(BACKLOG)
+        serving = asyncio.create_task(self.serve(sockets=[]))
+        try:
+            while not self.started and not serving.done():
+                await asyncio.wait({serving}, timeout=0.01)
+            reception.open()
+            await serving
+        finally:
+            await reception.close()
+
+    def _speak(self, held: Held) -> Connection:
+        made = Connection(self.config, self.server_state, self.lifespan.state)
+        made.book, made.held = self._book, held
+        return made
+
+
+def check_certificate(settings: Settings) -> None:
+    """Raises InputError when the certificate that was given cannot be used."""
+    if settings.tls_cert is None:
+        return
+    try:
+        context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+        context.load_cert_chain(settings.tls_cert, settings.tls_key)
+    except OSError as error:  # ssl.SSLError is one
+        why = error.strerror or "no certificate with its key, in PEM"
+        raise InputError("--tls-cert", settings.tls_cert, why) from None
+
+
+def listen(host: str, port: int) -> socket.socket:
+    """A listening socket. Raises InputError when the address cannot be had."""
+    if not 0 <= port <= 65535:
+        raise InputError("--port", port, "must be 0 to 65535")
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    found = socket.socket(family, socket.SOCK_STREAM)
+    try:
+        found.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        found.bind((host, port))
+        found.listen()  # who comes before the server is up waits for it and is not turned away
+    except OSError as error:
+        found.close()
+        if isinstance(error, socket.gaierror) or error.errno == errno.EADDRNOTAVAIL:
+            why = f"is no address of this machine: {error.strerror}"
+            raise InputError("--host", host, why) from None
+        hint = "give another --port, or --port 0 for any free one"
+        raise InputError("--port", port, f"{error.strerror} on {host}", hint=hint) from None
+    return found
+
+
+def server_for(app: FastAPI, settings: Settings, book: Connections) -> PanelServer:
+    """The web server of a panel."""
+    app.state.book = book
+    config = uvicorn.Config(
+        app,
+        http="h11",
+        ws="none",
+        h11_max_incomplete_event_size=HEADER_BYTES,
+        log_level="error",  # a neighbour's nonsense is no line of ours
+        lifespan="on",
+        ssl_certfile=settings.tls_cert,
+        ssl_keyfile=settings.tls_key,
+        timeout_graceful_shutdown=2,
+    )
+    return PanelServer(config, book)
+
+
+async def _warm(app: FastAPI, settings: Settings) -> None:
+    """Ask each kind of route once: what the first request of it makes takes up to 80 ms, which no
+    turning frame should wait for."""
+    host = b"127.0.0.1" if settings.host in {"0.0.0.0", "::"} else settings.host.encode()
+    asked = iter(({"type": "http.request", "body": b"{}", "more_body": False},))
+
+    async def receive() -> dict[str, Any]:
+        return next(asked, {"type": "http.disconnect"})
+
+    async def send(_: Any) -> None:
+        return None
+
+    for method, path in (("GET", "/"), ("GET", "/api/stream"), ("POST", "/api/pair")):
+        scope = {
+            "type": "http",
+            "asgi": {"version": "3.0"},
+            "http_version": "1.1",
+            "method": method,
+            "path": path,
+            "raw_path": path.encode(),
+            "query_string": b"",
+            "scheme": "http",
+            "client": ("127.0.0.1", 0),
+            "server": (host.decode(), settings.port),
+            "headers": [(b"host", host), (b"content-type", b"application/json")],
+        }
+        asked = iter(({"type": "http.request", "body": b"{}", "more_body": False},))
+        await app(scope, receive, send)
+
+
+@asynccontextmanager
+async def open_panel(
+    service: Service, settings: Settings, say: Callable[[str], None]
+) -> AsyncIterator[People]:
+    """The panel, served until the block ends. settings.port is the real one: see `listen`.
+
+    say: the rig's console, where pairing codes are shown.
+    """
+    check_certificate(settings)
+    book = Connections(connections_for(descriptors_left()))
+    with listen(settings.host, settings.port) as wire:
+        app = create_app(service, settings)
+        server = server_for(app, settings, book)
+        people: People = app.state.people
+        serving = asyncio.create_task(server.serve_on(wire))
+        await _warm(app, settings)
+        # The panel's routes stay: a full collection would hold the loop up for 90 ms.
+        gc.collect()
+        gc.freeze()
+        inviting = asyncio.create_task(people.keep_inviting(lambda code: say(code.console())))
+        try:
+            yield people
+        finally:
+            inviting.cancel()
+            app.state.closing.set()
+            server.should_exit = True
+            await serving

@@ -1,0 +1,150 @@
+"""A whole server on loopback while a coat turns, with a hostile neighbour: how late its event loop
+gets, whether the board is fed, how soon the paired phone's stop is answered, and its memory.
+
+`python -m tests.soak.soak_neighbour SECONDS` for a longer or shorter attack.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import sys
+import tempfile
+from dataclasses import dataclass, field
+from pathlib import Path
+from time import thread_time
+
+import numpy as np
+
+from evenwall.cli.application import Application, Setup, open_application
+from evenwall.cli.panel import open_panel
+from evenwall_bridge.clock import SystemClock
+from evenwall_bridge.contract import Mode
+from evenwall_web.people import People
+from evenwall_web.settings import Settings
+from tests.bench.bench_loop import free_port, resident_MB, to_the_spin
+from tests.faults.light import light
+from tests.faults.simulation import plans
+
+ATTACK_S, CALM_S = 60.0, 10.0
+NAP_S = 0.01
+STOPS = 20
+# Promised. The loop's own part of its lateness: other processes of this machine delay it as well.
+LOOP_ms, STOP_ms = 20.0, 250.0
+GROWN_MB = 60.0  # buffers of the connections that are held, and the allocator's slack
+
+
+@dataclass
+class Measured:
+    """Lateness of naps, ms: by the wall's clock, and the processor time that the loop itself used
+    meanwhile; presses of stop, ms; how the frame fared."""
+
+    late_ms: list[float] = field(default_factory=list)
+    own_ms: list[float] = field(default_factory=list)
+    stop_ms: list[float] = field(default_factory=list)
+    turned: bool = True
+    hungry: int = 0
+    stopped: bool = False
+    before_MB: float = 0.0
+    after_MB: float = 0.0
+    attacks: dict[str, int] = field(default_factory=dict)
+    cut: int = 0
+
+    def wrong(self) -> list[str]:
+        """Promises that were not kept."""
+        own = float(np.percentile(self.own_ms, 99.9))
+        slowest = max(self.stop_ms, default=np.inf)
+        found = {
+            f"the loop's own work took {own:.1f} ms at p99.9, over {LOOP_ms}": own > LOOP_ms,
+            f"a stop took {slowest:.0f} ms, over {STOP_ms:.0f}": slowest > STOP_ms,
+            "the frame did not turn throughout": not self.turned,
+            f"the board's queue ran dry {self.hungry} times": self.hungry > 0,
+            "the frame turned on after the stop": not self.stopped,
+            f"{self.after_MB - self.before_MB:.0f} MB were taken and not given back": (
+                self.after_MB - self.before_MB > GROWN_MB
+            ),
+        }
+        return [sentence for sentence, is_so in found.items() if is_so]
+
+
+async def _nap(into: Measured, duration_s: float, house: Application | None = None) -> None:
+    clock = SystemClock()
+    end_s = clock.now_s() + duration_s
+    while (before_s := clock.now_s()) < end_s:
+        used_s = thread_time()
+        await clock.sleep(NAP_S)
+        late_s = max(0.0, clock.now_s() - before_s - NAP_S)
+        into.late_ms.append(late_s * 1e3)
+        into.own_ms.append(min(late_s, thread_time() - used_s) * 1e3)
+        rig = None if house is None else house.supervisor.seen.rig
+        if rig is not None:
+            into.turned &= rig.mode is Mode.TURNING
+            into.hungry += rig.queue_s <= 0.0
+
+
+async def _run(*words: str) -> asyncio.subprocess.Process:
+    """The neighbour has a computer of its own: here it gets what the rig's leaves."""
+    politely = ("nice", "-n", "19") if words[0] == "attack" else ()
+    command = (*politely, sys.executable, "-m", "tests.support.neighbour", *words)
+    return await asyncio.create_subprocess_exec(*command, stdout=asyncio.subprocess.PIPE)
+
+
+def _paired(people: People) -> tuple[str, str]:
+    made = people.pair(people.invite("operate").code, "phone", "127.0.0.1")
+    if made is None:
+        raise SystemExit("the phone could not be paired")
+    return made[0], made[1].csrf
+
+
+async def measure(attack_s: float, calm_s: float = CALM_S) -> tuple[Measured, Measured]:
+    """The same without and with the neighbour."""
+    calm, attacked = Measured(), Measured()
+    settings = Settings(port=free_port())
+    with tempfile.TemporaryDirectory() as folder:
+        async with (
+            open_application(Setup(spec=plans()[2].rig, data=Path(folder)), light) as house,
+            open_panel(house.service, settings, lambda text: None) as people,
+        ):
+            port = str(settings.port)
+            await to_the_spin(house)
+            await _nap(Measured(), 3.0)
+            await _nap(calm, calm_s, house)
+            attacked.before_MB = resident_MB()
+            flooding, phone = _paired(people), _paired(people)
+            neighbour = await _run("attack", port, str(attack_s + 60.0), *flooding)
+            await _nap(Measured(), 3.0)
+            await _nap(attacked, attack_s, house)
+            pressing = await _run("phone", port, *phone, str(STOPS))
+            said, _ = await pressing.communicate()
+            attacked.stop_ms = json.loads(said or b"[]")
+            rig = house.supervisor.seen.rig
+            attacked.stopped = rig is not None and rig.mode is not Mode.TURNING
+            neighbour.kill()
+            await neighbour.communicate()
+            await _nap(Measured(), 25.0 if attack_s > 20.0 else 3.0)
+            attacked.after_MB = resident_MB()
+    return calm, attacked
+
+
+def told(name: str, one: Measured) -> str:
+    late, own = np.array(one.late_ms), np.array(one.own_ms)
+    points = (50, 99, 99.9, 100)
+    wall = ", ".join(f"p{p:g} {np.percentile(late, p):.1f}" for p in points)
+    mine = ", ".join(f"p{p:g} {np.percentile(own, p):.1f}" for p in points)
+    return f"{name}: late by {wall} ms; by its own work {mine} ms, of {len(late)} naps"
+
+
+def main(words: list[str]) -> int:
+    calm, attacked = asyncio.run(measure(float(words[0]) if words else ATTACK_S))
+    print(told("alone", calm))
+    print(told("with the neighbour", attacked))
+    presses = ", ".join(f"{ms:.0f}" for ms in attacked.stop_ms)
+    print(f"stop pressed {len(attacked.stop_ms)} times: {presses} ms")
+    print(f"memory {attacked.before_MB:.0f} MB before, {attacked.after_MB:.0f} MB after")
+    wrong = attacked.wrong()
+    print("\n".join(wrong) or "every promise kept")
+    return int(bool(wrong))
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

@@ -1,0 +1,207 @@
+"""Connections that say nothing, take nothing or are too many, on a real server's socket."""
+
+from __future__ import annotations
+
+import asyncio
+import errno
+import socket
+from collections.abc import Iterator
+from contextlib import ExitStack
+from typing import Any
+
+import httpx
+import pytest
+
+from evenwall_web.connections import FEWEST, IN_ALL, Connections, Held, Reception, connections_for
+from tests.web.server import PanelServer
+
+HEADER_s, WRITE_s = 0.4, 0.4
+LATE_s = 10.0  # more than any of it takes on a busy machine
+
+
+@pytest.fixture(scope="module")
+def panel() -> Iterator[PanelServer]:
+    book = Connections(in_all=24, per_peer=12, header_time_s=HEADER_s, write_time_s=WRITE_s)
+    with PanelServer(speed=10, book=book) as panel:
+        yield panel
+
+
+def dial(panel: PanelServer, own: str = "127.0.0.1") -> socket.socket:
+    """A connection from one of this machine's addresses; on Linux all of 127/8 are."""
+    wire = socket.create_connection(("127.0.0.1", panel.port), LATE_s, (own, 0))
+    wire.settimeout(LATE_s)
+    return wire
+
+
+def heard(wire: socket.socket) -> bytes:
+    """All that comes until the other end closes."""
+    found = b""
+    while True:
+        try:
+            piece = wire.recv(65536)
+        except ConnectionResetError:
+            return found
+        if not piece:
+            return found
+        found += piece
+
+
+GET = b"GET /api/session HTTP/1.1\r\nHost: 127.0.0.1:%d\r\n\r\n"
+
+
+@pytest.mark.parametrize("said", [b"", b"GET / HT", b"GET / HTTP/1.1\r\nHost: x\r\nX-A: 1\r\n"])
+def test_a_request_that_is_not_said_to_its_end_is_cut(panel: PanelServer, said: bytes) -> None:
+    with dial(panel) as wire:
+        wire.sendall(said)
+        assert heard(wire) == b""
+
+
+def test_a_header_sent_a_letter_at_a_time_is_cut_all_the_same(panel: PanelServer) -> None:
+    with dial(panel) as wire:
+        wire.settimeout(0.05)
+        for sent in range(400):
+            try:
+                wire.send(b"X" if sent else b"G")
+                if wire.recv(1) == b"":
+                    break
+            except TimeoutError:
+                continue
+            except (BrokenPipeError, ConnectionResetError):
+                break
+    assert sent < 100
+
+
+def test_a_second_request_that_does_not_end_is_cut(panel: PanelServer) -> None:
+    with dial(panel) as wire:
+        wire.sendall(GET % panel.port + b"GET / HTTP/1.1\r\nHost:")
+        assert heard(wire).startswith(b"HTTP/1.1 200 ")
+
+
+def test_headers_beyond_their_size_are_refused(panel: PanelServer) -> None:
+    with dial(panel) as wire:
+        wire.sendall(b"GET / HTTP/1.1\r\nX-Long: " + b"x" * 40_000)
+        assert heard(wire)[:13] in (b"HTTP/1.1 400 ", b"")
+
+
+def test_a_reader_that_takes_nothing_is_cut(panel: PanelServer) -> None:
+    """Its answer is larger than what the kernel keeps for it: /panel's largest file, many times."""
+    with dial(panel) as wire:
+        wire.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+        get = b"GET /panel/vendor/three/three.core.js HTTP/1.1\r\nHost: 127.0.0.1:%d\r\n\r\n"
+        wire.sendall(get % panel.port * 8)
+        before = panel.book.cut
+        for _ in range(200):
+            if panel.call(lambda: panel.book.cut) > before:
+                break
+            httpx.get(f"{panel.url}/api/session")
+        assert panel.book.cut > before
+
+
+def test_too_many_cost_the_peer_its_own_and_a_phone_gets_through(panel: PanelServer) -> None:
+    with ExitStack() as held, dial(panel, "127.0.0.9") as phone:
+        for n in range(120):
+            held.enter_context(dial(panel, f"127.0.0.{2 + n % 3}"))
+        assert panel.call(lambda: len(panel.book)) <= 24
+        host = b"Host: 127.0.0.1:%d\r\n\r\n" % panel.port
+        phone.sendall(b"GET /api/session HTTP/1.1\r\nConnection: close\r\n" + host)
+        assert heard(phone).startswith(b"HTTP/1.1 200 ")
+        assert httpx.get(f"{panel.url}/api/session").status_code == 200
+    for _ in range(200):
+        if panel.call(lambda: len(panel.book)) == 0:
+            break
+        panel.call(lambda: None)
+    assert panel.call(lambda: len(panel.book)) <= 1
+
+
+class NoDescriptors(socket.socket):
+    """A listening socket of a process that may open nothing more."""
+
+    asked = 0
+
+    def accept(self) -> Any:
+        self.asked += 1
+        raise OSError(errno.EMFILE, "Too many open files")
+
+
+def test_without_a_descriptor_the_least_busy_makes_room() -> None:
+    async def main() -> tuple[int, int]:
+        ended: list[Held] = []
+        book = Connections()
+        for peer in ("192.0.2.1", "192.0.2.1", "192.0.2.2"):
+            held = Held(peer, lambda: None)
+            held.end = lambda held=held: ended.append(held)  # type: ignore[misc]
+            book.take(held)
+        with NoDescriptors() as wire, socket.socket() as dialling:
+            wire.bind(("127.0.0.1", 0))
+            wire.listen()
+            reception = Reception(wire, book, lambda _: pytest.fail("it was taken up"))
+            reception.open()
+            dialling.connect(wire.getsockname())
+            while wire.asked < 5:  # three end, then it waits a moment between two tries
+                await asyncio.sleep(0)  # noqa: TID251
+            await reception.close()
+            return len(ended), len(book)
+
+    assert asyncio.run(main()) == (3, 0)
+
+
+def test_a_stranger_goes_before_a_paired_phone() -> None:
+    ended = []
+    book = Connections(in_all=6, per_peer=3)
+    book.know("192.0.2.1")
+    phones = ["192.0.2.1"] * 3
+    for peer in (*phones, "192.0.2.7", "192.0.2.7", "192.0.2.8", "192.0.2.9"):
+        held = Held(peer, lambda: None)
+        held.end = lambda peer=peer: ended.append(peer)  # type: ignore[misc]
+        book.take(held)
+    assert ended == ["192.0.2.7"]
+
+
+def test_the_newcomer_is_never_the_one_that_goes() -> None:
+    """Also where all the others of its address are at work: one of them has had its time."""
+
+    class Answering:
+        class cycle:  # noqa: N801  stands for uvicorn's
+            response_complete, more_body = False, False
+
+    ended = []
+    book = Connections(in_all=8, per_peer=4)
+    for number in range(6):
+        held = Held("192.0.2.1", lambda: None, at_s=float(number))
+        held.speaking = Answering if number < 4 else None  # type: ignore[assignment]
+        held.end = lambda number=number: ended.append(number)  # type: ignore[misc]
+        book.take(held)
+    assert ended == [0, 4]  # what answers; then what said nothing for a second
+
+
+def test_the_number_of_connections_leaves_descriptors_for_the_rest() -> None:
+    assert connections_for(1000) == IN_ALL
+    assert connections_for(100) == 36
+    assert connections_for(5) == FEWEST
+
+
+@pytest.mark.parametrize(
+    "request_",
+    [
+        b"POST /api/pair HTTP/1.1\r\nHost: H\r\nContent-Length: 4\r\n"
+        b"Transfer-Encoding: chunked\r\n\r\n0\r\n\r\nGET /api/session HTTP/1.1\r\nHost: H\r\n\r\n",
+        b"POST /api/pair HTTP/1.1\r\nHost: H\r\nContent-Length: 4\r\n"
+        b"Content-Length: 40\r\n\r\nabcd",
+        b"POST /api/pair HTTP/1.1\r\nHost: H\r\nTransfer-Encoding: xchunked\r\n\r\n0\r\n\r\n",
+        b"POST /api/pair HTTP/1.1\r\nHost: H\r\nTransfer-Encoding : chunked\r\n\r\n0\r\n\r\n",
+        b"POST /api/pair HTTP/1.1\r\nHost: H\r\nContent-Length: +4\r\n\r\nabcd",
+        b"POST /api/pair HTTP/1.1\r\nHost: H\r\nContent-Length: 4, 40\r\n\r\nabcd",
+        b"GET /api/session HTTP/1.1\r\nHost: H\r\nX-A: a\rGET / HTTP/1.1\r\n\r\n",
+        b"GET /api/session HTTP/1.1\r\nHost: H\r\nHost: elsewhere.example\r\n\r\n",
+        b"GET /api/session HTTP/1.1\r\n Host: H\r\n\r\n",
+        b"GET http://elsewhere.example/api/session HTTP/1.1\r\nHost: elsewhere.example\r\n\r\n",
+        b"\x16\x03\x01\x02\x00\x01\x00\x01\xfc\x03\x03",
+    ],
+)
+def test_a_request_with_two_meanings_gets_one_refusal(panel: PanelServer, request_: bytes) -> None:
+    """RFC 9112, sections 6.3 and 11.2: such a message is refused and its connection closed."""
+    with dial(panel) as wire:
+        wire.sendall(request_.replace(b"Host: H\r", b"Host: 127.0.0.1:%d\r" % panel.port))
+        answer = heard(wire)
+    assert answer.count(b"HTTP/1.1 ") == 1
+    assert answer.split()[1] in (b"400", b"421", b"501")

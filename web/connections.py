@@ -1,0 +1,300 @@
+"""Connections to the panel: how many, how long one may say nothing, and which one goes first.
+
+A web server written in Python shares its event loop with the frame here. So connections wait in a
+queue of our own, fair between addresses, and a few are taken up in each turn. When there are too
+many, the least worthy one of the address with most is closed. One that does not send its request,
+or does not take its answer, is cut.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import errno
+import socket
+import ssl
+from collections import Counter, OrderedDict, deque
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from uvicorn.protocols.http.h11_impl import H11Protocol
+
+HEADER_TIME_s = 10.0  # for a whole request line with its headers, and between two of them
+WRITE_TIME_s = 10.0  # for a peer that takes nothing of what was sent
+A_BROWSERS = 8  # connections; a browser opens six to one address
+PER_PEER = 64
+IN_ALL = 256
+FEWEST = 8  # however few descriptors there are
+KEPT_FREE = 64  # descriptors for the record, the board, the probes and worker processes
+HEADER_BYTES = 16_384  # of one request line with its headers; ours have 1 kB
+FRESH_s = 0.5  # in which a connection says what it is for
+TURN_s = 0.005
+TAKEN_A_TURN = 4  # 800 connections in a second; each costs the event loop about 0.3 ms
+TAKEN_AT_MOST = 8  # in a turn that comes late
+FETCHED_AT_ONCE = 32  # from the kernel's queue, 20 us each
+WAITING_PER_PEER, WAITING_IN_ALL = 32, 256
+FULL_PAUSE_s = 0.25  # without a descriptor, and with nobody to close
+KNOWN_KEPT = 1000
+FULL = frozenset({errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM})
+
+Address = tuple[Any, ...]
+
+
+@dataclass(eq=False)
+class Held:
+    """A connection that was taken up. speaking: its protocol, once it is up."""
+
+    peer: str
+    end: Callable[[], object]
+    at_s: float = 0.0  # of the loop's clock
+    speaking: Connection | None = None
+
+    def worth(self, now_s: float) -> int:
+        """0: no request in a while; 1: a request that is not whole; 2: fresh, its request may be
+        under way; 3: one that is being answered."""
+        cycle = None if self.speaking is None else self.speaking.cycle
+        if cycle is not None and not cycle.response_complete:
+            return 1 if cycle.more_body else 3
+        return 2 if now_s - self.at_s < FRESH_s else 0
+
+
+class Connections:
+    """The open connections, oldest first. Those of a paired phone's address go last."""
+
+    def __init__(
+        self,
+        in_all: int = IN_ALL,
+        per_peer: int = PER_PEER,
+        header_time_s: float = HEADER_TIME_s,
+        write_time_s: float = WRITE_TIME_s,
+    ) -> None:
+        self.in_all, self.per_peer = in_all, min(per_peer, max(1, in_all // 2))
+        self.header_time_s, self.write_time_s = header_time_s, write_time_s
+        self.cut = 0  # since the start
+        self._held: dict[Held, None] = {}
+        self._by_peer: Counter[str] = Counter()
+        self._known: OrderedDict[str, None] = OrderedDict()
+
+    def __len__(self) -> int:
+        return len(self._held)
+
+    def know(self, peer: str) -> None:
+        """Remember an address from which a paired phone has asked."""
+        self._known[peer] = None
+        self._known.move_to_end(peer)
+        while len(self._known) > KNOWN_KEPT:
+            self._known.popitem(last=False)
+
+    def is_known(self, peer: str) -> bool:
+        return peer in self._known
+
+    def take(self, held: Held) -> None:
+        """Count one more; end another where there are too many."""
+        if self._by_peer[held.peer] >= self.per_peer:
+            self.end_one(held.at_s, held.peer)
+        elif len(self._held) >= self.in_all:
+            self.end_one(held.at_s)
+        self._held[held] = None
+        self._by_peer[held.peer] += 1
+
+    def drop(self, held: Held) -> None:
+        if held in self._held:
+            del self._held[held]
+            self._by_peer[held.peer] -= 1
+            if self._by_peer[held.peer] <= 0:
+                del self._by_peer[held.peer]
+
+    def end_one(self, now_s: float, among: str | None = None) -> bool:
+        """End the least worthy connection, of one address or of all: a stranger's before a paired
+        phone's; of the equal ones that of an address with many, then the oldest. False: none."""
+        held = [one for one in self._held if among in (None, one.peer)]
+        if not held:
+            return False
+
+        def rank(one: Held) -> tuple[bool, int, int]:
+            many = max(0, self._by_peer[one.peer] - A_BROWSERS)
+            return one.peer in self._known, one.worth(now_s), -many
+
+        least = min(held, key=rank)
+        self.cut += 1
+        self.drop(least)
+        least.end()
+        return True
+
+
+def connections_for(descriptors: int) -> int:
+    """Number of connections that leave enough descriptors for everything else."""
+    return max(FEWEST, min(IN_ALL, descriptors - KEPT_FREE))
+
+
+class Reception:
+    """Takes up what dials a listening socket: a few in a turn, paired phones first, then each
+    address in its turn."""
+
+    def __init__(
+        self,
+        wire: socket.socket,
+        book: Connections,
+        speak: Callable[[Held], Connection],
+        tls: ssl.SSLContext | None = None,
+    ) -> None:
+        """wire: listening; it stays the caller's to close. speak: makes the protocol of one."""
+        self.book = book
+        self._wire, self._speak, self._tls = wire, speak, tls
+        self._waiting: OrderedDict[str, deque[socket.socket]] = OrderedDict()
+        self._number = 0  # of those that wait
+        self._turning: asyncio.TimerHandle | None = None
+        self._turned_s = 0.0
+        self._tasks: set[asyncio.Task[None]] = set()
+
+    def open(self) -> None:
+        self._wire.setblocking(False)
+        self._loop = asyncio.get_running_loop()
+        self._loop.add_reader(self._wire, self._fetch)
+
+    async def close(self) -> None:
+        """Take nobody up any more."""
+        self._loop.remove_reader(self._wire)
+        if self._turning is not None:
+            self._turning.cancel()
+        for waiting in self._waiting.values():
+            for dialled in waiting:
+                dialled.close()
+        self._waiting.clear()
+        self._number = 0
+        for task in list(self._tasks):
+            task.cancel()
+        await asyncio.gather(*self._tasks, return_exceptions=True)
+
+    def _fetch(self) -> None:
+        """Take what the kernel holds into our own queue."""
+        for _ in range(FETCHED_AT_ONCE):
+            try:
+                dialled, address = self._wire.accept()
+            except (BlockingIOError, ConnectionAbortedError):
+                break
+            except OSError as error:
+                if error.errno not in FULL:
+                    raise
+                if not self.book.end_one(
+                    self._loop.time()
+                ):  # the one that is ended is closed in the next turn
+                    self._loop.remove_reader(self._wire)
+                    self._loop.call_later(FULL_PAUSE_s, self._listen_again)
+                break
+            self._queue(dialled, address[0])
+        if self._waiting and self._turning is None:
+            self._turn()
+
+    def _listen_again(self) -> None:
+        if self._wire.fileno() >= 0:
+            self._loop.add_reader(self._wire, self._fetch)
+
+    def _queue(self, dialled: socket.socket, peer: str) -> None:
+        dialled.setblocking(False)
+        self._waiting.setdefault(peer, deque()).append(dialled)
+        self._number += 1
+        if len(self._waiting[peer]) > WAITING_PER_PEER:
+            self._next_of(peer).close()
+        elif self._number > WAITING_IN_ALL:
+            self._next_of(max(self._waiting, key=lambda one: len(self._waiting[one]))).close()
+
+    def _next_of(self, peer: str) -> socket.socket:
+        theirs = self._waiting[peer]
+        self._number -= 1
+        dialled = theirs.popleft()
+        if not theirs:
+            del self._waiting[peer]
+        return dialled
+
+    def _turn(self) -> None:
+        self._turning = None
+        late = (self._loop.time() - self._turned_s) / TURN_s
+        self._turned_s = self._loop.time()
+        for _ in range(min(TAKEN_AT_MOST, round(TAKEN_A_TURN * max(1.0, late)))):
+            if not self._waiting:
+                return
+            known = (peer for peer in self._waiting if self.book.is_known(peer))
+            peer = next(known, next(iter(self._waiting)))
+            self._waiting.move_to_end(peer)
+            self._take_up(self._next_of(peer), peer)
+        self._turning = self._loop.call_later(TURN_s, self._turn)
+
+    def _take_up(self, dialled: socket.socket, peer: str) -> None:
+        held = Held(peer, lambda: None, self._loop.time())
+        task = self._loop.create_task(self._up(dialled, held))
+        held.end = task.cancel
+
+        def done(task: asyncio.Task[None]) -> None:
+            self._tasks.discard(task)
+            if task.cancelled():  # perhaps before it began
+                self.book.drop(held)
+                dialled.close()
+
+        self._tasks.add(task)
+        task.add_done_callback(done)
+        self.book.take(held)
+
+    async def _up(self, dialled: socket.socket, held: Held) -> None:
+        more = {} if self._tls is None else {"ssl_handshake_timeout": self.book.header_time_s}
+        try:
+            await self._loop.connect_accepted_socket(
+                lambda: self._speak(held), dialled, ssl=self._tls, **more
+            )
+        except OSError:  # ssl.SSLError and TimeoutError among them: it does not speak our TLS
+            self.book.drop(held)
+            dialled.close()
+
+
+class Connection(H11Protocol):
+    """One connection: uvicorn's, cut when it is silent for too long."""
+
+    book: Connections
+    held: Held
+    _due: asyncio.TimerHandle | None = None  # the next request's headers
+    _taken: asyncio.TimerHandle | None = None  # what was sent
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        super().connection_made(transport)
+        self.held.speaking, self.held.end = self, transport.abort
+        self._await_headers()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        self.book.drop(self.held)
+        for timer in (self._due, self._taken):
+            if timer is not None:
+                timer.cancel()
+        super().connection_lost(exc)
+
+    def data_received(self, data: bytes) -> None:
+        super().data_received(data)
+        self._have_headers()
+
+    def on_response_complete(self) -> None:
+        self._await_headers()
+        super().on_response_complete()
+        self._have_headers()  # the next request may have been waiting already
+
+    def pause_writing(self) -> None:
+        super().pause_writing()
+        self._taken = self.loop.call_later(self.book.write_time_s, self._cut)
+
+    def resume_writing(self) -> None:
+        super().resume_writing()
+        if self._taken is not None:
+            self._taken.cancel()
+            self._taken = None
+
+    def _await_headers(self) -> None:
+        if self._due is None:
+            self._due = self.loop.call_later(self.book.header_time_s, self._cut)
+
+    def _have_headers(self) -> None:
+        under_way = self.cycle is not None and not self.cycle.response_complete
+        if under_way and self._due is not None:
+            self._due.cancel()
+            self._due = None
+
+    def _cut(self) -> None:
+        self.book.cut += 1
+        self.transport.abort()
