@@ -90,7 +90,7 @@ async def serve(setup: Setup, settings: Settings, say: Say) -> bool:
     and turns on for the time granted."""
     async with _open(setup, settings, say) as application:
         with Signals() as signals:
-            told = await signals.wait(asyncio.ensure_future(application.supervisor.wait()))
+            told = await signals.wait(asyncio.ensure_future(application.supervisor.tasks.wait()))
         return told is signal.SIGINT
 
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable
 
 from evenwall.errors import InputError
-from evenwall.model import Answer, Command, Measured, Step, parse
+from evenwall.model import Answer, Command, Frozen, Measured, Plan, Step, parse
 from evenwall.planning.in_words import clock_words
 from evenwall.run.alerts import (
     WEIGHT_REFUSE,
@@ -41,6 +41,15 @@ from evenwall.run.next_step import cannot_turn, take_next, why_not
 from evenwall.run.observation import Reply, Stop
 from evenwall.run.turning import turn_again
 from evenwall.run.user_messages import HALTED
+
+
+class StartRun(Frozen):
+    """What `start` brings once its plan has been found and admitted."""
+
+    plan: Plan
+    run_id: str
+    replay_of: str | None = None
+
 
 UNDO_S = 10.0  # after a touch of the coat, until the frame parks: the touch can be taken back
 

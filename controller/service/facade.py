@@ -45,6 +45,7 @@ from evenwall.model import (
 )
 from evenwall.numerics.gel.memory import ResinMemory, from_data
 from evenwall.records.journal import Journal, newest_rows, row_id
+from evenwall.run.command_desk import unwritten
 from evenwall.run.events import Answered, Proven, Started, hidden
 from evenwall.run.folding import taken_up
 from evenwall.run.gate import admit
@@ -58,7 +59,7 @@ from evenwall.run.replanning import (
     what_changed,
 )
 from evenwall.run.replay import DETAIL, replay_of
-from evenwall.run.supervisor import Supervisor, unwritten
+from evenwall.run.supervisor import Supervisor
 from evenwall.run.view import record_line
 from evenwall.service.library import Library
 from evenwall.service.plan_jobs import PlanJobs, Planner
@@ -214,9 +215,7 @@ class Service:
         for name, text in taught.items():
             self.supervisor.records.keep(name, text)
         self._memories[resin_note(run.plan)] = from_data(json.loads(taught[resin_note(run.plan)]))
-        row = self.supervisor.write_event(
-            run_id, self.supervisor.clock.now_s(), proven(proof), command.key
-        )
+        row = self.supervisor.write_event(run_id, proven(proof), command.key)
         written = await self.supervisor.records.flush()
         said = " ".join((PROVEN, *proof.sentences))
         answer = Answer(accepted=True, sentence=said, event_id=row.event_id)
@@ -470,7 +469,7 @@ class Service:
     async def _written(self, run_id: str, event: Answered, key: str) -> Answer:
         """Write an event of any run, under way or over, that has been accepted."""
         supervisor = self.supervisor
-        row = supervisor.write_event(run_id, supervisor.clock.now_s(), event, key)
+        row = supervisor.write_event(run_id, event, key)
         written = await supervisor.records.flush()
         answer = Answer(accepted=True, sentence=event.sentence, event_id=row.event_id)
         return answer if written else unwritten(answer)

@@ -247,8 +247,7 @@ class World:
             return
         self.panel.up.clear()
         self.panel.shop = None
-        for task in list(shop.supervisor._tasks):
-            task.cancel()
+        shop.supervisor.tasks.cancel()
         shop.records._waiting = Batch()
         await self.stack.aclose()
         await self.clock.sleep(away_s)

@@ -76,15 +76,15 @@ def test_the_watchdog_hears_the_supervisor_not_the_loop(tmp_path: Path) -> None:
             )
             await shop.clock.sleep(60.0)
             assert 11 <= len(manager.heard()) <= 14  # every 5 s
-            tick = next(t for t in supervisor._tasks if "_look_task" in repr(t.get_coro()))
+            tick = next(t for t in asyncio.all_tasks() if "keep_looking" in repr(t.get_coro()))
             tick.cancel()
             await shop.clock.sleep(5.1)
             manager.heard()
             await shop.clock.sleep(60.0)
             assert manager.heard() == []
             assert not feeding.done()
-            assert not supervisor._broken.done()  # nothing else would have told
-            supervisor._spawn(supervisor._look_task())
+            assert not supervisor.tasks.failed.done()  # nothing else would have told
+            supervisor.tasks.spawn(supervisor.keep_looking())
             await shop.clock.sleep(10.0)
             assert manager.heard()
             feeding.cancel()

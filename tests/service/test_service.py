@@ -16,7 +16,7 @@ from evenwall.errors import InputError
 from evenwall.model import Command, Event, Sample, Step, StreamItem
 from evenwall.records import fallback_store as beside
 from evenwall.records.journal import Batch, Damaged, Journal
-from evenwall.run import supervisor as supervisor_module
+from evenwall.run import recording
 from evenwall.run.folding import fold_all
 from evenwall.run.gate import admit
 from evenwall_bridge.clock import Anchor, LoopClock, run_virtual
@@ -44,7 +44,7 @@ async def drop(work: asyncio.Task[Any]) -> None:
 @pytest.mark.parametrize("burst", [512, 5])
 def test_a_broken_stream_resumes_without_a_gap(burst: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """burst: how far a watcher may lag; with 5 it overflows and must read the journal."""
-    monkeypatch.setattr(supervisor_module, "_BURST", burst)
+    monkeypatch.setattr(recording, "_BURST", burst)
 
     async def scenario() -> None:
         async with open_shop(plans()[0], judges=light) as shop:

@@ -1,0 +1,55 @@
+"""An unfinished run is read back from the journal, which may be damaged."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from evenwall.model import Event, Plan, Sample
+from evenwall.records.journal import Records
+from evenwall.run.folding import taken_up
+from evenwall.run.gate import carries_on
+from evenwall.run.state import RunState
+
+LOST = (
+    "The last casting cannot be taken up ({error}). Its rows stay in the record. If the frame "
+    "turns, it keeps its speed for the time it was granted; stop it when the coat holds."
+)
+
+
+@dataclass(frozen=True)
+class Unfinished:
+    """A run that goes on: its state, its rows with their keys, its samples, and what is lost."""
+
+    state: RunState
+    plan: Plan
+    rows: list[tuple[Event, str | None]]
+    samples: list[Sample]
+    notice: str = ""  # empty: every row could be read
+
+
+async def unfinished(records: Records, now_s: float, rig_name: str) -> Unfinished | None:
+    """Fold the unfinished run; None when there is none. Raises RecordError where its plan or all
+    its rows are lost, or it cannot be carried on."""
+    run_id = await records.read(lambda journal: journal.unfinished())
+    if run_id is None:
+        return None
+    plan = await records.read(lambda journal: journal.plan(run_id))
+    rows = await records.read(lambda journal: journal.keyed_events(run_id))
+    state, left_out = taken_up(run_id, plan, (event for event, _ in rows))
+    carries_on(state, now_s, rig_name)
+    kept = [(event, key) for event, key in rows if event.event_id not in left_out]
+    samples = await records.read(lambda journal: journal.samples(run_id))
+    wrong = {f"event {number}": why for number, why in left_out.items()}
+    wrong |= records.journal.unread
+    return Unfinished(state, plan, kept, samples, _left_out(wrong))
+
+
+def _left_out(wrong: dict[str, str]) -> str:
+    if not wrong:
+        return ""
+    named = "; ".join(f"{row} ({why})" for row, why in list(wrong.items())[:3])
+    more = f" and {len(wrong) - 3} more" if len(wrong) > 3 else ""
+    return (
+        f"Some rows of this casting cannot be read and are left out: {named}{more}. "
+        "It goes on where the board is; look at the step, the coat and the weights."
+    )
