@@ -29,7 +29,6 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize
 
 from evenwall.errors import NotConverged, OutsideValidity
 from evenwall.numerics import native
@@ -590,6 +589,8 @@ def kinetics_from_sheet(
     # Rate as if two thirds of the cure came from self-heating: only where the search begins.
     pots = 2.0 / _CATALYST_ALONE if second_order else 8.0 if sheet.snap else 3.0
     first = np.array([math.log(pots / sheet.pot_life_s), 0.0, 0.0])
+    from scipy import optimize  # 40 MB, which the process that keeps a frame turning does without
+
     found = optimize.least_squares(misfit_of_one, first, jac=slopes, xtol=1e-3)
     rate, rise, start = (float(v) for v in np.exp(found.x))
     # The pot life must come out whatever else had to give: read the rate off a fine ladder.

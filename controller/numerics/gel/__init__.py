@@ -12,6 +12,11 @@ Theory, Inference, and Learning Algorithms, ch. 27). That nothing reacts is name
 resins as the sheet has them (inert.py). SI throughout: kelvin, seconds, metres.
 """
 
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
 from evenwall.numerics.gel.case import (
     Case,
     EarlierBatch,
@@ -24,16 +29,18 @@ from evenwall.numerics.gel.case import (
     Touch,
     What,
 )
-from evenwall.numerics.gel.estimate import (
-    GelState,
-    begin,
-    faults,
-    holding,
-    learn,
-    step,
-    taken_back,
-    touched_batch,
-)
+
+if TYPE_CHECKING:
+    from evenwall.numerics.gel.estimate import (
+        GelState,
+        begin,
+        faults,
+        holding,
+        learn,
+        step,
+        taken_back,
+        touched_batch,
+    )
 
 __all__ = [
     "Case",
@@ -55,3 +62,15 @@ __all__ = [
     "taken_back",
     "touched_batch",
 ]
+
+
+def __getattr__(name: str) -> Any:
+    """Load the estimator when it is first asked for (PEP 562).
+
+    It brings 40 MB of SciPy, which the process that keeps a frame turning can do without.
+    """
+    if name not in __all__:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    found = getattr(import_module(f"{__name__}.estimate"), name)
+    globals()[name] = found
+    return found
