@@ -21,11 +21,13 @@ from starlette.staticfiles import StaticFiles
 from evenwall.errors import EvenwallError, InputError, said_outside
 from evenwall.model import (
     Answer,
+    Assessment,
     CastingCard,
     Command,
     Comparison,
     Event,
     Frozen,
+    Measured,
     Plan,
     PlanJob,
     RecordLine,
@@ -186,6 +188,12 @@ async def record(run_id: Id, desk: AtDesk, _: Watcher) -> list[RecordLine]:
 async def compare(run_id: Id, desk: AtDesk, _: Watcher, against: Id | None = None) -> Comparison:
     """A run against another, figure by figure; a replay against the run it repeats."""
     return await desk.service.compare(run_id, against or "")
+
+
+@api.post("/runs/{run_id}/assess", responses=may_refuse(400, 401, 403, 404, 413, 422))
+async def assess(run_id: Id, desk: AtDesk, _: Operator, measured: Measured) -> Assessment:
+    """A run held against its plan, with what more was measured; changes nothing."""
+    return await desk.service.assess(run_id, measured)
 
 
 # --- Acting ------------------------------------------------------------------------------------

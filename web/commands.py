@@ -63,9 +63,15 @@ class Abandon(Frozen):
 
 
 class Prove(Measured):
-    """A run that is over, and what more was measured since."""
+    """A run that is over, and what more was measured since.
+
+    reason: needed where the casting contradicts its plan. confirmed: the person was asked once
+    more, and is sure.
+    """
 
     run_id: Id
+    reason: Annotated[str, Field(max_length=500)] = ""
+    confirmed: bool = False
 
 
 COMMANDS: dict[str, tuple[type[Frozen], str]] = {

@@ -208,6 +208,9 @@ def _runs(commands: Commands) -> None:
     a.add_argument(
         "--spot", nargs="+", default=[], metavar="PLACE=MM", help="the wall, say foot=4.4"
     )
+    reason = "needed where the casting contradicts its plan; stays in the record"
+    a.add_argument("--reason", default="", metavar="TEXT", help=reason)
+    a.add_argument("--yes", action="store_true", help="do not ask once more")
 
 
 def _rig(commands: Commands) -> None:

@@ -368,10 +368,11 @@ def runs(args: argparse.Namespace) -> int:
             told = runscli.export_runs(journal, args.run_id, args.out / args.run_id, formats)
         else:
             measured = runscli.measured(args.weight_g, args.rim_mm, args.spot)
+            runscli.agree_to_prove(journal, args.run_id, measured, sure=args.yes)
             with app.only_one(folder):
                 journal = to_change(folder / app.RECORD)
                 utc = SystemClock().utc().isoformat()
-                told = runscli.prove_run(journal, args.run_id, measured, utc)
+                told = runscli.prove_run(journal, args.run_id, measured, utc, args.reason)
     if args.json:
         show_json(told.data)
     else:

@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from evenwall.errors import RecordError
+from evenwall.errors import InputError, RecordError
 from evenwall.history.comparison import compared
 from evenwall.history.export import Format, export_run, import_run, read_export
 from evenwall.history.lessons import lessons
 from evenwall.history.photos import FOLDER as PHOTOS
 from evenwall.history.photos import captioned, copy_photos
-from evenwall.history.proof import make_proof, proven
+from evenwall.history.proof import assessment, make_proof, proven, to_look_at
 from evenwall.history.recorded import Recorded
-from evenwall.model import Event, Measured, parse
+from evenwall.history.spots import spot_spans
+from evenwall.model import Assessment, Event, Measured, parse
 from evenwall.planning.in_words import moment_words
+from evenwall.planning.wall import wall_mesh
 from evenwall.records.journal import Batch, Journal
 from evenwall.reports.run_report import (
     COAT_COLUMNS,
@@ -116,6 +119,11 @@ def show_run(journal: Journal, run_id: str) -> Told:
         table = findings_table(run.proof.findings)
         lines += ["", f"Proven; its hash {run.proof.sha256[:12]}... {word}."]
         lines += [columns(table.columns, table.rows), *run.proof.sentences]
+        if run.proof.reason:
+            lines.append(f"Proven against its plan, because: {run.proof.reason}")
+        for title, found in (("Went wrong", run.proof.troubles), ("Not known", run.proof.missing)):
+            if found:
+                lines += ["", f"{title}:", *(f"  {one.sentence}" for one in found)]
     data = {
         "run_id": run_id,
         "casting": run.plan.casting.name,
@@ -200,14 +208,58 @@ def import_runs(journal: Journal, folder: Path) -> Told:
     return Told({"run_id": run.run_id}, f"Run {run.run_id} is in the record.{proven}")
 
 
-def prove_run(journal: Journal, run_id: str, measured: Measured | None, utc: str) -> Told:
+def assess_run(journal: Journal, run_id: str, measured: Measured | None) -> Told:
+    """Return the run against its plan, for a person to look at before it is proven.
+
+    Spots are held against the wall computed where they lie, where the plan's wall was computed.
+    Raises InputError when the run cannot be proven at all.
+    """
+    run = Recorded.read(journal, run_id)
+    found = assessment(run, measured)
+    if found.measured.spots and run.plan.wall.min_mm is not None:
+        found = assessment(run, measured, spot_spans(wall_mesh(to_look_at(run)[0])))
+    return Told(found.model_dump(mode="json"), assessment_words(found))
+
+
+def assessment_words(found: Assessment) -> str:
+    """The assessment for a terminal."""
+    table = findings_table(found.findings)
+    lines = [columns(table.columns, table.rows), *found.sentences]
+    for title, said in (
+        ("Went wrong:", [one.sentence for one in found.troubles]),
+        ("Not known:", [one.sentence for one in found.missing]),
+        ("Against the plan:", list(found.against)),
+    ):
+        lines += ["", title, *(f"  {sentence}" for sentence in said or ["nothing"])]
+    return "\n".join(lines)
+
+
+def agree_to_prove(journal: Journal, run_id: str, measured: Measured | None, *, sure: bool) -> None:
+    """Show the run against its plan and ask once more, unless the person is sure.
+
+    Raises InputError where nobody agrees.
+    """
+    if sure:
+        return
+    print(assess_run(journal, run_id, measured).text, file=sys.stderr)
+    if not sys.stdin.isatty():
+        raise InputError("--yes", "missing", "says that you have read this: a proof is for good")
+    print("Prove this run? It cannot be changed afterwards. Type yes: ", end="", file=sys.stderr)
+    if sys.stdin.readline().strip().lower() != "yes":
+        raise InputError("the answer", "no", "must be yes: nothing was changed")
+
+
+def prove_run(
+    journal: Journal, run_id: str, measured: Measured | None, utc: str, reason: str = ""
+) -> Told:
     """Prove a run in a record that no controller has open; `measured` adds to what the run itself
-    wrote down. Raises InputError when it cannot be proven."""
+    wrote down. Raises InputError when it cannot be proven, or not without a reason."""
     under_way = journal.unfinished()
     if under_way is not None:
         raise RecordError(f"casting {under_way} is under way: finish or abandon it first")
     run = Recorded.read(journal, run_id)
-    proof = make_proof(run, measured)
+    found = parse(Assessment, assess_run(journal, run_id, measured).data, "assessment")
+    proof = make_proof(run, found, reason)
     event = Event(
         event_id=journal.last_id() + 1,
         run_id=run_id,

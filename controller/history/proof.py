@@ -12,32 +12,25 @@ from __future__ import annotations
 from statistics import fmean
 
 from evenwall.errors import InputError
+from evenwall.history.assessment import GAUGE_MM, SCALE_G, SpotSpans, assess, stayed_g
 from evenwall.history.lessons import bounded
-from evenwall.history.recorded import Finding, MouldLesson, Proof, Recorded
+from evenwall.history.recorded import MouldLesson, Proof, Recorded
 from evenwall.history.turned import turned
-from evenwall.model import (
-    Measured,
-    Plan,
-    RigSpec,
-    Spot,
-    parse,
-)
+from evenwall.model import Assessment, Measured, Plan, RigSpec, parse
 from evenwall.planning.advice import mean_bound_mm
-from evenwall.planning.shape_error import relative_error
 from evenwall.run.events import Proven
-from evenwall.run.replay import (
-    plan_today,
-)
+from evenwall.run.replay import plan_today
 from evenwall.run.state import RunState
 
-SCALE_G = 1.0  # a kitchen scale and a little flash: a smaller difference is none
-GAUGE_MM = 0.2  # callipers on a cured rim: a smaller difference is none
 
+def assessment(
+    run: Recorded, measured: Measured | None = None, spots: SpotSpans | None = None
+) -> Assessment:
+    """Hold a casting against what was foreseen, before it is proven.
 
-def make_proof(run: Recorded, measured: Measured | None = None) -> Proof:
-    """Hold a casting against what was foreseen. `measured` adds to what the run's own MEASURE step
-    wrote down. Raises InputError when the run cannot be proven: not ended, not measured, not
-    gelled, or already proven."""
+    measured: added to what the run's own MEASURE step wrote down. spots: as in `assess`. Raises
+    InputError when the run cannot be proven at all: not ended, not measured or already proven.
+    """
     if run.proof is not None:
         raise InputError(f"run {run.run_id}", "already proven", "it cannot change any more")
     state = run.state
@@ -57,37 +50,38 @@ def make_proof(run: Recorded, measured: Measured | None = None) -> Proof:
     if told.weight_g is not None and told.weight_g > solid_g:
         limit = f"must be at most {solid_g:.0f}: so much would it weigh if it were solid"
         raise InputError("weight_g", f"{told.weight_g:g}", limit, unit="g")
-    findings, sentences, lesson = compare(run.plan, state, told)
+    found = assess(run, told, spots)
+    return found.model_copy(update={"sentences": tuple(compare(run.plan, state, told)[0])})
+
+
+def make_proof(run: Recorded, found: Assessment, reason: str = "") -> Proof:
+    """Prove a run by its assessment.
+
+    reason: why it is proven although it contradicts its plan. Raises InputError where one is
+    needed and missing, and for a coat that did not turn until it gelled.
+    """
+    spin = turned(run)
+    if found.against and not reason.strip():
+        limit = "is needed, because this casting contradicts its plan: " + " ".join(found.against)
+        raise InputError("reason", "missing", limit)
+    _, lesson = compare(run.plan, run.state, found.measured)
     return Proof(
-        measured=told,
-        findings=tuple(findings),
-        sentences=tuple(sentences),
+        measured=found.measured,
+        findings=found.findings,
+        sentences=found.sentences,
+        troubles=found.troubles,
+        missing=found.missing,
+        reason=reason.strip() if found.against else "",
         lesson=lesson,
-        spin=turned(run),
+        spin=spin,
     )
 
 
 # --- Foreseen and measured ------------------------------------------------------------------------
 
 
-def stayed_g(plan: Plan, state: RunState) -> float:
-    """Grams that should be in the mould: as weighed, less what cups keep and rims spill."""
-    total = 0.0
-    for coat, planned in zip(state.coats, plan.coats, strict=True):
-        mixed = planned.mix_g
-        if coat.part_a_g is not None and coat.part_b_g is not None:
-            mixed = coat.part_a_g + coat.part_b_g
-        left_g = planned.cup_left_g if coat.cup_left_g is None else coat.cup_left_g
-        spill_g = planned.spill_g if coat.spill_g is None else coat.spill_g
-        total += mixed - left_g - spill_g
-    return total
-
-
-def compare(
-    plan: Plan, state: RunState, measured: Measured
-) -> tuple[list[Finding], list[str], MouldLesson]:
-    """Findings, what they mean in words, and the lesson for the mould."""
-    findings: list[Finding] = []
+def compare(plan: Plan, state: RunState, measured: Measured) -> tuple[list[str], MouldLesson]:
+    """Return what the measures mean in words, and the lesson for the mould."""
     said: list[str] = []
     density = plan.casting.resin.sheet.mixed_density_g_cm3
     area_cm2 = plan.geometry.area_cm2
@@ -95,19 +89,7 @@ def compare(
     mean_mm = expected_g / density / area_cm2 * 10.0
     weight_ratio = rim_ratio = None
     if measured.weight_g is not None:
-        findings.append(
-            Finding(what="weight", unit="g", foreseen=expected_g, measured=measured.weight_g)
-        )
         mean_mm = measured.weight_g / density / area_cm2 * 10.0
-        findings.append(
-            Finding(
-                what="average wall, from the weight",
-                unit="mm",
-                foreseen=expected_g / density / area_cm2 * 10.0,
-                measured=mean_mm,
-                sentence=_area_words(plan, mean_mm),
-            )
-        )
         off_g = measured.weight_g - expected_g
         if abs(off_g) <= SCALE_G:
             weight_ratio = 1.0
@@ -120,23 +102,12 @@ def compare(
     if measured.rim_mm:
         rim = sum(measured.rim_mm) / len(measured.rim_mm)
         foreseen = plan.wall.rim_mm
-        findings.append(Finding(what="rim", unit="mm", foreseen=foreseen, measured=rim))
         if foreseen is not None:
             near = abs(rim - foreseen) <= GAUGE_MM
             rim_ratio = 1.0 if near else bounded(rim / mean_mm / (foreseen / plan.wall.mean_mm))
         said += _rim_sentences(plan, measured.weight_g, rim, mean_mm)
-    findings += [_spot(plan, spot) for spot in measured.spots]
-    return (
-        findings,
-        said,
-        MouldLesson(run_id=state.run_id, weight_ratio=weight_ratio, rim_ratio=rim_ratio),
-    )
-
-
-def _area_words(plan: Plan, mean_mm: float) -> str:
-    """Say how well a mean is known that comes from a weight and a measured skin."""
-    shape = relative_error(plan.casting)
-    return "" if shape is None else f"known to +- {shape * mean_mm:.2f} mm, by the shape's measures"
+    lesson = MouldLesson(run_id=state.run_id, weight_ratio=weight_ratio, rim_ratio=rim_ratio)
+    return said, lesson
 
 
 def _rim_sentences(plan: Plan, weight_g: float | None, rim_mm: float, mean_mm: float) -> list[str]:
@@ -154,23 +125,7 @@ def _rim_sentences(plan: Plan, weight_g: float | None, rim_mm: float, mean_mm: f
     ]
 
 
-def _spot(plan: Plan, spot: Spot) -> Finding:
-    """A spot is held against the span foreseen for nine tenths of the wall: which spot of the mesh
-    it is, a name does not say."""
-    low, high = plan.wall.p05_mm, plan.wall.p95_mm
-    words = ""
-    if low is not None and high is not None:
-        shape = relative_error(plan.casting) or 0.0  # a wall that the measures leave open
-        low, high = low * (1.0 - shape), high * (1.0 + shape)
-        inside = low - GAUGE_MM <= spot.wall_mm <= high + GAUGE_MM
-        words = f"{'within' if inside else 'outside'} the {low:.1f} to {high:.1f} mm foreseen"
-    return Finding(what=spot.where, unit="mm", foreseen=None, measured=spot.wall_mm, sentence=words)
-
-
-# --- What a mould has taught ----------------------------------------------------------------------
-
-
-# --- What a resin has taught ----------------------------------------------------------------------
+# --- What is written, and run again ---------------------------------------------------------------
 
 
 def proven(proof: Proof) -> Proven:
@@ -178,8 +133,12 @@ def proven(proof: Proof) -> Proven:
     return Proven(
         proof=proof.model_dump(mode="json"),
         sha256=proof.sha256,
-        sentence=" ".join(("Proven.", *proof.sentences)),
+        sentence=" ".join(("Proven.", *proof.sentences, *_because(proof))),
     )
+
+
+def _because(proof: Proof) -> tuple[str, ...]:
+    return (f"Proven against its plan, because: {proof.reason}",) if proof.reason else ()
 
 
 def replayed(run: Recorded, rig: RigSpec, room_degC: float, mould_degC: float) -> Plan:

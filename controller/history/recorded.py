@@ -14,11 +14,14 @@ import rfc8785
 from evenwall.errors import InputError, RecordError
 from evenwall.model import (
     Event,
+    Finding,
     Frozen,
     Measured,
+    Missing,
     Plan,
     Positive,
     Sample,
+    Trouble,
     parse,
 )
 from evenwall.records.journal import Journal
@@ -28,20 +31,6 @@ from evenwall.run.replay import (
     ProvenRun,
 )
 from evenwall.run.state import RunState
-
-
-class Finding(Frozen):
-    """One figure foreseen and measured."""
-
-    what: str
-    unit: str
-    foreseen: float | None
-    measured: float
-    sentence: str = ""
-
-    @property
-    def difference_percent(self) -> float | None:
-        return None if not self.foreseen else 100.0 * (self.measured / self.foreseen - 1.0)
 
 
 class MouldLesson(Frozen):
@@ -54,11 +43,15 @@ class MouldLesson(Frozen):
 
 class Proof(Frozen):
     """Entry of a proven run in the record. `sha256` covers all that came before
-    it: the plan, the events and the samples."""
+    it: the plan, the events and the samples. reason: given by a person where the casting
+    contradicts its plan, and proves it all the same."""
 
     measured: Measured
     findings: tuple[Finding, ...]
     sentences: tuple[str, ...]
+    troubles: tuple[Trouble, ...] = ()
+    missing: tuple[Missing, ...] = ()
+    reason: str = ""
     lesson: MouldLesson
     spin: ProvenRun
 

@@ -57,6 +57,7 @@ from evenwall.model.plan import (
     Totals,
     WallSummary,
 )
+from evenwall.model.proving import Assessment, Finding, Missing, MissingKind, Trouble
 from evenwall.model.resin import Resin, Sheet, agreeing
 from evenwall.model.rig import AxisSpec, MqttSpec, ProbeSpec, RigSpec, ScaleSpec, SpeechSpec
 from evenwall.model.run import (
@@ -98,6 +99,7 @@ __all__ = [
     "Alert",
     "Angle_deg",
     "Answer",
+    "Assessment",
     "AxisSpec",
     "AxisView",
     "Button",
@@ -113,6 +115,7 @@ __all__ = [
     "Countdown",
     "Details",
     "Event",
+    "Finding",
     "Finite",
     "FrameButton",
     "FrameView",
@@ -123,6 +126,8 @@ __all__ = [
     "Hash",
     "LeftGrams",
     "Measured",
+    "Missing",
+    "MissingKind",
     "Moment_s",
     "Mould",
     "Mount",
@@ -162,6 +167,7 @@ __all__ = [
     "StreamItem",
     "Thickness_mm",
     "Totals",
+    "Trouble",
     "Typed",
     "Vector3",
     "WallSummary",

@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 
 from evenwall.history.comparison import comparison
-from evenwall.history.recorded import Finding, Recorded
-from evenwall.model import Comparison, Event, Sample
+from evenwall.history.recorded import Recorded
+from evenwall.model import Comparison, Event, Finding, Sample
 from evenwall.palette import BAND, COATS, FAINT, INK, PEN
 from evenwall.planning.in_words import clock_words, moment_words
 from evenwall.reports.printed import (
@@ -213,7 +213,12 @@ def outcome(run: Recorded) -> list[Block]:
             return []
         told = ", ".join(f"{name}: {value}" for name, value in run.state.measured.items())
         return [Heading("The casting"), Words(f"Measured, not yet proven. {told}")]
-    said = [Words(text) for text in proof.sentences]
+    said: list[Block] = [Words(text) for text in proof.sentences]
+    if proof.reason:
+        said.append(Words(f"Proven against its plan, because: {proof.reason}", strong=True))
+    for title, listed in (("Went wrong", proof.troubles), ("Not known", proof.missing)):
+        if listed:
+            said += [Heading(title), Listed(tuple(one.sentence for one in listed))]
     return [Heading("The casting against its plan"), findings_table(proof.findings), *said]
 
 

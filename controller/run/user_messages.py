@@ -142,6 +142,33 @@ ALERTS: dict[str, str] = {
     "not_up": "The opening is not up yet: close the guard and press the button at the frame.",
 }
 
+# The same once the run is over, short: what went wrong, without what to do about it.
+TROUBLES: dict[str, str] = {
+    "standing_liquid": "The frame stood while a coat was liquid",
+    "standing_gelling": "The frame stood while a coat was about to gel",
+    "guard_open": "The guard was open when the frame had to turn",
+    "late_pour": "The pour was late",
+    "mix_gone": "A mix passed its pot life before it was poured",
+    "no_gel": "A coat had not gelled when it should have",
+    "estimate_old": "The gel estimate was late",
+    "gave_up": "A coat did not gel in three times the expected time",
+    "too_hot": "The cup was hotter than the sheet's peak",
+    "probe_lost": "The probe gave no reading",
+    "probe_stuck": "The probe did not move",
+    "probe_noisy": "The probe was noisy",
+    "probe_out": "The probe was out of the resin",
+    "no_reaction": "The mix did not warm",
+    "off_ratio": "The heat did not fit the mix ratio",
+    "board_lost": "The board was not heard",
+    "driver_fault": "A motor driver reported a fault",
+    "board_reset": "The board was reset",
+    "slip": "An axis lost steps",
+    "grant_over": "The board was left alone longer than allowed",
+    "record": "The record could not be written",
+    "weights_refused": "The weights were refused",
+    "early_pour": "A coat was poured before the one below was ready",
+    "not_up": "The opening was not up when it should have been",
+}
 
 WAIT_TO_POUR = "Wait with the pour: let the mix stand in its cup."
 WAIT_FOR_COAT = "The coat below is not ready: poured on now, it may wrinkle."

@@ -18,10 +18,12 @@ from evenwall.bounded import read_bytes
 from evenwall.errors import EvenwallError, InputError, said_outside
 from evenwall.history.comparison import compared
 from evenwall.history.lessons import lessons, taught_by
-from evenwall.history.proof import make_proof, proven, replayed, to_look_at
+from evenwall.history.proof import assessment, make_proof, proven, replayed, to_look_at
 from evenwall.history.recorded import Proof, Recorded
+from evenwall.history.spots import spot_spans
 from evenwall.model import (
     Answer,
+    Assessment,
     Casting,
     CastingCard,
     Command,
@@ -203,15 +205,21 @@ class Service:
         if state is not None and not state.over:
             return Answer(accepted=False, sentence="A casting is under way: finish it first.")
 
+        confirmed, reason = data.pop("confirmed", False), str(data.pop("reason", ""))
+
         def work(journal: Journal) -> tuple[Recorded, Proof, dict[str, str]]:
             run = Recorded.read(journal, run_id)
-            proof = make_proof(run, parse(Measured, data, "prove") if data else None)
+            proof = make_proof(run, found, reason)
             return run, proof, lessons(journal, run, proof)
 
         try:
+            measured = parse(Measured, data, "prove") if data else None
+            found = await self.assess(run_id, measured)
             run, proof, taught = await self._read(work)
         except EvenwallError as error:
             return Answer(accepted=False, sentence=said_outside(error))
+        if confirmed is not True:
+            return Answer(accepted=False, sentence=asked_to_prove(found), confirm=True)
         for name, text in taught.items():
             self.supervisor.records.keep(name, text)
         self._memories[resin_note(run.plan)] = from_data(json.loads(taught[resin_note(run.plan)]))
@@ -220,6 +228,28 @@ class Service:
         said = " ".join((PROVEN, *proof.sentences))
         answer = Answer(accepted=True, sentence=said, event_id=row.event_id)
         return answer if written else unwritten(answer)
+
+    async def assess(self, run_id: str, measured: Measured | None = None) -> Assessment:
+        """Return a run held against its plan, as a person sees it before it is proven.
+
+        Spots are held against the wall computed where they lie. Raises InputError when the run
+        cannot be proven at all.
+        """
+
+        def work(journal: Journal) -> tuple[Recorded, Assessment]:
+            run = Recorded.read(journal, run_id)
+            return run, assessment(run, measured)
+
+        run: Recorded
+        found: Assessment
+        run, found = await self._read(work)
+        if not found.measured.spots or run.plan.wall.min_mm is None or self._wall_mesh is None:
+            return found
+        try:
+            mesh = await self.wall_mesh(run_id)
+        except EvenwallError:
+            return found  # it says that the places could not be computed
+        return assessment(run, measured, spot_spans(mesh or {}))
 
     async def _replayed(self, run_id: str) -> Plan:
         """Today's plan of a recorded run: the room and the mould as the probes read them now."""
@@ -510,6 +540,19 @@ class Service:
         except EvenwallError:
             self._meshes.pop(key, None)  # it may be asked for again
             raise
+
+
+def asked_to_prove(found: Assessment) -> str:
+    """The question before a proof, for a person who has seen the assessment."""
+    against, wrong, unknown = len(found.against), len(found.troubles), len(found.missing)
+    said = "Nothing measured contradicts the plan"
+    if against:
+        said = f"{against} thing{'s contradict' if against > 1 else ' contradicts'} the plan, and "
+        said += "your reason goes into the record"
+    return (
+        f"{said}; {wrong} went wrong, {unknown} not known. Prove this run? It cannot be changed "
+        "afterwards."
+    )
 
 
 @dataclass

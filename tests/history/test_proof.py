@@ -11,10 +11,12 @@ import pytest
 
 from evenwall.cli.runs import prove_run, show_run
 from evenwall.errors import InputError, RecordError
+from evenwall.history.assessment import assess, stayed_g, troubles
 from evenwall.history.comparison import comparison
 from evenwall.history.lessons import MouldMemory, mould_memory, resin_memories
-from evenwall.history.proof import compare, make_proof, replayed, stayed_g, to_look_at
+from evenwall.history.proof import assessment, compare, make_proof, replayed, to_look_at
 from evenwall.history.recorded import MouldLesson, Recorded
+from evenwall.history.spots import spot_spans
 from evenwall.history.turned import turned
 from evenwall.model import Event, Measured, ProbeSpec, ShapeKnown, Spot
 from evenwall.records.journal import Batch, Journal
@@ -118,16 +120,17 @@ def test_what_cannot_be_proven_says_why(a_record: tuple[Path, str]) -> None:
     under_way = tuple(event for event in run.events if event.kind != "finished")
     early = Recorded(run_id, run.plan_json, under_way, run.samples)
     with pytest.raises(InputError, match="not ended"):
-        make_proof(early)
+        assessment(early)
     bare = tuple(event for event in run.events if event.kind != "measured")
     with pytest.raises(InputError, match="weigh or gauge"):
-        make_proof(Recorded(run_id, run.plan_json, bare, run.samples))
+        assessment(Recorded(run_id, run.plan_json, bare, run.samples))
     never = tuple(event for event in run.events if event.kind != "gelled")
+    unset = Recorded(run_id, run.plan_json, never, run.samples)
     with pytest.raises(InputError, match="did not turn until it gelled"):
-        make_proof(Recorded(run_id, run.plan_json, never, run.samples))
+        make_proof(unset, assessment(unset))
     solid = f"weight_g is 1e\\+06 g: must be at most {run.plan.totals.solid_g:.0f}: "
     with pytest.raises(InputError, match=solid):  # it could not be put right again
-        make_proof(run, Measured(weight_g=1e6))
+        assessment(run, Measured(weight_g=1e6))
     with pytest.raises(InputError, match="no such run"):
         prove_run(journal, "another", None, UTC)
     journal.close()
@@ -144,13 +147,15 @@ def test_the_rim_is_not_the_wall(a_record: tuple[Path, str]) -> None:
     )
     expected_g = stayed_g(plan, run.state)
     thick = Measured(weight_g=expected_g, rim_mm=(7.9, 8.1), spots=(Spot(where="foot", wall_mm=4),))
-    findings, said, lesson = compare(plan, run.state, thick)
+    said, lesson = compare(plan, run.state, thick)
+    thin_plan = Recorded(run.run_id, plan.model_dump_json(), run.events, run.samples)
+    findings = assess(thin_plan, thick).findings
     mean = next(f for f in findings if f.what.startswith("average wall"))
     assert mean.measured == pytest.approx(mean.foreseen)
     assert lesson.weight_ratio == 1.0
     assert lesson.rim_ratio == 1.5  # no single casting teaches more
     assert "The rim is not the wall" in said[-1]
-    _, said, lesson = compare(plan, run.state, Measured(rim_mm=(8.0,)))
+    said, lesson = compare(plan, run.state, Measured(rim_mm=(8.0,)))
     assert lesson.weight_ratio is None
     assert "weigh the casting" in said[-1]
 
@@ -165,8 +170,9 @@ def test_a_measured_shape_widens_what_a_spot_is_held_against(a_record: tuple[Pat
     for shape, words in ((None, "outside"), (ShapeKnown(area_error_percent=20.0), "within")):
         casting = run.plan.casting.model_copy(update={"shape": shape})
         plan = run.plan.model_copy(update={"wall": wall, "casting": casting})
-        findings, _, _ = compare(plan, run.state, spot)
-        assert findings[-1].sentence.startswith(words)
+        shaped = Recorded(run.run_id, plan.model_dump_json(), run.events, run.samples)
+        findings = assess(shaped, spot).findings
+        assert words in findings[-1].sentence
         mean = next(f for f in findings if f.what.startswith("average wall"))
         assert ("by the shape's measures" in mean.sentence) == (shape is not None)
 
@@ -283,6 +289,11 @@ def test_the_panel_proves_once_and_casts_again(a_record: tuple[Path, str]) -> No
             shop.service._wall_mesh = lambda plan: {}
             await shop.until(lambda: shop.service.snapshot().room_degC is not None)
             asked = {"run_id": run_id, "weight_g": 290.0, "rim_mm": [4.6, 4.8]}
+            question = await shop.ask("prove", key="first-the-question", **asked)
+            assert not question.accepted
+            assert question.confirm
+            assert "cannot be changed afterwards" in question.sentence
+            asked["confirmed"] = True
             first = await shop.ask("prove", key="once-and-again", **asked)
             assert first.accepted, first.sentence
             again = await shop.ask("prove", key="once-and-again", **asked)
@@ -311,3 +322,91 @@ def test_the_panel_proves_once_and_casts_again(a_record: tuple[Path, str]) -> No
             await shop.ask("abandon", reason="only to see it start")
 
     run_virtual(scenario())
+
+
+def _late(run: Recorded, by_s: float) -> Recorded:
+    """The same run with the first coat's turning begun so much later."""
+    events = tuple(
+        e.model_copy(update={"at_s": e.at_s + by_s}) if e.kind == "turning_began" and first else e
+        for e, first in _with_first(run)
+    )
+    return Recorded(run.run_id, run.plan_json, events, run.samples)
+
+
+def _with_first(run: Recorded) -> list[tuple[Event, bool]]:
+    found, first = [], True
+    for event in run.events:
+        found.append((event, first))
+        first = first and event.kind != "turning_began"
+    return found
+
+
+def test_what_contradicts_the_plan_is_refused_without_a_reason(a_record: tuple[Path, str]) -> None:
+    """22.9 mm where 4.5 mm was planned, in a run whose first coat turned two minutes too late: it
+    is proven only with a reason, and the reason stays in the record."""
+    path, run_id = a_record
+    journal = Journal(path)
+    run = _late(Recorded.read(journal, run_id), 120.0)
+    thick = Measured(weight_g=275.0, spots=(Spot(where="bottom", wall_mm=22.9),))
+    found = assessment(run, thick)
+    spot = next(f for f in found.findings if f.what == "bottom")
+    assert spot.contradicts
+    assert spot.high is not None
+    assert spot.high < 10.0  # twice the planned mean of 4.5 mm, and the gauge
+    kinds = {trouble.kind: trouble for trouble in found.troubles}
+    assert kinds["begun_late"].grave
+    assert kinds["begun_late"].coat == 1
+    assert {missing.kind for missing in found.missing} >= {"wall", "cup_weighed_back"}
+    with pytest.raises(InputError, match=r"reason is missing.*contradicts its plan"):
+        make_proof(run, found)
+    proof = make_proof(run, found, " A trial of the pool at the bottom. ")
+    assert proof.reason == "A trial of the pool at the bottom."
+    sound = assessment(Recorded.read(journal, run_id), Measured(weight_g=275.0))
+    assert sound.against == ()
+    assert make_proof(Recorded.read(journal, run_id), sound, "needless").reason == ""
+    with pytest.raises(InputError, match="reason is missing"):
+        prove_run(journal, run_id, thick, UTC)
+    told = prove_run(journal, run_id, thick, UTC, "A trial.")
+    assert "because: A trial." in told.text
+    assert told.data["proof"]["reason"] == "A trial."
+    journal.close()
+
+
+def test_troubles_of_a_run_are_counted_and_the_grave_ones_come_first(
+    a_record: tuple[Path, str],
+) -> None:
+    journal = Journal(a_record[0])
+    run = Recorded.read(journal, a_record[1])
+    journal.close()
+    assert not any(trouble.grave for trouble in troubles(run))
+    alert = run.events[-2].model_copy(update={"kind": "alert", "data": {"alert": "slip"}})
+    events = (*run.events[:-1], alert, alert, run.events[-1])
+    worse = _late(Recorded(run.run_id, run.plan_json, events, run.samples), 60.0)
+    found = troubles(worse)
+    assert found[0].grave
+    slips = next(trouble for trouble in found if trouble.kind == "slip")
+    assert (slips.times, slips.sentence) == (2, "An axis lost steps, 2 times.")
+
+
+def test_each_spot_is_held_against_the_wall_where_it_lies() -> None:
+    """A tube closed below, 1 mm at its bottom and 5 mm at its mouth, rising with the height."""
+    rings, around = 21, 12
+    points = [
+        (np.cos(a), np.sin(a), z)
+        for z in np.linspace(0.0, 10.0, rings)
+        for a in np.linspace(0.0, 2.0 * np.pi, around, endpoint=False)
+    ]
+    faces = [(len(points), k, (k + 1) % around) for k in range(around)]
+    for ring in range(rings - 1):
+        for k in range(around):
+            a, b = ring * around + k, ring * around + (k + 1) % around
+            faces += [(a, b, a + around), (b, b + around, a + around)]
+    points.append((0.0, 0.0, 0.0))
+    wall = [1.0 + 0.4 * z for _, _, z in points]
+    spans = spot_spans({"vertices_mm": points, "faces": faces, "wall_mm": wall})
+    assert spans is not None
+    # The mean over the band of heights: 0 to 1 (rings at 0, 0.5, 1), 4 to 6 and 7 to 9.
+    assert spans["bottom"][1] == pytest.approx(1.2, abs=0.02)
+    assert spans["side"][1] == pytest.approx(3.0)
+    assert spans["shoulder"][1] == pytest.approx(4.2)
+    assert spot_spans({}) is None

@@ -19,6 +19,7 @@ from evenwall.errors import InputError
 from evenwall.model import (
     Alert,
     Answer,
+    Assessment,
     AxisView,
     Button,
     CastingCard,
@@ -29,8 +30,11 @@ from evenwall.model import (
     Comparison,
     Countdown,
     Event,
+    Finding,
     FrameView,
     GelView,
+    Measured,
+    Missing,
     Plan,
     PlanJob,
     RatioLimits,
@@ -43,6 +47,7 @@ from evenwall.model import (
     Snapshot,
     Step,
     StreamItem,
+    Trouble,
     WallSummary,
 )
 from evenwall.palette import wall_scale
@@ -413,6 +418,38 @@ class FakeService:
             sentence="The film went the same way, within 3 %.",
         )
 
+    async def assess(self, run_id: str, measured: Measured | None = None) -> Assessment:
+        await self.run(run_id)
+        told = measured or Measured()
+        weight_g = told.weight_g or 274.0
+        wrong = [
+            Finding(
+                what=spot.where,
+                unit="mm",
+                foreseen=4.5,
+                measured=spot.wall_mm,
+                low=3.6,
+                high=5.4,
+                contradicts=not 3.6 <= spot.wall_mm <= 5.4,
+                sentence=f"{spot.where}: {spot.wall_mm:g} mm",
+            )
+            for spot in told.spots
+        ]
+        return Assessment(
+            run_id=run_id,
+            measured=told,
+            findings=(
+                Finding(
+                    what="weight", unit="g", foreseen=276.0, measured=weight_g, low=262, high=290
+                ),
+                *wrong,
+            ),
+            troubles=(Trouble(kind="slip", times=2, sentence="An axis lost steps, 2 times."),),
+            missing=(Missing(kind="rim", sentence="The rim was not gauged."),),
+            sentences=(),
+            against=tuple(one.sentence for one in wrong if one.contradicts),
+        )
+
     async def wall_mesh(self, run_or_job_id: str) -> dict[str, Any]:
         if run_or_job_id not in {*self.jobs, self.run_id, "run-0"}:
             raise InputError("run_id", run_or_job_id, "no such run or plan")
@@ -452,6 +489,11 @@ class FakeService:
                 for n in range(COATS)
             ]
             self._enter(Step.PREPARE)
+        elif name == "prove":
+            if not data.get("confirmed"):
+                asked = "Prove this run? It cannot be changed afterwards."
+                return Answer(accepted=False, sentence=asked, confirm=True)
+            return Answer(accepted=True, sentence="Proven.")
         elif self.run_id is None:
             return no("There is no run; choose a casting first.")
         elif name == "weigh":

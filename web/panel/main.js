@@ -316,10 +316,7 @@ async function send(name, data = {}, stepId = seen?.step_id || null) {
     answer(done.sentence, true);
     return true;
   } catch (error) {
-    if (error.confirm) {
-      ask(error.message, () => send(name, { ...data, confirmed: true }, stepId));
-      return false;
-    }
+    if (error.confirm) return (await ask(error.message)) ? send(name, { ...data, confirmed: true }, stepId) : false;
     answer(error.status ? error.message : `It could not be sent: the rig does not hear this page. ${name === "stop_turning" ? "Use the stop at the rig." : ""}`, false);
     return false;
   }
@@ -329,6 +326,7 @@ let answered = null;
 let refusal = null; // why the button had to wait, as long as that stands there
 function answer(sentence, good) {
   refusal = null;
+  asking?.(false);
   const box = byId("answer");
   box.classList.toggle("no", !good);
   say(box, sentence);
@@ -336,15 +334,28 @@ function answer(sentence, good) {
   answered = setTimeout(() => answer("", true), 8000);
 }
 
-// A question that the rig asks back: nothing happens until it is answered.
-function ask(question, yes) {
-  refusal = null;
+// A question that the rig asks back: nothing happens until it is answered; any other press is a no.
+let asking = null;
+function ask(question) {
+  answer("", true);
   clearTimeout(answered);
   const box = byId("answer");
   box.classList.add("no");
-  box.replaceChildren(h("span", {}, question), " ",
-    h("button", { type: "button", id: "ask-yes", onclick: () => { answer("", true); yes(); } }, "Yes, it has"), " ",
-    h("button", { type: "button", id: "ask-no", onclick: () => answer("", true) }, "No"));
+  return new Promise((resolve) => {
+    asking = (yes) => {
+      asking = null;
+      resolve(yes);
+    };
+    const reply = (yes) => () => {
+      const asked = asking;
+      asking = null;
+      answer("", true);
+      if (asked) resolve(yes);
+    };
+    box.replaceChildren(h("span", {}, question), " ",
+      h("button", { type: "button", id: "ask-yes", onclick: reply(true) }, "Yes"), " ",
+      h("button", { type: "button", id: "ask-no", onclick: reply(false) }, "No"));
+  });
 }
 
 function refuse(why) {
@@ -360,6 +371,7 @@ byId("next").addEventListener("click", async () => {
     refuse(button.why);
     return;
   }
+  asking?.(false);
   if (sending) return;
   sending = true;
   if (await button.press()) byId("sheet").scrollIntoView();

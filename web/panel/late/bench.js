@@ -22,7 +22,7 @@ export class Bench {
 
   async open(page) {
     const [name, ...rest] = page.split("/");
-    const pages = { castings: "castings", plan: "plan", runs: "runs", run: "run", people: "people", settings: "settings" };
+    const pages = { castings: "castings", plan: "plan", runs: "runs", run: "run", prove: "prove", people: "people", settings: "settings" };
     this.page = page;
     this.action = null;
     this.redraw = null;
@@ -211,7 +211,7 @@ export class Bench {
     if (this.line.mayAct && card.step === "done") {
       this.action = card.proven
         ? { label: "Cast it again as proven", press: async () => { if (await this.send("start", data, null)) this.back(); } }
-        : { label: "Mark as proven", press: async () => { if (await this.send("prove", data, null)) this.open(this.page); } };
+        : { label: "Mark as proven", press: async () => { location.hash = `prove/${runId}`; } };
     }
     const against = card.replay_of && await this.against(card);
     return [
@@ -231,6 +231,16 @@ export class Bench {
       plan && plan.wall.min_mm !== null && paperButton("A picture of the wall", `/api/papers/${runId}/wall.png`, paperName(card.casting, "wall.png")),
       paperButton("The whole run, to export", `/api/papers/${runId}/run.zip`, paperName(card.casting, "run.zip")),
     ];
+  }
+
+  async prove(runId) {
+    if (!this.line.mayAct) throw new Error("This phone may watch, not prove a run.");
+    const { provingPage } = await import("./proving.js");
+    const made = await provingPage(this.line, runId, {
+      send: this.send, refuse: this.refuse, again: () => { location.hash = `run/${runId}`; },
+    });
+    this.action = made.action;
+    return made.parts;
   }
 
   // How a replay came out beside the run it repeats.
@@ -341,7 +351,10 @@ function outcome(proof) {
   return h("div", {}, h("h2", {}, "the casting"),
     table("As measured", ["what", "foreseen", "found", "differs"],
       proof.findings.map((f) => [f.what, shown(f.foreseen, f.unit), shown(f.measured, f.unit), off(f)])),
-    proof.sentences.map((text) => h("p", { class: "figures" }, typeset(text))));
+    proof.sentences.map((text) => h("p", { class: "figures" }, typeset(text))),
+    proof.reason ? h("p", { class: "why" }, `Proven against its plan, because: ${proof.reason}`) : null,
+    proof.troubles?.length ? [h("h2", {}, "what went wrong"), h("ul", { class: "said" }, proof.troubles.map((t) => h("li", {}, t.sentence)))] : null,
+    proof.missing?.length ? [h("h2", {}, "what nobody knows"), h("ul", { class: "said" }, proof.missing.map((m) => h("li", {}, m.sentence)))] : null);
 }
 
 // Said once the search has a pace: null before.

@@ -1,0 +1,44 @@
+"""Proving on the phone: the figures first, a reason where they contradict, one more question."""
+
+from __future__ import annotations
+
+import pytest
+from playwright.sync_api import expect
+
+from tests.browser.conftest import OpenPhone
+from tests.web.server import PanelServer
+
+pytestmark = pytest.mark.browser
+
+
+def test_proving_shows_the_plan_wants_a_reason_and_asks(
+    open_phone: OpenPhone, panel: PanelServer
+) -> None:
+    page = open_phone(panel)
+    page.goto(f"{panel.url}/#run/run-0")
+    page.get_by_role("button", name="Mark as proven").tap()
+    expect(page.locator("#bench h1")).to_have_text("Hold it against its plan.")
+    expect(page.locator("#bench")).to_contain_text("An axis lost steps, 2 times.")
+    expect(page.locator("#bench")).to_contain_text("The rim was not gauged.")
+    expect(page.locator("#prove-reason")).to_have_count(0)
+    page.locator("#prove-side").fill("22.9")
+    page.get_by_role("button", name="Take these in too").tap()
+    expect(page.locator("#prove-why")).to_contain_text(
+        "side: 22.9 mm, where the plan and its error allow 3.6 mm to 5.4 mm."
+    )
+    # Without a reason the page asks for one, and nothing is sent.
+    page.locator("#next").tap()
+    expect(page.locator("#bench .answer")).to_contain_text("Say why it is proven")
+    assert not [command for command in panel.service.commands if command.name == "prove"]
+    page.locator("#prove-reason").fill("a trial of the pool")
+    page.locator("#next").tap()
+    expect(page.locator("#answer")).to_contain_text("cannot be changed afterwards")
+    page.locator("#ask-no").tap()
+    expect(page.locator("#answer")).to_have_text("")
+    page.locator("#next").tap()
+    page.locator("#ask-yes").tap()
+    expect(page.locator("#answer")).to_contain_text("Proven")
+    last = panel.service.commands[-1]
+    assert last.data["confirmed"] is True
+    assert last.data["reason"] == "a trial of the pool"
+    assert last.data["spots"] == [{"where": "side", "wall_mm": 22.9}]
