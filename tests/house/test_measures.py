@@ -16,8 +16,6 @@ EXCEPTIONS = {
     "controller/numerics/film/mesh.py _upwind": "to be split",
     "controller/numerics/film/mesh.py build": "to be split",
     "controller/numerics/cure.py kinetics_from_sheet": "to be split",
-    "controller/numerics/gel/fit.py": "to be split",
-    "controller/numerics/gel/fit.py refit": "to be split",
     "controller/planning/batch.py make_batch": "to be split",
     "controller/planning/make.py": "to be split",
     "controller/planning/make.py replan": "to be split",

@@ -9,31 +9,22 @@ from scipy.stats import norm
 
 from evenwall.numerics import cure, gel
 from evenwall.numerics.gel import watch
+from evenwall.numerics.gel.chances import ALONG, chances, discrepancy
 from evenwall.numerics.gel.estimate import _likeliest
-from evenwall.numerics.gel.fit import (
-    _ALONG,
-    _NAMES,
-    AT,
-    OF_RESIN,
-    OFFSET_SD_K,
-    SHEET_SD,
-    SIZE,
-    _Candidate,
-    _discrepancy,
-    _lagged,
-    _moved,
-    _probe_misfit,
-    _slopes,
-    _with_chances,
-    _with_nudges,
-    hypotheses,
-    kinetics,
-    probe_K,
-    refit,
-    sheet_misfit,
-    surroundings,
-)
+from evenwall.numerics.gel.fit import Candidate, moved, refit
 from evenwall.numerics.gel.inert import against_reaction, crowd
+from evenwall.numerics.gel.parameters import (
+    AT,
+    NAMES,
+    OF_RESIN,
+    SIZE,
+    kinetics,
+    slopes,
+    surroundings,
+    with_nudges,
+)
+from evenwall.numerics.gel.priors import SHEET_SD, hypotheses, sheet_misfit
+from evenwall.numerics.gel.readings import OFFSET_SD_K, lagged, probe_K, probe_misfit
 from evenwall.units import kelvin
 
 SHEET = cure.Sheet(840.0, 0.1, kelvin(23.0), 0.3, 0.5, 1080.0, peak_K=kelvin(96.0))
@@ -112,13 +103,13 @@ def test_slopes_are_slopes_where_a_hot_cup_runs_away() -> None:
         )
         room_K = np.full(141, AIR_K)
         read_K = probe_K(case, temps, x, room_K, float(grid_s[1]))
-        return _probe_misfit(case, table, grid_s, read_K, room_K)
+        return probe_misfit(case, table, grid_s, read_K, room_K)
 
     at = np.zeros((1, SIZE))
-    _, slopes = _slopes(seen_K(_with_nudges(at[0])))
+    _, found = slopes(seen_K(with_nudges(at[0])))
     step = 1e-3 * np.eye(SIZE)
     exact = (seen_K(at + step) - seen_K(at - step)) / 2e-3
-    assert np.abs(slopes - exact).max() < 0.03 * np.abs(exact).max()
+    assert np.abs(found - exact).max() < 0.03 * np.abs(exact).max()
 
 
 @pytest.mark.parametrize("lag_s", [1.0, 20.0, 30.0])
@@ -128,10 +119,10 @@ def test_a_probe_follows_by_first_order(lag_s: float) -> None:
     is left). The ramp to round-off, the growth to the step's square, (3/60)^2/12 and a little."""
     time_s = np.arange(0.0, 603.0, 3.0)
     value = np.column_stack([300.0 + 0.1 * time_s, 300.0 + np.exp(time_s / 60.0)])
-    ramp, grown = _lagged(value, np.array([lag_s, lag_s]), 3.0)[-1]
+    ramp, grown = lagged(value, np.array([lag_s, lag_s]), 3.0)[-1]
     assert ramp == pytest.approx(300.0 + 0.1 * (600.0 - lag_s), abs=1e-6)
     assert grown - 300.0 == pytest.approx(math.exp(10.0) / (1.0 + lag_s / 60.0), rel=3e-4)
-    step = _lagged(np.array([[0.0], [1.0], [1.0]]), np.array([lag_s]), 3.0)[:, 0]
+    step = lagged(np.array([[0.0], [1.0], [1.0]]), np.array([lag_s]), 3.0)[:, 0]
     left = math.exp(-3.0 / lag_s)  # after a rise that takes one step to make
     begun = 1.0 - (1.0 - left) * lag_s / 3.0
     assert step == pytest.approx([0.0, begun, 1.0 - (1.0 - begun) * left])
@@ -149,7 +140,7 @@ def test_a_probes_lag_is_found_in_a_cup_that_runs_away(lag_s: float) -> None:
     cup = cure.cup_history(kin, 0.114, AIR_K, AIR_K, 600.0)
     fine_s = np.arange(0.0, 600.0, 1.0)
     body_K = np.interp(fine_s, cup.time_s, cup.temp_K)
-    reads_K = _lagged(body_K[:, None], np.array([lag_s]), 1.0)[:, 0]
+    reads_K = lagged(body_K[:, None], np.array([lag_s]), 1.0)[:, 0]
     reads_K = np.where(fine_s < 100.0, AIR_K, reads_K)
     case, _, _ = own_trace("cup", 300.0)
     state = gel.begin(replace(case, sheet=sheet, pour_s=100.0, probe_in_s=60.0))
@@ -484,17 +475,17 @@ def test_how_far_off_the_fit_may_be() -> None:
     """More to the late side, less once a coat was found, more where the probe tells nothing."""
     case, _, _ = own_trace("cup", 300.0)
     batch = gel.EarlierBatch(AIR_K, 150.0, 0.114, 1.3e-3, 15e-3, cup_gel_s=800.0, coat_gel_s=1300.0)
-    early, late = _discrepancy(case, believed=True)
+    early, late = discrepancy(case, believed=True)
     assert early < late
-    assert _discrepancy(replace(case, earlier=(batch,)), believed=True) < (early, late)
-    assert _discrepancy(case, believed=False) > (early, late)
+    assert discrepancy(replace(case, earlier=(batch,)), believed=True) < (early, late)
+    assert discrepancy(case, believed=False) > (early, late)
 
 
-def chances(log_gels: object, costs: object, off: tuple[float, float]) -> np.ndarray:
+def told(log_gels: object, costs: object, off: tuple[float, float]) -> np.ndarray:
     """(N, 2): log gel and chance, from what was computed at five places of the line."""
-    case, _, _ = own_trace("cup", 300.0)
-    fit = gel.begin(case).fits[0]
-    return _with_chances(fit, np.array(log_gels, float), np.array(costs, float), off).chances
+    found = chances(np.array(log_gels, float), np.array(costs, float), off)
+    assert found is not None
+    return found
 
 
 @pytest.mark.parametrize("off", [0.05, 0.1, 0.2])
@@ -503,7 +494,7 @@ def test_chances_of_a_straight_line_and_a_parabola_are_the_normal_ones(off: floa
     spreads together. Sums over steps of a quarter of a deviation leave less than 1e-3 where the
     discrepancy is twice such a step or more (the sum of a smooth density is exact but for its tail
     beyond the step's wave number)."""
-    at = chances(6.0 + 0.1 * _ALONG, 40.0 + 0.5 * _ALONG**2, (off, off))
+    at = told(6.0 + 0.1 * ALONG, 40.0 + 0.5 * ALONG**2, (off, off))
     wanted = norm(6.0, math.hypot(0.1, off)).cdf(at[:, 0])
     assert at[:, 1] == pytest.approx(wanted, abs=1e-3)
 
@@ -513,15 +504,15 @@ def test_chances_follow_the_cost_where_it_is_lopsided() -> None:
     sqrt(2) and sqrt(1/2) standard deviations and the same height, so a third lies below the middle.
     The discrepancy moves a little of it across; the sum over steps puts half of the middle there.
     """
-    cost = 0.5 * np.where(_ALONG < 0.0, 2.0, 0.5) * _ALONG**2
-    at = chances(6.0 + 0.1 * _ALONG, cost, (0.025, 0.025))
+    cost = 0.5 * np.where(ALONG < 0.0, 2.0, 0.5) * ALONG**2
+    at = told(6.0 + 0.1 * ALONG, cost, (0.025, 0.025))
     assert np.interp(6.0, *at.T) == pytest.approx(1.0 / 3.0, abs=0.04)
 
 
 def test_a_discrepancy_lopsided_to_late_moves_the_late_end_more() -> None:
     """By the middle of a narrow belief: the split normal distribution puts 2 a/(a + b) times the
     normal chance below it, a and b the deviations early and late."""
-    at = chances(6.0 + 1e-3 * _ALONG, 0.5 * _ALONG**2, (0.05, 0.1))
+    at = told(6.0 + 1e-3 * ALONG, 0.5 * ALONG**2, (0.05, 0.1))
     assert np.interp(6.0, *at.T) == pytest.approx(1.0 / 3.0, abs=0.01)
     assert np.interp(0.95, at[:, 1], at[:, 0]) - 6.0 > 6.0 - np.interp(0.05, at[:, 1], at[:, 0])
 
@@ -529,13 +520,12 @@ def test_a_discrepancy_lopsided_to_late_moves_the_late_end_more() -> None:
 def test_chances_where_the_line_tells_little_or_nothing() -> None:
     """A cost that falls along it is taken to rise a little all the same, gels never to come sooner
     farther along; where nothing can be computed, what was last known stands."""
-    at = chances([5.9, 5.95, 6.0, 6.1, 6.05], [2.0, 0.5, 0.0, -0.4, -3.0], (0.05, 0.05))
+    at = told([5.9, 5.95, 6.0, 6.1, 6.05], [2.0, 0.5, 0.0, -0.4, -3.0], (0.05, 0.05))
     assert np.all(np.diff(at, axis=0) >= -1e-12)  # round-off
     assert at[0, 1] < 0.01
     assert at[-1, 1] > 0.99
-    assert np.isnan(
-        chances([5.9, 5.95, 6.0, 6.1, np.nan], [2.0, 0.5, 0.0, 0.4, 2.0], (0.05, 0.05))
-    ).all()
+    lost = np.array([5.9, 5.95, 6.0, 6.1, np.nan])
+    assert chances(lost, np.array([2.0, 0.5, 0.0, 0.4, 2.0]), (0.05, 0.05)) is None
 
 
 def test_a_fit_where_nothing_can_be_computed_keeps_what_it_knew() -> None:
@@ -563,9 +553,9 @@ def test_the_line_leads_to_other_gels_at_the_least_cost() -> None:
     slope = rng.standard_normal(SIZE)
     case, _, _ = own_trace("cup", 300.0)
     prior, fit = hypotheses(case)[0], gel.begin(case).fits[0]
-    candidate = _Candidate(prior, fit.x, np.zeros(40), rows)
+    candidate = Candidate(prior, fit.x, np.zeros(40), rows)
     fit = replace(fit, curve=np.zeros((1, 3)))
-    line = _moved(prior, fit, candidate, slope, np.ones((1, SIZE))).line
+    line = moved(prior, fit, candidate, np.vstack([slope, np.ones((2, SIZE))])).line
     weight = np.array(5.0 / (4.0 + candidate.tails**2))
     every = np.vstack([rows, prior.tail])
     curvature = (every.T * weight) @ every + prior.gauss.T @ prior.gauss
@@ -576,15 +566,25 @@ def test_the_line_leads_to_other_gels_at_the_least_cost() -> None:
         assert beside @ curvature @ beside > 1.0
 
 
-@pytest.mark.parametrize(("measured_K", "taken_K"), [(0.0, -0.32), (-1.6, -1.6), (20.0, 19.5)])
+@pytest.mark.parametrize(("measured_K", "taken_K"), [(0.0, -0.17), (-0.8, -0.8), (20.0, 19.5)])
 def test_a_measured_mould_is_nearly_believed(measured_K: float, taken_K: float) -> None:
-    """Above the air; two normal beliefs, 1.0 K about the reading and 2.0 K about 1.6 K less than
-    the room, meet where their precisions have it (by hand); a warmed mould is as it was measured,
-    but for half a kelvin."""
+    """Above the air; two normal beliefs, 1.0 K about the reading and 1.92 K (1.5 of the maker's
+    habit, 1.2 of the day) about 0.8 K less than the room, meet where their precisions have it (by
+    hand); a warmed mould is as it was measured, but for half a kelvin."""
     case, _, _ = own_trace("cup", 300.0)
     case = replace(case, mould_K=AIR_K + measured_K)
-    around = surroundings(case, np.zeros((1, len(_NAMES))), AIR_K)
+    around = surroundings(case, np.zeros((1, len(NAMES))), AIR_K)
     assert float(around.mould_K[0]) - AIR_K == pytest.approx(taken_K, abs=0.005)
+
+
+def test_a_makers_moulds_are_like_each_other() -> None:
+    """An unmeasured mould is taken for as warm as those of earlier days. By hand: a habit of
+    -0.8 +- 1.5 K and one mould 2 K above its room, +-1.2 K, meet at 0.91 K."""
+    case, _, _ = own_trace("cup", 300.0)
+    batch = gel.EarlierBatch(AIR_K, 150.0, 0.114, 1.3e-3, 15e-3, mould_K=AIR_K + 2.0)
+    case = replace(case, mould_K=None, earlier=(batch,))
+    around = surroundings(case, np.zeros((1, len(NAMES))), AIR_K + 5.0)
+    assert float(around.mould_K[0]) - AIR_K - 5.0 == pytest.approx(0.91, abs=0.01)
 
 
 def test_what_a_probe_in_the_air_reads_is_never_the_resins_cooling() -> None:
@@ -663,7 +663,7 @@ def test_a_probe_that_lay_in_the_air_has_shown_its_offset(before: bool) -> None:
     for row in rows:
         state, _ = gel.step(state, replace(row, probe_K=(row.probe_K or 0.0) + 2.0))
     fit = state.fits[0]
-    offset_K = OFFSET_SD_K["thermocouple_k"] * fit.x[_NAMES.index("offset")]
+    offset_K = OFFSET_SD_K["thermocouple_k"] * fit.x[NAMES.index("offset")]
     assert bool(abs(offset_K - 2.0) < 0.3) is before
 
 
@@ -681,13 +681,14 @@ def test_a_probe_that_was_not_at_rest_in_the_air_has_shown_nothing(where: str) -
 
 
 def test_without_a_word_on_the_probe_it_went_in_after_the_pour() -> None:
-    """Readings of the air before it are not taken for the resin's."""
+    """Readings of the air before it are not taken for the resin's: the likeliest coat is the same
+    to 1 %, a tenth of what the model itself may be off."""
     case, rows, _ = own_trace("cup", 900.0)
     told, untold = gel.begin(case), gel.begin(replace(case, probe_in_s=None))
     for row in rows:
-        told, knowing = gel.step(told, row)
-        untold, guessing = gel.step(untold, row)
-    assert guessing.best_s == pytest.approx(knowing.best_s, rel=0.03)
+        told, _ = gel.step(told, row)
+        untold, _ = gel.step(untold, row)
+    assert untold.fits[0].log_gel == pytest.approx(told.fits[0].log_gel, abs=0.01)
 
 
 @pytest.mark.parametrize("peak_K", [None, kelvin(45.0)])

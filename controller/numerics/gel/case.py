@@ -40,7 +40,7 @@ class EarlierBatch:
 @dataclass(frozen=True, slots=True)
 class Learned:
     """What earlier traces said of a resin: `rows` @ x + `off` is N(0, 1), x the resin's scaled
-    parameters in the order of fit.py. rows (10, 10), off (10,).
+    parameters in the order of parameters.py. rows (10, 10), off (10,).
     """
 
     rows: FloatArray

@@ -20,22 +20,10 @@ from evenwall.numerics.gel.case import (
     Row,
     Touch,
 )
-from evenwall.numerics.gel.fit import (
-    AIR,
-    PROBE,
-    TIME,
-    TRUST,
-    Fit,
-    Prior,
-    binned,
-    hypotheses,
-    learned_of,
-    refit,
-    settled_s,
-    sheet_near,
-    unfitted,
-)
+from evenwall.numerics.gel.fit import Fit, learned_of, refit, unfitted
 from evenwall.numerics.gel.inert import Crowd, against_reaction, crowd
+from evenwall.numerics.gel.priors import Prior, hypotheses, straight_near
+from evenwall.numerics.gel.readings import AIR, PROBE, TIME, TRUST, binned, settled_s
 
 REFIT_EVERY = 1.0 / 40.0  # pot lives
 # Stopping early ruins a coat, stopping late costs minutes: how sure a call must be that the coat
@@ -77,7 +65,7 @@ class GelState:
     case: Case
     priors: tuple[Prior, ...]
     fits: tuple[Fit, ...]
-    rows: FloatArray  # (N, 4), see fit.TIME and its neighbours
+    rows: FloatArray  # (N, 4), see readings.TIME and its neighbours
     touches: tuple[Touch, ...]
     fitted_s: float
     times: _Times
@@ -217,7 +205,7 @@ def _set_aside(state: GelState, from_s: float) -> GelState:
 
 def _fitted(state: GelState) -> GelState:
     priors = tuple(
-        sheet_near(prior, fit) for prior, fit in zip(state.priors, state.fits, strict=True)
+        straight_near(prior, fit.x) for prior, fit in zip(state.priors, state.fits, strict=True)
     )
     state = replace(state, priors=priors)
     believed = bool(state.touches) or _probe_believed(state)

@@ -5,7 +5,7 @@ it can nearly always bend one. Here the question is put the other way round: of 
 and days that the sheet may stand for, drawn before the first reading, how many would read as the
 probe does? Their mean likelihood, against that of such days without a reaction, is a Bayes factor
 (MacKay 2003, ch. 28). The temperatures of mix and mould, the probe's offset and the model's own
-error are taken out of both as normal; how far everything may be off is said in fit.py.
+error are taken out of both as normal; how far everything may be off is said in parameters.py.
 """
 
 from __future__ import annotations
@@ -21,54 +21,54 @@ from scipy.special import logsumexp, ndtri, stdtrit
 from evenwall.numerics import cure
 from evenwall.numerics.cure import FloatArray, Kinetics
 from evenwall.numerics.gel.case import Case
-from evenwall.numerics.gel.fit import (
+from evenwall.numerics.gel.parameters import (
     AT,
+    OF_RESIN,
+    RESIN_SD,
+    SIZE,
+    TAIL,
+    joined,
+    kinetics,
+    surroundings,
+    tail_costs,
+)
+from evenwall.numerics.gel.priors import SHEET_SD, Prior, sheet_misfit, told_misfit
+from evenwall.numerics.gel.readings import (
     LAG_S,
     MODEL_SD_RISE,
     NOISE_SD_K,
-    OF_RESIN,
     PROBE,
-    RESIN_SD,
     SETTLES_LAGS,
-    SHEET_SD,
-    SIZE,
-    TAIL,
     TIME,
     TRUST,
-    Prior,
     air_over,
     binned,
-    joined,
-    kinetics,
     offset_K,
     probe_in_s,
     probe_K,
     read_off,
-    sheet_misfit,
-    surroundings,
-    tail_costs,
 )
 
 _CROWD, _IDLE, _SEED = 128, 16, 4  # resins that react; days without a reaction
 _PACES, _PACE_OFF = 5, 0.03  # rounds of search for a pot life; of its log, what is not found
 # Of the log of the heat: as a stated peak leaves it, and the usual castings' 25 to 130 K, from
-# memory as fit.py's.
+# memory, as in priors.py.
 _HEAT_SD, _USUAL_HEAT_SD = 0.15, 0.45
 _STEPS = 100  # of a history until now
 _BINS, _LEAST_BINS = 40, 3  # a pot life
 # A probe that has just gone in is off by some kelvin, which fade with its lag; that differs from
 # probe to probe, so before one lag has gone by it tells nothing, and then less than later.
 _SETTLES_K = 3.0
-# How far the model is off, less than in fit.py, which must follow a hot cup: what does not react
+# How far the model is off, less than the fit allows, which must follow a hot cup: what is inert
 # stands within a kelvin of the room, and its cooling is off by a share of that, for long (pot
 # lives). With 2 % of the sound ones called inert, 61 % of 450 inert cups of delayed resins were
-# and 87 % of 331 inert coats; with fit.py's 49 and 74 %.
+# and 87 % of 331 inert coats; with the fit's 49 and 74 %.
 _QUIET_SD_K, _QUIET_MEMORY = 0.1, 0.5
 
 
 @dataclass(frozen=True, slots=True)
 class Crowd:
-    """Resins and their days, x (_CROWD + _IDLE + 3, SIZE) as fit.py has them: such as react, the
+    """Resins and their days, x (_CROWD + _IDLE + 3, SIZE) as in parameters.py: such as react, the
     same days without a reaction, and a usual day, a warmer start and a warmer mould without one.
     log_weight (_CROWD,): how well each resin keeps to its sheet and to earlier batches.
     """
@@ -80,8 +80,8 @@ class Crowd:
 
 @cache
 def _draws() -> FloatArray:
-    """Deviates, (_CROWD, SIZE + 1), each column evenly spread: of fit.py's parameters normal ones,
-    and of the printed pot life, which may be far off, heavy-tailed ones as in fit.py.
+    """Deviates, (_CROWD, SIZE + 1), each column evenly spread: of the parameters normal ones,
+    and of the printed pot life, which may be far off, heavy-tailed ones as in the fit.
     """
     rng = np.random.default_rng(_SEED)
     shares = (np.arange(_CROWD) + 0.5) / _CROWD
@@ -129,7 +129,7 @@ def _to_the_sheet(
         resins[:, AT["rate"]] += late / RESIN_SD["rate"]
         resins[:, AT["induction"]] -= late / RESIN_SD["induction"]
     memory = resins @ prior.gauss.T + prior.gauss_off
-    log_weight = -tail_costs(told[1:]).sum(axis=0)
+    log_weight = -tail_costs(told_misfit(prior, resins)[1:]).sum(axis=0)
     log_weight -= 0.5 * ((memory**2).sum(axis=1) - (resins**2).sum(axis=1))
     found = (np.abs(late) < _PACE_OFF) & np.isfinite(log_weight)
     return resins, np.where(found, log_weight, -1e6)

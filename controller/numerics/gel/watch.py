@@ -8,7 +8,8 @@ import numpy as np
 
 from evenwall.numerics.cure import FloatArray
 from evenwall.numerics.gel.case import Case, FaultKind
-from evenwall.numerics.gel.fit import AIR, PROBE, TIME, TRUST, Fit, offset_K, settled_s
+from evenwall.numerics.gel.fit import Fit
+from evenwall.numerics.gel.readings import AIR, PROBE, TIME, TRUST, offset_K, settled_s
 from evenwall.units import ZERO_DEGC_K
 
 GOOD, ABSENT, ASIDE = 1.0, 0.0, -1.0  # trust: believed; none or senseless; a faulty probe's

@@ -1,0 +1,269 @@
+"""What is believed before the first reading: hypotheses of cure, the sheet's word, earlier touches.
+
+A sheet and an earlier batch speak of figures that are curved in the parameters. Each figure is a
+heavy-tailed row, straight about a point, and made straight anew where the fit has moved on.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from scipy.special import logsumexp
+
+from evenwall.numerics import cure
+from evenwall.numerics.cure import FloatArray, Kinetics, Sheet
+from evenwall.numerics.gel.case import Case, EarlierBatch, Touch
+from evenwall.numerics.gel.parameters import (
+    OF_RESIN,
+    RESIN,
+    SIZE,
+    TAIL,
+    kinetics,
+    log_gels,
+    slopes,
+    surroundings,
+    tail_costs,
+    tail_weight,
+    with_nudges,
+)
+
+# The coats whose gel the trade holds against their cups' were poured when the mix was ready, which
+# takes as long for a resin of much patience (common practice, no source).
+_TRADE_POUR_S, _TRADE_POUR_POTS = 120.0, 0.4
+SHEET_SD = {"pot_life": 0.10, "heat": 0.12}  # of logs
+# Of the log of the coat's gel over its cup's: a belief, no constant, which thickness, heat and wall
+# move by the heat model. Its 1.5 to 1.7 is one kind of resin in one kind of cup (common practice,
+# no source); others have from 1.1 to 3.5. A resin that its catalyst alone drives knows no such
+# trade.
+_RATIO_SD, _RATIO_SD_SECOND = 0.3, 0.5
+# Without a peak on the sheet the resin may be a rigid one or an elastomer: 25 to 130 K and more,
+# from memory of the usual castings.
+_USUAL_RISE_K, _USUAL_RISE_SD = 75.0, 1.0  # the second of the log
+TOUCH_LATE, TOUCH_SD = 0.02, 0.04  # a finger finds the gel a little late; of logs
+# Of an earlier batch, of logs: how far its cup may be off by its own day (the batch, its cup, two
+# fingers), and how far its coat over its cup (two fingers, a tenth of thickness, a mould's kelvin).
+_EARLIER_CUP_SD, _EARLIER_RATIO_SD = 0.17, 0.08
+# A coat said to have gelled before its cup is half a slip of the finger: times as much.
+_EARLIER_SLIP = 2.5
+_EARLIER_STEPS = 200
+
+# Making it straight anew, far from where it was first: half the way at first, or it swings to and
+# fro between two places.
+_STRAIGHT_SHARES = (0.5,) * 6 + (1.0,) * 2
+_NEAR = 0.2  # how far the resin's parameters may be from where the rows were made straight
+_NO_REACTION_ODDS = 0.02
+_OTHER_ODDS = 0.03  # that a resin is of the kind its sheet denies: delayed, or not
+_SECOND_ODDS = 0.15  # that the catalyst alone drives it
+Kind = Literal["ordinary", "delayed", "second order"]
+
+
+@dataclass(frozen=True, slots=True)
+class Prior:
+    """Belief of one hypothesis: rows `tail` @ x + `tail_off` heavy-tailed, `gauss` @ x Gaussian.
+
+    straight_at: the parameters about which the tail rows are straight; ratio_sd: how far the
+    trade's ratio of coat over cup may be off, of its log.
+    """
+
+    base: Kinetics
+    sheet: Sheet
+    earlier: tuple[EarlierBatch, ...]
+    straight_at: FloatArray
+    ratio_sd: float
+    reacts: bool
+    log_odds: float
+    gauss: FloatArray
+    gauss_off: FloatArray
+    tail: FloatArray
+    tail_off: FloatArray
+
+    def log_norm(self) -> float:
+        """Half the log determinant of the prior's own curvature, for Laplace's evidence."""
+        tails = self.tail.T @ self.tail * ((TAIL + 1.0) / TAIL)
+        return 0.5 * float(np.linalg.slogdet(self.gauss.T @ self.gauss + tails)[1])
+
+
+def sheet_misfit(kin: Kinetics, sheet: Sheet, ratio_sd: float, lanes: int) -> FloatArray:
+    """Pot life, heat and the trade's ratio of each lane off what the sheet says, in standard
+    deviations, (3, lanes).
+    """
+    pour_s = min(_TRADE_POUR_S, _TRADE_POUR_POTS * sheet.pot_life_s)
+    cup_s, peak_K, coat_s = cure.sheet_figures(kin, sheet, lanes=lanes, pour_s=pour_s)
+    rise = (
+        np.log((peak_K - sheet.pot_life_temp_K) / (sheet.peak_K - sheet.pot_life_temp_K))
+        if sheet.peak_K is not None
+        else np.log(kin.rise_K / _USUAL_RISE_K) * (SHEET_SD["heat"] / _USUAL_RISE_SD)
+    )
+    return np.array(
+        [
+            np.log(cup_s / sheet.pot_life_s) / SHEET_SD["pot_life"],
+            rise / SHEET_SD["heat"],
+            np.log(coat_s / cup_s / cure.coat_over_cup(sheet)) / ratio_sd,
+        ]
+    )
+
+
+def touch_misfit(touches: Sequence[Touch], cup: FloatArray, coat: FloatArray) -> FloatArray:
+    """Whitened differences of log gels (L,) from what fingers found, (touches, L)."""
+    rows = [
+        ((cup if t.what == "cup" else coat) + TOUCH_LATE - math.log(t.time_s)) / TOUCH_SD
+        for t in touches
+    ]
+    return np.array(rows).reshape(len(rows), len(cup))
+
+
+def earlier_misfit(base: Kinetics, sheet: Sheet, batch: EarlierBatch, x: FloatArray) -> FloatArray:
+    """Whitened differences of each lane (L, SIZE) from one earlier batch's touches, on a day as
+    expected, (figures, L): its cup, and its coat over its cup, which the batch hardly moves.
+    """
+    case = Case(
+        sheet=sheet,
+        placement="cup",
+        probe="digital_1wire",
+        coat_m=batch.coat_m,
+        wall_m=batch.wall_m,
+        wall_material=batch.wall_material,
+        pour_s=batch.pour_s,
+        cup_mass_kg=batch.cup_mass_kg,
+        mould_K=batch.mould_K,
+    )
+    dt_s = 1.5 * max(batch.cup_gel_s or 0.0, batch.coat_gel_s or 0.0) / _EARLIER_STEPS
+    ambient = np.full(_EARLIER_STEPS, batch.ambient_K)
+    kin = kinetics(base, x)
+    around = surroundings(case, x, batch.ambient_K)
+    _, alpha = cure.integrate(kin, around, ambient, dt_s, len(x))
+    cup, coat = (log + TOUCH_LATE for log in log_gels(kin, alpha, dt_s, x))
+    if batch.cup_gel_s is None and batch.coat_gel_s is not None:
+        return np.array([(coat - math.log(batch.coat_gel_s)) / _EARLIER_CUP_SD])
+    if batch.cup_gel_s is None:
+        return np.zeros((0, len(x)))
+    figures = [(cup - math.log(batch.cup_gel_s)) / _EARLIER_CUP_SD]
+    if batch.coat_gel_s is not None:
+        ratio = math.log(batch.coat_gel_s / batch.cup_gel_s)
+        sd = _EARLIER_RATIO_SD * (_EARLIER_SLIP if ratio < 0.0 else 1.0)
+        figures.append((coat - cup - ratio) / sd)
+    return np.array(figures)
+
+
+def told_misfit(prior: Prior, x: FloatArray) -> FloatArray:
+    """Whitened differences of resins (L, SIZE) from the sheet, three rows, and earlier touches."""
+    rows = [sheet_misfit(kinetics(prior.base, x), prior.sheet, prior.ratio_sd, len(x))]
+    rows += [earlier_misfit(prior.base, prior.sheet, batch, x) for batch in prior.earlier]
+    return np.vstack(rows)
+
+
+def _straight_rows(prior: Prior, at: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """What sheet and earlier touches say, as heavy-tailed rows, straight about `at` (SIZE,)."""
+    value, rows = slopes(told_misfit(prior, with_nudges(at * OF_RESIN, RESIN)), RESIN)
+    return rows, value - rows @ at
+
+
+def straight_near(prior: Prior, x: FloatArray) -> Prior:
+    """The prior with its rows straight about where the fit stands, x (SIZE,).
+
+    A resin may be far from what was first taken from its sheet, above all where the sheet tells no
+    peak: of an elastomer the trade's ratio, straight about a rigid resin's heat, asks too little.
+    """
+    at = x * OF_RESIN
+    if not prior.reacts or float(np.abs(at - prior.straight_at).max()) < _NEAR:
+        return prior
+    tail, tail_off = _straight_rows(prior, at)
+    if not np.isfinite(tail).all() or not np.isfinite(tail_off).all():
+        return prior
+    return replace(prior, tail=tail, tail_off=tail_off, straight_at=at)
+
+
+def mode(prior: Prior) -> FloatArray:
+    """The likeliest parameters (SIZE,) before any reading, by reweighting the heavy-tailed rows."""
+    at = np.zeros(SIZE)
+    for _ in range(10):
+        weight = np.sqrt(tail_weight(prior.tail_off + prior.tail @ at))
+        rows = np.vstack([prior.gauss, prior.tail * weight[:, None]])
+        off = np.concatenate([prior.gauss_off, prior.tail_off * weight])
+        at = np.linalg.lstsq(rows, -off)[0]
+    return at
+
+
+def hypotheses(case: Case) -> tuple[Prior, ...]:
+    """An ordinary resin, a delayed one, one of second order, and no reaction at all.
+
+    An earlier batch unlike its sheet makes every resin unlikely, but says nothing of whether
+    today's reacts: what it costs the other three is taken from the last as well. Without that 'no
+    reaction' had up to 0.85 of the odds before the first reading.
+
+    Raises OutsideValidity or NotConverged where the sheet cannot be.
+    """
+    kinds: tuple[Kind, ...] = ("ordinary", "delayed", "second order")
+    reacting = [_straight(_reacting(case, kind)) for kind in kinds]
+    told = np.array([_evidence_before(prior) - prior.log_odds for prior in reacting])
+    odds = np.array([prior.log_odds for prior in reacting])
+    costs = float(logsumexp(told + odds) - logsumexp(odds))
+    inert = replace(
+        reacting[0],
+        base=replace(reacting[0].base, rate_1_s=1e-12),
+        reacts=False,
+        log_odds=math.log(_NO_REACTION_ODDS) + costs,
+        gauss=np.eye(SIZE),
+        gauss_off=np.zeros(SIZE),
+        tail=np.zeros((0, SIZE)),
+        tail_off=np.zeros(0),
+    )
+    return (*reacting, inert)
+
+
+def _straight(prior: Prior) -> Prior:
+    """The prior with its rows straight about its own mode."""
+    for share in _STRAIGHT_SHARES:
+        prior = straight_near(prior, prior.straight_at + share * (mode(prior) - prior.straight_at))
+    return prior
+
+
+def _evidence_before(prior: Prior) -> float:
+    """The evidence of a hypothesis before the first reading, as the fit reckons it after."""
+    at = mode(prior)
+    tails = prior.tail_off + prior.tail @ at
+    gauss = prior.gauss_off + prior.gauss @ at
+    hessian = (prior.tail.T * tail_weight(tails)) @ prior.tail + prior.gauss.T @ prior.gauss
+    cost = float(tail_costs(tails).sum()) + 0.5 * float(gauss @ gauss)
+    return prior.log_odds + prior.log_norm() - cost - 0.5 * float(np.linalg.slogdet(hessian)[1])
+
+
+def _log_odds(kind: Kind, *, snap: bool, learned: bool) -> float:
+    """Log of the prior odds of a kind of cure, given whether the sheet says delayed, and whether
+    an earlier trace bore the sheet's kind out.
+    """
+    second = _OTHER_ODDS if snap or learned else _SECOND_ODDS
+    other = "ordinary" if snap else "delayed"
+    odds = {"second order": second, other: _OTHER_ODDS}
+    return math.log(odds.get(kind, 1.0 - second - _OTHER_ODDS))
+
+
+def _reacting(case: Case, kind: Kind) -> Prior:
+    sheet = replace(case.sheet, snap=kind == "delayed")
+    second = kind == "second order"
+    ratio_sd = _RATIO_SD_SECOND if second else _RATIO_SD
+    prior = Prior(
+        base=cure.kinetics_from_sheet(sheet, ratio_sd=ratio_sd, second_order=second),
+        sheet=sheet,
+        earlier=case.earlier,
+        straight_at=np.zeros(SIZE),
+        ratio_sd=ratio_sd,
+        reacts=True,
+        log_odds=_log_odds(kind, snap=case.sheet.snap, learned=case.learned is not None),
+        gauss=np.eye(SIZE),
+        gauss_off=np.zeros(SIZE),
+        tail=np.zeros((0, SIZE)),
+        tail_off=np.zeros(0),
+    )
+    tail, tail_off = _straight_rows(prior, prior.straight_at)
+    prior = replace(prior, tail=tail, tail_off=tail_off)
+    own = "delayed" if case.sheet.snap else "ordinary"
+    if case.learned is None or kind != own:
+        return prior
+    gauss, gauss_off = prior.gauss.copy(), prior.gauss_off.copy()
+    gauss[:RESIN, :RESIN], gauss_off[:RESIN] = case.learned.rows, case.learned.off
+    return replace(prior, gauss=gauss, gauss_off=gauss_off)

@@ -1,0 +1,199 @@
+"""Readings of the probe and the air: what the probe would read, and how far that is off.
+
+Rows are (N, 4) of TIME, PROBE, AIR, TRUST; times in s, temperatures in K.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from scipy.linalg import solve_banded
+
+from evenwall.numerics.cure import COAT, CORE, SHELL, FloatArray
+from evenwall.numerics.gel.case import Case
+from evenwall.numerics.gel.parameters import AT, DAY_SD
+
+TIME, PROBE, AIR, TRUST = range(4)  # columns of the rows; trust, see watch.GOOD
+
+# Offsets: DS18B20 +-0.5 K (data sheet); type K class 2 +-2.5 K as limit (IEC 60584-1), taken as
+# two standard deviations; infrared by emissivity and aim, common practice, no source.
+OFFSET_SD_K = {"digital_1wire": 0.3, "thermocouple_k": 1.2, "infrared": 1.5}
+_GAIN = {"digital_1wire": (0.97, 0.04), "thermocouple_k": (0.98, 0.04), "infrared": (0.93, 0.06)}
+# In the air before it went in, a probe shows its offset from the air's own sensor, but for how
+# unlike the air is in two places of a room (common practice, no source); when it went in is known
+# to +-10 s. With this a third of the early calls fell away, and 0.9 % of the delay (240 batches).
+IN_AIR_SD_K, _IN_ABOUT_S, _IN_AIR_READINGS = 0.3, 15.0, 4
+# One that moves by more from the first half of that time to the second (medians of four readings of
+# an infrared probe do so by noise alone once in a hundred), or stands off farther than three
+# standard deviations, is not at rest in the air, whoever says so: it is in a hand, in the mix, in
+# the cup of the coat before.
+_IN_AIR_MOVES_K, _IN_AIR_FAR = 0.6, 3.0
+_PLACE = {"digital_1wire": 0.7, "thermocouple_k": 0.8, "infrared": 0.3}
+LAG_S = {"digital_1wire": 20.0, "thermocouple_k": 5.0, "infrared": 2.0}
+_PROBE_IN_S = 40.0  # after the pour (common practice, no source)
+
+# How well the model follows a probe; a coat's few kelvin hang on a wall that is half known.
+_MODEL_SD_K = {"cup": 0.25, "coat": 0.3}
+MODEL_SD_RISE = 0.05
+NOISE_SD_K = 0.3  # of one reading
+# A probe that goes in still misses a share of the way from the air, which falls to 1/e in a lag; of
+# one that is slower than most, in SETTLES_LAGS. It may come from elsewhere than the air: from the
+# shelf, a hand. Before two lags it says too little to be asked.
+_USED_LAGS, SETTLES_LAGS, _SETTLES_K = 2.0, 1.3, 1.5
+_MODEL_MEMORY = 1.0 / 8.0  # pot lives over which its error keeps its sign
+
+
+def probe_in_s(case: Case) -> float:
+    """By when a probe pressed in by hand is in; soon after the pour, where nobody says when."""
+    return 10.0 + (case.pour_s + _PROBE_IN_S if case.probe_in_s is None else case.probe_in_s)
+
+
+def settled_s(case: Case) -> float:
+    """From when it speaks of the resin: four lags later."""
+    return probe_in_s(case) + 4.0 * LAG_S[case.probe]
+
+
+def binned(
+    time_s: FloatArray, value: FloatArray, width_s: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Mean time, median value and count of every bin that holds a reading; times ascending."""
+    if len(time_s) == 0:
+        return time_s, value, value
+    bins = np.floor(time_s / width_s)
+    first = np.flatnonzero(np.concatenate([[True], bins[1:] != bins[:-1]]))
+    count = np.diff(np.concatenate([first, [len(bins)]]))
+    ranked = value[np.lexsort((value, bins))]
+    median = 0.5 * (ranked[first + (count - 1) // 2] + ranked[first + count // 2])
+    return np.add.reduceat(time_s, first) / count, median, count.astype(float)
+
+
+def air_over(case: Case, rows: FloatArray, time_s: FloatArray) -> FloatArray:
+    """The room at given times: as read so far (smoothed), then as last read."""
+    known = rows[np.isfinite(rows[:, AIR])]
+    if len(known) == 0:
+        guess = case.sheet.pot_life_temp_K if case.mould_K is None else case.mould_K
+        return np.full(len(time_s), guess)
+    width_s = max(60.0, case.sheet.pot_life_s / 20.0)
+    at_s, value, _ = binned(known[:, TIME], known[:, AIR], width_s)
+    return np.interp(time_s, at_s, value)
+
+
+def lagged(value: FloatArray, lag_s: FloatArray, dt_s: float) -> FloatArray:
+    """What follows `value` (N + 1, L) by first order, dy/dt = (value - y)/lag_s (L,), from rest.
+
+    Exact for a value that is straight between the steps.
+    """
+    follows = np.empty_like(value)
+    for lag in np.unique(lag_s):
+        own, kept = lag_s == lag, math.exp(-dt_s / lag)
+        mean = (1.0 - kept) * lag / dt_s
+        at_rest = mean * value[:1, own]
+        # y[n] - kept y[n-1] = (1 - mean) x[n] + (mean - kept) x[n-1]: a matrix of two diagonals.
+        # scipy.signal.lfilter does the same and takes 0.3 s to import.
+        drive = (1.0 - mean) * value[:, own]
+        drive[0] += at_rest[0]
+        drive[1:] += (mean - kept) * value[:-1, own]
+        bands = np.full((2, len(value)), -kept)
+        bands[0] = 1.0
+        follows[:, own] = solve_banded((1, 0), bands, drive, overwrite_b=True, check_finite=False)
+    return follows
+
+
+def probe_K(
+    case: Case, temps: FloatArray, x: FloatArray, room_K: FloatArray, dt_s: float
+) -> FloatArray:
+    """What the probe would read on the step grid, (N + 1, L), were it in from the start.
+
+    It follows by first order (common practice, no source). In a cup that runs away that is no mere
+    delay: with a DS18B20 taken to be 20 s late, quick hot cups' coats were foretold 8 % too early.
+    """
+    if case.placement == "coat":
+        seen = temps[:, COAT]
+    else:
+        place = np.clip(_PLACE[case.probe] + DAY_SD["place"] * x[:, AT["place"]], 0.0, 1.0)
+        seen = temps[:, SHELL] + place * (temps[:, CORE] - temps[:, SHELL])
+    mean, sd = _GAIN[case.probe]
+    if case.placement == "coat":
+        mean, sd = mean - 0.05, 2.0 * sd  # half in the wall, half in the air
+    gain = mean + sd * x[:, AT["gain"]]
+    room = room_K[:, None]
+    lag_s = LAG_S[case.probe] * np.exp(DAY_SD["lag"] * x[:, AT["lag"]])
+    read = lagged(room + gain * (seen - room), lag_s, dt_s)
+    return read + OFFSET_SD_K[case.probe] * x[:, AT["offset"]]
+
+
+def read_off(read_K: FloatArray, dt_s: float, at_s: FloatArray) -> FloatArray:
+    """What is known on the step grid, (N + 1, L), at other times (M,): (M, L)."""
+    place = np.clip(at_s / dt_s, 0.0, len(read_K) - 1.001)
+    low = place.astype(int)
+    part = (place - low)[:, None]
+    return np.asarray(read_K[low] * (1.0 - part) + read_K[low + 1] * part)
+
+
+def model_sd_K(case: Case, rise_K: FloatArray) -> FloatArray:
+    """How far the model may be off a probe that stands `rise_K` above the room."""
+    return np.asarray(np.hypot(_MODEL_SD_K[case.placement], MODEL_SD_RISE * rise_K))
+
+
+def probe_misfit(
+    case: Case, rows: FloatArray, grid_s: FloatArray, seen_K: FloatArray, room_K: FloatArray
+) -> FloatArray:
+    """Whitened differences of what the probe would read from what it read, (bins, L).
+
+    A model's error keeps its sign for a while; counting every bin as news would make it sure of
+    itself, so each counts for as much less as there are bins in that while. So does what a probe
+    on its way in is still short of: of a quick batch there is little else.
+    """
+    pot_s, dt_s = case.sheet.pot_life_s, float(grid_s[1])
+    in_s, lag_s = probe_in_s(case), LAG_S[case.probe]
+    used = rows[(rows[:, TRUST] > 0.0) & (rows[:, TIME] >= in_s + _USED_LAGS * lag_s)]
+    width_s = max(pot_s / 60.0, dt_s)
+    at_s, read_K, count = binned(used[:, TIME], used[:, PROBE], width_s)
+    model_K = read_off(seen_K, dt_s, at_s)
+    rise_K = read_K - np.interp(at_s, grid_s, room_K)
+    sameness = math.sqrt(max(1.0, _MODEL_MEMORY * pot_s / width_s))
+    sd_K = model_sd_K(case, rise_K) * sameness
+    noise_K = NOISE_SD_K / np.sqrt(count)
+    left = np.exp((in_s - at_s) / (SETTLES_LAGS * lag_s))
+    short_K = np.hypot(_SETTLES_K, rise_K) * left / (1.0 - left)
+    short_K *= math.sqrt(max(1.0, SETTLES_LAGS * lag_s / width_s))
+    off_K = np.sqrt(sd_K**2 + noise_K**2 + short_K**2)
+    return np.asarray((model_K - read_K[:, None]) / off_K[:, None])
+
+
+def shown_off_K(case: Case, rows: FloatArray) -> float | None:
+    """By how much the probe stood off the air in which it lay before it went in; None if nobody
+    says that it did, or its readings do not.
+    """
+    if not case.in_air_before or case.probe_in_s is None:
+        return None
+    before = rows[(rows[:, TRUST] > 0.0) & (rows[:, TIME] < case.probe_in_s - _IN_ABOUT_S)]
+    before = before[np.isfinite(before[:, AIR])]
+    off_K = before[:, PROBE] - before[:, AIR]
+    if len(off_K) < 2 * _IN_AIR_READINGS:
+        return None
+    half = len(off_K) // 2
+    early_K, late_K = float(np.median(off_K[:half])), float(np.median(off_K[half:]))
+    read_K = float(np.median(off_K))
+    far_K = _IN_AIR_FAR * math.hypot(OFFSET_SD_K[case.probe], IN_AIR_SD_K)
+    rests = abs(late_K - early_K) <= _IN_AIR_MOVES_K and abs(read_K) <= far_K
+    return read_K if rests else None
+
+
+def offset_K(case: Case, rows: FloatArray) -> tuple[float, float]:
+    """By how much the probe is off, and a standard deviation of that, before any resin is asked."""
+    off_K, sd_K = shown_off_K(case, rows), OFFSET_SD_K[case.probe]
+    if off_K is None:
+        return 0.0, sd_K
+    share = 1.0 / (1.0 + (IN_AIR_SD_K / sd_K) ** 2)
+    return share * off_K, math.sqrt(share) * IN_AIR_SD_K
+
+
+def air_misfit(case: Case, rows: FloatArray, x: FloatArray) -> FloatArray:
+    """Whitened, of the probe in the air before it went in, (1, L), or (0, L) if that is unknown."""
+    read_K = shown_off_K(case, rows)
+    if read_K is None:
+        return np.zeros((0, len(x)))
+    offset_K = OFFSET_SD_K[case.probe] * x[:, AT["offset"]]
+    return np.asarray((offset_K - read_K)[None] / IN_AIR_SD_K)
