@@ -19,6 +19,7 @@ from evenwall_web.desk import AtDesk, Desk, Operator, Watcher, may_refuse
 T = TypeVar("T")
 Stem = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,59}$")]
 FileName = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9._-]{0,90}$")]
+Stamp = Annotated[str, Query(pattern=r"^[a-z0-9]{0,16}$")]
 Table = Annotated[dict[str, Any], Field(max_length=40)]
 
 routes = APIRouter(prefix="/api/library", tags=["library"])
@@ -106,9 +107,9 @@ async def outline(wish: OutlineWish, desk: AtDesk, session: Operator) -> Outline
 
 
 @routes.get("/uploads/{name}", responses=may_refuse(401, 422))
-async def upload_standing(name: FileName, desk: AtDesk, _: Watcher) -> Upload:
+async def upload_standing(name: FileName, desk: AtDesk, _: Watcher, stamp: Stamp = "") -> Upload:
     """Return the part of a file that is here: sending goes on from its end."""
-    return await _in_thread(desk.service.library.uploads.standing, name)
+    return await _in_thread(desk.service.library.uploads.standing, name, stamp)
 
 
 @routes.put(
@@ -125,12 +126,13 @@ async def upload_part(
     _: Operator,
     offset: Annotated[int, Query(ge=0, le=2**40)],
     total: Annotated[int, Query(ge=1, le=2**40)],
+    stamp: Stamp = "",
 ) -> Upload:
     """Take one part of a file, at most 1 MB; the file is whole when its last byte is here."""
     content = await request.body()
     if len(content) > PART_BYTES:
         raise HTTPException(413, f"One part holds at most {PART_BYTES} bytes.")
-    return await _in_thread(desk.service.library.uploads.take, name, offset, total, content)
+    return await _in_thread(desk.service.library.uploads.take, name, offset, total, content, stamp)
 
 
 @routes.get(

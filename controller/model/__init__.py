@@ -58,7 +58,7 @@ from evenwall.model.plan import (
     WallSummary,
 )
 from evenwall.model.proving import Assessment, Finding, Missing, MissingKind, Trouble
-from evenwall.model.resin import Resin, Sheet, agreeing
+from evenwall.model.resin import FirstBatch, Resin, Sheet, agreeing
 from evenwall.model.rig import AxisSpec, MqttSpec, ProbeSpec, RigSpec, ScaleSpec, SpeechSpec
 from evenwall.model.run import (
     Alert,
@@ -117,6 +117,7 @@ __all__ = [
     "Event",
     "Finding",
     "Finite",
+    "FirstBatch",
     "FrameButton",
     "FrameView",
     "Frozen",

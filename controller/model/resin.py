@@ -24,9 +24,18 @@ class Sheet(Typed):
     snap: bool = False
 
 
+class FirstBatch(Typed):
+    """A first batch in a cup, touched: grams mixed, the room, minutes until the stick drew none."""
+
+    mass_g: Annotated[float, Field(ge=5, le=5000)]
+    temp_degC: RoomTemp_degC
+    gel_min: Annotated[float, Field(gt=0.5, le=24 * 60)]
+
+
 class Resin(Frozen):
     name: Name
     sheet: Sheet
+    first_batch: FirstBatch | None = None
     price_per_kg: NonNegative | None = None
     currency: Annotated[str, Field(max_length=8)] = ""
     max_section_mm: Thickness_mm | None = None

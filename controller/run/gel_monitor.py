@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
 from evenwall.errors import EvenwallError
-from evenwall.model import CoatPlan, Plan, ProbeSpec
+from evenwall.model import CoatPlan, Plan, ProbeSpec, Resin
 from evenwall.numerics import gel
 from evenwall.numerics.gel.memory import ResinMemory, case_with, lesson, with_batch
 from evenwall.planning.batch import cure_sheet
@@ -80,9 +80,30 @@ class Remembering:
             self.memories[note] = with_batch(self.memories.get(note, ResinMemory()), before.batch())
         note = resin_note(plan)
         case = gel_case(plan, coat, probe, poured_coat_s)
-        judge = self.make(case_with(self.memories.get(note, ResinMemory()), case))
+        memory = with_first_batch(self.memories.get(note, ResinMemory()), plan.casting.resin, case)
+        judge = self.make(case_with(memory, case))
         self._last = (note, judge)
         return judge
+
+
+def with_first_batch(memory: ResinMemory, resin: Resin, case: gel.Case) -> ResinMemory:
+    """The memory, before its batches the one whose touch stands in the resin's file.
+
+    Only the cup was touched, so the coat and its mould say nothing and are those of the case.
+    """
+    first = resin.first_batch
+    if first is None:
+        return memory
+    batch = gel.EarlierBatch(
+        ambient_K=kelvin(first.temp_degC),
+        pour_s=case.pour_s,
+        cup_mass_kg=first.mass_g * 1e-3,
+        coat_m=case.coat_m,
+        wall_m=case.wall_m,
+        wall_material=case.wall_material,
+        cup_gel_s=60.0 * first.gel_min,
+    )
+    return replace(memory, batches=(batch, *memory.batches))
 
 
 def resin_note(plan: Plan) -> str:

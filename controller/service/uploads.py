@@ -16,6 +16,7 @@ MESHES = (".obj", ".ply", ".stl", ".3mf", ".glb")
 PICTURES = (".jpg", ".jpeg", ".png", ".webp")
 NAME = re.compile(r"[a-z0-9][a-z0-9_-]{0,60}(\.[a-z0-9_-]{1,20})?\.[a-z0-9]{2,4}")
 PART = ".part"
+STAMP = re.compile(r"[a-z0-9]{0,16}")
 
 
 @dataclass(frozen=True)
@@ -43,19 +44,27 @@ class Uploads:
             )
         return self._folder / name
 
-    def standing(self, name: str) -> Upload:
-        """Return the part of the file that is here."""
+    def _part_of(self, path: Path, stamp: str) -> Path:
+        """Return the place of a file's parts. Raises InputError for a stamp that is none."""
+        if not STAMP.fullmatch(stamp):
+            raise InputError("stamp", stamp[:40], "must be 0 to 16 small letters and digits")
+        return path.with_name(f"{path.name}.{stamp}{PART}" if stamp else path.name + PART)
+
+    def standing(self, name: str, stamp: str = "") -> Upload:
+        """Return the part of the file that is here. stamp: see `take`."""
         path = self.path_of(name)
-        part = path.with_name(path.name + PART)
+        part = self._part_of(path, stamp)
         if part.is_file():
             return Upload(name, part.stat().st_size, False)
         return Upload(name, path.stat().st_size if path.is_file() else 0, path.is_file())
 
-    def take(self, name: str, offset: int, total: int, content: bytes) -> Upload:
+    def take(self, name: str, offset: int, total: int, content: bytes, stamp: str = "") -> Upload:
         """Add a part that begins at `offset` of a file of `total` bytes.
 
         Offset 0 begins the file anew; the whole one of before stays until the last part is here.
-        Raises InputError, field `offset` where the parts before are not all here.
+        stamp: of the file's content, so that a phone that was reloaded goes on with the same file
+        and with no other. Raises InputError, field `offset` where the parts before are not all
+        here.
         """
         path = self.path_of(name)
         most = MESH_BYTES if path.suffix in MESHES else PICTURE_BYTES
@@ -64,10 +73,13 @@ class Uploads:
             raise InputError("file size", total, limit, unit="B")
         if offset + len(content) > total:
             raise InputError("offset", offset + len(content), f"must be at most {total}", unit="B")
-        part = path.with_name(path.name + PART)
+        part = self._part_of(path, stamp)
         here = part.stat().st_size if offset and part.is_file() else 0
         if offset != here:
             raise InputError("offset", offset, f"must be {here}, what is here", unit="B")
+        if offset == 0:
+            for other in self._folder.glob(f"{path.name}.*{PART}"):
+                other.unlink(missing_ok=True)  # of another file by that name, given up
         self._room_for(len(content))
         with part.open("r+b" if offset else "wb") as file:
             file.seek(offset)

@@ -10,7 +10,7 @@ import trimesh
 from playwright.sync_api import Locator, Page, Route, expect
 
 from evenwall.geometry.shapes.measures import read_measures
-from evenwall.model import read_casting, read_resin
+from evenwall.model import FirstBatch, read_casting, read_resin
 from tests.browser.conftest import OpenPhone
 from tests.browser.test_access import no_sideways_scroll, no_violation
 from tests.geometry.camera import render
@@ -204,3 +204,108 @@ def test_opening_is_moved_by_finger(
     assert kept.height_mm < 130.0
     assert kept.lean_deg[0] > 2.0
     assert kept.lean_deg[1] == 0.0
+
+
+def test_what_was_typed_survives_a_reload(
+    open_phone: OpenPhone, panel: PanelServer, folder: Path
+) -> None:
+    page = opened(open_phone, panel, "New casting", "new-casting")
+    page.locator("#name").fill("Bottle")
+    page.locator("#shape-way").select_option("body")
+    page.locator("#body-1").select_option("egg")
+    page.locator("#body-1-height_mm").fill("120")
+    page.locator("#body-1-diameter_mm").fill("90")
+    page.get_by_role("button", name="One more body").tap()
+    page.locator("#body-2").select_option("cylinder")
+    page.locator("#body-2-height_mm").fill("60")
+    page.locator("#mouth").fill("30")
+    page.locator("#state").select_option("open")
+    page.reload()
+    expect(page.get_by_text("is here again.")).to_be_visible()
+    for key, value in (
+        ("#name", "Bottle"),
+        ("#body-1", "egg"),
+        ("#body-1-diameter_mm", "90"),
+        ("#body-2", "cylinder"),
+        ("#body-2-height_mm", "60"),
+        ("#mouth", "30"),
+        ("#state", "open"),
+    ):
+        expect(page.locator(key)).to_have_value(value)
+    no_sideways_scroll(page)
+    no_violation(page)
+    page.get_by_role("button", name="Begin afresh").tap()
+    expect(page.locator("#name")).to_have_value("")
+    expect(page.get_by_text("is here again.")).to_have_count(0)
+
+
+def test_a_photographs_outline_survives_a_reload(
+    open_phone: OpenPhone, panel: PanelServer, folder: Path, tmp_path: Path
+) -> None:
+    form = trimesh.creation.cylinder(40.0, 120.0)
+    form.apply_translation([0, 0, 60])
+    render(form, tmp_path / "front.jpg", 0.0, 800.0, 60.0, tall_px=400)
+    page = opened(open_phone, panel, "New casting", "new-casting")
+    page.locator("#shape-way").select_option("photos")
+    page.locator("#photo-1").set_input_files(tmp_path / "front.jpg")
+    expect(page.get_by_text("Drag a corner where the outline is wrong.")).to_be_visible(
+        timeout=30_000
+    )
+    corners = page.locator(".corner").count()
+    page.reload()
+    expect(page.locator("#shape-way")).to_have_value("photos")
+    expect(page.locator(".corner")).to_have_count(corners)
+
+
+def test_an_upload_goes_on_after_a_reload(
+    open_phone: OpenPhone, panel: PanelServer, folder: Path, tmp_path: Path
+) -> None:
+    """The page is gone in the middle of sending: the same file chosen again is not sent anew."""
+    trimesh.creation.icosphere(5, radius=70.0).export(tmp_path / "ball.stl")
+    sent: list[str] = []
+
+    def cut(route: Route) -> None:
+        if route.request.method == "PUT":
+            sent.append(route.request.url.split("offset=")[1].split("&")[0])
+            if sent == ["0", "500000"]:
+                route.abort("connectionreset")
+                return
+        route.continue_()
+
+    def begin(page: Page) -> None:
+        page.locator("#name").fill("Ball")
+        page.locator("#shape-way").select_option("scan")
+        page.locator("#scan-file").set_input_files(tmp_path / "ball.stl")
+        page.locator("#scan-mm").fill("140")
+        page.get_by_role("button", name="Look at the shape").tap()
+
+    page = opened(open_phone, panel, "New casting", "new-casting")
+    page.route("**/api/library/uploads/**", cut)
+    begin(page)
+    expect(page.get_by_text("The line broke; trying again")).to_be_visible()
+    page.reload()
+    page.locator("#scan-file").set_input_files(tmp_path / "ball.stl")
+    look(page)
+    assert sent[:3] == ["0", "500000", "500000"]
+    assert (folder / "ball-scan.stl").read_bytes() == (tmp_path / "ball.stl").read_bytes()
+
+
+def test_the_first_batchs_touch_is_kept_with_the_resin(
+    open_phone: OpenPhone, panel: PanelServer, folder: Path
+) -> None:
+    page = opened(open_phone, panel, "Change Quick Clear", "edit-resin/quick-clear")
+    page.locator("#first-mass_g").fill("80")
+    page.locator("#first-temp_degC").fill("21")
+    keep = page.locator("#next")
+    keep.tap()
+    expect(page.get_by_text("Of the first batch all three are needed")).to_be_visible()
+    page.locator("#first-gel_min").fill("2000")
+    keep.tap()
+    expect(page.get_by_text("The cup gelled after, min: must be 0.5 to 1440.")).to_be_visible()
+    page.locator("#first-gel_min").fill("14.5")
+    no_sideways_scroll(page)
+    no_violation(page)
+    keep.tap()
+    expect(page.locator("#bench h1")).to_have_text("Resins")
+    first = read_resin(folder / "quick-clear.toml").first_batch
+    assert first == FirstBatch(mass_g=80, temp_degC=21, gel_min=14.5)

@@ -152,3 +152,20 @@ def test_folder_has_a_limit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
     uploads.take("a.stl", 0, 10, b"1234567890")
     with pytest.raises(InputError, match="no longer needed"):
         uploads.take("b.stl", 0, 5, b"12345")
+
+
+def test_an_upload_goes_on_with_the_same_content_only(tmp_path: Path) -> None:
+    """A stamp tells two files of one name apart; beginning anew lets go of what was given up."""
+    uploads = Uploads(tmp_path)
+    uploads.take("ball.stl", 0, 6, b"abc", "one")
+    assert uploads.standing("ball.stl", "one").bytes == 3
+    assert uploads.standing("ball.stl", "two").bytes == 0
+    with pytest.raises(InputError, match="must be 0, what is here"):
+        uploads.take("ball.stl", 3, 6, b"xyz", "two")
+    uploads.take("ball.stl", 3, 6, b"def", "one")
+    assert (tmp_path / "ball.stl").read_bytes() == b"abcdef"
+    uploads.take("ball.stl", 0, 6, b"uvw", "two")
+    uploads.take("ball.stl", 0, 6, b"rst", "three")
+    assert [path.name for path in tmp_path.glob("*.part")] == ["ball.stl.three.part"]
+    with pytest.raises(InputError, match="0 to 16 small letters"):
+        uploads.standing("ball.stl", "../x")

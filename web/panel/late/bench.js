@@ -64,7 +64,8 @@ export class Bench {
     if (!this.line.mayAct) return [h("h1", {}, "This phone may watch."), h("p", { class: "why" }, "Pair it to act before you change castings and resins.")];
     const { castingPage, resinPage, resinsPage } = await import("./library.js");
     const [mode, what] = name.split("-");
-    const made = what === "casting" ? await castingPage(this.line, mode, id) : what === "resin" ? await resinPage(this.line, mode, id) : await resinsPage(this.line);
+    const again = () => this.open(this.page);
+    const made = what === "casting" ? await castingPage(this.line, mode, id, again) : what === "resin" ? await resinPage(this.line, mode, id, again) : await resinsPage(this.line);
     this.action = made.action ?? null;
     return made.parts;
   }

@@ -13,12 +13,24 @@ const KINDS = {
 };
 
 // A number with its unit. get() gives undefined where it stands empty.
-export function figure(id, label, kind, { value, hint = "" } = {}) {
+// range: [least, most] in mm, g, degC or the label's own unit, told beside the field and checked.
+export function figure(id, label, kind, { value, hint = "", range } = {}) {
   const [unit, from, to] = KINDS[kind];
-  const field = number(id, unit() ? `${label}, ${unit()}` : label, String(hint));
+  const limits = range && `${to(range[0])} to ${to(range[1])}`;
+  const field = number(id, unit() ? `${label}, ${unit()}` : label, String(hint || limits || ""));
   if (kind === "temp" || kind === "plain") field.input.removeAttribute("min");
   if (value !== undefined && value !== null) field.input.value = to(value);
-  return { ...field, get: () => (field.input.value === "" ? undefined : round(from(field.input.value))) };
+  const get = () => (field.input.value === "" ? undefined : round(from(field.input.value)));
+  // Raises where what stands there is out of its range, or missing though it is needed.
+  const checked = (needed) => {
+    const found = get();
+    if (found === undefined ? needed : range && !(found >= range[0] - 1e-9 && found <= range[1] + 1e-9)) {
+      field.input.focus();
+      throw new Error(`${label}: must be ${limits}${unit() ? ` ${unit()}` : ""}.`);
+    }
+    return found;
+  };
+  return { ...field, get, checked };
 }
 
 export function text(id, label, { value = "", most = 80 } = {}) {
@@ -34,7 +46,7 @@ export function pick(id, label, options, { value, changed = () => {} } = {}) {
 }
 
 export function tick(label, checked = false) {
-  const input = h("input", { type: "checkbox", checked });
+  const input = h("input", { type: "checkbox", id: `tick-${label.toLowerCase().replace(/[^a-z0-9]+/g, "-")}`, checked });
   return { input, label: h("label", { class: "tick" }, input, h("span", {}, label)), get: () => input.checked };
 }
 

@@ -5,14 +5,18 @@ import { h, s } from "../dom.js";
 const MOST = 44; // corners that fingers can tell apart on a phone
 
 export class OutlineEditor {
-  constructor(id) {
+  // changed() is called when a finger lets go of a corner.
+  constructor(id, changed = () => {}) {
     this.id = id;
+    this.changed = changed;
     this.corners = null;
+    this.card = null;
     this.element = h("div", {});
   }
 
   // card: file, outline_px; width_px and height_px if known.
   show(card) {
+    this.card = card;
     this.corners = thinned(card.outline_px, MOST);
     const wide = card.width_px ?? 1.1 * Math.max(...this.corners.map((c) => c[0]));
     const high = card.height_px ?? 1.1 * Math.max(...this.corners.map((c) => c[1]));
@@ -54,7 +58,7 @@ export class OutlineEditor {
         this.moves[near]([round(was[0] + to[0] - from[0]), round(was[1] + to[1] - from[1])]);
       };
     });
-    for (const end of ["pointerup", "pointercancel"]) ring.addEventListener(end, () => { ring.onpointermove = null; });
+    for (const end of ["pointerup", "pointercancel"]) ring.addEventListener(end, () => { ring.onpointermove = null; this.changed(); });
     this.moves[i] = move;
     ring.addEventListener("keydown", (event) => {
       const by = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[event.key];
@@ -69,6 +73,11 @@ export class OutlineEditor {
   nearest([x, y]) {
     const away = this.corners.map((c) => Math.hypot(c[0] - x, c[1] - y));
     return away.indexOf(Math.min(...away));
+  }
+
+  // The outline as it stands, for a draft; null where there is none.
+  kept() {
+    return this.corners && { file: this.card.file, width_px: this.card.width_px, height_px: this.card.height_px, outline_px: this.corners };
   }
 
   draw() {

@@ -21,8 +21,9 @@ const MESHES = ".obj,.ply,.stl,.3mf,.glb";
 
 export class ShapeForm {
   // stem() names the files that are sent; before: measurements to begin with.
-  constructor(line, stem, before = null) {
-    Object.assign(this, { line, stem, before });
+  // changed() is called where no field tells of a change: a file sent, a corner or a cut moved.
+  constructor(line, stem, before = null, changed = () => {}) {
+    Object.assign(this, { line, stem, before, changed });
     const way = before ? wayOf(before) : "girths";
     this.ways = pick("shape-way", "The shape comes from", WAYS, { value: way, changed: (to) => this.draw(to) });
     this.box = h("div", {});
@@ -37,6 +38,11 @@ export class ShapeForm {
     const before = this.before && wayOf(this.before) === way ? this.before : null;
     this.made = this[way](before);
     this.box.replaceChildren(...this.made.parts);
+  }
+
+  // What stands in no field, for a draft of the form.
+  get more() {
+    return { get: () => this.made.kept?.() ?? null, set: (kept) => this.made.putBack?.(kept) };
   }
 
   // The measurements as the file has them; sends what must be sent first.
@@ -88,7 +94,7 @@ export class ShapeForm {
       read,
       parts: [
         h("p", { class: "why" }, "Stand the master as the casting will stand. Measure from the table upwards, closest where the form bends most: three heights at least, eight are good. A round or pointed end has 0 there."),
-        list, h("p", { class: "also" }, h("button", { type: "button", onclick: () => add() }, "One more height")), fields(end, open),
+        list, h("p", { class: "also" }, h("button", { type: "button", "data-grows": "^(height|width|other)-[0-9]+$", onclick: () => add() }, "One more height")), fields(end, open),
       ],
     };
   }
@@ -112,7 +118,7 @@ export class ShapeForm {
       list.append(fields(row.kind), box, fields(row.at));
     };
     (before?.body ?? [undefined]).forEach(add);
-    const mouth = mouthField(before);
+    const mouth = mouthField(before, () => this.changed());
     const read = () => ({
       body: rows.map((row) => {
         const [x, y] = row.known?.at_mm ?? [0, 0];
@@ -122,7 +128,7 @@ export class ShapeForm {
         return body;
       }), ...mouth.read(),
     });
-    return { read, moved: mouth.moved, parts: [list, h("p", { class: "also" }, h("button", { type: "button", onclick: () => add() }, "One more body")), fields(mouth.field)] };
+    return { read, moved: mouth.moved, kept: mouth.kept, putBack: mouth.putBack, parts: [list, h("p", { class: "also" }, h("button", { type: "button", "data-grows": "^body-", onclick: () => add() }, "One more body")), fields(mouth.field)] };
   }
 
   scan(before) {
@@ -133,13 +139,14 @@ export class ShapeForm {
     const up = pick("scan-up", "Up in the file", [["", "as is the custom"], ...["z", "y", "x", "-z", "-y", "-x"].map((a) => [a, a])], { value: known?.up ?? "" });
     const largest = tick("Keep only the largest body", known?.keep === "largest");
     const wrap = tick("Draw a new skin round it", known?.wrap);
-    const mouth = mouthField(before);
+    const mouth = mouthField(before, () => this.changed());
     const progress = h("p", { class: "figures", role: "status" });
     let sent = known?.file;
     const read = async () => {
       if (file.get()) sent = await this.send(file.get(), "scan", progress);
       if (!sent) throw new Error("Choose the mesh first.");
       file.input.value = "";
+      this.changed();
       const scan = { file: sent, known: which.get(), keep: largest.get() ? "largest" : "all", wrap: wrap.get() };
       if (size.get()) scan.known_mm = size.get();
       else if (known?.units) scan.units = known.units;
@@ -147,7 +154,14 @@ export class ShapeForm {
       return { scan, ...mouth.read() };
     };
     return {
-      read, moved: mouth.moved, parts: [
+      read, moved: mouth.moved,
+      kept: () => ({ sent, ...mouth.kept() }),
+      putBack: (kept) => {
+        sent = kept.sent;
+        if (sent) progress.textContent = `${sent} is on the rig already.`;
+        mouth.putBack(kept);
+      },
+      parts: [
         h("p", { class: "why" }, "One length that you measured gives its scale. Holes are closed, loose pieces left out and wrong faces turned; what was done is said. Look at the shape: an opening is proposed, and a finger moves it."),
         fields(file), progress, fields(which, size, up, mouth.field), largest.label, wrap.label,
       ],
@@ -168,7 +182,7 @@ export class ShapeForm {
         from: pick(`photo-${n}-from`, "Taken from", VIEWS, { value: String(photo?.from_deg ?? (n === 1 ? 0 : 90)) }),
         far: figure(`photo-${n}-far`, "Lens to the middle of the form", "length", { value: photo?.distance_mm }),
         lens: figure(`photo-${n}-lens`, "Lens above its bottom", "length", { value: photo?.lens_height_mm }),
-        status: h("p", { class: "figures", role: "status" }), outline: new OutlineEditor(`photo-${n}`), known: photo, sent: photo?.file,
+        status: h("p", { class: "figures", role: "status" }), outline: new OutlineEditor(`photo-${n}`, () => this.changed()), known: photo, sent: photo?.file,
       };
       if (photo?.outline_px && photo.file) row.outline.show({ file: photo.file, outline_px: photo.outline_px });
       row.file.input.addEventListener("change", () => this.findOutline(row, n));
@@ -188,9 +202,16 @@ export class ShapeForm {
       }, ...mouth.read(),
     });
     return {
-      read, parts: [
+      read,
+      kept: () => rows.map((row) => ({ sent: row.sent, outline: row.outline.kept() })),
+      putBack: (kept) => kept.forEach(({ sent, outline }, i) => {
+        if (i >= rows.length) add();
+        rows[i].sent = sent;
+        if (outline) rows[i].outline.show(outline);
+      }),
+      parts: [
         h("p", { class: "why" }, "Stand the form before an even wall of another colour. Hold the phone level and four heights away or more; zoom in instead of going nearer. A front and a side view do; more are better."),
-        fields(tall), list, h("p", { class: "also" }, h("button", { type: "button", onclick: () => add() }, "One more photograph")), fields(open, mouth.field),
+        fields(tall), list, h("p", { class: "also" }, h("button", { type: "button", "data-grows": "^photo-[0-9]", onclick: () => add() }, "One more photograph")), fields(open, mouth.field),
       ],
     };
   }
@@ -201,6 +222,7 @@ export class ShapeForm {
       row.status.textContent = "Looking for the outline …";
       row.outline.show(await this.line.post("/api/library/outline", { file: row.sent }));
       row.status.textContent = "Drag a corner where the outline is wrong.";
+      this.changed();
     } catch (error) {
       row.status.textContent = typeset(error.message);
     }
@@ -218,19 +240,20 @@ function wayOf(measures) {
 }
 
 // Where the form is cut open: by a diameter, or by the cut that a finger moved (`moved` is told).
-function mouthField(before) {
+function mouthField(before, changed = () => {}) {
   const field = figure("mouth", "Opening: diameter, where it is to be cut", "length", { value: before?.mouth?.diameter_mm });
   let cut = before?.mouth?.height_mm ? before.mouth : null;
   field.input.addEventListener("input", () => { cut = null; });
   const moved = (mouth) => {
     cut = { side: mouth.side, height_mm: mouth.height_mm, lean_deg: mouth.lean_deg };
     field.input.value = "";
+    changed();
   };
   const read = () => {
     if (cut) return { mouth: cut };
     return field.get() ? { mouth: { side: before?.mouth?.side ?? "top", diameter_mm: field.get() } } : {};
   };
-  return { field, read, moved };
+  return { field, read, moved, kept: () => ({ cut }), putBack: (kept) => { cut = kept.cut; } };
 }
 
 // The figures of a shape and its outlines, both in one scale.
