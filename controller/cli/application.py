@@ -31,6 +31,7 @@ from evenwall.service.facade import Service
 from evenwall.simulation.scripted_operator import Operator
 from evenwall.simulation.twin import Twin
 from evenwall.telemetry.publisher import Telemetry
+from evenwall.telemetry.self_description import SelfDescription
 from evenwall.worker_process import end_all
 from evenwall_bridge.clock import SystemClock
 from evenwall_bridge.places import HARDWARE
@@ -325,12 +326,19 @@ async def open_telemetry(application: Application) -> AsyncIterator[Telemetry | 
         application.setup.data,
         random.Random(),
     )
-    telling = asyncio.create_task(telemetry.run())
+    jobs = [telemetry.run()]
+    if application.setup.spec.mqtt.self_description:
+        described = SelfDescription(
+            application.setup.spec, application.service, SystemClock(), random.Random()
+        )
+        jobs.append(described.run())
+    telling = [asyncio.create_task(job) for job in jobs]
     try:
         yield telemetry
     finally:
-        telling.cancel()
-        await asyncio.gather(telling, return_exceptions=True)
+        for task in telling:
+            task.cancel()
+        await asyncio.gather(*telling, return_exceptions=True)
 
 
 @asynccontextmanager

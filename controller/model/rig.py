@@ -47,6 +47,7 @@ class MqttSpec(Frozen):
     timeout_s: Annotated[float, Field(gt=0, le=60)] = 10.0
     commands: tuple[Literal["stop_turning", "pause", "weigh", "note", "measure"], ...] = ()
     secret_file: Path | None = None  # signs commands
+    self_description: bool = False  # retained topics by the Homie convention, beside our own
 
 
 class ScaleSpec(Frozen):
