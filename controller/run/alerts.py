@@ -42,6 +42,8 @@ SEVERITY: dict[str, Severity] = {
     for kind in plain.ALERTS
 }
 
+STANDING = ("standing_liquid", "standing_gelling", "standing_gelled")  # the frame stands now
+
 _HANDS = {Step.MIX, Step.DEGAS, Step.POUR}
 _ASKING = {Step.WEIGH, Step.MIX, Step.DEGAS, Step.POUR, Step.CLOSE_UP}
 

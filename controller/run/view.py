@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Any
 
 from evenwall.model import (
     Alert,
@@ -26,7 +27,7 @@ from evenwall.model import (
 from evenwall.planning.batch import probe_in_cup, turn_by_s
 from evenwall.planning.weighing import REFUSE_PERCENT, WARN_PERCENT
 from evenwall.run import user_messages as plain
-from evenwall.run.alerts import SEVERITY, cup_can_have_gelled, peak_limit_degC
+from evenwall.run.alerts import SEVERITY, STANDING, cup_can_have_gelled, peak_limit_degC
 from evenwall.run.back import back_label
 from evenwall.run.events import line_of
 from evenwall.run.frame_button import frame_button
@@ -128,45 +129,57 @@ def _minutes(left_s: float) -> str:
 def sentence(state: RunState, now_s: float, seen: Observation) -> tuple[str, str]:
     """Return what to do now, and why."""
     if state.halted and not state.over:
-        why = plain.HALTED[state.halted]
-        if state.step is Step.SPIN:
-            kinds = [k for k in state.alerts if k.startswith("standing_")]
-            more = plain.ALERTS[kinds[0]] if kinds else ""
-            return why, f"{more} {plain.AT_THE_FRAME}".strip()
-        return why, plain.AT_THE_FRAME
+        return _said_standing(state)
     urgent = [k for k in state.alerts if SEVERITY[k] == "act_now"]
     if urgent:
         return plain.ALERTS[urgent[0]], _to_do(state, urgent[0])
     due = plain.DUE[state.step]
-    coat, plan = state.coat, state.coat_plan
     if state.moving:
         return f"Keep clear: the frame turns the opening {state.moving}.", due
     if state.step is Step.WEIGH:
+        plan = state.coat_plan
         due = f"Weigh {plan.part_a_g:.1f} g of part A and {plan.part_b_g:.1f} g of part B."
         return due, f"{plain.PROTECT} The clock starts when the parts meet."
     wait = wait_to_pour(state, now_s)
     if wait is not None:
         return plain.WAIT_TO_POUR, wait[1]
     if state.step is Step.SPIN:
-        if coat.safe_s is not None and now_s < coat.safe_s and coat.gel_how == "touch":
-            return plain.TOUCHED, plain.TAKE_BACK
-        if coat.safe_s is not None and now_s < coat.safe_s:
-            return "The coat has gelled. Keep turning a little longer.", "To be on the safe side."
-        if "estimate_old" in state.alerts and seen.gel.sentence:
-            old_s = (state.coat_time_s(now_s) or 0.0) - (seen.gel.at_s or 0.0)
-            return due, f"{_minutes(old_s)} ago: {seen.gel.sentence}"
-        return due, seen.gel.sentence
-    if state.step is Step.REST:
+        return _said_turning(state, now_s, seen)
+    if state.step in _WAITS:
         from_s = next_from_s(state)
-        if from_s is not None and now_s >= from_s:
-            return plain.NEXT_COAT, plain.PROTECT
-        return due, "It must carry the next one, and still bond to it."
-    if state.step is Step.CURE:
-        from_s = next_from_s(state)
-        if from_s is not None and now_s >= from_s:
-            return "The mould may be opened.", plain.HARD
-        return due, "Opened too early it warps."
+        over = from_s is not None and now_s >= from_s
+        return _WAITS[state.step] if over else (due, _WHY_WAIT[state.step])
     return due, _besides(state)
+
+
+_WAITS = {
+    Step.REST: (plain.NEXT_COAT, plain.PROTECT),
+    Step.CURE: ("The mould may be opened.", plain.HARD),
+}
+_WHY_WAIT = {
+    Step.REST: "It must carry the next one, and still bond to it.",
+    Step.CURE: "Opened too early it warps.",
+}
+
+
+def _said_standing(state: RunState) -> tuple[str, str]:
+    why = plain.HALTED[state.halted]
+    told = [plain.ALERTS[kind] for kind in state.alerts if kind in STANDING]
+    if state.step is Step.SPIN and told:
+        return why, f"{told[0]} {plain.AT_THE_FRAME}"
+    return why, plain.AT_THE_FRAME
+
+
+def _said_turning(state: RunState, now_s: float, seen: Observation) -> tuple[str, str]:
+    coat, due = state.coat, plain.DUE[state.step]
+    if coat.safe_s is not None and now_s < coat.safe_s:
+        if coat.gel_how == "touch":
+            return plain.TOUCHED, plain.TAKE_BACK
+        return "The coat has gelled. Keep turning a little longer.", "To be on the safe side."
+    if "estimate_old" in state.alerts and seen.gel.sentence:
+        old_s = (state.coat_time_s(now_s) or 0.0) - (seen.gel.at_s or 0.0)
+        return due, f"{_minutes(old_s)} ago: {seen.gel.sentence}"
+    return due, seen.gel.sentence
 
 
 def _to_do(state: RunState, alert: str) -> str:
@@ -204,15 +217,8 @@ def countdown(state: RunState, now_s: float, seen: Observation) -> Countdown | N
     if state.step is Step.CLOSE_UP:
         until_s = met_s + turn_by_s(clock)
         return Countdown(kind="act", label="left to start turning", until_s=until_s)
-    if state.step is Step.SPIN and state.halted:
-        return None  # it stands: nothing is waited for but the hand at the frame
     if state.step is Step.SPIN:
-        safe_s = state.coat.safe_s
-        if safe_s is None and "estimate_old" in state.alerts:
-            return None  # nobody knows, and who saw it run out might stop the frame
-        if safe_s is None:
-            safe_s = met_s + (seen.gel.safe_to_stop_s or clock.spin_until_s)
-        return Countdown(kind="wait", label="until it is safe to stop", until_s=safe_s)
+        return _until_safe(state, met_s, seen)
     from_s = next_from_s(state)
     if from_s is None:
         return None
@@ -224,6 +230,17 @@ def countdown(state: RunState, now_s: float, seen: Observation) -> Countdown | N
         return None
     until_s = met_s + clock.next_pour_until_s
     return Countdown(kind="act", label="left for the next pour", until_s=until_s)
+
+
+def _until_safe(state: RunState, met_s: float, seen: Observation) -> Countdown | None:
+    if state.halted:
+        return None  # it stands: nothing is waited for but the hand at the frame
+    safe_s = state.coat.safe_s
+    if safe_s is None and "estimate_old" in state.alerts:
+        return None  # nobody knows, and who saw it run out might stop the frame
+    if safe_s is None:
+        safe_s = met_s + (seen.gel.safe_to_stop_s or state.coat_plan.clock.spin_until_s)
+    return Countdown(kind="wait", label="until it is safe to stop", until_s=safe_s)
 
 
 def touch_buttons(state: RunState, now_s: float) -> list[Button]:
@@ -248,11 +265,15 @@ def touch_buttons(state: RunState, now_s: float) -> list[Button]:
 
 def buttons(state: RunState, now_s: float) -> tuple[Button | None, tuple[Button, ...]]:
     """The one button, and what else may be done now."""
-    others = [Button(command="note", label="Note")]
     if state.over:
         return None, ()
-    if state.turning:
-        others.insert(0, Button(command="pause", label="Pause"))
+    return next_button(state, now_s), tuple(other_buttons(state, now_s))
+
+
+def other_buttons(state: RunState, now_s: float) -> list[Button]:
+    """Buttons beside the one for the next step."""
+    others = [Button(command="pause", label="Pause")] if state.turning else []
+    others.append(Button(command="note", label="Note"))
     others += touch_buttons(state, now_s)
     back = back_label(state)
     if back and state.step is not Step.WEIGH and not state.halted:
@@ -264,19 +285,19 @@ def buttons(state: RunState, now_s: float) -> tuple[Button | None, tuple[Button,
     if late and state.step is not Step.CLOSE_UP:
         anew = {"question": "mix_again", "value": "yes"}
         others.append(Button(command="answer", label="Mix anew", data=anew))
-    others.append(Button(command="abandon", label="Abandon"))
+    return [*others, Button(command="abandon", label="Abandon")]
+
+
+def next_button(state: RunState, now_s: float) -> Button:
+    """Button for the next step, with the reason where it cannot be taken now."""
     at_frame = state.plan.rig.confirm_at_rig
     if state.halted:
         why = plain.AT_THE_FRAME if at_frame else ""
-        return Button(command="resume", label="Turn again", enabled=not at_frame, why_not=why), (
-            tuple(others)
-        )
+        return Button(command="resume", label="Turn again", enabled=not at_frame, why_not=why)
     label = plain.BUTTONS.get(state.step)
     if label is None or state.moving:
         why = "Wait until it is parked." if state.moving else plain.not_now(state.step)
-        return Button(command="next", label=label or "Turning", enabled=False, why_not=why), (
-            tuple(others)
-        )
+        return Button(command="next", label=label or "Turning", enabled=False, why_not=why)
     why = ""
     from_s = next_from_s(state)
     if from_s is not None and now_s < from_s:
@@ -285,7 +306,7 @@ def buttons(state: RunState, now_s: float) -> tuple[Button | None, tuple[Button,
         why = plain.AT_THE_FRAME
     elif state.step is Step.DEGAS and state.parked != "up":
         why = plain.ALERTS["not_up"]
-    return Button(command="next", label=label, enabled=not why, why_not=why), tuple(others)
+    return Button(command="next", label=label, enabled=not why, why_not=why)
 
 
 def diagnoses(seen: Observation) -> dict[str, str]:
@@ -336,52 +357,62 @@ def snapshot(
     if state is None:
         lost = seen.rig is not None and seen.rig.mode is Mode.TURNING
         return common.model_copy(update=plain.ORPHAN) if lost else common
+    of_run = _of_run(state, now_s, seen)
+    return common.model_copy(update={**of_run, "alerts": (*alerts_view(state), *notices)})
+
+
+def alerts_view(state: RunState) -> tuple[Alert, ...]:
+    """Alerts of the run, the most urgent and then the oldest first."""
+    ordered = sorted(state.alerts.items(), key=lambda item: (_ORDER[SEVERITY[item[0]]], item[1]))
+    return tuple(
+        Alert(kind=kind, sentence=plain.ALERTS[kind], severity=SEVERITY[kind], since_s=since_s)
+        for kind, since_s in ordered
+    )
+
+
+def gel_view(state: RunState, seen: Observation) -> GelView:
+    """The gel of the running coat, as found or else as estimated."""
+    gel, coat = seen.gel, state.coat
+    return GelView(
+        best_s=gel.best_s,
+        low_s=gel.low_s,
+        high_s=gel.high_s,
+        safe_to_stop_s=gel.safe_to_stop_s,
+        called_at_s=coat.gel_coat_s if coat.gel_called_s is not None else gel.called_at_s,
+        probability_gelled=gel.probability_gelled,
+        sentence=gel.sentence,
+        faults=gel.faults,
+        predicted=gel.predicted,
+    )
+
+
+def _of_run(state: RunState, now_s: float, seen: Observation) -> dict[str, Any]:
+    """Fields of the snapshot that a run fills."""
     say, why = sentence(state, now_s, seen)
     button, others = buttons(state, now_s)
-    gel = seen.gel
-    coat = state.coat
-    alerts = tuple(
-        Alert(kind=kind, sentence=plain.ALERTS[kind], severity=SEVERITY[kind], since_s=since_s)
-        for kind, since_s in sorted(
-            state.alerts.items(), key=lambda item: (_ORDER[SEVERITY[item[0]]], item[1])
-        )
-    )
-    return common.model_copy(
-        update={
-            "run_id": state.run_id,
-            "started_s": state.started_s,
-            "casting": state.plan.casting.name,
-            "resin": state.plan.casting.resin.name,
-            "step": state.step,
-            "step_id": state.step_id,
-            "coat": state.index + 1,
-            "coats": tuple(coat_view(state, one) for one in state.coats),
-            "sentence": say,
-            "why": why,
-            "countdown": countdown(state, now_s, seen),
-            "next_button": button,
-            "frame_button": frame_button(state, now_s, seen),
-            "buttons": others,
-            "ratio_limits": RatioLimits(warn_percent=WARN_PERCENT, refuse_percent=REFUSE_PERCENT),
-            "peak_limit_degC": peak_limit_degC(state),
-            "gel": GelView(
-                best_s=gel.best_s,
-                low_s=gel.low_s,
-                high_s=gel.high_s,
-                safe_to_stop_s=gel.safe_to_stop_s,
-                called_at_s=coat.gel_coat_s if coat.gel_called_s is not None else gel.called_at_s,
-                probability_gelled=gel.probability_gelled,
-                sentence=gel.sentence,
-                faults=gel.faults,
-                predicted=gel.predicted,
-            ),
-            "wall": wall_view(state),
-            "replay": replay_view(state, now_s, seen),
-            "alerts": (*alerts, *notices),
-            "checklist": plain.CHECKLIST if state.step is Step.PREPARE else (),
-            "cautions": tuple(dict.fromkeys((*state.plan.cautions, *plain.CAUTIONS))),
-        }
-    )
+    return {
+        "run_id": state.run_id,
+        "started_s": state.started_s,
+        "casting": state.plan.casting.name,
+        "resin": state.plan.casting.resin.name,
+        "step": state.step,
+        "step_id": state.step_id,
+        "coat": state.index + 1,
+        "coats": tuple(coat_view(state, one) for one in state.coats),
+        "sentence": say,
+        "why": why,
+        "countdown": countdown(state, now_s, seen),
+        "next_button": button,
+        "frame_button": frame_button(state, now_s, seen),
+        "buttons": others,
+        "ratio_limits": RatioLimits(warn_percent=WARN_PERCENT, refuse_percent=REFUSE_PERCENT),
+        "peak_limit_degC": peak_limit_degC(state),
+        "gel": gel_view(state, seen),
+        "wall": wall_view(state),
+        "replay": replay_view(state, now_s, seen),
+        "checklist": plain.CHECKLIST if state.step is Step.PREPARE else (),
+        "cautions": tuple(dict.fromkeys((*state.plan.cautions, *plain.CAUTIONS))),
+    }
 
 
 def record_line(row: Event) -> RecordLine:

@@ -163,32 +163,12 @@ STATES: dict[str, type[Head]] = {
 
 def states(snapshot: Snapshot, head: Head) -> dict[str, Head]:
     """The retained state of a rig, by topic name."""
-    said = head.model_dump()
+    said, frame = head.model_dump(), snapshot.frame
     alerts = tuple(
         AlertSaid(kind=a.kind, sentence=a.sentence, severity=a.severity) for a in snapshot.alerts
     )
-    frame, count = snapshot.frame, snapshot.countdown
-    coat = next((c for c in snapshot.coats if c.coat == snapshot.coat), None)
-    left_s = None if count is None else (count.until_s - snapshot.now_s) / snapshot.speed
     return {
-        "now": Now(
-            **said,
-            name=snapshot.rig,
-            simulated=snapshot.simulated,
-            run_id=snapshot.run_id,
-            casting=snapshot.casting,
-            resin=snapshot.resin,
-            step=snapshot.step,
-            coat=snapshot.coat,
-            coats=len(snapshot.coats),
-            sentence=snapshot.sentence,
-            countdown=None if count is None else count.label,
-            left_s=None if left_s is None else round(left_s, 2),
-            person=snapshot.next_button is not None and snapshot.next_button.enabled,
-            turning=frame.mode == "turning",
-            guard_closed=frame.guard_closed,
-            alerts=alerts,
-        ),
+        "now": _now(snapshot, said, alerts),
         "temperature": Temperature(
             **said,
             probe_degC=snapshot.probe_degC,
@@ -216,21 +196,49 @@ def states(snapshot: Snapshot, head: Head) -> dict[str, Head]:
             called_at_s=snapshot.gel.called_at_s,
             probability_gelled=snapshot.gel.probability_gelled,
         ),
-        "coat": CoatSaid(
-            **said,
-            coat=snapshot.coat,
-            coats=len(snapshot.coats),
-            step=snapshot.step,
-            planned_mm=coat.planned_mm if coat else None,
-            planned_mix_g=coat.planned_mix_g if coat else None,
-            part_a_g=coat.part_a_g if coat else None,
-            part_b_g=coat.part_b_g if coat else None,
-            gel_planned_s=coat.gel_planned_s if coat else None,
-            gel_detected_s=coat.gel_detected_s if coat else None,
-            done=coat.done if coat else False,
-        ),
+        "coat": _coat(snapshot, said),
         "faults": Faults(**said, board=frame.faults, gel=snapshot.gel.faults, alerts=alerts),
     }
+
+
+def _now(snapshot: Snapshot, said: dict[str, Any], alerts: tuple[AlertSaid, ...]) -> Now:
+    count = snapshot.countdown
+    left_s = None if count is None else (count.until_s - snapshot.now_s) / snapshot.speed
+    return Now(
+        **said,
+        name=snapshot.rig,
+        simulated=snapshot.simulated,
+        run_id=snapshot.run_id,
+        casting=snapshot.casting,
+        resin=snapshot.resin,
+        step=snapshot.step,
+        coat=snapshot.coat,
+        coats=len(snapshot.coats),
+        sentence=snapshot.sentence,
+        countdown=None if count is None else count.label,
+        left_s=None if left_s is None else round(left_s, 2),
+        person=snapshot.next_button is not None and snapshot.next_button.enabled,
+        turning=snapshot.frame.mode == "turning",
+        guard_closed=snapshot.frame.guard_closed,
+        alerts=alerts,
+    )
+
+
+def _coat(snapshot: Snapshot, said: dict[str, Any]) -> CoatSaid:
+    coat = next((c for c in snapshot.coats if c.coat == snapshot.coat), None)
+    return CoatSaid(
+        **said,
+        coat=snapshot.coat,
+        coats=len(snapshot.coats),
+        step=snapshot.step,
+        planned_mm=coat.planned_mm if coat else None,
+        planned_mix_g=coat.planned_mix_g if coat else None,
+        part_a_g=coat.part_a_g if coat else None,
+        part_b_g=coat.part_b_g if coat else None,
+        gel_planned_s=coat.gel_planned_s if coat else None,
+        gel_detected_s=coat.gel_detected_s if coat else None,
+        done=coat.done if coat else False,
+    )
 
 
 def row(item: StreamItem) -> Row | None:

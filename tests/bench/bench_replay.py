@@ -12,6 +12,7 @@ import numpy as np
 
 from evenwall.model import CoatPlan, Ramp
 from evenwall.numerics import film
+from evenwall.planning.batch import viscosity_table
 from evenwall.run import replay
 from tests.run.replays import (
     SHOP_DEGC,
@@ -36,7 +37,7 @@ def main() -> None:
     def by_clock(coat: CoatPlan, degrees: float, ramps: tuple[Ramp, ...]) -> film.Coat:
         was = run.coats[coat.coat - 1]
         cured = history(plan.casting, kin, coat, was.poured_s, SHOP_DEGC + degrees)
-        today = coat.model_copy(update={"viscosity": replay.viscosity_table(cured)})
+        today = coat.model_copy(update={"viscosity": viscosity_table(cured)})
         return film_coat(mesh, plan, today, ramps, was.spin_from_s)
 
     walls: dict[tuple[str, float], list[film.Coat]] = {

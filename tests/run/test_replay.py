@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from evenwall.errors import InputError
 from evenwall.model import CoatPlan, Ramp, Step
 from evenwall.numerics import film
-from evenwall.planning.batch import POUR_S
+from evenwall.planning.batch import POUR_S, viscosity_table
 from evenwall.run import replay
 from evenwall.run import user_messages as plain
 from evenwall.run.observation import Observation
@@ -249,7 +249,7 @@ def test_wall_of_a_replay_in_a_cold_and_a_warm_shop() -> None:
     cases = [film_coat(mesh, plan, c, c.ramps, c.clock.spin_from_s) for day in days for c in day]
     for was, coat in zip(run.coats, plan.coats, strict=True):
         cured = history(plan.casting, kin, coat, was.poured_s, SHOP_DEGC + 6.0)
-        warm = coat.model_copy(update={"viscosity": replay.viscosity_table(cured)})
+        warm = coat.model_copy(update={"viscosity": viscosity_table(cured)})
         cases.append(film_coat(mesh, plan, warm, coat.ramps, was.spin_from_s))
     films = [done.film_m for done in film.coats(mesh, cases)]
     weights = film.WallWeights.of(mesh)

@@ -1,0 +1,65 @@
+"""A proven spin again, by cure and not by the clock.
+
+A film's motion is dh/dt = -div(rho g h^3/(3 mu(t)) grad P) with P set by where the frame stands.
+Over the flow path, the integral of dt/mu, it knows neither time nor temperature: a frame that
+passes the same angles at the same path still to come before the gel leaves the same wall. (Left
+out: the centrifugal part, 2 % of gravity at 10 rpm and 0.2 m, that goes with the speed squared.)
+
+A proven coat is stored as its ramps beside a table of its cure: time, equivalent age and path left
+to the gel. On another day each ramp is stretched or shrunk so that its end meets the same path
+left; both speeds change by one factor, so the frame passes the same angles. After the gel nothing
+flows, and the equivalent age alone says how long the turning goes on.
+
+Where the rig cannot go fast enough, or the expected gel moves during the coat, whole turns of the
+major axis are left out or repeated: the angles against gravity, and with them a law that lingers,
+stay as they were.
+"""
+
+from __future__ import annotations
+
+from evenwall.run.replay.cure_path import AgeSeconds, CurePath, CureTable, Floats, PathLeft
+from evenwall.run.replay.follower import Follower, Ramp3
+from evenwall.run.replay.proven import (
+    DETAIL,
+    ProvenCoat,
+    ProvenRun,
+    ReplayCoat,
+    ReplayPlan,
+    RunId,
+    replay_of,
+)
+from evenwall.run.replay.ramps import EASE_MOST, EASE_S, begin_at, next_ramps
+from evenwall.run.replay.today import LEAST_BY_HAND_S, cure_of_coat, kinetics_of, plan_today
+from evenwall.run.replay.track import PIECE_S, SAME_DEG, SAME_SPEED, TAIL, Limits, Place, Track
+
+__all__ = [
+    "DETAIL",
+    "EASE_MOST",
+    "EASE_S",
+    "LEAST_BY_HAND_S",
+    "PIECE_S",
+    "SAME_DEG",
+    "SAME_SPEED",
+    "TAIL",
+    "AgeSeconds",
+    "CurePath",
+    "CureTable",
+    "Floats",
+    "Follower",
+    "Limits",
+    "PathLeft",
+    "Place",
+    "ProvenCoat",
+    "ProvenRun",
+    "Ramp3",
+    "ReplayCoat",
+    "ReplayPlan",
+    "RunId",
+    "Track",
+    "begin_at",
+    "cure_of_coat",
+    "kinetics_of",
+    "next_ramps",
+    "plan_today",
+    "replay_of",
+]

@@ -1,0 +1,231 @@
+"""A proven run's plan, made over for the temperatures of today."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+from evenwall.errors import InputError
+from evenwall.model import (
+    Casting,
+    CoatClock,
+    CoatPlan,
+    Plan,
+    Ramp,
+)
+from evenwall.numerics import cure
+from evenwall.planning.batch import (
+    CLOSE_UP_S,
+    LEAST_DEGAS_S,
+    MIX_S,
+    POUR_S,
+    cure_sheet,
+    turn_by_s,
+    viscosity_table,
+)
+from evenwall.run.replay.cure_path import CurePath, CureTable
+from evenwall.run.replay.proven import DETAIL, ProvenCoat, ProvenRun, ReplayCoat, ReplayPlan
+from evenwall.run.replay.ramps import next_ramps
+from evenwall.run.replay.track import Limits, Place, Track
+from evenwall.units import R_J_MOLK, kelvin, kilograms, metres
+
+LEAST_BY_HAND_S = MIX_S + LEAST_DEGAS_S + POUR_S  # from the parts' meeting to the pour's end
+
+
+def kinetics_of(casting: Casting) -> cure.Kinetics:
+    """The casting's resin as its sheet lets expect it."""
+    return _kinetics(cure_sheet(casting.resin.sheet))
+
+
+_kinetics = lru_cache(maxsize=16)(cure.kinetics_from_sheet)
+
+
+def cure_of_coat(
+    casting: Casting,
+    kin: cure.Kinetics,
+    coat_mm: float,
+    mixed_g: float,
+    poured_s: float,
+    room_degC: float,
+    mould_degC: float,
+) -> cure.CureHistory:
+    """The coat's cure on its own clock, well past its gel."""
+    span_s = 3.0 * casting.resin.sheet.pot_life_min * 60.0 + poured_s
+    for _ in range(5):
+        history = cure.coat_history(
+            kin,
+            metres(coat_mm),
+            metres(casting.mould.wall_mm),
+            casting.mould.material,
+            kelvin(room_degC),
+            kelvin(mould_degC),
+            poured_s,
+            kilograms(mixed_g),
+            duration_s=span_s,
+        )
+        if cure.gel_time_s(history) < span_s / 1.6:
+            break
+        span_s *= 1.7
+    return history
+
+
+def plan_today(
+    plan: Plan,
+    proven: ProvenRun,
+    room_degC: float,
+    mould_degC: float,
+    kin: cure.Kinetics | None = None,
+    *,
+    by_hand_s: float = LEAST_BY_HAND_S,
+) -> Plan:
+    """The proven run's plan, made over for today's temperatures.
+
+    Same weights, same angles over the cure; other times and speeds. On a warmer day the pour comes
+    earlier, as far as hands allow; on a colder one it need not wait, and the resin spreads for
+    longer instead. kin: the resin's kinetics where more is known than its
+    sheet. by_hand_s: mixing, degassing and pouring take at least so long. Raises InputError or
+    OutsideValidity when no coat gels in such a room.
+    """
+    casting = plan.casting
+    kin = kin or kinetics_of(casting)
+    limits = Limits(plan.rig.rate_limit_rpm, plan.rig.accel_limit_rpm_s)
+    warmth = (room_degC, mould_degC)
+    coats, kept, late_s = [], [], 0.0
+    for planned, was in zip(plan.coats, proven.coats, strict=True):
+        track = Track.of(was)
+        pour = _pour_today(casting, kin, planned, was, track, warmth, by_hand_s)
+        today, poured_s, spin_from_s = pour.path, pour.poured_s, pour.spin_from_s
+        late_s = max(late_s, pour.late_s)
+        due = track.due_s(today, spin_from_s)
+        ramps, _ = next_ramps(track, due, Place(at_s=spin_from_s), limits, float(due[-1]) - 0.01)
+        if not ramps:
+            said = f"coat {was.coat} would have gelled before it turns: nothing to repeat"
+            raise InputError("run", proven.run_id, said)
+        thickens = tuple(
+            (round(time_s * was.gel_ratio, 2), mu) for time_s, mu in viscosity_table(pour.history)
+        )
+        coats.append(_coat_today(planned, was, thickens, today, ramps, poured_s, spin_from_s))
+        kept.append(ReplayCoat(proven=was, today=CureTable.of(today, room_degC)))
+    detail = ReplayPlan(
+        run_id=proven.run_id,
+        sha256=proven.sha256,
+        thinning_1_K=kin.viscosity_activation_J_mol / R_J_MOLK / kelvin(room_degC) ** 2,
+        coats=tuple(kept),
+    )
+    return plan.model_copy(
+        update={
+            "casting": _in_shop(casting, room_degC, mould_degC),
+            "coats": tuple(coats),
+            "notes": (*plan.notes, *_said(proven, coats, late_s)),
+            "details": {**plan.details, DETAIL: detail.model_dump(mode="json")},
+        }
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Pour:
+    """Pour of a coat today: its cure, and its moments on the coat's clock, in s."""
+
+    history: cure.CureHistory
+    path: CurePath
+    poured_s: float
+    spin_from_s: float
+    late_s: float  # behind the place in the cure at which the proven coat was poured
+
+
+def _pour_today(
+    casting: Casting,
+    kin: cure.Kinetics,
+    planned: CoatPlan,
+    was: ProvenCoat,
+    track: Track,
+    warmth: tuple[float, float],
+    by_hand_s: float,
+) -> _Pour:
+    """Find the pour that meets the proven one's place in the cure, as far as hands allow.
+
+    warmth: of room and mould, in degC.
+    """
+    close_up_s = max(was.spin_from_s - was.poured_s, CLOSE_UP_S)
+    mixed_g, poured_s = was.part_a_g + was.part_b_g, was.poured_s
+    for _ in range(8):  # the pour moves the cure a little, and the cure the pour
+        history = cure_of_coat(casting, kin, planned.mean_mm, mixed_g, poured_s, *warmth)
+        today = CurePath.of(kin, history)
+        today = today.gelling_at(today.gel_s * was.gel_ratio)
+        due_s = float(today.time_at_left(float(track.left_1_Pa[0]))) - close_up_s
+        before = poured_s
+        poured_s = min(was.poured_s, max(due_s, by_hand_s))
+        if abs(poured_s - before) < 0.5:
+            break
+    return _Pour(history, today, poured_s, poured_s + close_up_s, poured_s - due_s)
+
+
+def _in_shop(casting: Casting, room_degC: float, mould_degC: float) -> Casting:
+    return casting.model_copy(
+        update={
+            "shop": casting.shop.model_copy(update={"temp_degC": room_degC}),
+            "mould": casting.mould.model_copy(update={"temp_degC": mould_degC}),
+        }
+    )
+
+
+def _coat_today(
+    planned: CoatPlan,
+    was: ProvenCoat,
+    viscosity: tuple[tuple[float, float], ...],
+    today: CurePath,
+    ramps: tuple[Ramp, ...],
+    poured_s: float,
+    spin_from_s: float,
+) -> CoatPlan:
+    clock = planned.clock
+    pace = today.gel_s / clock.gel_expected_s
+    last = float(today.age_at(today.gel_s)) / float(was.cure.path().age_at(was.cure.gel_s))
+
+    def same_age(time_s: float) -> float:
+        return float(today.time_at_age(was.cure.path().age_at(time_s) * last))
+
+    mix_g = was.part_a_g + was.part_b_g
+    pour_from_s = max(0.0, spin_from_s - CLOSE_UP_S - POUR_S)
+    pour_by_s = poured_s + max(clock.pour_by_s - was.poured_s, 0.0) * pace
+    return planned.model_copy(
+        update={
+            "mix_g": mix_g,
+            "part_a_g": was.part_a_g,
+            "part_b_g": was.part_b_g,
+            "clock": CoatClock(
+                pour_from_s=pour_from_s,
+                # Who was slow to close up then may close up in the usual time now.
+                pour_by_s=max(pour_by_s, pour_from_s + POUR_S),
+                spin_from_s=spin_from_s,
+                turn_by_s=spin_from_s + (turn_by_s(clock) - clock.spin_from_s) * pace,
+                gel_expected_s=today.gel_s,
+                gel_low_s=clock.gel_low_s * pace,
+                gel_high_s=clock.gel_high_s * pace,
+                spin_until_s=clock.spin_until_s * pace,
+                next_pour_from_s=same_age(clock.next_pour_from_s),
+                next_pour_until_s=same_age(clock.next_pour_until_s),
+            ),
+            "start_deg": was.start_deg,
+            "ramps": ramps,
+            "viscosity": viscosity,
+        }
+    )
+
+
+def _said(proven: ProvenRun, coats: list[CoatPlan], late_s: float) -> list[str]:
+    gels = ", ".join(
+        f"{now.clock.gel_expected_s / 60:.1f} for {was.cure.gel_s / 60:.1f}"
+        for now, was in zip(coats, proven.coats, strict=True)
+    )
+    said = [
+        f"Run {proven.run_id} again, by cure: the coats should gel at {gels} min.",
+        "The wall's figures are those planned for the proven run.",
+    ]
+    if late_s > 5.0:
+        said.append(
+            f"It is too warm to pour as early in the cure as the proven run did, by "
+            f"{late_s:.0f} s: the spreading is cut short instead. A cooler shop, or parts kept "
+            "cooler, would give the time back."
+        )
+    return said
