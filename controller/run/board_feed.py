@@ -15,7 +15,7 @@ from evenwall_bridge.contract import BridgeError, Clock, LinkLost, Ramp, Rig, Ri
 
 @dataclass(frozen=True, slots=True)
 class BoardSeen:
-    """What is known of the board at a moment, and what it has done since the last one."""
+    """State of the board at a moment, and the things it has done since the last one."""
 
     rig: RigState | None
     lost: str = ""  # in words, while it does not answer

@@ -44,7 +44,7 @@ from evenwall.run.user_messages import HALTED
 
 
 class StartRun(Frozen):
-    """What `start` brings once its plan has been found and admitted."""
+    """Payload of `start`, once its plan has been found and admitted."""
 
     plan: Plan
     run_id: str

@@ -141,7 +141,7 @@ def _stay(moment: Moment) -> None:
 
 @dataclass(frozen=True, slots=True)
 class WayOn:
-    """How a step is left: what is done then, and what may be in the way.
+    """Way from a step to the next: the things done then, and what may be in the way.
 
     `hindered` takes the moment and whether a person at the frame confirmed it, and returns the
     reason in words, or nothing.

@@ -77,9 +77,13 @@ class Supervisor:
         in_line: bool = False,
         speed: float = 1.0,
     ) -> None:
-        """probes: by role (resin, room, mould). tick_s: how often it looks while a coat is under
-        way; idle_tick_s: at other times. link_stale_s: a board not heard for so long is lost.
-        in_line: judge the gel on the loop's own thread (virtual time) instead of another."""
+        """Wire a supervisor; `start` it on a running loop.
+
+        probes: by role (resin, room, mould).
+        tick_s: time between two looks while a coat is under way; idle_tick_s: at other times.
+        link_stale_s: a board that is not heard for so long is lost.
+        in_line: judge the gel on the loop's own thread (virtual time) instead of another.
+        """
         self.spec, self.clock, self.records, self.speed = spec, clock, records, speed
         self._inputs, self._outputs = inputs, outputs
         self._tick_s, self._idle_tick_s = tick_s, tick_s if idle_tick_s is None else idle_tick_s

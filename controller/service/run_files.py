@@ -18,7 +18,9 @@ from evenwall.history.photos import MOST, captioned, checked, photos_of
 from evenwall.history.recorded import Recorded
 from evenwall.model import Answer, Plan, parse
 from evenwall.records.journal import Journal
+from evenwall.run.command_desk import unwritten
 from evenwall.run.events import Answered, Photographed, line_of
+from evenwall.service.port import RunPort
 from evenwall.service.uploads import PICTURES, Uploads
 from evenwall.worker_process import in_worker
 
@@ -47,16 +49,14 @@ class RunFiles:
         papers: Papers | None,
         photos: Path | None,
         uploads: Uploads,
-        read: Callable[[Callable[[Journal], Any]], Awaitable[Any]],
+        run: RunPort,
         plan_of: Callable[[str], Awaitable[Plan]],
-        write: Callable[[str, Answered, str], Awaitable[Answer]],
     ) -> None:
         """papers: None where nothing can be drawn. photos: the folder of photographs; None where
-        the record is in memory alone. uploads: where a phone's files arrive. read: asks the
-        journal. plan_of: the plan of a run or of a job. write: writes an event of a run,
-        with its key."""
+        the record is in memory alone. uploads: where a phone's files arrive. plan_of: the
+        plan of a run or of a job."""
         self._papers, self.folder, self._uploads = papers, photos, uploads
-        self._read, self._plan_of, self._write = read, plan_of, write
+        self._run, self._read, self._plan_of = run, run.records.read, plan_of
         self._thread = ThreadPoolExecutor(1, "papers")
         self._waiting = 0
         self._taking = asyncio.Lock()
@@ -64,6 +64,13 @@ class RunFiles:
     def close(self) -> None:
         """Let go of what is not begun."""
         self._thread.shutdown(wait=False, cancel_futures=True)
+
+    async def _write(self, run_id: str, event: Answered, key: str) -> Answer:
+        """Write an event of any run, under way or over, that has been accepted."""
+        row = self._run.write_event(run_id, event, key)
+        written = await self._run.records.flush()
+        answer = Answer(accepted=True, sentence=event.sentence, event_id=row.event_id)
+        return answer if written else unwritten(answer)
 
     async def _made(self, work: Callable[..., T], *args: Any) -> T:
         """Do this on the thread. Raises EvenwallError where too much is waiting."""

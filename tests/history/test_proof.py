@@ -286,7 +286,7 @@ def test_the_panel_proves_once_and_casts_again(a_record: tuple[Path, str]) -> No
         weather = Weather(mean_degC=18.0, swing_degC=0.0)
         async with open_shop(record=path, judges=judge, weather=weather) as shop:
             judge.twin = shop.twin
-            shop.service._wall_mesh = lambda plan: {}
+            shop.service._walls._work = lambda plan: {}
             await shop.until(lambda: shop.service.snapshot().room_degC is not None)
             asked = {"run_id": run_id, "weight_g": 290.0, "rim_mm": [4.6, 4.8]}
             question = await shop.ask("prove", key="first-the-question", **asked)

@@ -223,7 +223,7 @@ def test_a_casting_file_with_a_slip_in_it_is_told(tmp_path: Path) -> None:
 
     async def scenario() -> None:
         async with open_shop(plans()[0], judges=light) as shop:
-            shop.service._castings = tmp_path
+            shop.service._castings.folder = tmp_path
 
             async def listed() -> tuple[list[str], list[str], list[str]]:
                 cards, sheets = await shop.service.castings(), await shop.service.resins()

@@ -51,7 +51,7 @@ from evenwall.model import (
     WallSummary,
 )
 from evenwall.palette import wall_scale
-from evenwall.service.facade import _library
+from evenwall.service.casting_files import cards_in
 from evenwall.service.library import Library
 from evenwall_bridge.contract import Clock
 from tests.web.fake_files import FakeFiles
@@ -310,14 +310,14 @@ class FakeService:
         return [
             CastingCard(casting_id="globe", name="Lantern globe", resin="Clear cast 14", wall_mm=4),
             CastingCard(casting_id="tower", name="Lighthouse", resin="Clear cast 14", wall_mm=3.5),
-            *_library(self.library.folder).castings,
+            *cards_in(self.library.folder).castings,
         ]
 
     async def resins(self) -> list[ResinCard]:
         return [
             ResinCard(resin_id="clear-14", name="Clear cast 14"),
             ResinCard(resin_id="clear-40", name="Clear cast 40"),
-            *_library(self.library.folder).resins,
+            *cards_in(self.library.folder).resins,
         ]
 
     async def start_plan(self, casting_id: str, overrides: dict[str, Any]) -> PlanJob:

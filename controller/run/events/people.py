@@ -102,7 +102,7 @@ class PlanRest(Frozen):
 
 
 class NewRest(Frozen):
-    """What the planner sends to the run: a new rest for the coats after `coats_done`."""
+    """Payload of `replanned`, which the planner sends: a new rest after `coats_done` coats."""
 
     coats_done: int
     rest: PlanRest

@@ -1,0 +1,73 @@
+"""The narrow port through which the service sees the run: what it may ask of a supervisor."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import AbstractContextManager
+from typing import Protocol, TypeVar
+
+from evenwall.model import Answer, Command, Event, RigSpec, Sample, Snapshot
+from evenwall.records.journal import Journal
+from evenwall.run.events import RunEvent
+from evenwall.run.observation import Observation
+from evenwall.run.recording import Watcher
+from evenwall.run.state import RunState
+from evenwall_bridge.contract import Clock
+
+T = TypeVar("T")
+
+
+class RecordPort(Protocol):
+    """The record, read and written in the background."""
+
+    async def read(self, work: Callable[[Journal], T]) -> T:
+        """Ask the journal. Raises RecordError."""
+        ...
+
+    async def items(self, after_id: int, limit: int = 5000) -> list[Event | Sample]:
+        """Return rows of every run after an id, in order."""
+        ...
+
+    def keep(self, name: str, value: str) -> None:
+        """Keep a note under a name, with the next writing."""
+        ...
+
+    async def flush(self) -> bool:
+        """Write what waits; whether all of it is on the disk."""
+        ...
+
+
+class RunPort(Protocol):
+    """A supervisor, as the service needs it."""
+
+    on_laid: Callable[[], None] | None  # called when a coat is laid, or weighed back
+    notices: dict[str, str]
+
+    @property
+    def spec(self) -> RigSpec: ...
+
+    @property
+    def clock(self) -> Clock: ...
+
+    @property
+    def speed(self) -> float: ...
+
+    @property
+    def records(self) -> RecordPort: ...
+
+    @property
+    def state(self) -> RunState | None: ...
+
+    @property
+    def seen(self) -> Observation: ...
+
+    @property
+    def last_id(self) -> int: ...
+
+    def snapshot(self) -> Snapshot: ...
+
+    def watcher(self) -> AbstractContextManager[Watcher]: ...
+
+    async def command(self, command: Command) -> Answer: ...
+
+    def write_event(self, run_id: str, event: RunEvent, key: str | None) -> Event: ...

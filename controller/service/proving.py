@@ -1,0 +1,97 @@
+"""A proof: a measured run is held against its plan and closed for ever."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from evenwall.errors import EvenwallError, said_outside
+from evenwall.history.lessons import lessons
+from evenwall.history.proof import assessment, make_proof, proven
+from evenwall.history.recorded import Proof, Recorded
+from evenwall.history.spots import spot_spans
+from evenwall.model import Answer, Assessment, Command, Measured, parse
+from evenwall.numerics.gel.memory import ResinMemory, from_data
+from evenwall.records.journal import Journal
+from evenwall.run.command_desk import unwritten
+from evenwall.run.gel_monitor import resin_note
+from evenwall.service.port import RunPort
+from evenwall.service.walls import Walls
+
+PROVEN = "Proven: it cannot change any more, and can be cast again."
+
+
+class Proving:
+    """Assesses recorded runs and proves them."""
+
+    def __init__(self, run: RunPort, walls: Walls, memories: dict[str, ResinMemory]) -> None:
+        """memories: of resins, as the gel's judges share them."""
+        self._run, self._walls, self._memories = run, walls, memories
+
+    async def assess(self, run_id: str, measured: Measured | None) -> Assessment:
+        """Return a run held against its plan, as a person sees it before it is proven.
+
+        Spots are held against the wall computed where they lie. Raises InputError when the run
+        cannot be proven at all.
+        """
+
+        def work(journal: Journal) -> tuple[Recorded, Assessment]:
+            run = Recorded.read(journal, run_id)
+            return run, assessment(run, measured)
+
+        run, found = await self._run.records.read(work)
+        if not found.measured.spots or run.plan.wall.min_mm is None:
+            return found
+        try:
+            mesh = await self._walls.of(None, run_id)
+        except EvenwallError:
+            return found  # it says that the places could not be computed
+        return found if mesh is None else assessment(run, measured, spot_spans(mesh))
+
+    async def prove(self, command: Command) -> Answer:
+        """Prove a run, and keep what it teaches of its mould and resin."""
+        data: dict[str, Any] = dict(command.data)
+        run_id = str(data.pop("run_id", ""))
+        records, state = self._run.records, self._run.state
+        earlier = await records.read(lambda journal: journal.event_of_key(command.key))
+        if earlier is not None:
+            return Answer(accepted=True, sentence=PROVEN, event_id=earlier.event_id, repeated=True)
+        if state is not None and not state.over:
+            return Answer(accepted=False, sentence="A casting is under way: finish it first.")
+        confirmed, reason = data.pop("confirmed", False), str(data.pop("reason", ""))
+
+        def work(journal: Journal) -> tuple[Recorded, Proof, dict[str, str]]:
+            run = Recorded.read(journal, run_id)
+            proof = make_proof(run, found, reason)
+            return run, proof, lessons(journal, run, proof)
+
+        try:
+            measured = parse(Measured, data, "prove") if data else None
+            found = await self.assess(run_id, measured)
+            run, proof, taught = await records.read(work)
+        except EvenwallError as error:
+            return Answer(accepted=False, sentence=said_outside(error))
+        if confirmed is not True:
+            return Answer(accepted=False, sentence=asked_to_prove(found), confirm=True)
+        for name, text in taught.items():
+            records.keep(name, text)
+        note = resin_note(run.plan)
+        self._memories[note] = from_data(json.loads(taught[note]))
+        row = self._run.write_event(run_id, proven(proof), command.key)
+        written = await records.flush()
+        said = " ".join((PROVEN, *proof.sentences))
+        answer = Answer(accepted=True, sentence=said, event_id=row.event_id)
+        return answer if written else unwritten(answer)
+
+
+def asked_to_prove(found: Assessment) -> str:
+    """Return the question before a proof, for a person who has seen the assessment."""
+    against, wrong, unknown = len(found.against), len(found.troubles), len(found.missing)
+    said = "Nothing measured contradicts the plan"
+    if against:
+        said = f"{against} thing{'s contradict' if against > 1 else ' contradicts'} the plan, and "
+        said += "your reason goes into the record"
+    return (
+        f"{said}; {wrong} went wrong, {unknown} not known. Prove this run? It cannot be changed "
+        "afterwards."
+    )

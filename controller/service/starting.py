@@ -1,0 +1,87 @@
+"""A start: the plan that is meant is found, admitted and given the number of its run."""
+
+from __future__ import annotations
+
+import asyncio
+import itertools
+
+from evenwall.errors import EvenwallError, InputError, said_outside
+from evenwall.history.proof import replayed
+from evenwall.history.recorded import Recorded
+from evenwall.model import Answer, Command, Plan, parse
+from evenwall.records.journal import Journal
+from evenwall.run.gate import admit
+from evenwall.run.replay import DETAIL, replay_of
+from evenwall.service.casting_files import CastingFiles
+from evenwall.service.plan_jobs import PlanJobs
+from evenwall.service.port import RunPort
+
+
+class Starting:
+    """Prepares the command `start` for the supervisor."""
+
+    def __init__(self, run: RunPort, files: CastingFiles, jobs: PlanJobs) -> None:
+        self._run, self._files, self._jobs = run, files, jobs
+        self._run_numbers = itertools.count(1)
+
+    async def prepared(self, command: Command) -> Command | Answer:
+        """Find the plan that a start means: of a job, given, or of a recorded run."""
+        data = command.data
+        try:
+            sent = False
+            if "job_id" in data:
+                job = self._jobs.named(str(data["job_id"]))
+                if job.plan is None or not job.done:
+                    return Answer(accepted=False, sentence="The plan is not made yet.")
+                plan = job.plan
+            elif "run_id" in data:
+                plan = await self._replayed(str(data["run_id"]))
+            elif isinstance(data.get("plan"), Plan):
+                plan = data["plan"]
+            else:
+                plan, sent = parse(Plan, data.get("plan") or {}, "plan"), True
+            # On a thread: the loop that keeps a frame turning waits for no document.
+            plan = await asyncio.to_thread(admit, plan, self._run.spec)
+            if sent:
+                plan = await self._named(plan)
+        except EvenwallError as error:
+            return Answer(accepted=False, sentence=said_outside(error))
+        utc = self._run.clock.utc()
+        run_id = f"{utc:%Y%m%d-%H%M%S}-{next(self._run_numbers)}"
+        ready = {"plan": plan, "run_id": run_id, "replay_of": data.get("run_id")}
+        return command.model_copy(update={"data": ready})
+
+    async def _replayed(self, run_id: str) -> Plan:
+        """Today's plan of a recorded run: the room and the mould as the probes read them now."""
+        seen, spec = self._run.seen, self._run.spec
+
+        def work(journal: Journal) -> Plan:
+            run = Recorded.read(journal, run_id)
+            room_degC, mould_degC = seen.room_degC, seen.mould_degC
+            if room_degC is None:
+                room_degC = run.plan.casting.shop.temp_degC
+            if mould_degC is None:
+                mould_degC = room_degC
+            return replayed(run, spec, room_degC, mould_degC)
+
+        return await self._run.records.read(work)
+
+    async def _named(self, plan: Plan) -> Plan:
+        """Return a plan that was sent, without a path in it.
+
+        Its form is the library's of that hash, or none, and what it says of a proven run must be
+        this record's. Raises InputError.
+        """
+        mesh = await asyncio.to_thread(self._files.mesh_of, plan.geometry.mesh_sha256)
+        if DETAIL in plan.details:
+            detail = replay_of(plan)
+            run = await self._run.records.read(
+                lambda journal: Recorded.read(journal, detail.run_id)
+            )
+            kept = None if run.proof is None else run.proof.spin
+            coats = tuple(one.proven for one in detail.coats)
+            if kept is None or (kept.sha256, kept.coats) != (detail.sha256, coats):
+                limit = "is not what this record has: start the replay by its run"
+                raise InputError(f"details.{DETAIL}", detail.run_id, limit)
+        casting = plan.casting.model_copy(update={"mesh": mesh})
+        return plan.model_copy(update={"casting": casting})

@@ -1,0 +1,66 @@
+"""Walls in three dimensions, each computed once however many ask for it."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any
+
+from evenwall.errors import EvenwallError
+from evenwall.history.proof import to_look_at
+from evenwall.history.recorded import Recorded
+from evenwall.model import Plan, PlanJob
+from evenwall.service.port import RecordPort
+
+WallMesh = Callable[[Plan], dict[str, Any]]
+MESHES_KEPT = 8
+COARSE = "Seen on a coarser mesh than the figures are from."
+
+
+class Walls:
+    """Computes walls on a thread of its own: looking must not wait for somebody's plan."""
+
+    def __init__(self, records: RecordPort, work: WallMesh | None) -> None:
+        """work: the wall of a plan; None without a film."""
+        self._records, self._work = records, work
+        self._thread = ThreadPoolExecutor(1, "walls")
+        self._meshes: dict[str, asyncio.Future[dict[str, Any]]] = {}
+
+    def close(self) -> None:
+        """Let go of what is not begun."""
+        self._thread.shutdown(wait=False, cancel_futures=True)
+
+    async def of(self, job: PlanJob | None, run_id: str) -> dict[str, Any] | None:
+        """Return the wall of a job, or of a run where there is no such job.
+
+        vertices_mm (n, 3), faces (m, 3), wall_mm (n,) and a note that says which wall it is; None
+        without a film or a plan.
+        """
+        if self._work is None:
+            return None
+        if job is None:
+            run = await self._records.read(lambda journal: Recorded.read(journal, run_id))
+            loop = asyncio.get_running_loop()
+            plan, note = await loop.run_in_executor(self._thread, to_look_at, run)
+        elif job.plan is None:
+            return None
+        else:
+            plan = job.plan
+            note = COARSE if plan.wall.min_mm is not None else ""
+        return {**await self._mesh(self._work, plan), "note": note}
+
+    async def _mesh(self, work: WallMesh, plan: Plan) -> dict[str, Any]:
+        """Return the wall of a plan. The plan's page asks first, so that it is there when the
+        casting is turned round in the middle of the job."""
+        key = plan.model_dump_json()
+        if key not in self._meshes:
+            loop = asyncio.get_running_loop()
+            self._meshes[key] = loop.run_in_executor(self._thread, work, plan)
+            while len(self._meshes) > MESHES_KEPT:
+                del self._meshes[next(iter(self._meshes))]
+        try:
+            return await asyncio.shield(self._meshes[key])
+        except EvenwallError:
+            self._meshes.pop(key, None)  # it may be asked for again
+            raise
