@@ -53,8 +53,9 @@ from evenwall_web.desk import (
     session_of,
 )
 from evenwall_web.door import Door
+from evenwall_web.limiter import Limiter
 from evenwall_web.page import PANEL, Page
-from evenwall_web.people import Limiter, People
+from evenwall_web.people import People
 from evenwall_web.reading import reading
 from evenwall_web.settings import Settings
 from evenwall_web.streams import Streams
@@ -265,6 +266,7 @@ def create_app(service: Service, settings: Settings, clock: Clock | None = None)
         settings.code_life_s,
         settings.session_life_days,
         partial(service.notice, "panel"),
+        partial(service.notice, "pairing"),
     )
     app = interface()
     app.state.people = people

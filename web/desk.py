@@ -12,7 +12,8 @@ from fastapi import Depends, Header, HTTPException, Request
 from evenwall.model import Frozen
 from evenwall.service.facade import Service
 from evenwall_web.connections import Connections
-from evenwall_web.people import Limiter, People, Session
+from evenwall_web.limiter import Limiter
+from evenwall_web.people import People, Session
 from evenwall_web.settings import LOOPBACK, Settings
 from evenwall_web.streams import Streams
 

@@ -8,6 +8,7 @@ from fastapi import APIRouter, HTTPException, Request, Response
 from pydantic import Field
 
 from evenwall.model import Frozen
+from evenwall_web.at_frame import REQUEST_LIFE_s
 from evenwall_web.commands import Id
 from evenwall_web.desk import (
     AtDesk,
@@ -18,7 +19,8 @@ from evenwall_web.desk import (
     peer_of,
     session_of,
 )
-from evenwall_web.people import Role
+from evenwall_web.people import Role, Session
+from evenwall_web.settings import Settings
 
 routes = APIRouter(prefix="/api")
 
@@ -77,19 +79,64 @@ async def pair(wish: PairWish, request: Request, response: Response, desk: AtDes
     paired = desk.people.pair(wish.code, wish.name, peer_of(request))
     if paired is None:
         raise HTTPException(403, "That code is not good. A new one is on the rig's console.")
+    return _come_in(paired, response, desk.settings)
+
+
+def _come_in(paired: tuple[str, Session], response: Response, settings: Settings) -> Me:
+    """Give the phone its cookie."""
     token, session = paired
     response.set_cookie(
-        cookie_name(desk.settings),
+        cookie_name(settings),
         token,
-        max_age=desk.settings.session_life_days * 86_400,
+        max_age=settings.session_life_days * 86_400,
         httponly=True,
         samesite="strict",
-        secure=desk.settings.tls,
+        secure=settings.tls,
         path="/",
     )
     return Me(
         role=session.role, name=session.name, session_id=session.session_id, csrf=session.csrf
     )
+
+
+class RequestWish(Frozen):
+    name: Annotated[str, Field(min_length=1, max_length=40)] = "a phone"
+
+
+class RequestCard(Frozen):
+    """Number to compare with the one that the rig tells, and the ticket to ask again with."""
+
+    ticket: str
+    number: str
+    lasts_s: float
+
+
+class Ticket(Frozen):
+    ticket: Annotated[str, Field(min_length=20, max_length=100, pattern=r"^[A-Za-z0-9_-]+$")]
+
+
+@routes.post("/pair/request", status_code=202, responses=may_refuse(400, 403, 409, 413, 422, 429))
+async def request_pairing(wish: RequestWish, request: Request, desk: AtDesk) -> RequestCard:
+    """Ask to be paired by a hand at the frame, without a code."""
+    if desk.service.snapshot().frame.mode == "turning":
+        raise HTTPException(409, "The frame turns: pair when it stands, or with a code.")
+    asked = desk.people.at_frame.ask(wish.name, peer_of(request))
+    if asked is None:
+        raise HTTPException(429, "Another phone asks, or asked too often; wait half a minute.")
+    desk.people.note(wish.name, "none", asked.peer, "pair at the frame", "asked")
+    return RequestCard(ticket=asked.ticket, number=asked.number, lasts_s=REQUEST_LIFE_s)
+
+
+@routes.post("/pair/requested", responses=may_refuse(400, 403, 413, 422))
+async def requested_pairing(wish: Ticket, response: Response, desk: AtDesk) -> Me:
+    """Role `none` while nobody has held the button yet."""
+    found = desk.people.at_frame.collect(wish.ticket)
+    if found == "waits":
+        return Me(role="none")
+    if found == "over":
+        raise HTTPException(403, "Nobody held the button at the frame in time. Ask again.")
+    paired = desk.people.let_in(found.name, "operate", found.peer)
+    return _come_in(paired, response, desk.settings)
 
 
 @routes.get("/sessions", responses=may_refuse(401, 403))

@@ -27,6 +27,8 @@ from pydantic import AfterValidator, Field, TypeAdapter
 from evenwall.bounded import read_bytes, set_aside
 from evenwall.errors import InputError
 from evenwall_bridge.contract import Clock
+from evenwall_web.at_frame import AtFrame
+from evenwall_web.limiter import Limiter
 
 Role = Literal["watch", "operate"]
 
@@ -98,24 +100,6 @@ SESSIONS_BYTES = 1_000_000
 _SESSIONS = TypeAdapter(Annotated[list[Session], Field(max_length=1000)])
 
 
-class Limiter:
-    """Token buckets by key: `burst` at once, `per_s` in the long run, bounded in memory."""
-
-    def __init__(self, clock: Clock, burst: float, per_s: float, keys: int = 1000) -> None:
-        self._clock, self._burst, self._per_s, self._keys = clock, burst, per_s, keys
-        self._left: dict[str, tuple[float, float]] = {}
-
-    def allow(self, key: str) -> bool:
-        now_s = self._clock.now_s()
-        left, at_s = self._left.pop(key, (self._burst, now_s))
-        left = min(self._burst, left + (now_s - at_s) * self._per_s)
-        allowed = left >= 1
-        self._left[key] = (left - 1 if allowed else left, now_s)
-        while len(self._left) > self._keys:
-            self._left.pop(next(iter(self._left)))
-        return allowed
-
-
 def _nobody(sentence: str | None) -> None:
     del sentence
 
@@ -132,8 +116,10 @@ class People:
         code_life_s: float = 600.0,
         session_life_days: int = 30,
         tell: Callable[[str | None], None] = _nobody,
+        asks: Callable[[str | None], None] = _nobody,
     ) -> None:
-        """tell: what of this a person should know; None when it is over."""
+        """tell: what of this a person should know; None when it is over. asks: likewise, that a
+        phone asks to be paired."""
         self._clock = clock
         self._address = address
         self._code_life_s = code_life_s
@@ -148,6 +134,7 @@ class People:
         # A person mistypes a few times; a guesser is stopped alone and in company.
         self._tries_by_peer = Limiter(clock, burst=5, per_s=1 / 20)
         self._tries = Limiter(clock, burst=20, per_s=1 / 5)
+        self.at_frame = AtFrame(clock, asks)
         if state_dir is not None:
             with contextlib.suppress(OSError):  # told with the first word that is to be kept
                 state_dir.mkdir(parents=True, exist_ok=True, mode=0o700)
@@ -163,6 +150,7 @@ class People:
             while invite.code in self._invites:
                 await self._clock.sleep(CONSOLE_LOOK_s)
                 self._drop_old_invites()
+                self.at_frame.drop_old()
 
     def invite(self, role: Role, life_s: float | None = None) -> Invite:
         """A fresh one-time code, good for `life_s` or as long as the settings say."""
@@ -185,12 +173,16 @@ class People:
             return None
         invite = found[0]
         del self._invites[invite.code]
+        return self.let_in(name, invite.role, peer)
+
+    def let_in(self, name: str, role: Role, peer: str) -> tuple[str, Session]:
+        """Pair a phone that has shown that its owner stands at the rig: (token, session)."""
         token = secrets.token_urlsafe(32)
         utc = self._clock.utc().isoformat(timespec="seconds")
         session = Session(
             session_id=secrets.token_hex(4),
             name=name,
-            role=invite.role,
+            role=role,
             csrf=secrets.token_urlsafe(24),
             token_sha256=_sha256(token),
             made_utc=utc,

@@ -11,6 +11,7 @@ from collections import deque
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import AsyncExitStack, ExitStack, asynccontextmanager, contextmanager
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 from evenwall.bounded import set_aside
@@ -39,6 +40,7 @@ from evenwall_bridge.serial_rig import SerialRig
 from evenwall_bridge.serial_scale import SerialScale
 from evenwall_bridge.sim_board import PtyBoard
 from evenwall_bridge.sim_scale import PtyScale
+from evenwall_web.people import People
 from evenwall_web.settings import Settings
 
 SAMPLES = Path(__file__).parents[1] / "samples"
@@ -80,6 +82,8 @@ class Hand:
 
     behind: Inputs
     pressed: deque[Press] = field(default_factory=deque)
+    # Takes a press that answers another question than the run's; True: it did.
+    catch: Callable[[Press], bool] = lambda press: False  # noqa: ARG005
 
     def press(self, press: Press) -> None:
         self.pressed.append(press)
@@ -87,7 +91,7 @@ class Hand:
     def presses(self) -> tuple[Press, ...]:
         found = (*self.pressed, *self.behind.presses())
         self.pressed.clear()
-        return found
+        return tuple(press for press in found if not self.catch(press))
 
     def close(self) -> None:
         self.behind.close()
@@ -352,6 +356,12 @@ async def demo_telemetry() -> AsyncIterator[MqttSpec]:
         yield spec
 
 
+def _pairs(application: Application, people: People, press: Press) -> bool:
+    """Whether this press confirms a phone that asks. A frame that turns is paused before that."""
+    turns = application.service.snapshot().frame.mode == "turning"
+    return press is Press.LONG and not turns and people.at_frame.confirm()
+
+
 # --- Everything ----------------------------------------------------------------------------------
 
 
@@ -366,9 +376,10 @@ async def open_doors(
     async with (
         open_application(setup) as application,
         open_telemetry(application),
-        open_panel(application.service, settings, say),
-        speaking(setup.spec.speech, application.service, say),
+        open_panel(application.service, settings, say) as people,
+        speaking(setup.spec.speech, application.supervisor, say),
     ):
+        application.hand.catch = partial(_pairs, application, people)
         spec = setup.spec
         kind = "simulated" if spec.backend == "simulated" else spec.port
         pace = "" if setup.speed == 1.0 else f", {setup.speed:g} x life"

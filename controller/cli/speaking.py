@@ -1,4 +1,7 @@
-"""The rig speaks: which sentence is said when, and the task that says it."""
+"""The rig speaks: which sentence is said when, and the task that says it.
+
+The same sentences go to the pages as `Snapshot.spoken`, so that a phone may read them aloud too.
+"""
 
 from __future__ import annotations
 
@@ -6,16 +9,45 @@ import asyncio
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 
-from evenwall.devices.speech import EspeakVoice, SpeechFault, Voice
-from evenwall.model import Snapshot, SpeechSpec
-from evenwall.service.facade import Service
+from evenwall.devices.speech import EspeakVoice, SpeechFault, Voice, spoken_words
+from evenwall.model import SPOKEN_MOMENTS, Snapshot, SpeechSpec, Spoken, Step
+from evenwall.run.supervisor import Supervisor
 from evenwall_bridge.clock import SystemClock
 from evenwall_bridge.contract import Clock
 
 LOOK_S = 0.5  # between looks, in wall time
 # Time left at which a countdown to act is said: long enough to finish what the hands hold.
-MARKS = {120.0: "Two minutes left", 30.0: "Thirty seconds left"}
+ACT_MARKS = {120.0: "Two minutes", 30.0: "Thirty seconds"}
+# Time left of a wait: long enough to come back, wash and put gloves and respirator on.
+WAIT_MARKS = {300.0: "Five minutes", 60.0: "One minute"}
+# Grams to go at which the hand that pours should slow down.
+GRAM_MARKS = {10.0: "Ten grams to go.", 3.0: "Three grams to go."}
 SAME_END_S = 10.0  # an end that moves by less is the same countdown
+ANSWERS = frozenset({"refused", "step_taken_back", "weight_taken_back", "touch_taken_back"})
+PAIRING = "pairing"  # the notice that a phone asks for a hand at the frame
+KEPT = 8  # sentences that a page may still fetch
+
+Said = list[tuple[str, str]]  # moment and sentence
+
+
+class Mark:
+    """Says each mark of a quantity that runs down, once, and only as it is passed."""
+
+    def __init__(self, marks: dict[float, str], same: float) -> None:
+        self._marks, self._same = marks, same
+        self.forget()
+
+    def forget(self) -> None:
+        """Begin anew: nothing is being counted."""
+        self._end, self._left = float("-inf"), float("inf")
+
+    def passed(self, end: float, left: float) -> str:
+        """Return the words of the mark just passed, or nothing. A new end says no old marks."""
+        if abs(end - self._end) > self._same:
+            self._left = left
+        found = [mark for mark in self._marks if left <= mark < self._left]
+        self._end, self._left = end, left
+        return self._marks[min(found)] if found else ""
 
 
 class SpokenMoments:
@@ -24,75 +56,129 @@ class SpokenMoments:
     Speaking takes seconds; what has become untrue meanwhile is never said.
     """
 
-    def __init__(self, spec: SpeechSpec) -> None:
-        self._moments = frozenset(spec.moments)
+    def __init__(self, moments: tuple[str, ...]) -> None:
+        self._moments = frozenset(moments)
         self._moment: tuple[str, str | None] | None = None
+        self._said = ("", "")
         self._alerts: frozenset[str] = frozenset()
-        self._until_s, self._left_s = float("-inf"), float("inf")
+        self._act, self._wait = Mark(ACT_MARKS, SAME_END_S), Mark(WAIT_MARKS, 3 * SAME_END_S)
+        self._grams = Mark(GRAM_MARKS, 0.5)
+        self._weighed: tuple[object, ...] = ()
+        self._last_id: int | None = None
 
-    def due(self, shown: Snapshot) -> list[str]:
+    def due(self, shown: Snapshot) -> Said:
         """Return what to say now: alerts first, then the instruction, then the time left."""
-        said = [*self._new_alerts(shown), *self._instruction(shown), *self._time_left(shown)]
-        return [text for moment, text in said if moment in self._moments]
+        said = [
+            *self._new_alerts(shown),
+            *self._answers(shown),
+            *self._instruction(shown),
+            *self._weighing(shown),
+            *self._time_left(shown),
+        ]
+        return [(moment, text) for moment, text in said if moment in self._moments]
 
-    def _new_alerts(self, shown: Snapshot) -> list[tuple[str, str]]:
+    def _new_alerts(self, shown: Snapshot) -> Said:
         before = self._alerts
-        self._alerts = frozenset(alert.kind for alert in shown.alerts)
+        # While closing up, the instruction itself says to close the guard.
+        closing = shown.step is Step.CLOSE_UP
+        self._alerts = frozenset(
+            alert.kind for alert in shown.alerts if not (closing and alert.kind == "guard_open")
+        )
         return [
             ("alert", alert.sentence)
             for alert in shown.alerts
-            if alert.kind not in before and alert.severity != "note"
+            if alert.kind in self._alerts - before
+            and (alert.severity != "note" or alert.kind == PAIRING)
         ]
 
-    def _instruction(self, shown: Snapshot) -> list[tuple[str, str]]:
+    def _answers(self, shown: Snapshot) -> Said:
+        """Whatever a press at the frame did not do, or took back: no screen says it there."""
+        before, self._last_id = self._last_id, shown.last_event_id
+        if before is None:
+            return []
+        lines = [line for line in shown.record if line.event_id > before and line.kind in ANSWERS]
+        return [("answer", line.text) for line in lines]
+
+    def _instruction(self, shown: Snapshot) -> Said:
         """The sentence of a new step, and of a step that turns from waiting to acting."""
         moment = (shown.step_id, shown.countdown.kind if shown.countdown is not None else None)
         before, self._moment = self._moment, moment
-        new = shown.run_id is not None and moment != before
-        return [("instruction", shown.sentence)] if new else []
+        if shown.run_id is None or moment == before:
+            return []
+        said, self._said = self._said, (shown.step_id, shown.sentence)
+        return [("instruction", shown.sentence)] if self._said != said else []
 
-    def _time_left(self, shown: Snapshot) -> list[tuple[str, str]]:
+    def _weighing(self, shown: Snapshot) -> Said:
+        """The scale's lead: what to do with the cup, what was taken, grams to go, too much."""
+        led = shown.scale.weighing if shown.scale is not None else None
+        if led is None:
+            self._weighed = ()
+            self._grams.forget()
+            return []
+        pouring = led.phase == "pour"
+        # Figures that run along are no new sentence; what was taken is one with its figure.
+        taken_g = 0.0 if pouring else led.net_g
+        now = (shown.step_id, led.phase, led.part, led.over, taken_g)
+        before, self._weighed = self._weighed, now
+        said = [("weighing", led.sentence)] if now != before else []
+        mark = self._grams.passed(led.target_g, led.to_go_g) if pouring and not led.over else ""
+        return [*said, ("weighing", mark)] if mark else said
+
+    def _time_left(self, shown: Snapshot) -> Said:
         counting = shown.countdown
         if counting is None or counting.kind != "act":
-            self._until_s, self._left_s = float("-inf"), float("inf")
+            self._act.forget()
+        if counting is None or counting.kind != "wait":
+            self._wait.forget()
+        if counting is None:
             return []
-        left_s = counting.until_s - shown.now_s
-        if abs(counting.until_s - self._until_s) > SAME_END_S:
-            self._left_s = left_s  # a new countdown: marks that lie behind are not said
-        passed = [mark for mark in MARKS if left_s <= mark < self._left_s]
-        self._until_s, self._left_s = counting.until_s, left_s
-        return [("countdown", f"{MARKS[min(passed)]}: {counting.label}.")] if passed else []
+        mark, moment = (self._act, "countdown") if counting.kind == "act" else (self._wait, "ahead")
+        words = mark.passed(counting.until_s, counting.until_s - shown.now_s)
+        # "Two minutes left to pour", "Five minutes until the next coat".
+        told = counting.kind == "act" or counting.label.startswith("until")
+        return [(moment, f"{words} {counting.label}.")] if words and told else []
 
 
 async def speak(
-    spec: SpeechSpec,
-    voice: Voice,
-    look: Callable[[], Snapshot],
+    moments: SpokenMoments,
+    voice: Voice | None,
+    supervisor: Supervisor,
     clock: Clock,
     say: Callable[[str], None],
 ) -> None:
-    """Say what is due, until cancelled. A machine without sound is told of once, by `say`."""
-    moments = SpokenMoments(spec)
+    """Say what is due, until cancelled. A machine without sound is told of once, by `say`.
+
+    voice: None where the rig is silent; the pages get the sentences all the same.
+    """
+    number = 0
     while True:
-        for text in moments.due(look()):
+        shown = supervisor.snapshot()
+        due = moments.due(shown)
+        for moment, text in due:
+            number += 1
+            line = Spoken(number=number, moment=moment, text=spoken_words(text))
+            supervisor.spoken = (*supervisor.spoken, line)[-KEPT:]
+        if due:
+            supervisor.wake()
+        for _, text in due:
+            if voice is None:
+                break
             try:
                 await voice.say(text)
             except SpeechFault as fault:
                 say(f"The rig cannot speak and stays silent: {fault}")
-                return
+                voice = None
         await clock.sleep(LOOK_S)
 
 
 @asynccontextmanager
 async def speaking(
-    spec: SpeechSpec | None, service: Service, say: Callable[[str], None]
+    spec: SpeechSpec | None, supervisor: Supervisor, say: Callable[[str], None]
 ) -> AsyncIterator[None]:
     """Speak until the block ends, where the rig file asks for it. Raises InputError."""
-    if spec is None or spec.muted:
-        yield
-        return
-    voice = EspeakVoice(spec)
-    task = asyncio.create_task(speak(spec, voice, service.snapshot, SystemClock(), say))
+    voice = None if spec is None or spec.muted else EspeakVoice(spec)
+    moments = SpokenMoments(SPOKEN_MOMENTS if spec is None else spec.moments)
+    task = asyncio.create_task(speak(moments, voice, supervisor, SystemClock(), say))
     try:
         yield
     finally:

@@ -59,7 +59,15 @@ from evenwall.model.plan import (
 )
 from evenwall.model.proving import Assessment, Finding, Missing, MissingKind, Trouble
 from evenwall.model.resin import FirstBatch, Resin, Sheet, agreeing
-from evenwall.model.rig import AxisSpec, MqttSpec, ProbeSpec, RigSpec, ScaleSpec, SpeechSpec
+from evenwall.model.rig import (
+    SPOKEN_MOMENTS,
+    AxisSpec,
+    MqttSpec,
+    ProbeSpec,
+    RigSpec,
+    ScaleSpec,
+    SpeechSpec,
+)
 from evenwall.model.run import (
     Alert,
     Answer,
@@ -81,6 +89,7 @@ from evenwall.model.run import (
     Sample,
     ScaleView,
     Snapshot,
+    Spoken,
     Step,
     StreamItem,
     WeighingView,
@@ -94,6 +103,7 @@ __all__ = [
     "RATIO_PERCENT",
     "ROUNDING_G",
     "SHORTEST_S",
+    "SPOKEN_MOMENTS",
     "SUM_SHARE",
     "WITNESS_G",
     "Alert",
@@ -162,6 +172,7 @@ __all__ = [
     "Snapshot",
     "Span_s",
     "SpeechSpec",
+    "Spoken",
     "Spot",
     "StartAngles",
     "Step",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Literal, get_args
 
 from pydantic import Field
 
@@ -61,6 +61,10 @@ class ScaleSpec(Frozen):
     unit: Literal["g", "kg", "oz"] = "g"  # of lines that name none
 
 
+SpokenMoment = Literal["instruction", "ahead", "countdown", "weighing", "answer", "alert"]
+SPOKEN_MOMENTS: tuple[SpokenMoment, ...] = get_args(SpokenMoment)
+
+
 class SpeechSpec(Frozen):
     """Spoken instructions at the rig. In the rig file: the table `[speech]`."""
 
@@ -69,11 +73,7 @@ class SpeechSpec(Frozen):
     volume_percent: Annotated[int, Field(ge=0, le=100)] = 80
     words_per_min: Annotated[int, Field(ge=80, le=300)] = 150  # common practice, no source
     muted: bool = False
-    moments: tuple[Literal["instruction", "countdown", "alert"], ...] = (
-        "instruction",
-        "countdown",
-        "alert",
-    )
+    moments: tuple[SpokenMoment, ...] = SPOKEN_MOMENTS
 
 
 class RigSpec(Frozen):

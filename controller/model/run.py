@@ -193,6 +193,15 @@ class RecordLine(Frozen):
     at_s: float
     utc: str
     text: str
+    kind: str = ""  # of the event
+
+
+class Spoken(Frozen):
+    """A sentence said aloud; numbered, so that a page says each once."""
+
+    number: int
+    moment: str  # instruction, ahead, countdown, weighing, answer or alert
+    text: str
 
 
 class Snapshot(Frozen):
@@ -229,6 +238,7 @@ class Snapshot(Frozen):
     scale: ScaleView | None = None  # None: this rig has none, weights are typed
     alerts: tuple[Alert, ...] = ()
     record: tuple[RecordLine, ...] = ()
+    spoken: tuple[Spoken, ...] = ()  # the newest sentences said aloud, oldest first
     last_event_id: int = 0
     checklist: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()

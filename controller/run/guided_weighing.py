@@ -157,10 +157,10 @@ class GuidedWeighing:
         if abs(mass_g) <= ZERO_G:
             self._zero_g, self._phase = mass_g, "pour"
             self._left_zero_s = -math.inf
-        elif mass_g <= -CUP_G:
-            self._zero_g, self._phase = mass_g, "cup"
-        elif mass_g - self._zero_g >= CUP_G:
-            self._cup_g = mass_g - self._zero_g  # another cup
+        elif mass_g - self._zero_g < CUP_G:
+            self._zero_g, self._phase = mass_g, "cup"  # the pan is empty again
+        else:
+            self._cup_g = mass_g - self._zero_g  # another cup, if not the same
 
     def _pour(self, now_s: float, mass_g: float) -> None:
         net_g = mass_g - self._zero_g
@@ -223,6 +223,7 @@ class GuidedWeighing:
             self._left_zero_s = -math.inf
         elif net_g < SWAPPED * taken_g and self._still_s(now_s) >= SETTLED_S:
             self._phase, self._took = "tare", None  # the next cup came faster than a reading
+            self._zero_g = mass_g - self._cup_g  # as far as is known
         elif (
             net_g - taken_g > SPREAD_G
             and _may_take(state, portion, net_g)
@@ -239,7 +240,10 @@ class GuidedWeighing:
             return None
         coat, portion = state.coat, due(state, state.coat)
         if self._phase == "taken" and self._took is not None:
-            return self._view_taken(coat, portion, self._took[0])
+            took, net_g = self._took
+            if self._written:
+                return self._view_taken(coat, portion, took)
+            return _pouring(state, took, net_g, taken_back=False)
         if portion is None:
             return WeighingView(phase="done", sentence=DONE)
         if self._phase == "cup":
@@ -248,7 +252,7 @@ class GuidedWeighing:
         if self._phase == "tare":
             return _view("tare", portion, f"Cup for part {portion.part} is on: tare the scale.")
         net_g = max(0.0, scale.mass_g - self._zero_g)
-        return _pouring(state, portion, net_g, self._not_at_g is not None)
+        return _pouring(state, portion, net_g, taken_back=self._not_at_g is not None)
 
     def _view_taken(self, coat: Coat, portion: Portion | None, took: Portion) -> WeighingView:
         mass_g = (coat.part_a_g if took.part == "A" else coat.part_b_g) or 0.0
@@ -276,7 +280,7 @@ def _view(phase: Phase, portion: Portion, sentence: str) -> WeighingView:
     )
 
 
-def _pouring(state: RunState, portion: Portion, net_g: float, taken_back: bool) -> WeighingView:
+def _pouring(state: RunState, portion: Portion, net_g: float, *, taken_back: bool) -> WeighingView:
     over_g = net_g - portion.target_g
     over = over_g > portion.tolerance_g
     if over:

@@ -22,6 +22,7 @@ from evenwall.model import (
     RigSpec,
     ScaleView,
     Snapshot,
+    Spoken,
     Step,
     parse,
 )
@@ -92,6 +93,7 @@ class Supervisor:
         self.looks = 0  # how often it has looked; who watches over it sees that it still does
         self.notices: dict[str, str] = {}
         self.scale: ScaleView | None = None
+        self.spoken: tuple[Spoken, ...] = ()  # newest last
         self.on_event: Callable[[Event, Plan], None] | None = None  # for a twin
         self.on_laid: Callable[[], None] | None = None  # a coat is laid, or weighed back
         self._wake = asyncio.Event()
@@ -308,6 +310,7 @@ class Supervisor:
             record=tuple(self._recording.lines),
             last_event_id=self._recording.last_id,
             scale=self.scale,
+            spoken=self.spoken,
         )
 
     @property

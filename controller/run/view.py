@@ -20,6 +20,7 @@ from evenwall.model import (
     ReplayView,
     ScaleView,
     Snapshot,
+    Spoken,
     Step,
     Vector3,
     WallSummary,
@@ -331,6 +332,7 @@ def snapshot(
     record: Sequence[RecordLine],
     last_event_id: int,
     scale: ScaleView | None = None,
+    spoken: tuple[Spoken, ...] = (),
 ) -> Snapshot:
     """All that a screen needs to draw itself from nothing."""
     notices = tuple(
@@ -353,6 +355,7 @@ def snapshot(
         last_event_id=last_event_id,
         cautions=plain.CAUTIONS,
         scale=scale,
+        spoken=spoken,
     )
     if state is None:
         lost = seen.rig is not None and seen.rig.mode is Mode.TURNING
@@ -417,4 +420,6 @@ def _of_run(state: RunState, now_s: float, seen: Observation) -> dict[str, Any]:
 
 def record_line(row: Event) -> RecordLine:
     """Return one line of the record for people."""
-    return RecordLine(event_id=row.event_id, at_s=row.at_s, utc=row.utc, text=line_of(row))
+    return RecordLine(
+        event_id=row.event_id, at_s=row.at_s, utc=row.utc, text=line_of(row), kind=row.kind
+    )

@@ -60,7 +60,7 @@ class Person:
             self.on_g += mass_g / round(duration_s / PERIOD_S)
             self.pan.load(self.on_g)
             self.wait(PERIOD_S)
-        self.wait((SETTLES + 1) * PERIOD_S + STEADY_S)
+        self.wait((SETTLES + 1) * PERIOD_S + STEADY_S + 0.5)  # and a look at the record
 
     def weigh(self, mass_g: float) -> None:
         """The usual: cup on, tare, pour."""
@@ -127,6 +127,7 @@ def test_the_person_is_told_every_step(person: Person) -> None:
     part_a_g, part_b_g = planned(person)
     person.wait(1.0)
     person.weigh(part_a_g)
+    person.wait(0.5)
     assert person.said == [
         "Put the cup for part A on the scale.",
         "Cup for part A is on: tare the scale.",
@@ -134,6 +135,12 @@ def test_the_person_is_told_every_step(person: Person) -> None:
         f"Part A: {weights(person)[0]:.1f} g taken. Tare, or put the next cup on, for "
         f"{part_b_g:.1f} g of part B.",
     ]
+
+
+def test_nothing_is_said_to_be_taken_before_the_record_has_it(person: Person) -> None:
+    person.weigh(planned(person)[0])
+    person.wait(0.5)
+    assert not any("0.0 g taken" in said for said in person.said)
 
 
 def test_grams_to_go_run_along(person: Person) -> None:
@@ -234,6 +241,22 @@ def test_something_else_on_the_pan_is_not_taken(person: Person) -> None:
     person.pour(planned(person)[0] * MOST * 1.1, duration_s=2 * POUR_S + 2.0)
     assert person.taken == []
     assert person.view.sentence.endswith("is something else on the scale?")
+
+
+def test_an_empty_pan_far_below_nought_waits_for_the_cup(person: Person) -> None:
+    """The scale was tared with a full cup on it, which is gone: the new cup reads below nought."""
+    person.put(CUP_G + 60.0)
+    person.pan.tare()
+    person.lift()
+    person.bench.ask("note", text="another coat")
+    assert person.view.phase == "cup"
+    person.put(CUP_G)
+    assert person.view.phase == "tare"
+    person.wait(5.0)
+    assert person.view.phase == "tare"
+    person.tare()
+    person.pour(planned(person)[0])
+    assert [part for part, _ in person.taken] == ["A"]
 
 
 def test_typed_weights_end_it(person: Person) -> None:

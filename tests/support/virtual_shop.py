@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
@@ -9,6 +10,7 @@ from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
+from evenwall.cli.weighing import ScaleLead
 from evenwall.devices.interfaces import Light, Press
 from evenwall.model import Command, Plan, RigSpec, read_casting, read_rig
 from evenwall.planning import make_plan
@@ -23,6 +25,7 @@ from evenwall.simulation.twin import Twin, Weather
 from evenwall_bridge.clock import LoopClock
 from evenwall_bridge.host_rig import HostRig
 from evenwall_bridge.sim_board import VirtualBoard
+from evenwall_bridge.sim_scale import PanScale
 
 ROOT = Path(__file__).resolve().parents[2]
 SAMPLES = ROOT / "controller" / "samples"
@@ -85,6 +88,7 @@ class Shop:
     lamp: Lamp
     plan: Plan
     seed: int = 0
+    pan: PanScale | None = None  # the scale, where the shop has one
 
     def operator(self, habits: Habits | None = None) -> Operator:
         return Operator(
@@ -125,6 +129,7 @@ async def open_shop(
     idle_tick_s: float = 2.0,
     sample_s: float = 2.0,
     replanner: Callable[..., Plan] | None = None,
+    scale: bool = False,
 ) -> AsyncIterator[Shop]:
     """Everything wired; opened again with the same `board` and `record` it is a restart."""
     plan = plan or lantern_plan()
@@ -161,8 +166,15 @@ async def open_shop(
     if prepare is not None:
         prepare(shop)
     await supervisor.start()
+    leading = None
+    if scale:
+        shop.pan = PanScale(clock)
+        leading = asyncio.create_task(ScaleLead(supervisor, clock).follow(shop.pan))
     try:
         yield shop
     finally:
+        if leading is not None:
+            leading.cancel()
+            await asyncio.gather(leading, return_exceptions=True)
         await service.close()
         await supervisor.close()

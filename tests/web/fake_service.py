@@ -31,6 +31,7 @@ from evenwall.model import (
     Countdown,
     Event,
     Finding,
+    FrameButton,
     FrameView,
     GelView,
     Measured,
@@ -45,6 +46,7 @@ from evenwall.model import (
     Sample,
     ScaleView,
     Snapshot,
+    Spoken,
     Step,
     StreamItem,
     Trouble,
@@ -138,6 +140,8 @@ class FakeService:
         self.turning = False
         self.alerts: tuple[Alert, ...] = ()
         self.scale: ScaleView | None = None
+        self.spoken: tuple[Spoken, ...] = ()
+        self.frame_button: FrameButton | None = None
         self.replay: ReplayView | None = None
         self.deg = [0.0, 0.0]
         self.watchers: set[asyncio.Queue[StreamItem]] = set()
@@ -247,6 +251,8 @@ class FakeService:
             else None,
             alerts=self.alerts,
             scale=self.scale,
+            spoken=self.spoken,
+            frame_button=self.frame_button,
             replay=self.replay if spinning else None,
             record=tuple(
                 RecordLine(

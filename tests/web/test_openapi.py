@@ -17,7 +17,7 @@ from schemathesis.specs.openapi.checks import (
 )
 
 from evenwall_web.commands import COMMANDS
-from evenwall_web.people import Limiter
+from evenwall_web.limiter import Limiter
 from tests.web.server import PanelServer
 
 CHECKS = [

@@ -16,8 +16,10 @@ from evenwall.cli.panel import check_certificate
 from evenwall.errors import InputError
 from evenwall_bridge.clock import ManualClock
 from evenwall_web.app import create_app
+from evenwall_web.at_frame import REQUEST_LIFE_s
 from evenwall_web.commands import COMMANDS
-from evenwall_web.people import ALPHABET, Invite, Limiter, People
+from evenwall_web.limiter import Limiter
+from evenwall_web.people import ALPHABET, Invite, People
 from evenwall_web.settings import Settings
 from tests.web.fake_service import FakeService
 from tests.web.plans import small_plan
@@ -450,3 +452,69 @@ def test_a_certificate_that_cannot_be_used_is_told_in_one_line(tmp_path: Path) -
     for cert, key in (("missing.pem", "key.pem"), ("noise.pem", "key.pem"), ("key.pem", "key.pem")):
         with pytest.raises(InputError, match="--tls-cert"):
             check_certificate(Settings(tls_cert=tmp_path / cert, tls_key=tmp_path / key))
+
+
+@at_desk
+async def test_a_phone_is_paired_by_a_hand_at_the_frame(desk: Desk) -> None:
+    phone = desk.client("192.168.7.66")
+    card = (await phone.post("/api/pair/request", json={"name": "Ana's phone"})).json()
+    told = desk.service.notices["pairing"]
+    assert f"shows {card['number']}" in told
+    assert "hold the button" in told
+    ask_again = {"ticket": card["ticket"]}
+    waits = await phone.post("/api/pair/requested", json=ask_again)
+    assert (waits.status_code, waits.json()["role"]) == (200, "none")
+    assert desk.people.at_frame.confirm()
+    assert "pairing" not in desk.service.notices
+    came_in = await phone.post("/api/pair/requested", json=ask_again)
+    assert came_in.json()["role"] == "operate"
+    assert (await phone.get("/api/session")).json()["name"] == "Ana's phone"
+    # The ticket is spent.
+    assert (await phone.post("/api/pair/requested", json=ask_again)).status_code == 403
+    assert len(desk.people.sessions()) == 1
+
+
+@at_desk
+async def test_a_press_later_than_ten_seconds_pairs_nobody(desk: Desk) -> None:
+    phone = desk.client("192.168.7.66")
+    card = (await phone.post("/api/pair/request", json={})).json()
+    await desk.clock.advance(REQUEST_LIFE_s + 0.1)
+    assert not desk.people.at_frame.confirm()
+    refused = await phone.post("/api/pair/requested", json={"ticket": card["ticket"]})
+    assert refused.status_code == 403
+    assert "pairing" not in desk.service.notices
+    assert desk.people.sessions() == []
+
+
+@at_desk
+async def test_a_second_phone_cannot_slip_in_under_the_first_ones_press(desk: Desk) -> None:
+    mine, other = desk.client("192.168.7.20"), desk.client("192.168.7.66")
+    card = (await mine.post("/api/pair/request", json={})).json()
+    assert (await other.post("/api/pair/request", json={})).status_code == 429
+    guessed = await other.post("/api/pair/requested", json={"ticket": "A" * 43})
+    assert guessed.status_code == 403
+    desk.people.at_frame.confirm()
+    guessed = await other.post("/api/pair/requested", json={"ticket": "A" * 43})
+    assert guessed.status_code == 403
+    assert (await mine.post("/api/pair/requested", json={"ticket": card["ticket"]})).json()[
+        "role"
+    ] == "operate"
+
+
+@at_desk
+async def test_nobody_makes_the_rig_ask_all_the_time(desk: Desk) -> None:
+    phone, asked = desk.client("192.168.7.66"), 0
+    for _ in range(60):  # ten minutes of a phone that asks whenever it may
+        asked += (await phone.post("/api/pair/request", json={})).status_code == 202
+        await desk.clock.advance(REQUEST_LIFE_s + 0.1)
+    assert asked <= 5 + 600 / 30 + 1
+
+
+@at_desk
+async def test_a_turning_frame_is_not_asked_to_pair(desk: Desk) -> None:
+    """There a held button pauses, and must."""
+    shown = desk.service.snapshot()
+    turning = shown.model_copy(update={"frame": shown.frame.model_copy(update={"mode": "turning"})})
+    desk.service.snapshot = lambda: turning
+    phone = desk.client("192.168.7.66")
+    assert (await phone.post("/api/pair/request", json={})).status_code == 409

@@ -9,6 +9,7 @@ import { Heat } from "./heat.js";
 import { forgetInks } from "./ink.js";
 import { Line } from "./line.js";
 import { clock, dress, onSettings, settings } from "./units.js";
+import { readAloud } from "./voice.js";
 import { drawWall } from "./wall.js";
 import { Written } from "./written.js";
 
@@ -49,6 +50,7 @@ function takeSnapshot(next) {
   if (next.run_id !== (before?.run_id ?? null)) changeRun();
   if (before && next.step_id !== before.step_id) turnOver(next);
   attend(next);
+  readAloud(next);
 }
 
 // Another step: its sentence is what must be seen, and what was answered before is old.

@@ -1,7 +1,8 @@
 // Figures as people read them. Everything inside is mm, g, degC and seconds.
 
 const KEY = "evenwall.settings";
-const DEFAULTS = { units: "metric", look: "auto", sound: true, vibration: true, awake: true };
+const DEFAULTS = { units: "metric", look: "auto", sound: true, vibration: true, awake: true,
+  speak: false, loud: 1, voice: "", unspoken: [] };
 
 let chosen = { ...DEFAULTS, ...JSON.parse(localStorage.getItem(KEY) ?? "{}") };
 const listeners = new Set();

@@ -1,5 +1,6 @@
 // The bench: plain pages, one picture and one table each.
 
+import { MOMENTS, canSpeak, utter, voices } from "../voice.js";
 import { h, table } from "../dom.js";
 import { canStayAwake, tryOut } from "../attention.js";
 import { choose, clock, dayAndTime, length, lengthFrom, lengthTo, lengthUnit, mass, minutes, settings, timeOfDay, tempFrom, tempTo, tempUnit, typeset } from "../units.js";
@@ -264,6 +265,7 @@ export class Bench {
         h("h1", {}, me.role === "none" ? "Pair this phone with the rig." : "This phone may watch."),
         h("p", { class: "why" }, "The rig's own console shows a code: type it here, or point the phone's camera at the picture beside it. A code works once."),
         this.pairForm(""),
+        this.pairAtFrame(),
       ];
     }
     const [cards, audit] = await Promise.all([this.line.get("/api/sessions"), this.line.get("/api/audit")]);
@@ -320,6 +322,28 @@ export class Bench {
     return form;
   }
 
+  // Without a code: the rig tells a number, and a hand at the frame says yes.
+  pairAtFrame() {
+    const told = h("p", { class: "why", role: "status" });
+    const ask = h("button", { type: "button", id: "pair-at-frame", onclick: async () => {
+      ask.disabled = true;
+      try {
+        const name = document.getElementById("phone")?.value.trim() || "a phone";
+        const card = await this.line.post("/api/pair/request", { name });
+        told.textContent = `This phone shows ${card.number}. If the rig says the same number, hold the button at the frame within ${card.lasts_s} s.`;
+        while ((await this.line.post("/api/pair/requested", { ticket: card.ticket })).role === "none") {
+          await new Promise((wake) => setTimeout(wake, 500));
+        }
+        history.replaceState(null, "", "/");
+        location.reload();
+      } catch (error) {
+        told.textContent = error.message;
+        ask.disabled = false;
+      }
+    } }, "Pair at the frame");
+    return h("div", {}, h("h2", {}, "without a code"), h("p", { class: "also" }, ask), told);
+  }
+
   // --- settings ----------------------------------------------------------------------------------
 
   settings() {
@@ -328,6 +352,18 @@ export class Bench {
     const toggle = (name, label) => h("label", { class: "tick" },
       h("input", { type: "checkbox", checked: settings()[name], onchange: (e) => choose({ [name]: e.target.checked }) }), h("span", {}, label));
     const group = (title, ...rows) => h("fieldset", {}, h("legend", {}, title), rows);
+    const spoken = (moment, label) => h("label", { class: "tick" },
+      h("input", { type: "checkbox", checked: !settings().unspoken.includes(moment), onchange: (e) => choose({
+        unspoken: [...settings().unspoken.filter((m) => m !== moment), ...(e.target.checked ? [] : [moment])] }) }), h("span", {}, label));
+    const loudness = () => h("label", { class: "field", for: "loud" }, h("span", {}, "How loud"),
+      h("input", { type: "range", id: "loud", min: "0", max: "1", step: "0.1", value: String(settings().loud), onchange: (e) => {
+        choose({ loud: Number(e.target.value) });
+        utter("Two minutes left to pour.");
+      } }));
+    const voice = () => h("label", { class: "field", for: "voice" }, h("span", {}, "Voice"),
+      h("select", { id: "voice", onchange: (e) => choose({ voice: e.target.value }) },
+        h("option", { value: "" }, "the phone's own"),
+        voices().filter((v) => v.lang.startsWith("en")).map((v) => h("option", { value: v.name, selected: v.name === settings().voice }, v.name))));
     return [
       h("h1", {}, "Settings"),
       h("p", { class: "why" }, "For this phone only."),
@@ -335,6 +371,8 @@ export class Bench {
       group("Paper", pick("look", "auto", "as the phone has it"), pick("look", "light", "light"), pick("look", "dark", "dark")),
       group("When hands are wanted", toggle("sound", "Sound"), toggle("vibration", "Shake"),
         toggle("awake", "Keep the screen awake during a run")),
+      canSpeak() ? group("Read aloud by this phone", toggle("speak", "Read aloud what the rig says"),
+        ...MOMENTS.map(([moment, label]) => spoken(moment, label)), loudness(), voice()) : null,
       canStayAwake() ? null : h("p", { class: "figures" }, "This browser keeps the screen awake only on a secure page (https): set the phone's own screen time longer."),
       h("p", { class: "also" }, h("button", { type: "button", onclick: tryOut }, "Try the sound")),
     ];
