@@ -10,29 +10,67 @@ from __future__ import annotations
 import contextlib
 import os
 import pickle
+import resource
 import signal
 import subprocess
 import sys
 from collections.abc import Callable
+from dataclasses import astuple, dataclass
 from importlib import import_module
 from io import TextIOWrapper
 from typing import Any
 
+from evenwall.confined import without_network
 from evenwall.errors import EvenwallError
 
 NICENESS = 10  # below whatever keeps the frame turning
+MB = 1_000_000
 Progress = Callable[[float, str], None]
 
 _at_work: set[WorkerProcess] = set()
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Resources that a process of its own may take (setrlimit, POSIX.1-2017). A full search for a
+    plan takes 0.5 GB of addresses; a scan of a million triangles 1.5 GB."""
+
+    memory_MB: int = 3000  # of addresses
+    processor_s: int = 7200
+    file_MB: int = 1000  # of one file that it writes
+    descriptors: int = 256
+
+    def words(self) -> tuple[str, ...]:
+        return tuple(str(value) for value in astuple(self))
+
+    def apply(self) -> None:
+        """Limit this process for ever. It may open no connection either, and gain no right."""
+        for which, most in (
+            (resource.RLIMIT_AS, self.memory_MB * MB),
+            (resource.RLIMIT_CPU, self.processor_s),
+            (resource.RLIMIT_FSIZE, self.file_MB * MB),
+            (resource.RLIMIT_NOFILE, self.descriptors),
+            (resource.RLIMIT_CORE, 0),
+        ):
+            _, hard = resource.getrlimit(which)
+            most = most if hard == resource.RLIM_INFINITY else min(most, hard)
+            # SIGXCPU at the soft limit says why it ended; SIGKILL at the hard one would not.
+            spare = 5 if which == resource.RLIMIT_CPU and hard == resource.RLIM_INFINITY else 0
+            resource.setrlimit(which, (most, most + spare))
+        without_network()
+
+
+USUAL = Limits()
 
 
 class WorkerProcess:
     """A process that answers what its subject is asked, one question at a time: first of a module,
     then of what was last made of it (`become`). It ends with `end`, or with this process."""
 
-    def __init__(self, where: str, niceness: int = NICENESS) -> None:
+    def __init__(self, where: str, niceness: int = NICENESS, limits: Limits = USUAL) -> None:
         """where: the module's name. Raises EvenwallError when the machine gives no process."""
-        command = (sys.executable, "-m", "evenwall.worker_process", where, str(niceness))
+        itself = (sys.executable, "-m", "evenwall.worker_process")
+        command = (*itself, where, str(niceness), *limits.words())
         try:
             self._process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
         except OSError as error:
@@ -76,7 +114,10 @@ class WorkerProcess:
                     progress(*value)
         # UnpicklingError: killed in the middle of a word. ValueError: of a pipe closed by `end`.
         except (EOFError, BrokenPipeError, pickle.UnpicklingError, ValueError):
-            raise EvenwallError(f"{name} ended early, with code {self._process.wait()}") from None
+            code = self._process.wait()
+            if code == -signal.SIGXCPU:
+                raise EvenwallError(f"{name} took more of the processor than it may") from None
+            raise EvenwallError(f"{name} ended early, with code {code}") from None
 
     @property
     def ended(self) -> bool:
@@ -127,6 +168,7 @@ def main() -> None:
         pickle.dump((kind, value), pipe)
         pipe.flush()
 
+    Limits(*map(int, sys.argv[3:])).apply()
     module: Any = import_module(sys.argv[1])
     subject = module
     with contextlib.suppress(EOFError, BrokenPipeError):
@@ -139,6 +181,9 @@ def main() -> None:
             except EvenwallError as error:
                 say("error", error)
                 continue
+            except MemoryError:
+                say("error", EvenwallError(f"{name} needs more memory than it may have"))
+                return
             if become:
                 subject, found = found, None
             say("done", found)

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from evenwall.errors import InputError
+from evenwall.geometry import mesh_files
 from evenwall.model import Casting, Mount, Opening, OpeningFound
 from evenwall.units import MM_PER_INCH
 
@@ -208,16 +209,14 @@ def _read(casting: Casting) -> tuple[trimesh.Trimesh, str, list[str]]:
     if suffix not in {"stl", "obj", "ply", "3mf"}:
         raise MouldError("mesh", path.name, "must be an STL, OBJ, PLY or 3MF file")
     try:
-        raw = path.read_bytes()
-    except OSError as error:
-        raise MouldError("mesh", path, error.strerror or "cannot be read") from None
-    try:
-        mesh = trimesh.load_mesh(path, process=False)
-    except (*UNREADABLE, OSError) as error:
+        mesh, raw = mesh_files.load(path, "mesh")
+    except InputError as error:
+        raise MouldError("mesh", error.value, error.limit) from None
+    except (*UNREADABLE, OSError, NotImplementedError) as error:
         raise MouldError(
             "mesh", path.name, f"cannot be read as {suffix.upper()}: {error}"
         ) from None
-    if not isinstance(mesh, trimesh.Trimesh) or len(mesh.faces) == 0:
+    if len(mesh.faces) == 0:
         raise MouldError("mesh", path.name, "holds no triangles")
     if len(mesh.faces) > MOST_FACES:
         raise MouldError("mesh", len(mesh.faces), f"must have at most {MOST_FACES} triangles")

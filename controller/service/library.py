@@ -21,12 +21,14 @@ from evenwall.model import (
 )
 from evenwall.model.written import toml_text
 from evenwall.service.uploads import PICTURES, Uploads
-from evenwall.worker_process import WorkerProcess
+from evenwall.worker_process import Limits, WorkerProcess
 
 T = TypeVar("T")
 
 STEM = re.compile(r"[a-z0-9][a-z0-9-]{0,59}")
 ENDING = ".shape"  # globe.shape.toml holds the measurements of globe.toml
+SHAPE_LIMITS = Limits(memory_MB=2000, processor_s=120, file_MB=300)
+SHAPE_TIME_s = 180.0
 BEFORE = "~"  # the file as it was before the last change stays beside it
 
 
@@ -255,8 +257,12 @@ def _card(casting_id: str, path: Path) -> CastingCard:
 
 def _apart(name: str, *args: Any) -> Any:
     """Ask this of `shape_work` in a process that ends: it brings a mesher and much memory."""
-    process = WorkerProcess("evenwall.service.shape_work")
+    process = WorkerProcess("evenwall.service.shape_work", limits=SHAPE_LIMITS)
+    late = threading.Timer(SHAPE_TIME_s, process.end)  # whoever waits is let go
+    late.daemon = True
+    late.start()
     try:
         return process.ask(name, *args)
     finally:
+        late.cancel()
         process.end()

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import re
+import stat
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 from evenwall.errors import InputError
 
@@ -81,7 +84,8 @@ class Uploads:
             for other in self._folder.glob(f"{path.name}.*{PART}"):
                 other.unlink(missing_ok=True)  # of another file by that name, given up
         self._room_for(len(content))
-        with part.open("r+b" if offset else "wb") as file:
+        with _plain(part) as file:
+            file.truncate(offset)
             file.seek(offset)
             file.write(content)
             file.flush()
@@ -102,3 +106,19 @@ class Uploads:
                 unit="MB",
                 hint="delete scans and photographs that are no longer needed",
             )
+
+
+def _plain(part: Path) -> BinaryIO:
+    """Open a regular file to write to; make it where there is none. A link, a device or a pipe in
+    its place is refused, and holds nobody up. Raises InputError, OSError."""
+    how = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
+    try:
+        handle = os.open(part, how, 0o640)
+    except OSError as error:
+        if error.errno in (errno.ELOOP, errno.ENXIO, errno.EISDIR):
+            raise InputError("file", part.name, "is taken by what is no file") from None
+        raise
+    if not stat.S_ISREG(os.fstat(handle).st_mode):
+        os.close(handle)
+        raise InputError("file", part.name, "is taken by what is no file")
+    return os.fdopen(handle, "r+b")

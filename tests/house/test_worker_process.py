@@ -15,7 +15,7 @@ import pytest
 from evenwall.errors import EvenwallError, InputError
 from evenwall.model import ProbeSpec
 from evenwall.run.gel_monitor import Estimator, EstimatorApart, gel_case
-from evenwall.worker_process import WorkerProcess, end_all, in_worker
+from evenwall.worker_process import Limits, WorkerProcess, end_all, in_worker
 from evenwall_bridge.clock import block
 from tests.support.virtual_shop import SAMPLES, lantern_plan, sample_rig
 
@@ -155,3 +155,45 @@ def test_what_serves_a_rig_loads_no_mesher_and_no_plotter() -> None:
     told = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     heavy = {"trimesh", "matplotlib", "pyarrow", "numba", "evenwall.planning.make"}
     assert heavy.isdisjoint(told.stdout.split())
+
+
+def test_it_opens_no_connection(tmp_path: Path) -> None:
+    """Neither over the network nor to this machine's own ports: EACCES of socket(2)."""
+    for where, name, args in (
+        ("socket", "create_connection", (("127.0.0.1", 9),)),
+        ("socket", "socket", ()),
+        ("urllib.request", "urlopen", ("http://127.0.0.1:9/",)),
+    ):
+        with pytest.raises(EvenwallError, match="ended early, with code 1"):
+            in_worker(where, name, *args)
+    assert in_worker("socket", "has_dualstack_ipv6") is False  # it asks for a socket, and has none
+
+
+def test_it_ends_in_one_line_where_it_wants_too_much(tmp_path: Path) -> None:
+    small = Limits(memory_MB=600, processor_s=1, file_MB=1)
+
+    def ask(where: str, name: str, *args: object) -> None:
+        process = WorkerProcess(where, limits=small)
+        try:
+            process.ask(name, *args)
+        finally:
+            process.end()
+
+    with pytest.raises(EvenwallError, match="more memory than it may have"):
+        ask("builtins", "bytearray", 700_000_000)
+    with pytest.raises(EvenwallError, match="more of the processor than it may"):
+        ask("math", "factorial", 10**7)
+    with pytest.raises(EvenwallError, match="ended early"):
+        ask("os", "truncate", _file_of(tmp_path / "large", 10), 2_000_000)
+
+
+def _file_of(path: Path, size: int) -> Path:
+    path.write_bytes(bytes(size))
+    return path
+
+
+def test_its_rights_are_given_up_for_ever() -> None:
+    """/proc/PID/status, proc(5): no new privileges, and a filter of system calls."""
+    said = in_worker("evenwall.bounded", "read_text", Path("/proc/self/status"), 100_000)
+    assert "NoNewPrivs:\t1" in said
+    assert "Seccomp:\t2" in said

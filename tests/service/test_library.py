@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from pathlib import Path
 
 import pytest
 import trimesh
 
-from evenwall.errors import InputError
+from evenwall.errors import EvenwallError, InputError
 from evenwall.geometry.mould import load_cavity
 from evenwall.model import read_casting, read_resin
-from evenwall.service.library import Library
+from evenwall.service.library import Library, _apart
 from evenwall.service.uploads import Uploads
 from tests.support.virtual_shop import SAMPLES
 
@@ -169,3 +170,30 @@ def test_an_upload_goes_on_with_the_same_content_only(tmp_path: Path) -> None:
     assert [path.name for path in tmp_path.glob("*.part")] == ["ball.stl.three.part"]
     with pytest.raises(InputError, match="0 to 16 small letters"):
         uploads.standing("ball.stl", "../x")
+
+
+@pytest.mark.parametrize("kind", ["link", "pipe", "folder"])
+def test_a_part_is_written_into_a_file_alone(tmp_path: Path, kind: str) -> None:
+    """What stands in the place of a part, put there by another hand, is neither followed nor
+    waited for."""
+    (tmp_path / "elsewhere").write_text("not ours")
+    part = tmp_path / "scan.ply.part"
+    if kind == "link":
+        part.symlink_to(tmp_path / "elsewhere")
+    elif kind == "pipe":
+        os.mkfifo(part)
+    else:
+        part.mkdir()
+    with pytest.raises(InputError):
+        Uploads(tmp_path).take("scan.ply", 0, 4, b"abcd")
+    assert (tmp_path / "elsewhere").read_text() == "not ours"
+    assert not (tmp_path / "scan.ply").exists()
+
+
+def test_a_scan_that_takes_too_long_is_given_up(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("evenwall.service.library.SHAPE_TIME_s", 0.2)
+    os.mkfifo(tmp_path / "never.jpg")
+    with pytest.raises(EvenwallError, match="ended early"):
+        _apart("outline", tmp_path / "never.jpg")

@@ -10,6 +10,7 @@ import numpy as np
 import trimesh
 
 from evenwall.errors import InputError
+from evenwall.geometry import mesh_files
 from evenwall.geometry.mould import MM_PER_UNIT, UNREADABLE, boundary_loops, crossings, loop_area
 from evenwall.geometry.shapes import known as how_well
 from evenwall.geometry.shapes.build import Shape, open_at, settled
@@ -19,7 +20,6 @@ from evenwall.geometry.shapes.sections import Array, Index
 from evenwall.geometry.shapes.wrap import wrap
 
 FORMATS = ("obj", "ply", "stl", "3mf", "glb")
-MOST_BYTES = 200_000_000
 MOST_FACES = 2_000_000
 MANY_FACES = 120_000  # more are drawn anew on cells, which is quicker than any later step with them
 FLOATER = 0.10  # of the largest body's skin: a body with less is a floater
@@ -80,19 +80,10 @@ def read_mesh(path: Path) -> tuple[Array, Index]:
         limit = f"must be {', '.join(one.upper() for one in FORMATS[:-1])} or GLB"
         raise InputError("scan.file", path.name, limit)
     try:
-        size = path.stat().st_size
-    except OSError as error:
-        raise InputError("scan.file", path, error.strerror or "cannot be read") from None
-    if size > MOST_BYTES:
-        raise InputError(
-            "scan.file",
-            f"{size / 1e6:.0f}",
-            f"must be at most {MOST_BYTES / 1e6:.0f}",
-            unit="MB",
-            hint="export it with fewer triangles: 100,000 are plenty",
-        )
-    try:
-        mesh = trimesh.load_scene(path, process=False).to_mesh()
+        mesh, _ = mesh_files.load(path, "scan.file")
+    except InputError as error:
+        error.hint = error.hint or "export it again: 100,000 triangles are plenty"
+        raise
     except (*UNREADABLE, OSError, NotImplementedError) as error:
         raise InputError(
             "scan.file", path.name, f"cannot be read as {kind.upper()}: {error}"
