@@ -47,6 +47,7 @@ PAGES = (
     "web/guide/shop.md",
     "web/guide/mqtt.md",
     "web/guide/api.md",
+    "web/guide/python.md",
     "web/guide/soak.md",
     "README.md",
     "DEVELOPERS.md",
@@ -56,10 +57,16 @@ PAGES = (
 # Served, but not in the list of contents: their own README.md lists them.
 DECISIONS = "web/guide/decisions/2*.md"
 BESIDE = (
-    *("web/guide/**/*.png", "web/guide/**/*.svg", "web/guide/*.yaml"),
+    *("web/guide/**/*.png", "web/guide/**/*.svg", "web/guide/*.yaml", "web/guide/*.ipynb"),
     *("hardware/wiring/*.svg", "hardware/rigs/*.toml"),
 )
-KINDS = {".png": "image/png", ".svg": "image/svg+xml", ".yaml": "text/plain", ".toml": "text/plain"}
+KINDS = {
+    ".png": "image/png",
+    ".svg": "image/svg+xml",
+    ".yaml": "text/plain",
+    ".toml": "text/plain",
+    ".ipynb": "application/x-ipynb+json",
+}
 
 
 def place(name: str) -> Path:
