@@ -23,7 +23,7 @@ from evenwall.devices.interfaces import Inputs, NoInputs, NoOutputs, Outputs, Pr
 from evenwall.errors import InputError, RecordError
 from evenwall.history.lessons import resin_memories
 from evenwall.model import MqttSpec, ProbeSpec, RigSpec, ScaleSpec, Step, read_rig
-from evenwall.records.journal import Records, standing
+from evenwall.records.records import Records, standing
 from evenwall.run.gel_monitor import EstimatorApart, Remembering
 from evenwall.run.motion import frame_limits
 from evenwall.run.observation import GelMonitors

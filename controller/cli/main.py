@@ -22,7 +22,8 @@ from evenwall.cli.arguments import parser
 from evenwall.errors import EvenwallError, InputError, naming
 from evenwall.model import Step, read_casting, read_plan
 from evenwall.planning.in_words import clock_words, describe
-from evenwall.records.journal import Journal, standing, to_change
+from evenwall.records.journal import Journal
+from evenwall.records.records import standing, to_change
 from evenwall_bridge.clock import SystemClock
 from evenwall_bridge.contract import BridgeError
 

@@ -20,7 +20,8 @@ from evenwall.history.spots import spot_spans
 from evenwall.model import Assessment, Event, Measured, parse
 from evenwall.planning.in_words import moment_words
 from evenwall.planning.wall import wall_mesh
-from evenwall.records.journal import Batch, Journal
+from evenwall.records.journal import Journal
+from evenwall.records.rows import Batch
 from evenwall.reports.run_report import (
     COAT_COLUMNS,
     coat_rows,

@@ -23,7 +23,8 @@ from evenwall.history.photos import FOLDER as PHOTOS
 from evenwall.history.photos import copy_photos
 from evenwall.history.recorded import Recorded
 from evenwall.model import Event, Plan, Sample, parse
-from evenwall.records.journal import Batch, Journal
+from evenwall.records.journal import Journal
+from evenwall.records.rows import Batch
 from evenwall.run.events import Started
 
 Format = Literal["csv", "parquet"]

@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 from evenwall.errors import InputError, RecordError
 from evenwall.model import Answer, Command
-from evenwall.records.journal import Records
+from evenwall.records.records import Records
 from evenwall.run.events import Answered, read
 
 _ANSWERS_KEPT = 1000

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator, MutableMapping, Sequence
 from typing import Any
 
 from evenwall.model import Event, Plan, RecordLine, Sample, Snapshot
-from evenwall.records.journal import Records
+from evenwall.records.records import Records
 from evenwall.run.events import RunEvent, hidden
 from evenwall.run.state import RunState
 from evenwall.run.view import record_line

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from evenwall.model import Event, Plan, Sample
-from evenwall.records.journal import Records
+from evenwall.records.records import Records
 from evenwall.run.folding import taken_up
 from evenwall.run.gate import carries_on
 from evenwall.run.state import RunState

@@ -26,7 +26,7 @@ from evenwall.model import (
     Step,
     parse,
 )
-from evenwall.records.journal import Records, set_damage_aside
+from evenwall.records.records import Records, set_damage_aside
 from evenwall.run.board_feed import BoardFeed
 from evenwall.run.command_desk import CommandDesk
 from evenwall.run.commands import StartRun

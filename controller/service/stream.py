@@ -6,7 +6,7 @@ from collections import deque
 from collections.abc import AsyncIterator
 
 from evenwall.model import Event, Sample, Snapshot, StreamItem
-from evenwall.records.journal import row_id
+from evenwall.records.rows import row_id
 from evenwall.service.port import RunPort
 
 TOLD_KEPT = 16  # rows, for the listeners that are a little behind

@@ -113,22 +113,10 @@ def damage(path: Path) -> str:
 
 
 def restore(archive: Path, root: Path) -> int:
-    """Checks the archive whole, then swaps the folders. Raises SystemExit with one line."""
+    """Check the archive whole, then swap the folders. Raises SystemExit with one line."""
     bases = {name: root / folder.lstrip("/") for name, folder in FOLDERS.items()}
     with tempfile.TemporaryDirectory(dir=bases["records"].parent) as scratch:
-        with tarfile.open(archive) as tar:
-            members = tar.getmembers()
-            for member in members:
-                inside = Path(member.name)
-                if not member.isfile() or inside.is_absolute() or ".." in inside.parts:
-                    sys.exit(f"{archive}: {member.name} does not belong in a backup")
-                if inside.parts[0] not in FOLDERS:
-                    sys.exit(f"{archive}: {member.name} does not belong in a backup")
-                target = Path(scratch) / inside
-                target.parent.mkdir(parents=True, exist_ok=True)
-                content = tar.extractfile(member)
-                if content is not None:
-                    target.write_bytes(content.read())
+        count = unpack(archive, Path(scratch))
         for path in Path(scratch).rglob("*"):
             if path.is_file() and is_database(path) and (wrong := damage(path)):
                 sys.exit(f"{archive}: {path.relative_to(scratch)} is damaged: {wrong}")
@@ -136,19 +124,42 @@ def restore(archive: Path, root: Path) -> int:
             fresh = Path(scratch) / name
             if not fresh.exists():
                 continue
-            aside = base.with_name(base.name + ".before-restore")
-            shutil.rmtree(aside, ignore_errors=True)
-            if base.exists():
-                owner = base.stat()
-                base.rename(aside)
-                for path in (fresh, *fresh.rglob("*")):
-                    os.chown(path, owner.st_uid, owner.st_gid)
-                fresh.chmod(owner.st_mode & 0o7777)
-            shutil.move(fresh, base)
+            aside = swap(fresh, base)
             if name == "records":  # rows of before must not be put into what was restored
                 for copy in (root / RUNTIME.lstrip("/")).glob("evenwall-record-*"):
                     shutil.move(copy, aside / copy.name)
+    return count
+
+
+def unpack(archive: Path, scratch: Path) -> int:
+    """Unpack the archive and return the number of its files; ends where one does not belong."""
+    with tarfile.open(archive) as tar:
+        members = tar.getmembers()
+        for member in members:
+            inside = Path(member.name)
+            outside = inside.is_absolute() or ".." in inside.parts
+            if not member.isfile() or outside or inside.parts[0] not in FOLDERS:
+                sys.exit(f"{archive}: {member.name} does not belong in a backup")
+            target = scratch / inside
+            target.parent.mkdir(parents=True, exist_ok=True)
+            content = tar.extractfile(member)
+            if content is not None:
+                target.write_bytes(content.read())
     return len(members)
+
+
+def swap(fresh: Path, base: Path) -> Path:
+    """Put a folder in the place of another, with its owner; returns where the old one is now."""
+    aside = base.with_name(base.name + ".before-restore")
+    shutil.rmtree(aside, ignore_errors=True)
+    if base.exists():
+        owner = base.stat()
+        base.rename(aside)
+        for path in (fresh, *fresh.rglob("*")):
+            os.chown(path, owner.st_uid, owner.st_gid)
+        fresh.chmod(owner.st_mode & 0o7777)
+    shutil.move(fresh, base)
+    return aside
 
 
 def busy(root: Path) -> bool:

@@ -218,7 +218,22 @@ def drawing(name: str) -> str:
     """One sheet: pins on the left, parts in the middle, motor power on the right."""
     spec = rig(name)
     sheet = Sheet(1260, 0, [])
-    sheet.text(24, 36, f"{spec.name}: wiring", bold=True, size=20)
+    legend(sheet, spec.name)
+    tops, end = pins_and_parts(sheet, spec)
+    contactors = power_chain(sheet)
+    motors(sheet, spec, tops, contactors)
+    guard = tops["Guard switch"]
+    stop_circuit(sheet, guard, contactors)
+    bottom = guard + box_height(2) + GAP
+    leads = [tops[f"{axis} motor driver"] + ROW * 3 - 5 for axis in ("Major", "Minor")]
+    earth(sheet, [84 + ROW, 84 + box_height(1) + 34 + ROW, *leads], bottom)
+    sheet.height = round(max(end, bottom + box_height(1))) + 24
+    return sheet.svg()
+
+
+def legend(sheet: Sheet, name: str) -> None:
+    """Draw the title and what each kind of line is."""
+    sheet.text(24, 36, f"{name}: wiring", bold=True, size=20)
     sheet.text(474, 36, "Mains and stop circuit: only by someone licensed.", bold=True)
     for x, colour, thick, dash, words in (
         (24, INK, False, "", "signal"),
@@ -230,6 +245,12 @@ def drawing(name: str) -> str:
         sheet.wire(f"M{x} 58 h28", colour, thick=thick, dash=dash)
         sheet.text(x + 36, 62, words, size=12)
 
+
+def pins_and_parts(sheet: Sheet, spec: RigSpec) -> tuple[dict[str, float], float]:
+    """Draw the computer's and the board's pins, wired to their parts.
+
+    Returns the top of each of the board's parts, and the end of the last one.
+    """
     pi = [(what, f"{hole}  {what}", wire) for hole, what, wire in pi_rows(spec)]
     pins = [
         (p["name"], f"{p['label']}  {p['name'].replace('_', ' ')}", short(p["wire_to"]))
@@ -240,15 +261,23 @@ def drawing(name: str) -> str:
     pi_end = 84 + box_height(len(pi))
     sheet.wire(f"M60 {pi_end} V{top:g}")
     sheet.text(70, top - 14, "USB: data, and 5 V for the board", size=12)
-    tops, end = wired(sheet, "Board (ATmega328P), label", pins, top, BOARD_PARTS)
+    return wired(sheet, "Board (ATmega328P), label", pins, top, BOARD_PARTS)
 
+
+def power_chain(sheet: Sheet) -> float:
+    """Draw motor power from the mains to the contactors; returns where these end."""
     y, centre = 84.0, X_POWER + W_POWER / 2
     for number, (title, words) in enumerate(CHAIN):
         if number:
             sheet.wire(f"M{centre:g} {y - 34:g} V{y:g}", POWER, thick=True)
         sheet.box(X_POWER, y, W_POWER, title, [words], POWER)
         y += box_height(1) + 34
-    contactors = y - 34
+    return y - 34
+
+
+def motors(sheet: Sheet, spec: RigSpec, tops: dict[str, float], contactors: float) -> None:
+    """Draw motor power from the contactors to the drivers, and from them to the motors."""
+    centre = X_POWER + W_POWER / 2
     bus = (X_PART + W_PART + X_POWER) / 2
     minor = tops["Minor motor driver"] + ROW - 5
     sheet.wire(
@@ -268,7 +297,10 @@ def drawing(name: str) -> str:
             f"{axis.capitalize()} motor",
             [f"{part.motor_holding_torque_Nm:g} N m holding, {part.gear_ratio:g}:1 to the axis"],
         )
-    guard = tops["Guard switch"]
+
+
+def stop_circuit(sheet: Sheet, guard: float, contactors: float) -> None:
+    """Draw the stop circuit beside the guard switch, up to the contactors."""
     sheet.box(
         X_POWER,
         guard,
@@ -283,11 +315,6 @@ def drawing(name: str) -> str:
     sheet.wire(
         f"M{right} {guard + 30:g} h12 V{contactors - box_height(1) / 2:g} h-12", POWER, dash="6 4"
     )
-    bottom = guard + box_height(2) + GAP
-    motors = [tops[f"{axis} motor driver"] + ROW * 3 - 5 for axis in ("Major", "Minor")]
-    earth(sheet, [84 + ROW, 84 + box_height(1) + 34 + ROW, *motors], bottom)
-    sheet.height = round(max(end, bottom + box_height(1))) + 24
-    return sheet.svg()
 
 
 def earth(sheet: Sheet, heights: list[float], bottom: float) -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
 
-from evenwall.records.journal import Records
+from evenwall.records.records import Records
 from evenwall.service.run_list import RunList
 from tests.support.many_runs import fill
 

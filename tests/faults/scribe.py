@@ -10,7 +10,7 @@ import os
 import sys
 from pathlib import Path
 
-from evenwall.records.journal import Records
+from evenwall.records.records import Records
 
 BATCHES = 12
 PER_BATCH = 3

@@ -25,7 +25,8 @@ from evenwall.devices.interfaces import Press
 from evenwall.errors import RecordError
 from evenwall.model import Answer, Command, Event, Plan, Snapshot, Step, read_casting
 from evenwall.planning import make_plan
-from evenwall.records.journal import Batch, Journal
+from evenwall.records.journal import Journal
+from evenwall.records.rows import Batch
 from evenwall.run.folding import fold_all
 from evenwall.simulation.scripted_operator import Habits, Operator
 from evenwall.simulation.twin import ProbeTrouble, Weather

@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from evenwall_bridge import motion, wire
+from evenwall_bridge.board_state import _FAULTS, _MODES
 from evenwall_bridge.contract import Fault, Mode
-from evenwall_bridge.rig import _FAULTS, _MODES
 
 HEADER = Path(__file__).parents[2] / "hardware/firmware/core/protocol.h"
 DEFINES = {

@@ -19,7 +19,8 @@ from evenwall.history.recorded import MouldLesson, Recorded
 from evenwall.history.spots import spot_spans
 from evenwall.history.turned import turned
 from evenwall.model import Event, Measured, ProbeSpec, ShapeKnown, Spot
-from evenwall.records.journal import Batch, Journal
+from evenwall.records.journal import Journal
+from evenwall.records.rows import Batch
 from evenwall.run.gel_monitor import Remembering, resin_note
 from evenwall.run.replay import Track
 from evenwall.simulation.twin import Weather

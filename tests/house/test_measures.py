@@ -23,10 +23,6 @@ EXCEPTIONS = {
     "controller/planning/polish.py best_move": "to be split",
     "controller/planning/search.py Search": "to be split",
     "controller/geometry/mould.py": "to be split",
-    "controller/records/journal.py": "to be split",
-    "firmware_bridge/rig.py": "to be split",
-    "firmware_bridge/rig.py FramedRig": "to be split",
-    "hardware/wiring/draw.py drawing": "to be split",
 }
 
 

@@ -18,7 +18,8 @@ from evenwall.planning.batch import CLOSE_UP_S, POUR_S, cup_left_g, mix, parts_g
 from evenwall.planning.in_words import describe
 from evenwall.planning.make import PlanningContext, standing_caution
 from evenwall.planning.recipe import Recipe
-from evenwall.records.journal import Batch, Journal
+from evenwall.records.journal import Journal
+from evenwall.records.rows import Batch
 
 ROOT = Path(__file__).resolve().parents[2]
 SAMPLES = ROOT / "controller" / "samples"

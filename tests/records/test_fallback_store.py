@@ -19,7 +19,10 @@ from evenwall.cli.main import main
 from evenwall.errors import InputError
 from evenwall.model import Event
 from evenwall.records import fallback_store as beside
-from evenwall.records.journal import Batch, Damaged, DiskRefuses, Journal, Records
+from evenwall.records.journal import Journal
+from evenwall.records.records import Records
+from evenwall.records.rows import Batch
+from evenwall.records.trouble import Damaged, DiskRefuses
 from evenwall_bridge.clock import Anchor
 
 ANCHOR = Anchor(at_s=12.0, boot="b", machine_s=3.0, utc="2026-01-05T09:00:00+00:00")

@@ -11,7 +11,9 @@ from evenwall.cli.application import going_on
 from evenwall.errors import RecordError
 from evenwall.model import Event, Sample
 from evenwall.records import fallback_store as beside
-from evenwall.records.journal import SAMPLES_EVERY_S, SAMPLES_WAITING, Batch, Journal, Records
+from evenwall.records.journal import Journal
+from evenwall.records.records import SAMPLES_EVERY_S, SAMPLES_WAITING, Records
+from evenwall.records.rows import Batch
 from evenwall_bridge.clock import Anchor
 
 

@@ -10,7 +10,9 @@ from typing import Any, cast
 import pytest
 
 from evenwall.model import Event, RunCard, Step
-from evenwall.records.journal import Batch, Journal, Records
+from evenwall.records.journal import Journal
+from evenwall.records.records import Records
+from evenwall.records.rows import Batch
 from evenwall.run.events import Noted
 from evenwall.service import run_list
 from evenwall.service.run_list import NOTES, RunList

@@ -15,7 +15,9 @@ from evenwall.cli.main import main
 from evenwall.errors import InputError
 from evenwall.model import Command, Event, Sample, Step, StreamItem
 from evenwall.records import fallback_store as beside
-from evenwall.records.journal import Batch, Damaged, Journal
+from evenwall.records.journal import Journal
+from evenwall.records.rows import Batch
+from evenwall.records.trouble import Damaged
 from evenwall.run import recording
 from evenwall.run.folding import fold_all
 from evenwall.run.gate import admit

@@ -7,7 +7,8 @@ import json
 from pathlib import Path
 
 from evenwall.model import Event
-from evenwall.records.journal import Batch, Journal
+from evenwall.records.journal import Journal
+from evenwall.records.rows import Batch
 
 EARLIER = Path(__file__).parents[1] / "run" / "earlier_record.json.gz"
 

@@ -14,7 +14,8 @@ from evenwall.cli.weighing import ScaleLead
 from evenwall.devices.interfaces import Light, Press
 from evenwall.model import Command, Plan, RigSpec, read_casting, read_rig
 from evenwall.planning import make_plan
-from evenwall.records.journal import Journal, Records
+from evenwall.records.journal import Journal
+from evenwall.records.records import Records
 from evenwall.run.gel_monitor import estimator
 from evenwall.run.motion import frame_limits
 from evenwall.run.observation import GelMonitors
