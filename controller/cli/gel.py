@@ -8,7 +8,7 @@ import io
 import math
 import zlib
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -269,6 +269,7 @@ def follow(trace_path: Path, case_path: Path) -> Reading:
             for fault in estimate.faults
         ],
         "peak_degC": None if estimate.peak_K is None else round(degC(estimate.peak_K), 2),
+        "touch": None if estimate.touch is None else asdict(estimate.touch),
         "notes": [estimate.sentence, *doubts],
     }
     return Reading(output, tuple(rows), estimate, file.case.placement)

@@ -170,6 +170,9 @@ class Estimator:
             faults=gel.holding(found.faults),
             taken_back=gel.taken_back(found.faults),
             sentence=found.sentence,
+            touch=None
+            if found.touch is None
+            else (found.touch.what, found.touch.from_s, found.touch.until_s),
             says=" ".join(found.says),
             predicted=tuple(
                 (float(t), degC(float(k - band)), degC(float(k + band)))

@@ -31,6 +31,9 @@ class GelReading:
     sentence: str = ""
     says: str = ""  # the same as a code, without figures
     predicted: tuple[tuple[float, float, float], ...] = ()  # (coat_time_s, low_degC, high_degC)
+    touch: tuple[str, float, float] | None = (
+        None  # what to touch, from_s and until_s; None: nothing
+    )
 
 
 class GelMonitor(Protocol):

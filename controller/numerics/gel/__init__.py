@@ -27,6 +27,7 @@ from evenwall.numerics.gel.case import (
     Probe,
     Row,
     Touch,
+    TouchWindow,
     What,
 )
 
@@ -53,6 +54,7 @@ __all__ = [
     "Probe",
     "Row",
     "Touch",
+    "TouchWindow",
     "What",
     "begin",
     "faults",

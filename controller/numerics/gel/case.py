@@ -87,6 +87,15 @@ class Touch:
 
 
 @dataclass(frozen=True, slots=True)
+class TouchWindow:
+    """What to touch and when, so that it teaches most; s from when the parts met."""
+
+    what: What
+    from_s: float
+    until_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class GelFault:
     """What is wrong and since when it is known. Off-ratio is caught by weighing, not here.
 
@@ -106,7 +115,8 @@ class GelEstimate:
     a hundred gel more than 5 % later; probability_gelled: that it has gelled by now; called_s: when
     it was first safe to say so, None until then; faults: all that were ever named, in that order;
     says: what the sentence says, in codes without figures;
-    curve: the probe as fitted and foreseen, rows of (time_s, K, half its 90 % band in K).
+    curve: the probe as fitted and foreseen, rows of (time_s, K, half its 90 % band in K); touch:
+    the touch that is asked for, None once this resin's coat was touched.
     """
 
     at_s: float
@@ -121,3 +131,4 @@ class GelEstimate:
     says: tuple[str, ...]
     sentence: str
     curve: FloatArray
+    touch: TouchWindow | None = None

@@ -10,6 +10,7 @@ import numpy as np
 
 from evenwall.numerics.cure import FloatArray
 from evenwall.numerics.gel import watch
+from evenwall.numerics.gel.asking import touch_window, window_words
 from evenwall.numerics.gel.case import (
     Case,
     EarlierBatch,
@@ -19,6 +20,7 @@ from evenwall.numerics.gel.case import (
     Learned,
     Row,
     Touch,
+    TouchWindow,
 )
 from evenwall.numerics.gel.fit import Fit, learned_of, refit, unfitted
 from evenwall.numerics.gel.inert import Crowd, against_reaction, crowd
@@ -316,9 +318,18 @@ def _estimate(state: GelState) -> tuple[GelState, GelEstimate]:
         says=(),
         sentence="",
         curve=best.curve,
+        touch=_asked_for(state, best, inert, now_s),
     )
     says, sentence = _told(state, estimate, used, inert)
     return state, replace(estimate, says=says, sentence=sentence)
+
+
+def _asked_for(state: GelState, best: Fit, inert: float, now_s: float) -> TouchWindow | None:
+    """The touch to ask for; none while it is not even sure that the batch reacts."""
+    if inert > _MAYBE_INERT or "no_reaction" in holding(state.faults):
+        return None
+    coat_s = state.times.best_s, state.times.high_s
+    return touch_window(state.case, state.touches, best, coat_s, now_s)
 
 
 _FAULT_WORDS = {
@@ -391,6 +402,10 @@ def _told(
         )
     says += holding(estimate.faults)[-1:]
     says += [f"not_{fault}" for fault in taken_back(estimate.faults) if fault == "no_reaction"]
+    asked = []
+    if estimate.touch is not None:
+        says.append(f"touch_{estimate.touch.what}")
+        asked.append(window_words(estimate.touch, estimate.at_s))
     text = "; ".join(parts)
-    sentence = " ".join([text[0].upper() + text[1:] + ".", *_fault_words(estimate.faults)])
-    return tuple(says), sentence
+    whole = [text[0].upper() + text[1:] + ".", *_fault_words(estimate.faults), *asked]
+    return tuple(says), " ".join(whole)

@@ -52,6 +52,7 @@ class Fit:
     """Where the fit of one hypothesis stands, and what it would try next.
 
     expected: the parameters before the first reading.
+    log_gel, log_cup: logs of the coat's and the cup's gel times (s).
     log_pace: how much later (log) the cup gels than a resin as expected would today.
     line: (SIZE,) where the readings give way most to another gel, one standard deviation of it.
     chances: (N, 2), the chance that the coat gels before a time (log), ascending; nan at first.
@@ -64,6 +65,8 @@ class Fit:
     trial: FloatArray
     damping: float
     log_gel: float
+    log_cup: float
+    log_cup_sd: float
     line: FloatArray
     chances: FloatArray
     log_pace: float
@@ -82,6 +85,8 @@ def unfitted(prior: Prior) -> Fit:
         trial=start,
         damping=1.0,
         log_gel=math.nan,
+        log_cup=math.nan,
+        log_cup_sd=1.0,
         line=np.zeros(SIZE),
         chances=np.full((len(TOLD), 2), math.nan),
         log_pace=0.0,
@@ -228,6 +233,7 @@ def _iterated(history: _History, prior: Prior, fit: Fit, computed: _Computed, ow
         fit,
         damping=damping,
         log_gel=float(log_coat[lane]),
+        log_cup=float(log_cup[lane]),
         log_pace=float(log_cup[lane] - log_cup[-2]),
         curve=np.column_stack([history.grid_s, seen_K[:, lane], sd_K]),
     )
@@ -253,19 +259,18 @@ def moved(
 ) -> Fit:
     """The fit at its better candidate, with what is known there and where to go next.
 
-    told_slopes (N + 3, SIZE): of the log of the coat's gel, of the cup's, and of the curve.
+    told_slopes (N + 3, SIZE): of the logs of the coat's and the cup's gel, and of the curve.
     """
     rows, tails = np.vstack([best.slopes, prior.tail]), len(prior.tail)
     weighted = rows * tail_weight(best.tails)[:, None]
     hessian = weighted.T @ rows + prior.gauss.T @ prior.gauss
     gradient = weighted.T @ best.tails + prior.gauss.T @ best.gauss
     move = np.linalg.solve(hessian + fit.damping * np.eye(SIZE), -gradient)
-    told = told_slopes.copy()
-    told[1] *= OF_RESIN_OR_BATCH
+    told = np.vstack([told_slopes, told_slopes[1] * OF_RESIN_OR_BATCH])
     given_way = np.linalg.solve(hessian, told.T)
     variance = np.einsum("ij,ji->i", told, given_way)
     curve = fit.curve.copy()
-    curve[:, 2] = _NORMAL_90 * np.hypot(curve[:, 2], np.sqrt(variance[2:]))
+    curve[:, 2] = _NORMAL_90 * np.hypot(curve[:, 2], np.sqrt(variance[2:-1]))
     first = len(rows) - tails  # of the sheet's and the touches' word
     own_hessian = weighted[first:].T @ rows[first:]
     own_gradient = weighted[first:].T @ best.tails[first:]
@@ -274,7 +279,8 @@ def moved(
         x=best.x,
         trial=best.x + np.clip(move, -_LONGEST_MOVE, _LONGEST_MOVE),
         line=np.asarray(given_way[:, 0] / math.sqrt(variance[0])),
-        log_pace_sd=math.sqrt(variance[1]),
+        log_cup_sd=math.sqrt(variance[1]),
+        log_pace_sd=math.sqrt(variance[-1]),
         curve=curve,
         log_evidence=prior.log_odds
         + prior.log_norm()

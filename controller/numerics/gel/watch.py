@@ -9,6 +9,8 @@ import numpy as np
 from evenwall.numerics.cure import FloatArray
 from evenwall.numerics.gel.case import Case, FaultKind
 from evenwall.numerics.gel.fit import Fit
+from evenwall.numerics.gel.parameters import DAY_SD
+from evenwall.numerics.gel.priors import SHEET_SD
 from evenwall.numerics.gel.readings import AIR, PROBE, TIME, TRUST, offset_K, settled_s
 from evenwall.units import ZERO_DEGC_K
 
@@ -60,9 +62,12 @@ _IN_WINDOW_S, _IN_AGAIN = 60.0, 0.6  # of how far it stood off the air before
 _IN_LEAST_K = {"digital_1wire": 0.8, "thermocouple_k": 1.2, "infrared": 1.5}
 _COLD_K = ZERO_DEGC_K + 13.0  # ten kelvin below the usual sheet, where cure takes twice as long
 _COLD_S = 60.0
-# Of the coat's gel; batches and sheets differ by a fifth anyway. Named where the belief puts the
-# batch beyond the limit with six chances in seven; taken back one standard deviation short of it.
-_SLOW, _FAST, _PACE_Z = math.log(1.36), math.log(1.4), 1.1
+# Pace of the cup, of its log: what one sound batch in a hundred reaches on either side by its sheet
+# and its mix alone (a normal variate's 2.33), which spends the two in a hundred that may be called
+# slow or fast for nothing. Named where the belief puts the batch beyond it with nineteen chances in
+# twenty; taken back one standard deviation short of it.
+_PACE_LIMIT = 2.33 * math.hypot(SHEET_SD["pot_life"], DAY_SD["batch"])
+_PACE_Z = 1.645
 
 
 def believed_air_K(air_K: float) -> float:
@@ -316,9 +321,9 @@ def cold_room(rows: FloatArray) -> bool:
 
 def pace_fault(fit: Fit) -> FaultKind | None:
     """Does the batch run clearly slower or faster than expected under today's conditions?"""
-    if fit.log_pace - _PACE_Z * fit.log_pace_sd > _SLOW:
+    if fit.log_pace - _PACE_Z * fit.log_pace_sd > _PACE_LIMIT:
         return "slow_reaction"
-    if fit.log_pace + _PACE_Z * fit.log_pace_sd < -_FAST:
+    if fit.log_pace + _PACE_Z * fit.log_pace_sd < -_PACE_LIMIT:
         return "fast_reaction"
     return None
 
@@ -326,8 +331,8 @@ def pace_fault(fit: Fit) -> FaultKind | None:
 def pace_over(fit: Fit) -> tuple[FaultKind, ...]:
     """Which of the two it clearly is not, though it may have looked like it."""
     over: list[FaultKind] = []
-    if fit.log_pace + fit.log_pace_sd < _SLOW:
+    if fit.log_pace + fit.log_pace_sd < _PACE_LIMIT:
         over.append("slow_reaction")
-    if fit.log_pace - fit.log_pace_sd > -_FAST:
+    if fit.log_pace - fit.log_pace_sd > -_PACE_LIMIT:
         over.append("fast_reaction")
     return tuple(over)

@@ -1,0 +1,48 @@
+"""When a touch would teach most, where nobody has touched a coat of this resin."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from evenwall.numerics.gel.case import Case, Touch, TouchWindow
+from evenwall.numerics.gel.fit import Fit
+
+# The cup is touched while its gel is open: from where one cup in twenty has gelled until nineteen
+# have, by what the fit knows of it and a discrepancy as large as the coat's (of its log).
+_OPEN_SD, _CUP_OFF_SD = 1.645, 0.07
+
+
+def touch_window(
+    case: Case,
+    touches: Sequence[Touch],
+    fit: Fit,
+    coat_s: tuple[float, float],
+    now_s: float,
+) -> TouchWindow | None:
+    """Return what to touch and when, or None once a coat of this resin was touched.
+
+    fit: of the likeliest hypothesis. coat_s: from when a coat is as likely gelled as not, and when
+    nineteen in twenty have. A cup that gels tells how fast this batch runs, in time for its coat; a
+    coat that is found gelled tells the ratio of the two, which no probe shows, to the next batch.
+    """
+    known = any(batch.coat_gel_s is not None for batch in case.earlier)
+    if known or any(touch.what == "coat" for touch in touches) or not math.isfinite(fit.log_cup):
+        return None
+    reach = _OPEN_SD * math.hypot(fit.log_cup_sd, _CUP_OFF_SD)
+    until_s = math.exp(fit.log_cup + reach)
+    if case.cup_mass_kg is not None and not touches and now_s < until_s:
+        return TouchWindow("cup", math.exp(fit.log_cup - reach), until_s)
+    return TouchWindow("coat", *coat_s)
+
+
+def window_words(window: TouchWindow, now_s: float) -> str:
+    """One sentence that asks for the touch, in whole minutes after the parts met."""
+    when = "now" if window.from_s <= now_s else f"from minute {window.from_s / 60.0:.0f}"
+    if window.what == "cup":
+        until = f"to minute {max(window.until_s, now_s + 60.0) / 60.0:.0f}"
+        return f"No touch of this resin is known: touch the cup with a stick {when} {until}."
+    return (
+        f"No touched coat of this resin is known: with the frame standing, touch the coat with a "
+        f"stick {when}."
+    )
