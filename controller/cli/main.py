@@ -20,8 +20,9 @@ from typing import TYPE_CHECKING, Any
 from evenwall.cli import habits
 from evenwall.cli.arguments import parser
 from evenwall.errors import EvenwallError, InputError, naming
-from evenwall.model import Step, read_casting, read_plan
-from evenwall.planning.in_words import clock_words, describe
+from evenwall.model import Plan, Step, read_casting, read_plan
+from evenwall.planning.in_words import clock_words, describe, first_words
+from evenwall.planning.pace import Pace, left_words
 from evenwall.records.journal import Journal
 from evenwall.records.records import standing, to_change
 from evenwall_bridge.clock import SystemClock
@@ -32,7 +33,6 @@ if TYPE_CHECKING:
     from evenwall_web.settings import Settings
 
 RIG_FAULT, INTERRUPTED = 3, 130
-
 
 _loudness = {"quiet": False}
 
@@ -77,8 +77,11 @@ def progress_bar(title: str) -> Iterator[Callable[[float, str], None]]:
     with Progress(*columns, console=Console(stderr=True), transient=False) as progress:
         task = progress.add_task(title, total=1.0, words="", visible=False)
 
+        pace = Pace(SystemClock())
+
         def tell(fraction: float, words: str) -> None:
-            progress.update(task, completed=fraction, words=words, visible=True)
+            left = left_words(pace.left_s(fraction))
+            progress.update(task, completed=fraction, words=f"{words}{left}", visible=True)
             if fraction >= 1.0:
                 progress.stop()  # what comes after, hours of a casting, is not under a full bar
 
@@ -136,6 +139,7 @@ def _to_file(option: str, path: Path | None, *endings: str) -> None:
 def plan(args: argparse.Namespace) -> int:
     from evenwall.cli import application as app
     from evenwall.planning import make_plan
+    from evenwall.planning.first_answer import first_plan
     from evenwall.planning.limits import falls_short
 
     casting, spec = read_casting(args.casting), app.sample_rig(args.rig)
@@ -146,6 +150,9 @@ def plan(args: argparse.Namespace) -> int:
     if args.searches < 1:
         raise InputError("--searches", args.searches, "must be at least 1")
     say_which_kernel()
+    if args.time_budget_s is None and sys.stderr.isatty() and not args.quiet:
+        with naming(args.casting):  # somebody waits: the search takes its minutes
+            note(first_words(first_plan(casting, spec)))
     with progress_bar("Planning") as tell, naming(args.casting):
         made = make_plan(
             casting,
@@ -155,18 +162,7 @@ def plan(args: argparse.Namespace) -> int:
             time_budget_s=args.time_budget_s,
             progress=tell,
         )
-    if args.out is not None:
-        try:
-            args.out.write_text(made.model_dump_json(indent=1), encoding="utf-8")
-        except OSError as error:
-            raise InputError("--out", args.out, error.strerror or str(error)) from None
-        note(f"Plan written to {args.out}.")
-    if args.report is not None:
-        from evenwall.reports.plan_report import pictures_of, write_report
-
-        note("Drawing the wall ...")
-        write_report(made, args.report, pictures_of(made, threads=2))
-        note(f"Report written to {args.report}.")
+    _write_plan(made, args)
     if args.json:
         show_json(made.model_dump(mode="json"))
     else:
@@ -188,6 +184,22 @@ def plan(args: argparse.Namespace) -> int:
     return 0
 
 
+def _write_plan(made: Plan, args: argparse.Namespace) -> None:
+    """Write the plan's file and its report, where they are asked for."""
+    if args.out is not None:
+        try:
+            args.out.write_text(made.model_dump_json(indent=1), encoding="utf-8")
+        except OSError as error:
+            raise InputError("--out", args.out, error.strerror or str(error)) from None
+        note(f"Plan written to {args.out}.")
+    if args.report is not None:
+        from evenwall.reports.plan_report import pictures_of, write_report
+
+        note("Drawing the wall ...")
+        write_report(made, args.report, pictures_of(made, threads=2))
+        note(f"Report written to {args.report}.")
+
+
 def shape(args: argparse.Namespace) -> int:
     from evenwall.cli.shape import make
 
@@ -200,7 +212,6 @@ def shape(args: argparse.Namespace) -> int:
 
 
 def wall(args: argparse.Namespace) -> int:
-    from evenwall.model import read_plan
     from evenwall.planning.wall import compute_wall
     from evenwall.reports.wall_view import write
 
@@ -343,8 +354,7 @@ def runs(args: argparse.Namespace) -> int:
     from evenwall.history.export import NoParquet, writable
 
     home = args.data or app.data_home()
-    action = args.action or "list"
-    if action == "list":
+    if (action := args.action or "list") == "list":
         told = runscli.Told([], "No runs yet.")
         tables = [runscli.runs_table(record) for record in records_under(home).values()]
         if tables:

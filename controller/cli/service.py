@@ -12,8 +12,6 @@ from evenwall.service.facade import Service
 from evenwall.service.run_files import Papers
 from evenwall.worker_process import in_worker
 
-ROUGH_PLAN_S = 5.0  # of search: a first answer stands within ten seconds on two cores
-
 
 def service_of(
     supervisor: Supervisor,
@@ -27,7 +25,7 @@ def service_of(
     photographs are kept."""
     drawn = partial(in_worker, "evenwall.reports.papers")
     plan = partial(in_worker, "evenwall.planning", "make_plan")
-    rough = partial(plan, time_budget_s=ROUGH_PLAN_S)
+    rough = partial(in_worker, "evenwall.planning.first_answer", "first_plan")
     return Service(
         supervisor,
         castings,

@@ -89,3 +89,19 @@ def describe(plan: Plan) -> str:
         *(f"- {caution}" for caution in plan.cautions),
     ]
     return "\n".join(lines)
+
+
+def first_words(plan: Plan) -> str:
+    """A first answer in two lines: coats, grams and cost, and the wall with its error."""
+    wall, totals, casting = plan.wall, plan.totals, plan.casting
+    cost = "" if totals.cost is None else f", {totals.cost:.2f} {casting.resin.currency}".rstrip()
+    lines = [
+        f"First answer: {len(plan.coats)} coats, {totals.resin_g:.0f} g weighed{cost}, about "
+        f"{totals.elapsed_min:.0f} min in all."
+    ]
+    if wall.min_mm is not None and wall.error_mm is not None:
+        lines.append(
+            f"Wall {wall.mean_mm:.2f} mm on average; thinnest patch {wall.min_mm:.2f} +- "
+            f"{wall.error_mm:.2f} mm with usual spins. Now they are searched for."
+        )
+    return "\n".join(lines)

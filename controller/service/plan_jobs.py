@@ -11,13 +11,12 @@ from typing import Any
 
 from evenwall.errors import EvenwallError, InputError, said_outside
 from evenwall.model import Casting, Plan, PlanJob, RigSpec
+from evenwall.planning.pace import Pace
 from evenwall_bridge.clock import SystemClock
 from evenwall_bridge.contract import Clock
 
 Planner = Callable[..., Plan]
 JOBS_KEPT = 50
-# Before so much of the search is done its pace says nothing.
-TELLS_FROM = 0.15
 
 
 class PlanJobs:
@@ -37,7 +36,7 @@ class PlanJobs:
         self._executor, self._taught = executor, taught
         self._clock = clock or SystemClock()
         self._jobs: dict[str, PlanJob] = {}
-        self._begun_s: dict[str, tuple[float, float]] = {}  # time and fraction at a search's start
+        self._paces: dict[str, Pace] = {}
         self._numbers = itertools.count(1)
 
     def get(self, job_id: str) -> PlanJob | None:
@@ -64,7 +63,7 @@ class PlanJobs:
         while len(self._jobs) > JOBS_KEPT:
             oldest = next(iter(self._jobs))
             del self._jobs[oldest]
-            self._begun_s.pop(oldest, None)
+            self._paces.pop(oldest, None)
 
     def _change(self, job_id: str, **more: Any) -> None:
         """Change a job, unless fifty newer ones have pushed it out."""
@@ -104,25 +103,8 @@ class PlanJobs:
         job = self._jobs.get(job_id)
         if job is None or job.done:
             return
-        now_s = self._clock.now_s()
-        left_s = None
-        if job_id in self._begun_s:
-            begun_s, begun_at = self._begun_s[job_id]
-            left_s = time_left_s(now_s - begun_s, begun_at, fraction)
-        elif fraction >= TELLS_FROM:
-            # Reading the mould and weighing are done in a moment; what follows keeps one pace.
-            self._begun_s[job_id] = (now_s, fraction)
+        pace = self._paces.setdefault(job_id, Pace(self._clock))
+        left_s = pace.left_s(fraction)
         self._keep(
             job.model_copy(update={"fraction": fraction, "sentence": sentence, "left_s": left_s})
         )
-
-
-def time_left_s(spent_s: float, from_fraction: float, fraction: float) -> float | None:
-    """Return the time that a search still takes at its pace so far; None before it has one.
-
-    spent_s: since `from_fraction` of it was done; fraction: done now.
-    """
-    done = fraction - from_fraction
-    if done <= 0.0:
-        return None
-    return max(0.0, spent_s / done * (1.0 - fraction))

@@ -10,8 +10,9 @@ from typing import Any
 
 from evenwall.model import Casting, Command, Plan, read_casting
 from evenwall.planning import make_plan
+from evenwall.planning.pace import left_words, time_left_s
 from evenwall.service.facade import Service
-from evenwall.service.plan_jobs import PlanJobs, time_left_s
+from evenwall.service.plan_jobs import PlanJobs
 from evenwall_bridge.clock import ManualClock, run_virtual
 from tests.support.virtual_shop import SAMPLES, lantern_plan, open_shop, sample_rig
 
@@ -56,7 +57,10 @@ def test_time_left_follows_the_pace_of_the_search() -> None:
     assert time_left_s(60.0, 0.0, 0.5) == 60.0
     assert time_left_s(30.0, 0.2, 0.6) == 30.0
     assert time_left_s(10.0, 0.2, 0.2) is None
-    assert time_left_s(10.0, 0.2, 1.0) == 0.0
+    assert time_left_s(10.0, 0.2, 1.0) is None
+    assert left_words(200.0) == ", 3 min left"
+    assert left_words(10.0) == ", less than a minute left"
+    assert left_words(None) == ""
 
 
 def test_a_job_tells_the_time_left_once_its_search_has_a_pace() -> None:

@@ -1,0 +1,36 @@
+"""A first answer for any form, within seconds: coats, grams and cost, and a wall with its error."""
+
+from __future__ import annotations
+
+import math
+
+from evenwall.errors import NotConverged, OutsideValidity
+from evenwall.geometry.film_mesh import widest_mm
+from evenwall.geometry.mould import load_cavity
+from evenwall.model import Casting, Plan, RigSpec
+from evenwall.planning import Taught, make_plan
+from evenwall.planning.wall import COARSER, compute_wall
+
+ROUNDED = 100.0  # of a millimetre: the mesh's spacing is rounded down to it
+
+
+def first_plan(casting: Casting, rig: RigSpec, *, taught: Taught | None = None) -> Plan:
+    """Plan a casting with usual spins, its wall computed on the two coarsest meshes there are.
+
+    Nothing is searched for, so the same casting gives the same plan anywhere. A search keeps coats
+    and grams and lays a more even wall. taught: what this mould's proven castings said. Raises
+    PlanError where no plan can work.
+    """
+    plan = make_plan(casting, rig, time_budget_s=0.0, taught=taught)
+    cavity = load_cavity(casting)
+    mesh_mm = math.floor(widest_mm(cavity) / COARSER * ROUNDED) / ROUNDED
+    try:
+        found = compute_wall(plan, mesh_mm, cavity=cavity).summary()
+    except (NotConverged, OutsideValidity) as error:
+        note = f"{plan.wall.note} The wall of a first answer cannot be computed: {error}."
+        return plan.model_copy(update={"wall": plan.wall.model_copy(update={"note": note})})
+    note = (
+        f"A first answer: usual spins, on cells of {mesh_mm:.1f} mm. The search that follows lays "
+        "the same grams more evenly."
+    )
+    return plan.model_copy(update={"wall": found.model_copy(update={"note": note})})

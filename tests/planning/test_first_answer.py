@@ -1,0 +1,46 @@
+"""A first answer: coats and grams of the plan that a search refines, and a wall with its error."""
+
+from __future__ import annotations
+
+import pytest
+
+from evenwall.errors import NotConverged
+from evenwall.model import Plan, read_casting
+from evenwall.planning import first_answer, make_plan
+from evenwall.planning.first_answer import first_plan
+from evenwall.planning.in_words import first_words
+from tests.support.virtual_shop import SAMPLES, sample_rig
+
+
+def first(name: str) -> Plan:
+    return first_plan(read_casting(SAMPLES / f"{name}.toml"), sample_rig())
+
+
+@pytest.mark.parametrize("name", ["lantern-globe", "bell-shade"])
+def test_first_answer_has_a_wall_with_its_error(name: str) -> None:
+    plan = first(name)
+    usual = make_plan(plan.casting, plan.rig, time_budget_s=0.0)
+    assert plan.coats == usual.coats
+    assert plan.totals == usual.totals
+    wall = plan.wall
+    assert wall.min_mm is not None
+    assert wall.mesh_error_mm is not None
+    assert wall.error_mm is not None
+    # Every coat is laid: the mean is the grams over the skin; the coarse mesh's area is 1 % less.
+    assert wall.mean_mm == pytest.approx(usual.wall.mean_mm, rel=0.01)
+    assert 0.3 * wall.mean_mm < wall.min_mm < wall.mean_mm
+    assert (wall.shape_error_mm is not None) == (plan.casting.shape is not None)
+    assert "first answer" in wall.note
+    said = first_words(plan)
+    assert f"{plan.totals.resin_g:.0f} g weighed" in said
+    assert f"{wall.min_mm:.2f} +- {wall.error_mm:.2f} mm" in said
+
+
+def test_a_wall_that_cannot_be_computed_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    def never(*_: object, **__: object) -> None:
+        raise NotConverged("the film", 1.0, 3)
+
+    monkeypatch.setattr(first_answer, "compute_wall", never)
+    wall = first("lantern-globe").wall
+    assert wall.min_mm is None
+    assert "cannot be computed" in wall.note
