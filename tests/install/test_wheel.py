@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import json
 import os
+import re
 import shutil
+import signal
 import subprocess
 import sys
 import zipfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
+import httpx
 import pytest
 
 from evenwall.numerics import native
@@ -93,6 +99,60 @@ def test_it_tries_a_rig_with_the_firmware_it_brings(site: Path, tmp_path: Path) 
     done = run(site, "rig", "check", cwd=tmp_path)
     assert "ok  link: firmware evenwall" in done.stdout, done.stderr
     assert not list(tmp_path.rglob("libboard.so"))  # none was compiled
+
+
+@contextmanager
+def serving(site: Path, *words: str, cwd: Path) -> Iterator[str]:
+    """The address that a serving command of the wheel prints; it is ended by Ctrl-C."""
+    told = {"PYTHONPATH": str(site), "HOME": str(cwd), "CC": "/nonexistent", "PATH": "/nonexistent"}
+    process = subprocess.Popen(
+        [sys.executable, "-c", WORDS, *words, "--port", "0"],
+        cwd=cwd,
+        env=told,
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        if process.stdout is None:
+            raise RuntimeError("no output to read")
+        line = process.stdout.readline()
+        found = re.search(r"http://127\.0\.0\.1:\d+/", line)
+        assert found, line
+        yield found[0]
+    finally:
+        process.send_signal(signal.SIGINT)
+        process.communicate(timeout=60)
+
+
+def test_it_serves_the_panel_and_the_guide(site: Path, tmp_path: Path) -> None:
+    with serving(site, "serve", cwd=tmp_path) as url:
+        assert httpx.get(f"{url}healthz").status_code == 200
+        assert "Evenwall" in httpx.get(url).text
+        assert httpx.get(f"{url}guide/web/guide/install.md").status_code == 200
+
+
+def test_it_serves_the_shop_page_without_a_broker(site: Path, tmp_path: Path) -> None:
+    with serving(site, "shop", "--broker-port", "1", cwd=tmp_path) as url:
+        page = httpx.get(url)
+        assert page.status_code == 200
+        assert httpx.get(f"{url}shop/shop.js").status_code == 200
+        assert httpx.get(f"{url}api/rigs").json() == []
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(600)
+def test_it_does_the_whole_job(site: Path, tmp_path: Path) -> None:
+    """The demo: a plan, three coats on the firmware that the wheel brings, and their record."""
+    done = run(site, "demo", "--exit", "--json", "--speed", "240", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    told = json.loads(done.stdout)
+    assert told["ended"] == "done"
+    assert all(coat["done"] for coat in told["coats"])
+    assert not list(tmp_path.rglob("libboard.so"))
+    kept = run(site, "runs", "--json", "--data", str(tmp_path / ".local/share/evenwall/demo"),
+               cwd=tmp_path)  # fmt: skip
+    assert [row["run_id"] for row in json.loads(kept.stdout)] == [told["run"]]
 
 
 def test_the_guide_reads_the_same_installed(site: Path, tmp_path: Path) -> None:
