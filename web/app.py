@@ -59,6 +59,7 @@ from evenwall_web.people import People
 from evenwall_web.reading import reading
 from evenwall_web.settings import Settings
 from evenwall_web.streams import Streams
+from evenwall_web.trust import trust_routes
 
 api = APIRouter(prefix="/api")
 
@@ -295,6 +296,7 @@ def create_app(service: Service, settings: Settings, clock: Clock | None = None)
     async def shell() -> FileResponse:
         return FileResponse(PANEL / "sw.js", media_type="text/javascript")
 
+    app.include_router(trust_routes(PANEL, page.css, settings.tls_authority))
     app.include_router(reading(PANEL, page.css))
     app.mount("/panel", StaticFiles(directory=PANEL), name="panel")
 

@@ -19,6 +19,7 @@ class Settings:
     state_dir: Path | None = None  # sessions and the audit live here; None keeps them in memory
     tls_cert: Path | None = None
     tls_key: Path | None = None
+    tls_authority: Path | None = None  # the rig's own, which phones are shown how to trust
     code_life_s: float = 600.0
     session_life_days: int = 30
 
@@ -33,9 +34,7 @@ class Settings:
     @property
     def address(self) -> str:
         """The address a phone types: the listening host, or this machine's own on the network."""
-        host = self.host
-        if host in {"0.0.0.0", "::"}:
-            host = _own_address()
+        host = reached_at(self.host)
         host = f"[{host}]" if ":" in host else host
         return f"{'https' if self.tls else 'http'}://{host}:{self.port}/"
 
@@ -50,6 +49,11 @@ class Settings:
         if not self.loopback_only:
             own |= {socket.gethostname(), f"{socket.gethostname()}.local"}
         return host.lower() in {name.lower() for name in own}
+
+
+def reached_at(host: str) -> str:
+    """The address that a phone types for a listening host."""
+    return _own_address() if host in {"0.0.0.0", "::"} else host
 
 
 def _own_address() -> str:

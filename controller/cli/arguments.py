@@ -290,6 +290,9 @@ def _serving(command: argparse.ArgumentParser, *, speed: float = 1.0, rig: bool 
         "--port", type=int, default=8713, metavar="P", help="default: 8713; 0 for any free one"
     )
     command.add_argument(
+        "--tls", action="store_true", help="a secure page, by a certificate authority of its own"
+    )
+    command.add_argument(
         "--tls-cert", type=Path, metavar="FILE.pem", help="a certificate of your own"
     )
     command.add_argument("--tls-key", type=Path, metavar="FILE.pem", help="its key")

@@ -272,13 +272,20 @@ def _settings(args: argparse.Namespace, data: Path) -> Settings:
     if port == 0:
         with listen(args.host, 0) as free:
             port = int(free.getsockname()[1])
-    return Settings(
+    settings = Settings(
         host=args.host,
         port=port,
         state_dir=data / "panel",
         tls_cert=args.tls_cert,
         tls_key=args.tls_key,
     )
+    if not args.tls:
+        return settings
+    if args.tls_cert is not None:
+        raise InputError("--tls", "set", "and --tls-cert too: give one of them")
+    from evenwall.cli.panel import with_authority
+
+    return with_authority(settings, data / "tls")
 
 
 def gel(args: argparse.Namespace) -> int:

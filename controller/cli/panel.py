@@ -11,13 +11,18 @@ import socket
 import ssl
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager, contextmanager
+from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import uvicorn
 from fastapi import FastAPI
 
+from evenwall.cli.authority import Files, certify, fingerprint, own_names
 from evenwall.errors import InputError
 from evenwall.service.facade import Service
+from evenwall_bridge.clock import SystemClock
+from evenwall_bridge.contract import Clock
 from evenwall_web.app import create_app
 from evenwall_web.connections import (
     HEADER_BYTES,
@@ -28,7 +33,7 @@ from evenwall_web.connections import (
     connections_for,
 )
 from evenwall_web.people import People
-from evenwall_web.settings import Settings
+from evenwall_web.settings import Settings, reached_at
 
 DESCRIPTORS = 1024
 BACKLOG = 512  # connections that the kernel holds until the loop takes them
@@ -90,6 +95,48 @@ def check_certificate(settings: Settings) -> None:
     except OSError as error:  # ssl.SSLError is one
         why = error.strerror or "no certificate with its key, in PEM"
         raise InputError("--tls-cert", settings.tls_cert, why) from None
+
+
+RENEW_LOOK_S = 3600.0
+
+
+def with_authority(settings: Settings, folder: Path) -> Settings:
+    """The settings with a certificate of the rig's own authority. Raises InputError."""
+    files = Files(folder)
+    _certify(files, settings)
+    return replace(
+        settings, tls_cert=files.server, tls_key=files.server_key, tls_authority=files.authority
+    )
+
+
+def _certify(files: Files, settings: Settings) -> bool:
+    names = own_names(settings.host, reached_at(settings.host))
+    return certify(files, names, SystemClock().utc())
+
+
+async def _keep_certified(
+    settings: Settings, context: ssl.SSLContext, clock: Clock, say: Callable[[str], None]
+) -> None:
+    """Renew the certificate while the panel is served; the next handshake shows the new one."""
+    if settings.tls_authority is None:
+        return
+    files = Files(settings.tls_authority.parent)
+    while True:
+        await clock.sleep(RENEW_LOOK_S)
+        before = fingerprint(files)
+        if _certify(files, settings):
+            context.load_cert_chain(files.server, files.server_key)
+            if fingerprint(files) != before:
+                say(trust_words(settings))
+
+
+def trust_words(settings: Settings) -> str:
+    """Text of the console: where a phone learns to trust the rig; empty without an authority."""
+    if settings.tls_authority is None:
+        return ""
+    shown = fingerprint(Files(settings.tls_authority.parent)).split(":")
+    rows = "\n".join("  " + " ".join(shown[k : k + 8]) for k in range(0, len(shown), 8))
+    return f"A phone learns to trust this rig at {settings.address}trust; compare there:\n{rows}"
 
 
 def listen(host: str, port: int) -> socket.socket:
@@ -178,11 +225,19 @@ async def open_panel(
         # The panel's routes stay: a full collection would hold the loop up for 90 ms.
         gc.collect()
         gc.freeze()
+        if settings.tls_authority is not None:
+            say(trust_words(settings))
+        renewing = asyncio.create_task(
+            _keep_certified(settings, server.config.ssl, SystemClock(), say)
+            if server.config.ssl is not None
+            else asyncio.Event().wait()
+        )
         inviting = asyncio.create_task(people.keep_inviting(lambda code: say(code.console())))
         try:
             yield people
         finally:
             inviting.cancel()
+            renewing.cancel()
             app.state.closing.set()
             server.should_exit = True
             await serving

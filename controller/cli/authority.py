@@ -1,0 +1,227 @@
+"""A certificate authority of the rig's own, so that a phone has a secure page without the internet.
+
+The authority may sign for this machine's names and for private addresses alone (RFC 5280 4.2.1.10),
+so whoever steals its key cannot pose as anything else to a phone that trusts it. Its key never
+leaves the folder, which is readable by its owner only.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import os
+import socket
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+
+from cryptography import x509
+from cryptography.hazmat.primitives import hashes, serialization
+from cryptography.hazmat.primitives.asymmetric import ec
+from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
+
+from evenwall.errors import InputError
+
+AUTHORITY_LIFE = timedelta(days=3650)
+# Phones refuse a longer life even below an authority of one's own: 398 days, as public ones
+# (CA/Browser Forum Baseline Requirements 6.3.2, from memory).
+SERVER_LIFE = timedelta(days=365)
+RENEW_BEFORE = timedelta(days=30)
+BACKDATED = timedelta(days=1)  # a phone's clock may be behind
+# RFC 1918, RFC 3927, RFC 4193, RFC 4291: addresses that no public site has.
+PRIVATE = (
+    "127.0.0.0/8", "10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16", "169.254.0.0/16",
+    "::1/128", "fc00::/7", "fe80::/10",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Files:
+    """Paths of the authority and of the certificate that the panel shows."""
+
+    folder: Path
+
+    @property
+    def authority(self) -> Path:
+        return self.folder / "authority.pem"
+
+    @property
+    def authority_key(self) -> Path:
+        return self.folder / "authority.key"
+
+    @property
+    def server(self) -> Path:
+        return self.folder / "server.pem"
+
+    @property
+    def server_key(self) -> Path:
+        return self.folder / "server.key"
+
+
+def own_names(host: str, address: str) -> tuple[str, ...]:
+    """Return the names and addresses that a phone may reach this panel by."""
+    machine = socket.gethostname().split(".")[0].lower()
+    found = ["localhost", "127.0.0.1", "::1", machine, f"{machine}.local", address]
+    if host not in {"0.0.0.0", "::"}:
+        found.append(host)
+    return tuple(dict.fromkeys(found))
+
+
+def certify(files: Files, names: tuple[str, ...], now: datetime) -> bool:
+    """Make or renew what is missing, too old, or for other names. True: something is new.
+
+    Raises InputError where the folder cannot be written.
+    """
+    try:
+        files.folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+        made = _authority(files, names, now)
+        return _server(files, names, now) or made
+    except OSError as error:
+        raise InputError("--tls", files.folder, error.strerror or "cannot be written") from None
+
+
+def fingerprint(files: Files) -> str:
+    """SHA-256 of the authority's certificate, in pairs, to compare with what the phone shows."""
+    digest = _read(files.authority).fingerprint(hashes.SHA256()).hex().upper()
+    return ":".join(digest[k : k + 2] for k in range(0, len(digest), 2))
+
+
+def _read(path: Path) -> x509.Certificate:
+    return x509.load_pem_x509_certificate(path.read_bytes())
+
+
+def _read_key(path: Path) -> ec.EllipticCurvePrivateKey:
+    key = serialization.load_pem_private_key(path.read_bytes(), None)
+    if not isinstance(key, ec.EllipticCurvePrivateKey):
+        raise ValueError("no key on an elliptic curve")
+    return key
+
+
+def _good(
+    cert_path: Path, key_path: Path, now: datetime
+) -> tuple[x509.Certificate, ec.EllipticCurvePrivateKey] | None:
+    """The certificate and its key where both can be read, belong together and last long enough."""
+    try:
+        certificate, key = _read(cert_path), _read_key(key_path)
+    except (OSError, ValueError, TypeError):
+        return None
+    if certificate.public_key() != key.public_key():
+        return None
+    return (certificate, key) if certificate.not_valid_after_utc - now > RENEW_BEFORE else None
+
+
+def _general(name: str) -> x509.GeneralName:
+    try:
+        return x509.IPAddress(ipaddress.ip_address(name))
+    except ValueError:
+        return x509.DNSName(name)
+
+
+def _host_names(names: tuple[str, ...]) -> list[str]:
+    return [name for name in names if isinstance(_general(name), x509.DNSName)]
+
+
+def _authority(files: Files, names: tuple[str, ...], now: datetime) -> bool:
+    found = _good(files.authority, files.authority_key, now)
+    if found is not None:
+        allowed = found[0].extensions.get_extension_for_class(x509.NameConstraints).value
+        known = {tree.value for tree in allowed.permitted_subtrees or ()}
+        if set(_host_names(names)) <= known:
+            return False
+    key = ec.generate_private_key(ec.SECP256R1())
+    who = x509.Name(
+        [
+            x509.NameAttribute(NameOID.COMMON_NAME, f"Evenwall at {_host_names(names)[1]}"[:64]),
+            x509.NameAttribute(NameOID.ORGANIZATION_NAME, "Evenwall, this workshop only"),
+        ]
+    )
+    permitted: list[x509.GeneralName] = [x509.DNSName(name) for name in _host_names(names)]
+    permitted += [x509.IPAddress(ipaddress.ip_network(net)) for net in PRIVATE]
+    certificate = (
+        _begun(who, who, key, now, AUTHORITY_LIFE)
+        .add_extension(x509.BasicConstraints(ca=True, path_length=0), critical=True)
+        .add_extension(_usage(signs=True), critical=True)
+        .add_extension(x509.NameConstraints(permitted, None), critical=True)
+        .add_extension(x509.SubjectKeyIdentifier.from_public_key(key.public_key()), critical=False)
+        .sign(key, hashes.SHA256())
+    )
+    _write(files.authority_key, _key_pem(key))
+    _write(files.authority, certificate.public_bytes(serialization.Encoding.PEM))
+    files.server.unlink(missing_ok=True)  # signed by the one before
+    return True
+
+
+def _server(files: Files, names: tuple[str, ...], now: datetime) -> bool:
+    found = _good(files.server, files.server_key, now)
+    wanted = [_general(name) for name in names]
+    if found is not None:
+        has = found[0].extensions.get_extension_for_class(x509.SubjectAlternativeName).value
+        if list(has) == wanted:
+            return False
+    authority, signing = _read(files.authority), _read_key(files.authority_key)
+    key = ec.generate_private_key(ec.SECP256R1())
+    who = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, _host_names(names)[1][:64])])
+    life = min(SERVER_LIFE, authority.not_valid_after_utc - now)
+    certificate = (
+        _begun(who, authority.subject, key, now, life)
+        .add_extension(x509.BasicConstraints(ca=False, path_length=None), critical=True)
+        .add_extension(_usage(signs=False), critical=True)
+        .add_extension(x509.ExtendedKeyUsage([ExtendedKeyUsageOID.SERVER_AUTH]), critical=False)
+        .add_extension(x509.SubjectAlternativeName(wanted), critical=False)
+        .add_extension(
+            x509.AuthorityKeyIdentifier.from_issuer_public_key(signing.public_key()), critical=False
+        )
+        .sign(signing, hashes.SHA256())
+    )
+    chain = certificate.public_bytes(serialization.Encoding.PEM) + files.authority.read_bytes()
+    _write(files.server_key, _key_pem(key))
+    _write(files.server, chain)
+    return True
+
+
+def _begun(
+    who: x509.Name,
+    issuer: x509.Name,
+    key: ec.EllipticCurvePrivateKey,
+    now: datetime,
+    life: timedelta,
+) -> x509.CertificateBuilder:
+    return (
+        x509.CertificateBuilder()
+        .subject_name(who)
+        .issuer_name(issuer)
+        .public_key(key.public_key())
+        .serial_number(x509.random_serial_number())
+        .not_valid_before(now - BACKDATED)
+        .not_valid_after(now + life)
+    )
+
+
+def _usage(*, signs: bool) -> x509.KeyUsage:
+    return x509.KeyUsage(
+        digital_signature=not signs,
+        content_commitment=False,
+        key_encipherment=False,
+        data_encipherment=False,
+        key_agreement=False,
+        key_cert_sign=signs,
+        crl_sign=signs,
+        encipher_only=False,
+        decipher_only=False,
+    )
+
+
+def _key_pem(key: ec.EllipticCurvePrivateKey) -> bytes:
+    return key.private_bytes(
+        serialization.Encoding.PEM,
+        serialization.PrivateFormat.PKCS8,
+        serialization.NoEncryption(),
+    )
+
+
+def _write(path: Path, content: bytes) -> None:
+    """Whole or not at all, and for its owner's eyes only."""
+    fresh = path.with_suffix(".new")
+    descriptor = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+    with os.fdopen(descriptor, "wb") as file:
+        file.write(content)
+    fresh.replace(path)

@@ -1,0 +1,106 @@
+"""The rig's own certificate authority: what it signs, for how long, and who may trust it."""
+
+from __future__ import annotations
+
+import ssl
+import stat
+import urllib.request
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from cryptography import x509
+
+from evenwall.cli.authority import (
+    RENEW_BEFORE,
+    SERVER_LIFE,
+    Files,
+    certify,
+    fingerprint,
+    own_names,
+)
+from evenwall.cli.panel import check_certificate, trust_words, with_authority
+from evenwall_web.settings import Settings
+from tests.web.server import PanelServer
+
+NOW = datetime(2026, 11, 30, 12, 0, tzinfo=UTC)
+NAMES = own_names("0.0.0.0", "192.168.7.5")
+
+
+@pytest.fixture
+def files(tmp_path: Path) -> Files:
+    made = Files(tmp_path / "tls")
+    assert certify(made, NAMES, NOW)
+    return made
+
+
+def server_cert(files: Files) -> x509.Certificate:
+    return x509.load_pem_x509_certificate(files.server.read_bytes())
+
+
+def test_it_is_made_once_and_kept(files: Files) -> None:
+    before = files.server.read_bytes(), files.authority.read_bytes()
+    assert not certify(files, NAMES, NOW + timedelta(days=100))
+    assert (files.server.read_bytes(), files.authority.read_bytes()) == before
+
+
+def test_it_renews_in_time_below_the_same_authority(files: Files) -> None:
+    trusted = fingerprint(files)
+    later = NOW + SERVER_LIFE - RENEW_BEFORE + timedelta(hours=1)
+    assert certify(files, NAMES, later)
+    assert server_cert(files).not_valid_after_utc > later + timedelta(days=300)
+    assert fingerprint(files) == trusted  # no phone has to be asked again
+
+
+def test_another_address_gets_another_certificate_below_the_same_authority(files: Files) -> None:
+    trusted = fingerprint(files)
+    assert certify(files, own_names("0.0.0.0", "192.168.7.99"), NOW)
+    names = server_cert(files).extensions.get_extension_for_class(x509.SubjectAlternativeName)
+    assert "192.168.7.99" in [str(ip) for ip in names.value.get_values_for_type(x509.IPAddress)]
+    assert fingerprint(files) == trusted
+
+
+@pytest.mark.parametrize("spoilt", ["server", "server_key", "authority", "authority_key"])
+def test_a_spoilt_file_is_made_again(files: Files, spoilt: str) -> None:
+    path: Path = getattr(files, spoilt)
+    path.write_bytes(b"half a file")
+    assert certify(files, NAMES, NOW)
+    settings = replace(Settings(), tls_cert=files.server, tls_key=files.server_key)
+    check_certificate(settings)
+
+
+def test_the_keys_are_for_their_owner_alone(files: Files) -> None:
+    for path in (files.authority_key, files.server_key):
+        assert stat.S_IMODE(path.stat().st_mode) == 0o600
+    assert stat.S_IMODE(files.folder.stat().st_mode) == 0o700
+
+
+def test_the_authority_may_sign_for_this_machine_and_private_addresses_alone(files: Files) -> None:
+    authority = x509.load_pem_x509_certificate(files.authority.read_bytes())
+    limits = authority.extensions.get_extension_for_class(x509.NameConstraints)
+    assert limits.critical
+    allowed = [str(tree.value) for tree in limits.value.permitted_subtrees or ()]
+    assert "localhost" in allowed
+    assert not any(name in ("", "com", "0.0.0.0/0") for name in allowed)
+
+
+def test_who_trusts_the_authority_reaches_the_panel_and_who_does_not_is_warned(
+    tmp_path: Path,
+) -> None:
+    """By the system's own TLS library, over the loopback wire."""
+    settings = with_authority(Settings(host="localhost"), tmp_path / "tls")
+    with PanelServer(settings=settings) as panel:
+        assert panel.url.startswith("https://localhost:")
+        trusting = ssl.create_default_context(cafile=str(settings.tls_authority))
+        with urllib.request.urlopen(f"{panel.url}/trust", context=trusting, timeout=10) as answer:
+            page = answer.read().decode()
+        words = trust_words(settings)
+        for row in words.splitlines()[1:]:
+            assert row.strip() in page
+        link = f"{panel.url}/trust/evenwall-authority.crt"
+        with urllib.request.urlopen(link, context=trusting, timeout=10) as answer:
+            fetched = x509.load_der_x509_certificate(answer.read())
+        assert fetched == x509.load_pem_x509_certificate(settings.tls_authority.read_bytes())
+        with pytest.raises(urllib.error.URLError, match="CERTIFICATE_VERIFY_FAILED"):
+            urllib.request.urlopen(panel.url, timeout=10)
