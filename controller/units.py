@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import re
+from typing import Literal, NamedTuple
 
 ZERO_DEGC_K = 273.15  # definition of the Celsius scale, SI Brochure 9th ed. 2.3.1
 G_M_S2 = 9.80665  # standard acceleration of free fall, 3rd CGPM (1901)
@@ -44,3 +46,80 @@ def grams(mass_kg: float) -> float:
 
 def pascal_seconds(viscosity_mPa_s: float) -> float:
     return viscosity_mPa_s * 1e-3
+
+
+# --- Figures in sentences -------------------------------------------------------------------------
+
+# A sentence is written once, in metric units, and every figure in it has one form: number, space,
+# symbol of the unit (SI Brochure, 9th ed., 5.4.3), `A to B` for a span, `A +- B` for an error and
+# `[A, B, C]` for a place. A difference of temperatures is in K. Whoever shows the sentence reads
+# the figures by this grammar: the phone gets it with its page.
+NUMBER = r"[-+\u2212]?\d+(?:,\d{3})*(?:\.\d+)?"
+FIGURE = (
+    rf"(?<![\w.])(\[{NUMBER}(?:, {NUMBER})*\]|{NUMBER}(?: (?:to|\+-) {NUMBER})?) "
+    r"(mm|cm2|cm3|ml|g|kg|degC|K)(?![\w/])"
+)
+
+System = Literal["metric", "inch"]
+
+
+class ShownUnit(NamedTuple):
+    """Showing of a metric figure: times `factor`, plus `offset`, with `more` decimals."""
+
+    symbol: str
+    factor: float = 1.0
+    offset: float = 0.0
+    more: int = 0
+
+
+# Exact: 1 in = 25.4 mm, 1 lb = 453.59237 g, 1 oz = 1/16 lb, 1 US fl oz = 29.5735295625 ml
+# (NIST SP 811, B.8).
+SHOWN: dict[System, dict[str, ShownUnit]] = {
+    "metric": {
+        "mm": ShownUnit("mm"),
+        "cm2": ShownUnit("cm\u00b2"),
+        "cm3": ShownUnit("cm\u00b3"),
+        "ml": ShownUnit("ml"),
+        "g": ShownUnit("g"),
+        "kg": ShownUnit("kg"),
+        "degC": ShownUnit("\u00b0C"),
+        "K": ShownUnit("K"),
+    },
+    "inch": {
+        "mm": ShownUnit("in", 1.0 / MM_PER_INCH, more=2),
+        "cm2": ShownUnit("sq in", 100.0 / MM_PER_INCH**2, more=1),
+        "cm3": ShownUnit("cu in", 1000.0 / MM_PER_INCH**3, more=1),
+        "ml": ShownUnit("fl oz", 1.0 / 29.5735295625, more=1),
+        "g": ShownUnit("oz", 16.0 / 453.59237, more=1),
+        "kg": ShownUnit("lb", 1000.0 / 453.59237),
+        "degC": ShownUnit("\u00b0F", 1.8, 32.0),
+        "K": ShownUnit("\u00b0F", 1.8),
+    },
+}
+_FIGURE, _NUMBER = re.compile(FIGURE), re.compile(NUMBER)
+
+
+def shown(text: str, system: System = "metric") -> str:
+    """Return a sentence as people print it, its figures in the units that they chose."""
+
+    def full(found: re.Match[str]) -> str:
+        unit = SHOWN[system][found[2]]
+        figures = found[1]
+        error = ""
+        if " +- " in figures:
+            figures, error = figures.split(" +- ")
+            error = " \u00b1 " + _converted(error, unit, 0.0)
+        said = _NUMBER.sub(lambda one: _converted(one[0], unit, unit.offset), figures)
+        return f"{said}{error}\u00a0{unit.symbol}"
+
+    return _FIGURE.sub(full, text)
+
+
+def _converted(number: str, unit: ShownUnit, offset: float) -> str:
+    """A figure keeps what it knows: as many decimals as it had, and those of a smaller unit."""
+    if unit.factor == 1.0 and offset == 0.0:
+        return number
+    plain = number.replace(",", "").replace("\u2212", "-")
+    decimals = len(plain.partition(".")[2]) + unit.more
+    sign = "+" if number.startswith("+") else ""
+    return f"{sign}{float(plain) * unit.factor + offset:.{decimals}f}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from base64 import b64encode
 from pathlib import Path
 
@@ -10,6 +11,7 @@ from jinja2 import Environment, FileSystemLoader
 
 from evenwall.model import Snapshot
 from evenwall.palette import style_variables
+from evenwall.units import FIGURE, NUMBER, SHOWN
 
 PANEL = Path(__file__).parent / "panel"
 
@@ -39,7 +41,10 @@ class Page:
         )
 
     def html(self, seen: Snapshot | None) -> str:
-        return self._template.render(css=self.css, seen=seen, modules=_MODULES)
+        return self._template.render(css=self.css, seen=seen, modules=_MODULES, units=_UNITS)
 
 
 _MODULES = sorted(file.name for file in PANEL.glob("*.js") if file.name != "sw.js")
+
+# How the figures in sentences are read and shown, for the phone that formats them.
+_UNITS = json.dumps({"figure": FIGURE, "number": NUMBER, "shown": SHOWN}).replace("<", "\\u003c")

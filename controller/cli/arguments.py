@@ -12,6 +12,7 @@ from evenwall.cli.habits import EXIT_CODES, SHELLS, version
 from evenwall.errors import InputError
 
 Run = Callable[[argparse.Namespace], int]
+PRINTED = "of the figures in the report"
 
 
 class OneLineParser(argparse.ArgumentParser):
@@ -86,6 +87,7 @@ def _plan(commands: Commands) -> None:
         "--out", type=Path, metavar="PLAN.json", help="what `spin` and `wall` take"
     )
     command.add_argument("--report", type=Path, metavar="FILE.html/.pdf", help="a plan to print")
+    command.add_argument("--units", choices=("metric", "inch"), default="metric", help=PRINTED)
     command.add_argument("--json", action="store_true", help="the plan on standard output")
     command.add_argument(
         "--time-budget-s",
@@ -175,6 +177,7 @@ def _runs(commands: Commands) -> None:
     a = act("report", "pages to print: curves, weights, notes, faults")
     a.add_argument("run_id", metavar="RUN")
     a.add_argument("--out", type=Path, metavar="FILE.html/.pdf", help="default: RUN.html")
+    a.add_argument("--units", choices=("metric", "inch"), default="metric", help=PRINTED)
     a.add_argument("--against", default="", metavar="RUN", help="hold it against another run")
     a.add_argument(
         "--picture",

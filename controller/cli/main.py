@@ -196,7 +196,7 @@ def _write_plan(made: Plan, args: argparse.Namespace) -> None:
         from evenwall.reports.plan_report import pictures_of, write_report
 
         note("Drawing the wall ...")
-        write_report(made, args.report, pictures_of(made, threads=2))
+        write_report(made, args.report, pictures_of(made, threads=2), args.units)
         note(f"Report written to {args.report}.")
 
 
@@ -376,7 +376,9 @@ def runs(args: argparse.Namespace) -> int:
             told = runscli.show_run(journal, args.run_id)
         elif action == "report":
             out = args.out or Path(f"{args.run_id}.html")
-            told = runscli.report_run(journal, args.run_id, out, args.picture, args.against)
+            told = runscli.report_run(
+                journal, args.run_id, out, args.picture, args.against, args.units
+            )
         elif action == "compare":
             told = runscli.compare_runs(journal, args.run_id, args.against)
         elif action == "export":

@@ -34,6 +34,7 @@ from evenwall.reports.run_report import (
 )
 from evenwall.run.events import Proven
 from evenwall.run.user_messages import DUE
+from evenwall.units import System
 
 
 @dataclass(frozen=True)
@@ -171,7 +172,12 @@ def photo_folder(journal: Journal) -> Path | None:
 
 
 def report_run(
-    journal: Journal, run_id: str, path: Path, pictures: Sequence[Path] = (), against: str = ""
+    journal: Journal,
+    run_id: str,
+    path: Path,
+    pictures: Sequence[Path] = (),
+    against: str = "",
+    units: System = "metric",
 ) -> Told:
     """Write a report; a replay is held against its proven run, or name another in `against`."""
     run = Recorded.read(journal, run_id)
@@ -181,7 +187,7 @@ def report_run(
         proven = Recorded.read(journal, other)
     folder = photo_folder(journal)
     photos = [] if folder is None else captioned(run, folder)
-    write_report(run, path, proven=proven, pictures=pictures, photos=photos)
+    write_report(run, path, proven=proven, pictures=pictures, photos=photos, units=units)
     return Told({"report": str(path)}, f"Report written to {path}.")
 
 

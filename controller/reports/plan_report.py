@@ -18,11 +18,14 @@ from evenwall.planning.in_words import clock_words, pour_words
 from evenwall.planning.wall import WallResult, compute_wall
 from evenwall.reports.printed import Block, Heading, Listed, Picture, Table, Words, write
 from evenwall.reports.wall_view import MAP, draw_view, figure_of, scale_of
+from evenwall.units import System
 
 
-def write_report(plan: Plan, path: Path, pictures: Sequence[Picture] = ()) -> None:
+def write_report(
+    plan: Plan, path: Path, pictures: Sequence[Picture] = (), units: System = "metric"
+) -> None:
     """Write the plan as .html or .pdf. Raises InputError for any other ending."""
-    write(path, plan.casting.name, [Words(_intro(plan)), *_blocks(plan), *pictures])
+    write(path, plan.casting.name, [Words(_intro(plan)), *_blocks(plan), *pictures], units)
 
 
 def pictures_of(plan: Plan, mesh_mm: float | None = None, threads: int = 1) -> list[Picture]:

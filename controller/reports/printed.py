@@ -6,7 +6,7 @@ import base64
 import html
 import io
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import matplotlib
@@ -18,6 +18,7 @@ from matplotlib.figure import Figure
 
 from evenwall.errors import InputError
 from evenwall.palette import HAIR, INK, PAPER, SIGNAL
+from evenwall.units import System, shown
 
 _STYLE = f"""
 body {{ font: 16px/1.45 Georgia, "DejaVu Serif", serif; color: {INK}; background: {PAPER};
@@ -86,12 +87,13 @@ def figure(width_in: float = 7.0, height_in: float = 3.0) -> Figure:
     return drawn
 
 
-def write(path: Path, title: str, blocks: Sequence[Block]) -> None:
-    """Write an .html or .pdf file. Raises InputError for another ending, a picture that cannot be
-    read, or a file that cannot be written."""
+def write(path: Path, title: str, blocks: Sequence[Block], units: System = "metric") -> None:
+    """Write an .html or .pdf file, its words in the units wanted. Raises InputError for another
+    ending, a picture that cannot be read, or a file that cannot be written."""
     ending = path.suffix.lower()
     if ending not in (".html", ".pdf"):
         raise InputError("report", path, "must end in .html or .pdf")
+    blocks = [in_units(block, units) for block in blocks]
     try:
         if ending == ".html":
             path.write_text(to_html(title, blocks), encoding="utf-8")
@@ -99,6 +101,18 @@ def write(path: Path, title: str, blocks: Sequence[Block]) -> None:
             path.write_bytes(to_pdf(title, blocks))
     except OSError as error:
         raise InputError("report", path, error.strerror or str(error)) from None
+
+
+def in_units(block: Block, units: System) -> Block:
+    """Return the block with every figure in its words as people print it, in the units wanted."""
+    if isinstance(block, Picture):
+        return replace(block, caption=shown(block.caption, units))
+    if isinstance(block, Listed):
+        return Listed(tuple(shown(item, units) for item in block.items))
+    if isinstance(block, Table):
+        rows = tuple(tuple(shown(cell, units) for cell in row) for row in block.rows)
+        return replace(block, rows=rows)
+    return replace(block, text=shown(block.text, units))
 
 
 def _picture_bytes(of: Figure | Path) -> bytes:
@@ -112,23 +126,8 @@ def _picture_bytes(of: Figure | Path) -> bytes:
         raise InputError("picture", of, error.strerror or "cannot be read") from None
 
 
-# Plain letters, as a terminal or a test reads them, and what a printed page has in their place.
-_SIGNS = (
-    (" degC", " \N{DEGREE SIGN}C"),
-    (" cm2", " cm\N{SUPERSCRIPT TWO}"),
-    (" +- ", " \N{PLUS-MINUS SIGN} "),
-)
-
-
-def typeset(text: str) -> str:
-    """Words of the programs as people print them: 21 °C, 574 cm², 4.22 ± 0.05 mm."""
-    for plain, printed in _SIGNS:
-        text = text.replace(plain, printed)
-    return text
-
-
 def _text(words: str) -> str:
-    return html.escape(typeset(words))
+    return html.escape(words)
 
 
 def to_html(title: str, blocks: Sequence[Block]) -> str:
@@ -213,7 +212,7 @@ def to_pdf(title: str, blocks: Sequence[Block]) -> bytes:
 
 def _line(pdf: FPDF | FPDFRecorder, text: str, size_pt: float, style: str) -> None:
     pdf.set_font("page", style, size_pt)
-    pdf.multi_cell(0, size_pt * 0.5, typeset(text), align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+    pdf.multi_cell(0, size_pt * 0.5, text, align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
     pdf.ln(1.0)
 
 
@@ -230,7 +229,7 @@ def _pdf_table(pdf: FPDF, block: Table) -> None:
             row = table.row()
             for k, cell in enumerate(cells):
                 large = k == block.large and cells is not block.columns
-                row.cell(typeset(cell), style=_LARGE if large else None)
+                row.cell(cell, style=_LARGE if large else None)
     pdf.ln(2.0)
 
 

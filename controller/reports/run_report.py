@@ -27,6 +27,7 @@ from evenwall.run.alerts import SEVERITY
 from evenwall.run.events import AlertRaised, BoardRefused, Halted, MixedAgain, Noted
 from evenwall.run.replay import Floats
 from evenwall.run.view import gravity_in_mould, record_line
+from evenwall.units import System
 
 _POINTS = 600  # of a curve
 _UNSHOWN = {"queued", "rejoined", "alert", "alert_over", "stepped", "asked", "proven"}
@@ -40,6 +41,7 @@ def write_report(
     proven: Recorded | None = None,
     pictures: Sequence[Path] = (),
     photos: Sequence[tuple[str, str]] = (),
+    units: System = "metric",
 ) -> None:
     """The report as .html or .pdf. proven: the run it is held against. photos: file and caption of
     each photograph of the record. Raises InputError for a file that cannot be written or read,
@@ -53,7 +55,7 @@ def write_report(
         blocks += against(run, proven)
     blocks += [Picture(picture, picture.stem.replace("-", " ")) for picture in pictures]
     blocks += [Heading("Cautions"), Listed(plain.CAUTIONS), *record(run)]
-    write(path, title, blocks)
+    write(path, title, blocks, units)
 
 
 def number(value: float | None, unit: str = "", digits: int = 1) -> str:

@@ -112,10 +112,16 @@ def choose(page: Page, look: Look) -> None:
 
 
 def wanted(page: Page) -> tuple[str, str]:
-    """The grams of A and B that the sheet asks for."""
+    """Masses of A and B that the sheet asks for, in its own unit."""
     words = page.locator("#form .fields").inner_text()
-    part_a, part_b = re.findall(r"([\d.]+) g wanted", words)
+    part_a, part_b = re.findall(r"([\d.]+)\s(?:g|oz) wanted", words)
     return part_a, part_b
+
+
+def in_inches(page: Page) -> bool:
+    """Whether this phone shows inches, ounces and Fahrenheit."""
+    kept = page.evaluate("JSON.parse(localStorage.getItem('evenwall.settings') ?? '{}')")
+    return bool(kept.get("units") == "inch")
 
 
 def weigh_by_hand(page: Page, part_a: str, part_b: str) -> None:
@@ -134,7 +140,7 @@ def weigh_on_the_scale(page: Page, panel: RealPanel, part_a: str, part_b: str, l
         for share in (0.25, 0.5, 0.75):
             panel.load(round(cup_g + share * mass, 1))
             page.wait_for_timeout(600)
-        expect(page.locator("#scale-now")).to_have_text(re.compile(r"^[\d.]+ g to go$"))
+        expect(page.locator("#scale-now")).to_have_text(re.compile(r"^[\d.]+\sg to go$"))
         if part == "B":  # still pouring: the ratio runs along
             expect(page.locator("#form")).to_contain_text("Too little B")
             look("weigh")
@@ -222,10 +228,11 @@ def finish(page: Page, panel: RealPanel, look: Look) -> None:
     ready(page)
     wait_for(page, "measure")
     refused(page, "Write the weight down first")
-    page.locator("#weight").fill("274")
-    page.locator("#rim-1").fill("4.1")
-    page.locator("#spot-side").fill("4.6")
-    page.locator("#spot-bottom").fill("4.7")
+    gram, millimetre = (16 / 453.59237, 1 / 25.4) if in_inches(page) else (1.0, 1.0)
+    page.locator("#weight").fill(f"{274 * gram:.2f}")
+    page.locator("#rim-1").fill(f"{4.1 * millimetre:.3f}")
+    page.locator("#spot-side").fill(f"{4.6 * millimetre:.3f}")
+    page.locator("#spot-bottom").fill(f"{4.7 * millimetre:.3f}")
     look("measure")
     button(page, "Write the measures down")
     ready(page)

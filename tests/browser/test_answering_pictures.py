@@ -14,7 +14,7 @@ from tests.web.server import PanelServer
 
 pytestmark = pytest.mark.browser
 PHONE = {"viewport": {"width": 360, "height": 780}}
-WALL = re.compile(r"Here: (\d\.\d\d) mm, (\d+) % (under|over) the wanted 4\.5 mm\.")
+WALL = re.compile(r"Here: (\d\.\d\d)\smm, (\d+) % (under|over) the wanted 4\.5\smm\.")
 # Software drawing reads pixels back for a screenshot and says so; a person's phone does not.
 GRAPHICS = "GPU stall due to ReadPixels"
 
@@ -39,7 +39,7 @@ def chips(page: Page) -> list[str]:
 
 
 def tapped_mm(page: Page, selector: str, across: float, down: float) -> float:
-    """What the page says of the wall at a share of a picture's width and height."""
+    """Wall that the page reads out at a share of a picture's width and height."""
     picture = page.locator(selector).first
     picture.scroll_into_view_if_needed()
     page.wait_for_timeout(300)
@@ -86,7 +86,8 @@ def test_the_casting_is_cut_away_and_seen_through_and_read(plan: Page) -> None:
         expect(canvas).to_have_attribute("aria-label", re.compile(name.lower()))
         wall_mm = tapped_mm(plan, "#bench canvas.pan", 0.5, 0.5)
         assert min(walls) <= wall_mm <= max(walls)
-    expect(canvas).to_have_attribute("aria-label", re.compile(r"Thinnest place 3\.6 mm of 4\.5 mm"))
+    thinnest = re.compile(r"Thinnest place 3\.6\smm of 4\.5\smm")
+    expect(canvas).to_have_attribute("aria-label", thinnest)
 
 
 def test_the_turning_and_the_time_have_axes_and_are_not_cut_off(plan: Page) -> None:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
 import pytest
 from fpdf import FPDF
+from lxml import etree
 from matplotlib.figure import Figure
 
 from evenwall.errors import InputError
@@ -34,7 +36,7 @@ def test_html_has_weights_clock_and_cautions(plan: Plan, tmp_path: Path) -> None
     path = tmp_path / "plan.html"
     shown = [Picture(Figure(), f"picture {k}", raster=True) for k in range(3)]
     write_report(plan, path, shown)
-    text = path.read_text(encoding="utf-8")
+    text = path.read_text(encoding="utf-8").replace("\u00a0", " ")
     coat = plan.coats[0]
     assert f"A {coat.part_a_g:.1f} g + B {coat.part_b_g:.1f} g" in text
     assert "pour by" in text
@@ -55,7 +57,7 @@ def test_html_has_weights_clock_and_cautions(plan: Plan, tmp_path: Path) -> None
         update={"casting": plan.casting.model_copy(update={"name": "<b>Tower & Co</b>"})}
     )
     write_report(named, path)
-    assert "&lt;b&gt;Tower &amp; Co" in path.read_text(encoding="utf-8")
+    assert "&lt;b&gt;Tower &amp; Co" in path.read_text(encoding="utf-8").replace("\u00a0", " ")
 
 
 def test_pdf(plan: Plan, tmp_path: Path) -> None:
@@ -214,3 +216,12 @@ def test_the_baseline_turns_the_same_resin(plan: Plan) -> None:
     turned = plain.coats[0].clock.model_copy(update={"turn_by_s": None})
     assert turned == batch.clock  # poured at once, whenever the plan's own is
     assert plain.coats[0].mix_g == plan.coats[0].mix_g
+
+
+def test_a_report_in_inches_has_no_metric_figure_in_its_words(plan: Plan, tmp_path: Path) -> None:
+    path = tmp_path / "plan.html"
+    write_report(plan, path, units="inch")
+    tree = etree.fromstring(path.read_text(encoding="utf-8"), etree.HTMLParser())
+    text = "".join(tree.itertext())
+    assert re.search(r"A [\d.]+\soz \+ B [\d.]+\soz", text)
+    assert re.findall(r"\d\s(?:g|mm|kg|ml|cm2|degC|\u00b0C)(?![\w/])", text) == []

@@ -1,4 +1,7 @@
-// Elements without a framework. Text only ever goes in as text.
+// Elements without a framework. Text only ever goes in as text, its figures in the chosen units;
+// `verbatim: true` keeps what a person wrote, such as a name, as it is.
+
+import { shown } from "./units.js";
 
 export function h(tag, props = {}, ...children) {
   return build(document.createElement(tag), props, children);
@@ -11,18 +14,21 @@ export function s(tag, props = {}, ...children) {
 function build(node, props, children) {
   for (const [name, value] of Object.entries(props)) {
     if (value === undefined || value === null || value === false) continue;
+    if (name === "verbatim") continue;
     if (name.startsWith("on")) node.addEventListener(name.slice(2), value);
-    else node.setAttribute(name, value === true ? "" : value);
+    else node.setAttribute(name, value === true ? "" : name === "aria-label" ? shown(value) : value);
   }
-  node.append(...children.flat(Infinity).filter((c) => c !== null && c !== undefined && c !== false));
+  const asShown = (c) => (typeof c === "string" && !props.verbatim ? shown(c) : c);
+  node.append(...children.flat(Infinity).filter((c) => c !== null && c !== undefined && c !== false).map(asShown));
   return node;
 }
 
 export const byId = (id) => document.getElementById(id);
 
 // A screen reader hears what changes, so nothing is written that has not changed.
-export function say(node, text) {
-  if (node.textContent !== text) node.textContent = text;
+export function say(node, text, { verbatim = false } = {}) {
+  const next = verbatim ? text : shown(text);
+  if (node.textContent !== next) node.textContent = next;
 }
 
 export function table(caption, head, rows) {

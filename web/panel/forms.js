@@ -2,7 +2,7 @@
 
 import { h, say } from "./dom.js";
 import { ScaleLine } from "./scale.js";
-import { lengthFrom, lengthUnit, mass, massFrom, massTo, massUnit, typeset } from "./units.js";
+import { lengthFrom, lengthUnit, mass, massFrom, massTo, massUnit } from "./units.js";
 
 export class Forms {
   constructor(box, { onChange, send }) {
@@ -40,7 +40,7 @@ export class Forms {
       const left = boxes.filter((b) => !b.checked).length;
       return left ? `${left} of ${boxes.length} still to tick.` : "";
     };
-    const cautions = seen.cautions.map((text) => h("p", { class: "mind" }, typeset(text)));
+    const cautions = seen.cautions.map((text) => h("p", { class: "mind" }, text));
     return h("div", {}, cautions.length ? h("h2", {}, "mind") : null, cautions, h("h2", {}, "before you start"), rows);
   }
 

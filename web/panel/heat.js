@@ -1,6 +1,6 @@
 // The heat: the cup's measured line, its predicted band, the gel window, room, mould and limit.
 
-import { h } from "./dom.js";
+import { h, say } from "./dom.js";
 import { fit, hatch, ink, niceStep } from "./ink.js";
 import { clock, temp, tempTo, tempUnit } from "./units.js";
 
@@ -368,8 +368,8 @@ export class Heat {
     now.push(met !== null ? `; ${clock(seen.now_s - met)} since the parts met. ` : ". ");
     if (seen.replay) now.push(`${seen.replay.sentence} `);
     const text = now.join("") + seen.gel.sentence;
-    if (this.words.textContent !== text) this.words.textContent = text;
-    this.canvas.setAttribute("aria-label", `Temperature curve. ${text}`);
+    say(this.words, text);
+    this.canvas.setAttribute("aria-label", `Temperature curve. ${this.words.textContent}`);
     const look = `${ink("pen")} ${Boolean(this.proven)}`;
     if (this.keyLook === look) return;
     this.keyLook = look;

@@ -8,7 +8,7 @@ import { drawFrameButton } from "./frame_button.js";
 import { Heat } from "./heat.js";
 import { forgetInks } from "./ink.js";
 import { Line } from "./line.js";
-import { clock, dress, onSettings, settings } from "./units.js";
+import { clock, dress, onSettings, settings, shown } from "./units.js";
 import { readAloud } from "./voice.js";
 import { drawWall } from "./wall.js";
 import { Written } from "./written.js";
@@ -179,7 +179,7 @@ function drawOnce(name, _box, on, how) {
 }
 
 function drawHead(running) {
-  say(byId("job-name"), running ? seen.casting : "Evenwall");
+  say(byId("job-name"), running ? seen.casting : "Evenwall", { verbatim: true });
   say(byId("job-coat"), running && seen.coat ? `coat ${seen.coat} of ${seen.coats.length}` : "");
   byId("stamp").hidden = !seen.simulated;
   say(byId("stamp"), seen.speed === 1 ? "simulated" : `simulated ×${seen.speed}`);
@@ -190,13 +190,13 @@ function drawNow() {
   document.documentElement.classList.toggle("stale", stale);
   const sentence = stale
     ? `Not hearing from the rig since ${line.heardAt.toLocaleTimeString([], { hour12: false })}.`
-    : seen.sentence;
+    : shown(seen.sentence);
   say(byId("sentence"), sentence);
   byId("sentence").classList.toggle("long", sentence.length > 56);
   say(byId("why"), stale ? whileLost() : seen.why);
   drawCountdown(stale, sentence);
   const said = `${seen.sentence} ${seen.why}`; // what stands there already is not said twice
-  drawOnce("alerts", null, [seen.alerts, said], () => byId("alerts").replaceChildren(
+  drawOnce("alerts", null, [seen.alerts, said, settings().units], () => byId("alerts").replaceChildren(
     ...seen.alerts.filter((a) => !said.includes(a.sentence)).map((a) => h("p", { class: `alert ${a.severity}` }, h("b", {}, a.sentence)))));
   drawOnce("frame-button", null, [seen.frame_button], () => drawFrameButton(byId("frame-button"), seen.frame_button));
   drawOnce("steps", null, [seen.step, seen.coat, seen.coats.length], drawSteps);
@@ -236,7 +236,7 @@ function drawCountdown(stale, sentence) {
 }
 
 function spoken(text) {
-  if (byId("said").textContent !== text) byId("said").textContent = text;
+  say(byId("said"), text);
 }
 
 function drawSteps() {
@@ -258,7 +258,7 @@ function drawButtons() {
   next.setAttribute("aria-disabled", String(Boolean(button?.why)));
   if (refusal !== null && refusal !== button?.why) refuse(button?.why ?? ""); // some of it is done
   byId("stop").hidden = !line.mayAct;
-  drawOnce("also", null, [seen.buttons, line.mayAct, seen.step_id], () => byId("also").replaceChildren(
+  drawOnce("also", null, [seen.buttons, line.mayAct, seen.step_id, settings().units], () => byId("also").replaceChildren(
     ...(["done", "abandoned"].includes(seen.step) ? [h("a", { class: "button", href: `#run/${seen.run_id}` }, "This run, and what came of it")] : []),
     ...(line.mayAct ? seen.buttons : []).filter((b) => !["note", "abandon"].includes(b.command)).map((b) =>
       madeButton(b))));

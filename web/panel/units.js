@@ -22,31 +22,56 @@ export function dress() {
   else document.documentElement.dataset.look = chosen.look;
 }
 
-const metric = () => chosen.units === "metric";
+// The rules by which figures in sentences are read and shown come with the page: controller/units.py.
+const rules = JSON.parse(document.getElementById("units")?.textContent ?? "null");
 const known = (value) => typeof value === "number" && Number.isFinite(value);
+export const unitOf = (name) => {
+  const [symbol, factor, offset, more] = rules.shown[chosen.units][name];
+  return { symbol, factor, offset, more };
+};
 
-// [unit, from metric, decimals]
-const lengths = () => (metric() ? ["mm", 1, 1] : ["in", 1 / 25.4, 3]);
-const masses = () => (metric() ? ["g", 1, 1] : ["oz", 1 / 28.349523125, 2]);
+const FIGURE = rules && new RegExp(rules.figure, "g");
+const NUMBER = rules && new RegExp(rules.number, "g");
 
-function shown(value, [unit, factor, decimals], more = 0) {
-  return known(value) ? `${(value * factor).toFixed(decimals + more)} ${unit}` : "–";
+// A sentence with its figures in the chosen units. A figure keeps as many decimals as it had, and
+// those of a smaller unit.
+export function shown(text) {
+  if (!rules) return text;
+  return text.replace(FIGURE, (_, figures, name) => {
+    const unit = unitOf(name);
+    const [values, error] = figures.split(" +- ");
+    const said = values.replace(NUMBER, (one) => converted(one, unit, unit.offset));
+    return `${said}${error ? ` ± ${converted(error, unit, 0)}` : ""}\u00a0${unit.symbol}`;
+  });
 }
 
-export const length = (value_mm, more = 0) => shown(value_mm, lengths(), more);
-export const mass = (value_g, more = 0) => shown(value_g, masses(), more);
-export const massUnit = () => masses()[0];
-export const lengthUnit = () => lengths()[0];
-export const massFrom = (typed) => Number(typed) / masses()[1];
-export const lengthFrom = (typed) => Number(typed) / lengths()[1];
-export const massTo = (value_g) => (value_g * masses()[1]).toFixed(masses()[2]);
-export const lengthTo = (value_mm) => value_mm * lengths()[1];
+function converted(number, { factor, more }, offset) {
+  if (factor === 1 && offset === 0) return number;
+  const plain = number.replaceAll(",", "").replace("\u2212", "-");
+  const decimals = (plain.split(".")[1] ?? "").length + more;
+  const sign = number.startsWith("+") ? "+" : "";
+  return `${sign}${(Number(plain) * factor + offset).toFixed(decimals)}`;
+}
 
-export const tempTo = (value_degC) => (metric() ? value_degC : value_degC * 1.8 + 32);
-export const tempFrom = (typed) => (metric() ? Number(typed) : (Number(typed) - 32) / 1.8);
-export const tempUnit = () => (metric() ? "°C" : "°F");
-export const temp = (value_degC) =>
-  known(value_degC) ? `${tempTo(value_degC).toFixed(1)} ${tempUnit()}` : "–";
+// A figure alone, with a tenth of its metric unit or `more` decimals than that.
+function figure(value, name, more = 0) {
+  if (!known(value)) return "–";
+  const unit = unitOf(name);
+  return `${(value * unit.factor + unit.offset).toFixed(1 + unit.more + more)} ${unit.symbol}`;
+}
+
+export const length = (value_mm, more = 0) => figure(value_mm, "mm", more);
+export const mass = (value_g, more = 0) => figure(value_g, "g", more);
+export const temp = (value_degC) => figure(value_degC, "degC");
+export const massUnit = () => unitOf("g").symbol;
+export const lengthUnit = () => unitOf("mm").symbol;
+export const tempUnit = () => unitOf("degC").symbol;
+export const massFrom = (typed) => Number(typed) / unitOf("g").factor;
+export const lengthFrom = (typed) => Number(typed) / unitOf("mm").factor;
+export const tempFrom = (typed) => (Number(typed) - unitOf("degC").offset) / unitOf("degC").factor;
+export const massTo = (value_g) => (value_g * unitOf("g").factor).toFixed(1 + unitOf("g").more);
+export const lengthTo = (value_mm) => value_mm * unitOf("mm").factor;
+export const tempTo = (value_degC) => value_degC * unitOf("degC").factor + unitOf("degC").offset;
 
 export const rate = (value_rpm) => (known(value_rpm) ? `${Math.abs(value_rpm).toFixed(1)} rpm` : "–");
 
@@ -58,9 +83,6 @@ export function clock(time_s) {
   const two = (n) => String(n).padStart(2, "0");
   return hours ? `${hours}:${parts.map(two).join(":")}` : `${parts[0]}:${two(parts[1])}`;
 }
-
-// What the rig's programs write in plain letters, as people print it.
-export const typeset = (text) => text.replaceAll(" degC", "\u00a0°C").replaceAll(" cm2", "\u00a0cm²").replaceAll(" +- ", " ± ");
 
 export const minutes = (time_s) => (known(time_s) ? `${Math.round(time_s / 60)} min` : "–");
 

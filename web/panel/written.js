@@ -1,7 +1,7 @@
 // Written down: the job's form, filled in as it goes, then the record line by line.
 
 import { h, say, table } from "./dom.js";
-import { clock, mass, timeOfDay } from "./units.js";
+import { clock, mass, settings, timeOfDay } from "./units.js";
 
 const SHOWN = 8;
 
@@ -40,7 +40,7 @@ export class Written {
     this.askGiveUp.hidden = !may("abandon");
     if (!may("abandon")) this.giveUp.hidden = true;
     for (const line of seen.record) this.rows.set(line.event_id, line);
-    const stamp = JSON.stringify([seen.coats, seen.last_event_id, this.rows.size, this.all]);
+    const stamp = JSON.stringify([seen.coats, seen.last_event_id, this.rows.size, this.all, settings().units]);
     if (stamp === this.drawn) return;
     this.drawn = stamp;
     const since = (time_s) => (time_s === null ? "–" : clock(time_s));

@@ -3,7 +3,7 @@
 import { MOMENTS, canSpeak, utter, voices } from "../voice.js";
 import { h, table } from "../dom.js";
 import { canStayAwake, tryOut } from "../attention.js";
-import { choose, clock, dayAndTime, length, lengthFrom, lengthTo, lengthUnit, mass, minutes, settings, timeOfDay, tempFrom, tempTo, tempUnit, typeset } from "../units.js";
+import { choose, clock, dayAndTime, length, lengthFrom, lengthTo, lengthUnit, mass, minutes, settings, timeOfDay, tempFrom, tempTo, tempUnit } from "../units.js";
 import { number } from "../forms.js";
 import { wallError } from "../wall.js";
 import { photosPart } from "./photos.js";
@@ -53,7 +53,7 @@ export class Bench {
       h("h1", {}, "Choose a casting."),
       h("ul", { class: "choices" }, cards.map((card) =>
         h("li", {}, h("a", { class: "button", href: `#plan/${card.casting_id}` },
-          h("span", {}, h("b", {}, card.name), h("small", {}, card.resin)),
+          h("span", {}, h("b", { verbatim: true }, card.name), h("small", { verbatim: true }, card.resin)),
           h("span", {}, `${length(card.wall_mm)} wall`))))),
       cards.length ? null : h("p", { class: "why" }, "There is no casting here yet."),
       this.line.mayAct ? h("p", { class: "also" }, h("a", { class: "button", href: "#new-casting" }, "New casting"), h("a", { class: "button", href: "#resins" }, "Resins")) : null,
@@ -77,7 +77,7 @@ export class Bench {
     if (!card) throw new Error("There is no such casting.");
     if (!jobId) return this.wishes(card, await this.line.get("/api/resins"));
     const job = await this.line.get(`/api/plans/${jobId}`);
-    if (job.error) return [h("h1", {}, "No plan came out."), h("p", { class: "why" }, typeset(job.error)), h("p", { class: "also" }, h("a", { class: "button", href: `#plan/${castingId}` }, "Ask differently"))];
+    if (job.error) return [h("h1", {}, "No plan came out."), h("p", { class: "why" }, job.error), h("p", { class: "also" }, h("a", { class: "button", href: `#plan/${castingId}` }, "Ask differently"))];
     if (!job.done) return this.waiting(job);
     return this.made(job);
   }
@@ -109,7 +109,7 @@ export class Bench {
     });
     if (this.line.mayAct) this.action = { label: "Make the plan", press: () => form.requestSubmit() };
     return [
-      h("h1", {}, card.name),
+      h("h1", { verbatim: true }, card.name),
       h("p", { class: "why" }, "What stands empty stays as the casting's file has it."),
       this.line.mayAct ? form : h("p", { class: "why" }, "This phone may watch, not plan."),
       this.line.mayAct ? h("p", { class: "also" }, ["edit", "copy"].map((mode) =>
@@ -137,15 +137,15 @@ export class Bench {
     };
     this.action = { label: "Take this plan", press: take };
     return [
-      h("h1", {}, plan.casting.name),
+      h("h1", { verbatim: true }, plan.casting.name),
       h("p", { class: "why" }, headline(plan)),
       h("h2", {}, "the wall it should give"), this.wall(job.job_id),
       h("p", { class: "figures" }, wallWords(plan.wall)),
       h("h2", {}, "coats"), coatTable(plan),
       h("h2", {}, "the time it takes"), timeline(plan),
       h("h2", {}, "how it turns"), spins(plan),
-      h("h2", {}, "mind"), ...plan.cautions.map((text) => h("p", { class: "mind" }, typeset(text))),
-      ...plan.notes.map((text) => h("p", { class: "figures" }, typeset(text))),
+      h("h2", {}, "mind"), ...plan.cautions.map((text) => h("p", { class: "mind" }, text)),
+      ...plan.notes.map((text) => h("p", { class: "figures" }, text)),
       h("h2", {}, "to keep or to send"),
       paperButton("The plan on paper", `/api/papers/${job.job_id}/plan.pdf`, paperName(plan.casting.name, "plan.pdf")),
       plan.wall.min_mm === null ? null : paperButton("A picture of the wall", `/api/papers/${job.job_id}/wall.png`, paperName(plan.casting.name, "wall.png")),
@@ -183,7 +183,7 @@ export class Bench {
       cards.length ? null : h("p", { class: "why" }, "Nothing has been cast here yet."),
       h("ul", { class: "choices" }, cards.map((card) =>
         h("li", {}, h("a", { class: "button", href: `#run/${card.run_id}` },
-          h("span", {}, h("b", {}, card.casting), h("small", {}, `${dayAndTime(card.started_utc)}, ${card.resin}${card.simulated ? ", simulated" : ""}`)),
+          h("span", {}, h("b", { verbatim: true }, card.casting), h("small", {}, `${dayAndTime(card.started_utc)}, ${card.resin}${card.simulated ? ", simulated" : ""}`)),
           h("span", {}, `${card.coats_done} of ${card.coats} coats${card.proven ? ", proven" : ""}`))))),
     ];
   }
@@ -217,7 +217,7 @@ export class Bench {
     }
     const against = card.replay_of && await this.against(card);
     return [
-      h("h1", {}, card.casting),
+      h("h1", { verbatim: true }, card.casting),
       h("p", { class: "why" }, `${dayAndTime(card.started_utc)}, ${card.resin}, ${card.coats_done} of ${card.coats} coats${card.simulated ? ", simulated" : ""}${card.proven ? ", proven" : ""}.`),
       against,
       h("h2", {}, "the heat"), curveBox,
@@ -390,7 +390,7 @@ function outcome(proof) {
   return h("div", {}, h("h2", {}, "the casting"),
     table("As measured", ["what", "foreseen", "found", "differs"],
       proof.findings.map((f) => [f.what, shown(f.foreseen, f.unit), shown(f.measured, f.unit), off(f)])),
-    proof.sentences.map((text) => h("p", { class: "figures" }, typeset(text))),
+    proof.sentences.map((text) => h("p", { class: "figures" }, text)),
     proof.reason ? h("p", { class: "why" }, `Proven against its plan, because: ${proof.reason}`) : null,
     proof.troubles?.length ? [h("h2", {}, "what went wrong"), h("ul", { class: "said" }, proof.troubles.map((t) => h("li", {}, t.sentence)))] : null,
     proof.missing?.length ? [h("h2", {}, "what nobody knows"), h("ul", { class: "said" }, proof.missing.map((m) => h("li", {}, m.sentence)))] : null);
@@ -416,7 +416,7 @@ function wallWords(wall) {
   if (wall.worst_case_min_mm !== null) parts.push(`thinnest if the day goes badly ${length(wall.worst_case_min_mm)}`);
   const error_mm = wallError(wall);
   if (error_mm !== null) parts.push(`known to ± ${length(error_mm, 1)}`);
-  return `${parts.join("; ")}. ${typeset(wall.note)}`;
+  return `${parts.join("; ")}. ${wall.note}`;
 }
 
 function coatTable(plan) {

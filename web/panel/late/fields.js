@@ -2,13 +2,14 @@
 
 import { h } from "../dom.js";
 import { number } from "../forms.js";
-import { lengthFrom, lengthTo, lengthUnit, massFrom, massTo, massUnit, tempFrom, tempTo, tempUnit } from "../units.js";
+import { lengthFrom, lengthTo, lengthUnit, massFrom, massTo, massUnit, tempFrom, tempTo, tempUnit, unitOf } from "../units.js";
 
 const round = (value) => Math.round(value * 1000) / 1000;
 const KINDS = {
   length: [lengthUnit, lengthFrom, (v) => round(lengthTo(v))],
   mass: [massUnit, massFrom, (v) => massTo(v)],
   temp: [tempUnit, tempFrom, (v) => round(tempTo(v))],
+  heavy: [() => unitOf("kg").symbol, (typed) => Number(typed) / unitOf("kg").factor, (v) => round(v * unitOf("kg").factor)],
   plain: [() => "", Number, (v) => v],
 };
 

@@ -1,7 +1,6 @@
 // 'New casting' and 'New resin', to edit and to copy: the text files that the command line reads.
 
-import { h } from "../dom.js";
-import { typeset } from "../units.js";
+import { h, say } from "../dom.js";
 import { Draft } from "./drafts.js";
 import { chooser, fields, figure, pick, text, tick } from "./fields.js";
 import { fileName, put, sendFile, slug } from "./sending.js";
@@ -24,7 +23,7 @@ export async function castingPage(line, mode, id, again) {
   const resin = pick("resin", "Resin", resins.map((r) => [`${r.resin_id}.toml`, r.name]), { value: before.resin });
   const mouldWall = figure("mould-wall", "Mould's own wall", "length", { value: before.mould?.wall_mm ?? 12, range: [1, 100] });
   const material = text("material", "Mould's material", { value: before.mould?.material ?? "silicone rubber" });
-  const mouldMass = figure("mould-mass", "Mould and shell, if weighed, kg", "plain", { value: before.mould?.mass_kg, range: [0.01, 1000] });
+  const mouldMass = figure("mould-mass", "Mould and shell, if weighed", "heavy", { value: before.mould?.mass_kg, range: [0.01, 1000] });
   const mouldTemp = figure("mould-temp", "Mould's temperature", "temp", { value: before.mould?.temp_degC, hint: "as the shop", range: [0, 60] });
   const shopTemp = figure("shop-temp", "Shop's temperature", "temp", { value: before.shop?.temp_degC ?? 21, range: [0, 60] });
   const humidity = figure("humidity", "Shop's humidity, %", "plain", { value: before.shop?.humidity_percent, range: [0, 100] });
@@ -59,7 +58,7 @@ const draftName = (mode, what, id) => (id ? `${mode}-${what}-${id}` : `${mode}-$
 // [key, words, kind, least, most]: the limits within which the cure's equations hold.
 const SHEET = [
   ["pot_life_min", "Pot life, min", "plain", 0.5, 1440], ["pot_life_mass_g", "at a mass of", "mass", 5, 5000], ["pot_life_temp_degC", "and at", "temp", 0, 60],
-  ["mixed_viscosity_mPa_s", "Mixed viscosity, mPa s", "plain", 20, 50000], ["mix_ratio_b_per_100a", "B to 100 g of A, g", "plain", 0.5, 5000],
+  ["mixed_viscosity_mPa_s", "Mixed viscosity, mPa s", "plain", 20, 50000], ["mix_ratio_b_per_100a", "B to 100 of A, by weight", "plain", 0.5, 5000],
   ["mixed_density_g_cm3", "Mixed density, g/cm³", "plain", 0.7, 2.5], ["peak_exotherm_degC", "Peak exotherm", "temp", 1, 300], ["demould_min", "Demould after, min", "plain", 1, 20160],
 ];
 const MORE = [
@@ -151,7 +150,7 @@ function page(title, label, keep, parts, draft, again) {
     try {
       await keep();
     } catch (error) {
-      refusal.textContent = typeset(error.message);
+      say(refusal, error.message);
       refusal.scrollIntoView({ block: "center" });
     }
     busy = false;

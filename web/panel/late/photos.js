@@ -1,8 +1,7 @@
 // Photographs of a run: gloss, bubbles, the cut edge. Kept with its record.
 
-import { h } from "../dom.js";
+import { h, say } from "../dom.js";
 import { newKey } from "../line.js";
-import { typeset } from "../units.js";
 import { chooser, fields, pick, text } from "./fields.js";
 import { fileName, sendFile } from "./sending.js";
 
@@ -42,7 +41,7 @@ function adding(line, runId, changed) {
       key = newKey();
       changed();
     } catch (error) {
-      status.textContent = typeset(error.message);
+      say(status, error.message);
     }
     busy = false;
   };

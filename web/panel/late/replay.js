@@ -3,7 +3,7 @@
 
 import { h, s, table } from "../dom.js";
 import { niceStep } from "../ink.js";
-import { clock, dayAndTime, tempUnit } from "../units.js";
+import { clock, dayAndTime } from "../units.js";
 
 const ROW = 34;
 
@@ -71,7 +71,6 @@ function turns(coat) {
 
 function value(amount, unit) {
   if (unit === "s") return clock(amount);
-  if (unit === "degC") return `${(tempUnit() === "°C" ? amount : amount * 1.8 + 32).toFixed(1)} ${tempUnit()}`;
   const digits = Math.abs(amount) >= 100 ? 0 : Math.abs(amount) >= 10 ? 1 : 2;
   return `${amount.toFixed(digits)} ${unit}`.trim();
 }

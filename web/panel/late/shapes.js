@@ -1,7 +1,7 @@
 // The shape of a mould, as a maker can tell it: girths, diameters, simple bodies, a scan, photographs.
 
 import { h, s } from "../dom.js";
-import { length, typeset } from "../units.js";
+import { length } from "../units.js";
 import { chooser, fields, figure, pick, tick } from "./fields.js";
 import { OpeningEditor } from "./opening.js";
 import { OutlineEditor } from "./outline.js";
@@ -59,7 +59,7 @@ export class ShapeForm {
       const card = await this.line.post("/api/library/shape", { measures: await this.read("Shape") });
       this.shown.replaceChildren(...cardParts(card, this.made.moved));
     } catch (error) {
-      this.shown.replaceChildren(h("p", { class: "answer no", role: "alert" }, typeset(error.message)));
+      this.shown.replaceChildren(h("p", { class: "answer no", role: "alert" }, error.message));
     }
   }
 
@@ -224,13 +224,13 @@ export class ShapeForm {
       row.status.textContent = "Drag a corner where the outline is wrong.";
       this.changed();
     } catch (error) {
-      row.status.textContent = typeset(error.message);
+      say(row.status, error.message);
     }
   }
 
   async send(file, what, status) {
     const name = fileName(`${this.stem() || "shape"}-${what}`, file);
-    return sendFile(this.line, name, file, (_, words) => { status.textContent = words; });
+    return sendFile(this.line, name, file, (_, words) => { say(status, words); });
   }
 }
 
@@ -271,6 +271,6 @@ function cardParts(card, moved) {
   return [
     card.mouth && moved ? new OpeningEditor(card, moved).element : h("div", { class: "sides" }, card.sides.map(side)),
     h("p", { class: "figures" }, `${length(wide)} wide, ${length(deep)} deep, ${length(high)} high. Skin ${card.area_cm2} cm², known to ${card.area_error_percent.toFixed(1)} %. It holds ${card.volume_cm3} cm³, known to ${card.volume_error_percent.toFixed(1)} %.`),
-    ...card.notes.map((note) => h("p", { class: "figures" }, typeset(note))),
+    ...card.notes.map((note) => h("p", { class: "figures" }, note)),
   ];
 }

@@ -1,6 +1,6 @@
 // A file from the rig, made on request: handed to the phone's own sharing, or saved.
 
-import { h } from "../dom.js";
+import { h, say } from "../dom.js";
 
 // A button that fetches a file and then offers it. Sharing and saving want a press of their own:
 // a browser lets neither follow a press that is seconds old.
@@ -15,7 +15,7 @@ export function paperButton(label, path, name) {
       words.textContent = `${name}, ${size(file.size)}`;
       offers.replaceChildren(...offered(file, words));
     } catch (error) {
-      words.textContent = error.message;
+      say(words, error.message);
     }
   };
   return h("div", { class: "paper" }, h("button", { type: "button", onclick: press }, label), words, offers);
