@@ -48,6 +48,7 @@ PAGES = (
     "web/guide/mqtt.md",
     "web/guide/api.md",
     "web/guide/python.md",
+    "web/guide/extending.md",
     "web/guide/soak.md",
     "README.md",
     "DEVELOPERS.md",

@@ -302,7 +302,7 @@ def test_commands_find_a_record_where_it_goes_on_and_a_proof_puts_it_back(
     assert main(["runs", "show", run_id, *home]) == 0
     assert "written beside the disk" in capsys.readouterr().out
     index.unlink()
-    assert main(["runs", "prove", run_id, "--weight-g", "280", *home]) == 0
+    assert main(["runs", "prove", run_id, "--weight-g", "280", "--yes", *home]) == 0
     assert not place.exists()
     assert main(["runs", "show", run_id, *home]) == 0
     shown = capsys.readouterr().out
