@@ -33,6 +33,7 @@ def service_of(
         rough_planner=rough if plan_budget_s is None else None,
         replanner=partial(in_worker, "evenwall.planning", "replan"),
         wall_mesh=partial(in_worker, "evenwall.planning.wall", "wall_mesh"),
+        wall_again=partial(in_worker, "evenwall.planning.wall_as_laid", "wall_as_laid"),
         memories=memories,
         papers=Papers(
             plan=partial(drawn, "plan_pdf"),

@@ -144,13 +144,13 @@ def _turned_coat(
         poured_s=poured_s - met_s,
         spin_from_s=from_s - met_s,
         start_deg=planned.start_deg,
-        ramps=_ramps(run.plan, index, parts),
+        ramps=ramps_of(run.plan, index, parts),
         gel_ratio=gel_s / path.gel_s,
         cure=CureTable.of(path.gelling_at(gel_s), room_degC),
     )
 
 
-def _ramps(plan: Plan, index: int, parts: list[_Stretch]) -> tuple[Ramp, ...]:
+def ramps_of(plan: Plan, index: int, parts: list[_Stretch]) -> tuple[Ramp, ...]:
     """All stretches with their standstills, each ramp under the name of the plan's leg then."""
     profile = Profile.of(plan.coats[index])
     begun_s = parts[0].from_s

@@ -104,6 +104,8 @@ class CoatView(Frozen):
     gel_detected_s: float | None = None  # coat clock
     steps_expected: tuple[int, int] | None = None
     steps_counted: tuple[int, int] | None = None
+    fate: str = "open"  # open, sound, changed or lost: see `evenwall.run.fate`
+    laid_mm: float | None = None  # mean wall that it adds, by its weights; 0 where it is lost
     done: bool = False
 
 

@@ -8,6 +8,7 @@ from evenwall.model import Step
 from evenwall.planning.batch import POUR_S, turn_by_s
 from evenwall.planning.weighing import REFUSE_PERCENT, WARN_PERCENT, Weighing, check
 from evenwall.run import user_messages as plain
+from evenwall.run.fate import Fate, fate, no_return_s
 from evenwall.run.observation import Observation
 from evenwall.run.schedule import pour_deadline_s, wait_to_pour
 from evenwall.run.state import RunState
@@ -31,7 +32,8 @@ OLD_S, OLD_LAGS = 60.0, 10.0
 COLD_K = 3.0  # below the shop's planned temperature
 
 _ACT_NOW = {
-    "standing_liquid", "standing_gelling", "late_pour", "late_start", "mix_gone", "too_hot",
+    "standing_liquid", "standing_gelling", "late_pour", "late_start", "mix_gone",
+    "tip_out", "set_in_mould", "too_hot",
     "driver_fault", "weights_refused",
 }  # fmt: skip
 _NOTES = {"standing_gelled", "queue_dry", "slow_reaction", "fast_reaction", "cold_room",
@@ -162,11 +164,19 @@ def _hurry(state: RunState, now_s: float) -> set[str]:
     time_s, clock = state.coat_time_s(now_s), state.coat_plan.clock
     met_s, begun_s = state.coat.parts_met_s, state.coat.spin_from_s
     if met_s is not None and begun_s is not None:
+        if fate(state.coat_plan, state.coat) is Fate.LOST:
+            return {"lost"}
         return {"begun_late"} if begun_s - met_s > turn_by_s(clock) else set()
     if time_s is None or state.step not in (*_HANDS, Step.CLOSE_UP):
         return set()
     if state.coat.poured_s is not None:
-        return {"late_start"} if time_s > turn_by_s(clock) else set()
+        if time_s <= turn_by_s(clock):
+            return set()
+        if time_s >= clock.gel_low_s:
+            return {"set_in_mould"}
+        if time_s >= no_return_s(state.coat_plan):
+            return {"tip_out"}
+        return {"late_start"}
     if time_s > clock.gel_low_s:
         return {"mix_gone"}
     return {"late_pour"} if time_s > pour_deadline_s(state) else set()

@@ -36,11 +36,12 @@ from evenwall.run.events import (
     WeightTakenBack,
 )
 from evenwall.run.faults import stop_turning
+from evenwall.run.lost import lay_anew, may_be_lost
 from evenwall.run.moment import Moment
 from evenwall.run.next_step import cannot_turn, take_next, why_not
 from evenwall.run.observation import Reply, Stop
 from evenwall.run.turning import turn_again
-from evenwall.run.user_messages import HALTED
+from evenwall.run.user_messages import HALTED, LOST_LINES
 
 
 class StartRun(Frozen):
@@ -263,6 +264,9 @@ def _answer_question(moment: Moment, command: Command) -> None:
         accept(moment, command, "Let the old mix go; weigh anew.", answered)
         moment.emit(MixedAgain())
         moment.go(Step.WEIGH)
+    elif question == "coat_lost" and value in may_be_lost(moment.state, moment.now_s):
+        accept(moment, command, LOST_LINES[value], answered)
+        lay_anew(moment, value)
     else:
         refuse(moment, command, "Nothing of the kind is asked.")
 

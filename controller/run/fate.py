@@ -9,10 +9,13 @@ from __future__ import annotations
 import enum
 
 import numpy as np
+import numpy.typing as npt
 
 from evenwall.model import CoatPlan
 from evenwall.planning.batch import turn_by_s
 from evenwall.run.state import Coat
+
+Floats = npt.NDArray[np.float64]
 
 # Of the flow path that the plan counts on, needed for a closed wall. The lantern globe's film, all
 # three coats as late, thinnest patch of 4.5 mm wanted: path 0.87 leaves 4.1 mm, 0.64 3.9, 0.43 1.3,
@@ -35,29 +38,28 @@ def path_left(planned: CoatPlan, time_s: float) -> float:
 
     time_s: on the coat's clock. Without a viscosity table the time left stands for the path.
     """
-    clock = planned.clock
-    gel_s, from_s = clock.gel_expected_s, clock.spin_from_s
-    if len(planned.viscosity) < 2:
-        return max(0.0, (gel_s - time_s) / (gel_s - from_s))
-    times, viscosity = (np.array(column) for column in zip(*planned.viscosity, strict=True))
-    fluidity = 1.0 / viscosity
-    way = np.concatenate([[0.0], np.cumsum(0.5 * (fluidity[1:] + fluidity[:-1]) * np.diff(times))])
-    ends, now, then = np.interp([gel_s, time_s, from_s], times, way)
-    return float(max(0.0, (ends - now) / max(ends - then, 1e-12)))
+    times, left = _path(planned)
+    return float(np.interp(time_s, times, left))
 
 
 def no_return_s(planned: CoatPlan) -> float:
     """Latest start of turning that still gives a closed wall, on the coat's clock, in s."""
-    low_s, high_s = turn_by_s(planned.clock), planned.clock.gel_expected_s
-    if path_left(planned, low_s) <= LEAST_PATH:
-        return low_s
-    for _ in range(20):  # to a millisecond
-        middle_s = 0.5 * (low_s + high_s)
-        if path_left(planned, middle_s) > LEAST_PATH:
-            low_s = middle_s
-        else:
-            high_s = middle_s
-    return low_s
+    times, left = _path(planned)
+    last_s = float(np.interp(-LEAST_PATH, -left, times))
+    return max(last_s, turn_by_s(planned.clock))
+
+
+def _path(planned: CoatPlan) -> tuple[Floats, Floats]:
+    """Times of the coat's clock, rising, and the share of the flow path left then, falling."""
+    clock = planned.clock
+    gel_s, from_s = clock.gel_expected_s, clock.spin_from_s
+    if len(planned.viscosity) < 2:
+        return np.array([from_s, gel_s]), np.array([1.0, 0.0])
+    times, viscosity = (np.array(column) for column in zip(*planned.viscosity, strict=True))
+    fluidity = 1.0 / viscosity
+    way = np.concatenate([[0.0], np.cumsum(0.5 * (fluidity[1:] + fluidity[:-1]) * np.diff(times))])
+    ends, begins = np.interp([gel_s, from_s], times, way)
+    return times, np.maximum(0.0, ends - way) / max(ends - begins, 1e-12)
 
 
 def pace(planned: CoatPlan, coat: Coat) -> float:
@@ -75,7 +77,7 @@ def fate(planned: CoatPlan, coat: Coat) -> Fate:
         return Fate.LOST
     if from_s is None:
         return Fate.OPEN
-    if coat.gave_up or from_s - met_s >= no_return_s(planned) * slower:
-        return Fate.LOST
     late = from_s - met_s > turn_by_s(planned.clock) * max(1.0, slower)
+    if coat.gave_up or (late and from_s - met_s >= no_return_s(planned) * slower):
+        return Fate.LOST
     return Fate.CHANGED if late or coat.stood_s > STOOD_S else Fate.SOUND

@@ -69,6 +69,8 @@ def wait_to_pour(state: RunState, now_s: float) -> tuple[float, str] | None:
     if below_s is not None:
         ready_s = below_s + state.plan.coats[state.index - 1].clock.next_pour_from_s
         waits.append((ready_s - POUR_S, WAIT_FOR_COAT))
+    if state.coat.lost_met_s is not None:  # what is left of the lost one must carry this one
+        waits.append((state.coat.lost_met_s + clock.next_pour_from_s - POUR_S, WAIT_FOR_COAT))
     until_s, why = max(waits)
     until_s = min(until_s, met_s + pour_deadline_s(state))
     return (until_s, why) if now_s < until_s else None

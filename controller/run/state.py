@@ -52,6 +52,8 @@ class Coat:
     cup_left_g: float | None = None  # weighed back
     spill_g: float | None = None  # likewise: the drip tray
     mixed_again: int = 0
+    lost: int = 0  # mixes of this coat that are no wall: tipped out, or set as a pool
+    lost_met_s: float | None = None  # when the parts of the latest of them met
     gave_up: bool = False  # turned to the bound without gelling
     done: bool = False
 

@@ -24,6 +24,7 @@ from evenwall.model import (
     Snapshot,
     Spoken,
     Step,
+    WallSummary,
     parse,
 )
 from evenwall.records.records import Records, set_damage_aside
@@ -34,6 +35,7 @@ from evenwall.run.curve import Curve, gel_row, sample_of
 from evenwall.run.events import CoatDone, Restarted, RunEvent, Started, WeighedBack
 from evenwall.run.folding import begin
 from evenwall.run.gel_worker import GelWorker
+from evenwall.run.laid import LaidKey, laid_key
 from evenwall.run.observation import (
     Action,
     GelMonitors,
@@ -96,6 +98,9 @@ class Supervisor:
         self.spoken: tuple[Spoken, ...] = ()  # newest last
         self.on_event: Callable[[Event, Plan], None] | None = None  # for a twin
         self.on_laid: Callable[[], None] | None = None  # a coat is laid, or weighed back
+        self.on_changed: Callable[[LaidKey], None] | None = None  # the wall is not the planned one
+        self.wall: tuple[LaidKey, WallSummary] | None = None  # computed again, and what for
+        self._laid: LaidKey = ()
         self._wake = asyncio.Event()
         self._curve = Curve(sample_s)
         self.tasks = Tasks()  # `wait` raises what one of them ended with: then start anew
@@ -197,6 +202,10 @@ class Supervisor:
             self.state, actions = step(self.state, now_s, seen)
             self._perform(actions, self.state, now_s)
             self._sample(self.state, now_s, seen)
+            key = laid_key(self.state)
+            changed, self._laid = key != self._laid, key
+            if changed and key and self.on_changed is not None:
+                self.on_changed(key)
         if self._recording.watched:
             self._recording.publish(self.snapshot())
         self._recording.try_again()
@@ -311,6 +320,7 @@ class Supervisor:
             last_event_id=self._recording.last_id,
             scale=self.scale,
             spoken=self.spoken,
+            wall=self.wall,
         )
 
     @property

@@ -70,6 +70,7 @@ HALTED: dict[str, str] = {
     "stop": "Turning was stopped by hand.",
     "pause": "Turning is paused.",
     "fault": "Turning was stopped by a fault.",
+    "ask": "The frame waits to turn the opening up.",
     "board": "The frame stands: the board had been reset or was silent too long.",
 }
 
@@ -96,6 +97,11 @@ ALERTS: dict[str, str] = {
     "late_start": "The resin thickens in the standing mould: close up and start turning, now.",
     "begun_late": "Turning began late: thicker, the resin runs less far, and the wall comes out "
     "less even. Look at it when the coat has set.",
+    "tip_out": "Too late for a closed wall: tip the resin out of the mould, now.",
+    "set_in_mould": "The resin has gelled in the standing mould, or is about to: leave it there. "
+    "It is no wall.",
+    "lost": "Turning began too late: this coat leaves no closed wall. Let it gel, then lay it "
+    "again.",
     "mix_gone": "The mix has passed its pot life: do not pour it. Set the cup outside, mix anew.",
     "no_gel": "The coat should have gelled by now. Touch the cup with a stick, and say when it "
     "has gelled. Never reach behind the guard: touch the rim only when the frame stands.",
@@ -143,11 +149,46 @@ ALERTS: dict[str, str] = {
 }
 
 # The same once the run is over, short: what went wrong, without what to do about it.
+TO_DO: dict[str, str] = {
+    "tip_out": "Gloves, goggles and respirator on. Open the guard, take the plug out, and pour the "
+    "resin outdoors into a flat metal tray on stone or sand, spread thin: a deep pool gets hot. "
+    "Never into a drain; when it is hard, away with it as the safety data sheet says. Mount the "
+    "mould with its opening up and press 'Tipped out': the coat is then laid anew.",
+    "set_in_mould": "Take the plug out: a pool of resin warms itself. If it smokes, leave it and "
+    "the room. Press 'It has set: lay this coat anew' when it is cold; the wall that is missing "
+    "is then poured as a new coat.",
+}
+# How a coat can be lost, on the button and in the record.
+LOST_BUTTONS: dict[str, str] = {
+    "tipped_out": "Tipped out",
+    "set": "It has set: lay this coat anew",
+    "again": "Lay this coat again",
+}
+LOST_LINES: dict[str, str] = {
+    "tipped_out": "The resin was tipped out; the coat is laid anew.",
+    "set": "The resin set as a pool and is no wall; the coat is laid anew.",
+    "again": "The coat was turned too late and is no wall; it is laid again.",
+}
+LOST = "Coat {coat} was poured or turned too late: it is no wall."
+AFTER_LOST = (
+    "Press 'Lay this coat again' to pour the wall that is missing as a new coat, when this one "
+    "carries it; or go on without it."
+)
+WALL_AGAIN = (
+    "A coat was turned late, stood or was lost: the wall is being computed again, and until then "
+    "no thinnest place is known."
+)
+AS_TURNED = "Computed again from how the coats were weighed and turned."
+NOT_COMPUTED = "The wall that is left cannot be computed ({why}): look at it before the next coat."
+
 TROUBLES: dict[str, str] = {
     "standing_liquid": "The frame stood while a coat was liquid",
     "standing_gelling": "The frame stood while a coat was about to gel",
     "guard_open": "The guard was open when the frame had to turn",
     "late_pour": "The pour was late",
+    "tip_out": "A coat was not turned in time for a closed wall",
+    "set_in_mould": "A coat gelled in the standing mould",
+    "lost": "A coat was turned too late to be a wall",
     "mix_gone": "A mix passed its pot life before it was poured",
     "no_gel": "A coat had not gelled when it should have",
     "estimate_old": "The gel estimate was late",

@@ -10,7 +10,6 @@ from evenwall.model import (
     Alert,
     AxisView,
     Button,
-    CoatView,
     Countdown,
     Event,
     FrameView,
@@ -31,11 +30,14 @@ from evenwall.run import user_messages as plain
 from evenwall.run.alerts import SEVERITY, STANDING, cup_can_have_gelled, peak_limit_degC
 from evenwall.run.back import back_label
 from evenwall.run.events import line_of
+from evenwall.run.fate import Fate, fate, no_return_s
 from evenwall.run.frame_button import frame_button
+from evenwall.run.laid import LaidKey, coat_view, wall_view
+from evenwall.run.lost import lost_answer, may_be_lost
 from evenwall.run.observation import Observation
 from evenwall.run.replay import Place
 from evenwall.run.schedule import next_from_s, pour_deadline_s, wait_to_pour
-from evenwall.run.state import Coat, RunState
+from evenwall.run.state import RunState
 from evenwall_bridge.contract import Mode, RigState
 
 HOLD_S = 1.0  # a touch that parks is pressed and held
@@ -81,26 +83,6 @@ def frame_view(
     )
 
 
-def coat_view(state: RunState, coat: Coat) -> CoatView:
-    plan = state.plan.coats[coat.coat - 1]
-    return CoatView(
-        coat=coat.coat,
-        planned_mm=plan.mean_mm,
-        planned_mix_g=plan.mix_g,
-        planned_part_a_g=plan.part_a_g,
-        planned_part_b_g=plan.part_b_g,
-        part_a_g=coat.part_a_g,
-        part_b_g=coat.part_b_g,
-        parts_met_s=coat.parts_met_s,
-        poured_s=coat.poured_s,
-        gel_planned_s=plan.clock.gel_expected_s,
-        gel_detected_s=coat.gel_coat_s,
-        steps_expected=coat.steps_expected,
-        steps_counted=coat.steps_counted,
-        done=coat.done,
-    )
-
-
 def replay_view(state: RunState, now_s: float, seen: Observation) -> ReplayView | None:
     """Compare the turning coat with the proven one; None outside a replay."""
     follower, turning, from_s = state.follower, state.turning, state.spin_from_coat_s
@@ -110,17 +92,6 @@ def replay_view(state: RunState, now_s: float, seen: Observation) -> ReplayView 
     ahead_s = max(0.0, turning.ends_s - now_s)
     ends = Place(turning.profile_s, time_s + ahead_s)
     return follower.deviation(follower.today(seen.gel.best_s, seen.room_degC), from_s, time_s, ends)
-
-
-def wall_view(state: RunState) -> WallSummary:
-    """Return the foreseen wall. A replay turns as the proven run turned: where somebody was
-    late then, that is not the wall which was planned."""
-    planned = state.plan.wall
-    if state.replay_of is None:
-        return planned
-    return WallSummary(
-        target_mm=planned.target_mm, mean_mm=planned.mean_mm, note=plain.WALL_AS_PROVEN
-    )
 
 
 def _minutes(left_s: float) -> str:
@@ -137,6 +108,8 @@ def sentence(state: RunState, now_s: float, seen: Observation) -> tuple[str, str
     due = plain.DUE[state.step]
     if state.moving:
         return f"Keep clear: the frame turns the opening {state.moving}.", due
+    if state.step in (Step.REST, Step.CURE) and fate(state.coat_plan, state.coat) is Fate.LOST:
+        return plain.LOST.format(coat=state.coat.coat), plain.AFTER_LOST
     if state.step is Step.WEIGH:
         plan = state.coat_plan
         due = f"Weigh {plan.part_a_g:.1f} g of part A and {plan.part_b_g:.1f} g of part B."
@@ -187,6 +160,8 @@ def _to_do(state: RunState, alert: str) -> str:
     """Return what is due, unless the alert says it or denies it."""
     if state.step is Step.POUR and alert in ("late_pour", "mix_gone"):
         return plain.POURED_ALREADY if alert == "mix_gone" else _besides(state)
+    if alert in plain.TO_DO:
+        return plain.TO_DO[alert]
     return plain.DUE[state.step]
 
 
@@ -217,6 +192,10 @@ def countdown(state: RunState, now_s: float, seen: Observation) -> Countdown | N
         return Countdown(kind="act", label="left to pour", until_s=met_s + pour_deadline_s(state))
     if state.step is Step.CLOSE_UP:
         until_s = met_s + turn_by_s(clock)
+        if now_s > until_s:
+            until_s = met_s + no_return_s(state.coat_plan)
+            late = Countdown(kind="act", label="late; left for a closed wall", until_s=until_s)
+            return late if now_s < until_s else None  # after it, nothing is won by hurry
         return Countdown(kind="act", label="left to start turning", until_s=until_s)
     if state.step is Step.SPIN:
         return _until_safe(state, met_s, seen)
@@ -286,6 +265,10 @@ def other_buttons(state: RunState, now_s: float) -> list[Button]:
     if late and state.step is not Step.CLOSE_UP:
         anew = {"question": "mix_again", "value": "yes"}
         others.append(Button(command="answer", label="Mix anew", data=anew))
+    others += [
+        Button(command="answer", label=plain.LOST_BUTTONS[how], data=lost_answer(how))
+        for how in may_be_lost(state, now_s)
+    ]
     return [*others, Button(command="abandon", label="Abandon")]
 
 
@@ -333,6 +316,7 @@ def snapshot(
     last_event_id: int,
     scale: ScaleView | None = None,
     spoken: tuple[Spoken, ...] = (),
+    wall: tuple[LaidKey, WallSummary] | None = None,
 ) -> Snapshot:
     """All that a screen needs to draw itself from nothing."""
     notices = tuple(
@@ -360,7 +344,7 @@ def snapshot(
     if state is None:
         lost = seen.rig is not None and seen.rig.mode is Mode.TURNING
         return common.model_copy(update=plain.ORPHAN) if lost else common
-    of_run = _of_run(state, now_s, seen)
+    of_run = _of_run(state, now_s, seen, wall)
     return common.model_copy(update={**of_run, "alerts": (*alerts_view(state), *notices)})
 
 
@@ -389,7 +373,12 @@ def gel_view(state: RunState, seen: Observation) -> GelView:
     )
 
 
-def _of_run(state: RunState, now_s: float, seen: Observation) -> dict[str, Any]:
+def _of_run(
+    state: RunState,
+    now_s: float,
+    seen: Observation,
+    wall: tuple[LaidKey, WallSummary] | None,
+) -> dict[str, Any]:
     """Fields of the snapshot that a run fills."""
     say, why = sentence(state, now_s, seen)
     button, others = buttons(state, now_s)
@@ -411,7 +400,7 @@ def _of_run(state: RunState, now_s: float, seen: Observation) -> dict[str, Any]:
         "ratio_limits": RatioLimits(warn_percent=WARN_PERCENT, refuse_percent=REFUSE_PERCENT),
         "peak_limit_degC": peak_limit_degC(state),
         "gel": gel_view(state, seen),
-        "wall": wall_view(state),
+        "wall": wall_view(state, wall),
         "replay": replay_view(state, now_s, seen),
         "checklist": plain.CHECKLIST if state.step is Step.PREPARE else (),
         "cautions": tuple(dict.fromkeys((*state.plan.cautions, *plain.CAUTIONS))),

@@ -38,6 +38,7 @@ from evenwall.service.run_files import Papers, RunFiles
 from evenwall.service.run_list import RunList, plan_of
 from evenwall.service.starting import Starting
 from evenwall.service.stream import Stream
+from evenwall.service.wall_again import WallAgain, WallAsLaid
 from evenwall.service.walls import WallMesh, Walls
 
 
@@ -54,6 +55,7 @@ class Service:
         rough_planner: Planner | None = None,
         replanner: Planner | None = None,
         wall_mesh: WallMesh | None = None,
+        wall_again: WallAsLaid | None = None,
         memories: dict[str, ResinMemory] | None = None,
         papers: Papers | None = None,
         photos: Path | None = None,
@@ -66,6 +68,7 @@ class Service:
         rough_planner: `make_plan` with a few seconds. Its plan is shown while the search runs.
         replanner: `planning.replan`; without it a run keeps the plan it began with.
         wall_mesh: the wall of a plan in three dimensions; None without a film.
+        wall_again: `planning.wall_as_laid`, for a run whose wall is not the planned one.
         memories: of resins, as the gel's judges share them.
         papers: draws plans and runs on paper.
         photos: the folder of photographs beside the record.
@@ -83,6 +86,8 @@ class Service:
         self._proving = Proving(run, self._walls, {} if memories is None else memories)
         if replanner is not None:
             Replanner(run, replanner, self._executor, self._spawn, self.notice)
+        if wall_again is not None:
+            WallAgain(run, wall_again, self._walls.thread, self._spawn)
         self.files = RunFiles(
             papers, photos, self.library.uploads, run, partial(plan_of, self._jobs, self._runs)
         )

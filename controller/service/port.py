@@ -6,9 +6,10 @@ from collections.abc import Callable
 from contextlib import AbstractContextManager
 from typing import Protocol, TypeVar
 
-from evenwall.model import Answer, Command, Event, RigSpec, Sample, Snapshot
+from evenwall.model import Answer, Command, Event, RigSpec, Sample, Snapshot, WallSummary
 from evenwall.records.journal import Journal
 from evenwall.run.events import RunEvent
+from evenwall.run.laid import LaidKey
 from evenwall.run.observation import Observation
 from evenwall.run.recording import Watcher
 from evenwall.run.state import RunState
@@ -41,6 +42,8 @@ class RunPort(Protocol):
     """A supervisor, as the service needs it."""
 
     on_laid: Callable[[], None] | None  # called when a coat is laid, or weighed back
+    on_changed: Callable[[LaidKey], None] | None  # called when the wall is not the planned one
+    wall: tuple[LaidKey, WallSummary] | None  # computed again, and what for
     notices: dict[str, str]
 
     @property
@@ -65,6 +68,8 @@ class RunPort(Protocol):
     def last_id(self) -> int: ...
 
     def snapshot(self) -> Snapshot: ...
+
+    def wake(self) -> None: ...
 
     def watcher(self) -> AbstractContextManager[Watcher]: ...
 

@@ -24,12 +24,12 @@ class Walls:
     def __init__(self, records: RecordPort, work: WallMesh | None) -> None:
         """work: the wall of a plan; None without a film."""
         self._records, self._work = records, work
-        self._thread = ThreadPoolExecutor(1, "walls")
+        self.thread = ThreadPoolExecutor(1, "walls")
         self._meshes: dict[str, asyncio.Future[dict[str, Any]]] = {}
 
     def close(self) -> None:
         """Let go of what is not begun."""
-        self._thread.shutdown(wait=False, cancel_futures=True)
+        self.thread.shutdown(wait=False, cancel_futures=True)
 
     async def of(self, job: PlanJob | None, run_id: str) -> dict[str, Any] | None:
         """Return the wall of a job, or of a run where there is no such job.
@@ -42,7 +42,7 @@ class Walls:
         if job is None:
             run = await self._records.read(lambda journal: Recorded.read(journal, run_id))
             loop = asyncio.get_running_loop()
-            plan, note = await loop.run_in_executor(self._thread, to_look_at, run)
+            plan, note = await loop.run_in_executor(self.thread, to_look_at, run)
         elif job.plan is None:
             return None
         else:
@@ -56,7 +56,7 @@ class Walls:
         key = plan.model_dump_json()
         if key not in self._meshes:
             loop = asyncio.get_running_loop()
-            self._meshes[key] = loop.run_in_executor(self._thread, work, plan)
+            self._meshes[key] = loop.run_in_executor(self.thread, work, plan)
             while len(self._meshes) > MESHES_KEPT:
                 del self._meshes[next(iter(self._meshes))]
         try:

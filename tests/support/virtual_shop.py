@@ -12,7 +12,7 @@ from typing import Any
 
 from evenwall.cli.weighing import ScaleLead
 from evenwall.devices.interfaces import Light, Press
-from evenwall.model import Command, Plan, RigSpec, read_casting, read_rig
+from evenwall.model import Command, Plan, RigSpec, WallSummary, read_casting, read_rig
 from evenwall.planning import make_plan
 from evenwall.records.journal import Journal
 from evenwall.records.records import Records
@@ -131,6 +131,7 @@ async def open_shop(
     sample_s: float = 2.0,
     replanner: Callable[..., Plan] | None = None,
     scale: bool = False,
+    wall_again: Callable[[Plan, tuple[int, ...]], WallSummary] | None = None,
 ) -> AsyncIterator[Shop]:
     """Everything wired; opened again with the same `board` and `record` it is a restart."""
     plan = plan or lantern_plan()
@@ -161,7 +162,11 @@ async def open_shop(
     )
     supervisor.on_event = twin.follow
     service = Service(
-        supervisor, SAMPLES, partial(make_plan, time_budget_s=0.0), replanner=replanner
+        supervisor,
+        SAMPLES,
+        partial(make_plan, time_budget_s=0.0),
+        replanner=replanner,
+        wall_again=wall_again,
     )
     shop = Shop(clock, board, rig, twin, records, supervisor, service, buttons, lamp, plan, seed)
     if prepare is not None:

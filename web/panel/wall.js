@@ -20,9 +20,10 @@ export function drawWall(box, seen) {
   let liquid = 0;
   let set = 0;
   for (const coat of seen.coats) {
-    const state = coat.gel_detected_s !== null || coat.done ? "set" : coat.poured_s !== null ? "liquid" : "planned";
-    if (state === "set") set += coat.planned_mm;
-    if (state === "liquid") liquid += coat.planned_mm;
+    const gelled = coat.gel_detected_s !== null || coat.done;
+    const state = coat.fate === "lost" || coat.poured_s === null ? "planned" : gelled ? "set" : "liquid";
+    if (state === "set") set += coat.laid_mm ?? coat.planned_mm;
+    if (state === "liquid") liquid += coat.laid_mm ?? coat.planned_mm;
     bands.push(band(coat, state, x(inner), x(inner + coat.planned_mm)));
     inner += coat.planned_mm;
   }
@@ -101,11 +102,13 @@ function describe(seen, set, liquid, target) {
   const now = [];
   if (set) now.push(`${length(set)} set`);
   if (liquid) now.push(`${length(liquid)} still liquid`);
-  const built = now.length ? `${now.join(", ")}, of ${length(target)} wanted.` : `Nothing on the wall yet; ${length(target)} wanted.`;
+  let built = now.length ? `${now.join(", ")}, of ${length(target)} wanted.` : `Nothing on the wall yet; ${length(target)} wanted.`;
   const wall = seen.wall;
-  if (!wall?.min_mm) return `${built} ${wall?.note ?? ""}`.trim();
+  const lost = seen.coats.filter((c) => c.fate === "lost").map((c) => c.coat);
+  if (lost.length) built += ` Coat ${lost.join(" and ")} is no wall and does not count.`;
+  if (wall?.min_mm === null || wall?.min_mm === undefined) return `${built} ${wall?.note ?? ""}`.trim();
   const rim = wall.rim_mm ? `, rim ${length(wall.rim_mm)} (white)` : "";
-  return `${built} As planned, when all coats are in: thinnest place ${length(wall.min_mm)}${errorWords(wall)} (black mark)${rim}. The rim is not the wall.`;
+  return `${built} ${seen.coats.some((c) => c.fate === "lost" || c.fate === "changed") ? wall.note : "As planned"}, when all coats are in: thinnest place ${length(wall.min_mm)}${errorWords(wall)} (black mark)${rim}. The rim is not the wall.`;
 }
 
 // Of the thinnest place: mesh and shape together, as the plan has them.

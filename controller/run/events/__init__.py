@@ -47,6 +47,7 @@ from evenwall.run.events.photos import Photographed
 from evenwall.run.events.steps import (
     Abandoned,
     CoatDone,
+    CoatLost,
     Finished,
     MixedAgain,
     PartsMet,
@@ -66,6 +67,7 @@ __all__ = [
     "BoardRefused",
     "CastingMeasured",
     "CoatDone",
+    "CoatLost",
     "Finished",
     "Foreseen",
     "Gelled",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import ClassVar
 
+from evenwall.planning.batch import turn_by_s
 from evenwall.run.events.base import RunEvent
 from evenwall.run.motion import Ramp3
 from evenwall.run.state import RunState, Turning
@@ -20,7 +21,9 @@ class TurningBegan(RunEvent):
 
     def fold(self, state: RunState, at_s: float) -> RunState:
         stood_s = at_s - state.halted_s if state.halted else 0.0
-        first_s = state.coat.spin_from_s
+        first_s, met_s = state.coat.spin_from_s, state.coat.parts_met_s
+        if first_s is None and met_s is not None:  # it stood since it should have turned
+            stood_s = max(0.0, at_s - met_s - turn_by_s(state.coat_plan.clock))
         state = state.with_coat(
             spin_from_s=at_s if first_s is None else first_s,
             stood_s=state.coat.stood_s + stood_s,
@@ -110,8 +113,13 @@ class TurningEnded(RunEvent):
     steps_counted: tuple[int, int] | None = None
 
     def fold(self, state: RunState, at_s: float) -> RunState:
-        del at_s
+        coat = state.coat
+        stood_s = coat.stood_s
+        if state.halted:  # it gelled while it stood
+            until_s = at_s if coat.gel_called_s is None else min(at_s, coat.gel_called_s)
+            stood_s += max(0.0, until_s - state.halted_s)
         state = state.with_coat(
+            stood_s=stood_s,
             steps_expected=self.steps_expected,
             steps_counted=self.steps_counted,
             gave_up=self.gave_up,

@@ -10,7 +10,7 @@ from pydantic import StrictBool
 from evenwall.model import Step
 from evenwall.run.events.base import Answered, RunEvent
 from evenwall.run.state import Coat, RunState
-from evenwall.run.user_messages import DUE
+from evenwall.run.user_messages import DUE, LOST_LINES
 
 
 class Started(Answered):
@@ -99,10 +99,37 @@ class MixedAgain(RunEvent):
     def fold(self, state: RunState, at_s: float) -> RunState:
         del at_s
         coat = state.coat
-        return state.put_coat(Coat(coat=coat.coat, mixed_again=coat.mixed_again + 1))
+        anew = Coat(
+            coat=coat.coat,
+            mixed_again=coat.mixed_again + 1,
+            lost=coat.lost,
+            lost_met_s=coat.lost_met_s,
+        )
+        return state.put_coat(anew)
 
     def line(self) -> str:
         return "The mix was let go; a new one is made."
+
+
+class CoatLost(RunEvent):
+    """The resin in the mould is no wall: tipped out, or left to set. The coat is laid anew."""
+
+    kind: ClassVar[str] = "coat_lost"
+    how: str  # a key of user_messages.LOST_BUTTONS
+
+    def fold(self, state: RunState, at_s: float) -> RunState:
+        del at_s
+        coat = state.coat
+        anew = Coat(
+            coat=coat.coat,
+            mixed_again=coat.mixed_again,
+            lost=coat.lost + 1,
+            lost_met_s=coat.parts_met_s,
+        )
+        return state.put_coat(anew)
+
+    def line(self) -> str:
+        return LOST_LINES[self.how]
 
 
 class CoatDone(RunEvent):

@@ -1,0 +1,47 @@
+"""The wall of a casting in which a coat was turned late, stood or was lost."""
+
+from __future__ import annotations
+
+from evenwall.geometry.film_mesh import film_mesh
+from evenwall.geometry.mould import load_cavity
+from evenwall.model import Plan, WallSummary
+from evenwall.numerics import film
+from evenwall.numerics.film import WallWeights
+from evenwall.planning.wall import (
+    COARSER,
+    default_mesh_mm,
+    film_coat,
+    flow_coats,
+    summarise,
+    within_limits,
+)
+from evenwall.units import millimetres
+
+
+def wall_as_laid(plan: Plan, lost: tuple[int, ...] = ()) -> WallSummary:
+    """Flow the coats that count, as they were turned, on two meshes.
+
+    plan: its coats' weights, times, ramps and viscosity are those of the record, the coats to come
+    as planned. lost: numbers of coats that are no wall. Unlike a plan to be cast, a coat may begin
+    to turn after its latest good time. Raises InputError, NotConverged and OutsideValidity.
+    """
+    coats = tuple(coat for coat in plan.coats if coat.coat not in lost)
+    if not coats:
+        return WallSummary(target_mm=plan.wall.target_mm, mean_mm=0.0, min_mm=0.0)
+    for coat in coats:
+        within_limits(coat, plan.rig)
+    kept = plan.model_copy(update={"coats": coats})
+    density = plan.casting.resin.sheet.mixed_density_g_cm3
+    many = [film_coat(coat, density) for coat in coats]
+    cavity = load_cavity(plan.casting)
+    size_mm = default_mesh_mm(cavity)
+    walls = [
+        flow_coats(kept, many, film_mesh(cavity, mesh_mm), threads=1)
+        for mesh_mm in (size_mm, COARSER * size_mm)
+    ]
+    (mesh, films_m, _), (coarse, coarse_m, _) = walls
+    fine = WallWeights.of(mesh).statistics(films_m.sum(axis=0))
+    rough = WallWeights.of(coarse).statistics(coarse_m.sum(axis=0))
+    difference_mm = millimetres(fine.min - rough.min)
+    error_mm = film.mesh_error(mesh, fine.min_cell, difference_mm, coarse.cells)
+    return summarise(fine, plan.wall.target_mm, size_mm, error_mm)
