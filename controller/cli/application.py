@@ -12,6 +12,7 @@ from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import AsyncExitStack, ExitStack, asynccontextmanager, contextmanager
 from dataclasses import dataclass, field
 from functools import partial
+from importlib.util import find_spec
 from pathlib import Path
 
 from evenwall.bounded import set_aside
@@ -346,8 +347,11 @@ async def open_telemetry(application: Application) -> AsyncIterator[Telemetry | 
 
 
 @asynccontextmanager
-async def demo_telemetry() -> AsyncIterator[MqttSpec]:
-    """A broker of the demo's own on a free loopback port."""
+async def demo_telemetry() -> AsyncIterator[MqttSpec | None]:
+    """A broker of the demo's own on a free loopback port; None where the extra is missing."""
+    if find_spec("amqtt") is None:
+        yield None
+        return
     from evenwall.simulation.demo_broker import demo_broker
 
     with listen("127.0.0.1", 0) as probe:

@@ -51,7 +51,11 @@ async def run(demo: Demo, say: Say, progress: Progress) -> dict[str, Any] | None
         spec = demo.setup.spec.model_copy(update={"mqtt": broker})
         setup = replace(demo.setup, spec=spec)
         async with open_doors(setup, demo.settings, say) as application:
-            say(f"Telemetry goes to mqtt://127.0.0.1:{broker.port}.")
+            say(
+                "No telemetry: the demo's broker is an extra, pip install 'evenwall[demo]'."
+                if broker is None
+                else f"Telemetry goes to mqtt://127.0.0.1:{broker.port}."
+            )
             plan = await _plan(application, demo, say, progress)
             with Signals() as signals:
                 job = asyncio.create_task(_cast(application, plan, say))
