@@ -18,8 +18,9 @@ import numpy as np
 import numpy.typing as npt
 
 from evenwall.errors import InputError, NotConverged, OutsideValidity, naming
+from evenwall.geometry.facets import facet_mm
 from evenwall.geometry.film_mesh import film_mesh, widest_mm
-from evenwall.geometry.mould import Cavity, facet_mm, load_cavity
+from evenwall.geometry.mould import Cavity, load_cavity
 from evenwall.model import CoatPlan, Plan, RigSpec, WallSummary, whole
 from evenwall.numerics import film
 from evenwall.numerics.film import Coat, FilmMesh, Fluid, Spin, WallStatistics, WallWeights

@@ -8,15 +8,10 @@ import numpy as np
 import pytest
 import trimesh
 
-from evenwall.geometry.mould import (
-    Cavity,
-    MouldError,
-    crossings,
-    facet_mm,
-    load_cavity,
-    mount_rotation,
-    narrowest,
-)
+from evenwall.geometry.crossings import crossings
+from evenwall.geometry.facets import facet_mm, narrowest
+from evenwall.geometry.mould import Cavity, load_cavity, mount_rotation
+from evenwall.geometry.surface import MouldError
 from evenwall.model import Casting, Mount, Opening, Resin, Sheet, read_casting
 from evenwall.samples.make_meshes import revolve
 

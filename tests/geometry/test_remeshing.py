@@ -13,8 +13,9 @@ import trimesh
 from evenwall.geometry.closest import Curves, Surface, on_triangles
 from evenwall.geometry.connectivity import edges_of, face_vectors, lengths
 from evenwall.geometry.edits import ALONG, Sheet, collapse, flip_to_delaunay, split
-from evenwall.geometry.mould import boundary_loops, load_cavity
+from evenwall.geometry.mould import load_cavity
 from evenwall.geometry.remeshing import creases_of, isotropic, spacing
+from evenwall.geometry.surface import boundary_loops
 from evenwall.model import read_casting
 from evenwall.numerics.film import FilmMesh
 from evenwall.numerics.film.mesh import levelling_bounds

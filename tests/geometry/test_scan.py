@@ -10,10 +10,10 @@ import pytest
 import trimesh
 
 from evenwall.errors import InputError
-from evenwall.geometry.mould import boundary_loops
 from evenwall.geometry.shapes.build import Shape, build
 from evenwall.geometry.shapes.measures import parse_measures
 from evenwall.geometry.shapes.opening import plane_of
+from evenwall.geometry.surface import boundary_loops
 
 R, MOUTH = 70.0, 35.0
 LID = R - math.sqrt(R**2 - MOUTH**2)

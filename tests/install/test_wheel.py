@@ -190,7 +190,7 @@ def test_the_guide_reads_the_same_installed(site: Path, tmp_path: Path) -> None:
 
 def test_each_kernel_asked_for_is_brought(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """The kernels that the numerics ask for are those that the wheel brings."""
-    from evenwall.numerics import cure
+    from evenwall.numerics import cure_march
     from evenwall.numerics.film import compiled
 
     asked: list[tuple[str, tuple[str, ...]]] = []
@@ -203,7 +203,7 @@ def test_each_kernel_asked_for_is_brought(monkeypatch: pytest.MonkeyPatch, tmp_p
     for lanes in (compiled.LANES, compiled.FEW_LANES):
         with pytest.raises(native.NoCompiler):
             compiled.library.__wrapped__(lanes)
-    assert cure._kernel.__wrapped__() is None
+    assert cure_march._kernel.__wrapped__() is None
     assert sorted(asked) == sorted(native.KERNELS)
 
 

@@ -8,7 +8,7 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from evenwall.errors import NotConverged, OutsideValidity
-from evenwall.numerics import cure
+from evenwall.numerics import cure, cure_march
 from evenwall.units import G_M_S2, R_J_MOLK
 
 SILICONE = cure.WALL_MATERIALS["silicone rubber"]
@@ -66,7 +66,7 @@ def test_the_whole_network_agrees_with_a_stiff_solver(own_order: float) -> None:
     """The same heat network and rate law, by scipy's Radau at 1e-9."""
     kin = replace(cure.kinetics_from_sheet(SHEET), own_order=own_order)
     around = cure.Surroundings(0.12, 295.0, 291.0, 0.0, 1.3e-3, 12e-3, SILICONE)
-    capacity, link = (a[..., 0] for a in cure._network(kin, around, 1))
+    capacity, link = (a[..., 0] for a in cure_march._network(kin, around, 1))
     nodes = len(capacity)
 
     def slope(_: float, y: np.ndarray) -> np.ndarray:

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from evenwall.numerics import cure, native
+from evenwall.numerics import cure, cure_march, native
 
 ROOM_K = 296.15
 SHEET = cure.Sheet(840.0, 0.1, ROOM_K, 0.3, 0.5, 1080.0, peak_K=369.15)
@@ -33,9 +33,9 @@ def test_kernel_and_reference_agree(
         cure.WALL_MATERIALS["silicone rubber"],
     )  # fmt: skip
     air_K = ROOM_K + np.sin(np.arange(140) / 20.0)
-    assert cure._kernel() is not None  # or nothing is tested here
+    assert cure_march._kernel() is not None  # or nothing is tested here
     fast = cure.integrate(kin, around, air_K, 20.0, LANES)
-    monkeypatch.setattr(cure, "_kernel", lambda: None)
+    monkeypatch.setattr(cure_march, "_kernel", lambda: None)
     slow = cure.integrate(kin, around, air_K, 20.0, LANES)
     assert fast[0] == pytest.approx(slow[0], abs=1e-9)
     assert fast[1] == pytest.approx(slow[1], abs=1e-11)
@@ -59,7 +59,8 @@ def test_a_resin_that_has_used_itself_up_stays_so(order: float) -> None:
 def test_the_kernel_leaves_the_process_its_subnormals() -> None:
     """IEEE 754's gradual underflow: a library that switches it off does so for everybody, and a
     process where it is off already would hide that."""
-    seen = "from evenwall.numerics import cure; print(cure._kernel() is not None, 2.0**-1073 / 2.0)"
+    seen = "from evenwall.numerics.cure_march import _kernel as it; "
+    seen += "print(it() is not None, 2.0**-1073 / 2.0)"
     run = subprocess.run((sys.executable, "-c", seen), capture_output=True, text=True, check=True)
     assert run.stdout.split() == ["True", "5e-324"]
 
@@ -67,4 +68,4 @@ def test_the_kernel_leaves_the_process_its_subnormals() -> None:
 def test_without_a_compiler_it_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("CC", "no-such-compiler")
     with pytest.raises(native.NoCompiler, match="no C compiler"):
-        native.library(cure._SOURCE)
+        native.library(cure_march._SOURCE)

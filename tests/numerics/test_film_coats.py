@@ -12,7 +12,7 @@ import trimesh
 
 from evenwall.errors import InputError, NotConverged
 from evenwall.geometry.film_mesh import remesh
-from evenwall.geometry.mould import boundary_loops
+from evenwall.geometry.surface import boundary_loops
 from evenwall.numerics.film import (
     Coat,
     FilmMesh,

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import trimesh
 
-from evenwall.geometry.mould import surface_integrals
+from evenwall.geometry.surface import surface_integrals
 from evenwall.numerics.loads import (
     Body,
     counterweights,

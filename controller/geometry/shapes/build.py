@@ -9,7 +9,6 @@ import numpy as np
 import trimesh
 
 from evenwall.errors import InputError, naming
-from evenwall.geometry.mould import boundary_loops, enclosed_volume, surface_integrals
 from evenwall.geometry.shapes import known as how_well
 from evenwall.geometry.shapes.bodies import Body as Solid
 from evenwall.geometry.shapes.bodies import Box, Egg, Frustum, Placed, union
@@ -24,6 +23,7 @@ from evenwall.geometry.shapes.sections import (
     across_from_girth,
     turn,
 )
+from evenwall.geometry.surface import boundary_loops, enclosed_volume, surface_integrals
 
 GIRTH_READING_MM, DIAMETER_READING_MM = 2.0, 1.0  # kept nine times of ten; common practice
 PITCH_MM = 3.0  # between rings: a film's cells are 5 mm wide

@@ -7,8 +7,8 @@ import trimesh
 from numpy.typing import NDArray
 
 from evenwall.errors import InputError
-from evenwall.geometry.mould import boundary_loops, loop_area
 from evenwall.geometry.shapes.sections import Array, Index
+from evenwall.geometry.surface import boundary_loops, loop_area
 
 LEVELS = 240  # heights that are looked at for an opening of a stated width
 NEAR_END = 0.002  # of the height: nearer an end than that nothing is cut
