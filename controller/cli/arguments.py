@@ -61,6 +61,7 @@ def parser(runs: Mapping[str, Run]) -> argparse.ArgumentParser:
         _gel,
         _serve,
         _spin,
+        _seal,
         _replay,
         _runs,
         _rig,
@@ -152,6 +153,11 @@ def _spin(commands: Commands) -> None:
     command = commands.add("spin", "runs a plan from the terminal; same supervisor, same record")
     command.add_argument("plan", type=Path, metavar="PLAN.json")
     _casting(command)
+
+
+def _seal(commands: Commands) -> None:
+    command = commands.add("seal", "checks a plan that was changed by hand and seals it anew")
+    command.add_argument("plan", type=Path, metavar="PLAN.json")
 
 
 def _replay(commands: Commands) -> None:

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 from evenwall.cli import habits
 from evenwall.cli.arguments import parser
+from evenwall.cli.sealing import seal
 from evenwall.errors import EvenwallError, InputError, naming
 from evenwall.model import Plan, Step, read_casting, read_plan
 from evenwall.planning.in_words import clock_words, describe, first_words
@@ -327,7 +328,7 @@ def spin(args: argparse.Namespace) -> int:
 
     plan, spec = read_plan(args.plan), app.sample_rig(args.rig)
     with naming(args.plan):
-        admit(plan, spec)  # to be refused before anything is opened
+        admit(plan, spec, sent=True)  # to be refused before anything is opened
     return _cast(args, {"plan": plan})
 
 
@@ -496,6 +497,7 @@ COMMANDS = {
     "gel": gel,
     "serve": serve,
     "spin": spin,
+    "seal": seal,
     "replay": replay,
     "runs": runs,
     "rig": rig,

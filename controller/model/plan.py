@@ -157,3 +157,4 @@ class Plan(Frozen):
     details: dict[str, Any] = Field(
         default_factory=dict
     )  # load, search, clarity, shop: see plan.py
+    sha256: Annotated[str, Field(pattern=r"^([0-9a-f]{64})?$")] = ""  # its seal; see seal.py

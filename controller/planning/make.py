@@ -26,6 +26,7 @@ from evenwall.model import (
     Totals,
     WallSummary,
 )
+from evenwall.model.seal import sealed
 from evenwall.numerics import cure
 from evenwall.numerics.film import WallStatistics
 from evenwall.planning.advice import cautions, moisture, shopping
@@ -131,7 +132,7 @@ def make_plan(
     found = choose(context, batch, count, wish)
     plan = assemble(context, batch, found, (), seed)
     tell(1.0, "done")
-    return plan
+    return sealed(plan)
 
 
 def replan(
@@ -221,7 +222,7 @@ def replan(
         details = {**made.details, "search": plan.details.get("search", {})}
         made = made.model_copy(update={"details": details})
     tell(1.0, "done")
-    return made
+    return sealed(made)
 
 
 def in_proportion(made: Plan, before: Plan) -> Plan:

@@ -22,6 +22,7 @@ from evenwall.model import (
     parse,
     sound,
 )
+from evenwall.model.seal import sealed, untouched
 from evenwall.numerics.cure import wall_material
 from evenwall.run import motion
 from evenwall.run.events import (
@@ -49,12 +50,16 @@ PLAN_BYTES = 20_000_000  # of the record's text
 TRIED = "a trial of the plan"
 
 
-def admit(plan: Plan, spec: RigSpec) -> Plan:
+def admit(plan: Plan, spec: RigSpec, *, sent: bool = False) -> Plan:
     """Return the plan as it will run on the frame there is. Raises InputError.
+
+    sent: it comes from a file or from the network, so its seal is checked.
 
     The frame's gearing, its limits, its ports and whether a hand at it is needed are the rig
     file's to say, never a sent plan's.
     """
+    if sent:
+        untouched(plan)
     sound(plan)
     details = parse(Details, plan.details, "plan.details")
     if details.replay is not None:
@@ -62,7 +67,7 @@ def admit(plan: Plan, spec: RigSpec) -> Plan:
     wall_material(plan.casting.mould.material)
     within_rig(plan, spec)
     own = {name: getattr(spec, name) for name in _FRAME}
-    ours = plan.model_copy(update={"rig": plan.rig.model_copy(update={**own, **_NOBODYS})})
+    ours = sealed(plan.model_copy(update={"rig": plan.rig.model_copy(update={**own, **_NOBODYS})}))
     try_out(ours)
     return ours
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from evenwall.model import Event, Plan, Sample
+from evenwall.model.seal import digest
 from evenwall.records.records import Records
 from evenwall.run.folding import taken_up
 from evenwall.run.gate import carries_on
@@ -41,6 +42,8 @@ async def unfinished(records: Records, now_s: float, rig_name: str) -> Unfinishe
     samples = await records.read(lambda journal: journal.samples(run_id))
     wrong = {f"event {number}": why for number, why in left_out.items()}
     wrong |= records.journal.unread
+    if plan.sha256 and plan.sha256 != digest(plan):
+        wrong["the plan"] = "its content is not what was sealed: compare the coats with your print"
     return Unfinished(state, plan, kept, samples, _left_out(wrong))
 
 
@@ -50,6 +53,7 @@ def _left_out(wrong: dict[str, str]) -> str:
     named = "; ".join(f"{row} ({why})" for row, why in list(wrong.items())[:3])
     more = f" and {len(wrong) - 3} more" if len(wrong) > 3 else ""
     return (
-        f"Some rows of this casting cannot be read and are left out: {named}{more}. "
+        "Some of this casting's record is damaged, and what cannot be read is left out: "
+        f"{named}{more}. "
         "It goes on where the board is; look at the step, the coat and the weights."
     )

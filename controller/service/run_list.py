@@ -26,6 +26,7 @@ from evenwall.model import (
     Sample,
     Step,
 )
+from evenwall.model.seal import sealed
 from evenwall.records.journal import Journal, newest_rows
 from evenwall.run.events import Proven, Started, hidden
 from evenwall.run.folding import taken_up
@@ -107,9 +108,12 @@ class RunList:
 
     async def plan(self, run_id: str) -> Plan:
         """Return the plan of a run as it stands: the rest may have been planned again."""
-        return await self._run.records.read(
-            lambda journal: taken_up(run_id, journal.plan(run_id), journal.events(run_id))[0].plan
-        )
+
+        def work(journal: Journal) -> Plan:
+            state, _ = taken_up(run_id, journal.plan(run_id), journal.events(run_id))
+            return sealed(state.plan)
+
+        return await self._run.records.read(work)
 
     async def curve(self, run_id: str | None, after_id: int, points: int) -> list[Sample]:
         """Return the samples of a run (None: of the present one), thinned evenly to `points`."""

@@ -41,7 +41,7 @@ class Starting:
             else:
                 plan, sent = parse(Plan, data.get("plan") or {}, "plan"), True
             # On a thread: the loop that keeps a frame turning waits for no document.
-            plan = await asyncio.to_thread(admit, plan, self._run.spec)
+            plan = await asyncio.to_thread(admit, plan, self._run.spec, sent=sent)
             if sent:
                 plan = await self._named(plan)
         except EvenwallError as error:

@@ -13,6 +13,7 @@ import pytest
 
 from evenwall.errors import PlanError
 from evenwall.model import Plan, Step
+from evenwall.model.seal import sealed
 from evenwall.planning import replan
 from evenwall.run.folding import fold_all
 from evenwall.run.replanning import budget_s, laid, rest_of
@@ -58,7 +59,7 @@ def test_the_rest_follows_what_was_weighed_and_seen() -> None:
                 assert coat.steps_expected == coat.steps_counted
             # A restarted controller reads the same out of the journal.
             assert fold_all(last.run_id or "", shop.plan, events) == state
-            assert await shop.service.run_plan(last.run_id or "") == state.plan
+            assert await shop.service.run_plan(last.run_id or "") == sealed(state.plan)
 
     run_virtual(scenario())
 

@@ -120,7 +120,7 @@ class Replanned(Answered):
         laid = state.index + 1
         rest = {name: getattr(self.rest, name) for name in self.rest.model_fields_set}
         coats = (*state.plan.coats[:laid], *self.rest.coats)
-        plan = parse(Plan, {**dict(state.plan), **rest, "coats": coats}, self.kind)
+        plan = parse(Plan, {**dict(state.plan), **rest, "coats": coats, "sha256": ""}, self.kind)
         return replace(
             state,
             plan=plan,

@@ -118,6 +118,7 @@ def plan_today(
             "coats": tuple(coats),
             "notes": (*plan.notes, *_said(proven, coats, late_s)),
             "details": {**plan.details, DETAIL: detail.model_dump(mode="json")},
+            "sha256": "",  # sealed when it is admitted
         }
     )
 
