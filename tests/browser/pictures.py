@@ -82,6 +82,12 @@ def whole_job(folder: Path, size: str = "phone", schemes: tuple[Scheme, ...] = (
                 if len(schemes) > 1:
                     page.emulate_media(color_scheme=scheme)
                 page.wait_for_timeout(SETTLE_ms)
+                if name in WHOLE:  # a curve is drawn once it has come into view
+                    for selector in ("#heat canvas", "#down canvas"):
+                        if page.locator(selector).is_visible():
+                            page.locator(selector).first.scroll_into_view_if_needed()
+                            page.wait_for_timeout(SETTLE_ms)
+                    page.evaluate("scrollTo(0, 0)")
                 named = name if len(schemes) == 1 else f"{name}-{scheme}"
                 page.screenshot(path=folder / f"{named}.png", full_page=name in WHOLE)
             wide, seen = page.evaluate(

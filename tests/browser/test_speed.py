@@ -47,6 +47,7 @@ def test_from_sample_to_pixel_with_four_clients(open_phone: OpenPhone) -> None:
         turning(panel)
         for page in pages:
             until(page, "globalThis.evenwall?.samples.length > 1")
+            page.locator("#heat canvas").first.scroll_into_view_if_needed()  # drawn where seen
             page.evaluate(STOPWATCH)
         pages[0].wait_for_timeout(12_000)
         painted = [row for page in pages for row in page.evaluate("evenwall.painted")]

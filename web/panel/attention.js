@@ -3,14 +3,18 @@
 import { settings } from "./units.js";
 
 let speaker = null;
+let sounding = 0; // tones that are still to be heard
 let lock = null;
 let asking = false;
 let heard = new Set();
 
-// Browsers let a page make sound only after a touch; any touch will do.
-addEventListener("pointerdown", () => {
-  speaker ??= new AudioContext();
-  speaker.resume();
+// Browsers let a page make sound only after a touch; any touch will do. An open speaker costs work all
+// the time, so it sleeps until there is something to hear.
+addEventListener("pointerdown", async () => {
+  if (speaker) return;
+  speaker = new AudioContext();
+  await speaker.resume();
+  if (!sounding) speaker.suspend();
 }, { passive: true });
 
 export function attend(seen) {
@@ -28,9 +32,11 @@ export function announce() {
   call(1);
 }
 
-function call(times) {
+async function call(times) {
   if (settings().vibration && navigator.userActivation?.hasBeenActive) navigator.vibrate?.(Array.from({ length: times }, () => [220, 120]).flat());
-  if (!settings().sound || speaker?.state !== "running") return;
+  if (!settings().sound || !speaker) return;
+  sounding += times;
+  await speaker.resume();
   for (let i = 0; i < times; i++) {
     const start = speaker.currentTime + i * 0.42;
     const tone = new OscillatorNode(speaker, { frequency: 740, type: "triangle" });
@@ -40,6 +46,10 @@ function call(times) {
     tone.connect(volume).connect(speaker.destination);
     tone.start(start);
     tone.stop(start + 0.4);
+    tone.onended = () => {
+      sounding -= 1;
+      if (!sounding) speaker.suspend();
+    };
   }
 }
 

@@ -153,11 +153,30 @@ function draw() {
   if (!running || byId("job").hidden) return;
   forms.draw(seen, line.mayAct);
   drawOnce("wall", byId("wall"), [seen.coats, seen.wall, settings().units, innerWidth], () => drawWall(byId("wall"), seen));
-  heat.draw();
+  drawCurves();
   drawReplay();
-  down.draw(seen);
   written.draw(seen, line.mayAct);
   bodyView?.turn(seen.frame);
+}
+
+// The two canvases cost the most: drawn while they are on the screen, and not oftener than they
+// change. Their words are always written.
+const inView = new Set();
+const watcher = new IntersectionObserver((entries) => {
+  for (const entry of entries) inView[entry.isIntersecting ? "add" : "delete"](entry.target.id);
+  drawSoon();
+});
+for (const id of ["heat", "down"]) watcher.observe(byId(id));
+
+function drawCurves() {
+  const { gel, coat, peak_limit_degC: limit, speed } = seen;
+  const second = Math.floor(performance.now() / 1000);
+  const around = [settings(), innerWidth, heat.proven?.length];
+  const told = [gel.low_s, gel.high_s, gel.called_at_s, gel.predicted.length, gel.sentence, seen.replay?.sentence];
+  if (!inView.has("heat")) heat.tell(heat.met_s());
+  else drawOnce("heat", null, [samples.length, heat.marks.length, told, coat, limit, speed, second, around], () => heat.draw());
+  if (!inView.has("down")) down.tell(seen.frame);
+  else drawOnce("down", null, [second, around], () => down.draw(seen));
 }
 
 let replayView = null;
@@ -216,7 +235,7 @@ function drawCountdown(stale, sentence) {
   const count = seen.countdown;
   byId("count").hidden = !count;
   if (!count) {
-    document.title = `${sentence} · Evenwall`;
+    entitle(`${sentence} · Evenwall`);
     spoken(sentence);
     return;
   }
@@ -229,10 +248,15 @@ function drawCountdown(stale, sentence) {
   byId("count").classList.toggle("over", over);
   say(byId("count-time"), time);
   say(byId("count-label"), `${over ? "late" : count.label}${stale ? ", by this phone" : ""}`);
-  document.title = `${time} ${sentence} · Evenwall`;
+  entitle(`${time} ${sentence} · Evenwall`);
   // Aloud at whole minutes only, or a screen reader never stops talking.
   const minutes = Math.max(0, Math.ceil(left_s / 60));
   spoken(over ? `${sentence} Time is up.` : `${sentence} ${minutes} min ${count.label}.`);
+}
+
+// Every title that is set goes to the browser's own process, changed or not.
+function entitle(title) {
+  if (document.title !== title) document.title = title;
 }
 
 function spoken(text) {
@@ -454,9 +478,9 @@ document.fonts?.ready.then(look);
 // Without a countdown nothing on the page moves by itself: only a lost line changes it.
 let wasStale = true;
 setInterval(() => {
-  if (!seen?.countdown && line.stale === wasStale) return;
+  if (line.stale !== wasStale) drawSoon();
+  else if (seen?.countdown && !document.hidden) drawNow();
   wasStale = line.stale;
-  drawSoon();
 }, 250);
 
 const first = byId("seen");

@@ -86,9 +86,8 @@ export function clock(time_s) {
 
 export const minutes = (time_s) => (known(time_s) ? `${Math.round(time_s / 60)} min` : "–");
 
-export function timeOfDay(utc) {
-  return new Date(utc).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", second: "2-digit", hour12: false });
-}
+const OF_DAY = new Intl.DateTimeFormat([], { hour: "2-digit", minute: "2-digit", second: "2-digit", hour12: false });
+export const timeOfDay = (utc) => OF_DAY.format(new Date(utc));
 
 export function dayAndTime(utc) {
   return new Date(utc).toLocaleString([], { day: "numeric", month: "short", year: "numeric", hour: "2-digit", minute: "2-digit", hour12: false });

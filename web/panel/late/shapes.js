@@ -1,6 +1,6 @@
 // The shape of a mould, as a maker can tell it: girths, diameters, simple bodies, a scan, photographs.
 
-import { h, s } from "../dom.js";
+import { h, s, say } from "../dom.js";
 import { length } from "../units.js";
 import { chooser, fields, figure, pick, tick } from "./fields.js";
 import { OpeningEditor } from "./opening.js";

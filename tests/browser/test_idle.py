@@ -1,0 +1,59 @@
+"""Cost of an open page while nobody touches it, by Chromium's own account of its processes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+from playwright.sync_api import Browser, Page
+
+from tests.browser.conftest import OpenPhone
+from tests.browser.hands import turning, until
+from tests.web.server import PanelServer
+
+pytestmark = pytest.mark.browser
+SECONDS = 8.0
+MOST_PERCENT = 2.0  # of a core, for a page that waits
+# While it turns the countdown is drawn each second and a sample comes each second; on a machine
+# without a graphics chip drawing is this process's work too.
+MOST_TURNING_PERCENT = 4.0
+
+
+def cpu_s(browser: Browser) -> float:
+    """CPU time of the pages' own processes and of drawing, s. The browser's own is not a page's."""
+    wire = browser.new_browser_cdp_session()
+    found = wire.send("SystemInfo.getProcessInfo")["processInfo"]
+    wire.detach()
+    kinds = {"renderer", "GPU", "audio.mojom.AudioService"}
+    return sum(float(process["cpuTime"]) for process in found if process["type"] in kinds)
+
+
+def percent(browser: Browser, page: Page) -> float:
+    """Share of a core over some seconds; the better of three, since other pages may be closing."""
+    shares = []
+    for _ in range(3):
+        before = cpu_s(browser)
+        page.wait_for_timeout(1000 * SECONDS)
+        shares.append(100.0 * (cpu_s(browser) - before) / SECONDS)
+    return min(shares)
+
+
+def idle(panel: PanelServer) -> None:
+    """Nothing runs."""
+
+
+@pytest.mark.alone
+@pytest.mark.parametrize(("state", "most"), [(idle, MOST_PERCENT), (turning, MOST_TURNING_PERCENT)])
+def test_an_untouched_page_costs_little(
+    browser: Browser, open_phone: OpenPhone, state: Callable[[PanelServer], None], most: float
+) -> None:
+    with PanelServer(speed=1) as panel:
+        page = open_phone(panel, viewport={"width": 360, "height": 780})
+        page.locator("h1").first.tap()  # a touch opens the speaker
+        state(panel)
+        until(page, "globalThis.evenwall !== undefined")
+        page.wait_for_timeout(2000)
+        found = percent(browser, page)
+        print(f"\n{state.__name__}: {found:.2f} % of a core")
+        page.close()
+    assert found <= most
