@@ -19,13 +19,13 @@ from typing import TYPE_CHECKING, Any
 
 from evenwall.cli import habits
 from evenwall.cli.arguments import parser
+from evenwall.cli.record_folders import journal_of, records_under
 from evenwall.cli.sealing import seal
 from evenwall.errors import EvenwallError, InputError, naming
 from evenwall.model import Plan, Step, read_casting, read_plan
 from evenwall.planning.in_words import clock_words, describe, first_words
 from evenwall.planning.pace import Pace, left_words
-from evenwall.records.journal import Journal
-from evenwall.records.records import standing, to_change
+from evenwall.records.records import to_change
 from evenwall_bridge.clock import SystemClock
 from evenwall_bridge.contract import BridgeError
 
@@ -399,24 +399,6 @@ def runs(args: argparse.Namespace) -> int:
     else:
         print(told.text)
     return 0
-
-
-def records_under(home: Path) -> dict[Path, list[Journal]]:
-    """Every record under this folder, by its own: the rigs', and the demo's beside it."""
-    from evenwall.cli import application as app
-
-    paths = (home / app.RECORD, *sorted(home.glob(f"*/{app.RECORD}")))
-    found = {path.parent: standing(path) for path in paths}
-    return {folder: record for folder, record in found.items() if record}
-
-
-def journal_of(home: Path, run_id: str) -> tuple[Path, Journal]:
-    """Return the folder and journal that hold this run. Raises InputError when none does."""
-    for folder, record in records_under(home).items():
-        for journal in record:
-            if run_id in journal.run_ids():
-                return folder, journal
-    raise InputError("RUN", run_id, f"no such run under {home}", hint="see `evenwall runs`")
 
 
 def rig(args: argparse.Namespace) -> int:
