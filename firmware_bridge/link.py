@@ -208,10 +208,11 @@ class Link:
 class ClockAlignment:
     """The board's time on the host's clock, from the moments at which state rows arrive.
 
-    A row arrives late by what the link and the machine add, never early; so the true line lies
-    under all points (board time, host minus board time) and touches some: the idea of Moon,
-    Skelly and Towsley (1999, IEEE INFOCOM, "Estimation and removal of clock skew from network
-    delay measurements"). The window's two halves give one lowest point each, these the line.
+    A row arrives late by what the link and the machine add, never early. So the true line lies
+    under all points (board time, host minus board time) and touches some of them. This is the idea
+    of Moon, Skelly and Towsley (1999, IEEE INFOCOM, "Estimation and removal of clock skew from
+    network delay measurements"). The window's two halves give one lowest point each, these the
+    line.
     """
 
     WINDOW = 256  # rows

@@ -1,9 +1,9 @@
 """Rate ramps -> board segments, and the integer model that predicts the step count exactly.
 
 The board moves in slices of 65536 cycles at 16 MHz. Within a ramp of N slices the rate at slice
-boundary k is r0 + floor(k (r1 - r0) / N), and a slice moves the axis by the sum of the rates at
-its two ends (rates in 2^-23 steps per slice, positions in 2^-24 steps). The same sums stand here
-in closed form, so that a day of motion is predicted at once.
+boundary k is r0 + floor(k (r1 - r0) / N). A slice moves the axis by the sum of the rates at its two
+ends (rates in 2^-23 steps per slice, positions in 2^-24 steps). The same sums stand here in closed
+form, so that a day of motion is predicted at once.
 """
 
 from __future__ import annotations

@@ -170,7 +170,7 @@ def _probe_set(
 
 @dataclass
 class Devices:
-    """The rig and what hangs on it, before anybody runs castings with it."""
+    """The rig and its probes, buttons and lamps, before anybody runs castings with them."""
 
     clock: SystemClock
     rig: SerialRig

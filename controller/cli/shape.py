@@ -22,7 +22,7 @@ from evenwall.reports.shape_view import picture
 
 @dataclass(frozen=True)
 class Made:
-    """What the command wrote, and its figures."""
+    """Files that the command wrote, and their figures."""
 
     name: str
     shape: Shape
@@ -89,7 +89,7 @@ def make(args: argparse.Namespace) -> Made:
 
 
 def _wish(measures: Measures, resin: str | None, wall_mm: float | None) -> CastingWish | None:
-    """What the casting file takes from the measurements and from the command line."""
+    """Fields of the casting file, from the measurements and from the command line."""
     wish = measures.casting
     if resin is None and wall_mm is None:
         return wish

@@ -32,8 +32,8 @@ class Surface:
 def surface_integrals(points_m: Array, triangles: Index) -> Surface:
     """Exact integrals of 1, x and x x^T over a triangle mesh.
 
-    For a triangle of area A with corners a, b, c and s = a + b + c the integral of x x^T is
-    A/12 (a a^T + b b^T + c c^T + s s^T): the quadratic's exact mean, any finite element text.
+    With area A, corners a, b, c and s = a + b + c, a triangle's integral of x x^T is A/12 (a a^T +
+    b b^T + c c^T + s s^T). This is the quadratic's exact mean (any finite element text).
     """
     corners = points_m[triangles]
     edges = corners[:, 1:] - corners[:, :1]

@@ -60,8 +60,9 @@ def torques(
     """Torque the drives must give on (major, minor), N m: arrays of the angles' shape (n,).
 
     Lagrange's equations for T = (phi'^2 a + 2 phi' psi' b + psi'^2 c)/2 and V = -m g (g_m . r),
-    with e = (cos psi, -sin psi, 0) the major axis seen from the mould, a = e.I e, b = e.I z,
-    c = z.I z (Goldstein, Classical Mechanics, ch. 5: a rigid body about a fixed point).
+    where e = (cos psi, -sin psi, 0) is the major axis seen from the mould.
+    The coefficients are a = e.I e, b = e.I z, c = z.I z (Goldstein, Classical Mechanics, ch. 5: a
+    rigid body about a fixed point).
     """
     phi, psi = angles
     (phi1, psi1), (phi2, psi2) = rates, accelerations

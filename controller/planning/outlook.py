@@ -66,7 +66,7 @@ def knobs(recipes: tuple[Recipe, ...], pour: Pour) -> list[Knob]:
 
 
 def turns_anew(day: Day) -> bool:
-    """Whether what a number does is computed for this day: it hangs on when the coat gels, and
+    """Whether what a number does is computed for this day: it depends on when the coat gels, and
     hardly on its viscosity."""
     return day is AS_PLANNED or day.gel != 1.0
 

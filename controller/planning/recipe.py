@@ -124,8 +124,8 @@ def rippled(
     recipe: Recipe, ripple: float, clock: CoatClock, accel_limit_rpm_s: float, opening: Vector3
 ) -> Profile:
     """Turning of the recipe by a motor whose speed ripples once a turn of the major axis, relative
-    to it and at its worst phase: that acts as a bias, and no limit of the rig holds it back, for
-    nobody commands it. Without a ripple, `profile` unchecked."""
+    to it and at its worst phase. That acts as a bias, and no limit of the rig holds it back,
+    because nobody commands it. Without a ripple, `profile` unchecked."""
     uneven = replace(
         recipe,
         bias=recipe.bias + ripple,

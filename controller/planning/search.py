@@ -1,8 +1,8 @@
 """Coats planned together: the thick places of one fall on the thin places of the others.
 
-Maps of single coats add up, so a library of them is enough: all combinations are summed and scored
-at once, the best are varied a few times, those that stay good on a bad day are chosen, and the
-chosen ones are computed again on finer meshes.
+Maps of single coats add up, so a library of them is enough. All combinations are summed and scored
+at once, and the best are varied a few times. Those that stay good on a bad day are chosen and
+computed again on finer meshes.
 """
 
 from __future__ import annotations

@@ -16,9 +16,9 @@ PARTS = ("", "-wal")  # of a database; what follows its name. The -shm is made a
 
 def _folders() -> list[Path]:
     """Best first. The service manager's RuntimeDirectory (systemd.exec(5)) and the login's
-    XDG_RUNTIME_DIR lie in memory, so that a dead card does not take them along, and outlive the
-    process; a temporary folder may be private to the service, and then ends with it. A command in
-    a login has not been told the service's folder, and looks where the unit file has it."""
+    XDG_RUNTIME_DIR lie in memory: a dead card does not take them along, and they outlive the
+    process. A temporary folder may be private to the service, and then ends with it. A command in a
+    login has not been told the service's folder, and looks where the unit file has it."""
     named = [
         os.environ.get("RUNTIME_DIRECTORY", "/run/evenwall"),
         os.environ.get("XDG_RUNTIME_DIR", ""),

@@ -1,9 +1,9 @@
 """The record as the event loop sees it.
 
-Rows are given out at once and written in batches. While a disk is full they wait in bounded memory;
-where it refuses for good the record goes on beside it (`evenwall.records.fallback_store`) and is
-put back by the next process that finds the disk mended; the run goes on in any case. A thread of
-its own keeps the journal, so that a slow card never makes the loop late.
+Rows are given out at once and written in batches. While a disk is full, they wait in bounded
+memory. Where it refuses for good, the record goes on beside it (`evenwall.records.fallback_store`),
+and the next process that finds the disk mended puts it back. The run goes on in any case. A thread
+of its own keeps the journal, so that a slow card never makes the loop late.
 """
 
 from __future__ import annotations

@@ -186,9 +186,9 @@ class EstimatorApart:
     """An Estimator in a process of its own, for one coat after another: its refits would make the
     event loop late.
 
-    The process is begun before there is a coat, since on a busy machine its imports alone take up
-    to a minute, and is as nice as the one that keeps the frame turning: it works for a hundredth of
-    the time, and has to get that.
+    The process begins before there is a coat, because on a busy machine its imports alone take up
+    to a minute. It is as nice as the process that keeps the frame turning: it works for a hundredth
+    of the time, and must get that.
     """
 
     _ask: Callable[..., Any]

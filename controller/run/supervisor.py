@@ -82,10 +82,9 @@ class Supervisor:
     ) -> None:
         """Wire a supervisor; `start` it on a running loop.
 
-        probes: by role (resin, room, mould).
-        tick_s: time between two looks while a coat is under way; idle_tick_s: at other times.
-        link_stale_s: a board that is not heard for so long is lost.
-        in_line: judge the gel on the loop's own thread (virtual time) instead of another.
+        probes: by role (resin, room, mould). tick_s: time between two looks while a coat is under
+        way; idle_tick_s: at other times. link_stale_s: time after which a board that is not heard
+        is lost. in_line: judge the gel on the loop's own thread (virtual time) instead of another.
         """
         self.spec, self.clock, self.records, self.speed = spec, clock, records, speed
         self._inputs, self._outputs = inputs, outputs

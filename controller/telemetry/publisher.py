@@ -1,9 +1,9 @@
 """Tells a broker what the rig does, and never makes the rig wait for it.
 
 State is read from the newest snapshot once a period and kept nowhere, so a dead broker costs no
-memory; the record is read from the journal again after an outage, row by row behind a cursor that
-moves only when the broker has acknowledged. The broker lives in wall time: give this a clock of
-its own even where the rig's world runs faster.
+memory. After an outage the record is read from the journal again, row by row, behind a cursor that
+moves only when the broker has acknowledged. The broker lives in wall time: give this a clock of its
+own even where the rig's world runs faster.
 """
 
 from __future__ import annotations

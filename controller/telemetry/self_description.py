@@ -1,9 +1,9 @@
 """A rig that describes itself on the broker, so that any client of the convention can show it.
 
 The Homie convention, version 5.0 (homieiot.github.io, CC BY 4.0): a retained JSON document at
-`homie/5/RIG/$description` lists nodes and properties with datatype and unit, each value is retained
-below, `$state` says whether the rig is there, and `$alert/ID` holds what wants attention. Nothing
-is settable: no message can command the rig. It is off unless the rig file has
+`homie/5/RIG/$description` lists nodes and properties with datatype and unit. Each value is retained
+below it; `$state` says whether the rig is there, and `$alert/ID` holds what wants attention.
+Nothing is settable: no message can command the rig. It is off unless the rig file has
 `self_description = true`.
 """
 

@@ -1,8 +1,8 @@
 """Plans of forms of our own: the wall they promise, held against the goals, and what they cost.
 
-Goals, of a three-coat total on a mesh of 5 mm or finer: thinnest patch/mean >= 0.88 for smooth
-forms and >= 0.78 for boxy or branching ones, 5th percentile >= 0.93 and >= 0.83, rim 0.90 to 1.10,
-at least 1.25 times the thinnest patch of a speed-tuned 4:1 repeated, worst day >= 0.75; within 60 s
+Goals, for a three-coat total on a mesh of 5 mm or finer. Thinnest patch/mean >= 0.88 for smooth
+forms and >= 0.78 for boxy or branching ones. 5th percentile >= 0.93 and >= 0.83, rim 0.90 to 1.10.
+At least 1.25 times the thinnest patch of a speed-tuned 4:1 repeated, worst day >= 0.75; within 60 s
 on two idle cores, under 1 GB.
 
     python -m tests.bench plan                        every form, and one of them cold and warm

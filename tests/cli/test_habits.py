@@ -173,7 +173,7 @@ COLOUR = re.compile(r"\x1b\[[0-9;]*[1-9][0-9;]*m")  # ECMA-48, SGR with an effec
 
 
 def drawn(monkeypatch: pytest.MonkeyPatch) -> str:
-    """What the progress bar writes to a terminal."""
+    """Text that the progress bar writes to a terminal."""
     terminal = io.StringIO()
     monkeypatch.setattr(terminal, "isatty", lambda: True)
     monkeypatch.setattr("sys.stderr", terminal)

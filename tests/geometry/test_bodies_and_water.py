@@ -111,7 +111,7 @@ def test_water_scales_every_length() -> None:
 
 
 def test_disagreement_bounds_the_error() -> None:
-    """What water contradicts is as much worse known as it was contradicted."""
+    """A figure that water contradicts is as much worse known as it was contradicted."""
     known = Known(area=0.02, volume=0.03, area_at_volume=0.01)
     agreeing, off = weigh(1000.0, known, 1010.0, 0.005), weigh(1000.0, known, 1120.0, 0.005)
     assert agreeing.known.area_at_volume == 0.01

@@ -30,9 +30,9 @@ from tests.support.virtual_shop import open_shop
 
 
 def test_the_spin_is_read_back_as_it_was_handed_over(a_record: tuple[Path, str]) -> None:
-    """The proven ramps are the plan's, to where the coat was safe; their steps are those counted:
-    the angle at the end of each coat agrees with the board's own count but for the quarter turn
-    in which it came to rest."""
+    """The proven ramps are the plan's, to where the coat was safe, and their steps are those
+    counted. The angle at the end of each coat agrees with the board's own count but for the quarter
+    turn in which it came to rest."""
     journal = Journal(a_record[0])
     run = Recorded.read(journal, a_record[1])
     journal.close()

@@ -58,9 +58,9 @@ def test_ready_watchdog_stopping(tmp_path: Path, abstract: bool) -> None:
 
 
 def test_the_watchdog_hears_the_supervisor_not_the_loop(tmp_path: Path) -> None:
-    """With the real supervisor in virtual time: its ticks end without an error, the event loop and
+    """With the real supervisor in virtual time, its ticks end without an error. The event loop and
     the task that feeds the watchdog live on, and the manager hears silence within a third of its
-    period; when the supervisor looks again, it hears of that."""
+    period. When the supervisor looks again, the manager hears of that."""
     manager = Manager(str(tmp_path / "notify"))
 
     async def scenario() -> None:

@@ -44,7 +44,7 @@ def test_kernel_and_reference_agree(
 
 @pytest.mark.parametrize("order", [1.0, 1.05, 2.0, 3.5])
 def test_a_resin_that_has_used_itself_up_stays_so(order: float) -> None:
-    """Of a first order 1 - alpha falls as exp(-k t) and is nought to the last bit after a while; a
+    """With first order, 1 - alpha falls as exp(-k t) and is nought to the last bit after a while. A
     fit that came by there went on with no number at all."""
     kin = replace(cure.kinetics_from_sheet(SHEET), rate_1_s=0.05, order=order)
     around = cure.Surroundings(

@@ -319,10 +319,10 @@ def disc(edge_m: float, across: str) -> FilmMesh:
 )
 def test_a_film_spins_off_a_disc_as_emslie_found(across: str, major: float, minor: float) -> None:
     """An even film stays even and thins as h0/sqrt(1 + 2 c rho h0^2 t/(3 mu)), where c is the
-    divergence of the centrifugal acceleration along the disc: 2 W^2 for a disc spun about its own
-    normal (the paper's case), W^2 about a diameter, 2 W2^2 + W1^2 about both. Gravity, even along
-    a flat wall, moves an even film and does not thin it. 190 rpm, far above any frame: so that the
-    term is seen alone."""
+    divergence of the centrifugal acceleration along the disc. It is 2 W^2 for a disc spun about its
+    own normal (the paper's case), W^2 about a diameter, 2 W2^2 + W1^2 about both. Gravity, even
+    along a flat wall, moves an even film and does not thin it. 190 rpm, far above any frame: so
+    that the term is seen alone."""
     mesh = disc(4e-3, across)
     h0, mu, end_s = 4e-4, 0.5, 2.0
     # no tension, and so thin that what comes in from the edge stays far from the middle

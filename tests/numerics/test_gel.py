@@ -88,7 +88,7 @@ def test_a_sheet_is_asked_again_where_the_resin_is_unlike_it() -> None:
 
 
 def test_slopes_are_slopes_where_a_hot_cup_runs_away() -> None:
-    """What each parameter does to the probe, against central differences of half the step: a cup
+    """Slopes of the probe by each parameter, against central differences of half the step: a cup
     that runs away moves further by a coarse step than a straight line goes."""
     case, rows, _ = own_trace("cup", 900.0)
     sheet = replace(SHEET, pot_life_s=300.0, peak_K=kelvin(160.0))
@@ -331,8 +331,8 @@ def test_who_was_told_that_nothing_reacts_is_told_when_it_does() -> None:
 @pytest.mark.parametrize("placement", ["cup", "coat"])
 @pytest.mark.parametrize("pace", [1.0, 0.0])
 def test_nothing_reacts_is_asked_of_a_crowd(placement: gel.What, pace: float) -> None:
-    """Of the estimate's own model, at the sheet's pace and at none: each is known for what it is at
-    one and a half pot lives, a cup, which shows more, at three quarters."""
+    """A batch of the estimate's own model, at the sheet's pace and at none: each is known for what
+    it is at one and a half pot lives, a cup, which shows more, at three quarters."""
     case, rows, _ = own_trace(placement, 1.5 * SHEET.pot_life_s, max(pace, 1e-9))
     crowded = crowd(case, hypotheses(case)[:1])
     table = np.array([[row.time_s, row.probe_K, row.ambient_K, 1.0] for row in rows])
@@ -414,7 +414,7 @@ def test_a_stuck_probe_is_not_believed_again_while_it_rests() -> None:
 
 
 def test_a_probe_that_says_85_in_a_cup_near_it_is_lost() -> None:
-    """85.0 degC is what a DS18B20 says for want of a conversion (data sheet). Where the cup itself
+    """85.0 degC is what a DS18B20 says without a conversion (data sheet). Where the cup itself
     cools past that, no leap tells it."""
     case, rows, _ = own_trace("cup", 2400.0)
     near_s = next(
@@ -431,8 +431,8 @@ def test_a_probe_that_says_85_in_a_cup_near_it_is_lost() -> None:
 @pytest.mark.parametrize("log_pace", [step / 10.0 for step in range(-10, 11)])
 def test_a_pace_is_never_named_and_taken_back_at_once(log_pace: float) -> None:
     """Beyond what one sound batch in a hundred reaches, 0.42 of the log (2.33 standard deviations
-    of a sheet's 0.10 and a batch's 0.15, by hand), by nineteen chances in twenty, is named; well
-    short of it is taken back; between the two what was said stands."""
+    of a sheet's 0.10 and a batch's 0.15, by hand), a pace is named by nineteen chances in twenty.
+    Well short of it the fault is taken back; between the two it stands."""
     case, _, _ = own_trace("cup", 300.0)
     fit = replace(gel.begin(case).fits[0], log_pace=log_pace, log_pace_sd=0.1)
     named, over = watch.pace_fault(fit), watch.pace_over(fit)
@@ -594,9 +594,9 @@ def test_the_line_leads_to_other_gels_at_the_least_cost() -> None:
 
 @pytest.mark.parametrize(("measured_K", "taken_K"), [(0.0, -0.17), (-0.8, -0.8), (20.0, 19.5)])
 def test_a_measured_mould_is_nearly_believed(measured_K: float, taken_K: float) -> None:
-    """Above the air; two normal beliefs, 1.0 K about the reading and 1.92 K (1.5 of the maker's
-    habit, 1.2 of the day) about 0.8 K less than the room, meet where their precisions have it (by
-    hand); a warmed mould is as it was measured, but for half a kelvin."""
+    """The start is above the air. Two normal beliefs, 1.0 K about the reading and 1.92 K (1.5 of
+    the maker's habit, 1.2 of the day) about 0.8 K less than the room, meet where their precisions
+    have it (by hand). A warmed mould is as it was measured, but for half a kelvin."""
     case, _, _ = own_trace("cup", 300.0)
     case = replace(case, mould_K=AIR_K + measured_K)
     around = surroundings(case, np.zeros((1, len(NAMES))), AIR_K)
@@ -755,8 +755,9 @@ def test_a_coat_that_took_far_longer_is_believed() -> None:
 
 
 def test_a_coat_that_was_found_counts_for_more_than_the_trade() -> None:
-    """Of two resins whose one coat gelled at 1.6 and 2.2 times its cup the next is expected as much
-    apart, but for the rest that a finger, a day and the trade leave open: three fifths in logs."""
+    """Two resins whose one coat gelled at 1.6 and 2.2 times its cup: the next coats are expected as
+    much apart, but for the rest that a finger, a day and the trade leave open: three fifths in
+    logs."""
     apart = math.log(expected_s(1900.0) / expected_s(1380.0))
     assert 0.57 < apart / math.log(1900.0 / 1380.0) < 1.0
 
@@ -781,8 +782,8 @@ def test_an_air_sensors_error_code_is_no_air() -> None:
 
 
 def runs_s(probe: gel.Probe, noise_K: float, step_K: float) -> float | None:
-    """How long a reading may repeat itself, at rest and every 5 s, until the probe is called stuck.
-    None: an hour and more. Before that it follows a slow warming.
+    """Time for which a reading may repeat itself, at rest and every 5 s, until the probe is called
+    stuck. None: an hour and more. Before that it follows a slow warming.
     """
     rng = np.random.default_rng(5)
     case = gel.Case(SHEET, "cup", probe, 1.3e-3, 15e-3, "silicone rubber", 150.0, probe_in_s=200.0)
@@ -801,9 +802,9 @@ def runs_s(probe: gel.Probe, noise_K: float, step_K: float) -> float | None:
 
 def test_a_probe_is_stuck_when_its_own_noise_is_gone() -> None:
     """At best a reading repeats itself by chance as often as Gaussian noise stays within half a
-    step: 0.38 of the time where both are as large, so fourteen are one in a million; 0.57 where the
-    noise is 0.04 K and the step a DS18B20's 0.0625 K, so that sixteen in 80 s are one in eight
-    thousand (erf, by hand). A quiet sensor may rest within its step for as long as it likes.
+    step: 0.38 of the time where both are as large, so fourteen are one in a million. It is 0.57
+    where the noise is 0.04 K and the step a DS18B20's 0.0625 K, so that sixteen in 80 s are one in
+    eight thousand (erf, by hand). A quiet sensor may rest within its step for as long as it likes.
     """
     found_s = runs_s("thermocouple_k", 0.25, 0.25)
     assert found_s is not None

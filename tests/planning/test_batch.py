@@ -67,9 +67,9 @@ def test_what_a_mould_has_taught_is_weighed_in() -> None:
 
 
 def test_cup_residue_by_hand() -> None:
-    """81 g is 75 cm3; a cup as deep as wide has D = (4 V/pi)^(1/3) = 4.571 cm; the Jeffreys film at
-    its foot after 20 s is sqrt(0.6 x 0.04571/(1080 x 9.80665 x 20)) = 0.360 mm, two thirds of it on
-    1.25 pi D^2 = 82.1 cm2 is 1.97 cm3 = 2.13 g; and 1 g on the stick."""
+    """81 g is 75 cm3, and a cup as deep as wide has D = (4 V/pi)^(1/3) = 4.571 cm. The Jeffreys
+    film at its foot after 20 s is sqrt(0.6 x 0.04571/(1080 x 9.80665 x 20)) = 0.360 mm. Two thirds
+    of it on 1.25 pi D^2 = 82.1 cm2 is 1.97 cm3 = 2.13 g; and 1 g on the stick."""
     assert cup_left_g(81.0, SHEET) == pytest.approx(3.13, abs=0.02)
 
 
@@ -81,10 +81,10 @@ def test_the_rim_is_not_the_wall() -> None:
 
 
 def test_facts_of_the_trade() -> None:
-    """Common practice, no source: near 3/16 inch (4.76 mm) in three coats; hollow instead of solid
-    saves about 90 % for a fist-to-head-sized casting; about 30 min of partial cure before the next
-    coat and about two hours (here 1.5 to 5 h, coats gel later than cups) before demoulding, for a
-    pot life near ten minutes."""
+    """Common practice, no source. A wall is near 3/16 inch (4.76 mm) in three coats. Hollow instead
+    of solid saves about 90 % for a fist-to-head-sized casting. About 30 min of partial cure before
+    the next coat and about two hours (here 1.5 to 5 h, coats gel later than cups) before
+    demoulding, for a pot life near ten minutes."""
     plan = make_plan(read_casting(SAMPLES / "lantern-globe.toml"), RIG, time_budget_s=0.0)
     assert len(plan.coats) == 3
     assert 4.0 <= plan.wall.mean_mm <= 5.0

@@ -38,7 +38,7 @@ def test_no_number_moves_beyond_its_bounds() -> None:
 @pytest.mark.parametrize(("day_weight", "by_hand"), [(0.0, -0.1), (0.4, -0.1), (0.8, -0.2)])
 def test_the_worst_day_has_its_weight(day_weight: float, by_hand: float) -> None:
     """As planned it leans by 0.1, on the bad day by 0.3. At a move m from -0.3 to -0.1 the planned
-    film is thinnest at 1 - |0.1 + m| and the bad day's at 1 - |0.3 + m|: each step takes from one
+    film is thinnest at 1 - |0.1 + m|, and the bad day's at 1 - |0.3 + m|. Each step takes from one
     what it gives the other, so the heavier weight decides, and only as far as both can go down to
     the bound of -0.2."""
     days = np.array([1 + 0.1 * X, 1 + 0.3 * X])

@@ -262,9 +262,9 @@ def test_a_ripple_tells_what_polishing_promises(globe_search: tuple[Search, list
 def test_what_a_bias_does_hangs_on_when_the_coat_gels(
     globe_search: tuple[Search, list[str]],
 ) -> None:
-    """What the slopes promise of a small move on every day, against that move computed: 6 to 16 %
-    of it are missed, the most on a thinner day, whose slopes are taken to be those as planned.
-    Taken so on a day that gels early too, 24 % would be."""
+    """Promise of the slopes for a small move on every day, against that move computed: 6 to 16 % of
+    it are missed, the most on a thinner day, whose slopes are taken to be those as planned. Taken
+    so on a day that gels early too, 24 % would be."""
     search, _ = globe_search
     now = search._outlook(search.fine, search.found.recipes)
     then = on_every_day(search, now.moved({k.number: 0.1 for k in now.knobs}, search.pour))
@@ -275,9 +275,9 @@ def test_what_a_bias_does_hangs_on_when_the_coat_gels(
 
 
 def test_one_move_serves_two_meshes(globe_search: tuple[Search, list[str]]) -> None:
-    """What is worth least of the two is worth no less than after either mesh's own move (0.01: what
-    is weighed is the thinnest tenth's mean, what is told the 5th percentile); and what a move makes
-    of an outlook is what it promised."""
+    """The worse of the two is worth no less than after either mesh's own move, to 0.01: the
+    thinnest tenth's mean is weighed, and the 5th percentile is told. A move makes of an outlook
+    what it promised."""
     search, _ = globe_search
     recipes = first_recipes(search.pour, np.random.default_rng(0), 12)[4:7]
     other = search._level(1.2 * search.fine.grid.mesh_mm, FINE)

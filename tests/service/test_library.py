@@ -174,8 +174,7 @@ def test_an_upload_goes_on_with_the_same_content_only(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("kind", ["link", "pipe", "folder"])
 def test_a_part_is_written_into_a_file_alone(tmp_path: Path, kind: str) -> None:
-    """What stands in the place of a part, put there by another hand, is neither followed nor
-    waited for."""
+    """Something put in the place of a part by another hand is neither followed nor waited for."""
     (tmp_path / "elsewhere").write_text("not ours")
     part = tmp_path / "scan.ply.part"
     if kind == "link":

@@ -3,9 +3,8 @@
 Needs root and debootstrap. Both suites a Pi may run, one after the other; EVENWALL_CLEAN_SUITES
 names fewer, EVENWALL_CLEAN_TESTS=1 has `make test` run there as well.
 
-What a Pi has and this has not: systemd itself (tests/install/stand_in.py starts the unit's own
-command as the unit's own user, listens for its readiness and bites when it hangs), udev, avahi,
-GPIO, and a board on USB (the firmware as a program on a pseudo-terminal stands in for it).
+This stands in for a Pi, without systemd itself, udev, avahi, GPIO, and a board on USB (the firmware
+as a program on a pseudo-terminal stands in for it).
 """
 
 from __future__ import annotations

@@ -60,7 +60,7 @@ class Shape:
 
     @property
     def volume_cm3(self) -> float:
-        """What it holds, filled to its opening."""
+        """Volume that it holds, filled to its opening."""
         rim = boundary_loops(self.faces)[0]
         return abs(enclosed_volume(self.points_mm, self.faces, rim)) * 1e-3
 

@@ -86,7 +86,8 @@ def of_sections(
 
 
 def _three(change: Array) -> Array:
-    """Of area and volume: both, and what a scaling to the right volume leaves of the area."""
+    """Errors of area and volume: both, and the part of the area that a scaling to the right volume
+    leaves."""
     area, volume = change
     return np.array([area, volume, area - 2.0 / 3.0 * volume])
 

@@ -1,4 +1,4 @@
-"""What goes into the gel estimate and what comes out. SI; times from the moment the parts met."""
+"""Input and output of the gel estimate. SI; times from the moment the parts met."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ class EarlierBatch:
 
 @dataclass(frozen=True, slots=True)
 class Learned:
-    """What earlier traces said of a resin: `rows` @ x + `off` is N(0, 1), x the resin's scaled
+    """Belief of earlier traces about a resin: `rows` @ x + `off` is N(0, 1), x the resin's scaled
     parameters in the order of parameters.py. rows (10, 10), off (10,).
     """
 
@@ -49,7 +49,7 @@ class Learned:
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """What the user knows before the first reading.
+    """Things that the user knows before the first reading.
 
     in_air_before: the probe lay in the room's air until it went in; used if it had come to rest.
     """
@@ -97,7 +97,7 @@ class TouchWindow:
 
 @dataclass(frozen=True, slots=True)
 class GelFault:
-    """What is wrong and since when it is known. Off-ratio is caught by weighing, not here.
+    """A fault, and since when it is known. Off-ratio is caught by weighing, not here.
 
     over_s: when it was taken back, because it had been a mistake or is past; None while it holds.
     """

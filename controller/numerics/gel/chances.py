@@ -1,5 +1,5 @@
-"""How likely every gel time is, once the fit has settled: what was computed along one line, widened
-by what no one law of cure and no one heat path tells.
+"""Chances of every gel time, once the fit has settled: what was computed along one line, widened by
+what no one law of cure and no one heat path tells.
 """
 
 from __future__ import annotations

@@ -52,7 +52,7 @@ _PROBE_FAULTS = ("probe_stuck", "probe_lost", "probe_noisy", "probe_out")
 
 @dataclass(frozen=True, slots=True)
 class _Times:
-    """Of the coat's gel, under the mixture of the reacting hypotheses."""
+    """Times of the coat's gel, under the mixture of the reacting hypotheses."""
 
     best_s: float
     low_s: float
@@ -142,7 +142,7 @@ def taken_back(faults: Sequence[GelFault]) -> tuple[FaultKind, ...]:
 
 
 def learn(state: GelState) -> Learned | None:
-    """What this batch's trace says of its resin; None if it does not behave like its sheet."""
+    """Return what this batch's trace says of its resin; None if it does not behave like its sheet."""
     own = int(state.case.sheet.snap)
     if int(np.argmax(_odds(state.fits))) != own or state.fitted_s < state.case.sheet.pot_life_s:
         return None
@@ -229,7 +229,7 @@ def _named(state: GelState, kind: FaultKind) -> GelState:
 
 
 def _taken_back(state: GelState, kind: FaultKind) -> GelState:
-    """Where it holds, it does so no longer; that it was named stays on record."""
+    """Take a fault back where it holds; that it was named stays on record."""
     now_s = float(state.rows[-1, TIME])
     told = tuple(
         replace(fault, over_s=now_s) if fault.kind == kind and fault.over_s is None else fault
@@ -285,7 +285,7 @@ def _chance_before(fits: Sequence[Fit], odds: FloatArray, log_s: FloatArray) -> 
 
 
 def _quantiles(fits: Sequence[Fit], odds: FloatArray, chances: FloatArray) -> FloatArray:
-    """Of the log gel time under the mixture; shape of `chances`."""
+    """Distribution of the log gel time under the mixture; shape of `chances`."""
     log_s = np.sort(np.concatenate([fit.chances[:, 0] for fit in fits]))
     return np.asarray(np.interp(chances, _chance_before(fits, odds, log_s), log_s))
 

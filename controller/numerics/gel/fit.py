@@ -49,7 +49,7 @@ _EASED, _DAMPED = 0.3, 4.0  # times the damping after a trial that was as good, 
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """Where the fit of one hypothesis stands, and what it would try next.
+    """State of the fit of one hypothesis, and the step that it would try next.
 
     expected: the parameters before the first reading.
     log_gel, log_cup: logs of the coat's and the cup's gel times (s).
@@ -98,7 +98,7 @@ def unfitted(prior: Prior) -> Fit:
 
 
 def learned_of(fit: Fit) -> Learned:
-    """What a fit knows of the resin beyond its sheet, the day projected out (Schur complement)."""
+    """Knowledge of the resin beyond its sheet, the day projected out (Schur complement)."""
     curvature, slope = fit.known[:, :-1], fit.known[:, -1]
     resin, day = slice(0, RESIN), slice(RESIN, SIZE)
     shed = np.linalg.solve(

@@ -1,4 +1,4 @@
-"""What a resin has taught: its batches, as plain data that the records store.
+"""Memory of a resin: its batches, as plain data that the records store.
 
 Two kinds of knowledge, kept apart. A touched batch (`gel.EarlierBatch`) says when cup and coat
 gelled under known conditions. A learned resin (`gel.Learned`) is what the probe's whole trace said
@@ -25,7 +25,7 @@ KEEP = 8  # batches; resins age, and old batches say less
 
 @dataclass(frozen=True, slots=True)
 class ResinMemory:
-    """Of one resin, oldest batch first."""
+    """Batches of one resin, oldest first."""
 
     batches: tuple[gel.EarlierBatch, ...] = ()
     learned: gel.Learned | None = None
@@ -37,7 +37,7 @@ def case_with(memory: ResinMemory, case: gel.Case) -> gel.Case:
 
 
 def lesson(state: gel.GelState) -> gel.EarlierBatch | None:
-    """What the touches of a batch teach; None without one, or where the mix was at fault."""
+    """Return what the touches of a batch teach; None without one, or where the mix was at fault."""
     kinds = set(gel.holding(gel.faults(state)))
     return None if kinds & _OF_THE_MIX else gel.touched_batch(state)
 

@@ -1,4 +1,4 @@
-"""What is believed before the first reading: hypotheses of cure, the sheet's word, earlier touches.
+"""Beliefs before the first reading: hypotheses of cure, the sheet's word, earlier touches.
 
 A sheet and an earlier batch speak of figures that are curved in the parameters. Each figure is a
 heavy-tailed row, straight about a point, and made straight anew where the fit has moved on.
@@ -157,7 +157,7 @@ def told_misfit(prior: Prior, x: FloatArray) -> FloatArray:
 
 
 def _straight_rows(prior: Prior, at: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """What sheet and earlier touches say, as heavy-tailed rows, straight about `at` (SIZE,)."""
+    """Return what sheet and earlier touches say, as heavy-tailed rows, straight about `at` (SIZE,)."""
     value, rows = slopes(told_misfit(prior, with_nudges(at * OF_RESIN, RESIN)), RESIN)
     return rows, value - rows @ at
 

@@ -80,7 +80,7 @@ def air_over(case: Case, rows: FloatArray, time_s: FloatArray) -> FloatArray:
 
 
 def lagged(value: FloatArray, lag_s: FloatArray, dt_s: float) -> FloatArray:
-    """What follows `value` (N + 1, L) by first order, dy/dt = (value - y)/lag_s (L,), from rest.
+    """Follower of `value` (N + 1, L) by first order, dy/dt = (value - y)/lag_s (L,), from rest.
 
     Exact for a value that is straight between the steps.
     """
@@ -103,7 +103,7 @@ def lagged(value: FloatArray, lag_s: FloatArray, dt_s: float) -> FloatArray:
 def probe_K(
     case: Case, temps: FloatArray, x: FloatArray, room_K: FloatArray, dt_s: float
 ) -> FloatArray:
-    """What the probe would read on the step grid, (N + 1, L), were it in from the start.
+    """Readings of the probe on the step grid, (N + 1, L), were it in from the start.
 
     It follows by first order (common practice, no source). In a cup that runs away that is no mere
     delay: with a DS18B20 taken to be 20 s late, quick hot cups' coats were foretold 8 % too early.
@@ -124,7 +124,7 @@ def probe_K(
 
 
 def read_off(read_K: FloatArray, dt_s: float, at_s: FloatArray) -> FloatArray:
-    """What is known on the step grid, (N + 1, L), at other times (M,): (M, L)."""
+    """Values known on the step grid, (N + 1, L), at other times (M,): (M, L)."""
     place = np.clip(at_s / dt_s, 0.0, len(read_K) - 1.001)
     low = place.astype(int)
     part = (place - low)[:, None]
@@ -132,7 +132,7 @@ def read_off(read_K: FloatArray, dt_s: float, at_s: FloatArray) -> FloatArray:
 
 
 def model_sd_K(case: Case, rise_K: FloatArray) -> FloatArray:
-    """How far the model may be off a probe that stands `rise_K` above the room."""
+    """Distance that the model may be off a probe which stands `rise_K` above the room."""
     return np.asarray(np.hypot(_MODEL_SD_K[case.placement], MODEL_SD_RISE * rise_K))
 
 

@@ -76,12 +76,12 @@ def believed_air_K(air_K: float) -> float:
 
 
 def power_on(probe_K: float) -> bool:
-    """What a DS18B20 says for want of a conversion; a cup may be there by itself."""
+    """Reading of a DS18B20 without a conversion; a cup may be there by itself."""
     return abs(probe_K - _POWER_ON_K) < 1e-6
 
 
 def trust(rows: FloatArray, time_s: float, probe_K: float, air_K: float) -> float:
-    """Of the new reading, given the rows before it.
+    """Judge the new reading by the rows before it.
 
     Not: none, beyond all sense, the power-on value out of nowhere, a leap no cup can make
     (unless to the air, which is a probe pulled out).
@@ -98,7 +98,7 @@ def trust(rows: FloatArray, time_s: float, probe_K: float, air_K: float) -> floa
 
 
 def probe_fault(case: Case, rows: FloatArray, curve: FloatArray) -> tuple[FaultKind, float] | None:
-    """What is wrong with the probe now, and from what time its readings are not to be used."""
+    """Fault of the probe now, and the time from which its readings are not to be used."""
     now_s = float(rows[-1, TIME])
     present = rows[rows[:, TRUST] != ABSENT]
     # A log may begin late: a probe is lost from the first row on at the earliest.
@@ -172,7 +172,7 @@ def _second_K(good: FloatArray) -> FloatArray:
 
 
 def _repeats_at_rest(good: FloatArray) -> float:
-    """How often these readings (N, 4) would repeat if the temperature rested mid-step.
+    """Share of these readings (N, 4) that would repeat if the temperature rested mid-step.
 
     Their noise from second differences, of which white noise makes sqrt(6) times itself, less what
     the rounding adds (a twelfth of the step's square).
@@ -329,7 +329,7 @@ def pace_fault(fit: Fit) -> FaultKind | None:
 
 
 def pace_over(fit: Fit) -> tuple[FaultKind, ...]:
-    """Which of the two it clearly is not, though it may have looked like it."""
+    """Return the one of the two that it clearly is not, though it may have looked like it."""
     over: list[FaultKind] = []
     if fit.log_pace + fit.log_pace_sd < _PACE_LIMIT:
         over.append("slow_reaction")

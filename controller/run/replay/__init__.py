@@ -10,9 +10,9 @@ to the gel. On another day each ramp is stretched or shrunk so that its end meet
 left; both speeds change by one factor, so the frame passes the same angles. After the gel nothing
 flows, and the equivalent age alone says how long the turning goes on.
 
-Where the rig cannot go fast enough, or the expected gel moves during the coat, whole turns of the
-major axis are left out or repeated: the angles against gravity, and with them a law that lingers,
-stay as they were.
+The rig may not go fast enough, or the expected gel may move during the coat. Then whole turns of
+the major axis are left out or repeated: the angles against gravity stay as they were, and so does a
+law that depends on earlier angles.
 """
 
 from __future__ import annotations

@@ -81,10 +81,10 @@ def plan_today(
     """The proven run's plan, made over for today's temperatures.
 
     Same weights, same angles over the cure; other times and speeds. On a warmer day the pour comes
-    earlier, as far as hands allow; on a colder one it need not wait, and the resin spreads for
-    longer instead. kin: the resin's kinetics where more is known than its
-    sheet. by_hand_s: mixing, degassing and pouring take at least so long. Raises InputError or
-    OutsideValidity when no coat gels in such a room.
+    earlier, as far as hands allow. On a colder one it need not wait, and the resin spreads for
+    longer instead. kin: the resin's kinetics where more is known than its sheet.
+    by_hand_s: time that mixing, degassing and pouring take at least.
+    Raises InputError or OutsideValidity when no coat gels in such a room.
     """
     casting = plan.casting
     kin = kin or kinetics_of(casting)

@@ -95,9 +95,9 @@ class Track:
     def due_s(self, today: CurePath, spin_from_s: float) -> Floats:
         """When, on today's coat clock, each knot is due; (n + 1,), rising.
 
-        The path left decides. The first leg only spreads the resin, which soon forgets it: it is
-        due so as to end in time, and a start with more or less path ahead than the proven one had
-        is made up for there, by turns added or left out. So its knots may be due before the start.
+        The path left decides. The first leg only spreads the resin, which soon forgets it, so it
+        only has to end in time. Where the start has more or less path ahead than the proven one
+        had, turns are added or left out there. So its knots may be due before the start.
         """
         need, end = float(self.left_1_Pa[0]), self.spread_ends
         due = today.time_at_left(self.left_1_Pa)
