@@ -25,6 +25,7 @@ from evenwall.errors import EvenwallError
 
 NICENESS = 10  # below whatever keeps the frame turning
 MB = 1_000_000
+ENDED_FIRST = 500  # of oom_score_adj, proc(5); the service has -500
 Progress = Callable[[float, str], None]
 
 _at_work: set[WorkerProcess] = set()
@@ -58,6 +59,9 @@ class Limits:
             spare = 5 if which == resource.RLIMIT_CPU and hard == resource.RLIM_INFINITY else 0
             resource.setrlimit(which, (most, most + spare))
         without_network()
+        # Where memory is short the kernel ends this process before the one that feeds the board.
+        with contextlib.suppress(OSError), open("/proc/self/oom_score_adj", "w") as score:
+            score.write(str(ENDED_FIRST))
 
 
 USUAL = Limits()

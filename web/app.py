@@ -207,7 +207,6 @@ def _command_route(name: str, what: str) -> None:
     ) -> Answer:
         # Stopping is never held back by a limit.
         if name != "stop_turning" and not desk.commands.allow(session.session_id):
-            desk.people.note(session.name, session.role, peer_of(request), name, "too many")
             raise HTTPException(429, "Too many commands; wait a second.")
         command = Command(
             name=name,
@@ -307,7 +306,7 @@ def create_app(service: Service, settings: Settings, clock: Clock | None = None)
         return JSONResponse({"detail": said_outside(error)}, status_code=_status(error))
 
     app.add_middleware(GZipMiddleware, minimum_size=600, compresslevel=6)
-    app.add_middleware(Door, settings=settings, policy=page.policy)
+    app.add_middleware(Door, settings=settings, policy=page.policy, tell=people.note_refusal)
     return app
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import json
 from collections import Counter, deque
+from collections.abc import Callable
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
@@ -24,6 +25,7 @@ OPEN_IN_ALL = 128  # fewer than connections, so that one more is always heard
 LET_IN_A_TURN = 1  # begins in one turn of the event loop: each holds it for 1 to 3 ms
 STOP = "/api/command/stop_turning"  # never held back by a limit
 SINGLE = (b"host", b"content-length", b"transfer-encoding", b"origin", b"content-type")
+REFUSALS = frozenset({400, 401, 403, 408, 413, 421, 429})
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 
 
@@ -59,11 +61,19 @@ class Turnstile:
 
 
 class Door:
-    def __init__(self, app: ASGIApp, settings: Settings, policy: str) -> None:
+    def __init__(
+        self,
+        app: ASGIApp,
+        settings: Settings,
+        policy: str,
+        tell: Callable[[str, str, int], None] = lambda *_: None,
+    ) -> None:
+        """tell: hears the peer, the request and the status of what was refused."""
         self._app = app
         self._settings = settings
         self._open: Counter[str] = Counter()  # requests under way, by peer
         self._turnstile = Turnstile()
+        self._tell = tell
         self._headers = {
             "content-security-policy": policy,
             "x-content-type-options": "nosniff",
@@ -80,20 +90,13 @@ class Door:
             await self._app(scope, receive, send)
             return
 
-        async def send_with_headers(message: Message) -> None:
-            if message["type"] == "http.response.start":
-                headers = MutableHeaders(scope=message)
-                for name, value in self._headers.items():
-                    headers[name] = value
-                if scope["path"].startswith("/api/"):
-                    headers["cache-control"] = "no-store"
-            await send(message)
+        peer = (scope.get("client") or ("unknown", 0))[0]
 
+        send_with_headers = self._finished(scope, peer, send)
         refusal = self._refusal(scope, Headers(scope=scope))
         if refusal is not None:
             await _refuse(send_with_headers, *refusal)
             return
-        peer = (scope.get("client") or ("unknown", 0))[0]
         if scope["path"] != STOP and not self._room_for(peer):
             await _refuse(send_with_headers, 503, "Too many requests are open; close some pages.")
             return
@@ -106,6 +109,22 @@ class Door:
             self._open[peer] -= 1
             if self._open[peer] <= 0:
                 del self._open[peer]
+
+    def _finished(self, scope: Scope, peer: str, send: Send) -> Send:
+        """An answer as it leaves: with the headers of all, and told where it is a refusal."""
+
+        async def finished(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                if message["status"] in REFUSALS:
+                    self._tell(peer, f"{scope['method']} {scope['path']}", message["status"])
+                headers = MutableHeaders(scope=message)
+                for name, value in self._headers.items():
+                    headers[name] = value
+                if scope["path"].startswith("/api/"):
+                    headers["cache-control"] = "no-store"
+            await send(message)
+
+        return finished
 
     async def _whole(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request in whose body arrives in time and is no larger than it may be."""

@@ -38,6 +38,7 @@ ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
 CONSOLE_CODE_LIFE_s = 12 * 3600.0
 CONSOLE_LOOK_s = 2.0
 AUDIT_KEPT = 1000  # lines, in memory
+AUDIT_BYTES = 2_000_000  # of one file; the one before is kept
 CODE_LENGTH = 8  # 40 bits: a thousand guesses find one in a thousand million
 
 
@@ -134,6 +135,9 @@ class People:
         # A person mistypes a few times; a guesser is stopped alone and in company.
         self._tries_by_peer = Limiter(clock, burst=5, per_s=1 / 20)
         self._tries = Limiter(clock, burst=20, per_s=1 / 5)
+        self._refusals_by_peer = Limiter(clock, burst=5, per_s=1 / 60)
+        self._refusals = Limiter(clock, burst=30, per_s=1 / 10)
+        self._untold = 0  # refusals
         self.at_frame = AtFrame(clock, asks)
         if state_dir is not None:
             with contextlib.suppress(OSError):  # told with the first word that is to be kept
@@ -249,6 +253,18 @@ class People:
         self._lines_due.append(json.dumps(line) + "\n")
         self._write()
 
+    def note_refusal(self, peer: str, what: str, status: int) -> None:
+        """One line of a request that was refused: a few of each peer, then one in a while that says
+        how many there were meanwhile."""
+        if what.endswith(" /api/pair") and status == 403:
+            return  # a wrong code has its own line
+        if not (self._refusals_by_peer.allow(peer) and self._refusals.allow("everyone")):
+            self._untold += 1
+            return
+        more = f", and {self._untold} others since the last line" if self._untold else ""
+        self._untold = 0
+        self.note("someone", "none", peer, what[:80], f"refused with {status}{more}")
+
     def audit(self) -> list[dict[str, str]]:
         return list(self._audit)[-200:]
 
@@ -282,6 +298,9 @@ class People:
                 self._sessions_due = False
             with (self._dir / "audit.jsonl").open("a", encoding="utf-8") as file:
                 file.write("".join(self._lines_due))
+                size = file.tell()
+            if size > AUDIT_BYTES:
+                (self._dir / "audit.jsonl").replace(self._dir / "audit.1.jsonl")
             self._lines_due.clear()
         except OSError as error:
             self._refused = True

@@ -197,3 +197,5 @@ def test_its_rights_are_given_up_for_ever() -> None:
     said = in_worker("evenwall.bounded", "read_text", Path("/proc/self/status"), 100_000)
     assert "NoNewPrivs:\t1" in said
     assert "Seccomp:\t2" in said
+    score = in_worker("evenwall.bounded", "read_text", Path("/proc/self/oom_score_adj"), 100)
+    assert int(score) == 500

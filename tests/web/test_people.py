@@ -247,6 +247,34 @@ async def test_the_audit_says_who_pressed_what(desk: Desk) -> None:
 
 
 @at_desk
+async def test_refusals_stand_in_the_audit_a_few_of_them(desk: Desk) -> None:
+    client = await desk.paired("operate")
+    stranger = desk.client("192.168.7.66")
+    for _ in range(50):
+        assert (await stranger.get("/api/snapshot")).status_code == 401
+    rebinding = desk.client("192.168.7.67")
+    assert (await rebinding.get("/", headers={"host": "evil.example"})).status_code == 421
+    lines = [line for line in (await client.get("/api/audit")).json() if line["who"] == "someone"]
+    told = [(line["peer"], line["what"], line["outcome"]) for line in lines]
+    assert told[:-1] == [("192.168.7.66", "GET /api/snapshot", "refused with 401")] * 5
+    rebound = "refused with 421, and 45 others since the last line"
+    assert told[-1] == ("192.168.7.67", "GET /", rebound)
+
+
+def test_the_audit_keeps_two_files_of_their_size(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("evenwall_web.people.AUDIT_BYTES", 1000)
+    people = People(ManualClock(), "http://192.168.7.5:8713/", tmp_path)
+    for number in range(100):
+        people.note("bench", "operate", "192.168.7.20", f"note {number}", "accepted")
+    kept = sum(file.stat().st_size for file in tmp_path.glob("audit*.jsonl"))
+    assert 1000 < kept < 2500
+    newest = (tmp_path / "audit.1.jsonl").read_text() + (tmp_path / "audit.jsonl").read_text()
+    assert "note 99" in newest
+
+
+@at_desk
 async def test_every_answer_carries_the_strict_policy(desk: Desk) -> None:
     client = await desk.paired("operate")
     for path in ("/", "/api/snapshot", "/panel/main.js", "/nothing"):
