@@ -34,6 +34,7 @@ PAGES = (
     "web/guide/how-it-works.md",
     "web/guide/proving.md",
     "web/guide/trace.md",
+    "web/guide/promises.md",
     "hardware/README.md",
     "hardware/building.md",
     "hardware/safety.md",
