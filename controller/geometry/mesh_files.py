@@ -76,7 +76,7 @@ def _look_into_3mf(raw: bytes) -> None:
 
 
 class _Copies:
-    """Count how often the objects of a 3MF stand in the whole, by its components and build items."""
+    """Count of each object of a 3MF in the whole, by its components and build items."""
 
     def __init__(self) -> None:
         self._inside: dict[str, list[str]] = {}

@@ -37,7 +37,7 @@ def second_moment(directions: Array) -> Array:
 def covering_radius(directions: Array) -> float:
     """Angle of the largest cap of the sphere that a trace of shape (n, 3) never enters, rad.
 
-    Exact for the given points: the facets of their convex hull are the empty caps' rims, so the
+    Exact for the given points: the facets of their convex hull are the empty caps' rims. So the
     radius is the arc cosine of the least distance of a facet from the centre (the duality of hull
     and Delaunay cells on the sphere; Brown 1979, Inf. Proc. Letters 9:223).
     """

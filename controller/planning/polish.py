@@ -25,8 +25,8 @@ TENTH = 0.1  # of the patches
 
 @dataclass(frozen=True)
 class Aim:
-    """Weights that judge a move: of the thinnest patch, day_weight is that of the worst day, which
-    costs short_cost below worst_wanted; the mean of the thinnest tenth as planned counts
+    """Weights that judge a move: of the thinnest patch. day_weight is that of the worst day, which
+    costs short_cost below worst_wanted. The mean of the thinnest tenth as planned counts
     low_weight; the rim may differ from the mean by rim_slack, beyond it costs rim_cost."""
 
     day_weight: float

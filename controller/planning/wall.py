@@ -46,10 +46,10 @@ LOST_MOST = 1e-6  # share of the resin that a sound film may lose or gain
 class WallResult:
     """A computed wall.
 
-    coats_m (k, n) and total_m (n,) are films on `mesh`; spilt_m3 (k,) ran over the rim; coarse is
-    the same wall's figures on a second mesh, `COARSER` times as wide, of `coarse_cells`, whose
-    difference gives the error bar. shape_error: of the wall, over the wall, where the mould's shape
-    was measured and not drawn.
+    coats_m (k, n) and total_m (n,) are films on `mesh`; spilt_m3 (k,) ran over the rim. coarse
+    holds the same wall's figures on a second mesh, `COARSER` times as wide, of `coarse_cells`.
+    Their difference gives the error bar. shape_error: of the wall, over the wall, where the mould's
+    shape was measured and not drawn.
     """
 
     mesh: FilmMesh

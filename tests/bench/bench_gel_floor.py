@@ -2,11 +2,11 @@
 
 This oracle knows to the second when the cup gelled, and all that is on the case. It has learned
 from SETS * COUNT batches of the very world it is asked about, by ridge regression of the log of
-coat over cup on all products of two of these, ten-fold, so that no batch is foretold from itself.
-What is left is about what batches differ by that are alike in everything a maker can know; only the
-trace's shape tells more. A second one, in place of the cup's gel itself, has a fingertip's word on
-it and an earlier batch's two touches with that day's conditions: what touch and memory can be
-worth.
+coat over cup on all products of two of these. The regression is ten-fold, so that no batch is
+foretold from itself. What is left is about what batches differ by that are alike in everything a
+maker can know; only the trace's shape tells more. A second one, in place of the cup's gel itself,
+has a fingertip's word on it and an earlier batch's two touches with that day's conditions: what
+touch and memory can be worth.
 """
 
 from __future__ import annotations

@@ -58,8 +58,12 @@ class Finding:
 
 
 def sentences(text: str) -> Iterator[str]:
-    """Sentences of a paragraph. A full stop inside a number or a name ends none."""
-    yield from (s for s in re.split(r"(?<=[.!?:;])\s+(?=[A-Z'\"`(])", " ".join(text.split())) if s)
+    """Sentences of a paragraph. A full stop inside a number or a name ends none.
+
+    An entry of a list of fields ('name: what it is') is a sentence of its own.
+    """
+    ends = r"(?<=[.!?:;])\s+(?=[A-Z'\"`(])|(?<=[.;])\s+(?=[a-z]\w*(?:, \w+)*(?: \([^)]*\))?: )"
+    yield from (s for s in re.split(ends, " ".join(text.split())) if s)
 
 
 def check(path: str, line: int, text: str, most_words: int) -> Iterator[Finding]:
@@ -86,7 +90,10 @@ def of_code(path: Path) -> Iterator[Finding]:
                 name, line, f"opens with '{opening[0]}': open with a verb or a noun", said
             )
         for paragraph in re.split(r"\n\s*\n|\n\s*[-*|]", said):
-            yield from check(name, line, paragraph, DOCSTRING_WORDS)
+            table = re.search(
+                r"(?m)^\S+(?: \S+)? {2,}\S|\S {3,}\S", paragraph
+            )  # columns, no sentences
+            yield from check(name, line, paragraph, 10_000 if table else DOCSTRING_WORDS)
 
 
 def of_page(path: Path) -> Iterator[Finding]:
@@ -97,7 +104,7 @@ def of_page(path: Path) -> Iterator[Finding]:
     )
     text = re.sub(r"(?m)^\s*[|#!>].*$", "", text)
     for match in re.finditer(r"(?s)\S.*?(?=\n\s*\n|\n\s*[-*] |\n\s*\d+\. |\Z)", text):
-        plain = re.sub(r"\]\([^)]*\)|[`*\[\]]", "", match[0])
+        plain = re.sub(r"\]\([^)]*\)|<[^>]*>|[`*\[\]]", "", match[0])
         line = text.count("\n", 0, match.start()) + 1
         yield from check(name, line, plain, PAGE_WORDS)
 

@@ -75,8 +75,8 @@ def test_probe_faults_by_name(batches: list[cupsim.Trace], fault: str) -> None:
 
 
 def test_a_probe_out_of_the_resin_is_named() -> None:
-    """Of a warm cup within two minutes, though it lags up to 40 s and is off by a kelvin. Where the
-    resin stands at the air's own temperature nobody can tell.
+    """In a warm cup it takes two minutes, though the probe lags up to 40 s and is off by a kelvin.
+    Where the resin stands at the air's own temperature, nobody can tell.
     """
     traces = [t for t in cupsim.traces(TRADE, 6000, 24, "probe_out") if t.case.placement == "cup"]
     warm = 0

@@ -79,8 +79,8 @@ def _tangents(view: View, heights: Array, height_mm: float) -> Tangents:
     """Follow each ray to where it touches the form.
 
     A surface of support h(z) has the normal (n, -h'). The ray from the lens (0, -D, c) touches it
-    where (touch - lens) is at right angles to that: sin(turn) = (h - h' (z - c)) / D, with turn the
-    angle by which n leaves the picture's plane, and the touch lies h sin(turn) before the axis.
+    where (touch - lens) is at right angles to that: sin(turn) = (h - h' (z - c)) / D. Here turn is
+    the angle by which n leaves the picture's plane. The touch lies h sin(turn) before the axis.
     """
     y, far, lens = view.outline_px[:, 1], view.distance_mm, view.lens_mm
     bottom_px, tall_px = float(y.max()), float(np.ptp(y))

@@ -8,7 +8,7 @@ J. Fluid Mech. 454:235), with gravity's direction g, its normal part g.n levelli
 film, the spin's centrifugal potential and capillarity. Here h is the resin's volume per wall area.
 
 Validity. h small against the wall's radius of curvature (the terms left out are of order h/R, so is
-the difference between h and the thickness measured along the normal); a slope of the film well
+the difference between h and the thickness measured along the normal). A slope of the film well
 below one; inertia small, rho U h^2/(mu L) << 1. Left out with their sizes: Coriolis 2 W U/g and
 Euler W1 W2 R/g, below 0.2 % of gravity at 10 rpm, 2 rpm and R = 0.1 m, both of zero mean over a
 turn. A pool is outside the theory: its mobility is capped (Numerics.cap_ratio).

@@ -33,7 +33,7 @@ def pool(mesh: FilmMesh, gravity: Floats, volume_m3: float) -> Floats:
     """Volume per wall area, (n,), of a pool that lies level with gravity's direction (3,).
 
     The pool over a wall element dA holds depth (-g.n) dA, exactly, wherever it lies under no
-    overhang; where the wall overhangs the pool the formula would be negative and is left out, and
+    overhang. Where the wall overhangs the pool, the formula would be negative and is left out, and
     the level rises to keep the volume.
     """
     if not 0.0 < volume_m3 < np.inf:

@@ -22,7 +22,7 @@ class WallStatistics:
     """Figures of a film or a sum of films, in metres; percentiles and the mean are by area.
 
     min is the thinnest patch, min_point the thinnest cell. rim is the mean over the band within a
-    patch's width of the opening, rim_min its thinnest patch centred on the rim; both are nan
+    patch's width of the opening, rim_min its thinnest patch centred on the rim. Both are nan
     without a rim. min_cell is the cell under the thinnest patch.
     """
 
@@ -125,8 +125,8 @@ def mesh_error(mesh: FilmMesh, at_cell: int, difference: float, coarse_cells: in
     that on a coarser mesh of `coarse_cells`.
 
     Richardson's rule, |d|/(r^p - 1), r the ratio of the two spacings as they came out, with the
-    order p as it was measured: 2 inside, 1 within a patch of the rim, where the film ends in a
-    layer the mesh is too wide for. Meshes closer than `CLOSEST` count as so far apart.
+    order p as it was measured. It is 2 inside and 1 within a patch of the rim, where the film ends
+    in a layer the mesh is too wide for. Meshes closer than `CLOSEST` count as so far apart.
     """
     rim_m = mesh.points[mesh.rim] - mesh.points[at_cell]
     order = 1 if (np.linalg.norm(rim_m, axis=1) < PATCH_M).any() else 2

@@ -5,8 +5,8 @@ this batch runs; at which conversion the resin gels comes from the sheet, from e
 from a person's touch. So the estimate is a band, and 'safe to stop' is kept apart from 'best'.
 
 `begin(case)` then `step(state, event)` for each Row or Touch, both pure. Behind it: a maximum a
-posteriori fit (Levenberg-Marquardt, one iteration per refit, warm) of some twenty parameters to
-the whole history so far, with what the sheet says as heavy-tailed pseudo-measurements; hypotheses
+posteriori fit (Levenberg-Marquardt, one iteration per refit, warm) of some twenty parameters to the
+whole history so far, with what the sheet says as heavy-tailed pseudo-measurements. Hypotheses stand
 side by side and their mixture by evidence (Laplace's approximation; MacKay 2003, Information
 Theory, Inference, and Learning Algorithms, ch. 27). That nothing reacts is named by a crowd of
 resins as the sheet has them (inert.py). SI throughout: kelvin, seconds, metres.

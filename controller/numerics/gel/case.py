@@ -88,7 +88,7 @@ class Touch:
 
 @dataclass(frozen=True, slots=True)
 class TouchWindow:
-    """What to touch and when, so that it teaches most; s from when the parts met."""
+    """The touch that teaches most, and when; s from when the parts met."""
 
     what: What
     from_s: float

@@ -142,7 +142,7 @@ def taken_back(faults: Sequence[GelFault]) -> tuple[FaultKind, ...]:
 
 
 def learn(state: GelState) -> Learned | None:
-    """Return what this batch's trace says of its resin; None if it does not behave like its sheet."""
+    """Return what this trace says of its resin; None if it does not behave like its sheet."""
     own = int(state.case.sheet.snap)
     if int(np.argmax(_odds(state.fits))) != own or state.fitted_s < state.case.sheet.pot_life_s:
         return None

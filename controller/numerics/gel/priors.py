@@ -157,7 +157,8 @@ def told_misfit(prior: Prior, x: FloatArray) -> FloatArray:
 
 
 def _straight_rows(prior: Prior, at: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return what sheet and earlier touches say, as heavy-tailed rows, straight about `at` (SIZE,)."""
+    """Return the word of sheet and earlier touches, as heavy-tailed rows straight about `at`
+    (SIZE,)."""
     value, rows = slopes(told_misfit(prior, with_nudges(at * OF_RESIN, RESIN)), RESIN)
     return rows, value - rows @ at
 
