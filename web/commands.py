@@ -53,6 +53,21 @@ class Note(Frozen):
     text: Words
 
 
+class Tick(Frozen):
+    """A line of the list, from 0; or the whole list."""
+
+    index: Annotated[int, Field(ge=0, le=50)] = 0
+    done: bool = True
+    all: bool = False
+
+
+class Draft(Frozen):
+    """What is typed into a field of the sheet and not sent; empty: nothing stands there."""
+
+    field: Annotated[str, Field(min_length=1, max_length=40, pattern=r"^[a-z0-9-]+$")]
+    value: Annotated[str, Field(max_length=200)] = ""
+
+
 class Reply(Frozen):
     question: Id
     value: str | float | bool
@@ -86,6 +101,8 @@ COMMANDS: dict[str, tuple[type[Frozen], str]] = {
     "weigh": (Weigh, "The two parts as weighed."),
     "weigh_part": (WeighPart, "One part as weighed; the other may follow."),
     "weigh_back": (WeighBack, "What stayed in the cup, and what ran over into the tray."),
+    "tick": (Tick, "Tick a line of the list, or take its tick back."),
+    "draft": (Draft, "Keep what is typed and not sent, for every phone."),
     "note": (Note, "A line for the record."),
     "answer": (Reply, "The answer to a question the run asked."),
     "measure": (Measured, "The casting as measured."),

@@ -41,6 +41,9 @@ Say = Callable[[str], None]
 AGAIN_S = 5.0  # after a first Ctrl-C, to press it again
 CONSOLE_HELP = """\
 Enter goes on to the next step. Or type:
+  list done        the list of the first sheet is done
+  tipped out       the resin was tipped out     has set      it has set as a pool
+  lay again        the lost coat is laid again
   weigh A B        grams of part A and part B
   touch cup        the cup has gelled          touch coat   the coat has gelled
   touch cup sure   so it is, though unlikely   take back    the last touch was wrong
@@ -258,6 +261,10 @@ async def _typed(application: Application, words: list[str]) -> str:
 
 _FIXED: dict[str, tuple[str, dict[str, Any]]] = {
     "": ("next", {}),
+    "list done": ("tick", {"all": True}),
+    "tipped out": ("answer", {"question": "coat_lost", "value": "tipped_out"}),
+    "has set": ("answer", {"question": "coat_lost", "value": "set"}),
+    "lay again": ("answer", {"question": "coat_lost", "value": "again"}),
     "touch cup": ("touch", {"what": "cup"}),
     "touch coat": ("touch", {"what": "coat"}),
     "touch cup sure": ("touch", {"what": "cup", "confirmed": True}),

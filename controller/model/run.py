@@ -243,6 +243,8 @@ class Snapshot(Frozen):
     spoken: tuple[Spoken, ...] = ()  # the newest sentences said aloud, oldest first
     last_event_id: int = 0
     checklist: tuple[str, ...] = ()
+    ticked: tuple[int, ...] = ()  # lines of the list that are done, from 0
+    drafts: dict[str, str] = Field(default_factory=dict)  # typed and not sent, by field
     cautions: tuple[str, ...] = ()
 
 

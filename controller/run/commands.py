@@ -21,6 +21,7 @@ from evenwall.run.events import (
     Answered,
     Asked,
     CastingMeasured,
+    Drafted,
     Gelled,
     MixedAgain,
     NewRest,
@@ -29,6 +30,7 @@ from evenwall.run.events import (
     QuestionAnswered,
     Refused,
     Replanned,
+    Ticked,
     Touched,
     TouchTakenBack,
     Weighed,
@@ -41,7 +43,7 @@ from evenwall.run.moment import Moment
 from evenwall.run.next_step import cannot_turn, take_next, why_not
 from evenwall.run.observation import Reply, Stop
 from evenwall.run.turning import turn_again
-from evenwall.run.user_messages import HALTED, LOST_LINES
+from evenwall.run.user_messages import CHECKLIST, HALTED, LOST_LINES
 
 
 class StartRun(Frozen):
@@ -50,8 +52,10 @@ class StartRun(Frozen):
     plan: Plan
     run_id: str
     replay_of: str | None = None
+    close_up_s: float | None = None
 
 
+MOST_DRAFTS = 20  # fields that hold what is typed and not sent
 UNDO_S = 10.0  # after a touch of the coat, until the frame parks: the touch can be taken back
 
 
@@ -302,6 +306,31 @@ def _abandon(moment: Moment, command: Command) -> None:
     moment.emit(Abandoned(reason=reason))
 
 
+def _tick(moment: Moment, command: Command) -> None:
+    """Tick a line of the list, or take its tick back; `all` ticks every line."""
+    count, index = len(CHECKLIST), command.data.get("index", 0)
+    if moment.state.step is not Step.PREPARE:
+        refuse(moment, command, "The list belongs to the beginning.")
+    elif command.data.get("all") is True:
+        accept(moment, command, "The list is done.", Ticked(done=tuple(range(count))))
+    elif isinstance(index, bool) or not isinstance(index, int) or not 0 <= index < count:
+        refuse(moment, command, f"Name a line of the list, 0 to {count - 1}.")
+    else:
+        others = moment.state.ticked - {index}
+        done = others | {index} if command.data.get("done", True) is True else others
+        accept(moment, command, "", Ticked(done=tuple(sorted(done))))
+
+
+def _draft(moment: Moment, command: Command) -> None:
+    """Keep what is typed and not sent, for every phone."""
+    name, value = str(command.data.get("field", "")), str(command.data.get("value", ""))
+    full = len(moment.state.drafts) >= MOST_DRAFTS and name not in moment.state.drafts
+    if not name or len(name) > 40 or len(value) > 200 or full or moment.state.over:
+        refuse(moment, command, "That cannot be kept.")
+    else:
+        accept(moment, command, "", Drafted(field=name, value=value))
+
+
 def _number(command: Command, name: str) -> float | None:
     """None where it is missing or no number; nan is none, for it compares with nothing."""
     value = command.data.get(name)
@@ -325,6 +354,8 @@ COMMANDS: dict[str, Callable[[Moment, Command], None]] = {
     "weigh": _weigh,
     "weigh_part": _weigh_part,
     "note": _note,
+    "tick": _tick,
+    "draft": _draft,
     "answer": _answer_question,
     "measure": _measure,
     "abandon": _abandon,

@@ -23,6 +23,7 @@ def begin(run_id: str, plan: Plan, at_s: float, started: Started) -> RunState:
         simulated=started.simulated,
         started_s=at_s,
         replay_of=started.replay_of,
+        usual_close_up_s=started.close_up_s,
         entered_s=at_s,
         profiles=tuple(Profile.of(planned) for planned in plan.coats),
         followers=Follower.all_of(plan),

@@ -10,13 +10,13 @@ from evenwall.devices.interfaces import Light, Press
 from evenwall.model import FrameButton, Step
 from evenwall.run.alerts import SEVERITY
 from evenwall.run.back import back_label, go_back
-from evenwall.run.events import Pressed, Refused, Touched
+from evenwall.run.events import Pressed, Refused, Ticked, Touched
 from evenwall.run.faults import stop_turning
 from evenwall.run.moment import Moment
-from evenwall.run.next_step import take_next, why_not
+from evenwall.run.next_step import list_open, take_next, why_not
 from evenwall.run.observation import Observation, Sound
 from evenwall.run.state import RunState
-from evenwall.run.user_messages import BUTTONS
+from evenwall.run.user_messages import BUTTONS, CHECKLIST
 
 # Steps whose press makes the frame move.
 MOVES = (Step.PREPARE, Step.CLOSE_UP, Step.REST)
@@ -59,6 +59,9 @@ def _long(moment: Moment) -> str:
     if state.moving:
         stop_turning(moment, "rig")
         return ""
+    if list_open(state):
+        moment.emit(Ticked(done=tuple(range(len(CHECKLIST))), who=AT_THE_BUTTON))
+        return ""
     return go_back(moment, AT_THE_BUTTON)
 
 
@@ -84,7 +87,8 @@ def frame_button(state: RunState, now_s: float, seen: Observation) -> FrameButto
     elif state.turning is not None:
         long = "Pause"
     else:
-        long = "Stop" if state.moving else back_label(state)
+        back = "The list is done" if list_open(state) else back_label(state)
+        long = "Stop" if state.moving else back
     return FrameButton(light=light.value, short=short, long=long)
 
 

@@ -17,8 +17,9 @@ from evenwall.run.events import (
 )
 from evenwall.run.moment import Moment
 from evenwall.run.schedule import next_from_s
+from evenwall.run.state import RunState
 from evenwall.run.turning import begin_turning, may_stop, park, turn_again
-from evenwall.run.user_messages import AT_THE_FRAME, not_now
+from evenwall.run.user_messages import AT_THE_FRAME, CHECKLIST, OR_HOLD, not_now
 
 
 def steps_by_themselves(moment: Moment) -> None:
@@ -66,6 +67,18 @@ def _cannot_turn_up(moment: Moment, confirmed: bool) -> str:
     if moment.cannot_turn:
         return f"The frame must turn the opening up first, and cannot: {moment.cannot_turn}."
     return "" if confirmed else "Press the button at the frame: it turns the opening up."
+
+
+def list_open(state: RunState) -> str:
+    """Say what of the list is still to tick; empty: nothing, or it is not the time for it."""
+    left = len(CHECKLIST) - len(state.ticked)
+    if state.step is not Step.PREPARE or left <= 0:
+        return ""
+    return f"{left} of {len(CHECKLIST)} of the list still to tick: {OR_HOLD}"
+
+
+def _list_and_up(moment: Moment, confirmed: bool) -> str:
+    return list_open(moment.state) or _cannot_turn_up(moment, confirmed)
 
 
 def _weights_off(moment: Moment, confirmed: bool) -> str:
@@ -152,7 +165,7 @@ class WayOn:
 
 
 WAYS_ON: dict[Step, WayOn] = {
-    Step.PREPARE: WayOn(lambda moment: _up_then_weigh(moment, 1), _cannot_turn_up),
+    Step.PREPARE: WayOn(lambda moment: _up_then_weigh(moment, 1), _list_and_up),
     Step.WEIGH: WayOn(_parts_together, _weights_off),
     Step.MIX: WayOn(lambda moment: moment.go(Step.DEGAS)),
     Step.DEGAS: WayOn(lambda moment: moment.go(Step.POUR), _not_up),

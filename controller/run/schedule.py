@@ -13,7 +13,8 @@ WEIGH_S = 120.0  # turning up and weighing, before the parts meet (common practi
 
 
 def close_up_s(state: RunState) -> float:
-    """Time that closing up takes: the median of this casting's earlier coats, else the usual time.
+    """Time that closing up takes: the median of this casting's earlier coats, else of this maker's
+    earlier castings, else the usual time.
 
     Counts from the end of the pour to the start of turning, in seconds.
     """
@@ -22,7 +23,9 @@ def close_up_s(state: RunState) -> float:
         for coat in state.coats[: state.index]
         if coat.spin_from_s is not None and coat.poured_s is not None
     ]
-    return median(taken) if taken else CLOSE_UP_S
+    if taken:
+        return median(taken)
+    return CLOSE_UP_S if state.usual_close_up_s is None else state.usual_close_up_s
 
 
 def pour_deadline_s(state: RunState) -> float:

@@ -79,6 +79,9 @@ class RunState:
     halted_s: float = 0.0
     guard_closed: bool | None = None
     alerts: Mapping[str, float] = field(default_factory=dict)  # kind -> since
+    ticked: frozenset[int] = frozenset()  # lines of the list that are done, from 0
+    drafts: Mapping[str, str] = field(default_factory=dict)  # what is typed and not sent, by field
+    usual_close_up_s: float | None = None  # by earlier castings of this rig
     measured: Mapping[str, Any] = field(default_factory=dict)
     reason: str = ""  # why it was abandoned
 

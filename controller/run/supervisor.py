@@ -252,6 +252,7 @@ class Supervisor:
             rig=self.spec.name,
             simulated=self.spec.backend == "simulated",
             replay_of=wanted.replay_of,
+            close_up_s=wanted.close_up_s,
             command=command.name,
             who=command.who,
             accepted=True,

@@ -15,6 +15,8 @@ CHECKLIST = (
     "Scale, cups and sticks at hand; gloves, goggles and respirator at hand for every coat.",
 )
 
+OR_HOLD = "tick it on the phone, or hold the button at the frame when all of it is done."
+
 DUE: dict[Step, str] = {
     Step.PREPARE: "Get ready: go through the list.",
     Step.WEIGH: "Weigh part A and part B.",

@@ -34,6 +34,7 @@ from evenwall.run.fate import Fate, fate, no_return_s
 from evenwall.run.frame_button import frame_button
 from evenwall.run.laid import LaidKey, coat_view, wall_view
 from evenwall.run.lost import lost_answer, may_be_lost
+from evenwall.run.next_step import list_open
 from evenwall.run.observation import Observation
 from evenwall.run.replay import Place
 from evenwall.run.schedule import next_from_s, pour_deadline_s, wait_to_pour
@@ -286,6 +287,10 @@ def next_button(state: RunState, now_s: float) -> Button:
     from_s = next_from_s(state)
     if from_s is not None and now_s < from_s:
         why = f"In {_minutes(from_s - now_s)}."
+    elif list_open(state):
+        why = list_open(state)
+    elif "weights_refused" in state.alerts:
+        why = plain.ALERTS["weights_refused"]
     elif at_frame and state.step in (Step.PREPARE, Step.CLOSE_UP, Step.REST):
         why = plain.AT_THE_FRAME
     elif state.step is Step.DEGAS and state.parked != "up":
@@ -403,6 +408,8 @@ def _of_run(
         "wall": wall_view(state, wall),
         "replay": replay_view(state, now_s, seen),
         "checklist": plain.CHECKLIST if state.step is Step.PREPARE else (),
+        "ticked": tuple(sorted(state.ticked)) if state.step is Step.PREPARE else (),
+        "drafts": dict(state.drafts),
         "cautions": tuple(dict.fromkeys((*state.plan.cautions, *plain.CAUTIONS))),
     }
 

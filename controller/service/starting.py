@@ -6,6 +6,7 @@ import asyncio
 import itertools
 
 from evenwall.errors import EvenwallError, InputError, said_outside
+from evenwall.history.habits import close_up_taken_s
 from evenwall.history.proof import replayed
 from evenwall.history.recorded import Recorded
 from evenwall.model import Answer, Command, Plan, parse
@@ -48,7 +49,13 @@ class Starting:
             return Answer(accepted=False, sentence=said_outside(error))
         utc = self._run.clock.utc()
         run_id = f"{utc:%Y%m%d-%H%M%S}-{next(self._run_numbers)}"
-        ready = {"plan": plan, "run_id": run_id, "replay_of": data.get("run_id")}
+        close_up_s = await self._run.records.read(close_up_taken_s)
+        ready = {
+            "plan": plan,
+            "run_id": run_id,
+            "replay_of": data.get("run_id"),
+            "close_up_s": close_up_s,
+        }
         return command.model_copy(update={"data": ready})
 
     async def _replayed(self, run_id: str) -> Plan:

@@ -160,6 +160,8 @@ class Operator:
         )
 
     async def _next(self, shown: Snapshot) -> None:
+        if shown.step is Step.PREPARE and len(shown.ticked) < len(shown.checklist):
+            await self._ask("tick", shown, all=True)
         if shown.step in _AT_FRAME and self.service.spec.confirm_at_rig:
             self.press(Press.NEXT)
             await self.clock.sleep(2.0)

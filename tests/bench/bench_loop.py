@@ -79,6 +79,7 @@ async def to_the_spin(house: Application) -> None:
         raise SystemExit("the bench needs a simulated rig")
     house.board.set_guard(True)
     await ask("start", plan=plans()[0])
+    await ask("tick", all=True)
     while (step := house.service.snapshot().step) is not Step.SPIN:
         if step is Step.WEIGH:
             coat = house.service.snapshot().coats[0]

@@ -114,7 +114,13 @@ class Bench:
         self._parked = ""
 
     def press(self) -> None:
+        if self.state.step is Step.PREPARE and not self.state.ticked:
+            self.tick()
         self.look(presses=(Press.NEXT,))
+
+    def tick(self) -> None:
+        """Do the whole list."""
+        assert self.ask("tick", all=True).accepted
 
     def ask(self, name: str, step_id: str | None = None, **data: Any) -> Answer:
         self._keys += 1

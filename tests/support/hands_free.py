@@ -10,6 +10,7 @@ from pathlib import Path
 
 from evenwall.devices.interfaces import Light, Press
 from evenwall.devices.speech import EspeakVoice, spoken_words
+from evenwall.model import Step
 from evenwall_bridge.sim_scale import PERIOD_S
 from tests.support.virtual_shop import Shop
 
@@ -70,6 +71,8 @@ class HandsFree:
 
     async def press_to_move(self, _: re.Match[str]) -> None:
         self.shop.board.set_guard(True)
+        if self.shop.service.snapshot().step is Step.PREPARE:
+            await self.press(Press.LONG)  # the list is done
         await self.shop.until(lambda: self.shop.lamp.light in (Light.MOVES_NEXT, Light.ACT_NOW))
         await self.press()
 

@@ -43,6 +43,7 @@ def test_no_allowable_command_starts_the_frame() -> None:
             shop.board.set_guard(True)
             assert await stands()
             await shop.ask("start", plan=shop.plan)
+            await shop.ask("tick", all=True)
             while Step.SPIN not in seen:
                 assert len(seen) < 20, seen
                 assert await stands(), seen

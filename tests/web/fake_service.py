@@ -139,6 +139,8 @@ class FakeService:
         self.guard_closed = False
         self.turning = False
         self.alerts: tuple[Alert, ...] = ()
+        self.ticked: set[int] = set()
+        self.drafts: dict[str, str] = {}
         self.scale: ScaleView | None = None
         self.spoken: tuple[Spoken, ...] = ()
         self.frame_button: FrameButton | None = None
@@ -272,6 +274,8 @@ class FakeService:
             )
             if self.step is Step.PREPARE
             else (),
+            ticked=tuple(sorted(self.ticked)) if self.step is Step.PREPARE else (),
+            drafts=dict(self.drafts),
             cautions=("Isocyanates sensitise: follow the safety data sheet.",),
         )
 
@@ -502,6 +506,15 @@ class FakeService:
             return Answer(accepted=True, sentence="Proven.")
         elif self.run_id is None:
             return no("There is no run; choose a casting first.")
+        elif name == "tick":
+            number = data.get("index", 0)
+            self.ticked = self.ticked - {number}
+            if data.get("done", True):
+                self.ticked = self.ticked | {number}
+            return Answer(accepted=True, sentence="")
+        elif name == "draft":
+            self.drafts[data["field"]] = data.get("value", "")
+            return Answer(accepted=True, sentence="")
         elif name == "weigh":
             if self.step is not Step.WEIGH:
                 return no("Nothing to weigh now.")

@@ -2,10 +2,12 @@
 
 import { h, say } from "./dom.js";
 import { ScaleLine } from "./scale.js";
-import { lengthFrom, lengthUnit, mass, massFrom, massTo, massUnit } from "./units.js";
+import { lengthFrom, lengthTo, lengthUnit, mass, massFrom, massTo, massUnit } from "./units.js";
 
 export class Forms {
-  constructor(box, { onChange, send }) {
+  constructor(box, { onChange, send, drafts, tick }) {
+    this.drafts = drafts;
+    this.tick = tick;
     this.box = box;
     this.onChange = onChange;
     this.send = send;
@@ -31,10 +33,20 @@ export class Forms {
 
   ticks(seen) {
     const boxes = [];
-    const rows = [...seen.checklist].map((text) => {
-      const box = h("input", { type: "checkbox", onchange: this.onChange });
+    // Every tick goes to the rig, and comes back to every phone.
+    const rows = [...seen.checklist].map((text, index) => {
+      const box = h("input", { type: "checkbox", onchange: async () => {
+        box.sent = box.checked;
+        if (!(await this.tick(index, box.checked))) box.checked = !box.checked;
+        box.sent = null;
+        this.onChange();
+      } });
+      box.sent = null;
       boxes.push(box);
       return h("label", { class: "tick" }, box, h("span", {}, text));
+    });
+    this.live = (now) => boxes.forEach((box, index) => {
+      if (box.sent === null) box.checked = now.ticked.includes(index);
     });
     this.why = () => {
       const left = boxes.filter((b) => !b.checked).length;
@@ -66,8 +78,11 @@ export class Forms {
       drawRatio(bar, gramsA, gramsB, planA, planB);
       this.onChange();
     };
-    a.input.addEventListener("input", judge);
-    b.input.addEventListener("input", judge);
+    for (const { input } of [a, b]) {
+      this.drafts.bind(input, { show: (grams) => massTo(Number(grams)), read: (text) => round(massFrom(text)) });
+      input.addEventListener("input", judge);
+      input.addEventListener("change", judge);
+    }
     let written = coat.part_a_g !== null && coat.part_b_g !== null;
     this.why = () => (written ? "" : "Write both weights down first.");
     // The record's weights stand in the fields, whoever took them or took them back.
@@ -110,6 +125,8 @@ export class Forms {
     const rim = [1, 2, 3].map((n) => number(`rim-${n}`, `Rim, place ${n}, ${lengthUnit()}`));
     const spots = ["bottom", "side", "shoulder"].map((where) => [where, number(`spot-${where}`, `Wall, ${where}, ${lengthUnit()}`)]);
     const given = (f) => Number(f.input.value) > 0;
+    this.drafts.bind(weight.input, { show: (grams) => massTo(Number(grams)), read: (text) => round(massFrom(text)) });
+    for (const f of [...rim, ...spots.map(([, f]) => f)]) this.drafts.bind(f.input, { show: (mm) => lengthTo(Number(mm)), read: (text) => round(lengthFrom(text)) });
     let written = false;
     this.why = () => (written ? "" : "Write the weight down first; the rest may stay empty.");
     const submit = async () => {

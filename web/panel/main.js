@@ -3,6 +3,7 @@
 import { attend, announce } from "./attention.js";
 import { byId, h, say } from "./dom.js";
 import { Down } from "./down.js";
+import { Drafts } from "./drafts.js";
 import { Forms } from "./forms.js";
 import { drawFrameButton } from "./frame_button.js";
 import { Heat } from "./heat.js";
@@ -31,8 +32,13 @@ let sending = false;
 const line = new Line({ onItem: take, onPairing: () => openBench("people") });
 const heat = new Heat(byId("heat"));
 const down = new Down(byId("down"));
-const forms = new Forms(byId("form"), { onChange: drawSoon, send });
-const written = new Written(byId("written"), { send });
+const drafts = new Drafts(line);
+const tick = (index, done) => line.command("tick", { index, done }).then(() => true, (error) => {
+  answer(error.message, false);
+  return false;
+});
+const forms = new Forms(byId("form"), { onChange: drawSoon, send, drafts, tick });
+const written = new Written(byId("written"), { send, drafts });
 
 // --- what the rig says ---------------------------------------------------------------------------
 
@@ -152,6 +158,7 @@ function draw() {
   byId("columns").hidden = !running;
   if (!running || byId("job").hidden) return;
   forms.draw(seen, line.mayAct);
+  drafts.show(seen.drafts);
   drawOnce("wall", byId("wall"), [seen.coats, seen.wall, settings().units, innerWidth], () => drawWall(byId("wall"), seen));
   drawCurves();
   drawReplay();

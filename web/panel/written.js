@@ -6,7 +6,7 @@ import { clock, mass, settings, timeOfDay } from "./units.js";
 const SHOWN = 8;
 
 export class Written {
-  constructor(box, { send }) {
+  constructor(box, { send, drafts }) {
     this.form = h("div");
     this.lines = h("ol", { class: "lines" });
     this.more = h("button", { type: "button", onclick: () => this.toggle() }, "All lines");
@@ -16,6 +16,7 @@ export class Written {
     this.giveUp = asking("reason", "Why is the casting given up?", "Give it up", (reason) => send("abandon", { reason }));
     this.giveUp.hidden = true;
     this.askGiveUp = h("button", { type: "button", id: "give-up", onclick: () => { this.giveUp.hidden = !this.giveUp.hidden; } }, "Give this casting up …");
+    drafts.bind(this.note.querySelector("input"));
     box.replaceChildren(this.form, this.lines, h("p", { class: "tools" }, this.more), this.note,
       h("p", { class: "tools" }, this.askGiveUp), this.giveUp);
   }
@@ -66,7 +67,10 @@ function asking(id, label, button, send) {
     h("p", { class: "tools" }, h("button", { type: "submit" }, button)));
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
-    if (text.value.trim() && (await send(text.value.trim()))) text.value = "";
+    if (text.value.trim() && (await send(text.value.trim()))) {
+      text.value = "";
+      text.dispatchEvent(new Event("input"));
+    }
   });
   return form;
 }

@@ -44,6 +44,7 @@ from evenwall.run.events.people import (
     WeightTakenBack,
 )
 from evenwall.run.events.photos import Photographed
+from evenwall.run.events.shared import Drafted, Ticked
 from evenwall.run.events.steps import (
     Abandoned,
     CoatDone,
@@ -68,6 +69,7 @@ __all__ = [
     "CastingMeasured",
     "CoatDone",
     "CoatLost",
+    "Drafted",
     "Finished",
     "Foreseen",
     "Gelled",
@@ -97,6 +99,7 @@ __all__ = [
     "StepTakenBack",
     "Stepped",
     "StopAsked",
+    "Ticked",
     "TouchTakenBack",
     "Touched",
     "TurningBegan",

@@ -27,6 +27,9 @@ class Weighed(Answered):
         newest = dict(kept)
         both = (("A", self.part_a_g), ("B", self.part_b_g))
         rows = (*kept, *(row for row in both if newest.get(row[0]) != row[1]))
+        sent = ("part-a", "part-b")
+        drafts = {name: value for name, value in state.drafts.items() if name not in sent}
+        state = replace(state, drafts=drafts)
         return state.with_coat(part_a_g=self.part_a_g, part_b_g=self.part_b_g, weighings=rows)
 
     def line(self) -> str:

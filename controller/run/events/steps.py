@@ -12,6 +12,8 @@ from evenwall.run.events.base import Answered, RunEvent
 from evenwall.run.state import Coat, RunState
 from evenwall.run.user_messages import DUE, LOST_LINES
 
+NOTE_DRAFT = "note-text"  # the one draft that outlives its step
+
 
 class Started(Answered):
     """The run began. It makes the first state, in `folding.begin`."""
@@ -23,6 +25,7 @@ class Started(Answered):
     coats: int = 0
     rig: str = ""
     replay_of: str | None = None
+    close_up_s: float | None = None  # closing up took so long in earlier castings
 
     def line(self) -> str:
         on_rig = f" on {self.rig}" if self.rig else ""
@@ -43,6 +46,7 @@ class Stepped(RunEvent):
             step_no=state.step_no + 1,
             entered_s=at_s,
             index=self.coat - 1,
+            drafts={k: v for k, v in state.drafts.items() if k == NOTE_DRAFT},
         )
 
     def line(self) -> str:

@@ -1,0 +1,43 @@
+// What is typed and not sent yet, kept by the rig: a second phone, and this page after a reload, show it.
+
+const WAIT_ms = 400; // after the last key
+
+export class Drafts {
+  constructor(line) {
+    this.line = line;
+    this.fields = new Map(); // field -> {input, show, read, last}
+  }
+
+  // show, read: between the rig's figure and this phone's unit; text stays as it is.
+  bind(input, { show = (value) => value, read = (value) => value } = {}) {
+    const field = { input, show, read, last: "", timer: null };
+    this.fields.set(input.id, field);
+    input.addEventListener("input", () => {
+      clearTimeout(field.timer);
+      field.timer = setTimeout(() => this.keep(field), WAIT_ms);
+    });
+    return input;
+  }
+
+  keep(field) {
+    field.timer = null;
+    const value = field.input.value === "" ? "" : String(field.read(field.input.value)).slice(0, 200);
+    if (value === field.last || !field.input.isConnected) return;
+    field.last = value;
+    this.line.command("draft", { field: field.input.id, value }).catch(() => null);
+  }
+
+  // What another phone typed; never over what is being typed here.
+  show(drafts) {
+    for (const [id, field] of this.fields) {
+      if (!field.input.isConnected) continue;
+      const value = drafts?.[id] ?? "";
+      if (value === field.last || field.timer !== null || document.activeElement === field.input) continue;
+      const wasDraft = field.last !== "";
+      field.last = value;
+      if (value === "" && !wasDraft) continue;
+      field.input.value = value === "" ? "" : field.show(value);
+      field.input.dispatchEvent(new Event("change"));
+    }
+  }
+}
