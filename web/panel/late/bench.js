@@ -425,16 +425,21 @@ function coatTable(plan) {
     table("To weigh", ["coat", "wall", "A", "B"], plan.coats.map((c) => [
       c.coat, length(c.mean_mm), mass(c.part_a_g), mass(c.part_b_g),
     ])),
-    table("Times from when the two parts meet", ["coat", "pour", "gels", "next pour"], plan.coats.map((c) => [
-      c.coat, pourWords(c.clock), minutes(c.clock.gel_expected_s),
+    table("Times from when the two parts meet", ["coat", "pourable", "turn", "gels", "next pour"], plan.coats.map((c) => [
+      c.coat, pourWords(c.clock), turnWords(c.clock), minutes(c.clock.gel_expected_s),
       `${Math.round(c.clock.next_pour_from_s / 60)}–${minutes(c.clock.next_pour_until_s)}`,
     ])));
 }
 
-// A mix that stands first is poured between two times, any other by one.
+// Until when the resin can be poured, and from when if it stands first. Turning may be due sooner.
 function pourWords(times) {
-  const by = clock(times.pour_by_s);
-  return times.pour_from_s > 0 ? `${clock(times.pour_from_s)}–${by}` : `by ${by}`;
+  const until = clock(times.pour_by_s);
+  return times.pour_from_s > 0 ? `${clock(times.pour_from_s)}–${until}` : `to ${until}`;
+}
+
+// The wall's deadline to begin turning, where the plan knows it.
+function turnWords(times) {
+  return times.turn_by_s === null ? "–" : `by ${clock(times.turn_by_s)}`;
 }
 
 function inviteCard(invite) {
