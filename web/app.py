@@ -39,7 +39,7 @@ from evenwall.model import (
 from evenwall.service.facade import Service
 from evenwall_bridge.clock import SystemClock
 from evenwall_bridge.contract import Clock
-from evenwall_web import library, metrics, pairing, papers, stream
+from evenwall_web import calling, library, metrics, pairing, papers, stream
 from evenwall_web.api import Interface
 from evenwall_web.commands import COMMANDS, Ask, Id, ask_for
 from evenwall_web.desk import (
@@ -56,6 +56,7 @@ from evenwall_web.door import Door
 from evenwall_web.limiter import Limiter
 from evenwall_web.page import PANEL, Page
 from evenwall_web.people import People
+from evenwall_web.phones import Phones
 from evenwall_web.reading import reading
 from evenwall_web.settings import Settings
 from evenwall_web.streams import Streams
@@ -246,7 +247,8 @@ for _name, (_, _what) in COMMANDS.items():
 def interface() -> Interface:
     """Return the application with its addresses, and no service behind it yet."""
     app = Interface(title="Evenwall", version="1", docs_url=None, redoc_url=None)
-    for routes in (api, *(part.routes for part in (stream, pairing, library, papers, metrics))):
+    parts = (stream, pairing, calling, library, papers, metrics)
+    for routes in (api, *(part.routes for part in parts)):
         app.include_router(routes)
     return app
 
@@ -267,6 +269,7 @@ def create_app(service: Service, settings: Settings, clock: Clock | None = None)
         settings.session_life_days,
         partial(service.notice, "panel"),
         partial(service.notice, "pairing"),
+        Phones(clock, settings.state_dir, loopback=settings.push_on_loopback),
     )
     app = interface()
     app.state.people = people

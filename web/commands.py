@@ -97,6 +97,7 @@ COMMANDS: dict[str, tuple[type[Frozen], str]] = {
     "resume": (Nothing, "Turn again, from where the turning stopped."),
     "touch": (Touch, "A person found the cup or the coat gelled."),
     "take_back": (Nothing, "Take back the latest weight or touch of this coat."),
+    "acknowledge": (Nothing, "A person is coming: calls are not repeated."),
     "step_back": (Nothing, "Take back the last step, where the world allows it."),
     "weigh": (Weigh, "The two parts as weighed."),
     "weigh_part": (WeighPart, "One part as weighed; the other may follow."),

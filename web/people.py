@@ -29,6 +29,7 @@ from evenwall.errors import InputError
 from evenwall_bridge.contract import Clock
 from evenwall_web.at_frame import AtFrame
 from evenwall_web.limiter import Limiter
+from evenwall_web.phones import Phones
 
 Role = Literal["watch", "operate"]
 
@@ -118,6 +119,7 @@ class People:
         session_life_days: int = 30,
         tell: Callable[[str | None], None] = _nobody,
         asks: Callable[[str | None], None] = _nobody,
+        phones: Phones | None = None,
     ) -> None:
         """tell: what of this a person should know; None when it is over. asks: likewise, that a
         phone asks to be paired."""
@@ -139,6 +141,7 @@ class People:
         self._refusals = Limiter(clock, burst=30, per_s=1 / 10)
         self._untold = 0  # refusals
         self.at_frame = AtFrame(clock, asks)
+        self.phones = phones or Phones(clock, state_dir)  # called while they are locked
         if state_dir is not None:
             with contextlib.suppress(OSError):  # told with the first word that is to be kept
                 state_dir.mkdir(parents=True, exist_ok=True, mode=0o700)
@@ -235,6 +238,7 @@ class People:
         gone = self._sessions.pop(session_id, None)
         if gone is not None:
             self._save()
+            self.phones.forget(session_id)
         return gone is not None
 
     # --- the audit ---------------------------------------------------------------------------

@@ -29,6 +29,7 @@ PAGES = (
     "web/guide/first-casting.md",
     "web/guide/measuring.md",
     "web/guide/panel.md",
+    "web/guide/calls.md",
     "web/guide/trouble.md",
     "web/guide/abnormal.md",
     "web/guide/how-it-works.md",

@@ -20,6 +20,7 @@ class Settings:
     tls_cert: Path | None = None
     tls_key: Path | None = None
     tls_authority: Path | None = None  # the rig's own, which phones are shown how to trust
+    push_on_loopback: bool = False  # phones at a push service on this machine: tests alone
     code_life_s: float = 600.0
     session_life_days: int = 30
 

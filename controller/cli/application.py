@@ -16,6 +16,7 @@ from importlib.util import find_spec
 from pathlib import Path
 
 from evenwall.bounded import set_aside
+from evenwall.cli.calling import calling, channels_of
 from evenwall.cli.panel import listen, open_panel
 from evenwall.cli.service import service_of
 from evenwall.cli.speaking import speaking
@@ -382,6 +383,9 @@ async def open_doors(
         open_telemetry(application),
         open_panel(application.service, settings, say) as people,
         speaking(setup.spec.speech, application.supervisor, say),
+        calling(
+            application.supervisor, setup.spec.name, channels_of(setup.spec.calls, people.phones)
+        ),
     ):
         application.hand.catch = partial(_pairs, application, people)
         spec = setup.spec

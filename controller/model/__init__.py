@@ -62,6 +62,7 @@ from evenwall.model.resin import FirstBatch, Resin, Sheet, agreeing
 from evenwall.model.rig import (
     SPOKEN_MOMENTS,
     AxisSpec,
+    CallsSpec,
     MqttSpec,
     ProbeSpec,
     RigSpec,
@@ -113,6 +114,7 @@ __all__ = [
     "AxisSpec",
     "AxisView",
     "Button",
+    "CallsSpec",
     "Casting",
     "CastingCard",
     "CoatClock",

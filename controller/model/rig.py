@@ -76,6 +76,15 @@ class SpeechSpec(Frozen):
     moments: tuple[SpokenMoment, ...] = SPOKEN_MOMENTS
 
 
+class CallsSpec(Frozen):
+    """Ways of calling a person besides the phones that ask for it. In the rig file: `[calls]`."""
+
+    # Gets every call as a POST of plain JSON.
+    webhook: Annotated[str, Field(max_length=500, pattern=r"^(https?://\S+)?$")] = ""
+    # Told to push services, so that they can reach the owner of a rig that misbehaves (RFC 8292).
+    contact: Annotated[str, Field(max_length=200, pattern=r"^((mailto:|https://)\S+)?$")] = ""
+
+
 class RigSpec(Frozen):
     """A rig file."""
 
@@ -102,3 +111,4 @@ class RigSpec(Frozen):
     mqtt: MqttSpec | None = None
     scale: ScaleSpec | None = None  # absent: weights are typed
     speech: SpeechSpec | None = None  # absent: the rig does not speak
+    calls: CallsSpec | None = None  # absent: phones alone are called

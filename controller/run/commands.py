@@ -20,6 +20,7 @@ from evenwall.run.events import (
     Abandoned,
     Answered,
     Asked,
+    CallSent,
     CastingMeasured,
     Drafted,
     Gelled,
@@ -250,6 +251,17 @@ def _step_back(moment: Moment, command: Command) -> None:
     go_back(moment, command.who)
 
 
+def _acknowledge(moment: Moment, command: Command) -> None:
+    """A person is coming: any command of theirs has answered the calls already."""
+    accept(moment, command, "The rig knows that you are coming.")
+
+
+def _call_sent(moment: Moment, command: Command) -> None:
+    """Note whom a call reached; told by the part that sends calls."""
+    sent = parse(CallSent, command.data, "call_sent")
+    accept(moment, command, "Written down.", sent)
+
+
 def _note(moment: Moment, command: Command) -> None:
     text = str(command.data.get("text", "")).strip()[:500]
     if text:
@@ -351,6 +363,8 @@ COMMANDS: dict[str, Callable[[Moment, Command], None]] = {
     "touch": _touch,
     "take_back": _take_back,
     "step_back": _step_back,
+    "acknowledge": _acknowledge,
+    "call_sent": _call_sent,
     "weigh": _weigh,
     "weigh_part": _weigh_part,
     "note": _note,

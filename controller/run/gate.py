@@ -75,7 +75,7 @@ def admit(plan: Plan, spec: RigSpec, *, sent: bool = False) -> Plan:
 _FRAME = ("backend", "major", "minor", "rate_limit_rpm", "accel_limit_rpm_s", "grant_s",
           "confirm_at_rig")  # fmt: skip
 # Where this controller's broker and board are is no part of a plan, which is shown to whoever asks.
-_NOBODYS: dict[str, object] = {"port": "", "mqtt": None}
+_NOBODYS: dict[str, object] = {"port": "", "mqtt": None, "calls": None}
 
 
 def within_rig(plan: Plan, spec: RigSpec) -> None:

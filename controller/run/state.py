@@ -59,6 +59,15 @@ class Coat:
 
 
 @dataclass(frozen=True, slots=True)
+class Call:
+    """A call to a person: when it was last made, how often, and whether somebody answered."""
+
+    last_s: float
+    number: int
+    answered: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class RunState:
     run_id: str
     plan: Plan
@@ -82,6 +91,7 @@ class RunState:
     ticked: frozenset[int] = frozenset()  # lines of the list that are done, from 0
     drafts: Mapping[str, str] = field(default_factory=dict)  # what is typed and not sent, by field
     usual_close_up_s: float | None = None  # by earlier castings of this rig
+    calls: Mapping[str, Call] = field(default_factory=dict)  # to a person, that stand
     measured: Mapping[str, Any] = field(default_factory=dict)
     reason: str = ""  # why it was abandoned
 

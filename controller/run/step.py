@@ -7,10 +7,11 @@ restarted process that reads the journal back therefore stands where the first o
 from __future__ import annotations
 
 from evenwall.run.alerts import SEVERITY, alert_kinds
+from evenwall.run.calls import PARTS, answer_calls, call_people
 from evenwall.run.commands import command_given
 from evenwall.run.events import AlertOver, AlertRaised, Parked
 from evenwall.run.faults import failed, insist_on_stop, stopped_by_itself, watch_guard
-from evenwall.run.frame_button import light_of, press
+from evenwall.run.frame_button import AT_THE_BUTTON, light_of, press
 from evenwall.run.gelling import follow_gel
 from evenwall.run.moment import Moment
 from evenwall.run.next_step import steps_by_themselves
@@ -33,8 +34,11 @@ def step(state: RunState, now_s: float, seen: Observation) -> tuple[RunState, li
     if seen.failed:
         failed(moment)
     for pressed in seen.presses:
+        answer_calls(moment, AT_THE_BUTTON)
         press(moment, pressed)
     for command in seen.commands:
+        if command.who not in PARTS:
+            answer_calls(moment, command.who)
         command_given(moment, command)
     if seen.parked and moment.state.moving == seen.parked:
         moment.emit(Parked(at=seen.parked))
@@ -52,4 +56,5 @@ def _alerts(moment: Moment) -> None:
         moment.actions.append(Sound(3 if SEVERITY[kind] == "act_now" else 1))
     for kind in sorted(moment.state.alerts.keys() - wanted):
         moment.emit(AlertOver(alert=kind))
+    call_people(moment)
     moment.actions.append(Show(light_of(moment.state, moment.now_s, moment.seen)))

@@ -29,6 +29,7 @@ from evenwall.planning.weighing import REFUSE_PERCENT, WARN_PERCENT
 from evenwall.run import user_messages as plain
 from evenwall.run.alerts import SEVERITY, STANDING, cup_can_have_gelled, peak_limit_degC
 from evenwall.run.back import back_label
+from evenwall.run.calls import unanswered
 from evenwall.run.events import line_of
 from evenwall.run.fate import Fate, fate, no_return_s
 from evenwall.run.frame_button import frame_button
@@ -256,6 +257,8 @@ def other_buttons(state: RunState, now_s: float) -> list[Button]:
     others = [Button(command="pause", label="Pause")] if state.turning else []
     others.append(Button(command="note", label="Note"))
     others += touch_buttons(state, now_s)
+    if unanswered(state):
+        others.append(Button(command="acknowledge", label="I am coming"))
     back = back_label(state)
     if back and state.step is not Step.WEIGH and not state.halted:
         others.append(Button(command="step_back", label=back))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -58,6 +59,63 @@ def test_a_trusting_phone_gets_what_a_secure_page_may(phone: tuple[Page, PanelSe
       return (await worker.getNotifications()).map((n) => n.title);
     })"""
     assert page.evaluate(shown) == ["Pour now."]
+
+
+def test_a_push_is_shown_by_the_locked_phone(phone: tuple[Page, PanelServer]) -> None:
+    """Handed over by Chromium's own tools, as its push service would: no page is needed for it."""
+    page, panel = phone
+    page.evaluate("navigator.serviceWorker.ready.then(() => true)")
+    devtools = page.context.new_cdp_session(page)
+    found: list[str] = []
+    devtools.on(
+        "ServiceWorker.workerRegistrationUpdated",
+        lambda told: found.extend(one["registrationId"] for one in told["registrations"]),
+    )
+    devtools.send("ServiceWorker.enable")
+    for _ in range(50):
+        if found:
+            break
+        page.wait_for_timeout(50)
+    call = {
+        "title": "Act now: Small frame",
+        "body": "Pour now.",
+        "tag": "late_pour",
+        "urgent": True,
+    }
+    devtools.send(
+        "ServiceWorker.deliverPushMessage",
+        {"origin": panel.url, "registrationId": found[0], "data": json.dumps(call)},
+    )
+    until(page, "(globalThis.told = globalThis.told ?? []).length || (navigator.serviceWorker"
+          ".ready.then((w) => w.getNotifications()).then((n) => { told = n.map((m) =>"
+          " [m.title, m.body, m.tag, m.requireInteraction]); }), false)")  # fmt: skip
+    assert page.evaluate("told") == [["Act now: Small frame", "Pour now.", "late_pour", True]]
+
+
+def test_a_phone_asks_to_be_called_by_its_owners_tick(phone: tuple[Page, PanelServer]) -> None:
+    """The subscription itself needs a push service on the internet, and is stood in for."""
+    page, panel = phone
+    key = "B" + "A" * 86
+    page.add_init_script(
+        f"""
+        const made = {{ endpoint: "https://push.example.org/1", keys: {{ p256dh: "{key}",
+          auth: "AAAAAAAAAAAAAAAAAAAAAA" }} }};
+        PushManager.prototype.getSubscription = async () => null;
+        PushManager.prototype.subscribe = async (wish) => {{
+          globalThis.wished = [wish.userVisibleOnly, wish.applicationServerKey.length];
+          return {{ toJSON: () => made }};
+        }};
+        """
+    )
+    page.goto("/#settings")
+    page.reload()
+    page.get_by_label("Call this phone").check()
+    expect(page.locator("#bench")).to_contain_text("also while it is locked")
+    assert page.evaluate("wished") == [True, 65]
+    assert panel.call(lambda: len(panel.app.state.people.phones)) == 1
+    session = panel.call(lambda: panel.app.state.people.sessions()[0].session_id)
+    panel.call(lambda: panel.app.state.people.revoke(session))
+    assert panel.call(lambda: len(panel.app.state.people.phones)) == 0
 
 
 def test_the_page_is_installable(phone: tuple[Page, PanelServer]) -> None:

@@ -128,6 +128,12 @@ class Bench:
         self.look(commands=(command,))
         return self.answers[-1]
 
+    def ask_by(self, who: str, name: str, **data: Any) -> Answer:
+        """As `ask`, by somebody in particular."""
+        self._keys += 1
+        self.look(commands=(Command(name=name, key=f"k{self._keys}", who=who, data=data),))
+        return self.answers[-1]
+
     def guard(self, closed: bool) -> None:
         """The door; the board itself stops and disables when it opens."""
         self.rig = replace(self.rig, guard_closed=closed)

@@ -35,3 +35,20 @@ async function freshOrKept(request) {
     throw error;
   }
 }
+
+// A call to a locked phone: shown until somebody looks, and again for each repeat.
+self.addEventListener("push", (event) => {
+  const call = event.data?.json() ?? { title: "Look at the rig", body: "", tag: "call", urgent: true };
+  event.waitUntil(self.registration.showNotification(call.title, {
+    body: call.body, tag: call.tag, renotify: true, requireInteraction: call.urgent,
+    icon: "/panel/icon-192.png", badge: "/panel/icon-192.png", vibrate: call.urgent ? [220, 120, 220, 120, 220] : [220],
+  }));
+});
+
+self.addEventListener("notificationclick", (event) => {
+  event.notification.close();
+  event.waitUntil(self.clients.matchAll({ type: "window" }).then((pages) => {
+    const page = pages.find((p) => "focus" in p);
+    return page ? page.focus() : self.clients.openWindow("/");
+  }));
+});

@@ -6,6 +6,7 @@ A new event is a class in one of these modules. Its `kind` enters it in the regi
 from __future__ import annotations
 
 from evenwall.run.events.base import Answered, RunEvent, Unknown, hidden, line_of, read
+from evenwall.run.events.calls import Called, CallOver, CallsAnswered, CallSent
 from evenwall.run.events.frame import (
     BoardRefused,
     GuardClosed,
@@ -66,6 +67,10 @@ __all__ = [
     "Answered",
     "Asked",
     "BoardRefused",
+    "CallOver",
+    "CallSent",
+    "Called",
+    "CallsAnswered",
     "CastingMeasured",
     "CoatDone",
     "CoatLost",

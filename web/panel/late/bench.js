@@ -1,5 +1,6 @@
 // The bench: plain pages, one picture and one table each.
 
+import { callMe, callMeNoMore, canBeCalled, isCalled } from "../calls.js";
 import { MOMENTS, canSpeak, utter, voices } from "../voice.js";
 import { h, table } from "../dom.js";
 import { canStayAwake, tryOut } from "../attention.js";
@@ -322,6 +323,25 @@ export class Bench {
     return form;
   }
 
+  // Calls while the phone is locked.
+  callsGroup(group) {
+    if (!canBeCalled()) {
+      return h("p", { class: "figures" }, "A locked phone can be called only through a secure page: start the rig with --tls, and open ", h("a", { href: "/trust" }, "its page on trust"), ".");
+    }
+    const told = h("p", { class: "figures", role: "status" });
+    const box = h("input", { type: "checkbox", id: "call-me", onchange: async () => {
+      try {
+        await (box.checked ? callMe(this.line) : callMeNoMore(this.line));
+        told.textContent = box.checked ? "This phone is called, also while it is locked, where its push service can be reached." : "";
+      } catch (error) {
+        box.checked = false;
+        told.textContent = error.message;
+      }
+    } });
+    isCalled().then((called) => { box.checked = called; }, () => {});
+    return group("While this phone is locked", h("label", { class: "tick" }, box, h("span", {}, "Call this phone")), told);
+  }
+
   // Without a code: the rig tells a number, and a hand at the frame says yes.
   pairAtFrame() {
     const told = h("p", { class: "why", role: "status" });
@@ -373,6 +393,7 @@ export class Bench {
         toggle("awake", "Keep the screen awake during a run")),
       canSpeak() ? group("Read aloud by this phone", toggle("speak", "Read aloud what the rig says"),
         ...MOMENTS.map(([moment, label]) => spoken(moment, label)), loudness(), voice()) : null,
+      this.callsGroup(group),
       canStayAwake() ? null : h("p", { class: "figures" }, "This browser keeps the screen awake only on a secure page (https): set the phone's own screen time longer."),
       h("p", { class: "also" }, h("button", { type: "button", onclick: tryOut }, "Try the sound")),
     ];

@@ -1,0 +1,129 @@
+"""Sends the run's calls to people: to locked phones and to a webhook; whom each reached is told.
+
+The calls themselves, and when they are repeated, are the run's (`evenwall.run.calls`). The broker
+has them without this, as rows of the record.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import uuid
+from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
+from contextlib import asynccontextmanager
+from typing import Any, Self
+
+from evenwall.model import CallsSpec, Command, Event, Plan
+from evenwall.run.events import Called
+from evenwall.run.supervisor import Supervisor
+from evenwall_web.phones import NotSent, Phones, Post, post
+
+Call = Mapping[str, Any]  # call, urgency, number, sentence, rig, run_id
+Channel = Callable[[Call], Awaitable[str]]  # returns whom it reached; empty: there is nobody
+TITLES = {"act_now": "Act now", "caution": "Look at the rig", "hands": "Hands wanted"}
+
+
+def by_push(phones: Phones) -> Channel:
+    """Channel to the phones that asked to be called while locked."""
+
+    async def send(call: Call) -> str:
+        if not len(phones):
+            return ""
+        message = {
+            "title": f"{TITLES[call['urgency']]}: {call['rig']}",
+            "body": call["sentence"],
+            "tag": call["call"],
+            "urgent": call["urgency"] == "act_now",
+        }
+        reached = await phones.call(message, urgent=call["urgency"] == "act_now")
+        return f"{reached} phone" + ("" if reached == 1 else "s")
+
+    return send
+
+
+def by_webhook(url: str, send_out: Post = post) -> Channel:
+    """Channel to whatever takes a POST of plain JSON."""
+
+    async def send(call: Call) -> str:
+        headers = {"Content-Type": "application/json"}
+        status = await send_out(url, headers, json.dumps(dict(call)).encode())
+        if not 200 <= status < 300:
+            raise NotSent(f"the webhook answered {status}")
+        return "the webhook"
+
+    return send
+
+
+def channels_of(spec: CallsSpec | None, phones: Phones) -> dict[str, Channel]:
+    """Return the channels by name: phones always, a webhook where the rig file has one."""
+    found = {"push": by_push(phones)}
+    if spec is not None:
+        phones.contact = spec.contact
+        if spec.webhook:
+            found["webhook"] = by_webhook(spec.webhook)
+    return found
+
+
+class Caller:
+    """Sends each call of the run as it is made. A channel that is slow or gone delays nobody."""
+
+    def __init__(self, supervisor: Supervisor, rig: str, channels: Mapping[str, Channel]) -> None:
+        self._supervisor, self._rig, self._channels = supervisor, rig, channels
+        self._sending: set[asyncio.Task[None]] = set()
+        self._before = supervisor.on_event
+
+    def __enter__(self) -> Self:
+        self._supervisor.on_event = self._hear
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._supervisor.on_event = self._before
+
+    async def end(self) -> None:
+        """Give up what is still being sent."""
+        for task in self._sending:
+            task.cancel()
+        await asyncio.gather(*self._sending, return_exceptions=True)
+
+    def _hear(self, row: Event, plan: Plan) -> None:
+        if self._before is not None:
+            self._before(row, plan)
+        if row.kind != Called.kind:
+            return
+        call = {**row.data, "rig": self._rig, "run_id": row.run_id}
+        for name, channel in self._channels.items():
+            work = _send(self._supervisor, call, name, channel)
+            task = asyncio.get_running_loop().create_task(work)
+            self._sending.add(task)
+            task.add_done_callback(self._sending.discard)
+
+
+async def _send(supervisor: Supervisor, call: Call, name: str, channel: Channel) -> None:
+    reached, why = "", ""
+    try:
+        reached = await channel(call)
+    except NotSent as error:
+        why = str(error)
+    if not reached and not why:
+        return  # nobody has asked to be called this way
+    told = {"call": call["call"], "number": call["number"], "channel": name}
+    await supervisor.command(
+        Command(
+            name="call_sent",
+            key=uuid.uuid4().hex,
+            who="calls",
+            data={**told, "reached": reached, "why": why},
+        )
+    )
+
+
+@asynccontextmanager
+async def calling(
+    supervisor: Supervisor, rig: str, channels: Mapping[str, Channel]
+) -> AsyncIterator[None]:
+    """Send calls until the block ends. What was called before it began is not sent again."""
+    with Caller(supervisor, rig, channels) as caller:
+        try:
+            yield
+        finally:
+            await caller.end()

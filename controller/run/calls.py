@@ -1,0 +1,85 @@
+"""Calls to a person: what wants hands is called again, at stated times, until somebody answers.
+
+A call goes to the buzzer, to locked phones and to a webhook, and every one is in the record. A
+press at the frame, or a command from a page, answers all calls that stand.
+"""
+
+from __future__ import annotations
+
+from evenwall.model import Step
+from evenwall.run.alerts import SEVERITY
+from evenwall.run.events import Called, CallOver, CallsAnswered
+from evenwall.run.moment import Moment
+from evenwall.run.observation import Sound
+from evenwall.run.schedule import next_from_s
+from evenwall.run.state import RunState
+from evenwall.run.user_messages import ALERTS, NEXT_COAT
+
+# After how long the 2nd, 3rd ... call comes, s; the last gap repeats. The first comes at once.
+# Own choices: what spoils a coat within minutes every minute, what only waits every five.
+AGAIN_S: dict[str, tuple[float, ...]] = {
+    "act_now": (30.0, 30.0, 60.0),
+    "caution": (120.0, 180.0, 300.0),
+    "hands": (180.0, 300.0),
+}
+HANDS = {"next_coat": NEXT_COAT, "open_mould": "The mould may be opened.", "waiting": ""}
+BEEPS = {"act_now": 3, "caution": 1, "hands": 1}
+# Commands of the rig's own parts: no person has answered by them.
+PARTS = frozenset({"scale", "planner", "calls"})
+
+
+def wanted(state: RunState, now_s: float) -> dict[str, str]:
+    """Return what a person is called for now, and how urgent it is: act_now, caution or hands."""
+    if state.over:
+        return {}
+    found = {kind: SEVERITY[kind] for kind in state.alerts if SEVERITY[kind] != "note"}
+    calls: dict[str, str] = dict(found)
+    if "waiting" in state.alerts:
+        calls["waiting"] = "hands"
+    from_s = next_from_s(state)
+    if from_s is not None and now_s >= from_s and state.step in (Step.REST, Step.CURE):
+        calls["next_coat" if state.step is Step.REST else "open_mould"] = "hands"
+    return calls
+
+
+def sentence_of(call: str) -> str:
+    """Return the sentence that a call carries."""
+    return HANDS.get(call) or ALERTS[call]
+
+
+def due_again(urgency: str, number: int, since_s: float) -> bool:
+    """Whether the next call is due, `since_s` after the call of this number."""
+    gaps_s = AGAIN_S[urgency]
+    return since_s >= gaps_s[min(number, len(gaps_s)) - 1]
+
+
+def call_people(moment: Moment) -> None:
+    """Call for what is wanted, again where nobody answers, and end calls that are over."""
+    calls = wanted(moment.state, moment.now_s)
+    for call, urgency in sorted(calls.items()):
+        standing = moment.state.calls.get(call)
+        if standing is None:
+            _call(moment, call, urgency, 1)
+        elif not standing.answered and due_again(
+            urgency, standing.number, moment.now_s - standing.last_s
+        ):
+            _call(moment, call, urgency, standing.number + 1)
+            moment.actions.append(Sound(BEEPS[urgency]))
+    for call in sorted(moment.state.calls.keys() - calls.keys()):
+        moment.emit(CallOver(call=call))
+
+
+def _call(moment: Moment, call: str, urgency: str, number: int) -> None:
+    moment.emit(Called(call=call, urgency=urgency, number=number, sentence=sentence_of(call)))
+
+
+def unanswered(state: RunState) -> tuple[str, ...]:
+    """Return the calls that nobody has answered yet."""
+    return tuple(sorted(call for call, one in state.calls.items() if not one.answered))
+
+
+def answer_calls(moment: Moment, who: str) -> None:
+    """Note that a person is there: calls that stand are not repeated."""
+    calls = unanswered(moment.state)
+    if calls:
+        moment.emit(CallsAnswered(calls=calls, who=who))

@@ -1,0 +1,75 @@
+"""Calls to people: each one, whom it reached, and the answer."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import ClassVar
+
+from evenwall.run.events.base import Answered, RunEvent
+from evenwall.run.state import Call, RunState
+
+
+class Called(RunEvent):
+    """A person was called: for the first time, or again."""
+
+    kind: ClassVar[str] = "called"
+    call: str  # an alert's kind, next_coat or open_mould
+    urgency: str  # act_now, caution or hands
+    number: int  # 1 for the first
+    sentence: str
+
+    def fold(self, state: RunState, at_s: float) -> RunState:
+        before = state.calls.get(self.call)
+        answered = before is not None and before.answered
+        one = Call(last_s=at_s, number=self.number, answered=answered)
+        return replace(state, calls={**state.calls, self.call: one})
+
+    def line(self) -> str:
+        times = "" if self.number == 1 else f", time {self.number}"
+        return f"Called for {self.call.replace('_', ' ')}{times}."
+
+
+class CallOver(RunEvent):
+    """The reason for a call is over."""
+
+    kind: ClassVar[str] = "call_over"
+    hidden: ClassVar[bool] = True
+    call: str
+
+    def fold(self, state: RunState, at_s: float) -> RunState:
+        del at_s
+        return replace(state, calls={k: v for k, v in state.calls.items() if k != self.call})
+
+
+class CallsAnswered(RunEvent):
+    """A person answered the calls that stood."""
+
+    kind: ClassVar[str] = "calls_answered"
+    calls: tuple[str, ...]
+    who: str
+
+    def fold(self, state: RunState, at_s: float) -> RunState:
+        del at_s
+        kept = {
+            call: replace(one, answered=one.answered or call in self.calls)
+            for call, one in state.calls.items()
+        }
+        return replace(state, calls=kept)
+
+    def line(self) -> str:
+        return f"Call answered by {self.who}."
+
+
+class CallSent(Answered):
+    """A call reached somebody over a channel, or did not, and why."""
+
+    kind: ClassVar[str] = "call_sent"
+    call: str
+    number: int
+    channel: str  # push or webhook
+    reached: str = ""  # whom; empty: nobody
+    why: str = ""
+
+    def line(self) -> str:
+        what = f"Call for {self.call.replace('_', ' ')} by {self.channel}"
+        return f"{what}: {self.reached}." if self.reached else f"{what} did not arrive: {self.why}."

@@ -1,0 +1,177 @@
+"""Phones that asked to be called while they are locked, and how a call is sent to them."""
+
+from __future__ import annotations
+
+import asyncio
+import ipaddress
+import json
+import os
+import urllib.error
+import urllib.request
+from collections.abc import Awaitable, Callable
+from dataclasses import asdict, dataclass
+from http.client import HTTPException
+from pathlib import Path
+from typing import Annotated, Any
+from urllib.parse import urlsplit
+
+from pydantic import Field, TypeAdapter
+
+from evenwall.bounded import read_bytes
+from evenwall.errors import EvenwallError, InputError
+from evenwall_bridge.contract import Clock
+from evenwall_web.web_push import POINT_bytes, SECRET_bytes, Signer, encrypt, unb64
+
+SEND_S = 10.0  # for one message to be taken
+LIFE_s = 600  # how long a push service keeps a message for a phone that is off
+MOST_PHONES = 50
+FILE_bytes = 200_000
+GONE = (404, 410)  # RFC 8030 section 7.3: the phone has unsubscribed
+
+
+class NotSent(EvenwallError):
+    """A message was not taken, and why."""
+
+
+@dataclass(frozen=True)
+class Phone:
+    """A phone's address at its push service, with its keys."""
+
+    session_id: Annotated[str, Field(max_length=40)]
+    endpoint: Annotated[str, Field(max_length=1000)]
+    p256dh: Annotated[str, Field(max_length=200)]
+    auth: Annotated[str, Field(max_length=100)]
+
+
+_PHONES = TypeAdapter(Annotated[list[Phone], Field(max_length=MOST_PHONES)])
+Post = Callable[[str, dict[str, str], bytes], Awaitable[int]]  # returns the status
+
+
+class _Stay(urllib.request.HTTPRedirectHandler):
+    """Follows no redirect: it could lead into this network."""
+
+    def redirect_request(self, *_: Any) -> None:
+        return None
+
+
+async def post(url: str, headers: dict[str, str], body: bytes) -> int:
+    """POST in a thread of its own and return the status. Raises NotSent."""
+
+    def work() -> int:
+        opener = urllib.request.build_opener(_Stay)
+        asked = urllib.request.Request(url, body, headers, method="POST")
+        try:
+            with opener.open(asked, timeout=SEND_S) as answer:
+                return int(answer.status)
+        except urllib.error.HTTPError as error:
+            return error.code
+        except (OSError, HTTPException, ValueError) as error:
+            raise NotSent(str(getattr(error, "reason", error))[:120]) from None
+
+    return await asyncio.to_thread(work)
+
+
+def check_endpoint(endpoint: str, *, loopback: bool = False) -> None:
+    """Raises InputError for an address that is no push service's. loopback: allow this machine."""
+    parts = urlsplit(endpoint)
+    host = parts.hostname or ""
+    if loopback and host in {"127.0.0.1", "localhost"}:
+        return
+    try:
+        private = not ipaddress.ip_address(host).is_global
+    except ValueError:
+        private = "." not in host or host.endswith((".local", ".localhost"))
+    if parts.scheme != "https" or private:
+        raise InputError("endpoint", endpoint[:60], "must be a push service's https address")
+
+
+class Phones:
+    """The subscribed phones. Kept in `state_dir` where there is one."""
+
+    def __init__(
+        self, clock: Clock, state_dir: Path | None, send: Post = post, *, loopback: bool = False
+    ) -> None:
+        """send: the way out. loopback: phones at a push service on this machine, for tests."""
+        self._clock, self._send, self._loopback = clock, send, loopback
+        self._path = None if state_dir is None else state_dir / "phones.json"
+        self.signer = Signer.kept(None if state_dir is None else state_dir / "push.key")
+        self.contact = ""
+        self._phones: dict[str, Phone] = {}
+        if self._path is not None and self._path.exists():
+            try:
+                kept = _PHONES.validate_json(read_bytes(self._path, FILE_bytes))
+            except (InputError, ValueError):
+                kept = []  # phones subscribe again when their page opens
+            self._phones = {phone.endpoint: phone for phone in kept}
+
+    def __len__(self) -> int:
+        return len(self._phones)
+
+    def add(self, phone: Phone) -> None:
+        """Call this phone from now on. Raises InputError."""
+        check_endpoint(phone.endpoint, loopback=self._loopback)
+        for name, size in (("p256dh", POINT_bytes), ("auth", SECRET_bytes)):
+            try:
+                fits = len(unb64(getattr(phone, name))) == size
+            except ValueError:
+                fits = False
+            if not fits:
+                raise InputError(name, "set", f"must be {size} bytes in base 64 for URLs")
+        self._phones.pop(phone.endpoint, None)
+        while len(self._phones) >= MOST_PHONES:
+            del self._phones[next(iter(self._phones))]
+        self._phones[phone.endpoint] = phone
+        self._save()
+
+    def forget(self, session_id: str) -> None:
+        """Call a phone no more: it is unpaired, or has asked so."""
+        kept = {e: p for e, p in self._phones.items() if p.session_id != session_id}
+        if len(kept) != len(self._phones):
+            self._phones = kept
+            self._save()
+
+    async def call(self, message: dict[str, Any], *, urgent: bool) -> int:
+        """Send to every phone and return how many push services took it. Raises NotSent when
+        none did and there are phones."""
+        body = json.dumps(message).encode()
+        sent = await asyncio.gather(
+            *(self._call(phone, body, urgent) for phone in list(self._phones.values()))
+        )
+        whys = [why for why in sent if why]
+        if whys and len(whys) == len(sent):
+            raise NotSent(whys[0])
+        return len(sent) - len(whys)
+
+    async def _call(self, phone: Phone, body: bytes, urgent: bool) -> str:
+        """Send to one phone; why it was not taken, in words."""
+        headers = {
+            "TTL": str(LIFE_s),
+            "Urgency": "high" if urgent else "normal",
+            "Content-Encoding": "aes128gcm",
+            "Content-Type": "application/octet-stream",
+            "Authorization": self.signer.authorization(
+                phone.endpoint, self._clock.utc().timestamp(), self.contact
+            ),
+        }
+        try:
+            sealed = encrypt(body, unb64(phone.p256dh), unb64(phone.auth))
+            status = await self._send(phone.endpoint, headers, sealed)
+        except (NotSent, ValueError) as error:
+            return str(error)
+        if status in GONE:
+            self._phones.pop(phone.endpoint, None)
+            self._save()
+            return "the phone has unsubscribed"
+        return "" if 200 <= status < 300 else f"the push service answered {status}"
+
+    def _save(self) -> None:
+        if self._path is None:
+            return
+        fresh = self._path.with_suffix(".new")
+        rows = json.dumps([asdict(phone) for phone in self._phones.values()])
+        try:
+            with os.fdopen(os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w") as to:
+                to.write(rows)
+            fresh.replace(self._path)
+        except OSError:
+            return  # kept in memory; the next change writes all of them
