@@ -103,7 +103,7 @@ def test_a_plans_tables_fit_a_small_phone(open_phone: OpenPhone, panel: PanelSer
     assert len(tables) == 2
     assert all(needed <= there for needed, there in tables)
     pour = page.locator("#bench table").nth(1).locator("tbody tr td:nth-child(2)")
-    assert all(text.startswith("by ") for text in pour.all_inner_texts())
+    assert all(text.startswith("to ") for text in pour.all_inner_texts())
     expect(pour.first).to_have_css("text-align", "right")  # as the column of its fellows does
 
 
