@@ -23,6 +23,7 @@ from typing import Any
 from evenwall.confined import without_network
 from evenwall.errors import EvenwallError
 
+FINISH = signal.SIGUSR1  # "give what there is"
 NICENESS = 10  # below whatever keeps the frame turning
 MB = 1_000_000
 ENDED_FIRST = 500  # of oom_score_adj, proc(5); the service has -500
@@ -128,6 +129,11 @@ class WorkerProcess:
         """By `end`, or by itself."""
         return self._process.poll() is not None
 
+    def finish(self) -> None:
+        """Interrupt the work at its next word of progress, as Ctrl-C would: a search keeps its
+        best so far. Does nothing to a process that has ended."""
+        self._process.send_signal(FINISH)
+
     def end(self) -> None:
         """Once more does no harm; whoever waits for an answer is let go."""
         _at_work.discard(self)
@@ -139,13 +145,45 @@ class WorkerProcess:
                     pipe.close()
 
 
-def in_worker(where: str, name: str, *args: Any, **more: Any) -> Any:
+class Stopper:
+    """Handle on work in a process of its own, for another thread: `finish` asks it for its best so
+    far at its next word of progress, `end` ends it. Either may come before the work begins."""
+
+    def __init__(self) -> None:
+        self.finishing = False
+        self.ended = False
+        self._process: WorkerProcess | None = None
+
+    def holds(self, process: WorkerProcess) -> None:
+        """Take a process in hand. Raises EvenwallError when it was stopped before."""
+        self._process = process
+        if self.ended or self.finishing:
+            raise EvenwallError("it was stopped before it began")
+
+    def finish(self) -> None:
+        """Ask for the best so far."""
+        self.finishing = True
+        if self._process is not None:
+            self._process.finish()
+
+    def end(self) -> None:
+        """End it without an answer."""
+        self.ended = True
+        if self._process is not None:
+            self._process.end()
+
+
+def in_worker(
+    where: str, name: str, *args: Any, stopper: Stopper | None = None, **more: Any
+) -> Any:
     """Call function `name` of module `where` in a process that ends with the call.
 
     Raises as `WorkerProcess.ask`.
     """
     process = WorkerProcess(where)
     try:
+        if stopper is not None:
+            stopper.holds(process)
         return process.ask(name, *args, **more)
     finally:
         process.end()
@@ -157,10 +195,20 @@ def end_all() -> None:
         process.end()
 
 
+def _called(do: Callable[..., Any], args: tuple[Any, ...], more: dict[str, Any]) -> Any:
+    """Call it. Raises EvenwallError where `finish` came before there was anything to give."""
+    try:
+        return do(*args, **more)
+    except KeyboardInterrupt:
+        raise EvenwallError("it was stopped before it had an answer") from None
+
+
 def main() -> None:
     """The process of its own: questions on standard input, answers on standard output (and nothing
     else there: what is printed goes to standard error)."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the parent, who ends us
+    finishing: list[int] = []
+    signal.signal(FINISH, lambda number, _: finishing.append(number))
     with contextlib.suppress(OSError):
         os.nice(int(sys.argv[2]))
     pipe = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
@@ -172,6 +220,12 @@ def main() -> None:
         pickle.dump((kind, value), pipe)
         pipe.flush()
 
+    def progress(fraction: float, words: str) -> None:
+        say("progress", (fraction, words))
+        if finishing:
+            finishing.clear()
+            raise KeyboardInterrupt
+
     Limits(*map(int, sys.argv[3:])).apply()
     module: Any = import_module(sys.argv[1])
     subject = module
@@ -179,9 +233,9 @@ def main() -> None:
         while True:
             name, args, more, tells, become = pickle.load(sys.stdin.buffer)
             if tells:
-                more["progress"] = lambda fraction, words: say("progress", (fraction, words))
+                more["progress"] = progress
             try:
-                found = getattr(module if become else subject, name)(*args, **more)
+                found = _called(getattr(module if become else subject, name), args, more)
             except EvenwallError as error:
                 say("error", error)
                 continue

@@ -121,11 +121,32 @@ async def start_plan(wish: PlanWish, desk: AtDesk, session: Operator) -> PlanJob
     return await desk.service.start_plan(wish.casting_id, dict(wish.overrides))
 
 
+@api.get("/plans", responses=may_refuse(401))
+async def plan_jobs(desk: AtDesk, _: Watcher) -> list[PlanJob]:
+    """The plans made or in the making since the controller came up, newest first."""
+    return await desk.service.plan_jobs()
+
+
+@api.post("/plans/{job_id}/finish", responses=may_refuse(400, 401, 403, 404, 413, 422, 429))
+async def finish_plan(job_id: Id, desk: AtDesk, _: Operator) -> PlanJob:
+    """Take the best plan found so far."""
+    return _sendable(await desk.service.end_plan(job_id, keep_best=True))
+
+
+@api.post("/plans/{job_id}/cancel", responses=may_refuse(400, 401, 403, 404, 413, 422, 429))
+async def cancel_plan(job_id: Id, desk: AtDesk, _: Operator) -> PlanJob:
+    """Give up a plan in the making."""
+    return _sendable(await desk.service.end_plan(job_id, keep_best=False))
+
+
+def _sendable(job: PlanJob) -> PlanJob:
+    return job if job.plan is None else job.model_copy(update={"plan": _pathless(job.plan)})
+
+
 @api.get("/plans/{job_id}", responses=may_refuse(401, 404, 422))
 async def plan_job(job_id: Id, desk: AtDesk, _: Watcher) -> PlanJob:
     """A plan in the making, or made."""
-    job = await desk.service.plan_job(job_id)
-    return job if job.plan is None else job.model_copy(update={"plan": _pathless(job.plan)})
+    return _sendable(await desk.service.plan_job(job_id))
 
 
 @api.get("/mesh/{run_or_job_id}", responses=may_refuse(401, 404, 422))

@@ -41,4 +41,5 @@ def service_of(
             wall=partial(drawn, "wall_png"),
         ),
         photos=data / PHOTOS,
+        stoppable=True,
     )

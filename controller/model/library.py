@@ -29,10 +29,15 @@ class ResinCard(Frozen):
 
 class PlanJob(Frozen):
     """A plan in the making, or made. rough: `plan` is a first answer, which a search refines.
-    left_s: time that the search still takes, once its pace is known."""
+    left_s: time that the search still takes, once its pace is known. casting, wall_mm, shop_degC
+    and mould_degC: what was asked for."""
 
     job_id: str
     casting_id: str
+    casting: str = ""
+    wall_mm: float | None = None
+    shop_degC: float | None = None
+    mould_degC: float | None = None
     fraction: float = 0.0
     sentence: str = ""
     done: bool = False

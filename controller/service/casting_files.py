@@ -52,7 +52,8 @@ class CastingFiles:
     def casting(self, casting_id: str, overrides: Mapping[str, Any]) -> Casting:
         """Return a casting of the folder with some fields changed. Raises InputError.
 
-        overrides: fields of the casting, as its file has them; a resin by its `resin_id`.
+        overrides: fields of the casting, as its file has them; a resin by its `resin_id`. Another
+        temperature of the shop takes the mould along, unless one of the mould's is given.
         """
         path = self._file("casting_id", casting_id)
         casting = read_casting(path)
@@ -70,6 +71,8 @@ class CastingFiles:
                 data[name] = {**kept, **value}
             else:
                 data[name] = value
+        if "temp_degC" in (overrides.get("shop") or {}):
+            data["mould"] = {**data["mould"], "temp_degC": None, **(overrides.get("mould") or {})}
         return parse(Casting, data, path)
 
     def _file(self, name: str, stem: str) -> Path:

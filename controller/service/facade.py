@@ -59,6 +59,7 @@ class Service:
         memories: dict[str, ResinMemory] | None = None,
         papers: Papers | None = None,
         photos: Path | None = None,
+        stoppable: bool = False,
     ) -> None:
         """Put the parts of the service together.
 
@@ -72,6 +73,7 @@ class Service:
         memories: of resins, as the gel's judges share them.
         papers: draws plans and runs on paper.
         photos: the folder of photographs beside the record.
+        stoppable: whether `planner` takes a `worker_process.Stopper`, too.
         """
         self._run = run
         self.spec: RigSpec = run.spec
@@ -80,7 +82,9 @@ class Service:
         self._tasks: set[asyncio.Task[None]] = set()
         self._stream, self._runs = Stream(run), RunList(run)
         self._castings = CastingFiles(castings, self.notice)
-        self._jobs = PlanJobs(planner, rough_planner, self._executor, self._runs.taught)
+        self._jobs = PlanJobs(
+            planner, rough_planner, self._executor, self._runs.taught, stoppable=stoppable
+        )
         self._starting = Starting(run, self._castings, self._jobs)
         self._walls = Walls(run.records, wall_mesh)
         self._proving = Proving(run, self._walls, {} if memories is None else memories)
@@ -151,13 +155,21 @@ class Service:
         overrides: see `CastingFiles.casting`.
         """
         casting = self._castings.casting(casting_id, overrides)
-        job = self._jobs.add(casting_id)
+        job = self._jobs.add(casting_id, casting)
         self._spawn(self._jobs.make(job.job_id, casting, self.spec))
         return job
 
     async def plan_job(self, job_id: str) -> PlanJob:
         """Return a plan in the making, or made. Raises InputError."""
         return self._jobs.named(job_id)
+
+    async def plan_jobs(self) -> list[PlanJob]:
+        """Return every job without its plan, newest first."""
+        return self._jobs.all()
+
+    async def end_plan(self, job_id: str, *, keep_best: bool) -> PlanJob:
+        """End a search: take its best so far, or give it up. Raises InputError."""
+        return self._jobs.finish(job_id) if keep_best else self._jobs.cancel(job_id)
 
     async def wall_mesh(self, run_or_job_id: str) -> dict[str, Any] | None:
         """Return the wall of a run or a job in three dimensions: see `Walls.of`."""

@@ -12,11 +12,13 @@ from typing import Any
 from evenwall.errors import EvenwallError, InputError, said_outside
 from evenwall.model import Casting, Plan, PlanJob, RigSpec
 from evenwall.planning.pace import Pace
+from evenwall.worker_process import Stopper
 from evenwall_bridge.clock import SystemClock
 from evenwall_bridge.contract import Clock
 
 Planner = Callable[..., Plan]
 JOBS_KEPT = 50
+CANCELLED = "This plan was cancelled."
 
 
 class PlanJobs:
@@ -29,15 +31,44 @@ class PlanJobs:
         executor: Executor,
         taught: Callable[[Casting], Awaitable[dict[str, Any]]],
         clock: Clock | None = None,
+        *,
+        stoppable: bool = False,
     ) -> None:
         """planner, rough_planner: see `Service`. taught: what this mould's proven castings said, as
-        arguments of the planner. clock: what the time left is measured with."""
+        arguments of the planner. clock: what the time left is measured with. stoppable: the planner
+        takes a `stopper`, too."""
         self._planner, self._rough_planner = planner, rough_planner
         self._executor, self._taught = executor, taught
         self._clock = clock or SystemClock()
         self._jobs: dict[str, PlanJob] = {}
         self._paces: dict[str, Pace] = {}
+        self._stoppers: dict[str, Stopper] = {}
+        self._stoppable = stoppable
         self._numbers = itertools.count(1)
+
+    def all(self) -> list[PlanJob]:
+        """Return the jobs without their plans, newest first."""
+        return [job.model_copy(update={"plan": None}) for job in reversed(self._jobs.values())]
+
+    def finish(self, job_id: str) -> PlanJob:
+        """Take the best so far as the plan, as soon as the search gives it. Raises InputError."""
+        job = self.named(job_id)
+        stopper = self._stoppers.get(job_id)
+        if job.done or stopper is None:
+            raise InputError("job_id", job_id, "is not being planned")
+        stopper.finish()
+        self._change(job_id, sentence="Taking the best so far.")
+        return self.named(job_id)
+
+    def cancel(self, job_id: str) -> PlanJob:
+        """Give up a plan in the making. Raises InputError."""
+        job = self.named(job_id)
+        stopper = self._stoppers.get(job_id)
+        if job.done or stopper is None:
+            raise InputError("job_id", job_id, "is not being planned")
+        self._change(job_id, done=True, error=CANCELLED, plan=None, rough=False, left_s=None)
+        stopper.end()
+        return self.named(job_id)
 
     def get(self, job_id: str) -> PlanJob | None:
         """Return the job, or None."""
@@ -50,11 +81,21 @@ class PlanJobs:
             raise InputError("job_id", job_id, "no such plan")
         return job
 
-    def add(self, casting_id: str) -> PlanJob:
+    def add(self, casting_id: str, casting: Casting) -> PlanJob:
         """Return a new job, which `make` fills."""
+        shop_degC = casting.shop.temp_degC
+        mould_degC = casting.mould.temp_degC
         job = PlanJob(
-            job_id=f"plan-{next(self._numbers)}", casting_id=casting_id, sentence="Planning."
+            job_id=f"plan-{next(self._numbers)}",
+            casting_id=casting_id,
+            casting=casting.name,
+            wall_mm=casting.wall_mm,
+            shop_degC=shop_degC,
+            mould_degC=shop_degC if mould_degC is None else mould_degC,
+            sentence="Planning.",
         )
+        if self._stoppable:
+            self._stoppers[job.job_id] = Stopper()
         self._keep(job)
         return job
 
@@ -64,6 +105,7 @@ class PlanJobs:
             oldest = next(iter(self._jobs))
             del self._jobs[oldest]
             self._paces.pop(oldest, None)
+            self._stoppers.pop(oldest, None)
 
     def _change(self, job_id: str, **more: Any) -> None:
         """Change a job, unless fifty newer ones have pushed it out."""
@@ -78,16 +120,19 @@ class PlanJobs:
         def progress(fraction: float, sentence: str) -> None:
             loop.call_soon_threadsafe(self._progress, job_id, fraction, sentence)
 
+        stopper = self._stoppers.get(job_id)
+        stops = {} if stopper is None else {"stopper": stopper}
         try:
             more = await self._taught(casting)
             if self._rough_planner is not None:
                 rough = partial(self._rough_planner, casting, spec, **more)
                 first = await loop.run_in_executor(self._executor, rough)
-                self._change(job_id, plan=first, rough=True)
-            work = partial(self._planner, casting, spec, progress=progress, **more)
+                if stopper is None or not stopper.ended:
+                    self._change(job_id, plan=first, rough=True)
+            work = partial(self._planner, casting, spec, progress=progress, **stops, **more)
             plan = await loop.run_in_executor(self._executor, work)
         except EvenwallError as error:
-            self._change(job_id, done=True, error=said_outside(error), left_s=None)
+            self._failed(job_id, stopper, error)
             return
         self._change(
             job_id,
@@ -98,6 +143,16 @@ class PlanJobs:
             rough=False,
             left_s=None,
         )
+
+    def _failed(self, job_id: str, stopper: Stopper | None, error: EvenwallError) -> None:
+        """Say why no plan came out; a search stopped before it had one leaves the first answer."""
+        job = self._jobs.get(job_id)
+        if job is None or (stopper is not None and stopper.ended):
+            return
+        if stopper is not None and stopper.finishing and job.plan is not None:
+            self._change(job_id, done=True, fraction=1.0, sentence="Planned.", left_s=None)
+            return
+        self._change(job_id, done=True, error=said_outside(error), left_s=None)
 
     def _progress(self, job_id: str, fraction: float, sentence: str) -> None:
         job = self._jobs.get(job_id)

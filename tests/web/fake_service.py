@@ -333,17 +333,37 @@ class FakeService:
     async def start_plan(self, casting_id: str, overrides: dict[str, Any]) -> PlanJob:
         if casting_id not in {"globe", "tower"}:
             raise InputError("casting_id", casting_id, "no such casting")
-        known = {"wall_mm", "coats", "shop", "resin"}
+        known = {"wall_mm", "coats", "shop", "mould", "resin"}
         for key in overrides.keys() - known:
             raise InputError(key, overrides[key], "no such field")
-        job = PlanJob(job_id=f"job-{len(self.jobs) + 1}", casting_id=casting_id)
+        shop_degC = dict(overrides.get("shop", {})).get("temp_degC", 21.0)
+        job = PlanJob(
+            job_id=f"job-{len(self.jobs) + 1}",
+            casting_id=casting_id,
+            casting="Lantern globe",
+            wall_mm=4.5,
+            shop_degC=shop_degC,
+            mould_degC=dict(overrides.get("mould", {})).get("temp_degC", shop_degC),
+        )
         self.jobs[job.job_id] = job
         return job
+
+    async def plan_jobs(self) -> list[PlanJob]:
+        return [job.model_copy(update={"plan": None}) for job in reversed(self.jobs.values())]
+
+    async def end_plan(self, job_id: str, *, keep_best: bool) -> PlanJob:
+        if job_id not in self.jobs or self.jobs[job_id].done:
+            raise InputError("job_id", job_id, "is not being planned")
+        ends = {"plan": self.plan} if keep_best else {"error": "This plan was cancelled."}
+        self.jobs[job_id] = self.jobs[job_id].model_copy(update={"done": True, **ends})
+        return self.jobs[job_id]
 
     async def plan_job(self, job_id: str) -> PlanJob:
         if job_id not in self.jobs:
             raise InputError("job_id", job_id, "no such plan")
         job = self.jobs[job_id]
+        if job.done:
+            return job
         fraction = min(1.0, job.fraction + 0.34)
         job = job.model_copy(
             update={

@@ -326,7 +326,7 @@ function rightButton() {
   const running = !IDLE.includes(seen.step);
   if (!byId("bench").hidden) {
     const back = { label: running ? "Back to the job" : "Back to the sheet", press: goTo("") };
-    return running ? back : bench?.action ?? back;
+    return running && !bench?.action?.anytime ? back : bench?.action ?? back; // planning may go on meanwhile
   }
   if (!running) return { label: "Choose a casting", press: goTo("castings") };
   const button = seen.next_button;

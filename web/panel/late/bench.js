@@ -2,9 +2,9 @@
 
 import { callMe, callMeNoMore, canBeCalled, isCalled } from "../calls.js";
 import { MOMENTS, canSpeak, utter, voices } from "../voice.js";
-import { h, table } from "../dom.js";
+import { h, say, table } from "../dom.js";
 import { canStayAwake, tryOut } from "../attention.js";
-import { choose, clock, dayAndTime, length, lengthFrom, lengthTo, lengthUnit, mass, minutes, settings, timeOfDay, tempFrom, tempTo, tempUnit } from "../units.js";
+import { choose, clock, dayAndTime, length, lengthFrom, lengthTo, lengthUnit, mass, minutes, settings, temp, timeOfDay, tempFrom, tempTo, tempUnit } from "../units.js";
 import { number } from "../forms.js";
 import { wallError } from "../wall.js";
 import { photosPart } from "./photos.js";
@@ -24,7 +24,7 @@ export class Bench {
 
   async open(page) {
     const [name, ...rest] = page.split("/");
-    const pages = { castings: "castings", plan: "plan", runs: "runs", run: "run", prove: "prove", people: "people", settings: "settings" };
+    const pages = { castings: "castings", plan: "plan", plans: "plans", runs: "runs", run: "run", prove: "prove", people: "people", settings: "settings" };
     this.page = page;
     this.action = null;
     this.redraw = null;
@@ -57,6 +57,7 @@ export class Bench {
           h("span", {}, h("b", { verbatim: true }, card.name), h("small", { verbatim: true }, card.resin)),
           h("span", {}, `${length(card.wall_mm)} wall`))))),
       cards.length ? null : h("p", { class: "why" }, "There is no casting here yet."),
+      h("p", { class: "also" }, h("a", { class: "button", href: "#plans" }, "Plans made")),
       this.line.mayAct ? h("p", { class: "also" }, h("a", { class: "button", href: "#new-casting" }, "New casting"), h("a", { class: "button", href: "#resins" }, "Resins")) : null,
     ];
   }
@@ -88,11 +89,12 @@ export class Bench {
     const coats = number("want-coats", "Coats", "as planned");
     coats.input.step = "1";
     const shop = number("want-shop", `Shop, ${tempUnit()}`, "as in the file");
+    const mould = number("want-mould", `Mould, ${tempUnit()}`, "as the shop");
     const resin = h("select", { id: "want-resin" }, resins.map((r) =>
       h("option", { value: r.resin_id, selected: r.name === card.resin }, r.name)));
     const asFiled = resin.value;
     const form = h("form", {},
-      h("div", { class: "fields" }, wall.label, coats.label, shop.label,
+      h("div", { class: "fields" }, wall.label, coats.label, shop.label, mould.label,
         h("label", { class: "field", for: "want-resin" }, h("span", {}, "Resin"), resin)));
     form.addEventListener("submit", async (event) => {
       event.preventDefault();
@@ -100,6 +102,7 @@ export class Bench {
       if (wall.input.value) overrides.wall_mm = lengthFrom(wall.input.value);
       if (coats.input.value) overrides.coats = Number(coats.input.value);
       if (shop.input.value) overrides.shop = { temp_degC: tempFrom(shop.input.value) };
+      if (mould.input.value) overrides.mould = { temp_degC: tempFrom(mould.input.value) };
       if (resin.value !== asFiled) overrides.resin = resin.value;
       try {
         const job = await this.line.post("/api/plans", { casting_id: card.casting_id, overrides });
@@ -108,10 +111,10 @@ export class Bench {
         this.refuse(form, error);
       }
     });
-    if (this.line.mayAct) this.action = { label: "Make the plan", press: () => form.requestSubmit() };
+    if (this.line.mayAct) this.action = { label: "Make the plan", anytime: true, press: () => form.requestSubmit() };
     return [
       h("h1", { verbatim: true }, card.name),
-      h("p", { class: "why" }, "What stands empty stays as the casting's file has it."),
+      h("p", { class: "why" }, "What stands empty stays as the casting's file has it. Another temperature of the shop is the mould's too, unless you give one for the mould."),
       this.line.mayAct ? form : h("p", { class: "why" }, "This phone may watch, not plan."),
       this.line.mayAct ? h("p", { class: "also" }, ["edit", "copy"].map((mode) =>
         h("a", { class: "button", href: `#${mode}-casting/${card.casting_id}` }, mode === "edit" ? "Change it" : "Copy it"))) : null,
@@ -121,17 +124,46 @@ export class Bench {
   waiting(job) {
     const page = this.page;
     setTimeout(() => { if (this.page === page && location.hash.slice(1) === page) this.open(page); }, 500);
+    const ask = (what) => async () => {
+      try {
+        await this.line.post(`/api/plans/${job.job_id}/${what}`);
+        this.open(page);
+      } catch (error) {
+        say(this.box.querySelector("[role=status]"), error.message);
+      }
+    };
+    const tool = (label, what) => h("button", { type: "button", onclick: ask(what) }, label);
     return [
       h("h1", {}, "Planning …"),
       h("progress", { max: "1", value: String(job.fraction), "aria-label": "How far the plan is" }),
-      h("p", { class: "why" }, job.sentence, leftWords(job.left_s)),
+      h("p", { class: "why", role: "status" }, job.sentence, leftWords(job.left_s)),
+      h("p", { class: "figures" }, askedWords(job), " You may leave this page: the plan stands among the plans."),
+      h("p", { class: "also" },
+        this.line.mayAct ? [tool("Use the best so far", "finish"), tool("Cancel", "cancel")] : null,
+        h("a", { class: "button", href: "#plans" }, "All plans")),
       ...(job.plan ? [h("h2", {}, "a first answer, being refined"), h("p", { class: "figures" }, headline(job.plan)), h("p", { class: "figures" }, wallWords(job.plan.wall)), coatTable(job.plan)] : []),
+    ];
+  }
+
+  // Every plan since the controller came up: made, failed, or in the making.
+  async plans() {
+    const jobs = await this.line.get("/api/plans");
+    const state = (job) => (job.error ? "no plan" : job.done ? "ready" : `${Math.round(job.fraction * 100)} %${leftWords(job.left_s)}`);
+    return [
+      h("h1", {}, "Plans"),
+      jobs.length ? null : h("p", { class: "why" }, "Nothing has been planned since the controller came up."),
+      h("ul", { class: "choices" }, jobs.map((job) =>
+        h("li", {}, h("a", { class: "button", href: `#plan/${job.casting_id}/${job.job_id}` },
+          h("span", {}, h("b", { verbatim: true }, job.casting || job.casting_id), h("small", {}, askedWords(job))),
+          h("span", {}, state(job)))))),
+      h("p", { class: "also" }, h("a", { class: "button", href: "#castings" }, "Castings")),
     ];
   }
 
   async made(job) {
     const plan = job.plan;
-    const foot = h("p", { class: "also" }, h("a", { class: "button", href: `#plan/${job.casting_id}` }, "Ask differently"));
+    const foot = h("p", { class: "also" }, h("a", { class: "button", href: `#plan/${job.casting_id}` }, "Ask differently"),
+      h("a", { class: "button", href: "#plans" }, "All plans"));
     const take = async () => {
       if (await this.send("start", { job_id: job.job_id }, null)) this.back();
       else this.refuse(foot, new Error("The rig did not take it: a run may be under way."));
@@ -140,6 +172,7 @@ export class Bench {
     return [
       h("h1", { verbatim: true }, plan.casting.name),
       h("p", { class: "why" }, headline(plan)),
+      h("p", { class: "figures" }, askedWords(job)),
       h("h2", {}, "the wall it should give"), this.wall(job.job_id),
       h("p", { class: "figures" }, wallWords(plan.wall)),
       h("h2", {}, "coats"), coatTable(plan),
@@ -415,6 +448,12 @@ function outcome(proof) {
     proof.reason ? h("p", { class: "why" }, `Proven against its plan, because: ${proof.reason}`) : null,
     proof.troubles?.length ? [h("h2", {}, "what went wrong"), h("ul", { class: "said" }, proof.troubles.map((t) => h("li", {}, t.sentence)))] : null,
     proof.missing?.length ? [h("h2", {}, "what nobody knows"), h("ul", { class: "said" }, proof.missing.map((m) => h("li", {}, m.sentence)))] : null);
+}
+
+// What was asked for: the wall, and the day that it is planned for.
+function askedWords({ wall_mm, shop_degC, mould_degC }) {
+  if (wall_mm === null || wall_mm === undefined) return "";
+  return `${length(wall_mm)} wall; shop ${temp(shop_degC)}, mould ${temp(mould_degC)}.`;
 }
 
 // Said once the search has a pace: null before.
