@@ -36,6 +36,7 @@ PAGES = (
     "web/guide/proving.md",
     "web/guide/trace.md",
     "web/guide/promises.md",
+    "web/guide/gel.md",
     "hardware/README.md",
     "hardware/building.md",
     "hardware/safety.md",

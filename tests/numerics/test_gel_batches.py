@@ -43,18 +43,19 @@ def test_the_simulated_trade(batches: list[cupsim.Trace]) -> None:
 
 def test_the_trace_alone(alone: list[Score]) -> None:
     late = np.array([score.looks[0.75] for score in alone])
-    assert np.median(np.abs(late[:, 0] - 1.0)) < 0.12
-    assert np.mean((late[:, 1] < 1.0) & (late[:, 2] > 1.0)) >= 0.8
-    assert np.median(late[:, 2] - late[:, 1]) < 0.75  # it holds worlds of other ratios as well
+    assert np.median(np.abs(late[:, 0] - 1.0)) < 0.10
+    assert np.mean((late[:, 1] < 1.0) & (late[:, 2] > 1.0)) >= 0.9
+    assert np.median(late[:, 2] - late[:, 1]) < 0.70  # it holds worlds of other ratios as well
     called = [score.called for score in alone if score.called is not None]
     assert len(called) >= 8  # the others need a touch: their ratio is not in the trace
-    assert min(called) > 0.93
+    assert min(called) > 0.95
 
 
 def test_touch_and_memory_sharpen(batches: list[cupsim.Trace]) -> None:
     scores = [run(trace, memory=True) for trace in batches[::2]]
     off = [abs(score.at_call - 1.0) for score in scores if score.at_call is not None]
-    assert len(off) == len(scores)
+    assert len(off) == len(scores)  # every coat is called
+    assert min(score.called or 0.0 for score in scores) > 0.95
     assert np.median(off) < 0.05
 
 
