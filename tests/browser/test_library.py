@@ -53,6 +53,8 @@ def test_casting_from_girths(open_phone: OpenPhone, panel: PanelServer, folder: 
     # The end is left flat, which a girth of 0 cannot be: the refusal says so, nothing is lost.
     page.get_by_role("button", name="Look at the shape").tap()
     expect(page.get_by_text("a flat end has a girth")).to_be_visible(timeout=30_000)
+    expect(page.get_by_text("Girth 1, mm is 0")).to_be_visible()  # in the words of the form
+    expect(page.locator("#width-1")).to_be_focused()
     page.locator("#closed-end").select_option("round")
     look(page)
     no_sideways_scroll(page)
@@ -309,3 +311,24 @@ def test_the_first_batchs_touch_is_kept_with_the_resin(
     expect(page.locator("#bench h1")).to_have_text("Resins")
     first = read_resin(folder / "quick-clear.toml").first_batch
     assert first == FirstBatch(mass_g=80, temp_degC=21, gel_min=14.5)
+
+
+def test_a_refusal_names_the_field_by_its_label(
+    open_phone: OpenPhone, panel: PanelServer, folder: Path
+) -> None:
+    page = opened(open_phone, panel, "New casting", "new-casting")
+    told = """async (sentence) => {
+      const { inFields } = await import("/panel/late/shapes.js");
+      return [inFields(sentence, document.querySelector("#bench form")), document.activeElement.id];
+    }"""
+    for sentence, words, field in (
+        ("turned.girths_mm[0] is 0 mm: wrong", "Girth 1, mm is 0 mm: wrong", "width-1"),
+        ("turned.girths_mm[-1] is 0 mm: wrong", "Girth 5, mm is 0 mm: wrong", "width-5"),
+        ("turned.heights_mm.2 is -1.0 mm: wrong", "Height 3, mm is -1.0 mm: wrong", "height-3"),
+        ("water.mass_g is 9 cm3: wrong", "Water the mould holds, if weighed, g is 9", "water"),
+    ):
+        said, focused = page.evaluate(told, sentence)
+        assert said.startswith(words)
+        assert focused == field
+    said, _ = page.evaluate(told, "name is taken: must be another")
+    assert said == "name is taken: must be another"

@@ -142,9 +142,12 @@ def _ends(sections: Sections, turned: Turned) -> Sections:
     row = "girths_mm" if turned.girths_mm is not None else "diameters_mm"
     if (wide[1:-1] <= 0.0).any():
         k = 1 + int((wide[1:-1] <= 0.0).argmax())
-        raise InputError(f"{row}[{k}]", 0, "must be above 0 between the ends", unit="mm")
+        hint = f"measure at {sections.height_mm[k]:g} mm again, or leave that height out"
+        limit = "must be above 0 between the ends"
+        raise InputError(f"{row}[{k}]", 0, limit, unit="mm", hint=hint)
     if wide[-1 if turned.opening == "top" else 0] <= 0.0:
-        raise InputError(row, 0, "must be above 0 at the opening", unit="mm")
+        hint = "measure round the rim, or say that the resin goes in at the other end"
+        raise InputError(row, 0, "must be above 0 at the opening", unit="mm", hint=hint)
     at = 0 if turned.opening == "top" else -1
     if turned.closed_end == "flat":
         if wide[at] <= 0.0:
@@ -284,7 +287,8 @@ def _lengths(body: Body) -> list[float]:
     for name in wanted:
         value = getattr(body, name)
         if value is None:
-            raise InputError(name, "missing", f"a {body.kind} needs {', '.join(wanted)}")
+            limit = f"a {body.kind} needs {', '.join(wanted)}"
+            raise InputError(name, "missing", limit, hint="measure what is missing")
         found.append(value)
     return found
 
@@ -297,15 +301,16 @@ def _solid(body: Body) -> Solid:
         widest = 0.42 * size[0] if body.widest_mm is None else body.widest_mm
         if not 0.1 * size[0] <= widest <= 0.9 * size[0]:
             low, high = 0.1 * size[0], 0.9 * size[0]
-            raise InputError(
-                "widest_mm", f"{widest:g}", f"must be {low:.0f} to {high:.0f}", unit="mm"
-            )
+            limit = f"must be {low:.0f} to {high:.0f}"
+            hint = "measure from its bottom to where it is widest again"
+            raise InputError("widest_mm", f"{widest:g}", limit, unit="mm", hint=hint)
         return Egg(size[0], size[1], widest)
     if body.kind == "box":
         edge = 0.1 * min(size) if body.edge_mm is None else body.edge_mm
         if edge > 0.5 * min(size):
             limit = f"must be at most half its shortest side, {0.5 * min(size):g}"
-            raise InputError("edge_mm", f"{edge:g}", limit, unit="mm")
+            hint = "measure the radius of its edges again"
+            raise InputError("edge_mm", f"{edge:g}", limit, unit="mm", hint=hint)
         return Box(size[0], size[1], size[2], edge)
     if body.kind == "cup":
         return Frustum(size[0], size[1], size[2])

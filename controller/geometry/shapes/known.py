@@ -122,7 +122,8 @@ def water_kg_m3(temp_degC: float) -> float:
     low, high = WATER_RANGE_DEGC
     if not low <= temp_degC <= high:
         limit = f"must be {low:g} to {high:g}"
-        raise InputError("water.temp_degC", f"{temp_degC:g}", limit, unit="degC")
+        hint = "weigh with water at the room's temperature"
+        raise InputError("water.temp_degC", f"{temp_degC:g}", limit, unit="degC", hint=hint)
     a1, a2, a3, a4, a5 = -3.983035, 301.797, 522528.9, 69.34881, 999.974950
     return a5 * (1.0 - (temp_degC + a1) ** 2 * (temp_degC + a2) / (a3 * (temp_degC + a4)))
 

@@ -31,6 +31,7 @@ def at_diameter(points: Array, faces: Index, diameter_mm: float, side: str) -> f
             f"{diameter_mm:g}",
             f"the form is {wide.max():.0f} across at its widest",
             unit="mm",
+            hint="measure the opening again, and the form where it is widest",
         )
     k = int(enough[0])
     if k == 0:
@@ -99,7 +100,8 @@ def cut_level(
         low = height_mm + float(above.min()) + room
         high = height_mm + float(above.max()) - room
         limit = f"must lie between {low:.1f} and {high:.1f}"
-        raise InputError("mouth.height_mm", f"{height_mm:g}", limit, unit="mm")
+        hint = "measure the height of the opening again, from the table"
+        raise InputError("mouth.height_mm", f"{height_mm:g}", limit, unit="mm", hint=hint)
     normal = np.array([*slope, -1.0]) / np.sqrt(1.0 + slope @ slope)
     mesh = trimesh.Trimesh(points, faces, process=False)
     cut = mesh.slice_plane(origin, normal if side == "top" else -normal)

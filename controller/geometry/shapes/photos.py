@@ -69,7 +69,8 @@ def _view(photo: Photo, photos: Photos, folder: Path) -> View:
         raise InputError("outline_px", "missing", "needs an outline or a file")
     if not FEWEST_CORNERS <= len(outline) <= MOST_CORNERS:
         limit = f"must have {FEWEST_CORNERS} to {MOST_CORNERS} corners"
-        raise InputError("outline_px", len(outline), limit)
+        hint = "take the picture again before an even, different background"
+        raise InputError("outline_px", len(outline), limit, hint=hint)
     tall_px = float(np.ptp(outline[:, 1]))
     if tall_px < 40.0:
         raise InputError(
@@ -90,7 +91,8 @@ def _view(photo: Photo, photos: Photos, folder: Path) -> View:
             raise InputError("known_px", "missing", "says from where to where known_mm goes")
         pixels = float(np.linalg.norm(np.subtract(*photo.known_px)))
         if pixels < 20.0:
-            raise InputError("known_px", f"{pixels:.0f}", "must be at least 20 apart", unit="px")
+            limit, hint = "must be at least 20 apart", "mark the ruler's two ends again"
+            raise InputError("known_px", f"{pixels:.0f}", limit, unit="px", hint=hint)
         scale = photo.known_mm / pixels
         if not 0.5 < scale * tall_px / photos.height_mm < 2.0:
             raise InputError(

@@ -27,6 +27,7 @@ MANY_FACES = 120_000  # more are drawn anew on cells, which is quicker than any 
 FLOATER = 0.10  # of the largest body's skin: a body with less is a floater
 MOUTH_SHARE = 0.004  # of the skin: a hole with less is no opening
 # glTF 2.0, 3.6.1: metres, y up. The others say nothing; a 3MF names its own unit.
+AGAIN = "scan or export it again, as one surface of triangles"
 CUSTOM_UP = {"glb": "y", "obj": "y"}
 CUSTOM_UNITS = {"glb": "m"}
 SCAN_SKIN = 0.015  # of a scan's skin: its noise (common practice, no source)
@@ -93,7 +94,7 @@ def read_mesh(path: Path) -> tuple[Array, Index]:
     points = np.asarray(mesh.vertices, dtype=np.float64)
     faces = np.asarray(mesh.faces, dtype=np.int64)
     if len(faces) < 4:
-        raise InputError("scan.file", path.name, "holds no surface of triangles")
+        raise InputError("scan.file", path.name, "holds no surface of triangles", hint=AGAIN)
     if len(faces) > MOST_FACES:
         raise InputError(
             "scan.file",
@@ -102,7 +103,7 @@ def read_mesh(path: Path) -> tuple[Array, Index]:
             hint="export it with fewer: 100,000 are plenty",
         )
     if not np.isfinite(points).all():
-        raise InputError("scan.file", path.name, "has corners that are not finite numbers")
+        raise InputError("scan.file", path.name, "has corners that are not numbers", hint=AGAIN)
     return points, faces
 
 
@@ -110,7 +111,7 @@ def _tidy(mending: Mending) -> None:
     mesh, before = mending.mesh(), len(mending.faces)
     size = float(np.linalg.norm(np.ptp(mesh.vertices, axis=0)))
     if not size > 0.0:
-        raise InputError("scan.file", "a point", "has no size")
+        raise InputError("scan.file", "a point", "has no size", hint=AGAIN)
     digits = int(np.ceil(6 - np.log10(size)))
     mesh.merge_vertices(merge_tex=True, merge_norm=True, digits_vertex=digits)
     mesh.update_faces(mesh.nondegenerate_faces() & mesh.unique_faces())
@@ -119,7 +120,8 @@ def _tidy(mending: Mending) -> None:
         gone = before - len(mesh.faces)
         mending.notes.append(f"{gone} triangles without area or there twice were left out.")
     if len(mesh.faces) < 4:
-        raise InputError("scan.file", len(mesh.faces), "must have at least 4 triangles with area")
+        limit = "must have at least 4 triangles with area"
+        raise InputError("scan.file", len(mesh.faces), limit, hint=AGAIN)
     mending.take(mesh)
 
 
@@ -154,7 +156,9 @@ def _scale(mending: Mending, scan: Scan, kind: str) -> float:
     at = {"width": 0, "depth": 1, "height": 2}
     along = float(size.max() if scan.known == "longest" else size[at[scan.known]])
     if along <= 0.0:
-        raise InputError("scan.known", scan.known, "the scan has no size in that direction")
+        hint = "measure another length, and say which it is"
+        limit = "the scan has no size in that direction"
+        raise InputError("scan.known", scan.known, limit, hint=hint)
     factor = scan.known_mm / along
     mending.points = mending.points * factor
     wide, deep, high = np.ptp(mending.points, axis=0)

@@ -4,7 +4,7 @@ import { h, say } from "../dom.js";
 import { Draft } from "./drafts.js";
 import { chooser, fields, figure, pick, text, tick } from "./fields.js";
 import { fileName, put, sendFile, slug } from "./sending.js";
-import { ShapeForm } from "./shapes.js";
+import { inFields, ShapeForm } from "./shapes.js";
 
 const clean = (table) => Object.fromEntries(Object.entries(table).filter(([, value]) => value !== undefined && value !== ""));
 
@@ -150,7 +150,7 @@ function page(title, label, keep, parts, draft, again) {
     try {
       await keep();
     } catch (error) {
-      say(refusal, error.message);
+      say(refusal, inFields(error.message, form));
       refusal.scrollIntoView({ block: "center" });
     }
     busy = false;

@@ -59,7 +59,7 @@ export class ShapeForm {
       const card = await this.line.post("/api/library/shape", { measures: await this.read("Shape") });
       this.shown.replaceChildren(...cardParts(card, this.made.moved));
     } catch (error) {
-      this.shown.replaceChildren(h("p", { class: "answer no", role: "alert" }, error.message));
+      this.shown.replaceChildren(h("p", { class: "answer no", role: "alert" }, inFields(error.message, this.element)));
     }
   }
 
@@ -232,6 +232,34 @@ export class ShapeForm {
     const name = fileName(`${this.stem() || "shape"}-${what}`, file);
     return sendFile(this.line, name, file, (_, words) => { say(status, words); });
   }
+}
+
+// Where the files of measurements have a figure, and the field that it was typed into. Heights and
+// widths count from 0 there, the end from -1; bodies and photographs from 1.
+const ROW = "[.\\[](-?\\d+)\\]?";
+const PLACES = [
+  [`turned\\.heights_mm${ROW}`, (n, last) => `height-${n < 0 ? last : n + 1}`],
+  [`turned\\.(?:girths|diameters)_mm${ROW}`, (n, last) => `width-${n < 0 ? last : n + 1}`],
+  [`turned\\.across_mm${ROW}`, (n, last) => `other-${n < 0 ? last : n + 1}`],
+  [`body\\[(\\d+)\\]\\.(\\w+)`, (n, _, name) => `body-${n}-${name}`],
+  ["scan\\.known_mm", () => "scan-mm"], ["scan\\.known", () => "scan-known"], ["scan\\.file", () => "scan-file"],
+  ["mouth\\.diameter_mm", () => "mouth"], ["mouth\\.height_mm", () => "mouth"], ["water\\.mass_g", () => "water"],
+  ["photos\\.height_mm", () => "photo-height"], ["photos\\.photo\\[(\\d+)\\]\\.distance_mm", (n) => `photo-${n}-far`],
+];
+
+// A refusal in the words of the form: the field is named by its label, and waits for a finger.
+export function inFields(sentence, form) {
+  for (const [pattern, idOf] of PLACES) {
+    const found = sentence.match(new RegExp(pattern));
+    if (!found) continue;
+    const last = form.querySelectorAll("[id^=height-]").length;
+    const field = form.querySelector(`#${CSS.escape(idOf(Number(found[1]), last, found[2]))}`);
+    const label = field?.closest("label")?.querySelector("span")?.textContent;
+    if (!label) return sentence;
+    field.focus();
+    return sentence.replace(found[0], label);
+  }
+  return sentence;
 }
 
 function wayOf(measures) {
