@@ -22,6 +22,8 @@ from typing import Any, TypeVar
 
 T = TypeVar("T")
 
+MONTH_S = 30 * 86_400.0
+
 # Simulated worlds begin at one fixed civil moment so that two runs of a seed print the same.
 SIMULATED_EPOCH = datetime(2026, 1, 5, 9, 0, 0, tzinfo=UTC)
 
@@ -69,23 +71,40 @@ def _boot() -> str:
         return ""
 
 
+def _machine_s() -> float:
+    return time.monotonic()
+
+
 class SystemClock:
     """Real time, or `speed` times it. Monotonic seconds start at 0 when the clock is made, or go
     on from `resume`, so that the rig's clock does not start again with every process."""
 
-    def __init__(self, speed: float = 1.0, resume: Anchor | None = None) -> None:
+    def __init__(
+        self, speed: float = 1.0, resume: Anchor | None = None, most_gone_s: float = MONTH_S
+    ) -> None:
+        """most_gone_s: the longest time since `resume` that the civil clock is believed."""
         if not speed > 0:
             raise ValueError(f"speed: {speed}, must be > 0")
         self.speed = speed
         self._boot = _boot()
-        self._start_s = time.monotonic()
+        self._start_s = _machine_s()
         self._origin_s = 0.0
+        self.gone_s = 0.0  # since `resume`, of our time
+        self.disbelieved_s: float | None = None  # what the civil clock said instead
         if resume is not None:
-            if resume.boot and resume.boot == self._boot:
-                gone_s = self._start_s - resume.machine_s
-            else:
-                gone_s = (datetime.now(UTC) - datetime.fromisoformat(resume.utc)).total_seconds()
-            self._origin_s = resume.at_s + max(0.0, gone_s) * speed
+            self.gone_s = self._gone_since(resume, most_gone_s)
+            self._origin_s = resume.at_s + self.gone_s * speed
+
+    def _gone_since(self, resume: Anchor, most_s: float) -> float:
+        if resume.boot and resume.boot == self._boot:
+            return max(0.0, self._start_s - resume.machine_s)
+        # At least the time since this boot, which the machine's own count begins with (Linux).
+        least_s = self._start_s if resume.boot and self._boot else 0.0
+        civil_s = (datetime.now(UTC) - datetime.fromisoformat(resume.utc)).total_seconds()
+        if least_s <= civil_s <= max(most_s, least_s):
+            return civil_s
+        self.disbelieved_s = civil_s
+        return least_s
 
     def now_s(self) -> float:
         return self._origin_s + (time.monotonic() - self._start_s) * self.speed

@@ -18,6 +18,7 @@ from pathlib import Path
 from evenwall.bounded import set_aside
 from evenwall.cli.calling import calling, channels_of
 from evenwall.cli.panel import listen, open_panel
+from evenwall.cli.power import clock_in_doubt, longest_away_s
 from evenwall.cli.service import service_of
 from evenwall.cli.speaking import speaking
 from evenwall.cli.weighing import ScaleLead
@@ -261,7 +262,8 @@ async def open_application(
         stack.enter_context(only_one(setup.data))
         records = Records(setup.record)
         # The rig's clock goes on where the last process left it, wherever the record is kept now.
-        clock = SystemClock(setup.speed, records.journal.anchor())
+        most_s = longest_away_s(records.journal, setup.spec)
+        clock = SystemClock(setup.speed, records.journal.anchor(), most_s)
         devices = stack.enter_context(open_devices(setup, clock))
         memories = resin_memories(records.journal)
         supervisor = Supervisor(
@@ -280,6 +282,9 @@ async def open_application(
         if devices.twin is not None:
             supervisor.on_event = devices.twin.follow
         await supervisor.start()
+        doubt = clock_in_doubt(clock)
+        if doubt and supervisor.state is not None:
+            supervisor.notices["clock"] = doubt
         stack.push_async_callback(supervisor.close)
         loads = await stack.enter_async_context(_weighing(setup.spec, supervisor))
         service = service_of(supervisor, setup.castings, setup.plan_budget_s, memories, setup.data)

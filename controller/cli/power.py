@@ -1,0 +1,49 @@
+"""Time that passed while no controller ran, and what is believed of it."""
+
+from __future__ import annotations
+
+from evenwall.errors import RecordError
+from evenwall.model import RigSpec, Step
+from evenwall.records.journal import Journal
+from evenwall_bridge.clock import MONTH_S, SystemClock
+
+BOOT_S = 300.0  # of a Pi with a slow card, from power to this program
+TURNING = (Step.SPIN.value, Step.CLOSE_UP.value)
+TOLD_S = 60.0  # a smaller error costs no coat
+
+
+def longest_away_s(journal: Journal, spec: RigSpec) -> float:
+    """Longest time since the record's last word that a clock is believed, in s.
+
+    While a coat turns it is the time that the board was granted, and a boot: after that the board
+    has stopped by itself, and says so. At other times it is a month.
+    """
+    try:
+        run_id = journal.unfinished()
+        if run_id is None:
+            return MONTH_S
+        steps = [event for event in journal.events(run_id) if event.kind == "stepped"]
+    except RecordError:
+        return MONTH_S  # told when the run is taken up
+    turning = bool(steps) and steps[-1].data.get("step") in TURNING
+    return spec.grant_s + BOOT_S if turning else MONTH_S
+
+
+def clock_in_doubt(clock: SystemClock) -> str:
+    """One sentence where the civil clock was not believed; empty where it was."""
+    said_s = clock.disbelieved_s
+    if said_s is None or abs(said_s - clock.gone_s) < TOLD_S:
+        return ""
+    way = "passed" if said_s >= 0 else "were taken back"
+    return (
+        f"The computer was started anew. Its clock says that {_long(said_s)} {way}, which cannot "
+        f"be: the casting's clock went on by {_long(clock.gone_s)}, the time since the start. Set "
+        "the clock, and touch the coat before you trust the countdown."
+    )
+
+
+def _long(duration_s: float) -> str:
+    hours = abs(duration_s) / 3600.0
+    if hours < 1.0:
+        return f"{abs(duration_s) / 60.0:.0f} min"
+    return f"{hours:.0f} h" if hours < 72.0 else f"{hours / 24.0:.0f} days"
