@@ -68,6 +68,12 @@ class Draft(Frozen):
     value: Annotated[str, Field(max_length=200)] = ""
 
 
+class Simulate(Frozen):
+    """What is done at a simulated frame: its button pressed or held, its guard moved."""
+
+    what: Literal["button", "hold", "guard"]
+
+
 class Reply(Frozen):
     question: Id
     value: str | float | bool
@@ -104,6 +110,7 @@ COMMANDS: dict[str, tuple[type[Frozen], str]] = {
     "weigh_back": (WeighBack, "What stayed in the cup, and what ran over into the tray."),
     "tick": (Tick, "Tick a line of the list, or take its tick back."),
     "draft": (Draft, "Keep what is typed and not sent, for every phone."),
+    "simulate": (Simulate, "Do something at a simulated frame; a real rig refuses."),
     "note": (Note, "A line for the record."),
     "answer": (Reply, "The answer to a question the run asked."),
     "measure": (Measured, "The casting as measured."),

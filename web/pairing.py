@@ -60,6 +60,12 @@ class InviteCard(Frozen):
     lasts_s: float
 
 
+WRONG_CODE = (
+    "That code is not good, or was used. A code works once and for a short time: ask for a new one "
+    "at the rig's console, or on a phone that may act."
+)
+
+
 @routes.get("/session")
 async def me(request: Request) -> Me:
     """Role of this phone; the page asks once as it opens."""
@@ -78,7 +84,7 @@ async def pair(wish: PairWish, request: Request, response: Response, desk: AtDes
         raise HTTPException(429, "Too many tries; wait a minute.", {"Retry-After": "60"})
     paired = desk.people.pair(wish.code, wish.name, peer_of(request))
     if paired is None:
-        raise HTTPException(403, "That code is not good. A new one is on the rig's console.")
+        raise HTTPException(403, WRONG_CODE)
     return _come_in(paired, response, desk.settings)
 
 

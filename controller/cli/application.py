@@ -19,7 +19,7 @@ from evenwall.bounded import set_aside
 from evenwall.cli.calling import calling, channels_of
 from evenwall.cli.panel import listen, open_panel
 from evenwall.cli.power import clock_in_doubt, longest_away_s
-from evenwall.cli.service import service_of
+from evenwall.cli.service import service_of, simulated_hands
 from evenwall.cli.speaking import speaking
 from evenwall.cli.weighing import ScaleLead
 from evenwall.devices.interfaces import Inputs, NoInputs, NoOutputs, Outputs, Press, Probe
@@ -288,6 +288,7 @@ async def open_application(
         stack.push_async_callback(supervisor.close)
         loads = await stack.enter_async_context(_weighing(setup.spec, supervisor))
         service = service_of(supervisor, setup.castings, setup.plan_budget_s, memories, setup.data)
+        service.simulated = simulated_hands(service, devices.hand.press, devices.board)
         stack.push_async_callback(service.close)
         stack.callback(end_all)
         # What is there by now stays: a full collection would hold the loop up for 20 ms.

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
+from evenwall.devices.interfaces import Press
 from evenwall.history.photos import FOLDER as PHOTOS
 from evenwall.run.supervisor import Supervisor
 from evenwall.service.facade import Service
 from evenwall.service.run_files import Papers
+from evenwall.service.simulated_hands import SimulatedHands
 from evenwall.worker_process import in_worker
 
 
@@ -42,4 +45,22 @@ def service_of(
         ),
         photos=data / PHOTOS,
         stoppable=True,
+    )
+
+
+class Guarded(Protocol):
+    """A simulated board, with a guard to open and to close."""
+
+    def set_guard(self, closed: bool) -> None: ...
+
+
+def simulated_hands(
+    service: Service, press: Callable[[Press], None], board: Guarded | None
+) -> SimulatedHands | None:
+    """Return the hands at a simulated frame; None for a real one, where a person must."""
+    if board is None:
+        return None
+    return SimulatedHands(
+        press=lambda held: press(Press.LONG if held else Press.NEXT),
+        guard=lambda: board.set_guard(not service.snapshot().frame.guard_closed),
     )

@@ -36,6 +36,7 @@ from evenwall.service.proving import Proving
 from evenwall.service.replanner import Replanner
 from evenwall.service.run_files import Papers, RunFiles
 from evenwall.service.run_list import RunList, plan_of
+from evenwall.service.simulated_hands import SimulatedHands, by_hand
 from evenwall.service.starting import Starting
 from evenwall.service.stream import Stream
 from evenwall.service.wall_again import WallAgain, WallAsLaid
@@ -76,6 +77,7 @@ class Service:
         stoppable: whether `planner` takes a `worker_process.Stopper`, too.
         """
         self._run = run
+        self.simulated: SimulatedHands | None = None  # of a real rig there are none
         self.spec: RigSpec = run.spec
         self.library = Library(castings)
         self._executor = executor or ThreadPoolExecutor(2, "plans")
@@ -132,6 +134,8 @@ class Service:
         """Ask for something to be done. Idempotent by key; every answer is in words."""
         if command.name == "prove":
             return await self._proving.prove(command)
+        if command.name == "simulate":
+            return by_hand(self.simulated, command)
         if command.name == "start":
             prepared = await self._starting.prepared(command)
             if isinstance(prepared, Answer):

@@ -7,13 +7,19 @@ const LIGHTS = {
   moves_next: "amber light flashing: the press moves the frame", act_now: "red light flashing", off: "no light",
 };
 
-export function drawFrameButton(box, button) {
+// sim: what a press at the simulated frame does, or null where hands are needed.
+export function drawFrameButton(box, button, sim) {
   box.hidden = !button || !(button.short || button.long);
   if (box.hidden) return;
   const does = [];
   if (button.short) does.push(`press: ${lower(button.short)}`);
   if (button.long) does.push(`hold: ${lower(button.long)}`);
   box.replaceChildren(h("b", {}, "At the frame"), ` ${does.join(" · ")} (${LIGHTS[button.light]})`);
+  if (!sim) return;
+  const hand = (label, what) => h("button", { type: "button", class: "simulated", onclick: () => sim(what) }, label);
+  box.append(h("span", { class: "tools" }, h("b", {}, "Simulated frame: "),
+    button.short ? hand("Press its button", "button") : null, button.long ? hand("Hold its button", "hold") : null,
+    hand("Open or close its guard", "guard")));
 }
 
 const lower = (words) => words.charAt(0).toLowerCase() + words.slice(1);

@@ -224,7 +224,8 @@ function drawNow() {
   const said = `${seen.sentence} ${seen.why}`; // what stands there already is not said twice
   drawOnce("alerts", null, [seen.alerts, said, settings().units], () => byId("alerts").replaceChildren(
     ...seen.alerts.filter((a) => !said.includes(a.sentence)).map((a) => h("p", { class: `alert ${a.severity}` }, h("b", {}, a.sentence)))));
-  drawOnce("frame-button", null, [seen.frame_button], () => drawFrameButton(byId("frame-button"), seen.frame_button));
+  drawOnce("frame-button", null, [seen.frame_button, seen.simulated, line.mayAct], () => drawFrameButton(byId("frame-button"), seen.frame_button,
+    seen.simulated && line.mayAct ? (what) => send("simulate", { what }, null) : null));
   drawOnce("steps", null, [seen.step, seen.coat, seen.coats.length], drawSteps);
 }
 
@@ -291,6 +292,7 @@ function drawButtons() {
   byId("stop").hidden = !line.mayAct;
   drawOnce("also", null, [seen.buttons, line.mayAct, seen.step_id, settings().units], () => byId("also").replaceChildren(
     ...(["done", "abandoned"].includes(seen.step) ? [h("a", { class: "button", href: `#run/${seen.run_id}` }, "This run, and what came of it")] : []),
+    ...(line.mayAct ? [] : [h("a", { class: "button", href: "#people" }, "This page may watch. Pair it to act")]),
     ...(line.mayAct ? seen.buttons : []).filter((b) => !["note", "abandon"].includes(b.command)).map((b) =>
       madeButton(b))));
 }
