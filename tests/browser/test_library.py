@@ -332,3 +332,36 @@ def test_a_refusal_names_the_field_by_its_label(
         assert focused == field
     said, _ = page.evaluate(told, "name is taken: must be another")
     assert said == "name is taken: must be another"
+
+
+def test_a_resin_is_kept_once_though_its_photograph_breaks_off(
+    open_phone: OpenPhone, panel: PanelServer, folder: Path, tmp_path: Path
+) -> None:
+    """The photograph is refused at first: pressed again, the resin is not told to be taken."""
+    render(trimesh.creation.box((50, 50, 70)), tmp_path / "sheet.jpg", 0.0, 500.0, 0.0, tall_px=300)
+    page = opened(open_phone, panel, "New resin", "new-resin")
+    full = {"detail": "folder is 1000 MB: may hold 1000"}
+    refused: list[str] = []
+
+    def once(route: Route) -> None:
+        if route.request.method == "PUT" and not refused:
+            refused.append(route.request.url)
+            route.fulfill(status=422, json=full)
+        else:
+            route.continue_()
+
+    page.route("**/api/library/uploads/**", once)
+    page.locator("#name").fill("Amber Clear")
+    for key, value in (
+        ("pot_life_min", "12"),
+        ("mixed_viscosity_mPa_s", "550"),
+        ("mix_ratio_b_per_100a", "90"),
+        ("mixed_density_g_cm3", "1.07"),
+    ):
+        page.locator(f"#{key}").fill(value)
+    page.locator("#sheet-photo").set_input_files(tmp_path / "sheet.jpg")
+    page.locator("#next").tap()
+    expect(page.get_by_text("may hold 1000")).to_be_visible()
+    page.locator("#next").tap()
+    expect(page.locator("#bench h1")).to_have_text("Resins")
+    assert (folder / "amber-clear.sheet.jpg").is_file()

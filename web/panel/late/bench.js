@@ -136,7 +136,7 @@ export class Bench {
     return [
       h("h1", {}, "Planning …"),
       h("progress", { max: "1", value: String(job.fraction), "aria-label": "How far the plan is" }),
-      h("p", { class: "why", role: "status" }, job.sentence, leftWords(job.left_s)),
+      h("p", { class: "why", role: "status" }, sentenceOf(job)),
       h("p", { class: "figures" }, askedWords(job), " You may leave this page: the plan stands among the plans."),
       h("p", { class: "also" },
         this.line.mayAct ? [tool("Use the best so far", "finish"), tool("Cancel", "cancel")] : null,
@@ -455,6 +455,8 @@ function askedWords({ wall_mm, shop_degC, mould_degC }) {
   if (wall_mm === null || wall_mm === undefined) return "";
   return `${length(wall_mm)} wall; shop ${temp(shop_degC)}, mould ${temp(mould_degC)}.`;
 }
+
+const sentenceOf = (job) => `${job.sentence}${/[.…]$/.test(job.sentence) ? "" : "."}${leftWords(job.left_s)}`;
 
 // Said once the search has a pace: null before.
 function leftWords(left_s) {

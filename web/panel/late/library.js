@@ -88,6 +88,7 @@ export async function resinPage(line, mode, id, again) {
   const status = h("p", { class: "figures", role: "status" });
   const picture = entry?.picture ? h("img", { class: "kept", src: `/api/library/files/${entry.picture}`, alt: "The resin's technical sheet" }) : null;
   const draft = new Draft(draftName(mode, "resin", id), entry);
+  let kept = ""; // written by this page already
   // The sheet is chosen first and stands above the fields, to be copied from.
   const shown = h("div", {}, picture);
   photo.input.addEventListener("change", () => {
@@ -106,9 +107,11 @@ export async function resinPage(line, mode, id, again) {
       ...before, name: name.get(), currency: currency.get(), ...Object.fromEntries(MORE.map(([key]) => [key, undefined])), ...more.read(),
       sheet: clean({ ...sheet.read(NEEDED), snap: snap.get() }), first_batch: given ? batch : undefined,
     });
-    await put(line, `/api/library/resins/${stem}`, { resin: table, new: mode !== "edit" });
-    draft.drop();
+    // A second press, after the photograph's line broke, finds the resin's own file there.
+    await put(line, `/api/library/resins/${stem}`, { resin: table, new: mode !== "edit" && kept !== stem });
+    kept = stem;
     if (photo.get()) await sendFile(line, fileName(`${stem}.sheet`, photo.get()), photo.get(), (_, words) => { status.textContent = words; });
+    draft.drop();
     location.hash = "resins";
   };
   return page({ new: "New resin", edit: `Change ${before.name}`, copy: `Copy ${before.name}` }[mode], "Keep the resin", keep, [
