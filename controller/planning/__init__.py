@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Any
 from evenwall.planning.batch import CoatDone, Taught
 
 if TYPE_CHECKING:
-    from evenwall.planning.make import make_plan, replan
+    from evenwall.planning.make import make_plan
+    from evenwall.planning.rest import replan
 
 __all__ = ["CoatDone", "Taught", "make_plan", "replan"]
 
@@ -21,6 +22,10 @@ __all__ = ["CoatDone", "Taught", "make_plan", "replan"]
 def __getattr__(name: str) -> Any:
     if name not in ("make_plan", "replan"):
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    from evenwall.planning import make
+    if name == "replan":
+        from evenwall.planning.rest import replan
 
-    return getattr(make, name)
+        return replan
+    from evenwall.planning.make import make_plan
+
+    return make_plan

@@ -153,21 +153,10 @@ def make_batch(
     """
     sheet = casting.resin.sheet
     mix_g, left_g = weights_g
-    pot_life_s = sheet.pot_life_min * 60.0
     room_K = kelvin(shop_degC)
-    cup = cure.cup_history(kin, mix_g * 1e-3, room_K, room_K, 4.0 * pot_life_s)
+    cup = cure.cup_history(kin, mix_g * 1e-3, room_K, room_K, 4.0 * sheet.pot_life_min * 60.0)
     pour_by = _pour_by_s(casting.resin, cup)
-    needed = MIX_S + LEAST_DEGAS_S + POUR_S
-    if pour_by < MIX_S + POUR_S:
-        raise PlanError(
-            "resin.sheet.pot_life_min",
-            sheet.pot_life_min,
-            f"{mix_g:.0f} g must be poured {pour_by:.0f} s after the parts meet at "
-            f"{shop_degC:g} degC; mixing and pouring take {MIX_S + POUR_S:.0f} s",
-            unit="min",
-            hint="a pot life of about "
-            f"{math.ceil(sheet.pot_life_min * needed / pour_by)} min would do",
-        )
+    _check_pour(sheet, mix_g, pour_by, shop_degC)
     degas = min(DEGAS_S, max(0.0, pour_by - MIX_S - POUR_S))
     may_stand = max(0.0, LATEST_POUR * pour_by - MIX_S - DEGAS_S)  # not while bubbles want out
     stands = stand * may_stand
@@ -175,13 +164,9 @@ def make_batch(
     history, short = _coat_histories(casting, kin, mean_mm, mix_g, poured, room_K, mould_degC)
     gel = cure.gel_time_s(short)
     if not math.isfinite(gel):
-        raise PlanError(
-            "shop.temp_degC",
-            shop_degC,
-            f"the coat does not gel within {short.time_s[-1] / 60:.0f} min",
-            unit="degC",
-            hint=f"warm shop and mould towards {sheet.pot_life_temp_degC:g} degC",
-        )
+        limit = f"the coat does not gel within {short.time_s[-1] / 60:.0f} min"
+        hint = f"warm shop and mould towards {sheet.pot_life_temp_degC:g} degC"
+        raise PlanError("shop.temp_degC", shop_degC, limit, unit="degC", hint=hint)
     low, until = cure.next_pour_window_s(kin, history)
     clock = CoatClock(
         pour_from_s=poured - POUR_S if stands else 0.0,
@@ -208,6 +193,22 @@ def make_batch(
         history=short,
         cup_peak_degC=float(cup.temp_K.max()) - kelvin(0.0),
         coat_peak_degC=float(short.temp_K.max()) - kelvin(0.0),
+    )
+
+
+def _check_pour(sheet: Sheet, mix_g: float, pour_by_s: float, shop_degC: float) -> None:
+    """Raises PlanError where hands cannot mix and pour in time."""
+    if pour_by_s >= MIX_S + POUR_S:
+        return
+    needed_s = MIX_S + LEAST_DEGAS_S + POUR_S
+    raise PlanError(
+        "resin.sheet.pot_life_min",
+        sheet.pot_life_min,
+        f"{mix_g:.0f} g must be poured {pour_by_s:.0f} s after the parts meet at "
+        f"{shop_degC:g} degC; mixing and pouring take {MIX_S + POUR_S:.0f} s",
+        unit="min",
+        hint="a pot life of about "
+        f"{math.ceil(sheet.pot_life_min * needed_s / pour_by_s)} min would do",
     )
 
 

@@ -37,6 +37,36 @@ class Aim:
     rim_cost: float
 
 
+class _Rows:
+    """Rows of the linear programme: each times the unknowns is at most its limit."""
+
+    def __init__(self, days: Array, slopes: Array, few: int) -> None:
+        """few: how many patches may lack something, each with an unknown at the end."""
+        self._days, self._slopes, self._few = days, slopes, few
+        self._rows: list[sparse.sparray] = []
+        self._limits: list[Array] = []
+
+    def add(self, rows: Array, limits: Array) -> None:
+        """Add rows (m, unknowns) with their limits (m,)."""
+        self._rows.append(sparse.csr_array(rows))
+        self._limits.append(limits)
+
+    def lie_below(self, column: int, day: int, its: NDArray[np.intp], less: float = 0.0) -> None:
+        """Say that this column is no more than a day's patches, and what each may lack."""
+        numbers = self._slopes.shape[1]
+        row = np.zeros((len(its), numbers + 5))
+        row[:, :numbers] = -self._slopes[day][:, its].T
+        row[:, column] = 1.0
+        lacking = -less * sparse.eye_array(len(its), self._few)
+        self._rows.append(sparse.hstack([sparse.csr_array(row), lacking]))
+        self._limits.append(self._days[day, its])
+
+    def constraint(self) -> LinearConstraint:
+        """Return all rows for the solver."""
+        all_rows = sparse.vstack(self._rows).tocsr()
+        return LinearConstraint(all_rows, -np.inf, np.concatenate(self._limits))
+
+
 def best_move(
     days: Array,
     slopes: Array,
@@ -60,34 +90,21 @@ def best_move(
     # the tenth's upper end and how far each near patch lies below it (Rockafellar and Uryasev
     # 2000, J. Risk 2:21).
     thinnest, worst, short, excess, tenth = range(numbers, numbers + 5)
-    rows: list[sparse.sparray] = []
-    limits: list[Array] = []
-
-    def lie_below(column: int, day: int, its: NDArray[np.intp], less: float = 0.0) -> None:
-        """Rows that say: this column is no more than a day's patches, and what each may lack."""
-        row = np.zeros((len(its), numbers + 5))
-        row[:, :numbers] = -slopes[day][:, its].T
-        row[:, column] = 1.0
-        lacking = -less * sparse.eye_array(len(its), few)
-        rows.append(sparse.hstack([sparse.csr_array(row), lacking]))
-        limits.append(days[day, its])
-
-    lie_below(thinnest, 0, near)
-    lie_below(tenth, 0, near, less=1.0)
+    rows = _Rows(days, slopes, few)
+    rows.lie_below(thinnest, 0, near)
+    rows.lie_below(tenth, 0, near, less=1.0)
     for day in range(1, 1 + count):
         least = (days[day] + reach[day]).min()
-        lie_below(worst, day, np.flatnonzero(days[day] - reach[day] <= least))
+        rows.lie_below(worst, day, np.flatnonzero(days[day] - reach[day] <= least))
     if count:
         lacks = np.zeros((1, numbers + 5 + few))
         lacks[0, [worst, short]] = -1.0
-        rows.append(sparse.csr_array(lacks))
-        limits.append(np.array([-aim.worst_wanted]))
+        rows.add(lacks, np.array([-aim.worst_wanted]))
     if np.isfinite(rim):
         row = np.zeros((2, numbers + 5 + few))
         row[:, :numbers] = np.array([[1.0], [-1.0]]) * rim_slopes
         row[:, excess] = -1.0
-        rows.append(sparse.csr_array(row))
-        limits.append(np.array([aim.rim_slack + 1.0 - rim, aim.rim_slack - 1.0 + rim]))
+        rows.add(row, np.array([aim.rim_slack + 1.0 - rim, aim.rim_slack - 1.0 + rim]))
     day_weight = aim.day_weight if count else 0.0
     cost = np.zeros(numbers + 5 + few)
     cost[[thinnest, worst, short, excess, tenth]] = (
@@ -102,7 +119,7 @@ def best_move(
     high[tenth] = most
     found = milp(  # without integers: HiGHS's linear programme, which takes sparse rows
         cost,
-        constraints=LinearConstraint(sparse.vstack(rows).tocsr(), -np.inf, np.concatenate(limits)),
+        constraints=rows.constraint(),
         bounds=Bounds(low, high),
     )
     if found.x is None:

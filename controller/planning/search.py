@@ -154,7 +154,7 @@ class Search:
         found = self.found
         try:
             complete = self._chosen()
-            level = self._level(CHECK * self._decide_mm(), FINE)
+            level = self._level(CHECK * decide_mm(self.cavity, self.effort), FINE)
             self._check(level)
             found.told, found.complete = True, complete
             self._may_be_late(level)
@@ -175,19 +175,9 @@ class Search:
 
     def judge(self, recipes: tuple[Recipe, ...]) -> Found:
         """No search: the wall of these recipes, on one mesh."""
-        self._take(self._level(CHECK * self._decide_mm(), FINE), recipes)
+        self._take(self._level(CHECK * decide_mm(self.cavity, self.effort), FINE), recipes)
         self.found.told = self.found.complete = True
         return self._settled()
-
-    def _search_mm(self) -> float:
-        effort = self.effort
-        return max(effort.search_mm, mesh_mm_for(self.cavity.area_cm2, effort.search_cells))
-
-    def _decide_mm(self) -> float:
-        """A small mould needs a finer mesh to have cells enough."""
-        effort, area_cm2 = self.effort, self.cavity.area_cm2
-        most, least = (mesh_mm_for(area_cm2, n) for n in (LEAST_CELLS, effort.decide_cells))
-        return max(min(effort.decide_mm, most), least)
 
     def _level(self, mesh_mm: float, numerics: Numerics) -> Level:
         grid = Grid.of(self.cavity, mesh_mm, numerics)
@@ -196,14 +186,14 @@ class Search:
     def _chosen(self) -> bool:
         """Whether there was time for all of it. What there was no time for is left out."""
         self.tell(0.0, "turning the first coats")
-        self.coarse = self._level(self._search_mm(), COARSE)
+        self.coarse = self._level(search_mm(self.cavity, self.effort), COARSE)
         last = (self.coats + len(self.stays)) * (1 + len(self.effort.days)) + 1
         last += self.coats * len(LATE_DAYS)
-        self.budget.kept = self._work(last, CHECK * self._decide_mm())
+        self.budget.kept = self._work(last, CHECK * decide_mm(self.cavity, self.effort))
         try:
             shortlist = self._explore(self.coarse)
-            self.fine = self._level(self._decide_mm(), FINE)
-            self._polish(self._crossed(self._decide(shortlist)))
+            self.fine = self._level(decide_mm(self.cavity, self.effort), FINE)
+            self._polish(crossed(self.fine, self.coats, self._decide(shortlist)))
         except OutOfTime:
             if not self.found.recipes:
                 raise
@@ -219,7 +209,7 @@ class Search:
     def _explore(self, level: Level) -> list[Recipe]:
         """Drawn recipes, then more and more such as lay resin where the best mixture is thin."""
         effort, pool = self.effort, Pool()
-        decision = self._work(effort.shortlist, self._decide_mm())
+        decision = self._work(effort.shortlist, decide_mm(self.cavity, self.effort))
         for number in range(effort.rounds):
             if number == 0:
                 before = list(dict.fromkeys(self.known))
@@ -232,7 +222,7 @@ class Search:
             if number == 0:
                 pool.add(level, fresh, self.coats, None)
                 self._take(level, pool.named(pool.leaders[0]))  # something to fall back on
-                self._baseline(level, self._plainest(pool))
+                self._baseline(level, plainest(self.pour, pool))
                 fresh = []
             pool.add(level, fresh, self.coats, level)
             self.found.tried = len(pool.recipes)
@@ -252,11 +242,6 @@ class Search:
         self._step(2.0)
         found.bound = pool.mixed.lowest
         return pool.best_first(level)[: max(LIKELY, self.coats)]
-
-    def _plainest(self, pool: Pool) -> list[Recipe]:
-        """Return the baseline at several speeds, from the recipes tried."""
-        plain = eased(BASELINE, self.pour.clock(BASELINE), self.pour.rig)
-        return [r for r in pool.recipes if replace(r, level_rpm=plain.level_rpm) == plain]
 
     def _speeds(self) -> list[Recipe]:
         """The baseline at the speed that was best on the coarse mesh, and beside it."""
@@ -286,22 +271,15 @@ class Search:
         ]
         return [recipe for recipe in dict.fromkeys(chosen) if recipe not in pool.recipes]
 
-    def _crossed(self, likely: list[Recipe]) -> tuple[Recipe, ...]:
-        """Choose among these recipes, by their films on the days that differ most, the plan that
-        promises most once it is polished."""
-        level = self.fine
-        strained = level.strained(likely)
-        strain = Strain(level.grid, strained, level.base)
-        found = combinations(level.grid, strained[0], self.coats, LEADERS, level.base, strain)
-        plans = unlike([tuple(likely[i] for i in one) for one in found], PROMISING)
-        ahead = [Outlook.by_ripple(level, plan, SCREEN) for plan in plans]
-        return max(ahead, key=lambda one: one.promised(best_move([one], TRUST))).recipes
-
     def _polish(self, plan: tuple[Recipe, ...]) -> None:
         """Move this plan's biases for every day: each time one mesh more is looked at and what it
         promises on the ones before is carried over, since what suits one suits another less."""
         for number, part in enumerate(self.effort.polished):
-            level = self._level(part * self._decide_mm(), FINE) if number else self.fine
+            level = (
+                self._level(part * decide_mm(self.cavity, self.effort), FINE)
+                if number
+                else self.fine
+            )
             seen = [*self.seen, self._outlook(level, plan)]
             self._endured(level, seen[-1])
             plan = self.plan = seen[-1].moved(best_move(seen, TRUST), self.pour)
@@ -401,6 +379,34 @@ class Search:
             "rim_over_mean": round(float(rim[best]), 4),
             "mesh_mm": round(level.grid.mesh_mm, 2),
         }
+
+
+def search_mm(cavity: Cavity, effort: Effort) -> float:
+    """Return the cells' width of the mesh that recipes are searched on, in mm."""
+    return max(effort.search_mm, mesh_mm_for(cavity.area_cm2, effort.search_cells))
+
+
+def decide_mm(cavity: Cavity, effort: Effort) -> float:
+    """Return the cells' width of the mesh that decides: a small mould needs a finer one."""
+    most, least = (mesh_mm_for(cavity.area_cm2, n) for n in (LEAST_CELLS, effort.decide_cells))
+    return max(min(effort.decide_mm, most), least)
+
+
+def plainest(pour: Pour, pool: Pool) -> list[Recipe]:
+    """Return the baseline at several speeds, from the recipes tried."""
+    plain = eased(BASELINE, pour.clock(BASELINE), pour.rig)
+    return [r for r in pool.recipes if replace(r, level_rpm=plain.level_rpm) == plain]
+
+
+def crossed(level: Level, coats: int, likely: list[Recipe]) -> tuple[Recipe, ...]:
+    """Choose among these recipes, by their films on the days that differ most, the plan that
+    promises most once it is polished."""
+    strained = level.strained(likely)
+    strain = Strain(level.grid, strained, level.base)
+    found = combinations(level.grid, strained[0], coats, LEADERS, level.base, strain)
+    plans = unlike([tuple(likely[i] for i in one) for one in found], PROMISING)
+    ahead = [Outlook.by_ripple(level, plan, SCREEN) for plan in plans]
+    return max(ahead, key=lambda one: one.promised(best_move([one], TRUST))).recipes
 
 
 def late_by(late: Array, kept: Array) -> float:

@@ -15,8 +15,9 @@ from evenwall.model import Sheet, read_casting, read_rig
 from evenwall.planning import Taught, make_plan
 from evenwall.planning.advice import mean_bound_mm
 from evenwall.planning.batch import CLOSE_UP_S, POUR_S, cup_left_g, mix, parts_g, viscosity_table
+from evenwall.planning.context import PlanningContext
 from evenwall.planning.in_words import describe
-from evenwall.planning.make import PlanningContext, standing_caution
+from evenwall.planning.plan_words import standing_caution
 from evenwall.planning.recipe import Recipe
 from evenwall.records.journal import Journal
 from evenwall.records.rows import Batch

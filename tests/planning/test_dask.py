@@ -9,7 +9,7 @@ import pytest
 
 from evenwall.geometry.mould import load_cavity
 from evenwall.model import read_casting, read_rig
-from evenwall.planning.make import PlanningContext
+from evenwall.planning.context import PlanningContext
 from evenwall.planning.search import Effort, Search
 from evenwall.planning.walls import BAD_DAYS, Budget
 

@@ -8,8 +8,8 @@ import pytest
 
 from evenwall.geometry.mould import load_cavity
 from evenwall.model import read_casting, read_rig
-from evenwall.planning import make
-from evenwall.planning.make import PlanningContext
+from evenwall.planning import context
+from evenwall.planning.context import PlanningContext
 
 ROOT = Path(__file__).resolve().parents[2]
 RIG = read_rig(ROOT / "hardware" / "rigs" / "small.toml")
@@ -28,7 +28,7 @@ def test_a_share_a_sixth_off_is_one_coat_at_most(
     1977): the rule's 0.6 may be a sixth wrong either way. Coats are counted as wall over held."""
     counts = {}
     for share in (0.5, 0.6, 0.7):
-        monkeypatch.setattr(make, "HOLD_SHARE", share)
+        monkeypatch.setattr(context, "HOLD_SHARE", share)
         counts[share] = [bench.count_for(wall_mm, None) for wall_mm in (1.5, 3.0, 4.5, 6.0, 9.0)]
     for share in (0.5, 0.7):
         off = [a - b for a, b in zip(counts[share], counts[0.6], strict=True)]
@@ -42,9 +42,9 @@ def test_what_covers_decides_refusals_alone(
     for wall_mm in (1.5, 3.0, 4.5, 6.0, 9.0):
         usual = bench.count_for(wall_mm, None)
         for cover_mm in (0.4, 0.9):
-            monkeypatch.setattr(make, "COVER_MM", cover_mm)
+            monkeypatch.setattr(context, "COVER_MM", cover_mm)
             assert bench.count_for(wall_mm, None) == usual
-        monkeypatch.setattr(make, "COVER_MM", 0.6)
+        monkeypatch.setattr(context, "COVER_MM", 0.6)
 
 
 def test_a_stated_number_of_coats_is_kept(
@@ -52,6 +52,6 @@ def test_a_stated_number_of_coats_is_kept(
 ) -> None:
     """The rules advise; only twice what is held, or half of what covers, is refused."""
     for share, cover_mm in ((0.5, 0.9), (0.7, 0.4)):
-        monkeypatch.setattr(make, "HOLD_SHARE", share)
-        monkeypatch.setattr(make, "COVER_MM", cover_mm)
+        monkeypatch.setattr(context, "HOLD_SHARE", share)
+        monkeypatch.setattr(context, "COVER_MM", cover_mm)
         assert bench.count_for(4.5, 3) == 3

@@ -7,8 +7,8 @@ import pytest
 
 from evenwall.model import WallSummary
 from evenwall.numerics.film import WallStatistics
+from evenwall.planning.assembly import gain_over
 from evenwall.planning.limits import falls_short
-from evenwall.planning.make import gain_over
 
 
 def wall(lowest: float) -> WallStatistics:

@@ -12,7 +12,7 @@ from evenwall.geometry.film_mesh import mesh_mm_for
 from evenwall.geometry.mould import load_cavity
 from evenwall.model import Casting, Opening, read_casting, read_rig
 from evenwall.planning import make_plan
-from evenwall.planning.make import DEFAULT_RECIPES, RUNS_OUT_MOST, PlanningContext
+from evenwall.planning.context import DEFAULT_RECIPES, RUNS_OUT_MOST, PlanningContext
 from evenwall.planning.walls import COARSE, Grid, run_over
 
 ROOT = Path(__file__).resolve().parents[2]

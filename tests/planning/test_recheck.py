@@ -10,7 +10,7 @@ import pytest
 from evenwall.geometry.mould import load_cavity
 from evenwall.model import Casting, Mould, read_resin, read_rig
 from evenwall.numerics.film import Numerics, WallStatistics, coat
-from evenwall.planning.make import PlanningContext
+from evenwall.planning.context import PlanningContext
 from evenwall.planning.recipe import Recipe
 from evenwall.planning.walls import AS_PLANNED, FINE, Grid, films
 from tests.bench.forms import bowl

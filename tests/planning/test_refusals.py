@@ -15,7 +15,7 @@ from evenwall.geometry.mould import load_cavity
 from evenwall.model import Casting, Resin, RigSpec, read_casting, read_rig
 from evenwall.numerics.spin import Leg, mean_cos, ramped
 from evenwall.planning import make_plan
-from evenwall.planning.make import PlanningContext
+from evenwall.planning.context import PlanningContext
 from evenwall.planning.recipe import within_limits
 from evenwall.planning.space import first_recipes
 from evenwall.planning.walls import AS_PLANNED, BAD_DAYS

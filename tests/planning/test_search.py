@@ -18,8 +18,9 @@ from evenwall.geometry.mould import load_cavity
 from evenwall.model import read_casting, read_rig
 from evenwall.numerics.film import LANES, FilmMesh, WallWeights
 from evenwall.numerics.film.mesh import levelling_bounds
+from evenwall.planning.context import PlanningContext
 from evenwall.planning.level import SCREEN
-from evenwall.planning.make import PlanningContext, Wish, choose
+from evenwall.planning.make import Wish, choose
 from evenwall.planning.mixing import (
     DAY_WEIGHT,
     SHORT_COST,

@@ -15,7 +15,8 @@ from evenwall.errors import InputError
 from evenwall.geometry.mould import load_cavity
 from evenwall.model import Plan, read_casting, read_rig
 from evenwall.planning import CoatDone, make_plan, replan
-from evenwall.planning.make import PlanningContext, baseline_coat
+from evenwall.planning.assembly import baseline_coat
+from evenwall.planning.context import PlanningContext
 from evenwall.planning.recipe import Recipe
 from evenwall.planning.search import Found
 from evenwall.reports.plan_report import baseline_of, pictures_of, write_report

@@ -8,8 +8,9 @@ import pytest
 
 from evenwall.geometry.mould import load_cavity
 from evenwall.model import Step, read_casting
+from evenwall.planning.assembly import assemble
 from evenwall.planning.batch import POUR_S
-from evenwall.planning.make import PlanningContext, assemble
+from evenwall.planning.context import PlanningContext
 from evenwall.planning.recipe import Recipe
 from evenwall.planning.search import Found
 from evenwall.run.folding import fold_all

@@ -10,6 +10,7 @@ import numpy.typing as npt
 from scipy import sparse
 
 from evenwall.errors import InputError
+from evenwall.numerics.film.upwind import upwind_of
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int32]
@@ -97,15 +98,9 @@ class FilmMesh:
         marks the opening's vertices and defaults to every boundary vertex. Raises InputError for a
         mesh that is not a manifold surface or has too few or too many cells.
         """
-        x = np.ascontiguousarray(points, dtype=np.float64)
+        x = _points_of(points, min_cells)
         tri = np.ascontiguousarray(triangles, dtype=np.int32)
         n = len(x)
-        if not min_cells <= n <= MAX_CELLS:
-            raise InputError(
-                "film mesh", n, f"needs {min_cells} to {MAX_CELLS}", unit="cells", hint="remesh it"
-            )
-        if not np.isfinite(x).all():
-            raise InputError("film mesh", "not finite", "every coordinate must be a number")
         topology = _edges(tri, n)
         edges, boundary = topology.edges, topology.boundary
         corner_cot, corner_angle = _corners(x, tri)
@@ -114,28 +109,15 @@ class FilmMesh:
         for k in range(3):  # corner k faces the edge between the other two
             np.add.at(weight, topology.of_triangle[:, k], 0.5 * corner_cot[:, k])
 
-        face = np.cross(x[tri[:, 1]] - x[tri[:, 0]], x[tri[:, 2]] - x[tri[:, 0]])
-        double_area = np.linalg.norm(face, axis=1)
-        if not (double_area > 0.0).all():
-            raise InputError("film mesh", int((double_area <= 0).sum()), "flat triangles found")
-        face /= double_area[:, None]
-        normals = np.zeros((n, 3))
-        for k in range(3):
-            np.add.at(normals, tri[:, k], corner_angle[:, k, None] * face)
-        normals /= np.linalg.norm(normals, axis=1)[:, None]
-
+        face, double_area, normals = _normals(x, tri, corner_angle)
         area = _mixed_areas(x, tri, corner_cot, corner_angle, 0.5 * double_area, n)
         if not (area > 0.0).all():
             raise InputError("film mesh", int((area <= 0).sum()), "vertices belong to no triangle")
 
         on_boundary = np.zeros(n, dtype=bool)
         on_boundary[boundary[:, :2].ravel()] = True
-        rim_mask = on_boundary if rim is None else np.asarray(rim, dtype=bool)
-        if (rim_mask & ~on_boundary).any():
-            raise InputError(
-                "opening", int((rim_mask & ~on_boundary).sum()), "rim cells not on the mesh's edge"
-            )
-        upwind, upwind_weight = _upwind(x, tri, edges, boundary, corner_angle)
+        rim_mask = _rim_of(rim, on_boundary)
+        upwind, upwind_weight = upwind_of(x, tri, edges, boundary, corner_angle)
         return FilmMesh(
             points=x,
             triangles=tri,
@@ -152,6 +134,41 @@ class FilmMesh:
             upwind_weight=upwind_weight,
             edge_length_m=float(np.linalg.norm(x[edges[:, 1]] - x[edges[:, 0]], axis=1).mean()),
         )
+
+
+def _points_of(points: npt.ArrayLike, min_cells: int) -> Floats:
+    """Return the points (n, 3) as floats. Raises InputError for too few, too many, or no number."""
+    x = np.ascontiguousarray(points, dtype=np.float64)
+    if not min_cells <= len(x) <= MAX_CELLS:
+        limit = f"needs {min_cells} to {MAX_CELLS}"
+        raise InputError("film mesh", len(x), limit, unit="cells", hint="remesh it")
+    if not np.isfinite(x).all():
+        raise InputError("film mesh", "not finite", "every coordinate must be a number")
+    return x
+
+
+def _normals(x: Floats, tri: Ints, corner_angle: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return the triangles' unit normals (m, 3), twice their areas (m,), and the cells' unit
+    normals (n, 3), weighted by angle. Raises InputError for a triangle without area."""
+    face = np.cross(x[tri[:, 1]] - x[tri[:, 0]], x[tri[:, 2]] - x[tri[:, 0]])
+    double_area = np.linalg.norm(face, axis=1)
+    if not (double_area > 0.0).all():
+        raise InputError("film mesh", int((double_area <= 0).sum()), "flat triangles found")
+    face /= double_area[:, None]
+    normals = np.zeros((len(x), 3))
+    for k in range(3):
+        np.add.at(normals, tri[:, k], corner_angle[:, k, None] * face)
+    normals /= np.linalg.norm(normals, axis=1)[:, None]
+    return face, double_area, normals
+
+
+def _rim_of(rim: npt.ArrayLike | None, on_boundary: Bools) -> Bools:
+    """Return the opening's cells (n,); every boundary cell by default."""
+    mask = on_boundary if rim is None else np.asarray(rim, dtype=bool)
+    astray = mask & ~on_boundary
+    if astray.any():
+        raise InputError("opening", int(astray.sum()), "rim cells not on the mesh's edge")
+    return mask
 
 
 @dataclass(frozen=True)
@@ -240,82 +257,6 @@ def _rim_out(x: Floats, boundary: Ints, face: Floats, rim: Bools) -> Floats:
     np.add.at(out, a, 0.5 * conormal)
     np.add.at(out, b, 0.5 * conormal)
     return out
-
-
-def _upwind(
-    x: Floats, tri: Ints, edges: Ints, boundary: Ints, corner_angle: Floats
-) -> tuple[Ints, Floats]:
-    """The triangle straight behind each directed edge, and its interpolation weights.
-
-    The triangles round a vertex are laid flat, their angles scaled to a full turn inside the mesh
-    and kept as they are on its boundary, so that 'straight behind' has a meaning on a curved or
-    creased surface. The weights are never negative, which with a limiter makes the scheme
-    local-extremum diminishing (upwind-triangle idea: Desideri and Dervieux 1988; LED: Jameson
-    1995; both from memory). A directed edge that starts on the boundary with nothing behind it
-    takes the edge's own slope.
-    """
-    n = len(x)
-    first = tri.ravel(order="F").astype(np.int64)
-    second = tri[:, [1, 2, 0]].ravel(order="F").astype(np.int64)
-    third = tri[:, [2, 0, 1]].ravel(order="F").astype(np.int64)
-    angle = corner_angle.ravel(order="F")
-    key = first * n + second
-    order = np.argsort(key)
-    key, first, second, third = key[order], first[order], second[order], third[order]
-    angle = angle[order]
-
-    def corner_of(i: npt.NDArray[np.int64], a: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
-        """Index of the corner at i whose triangle runs i, a, ...; -1 without one."""
-        at = np.minimum(np.searchsorted(key, i * n + a), len(key) - 1)
-        return np.where(key[at] == i * n + a, at, -1)
-
-    # Walk round all vertices at once, from the boundary where there is one.
-    on_boundary = np.zeros(n, dtype=bool)
-    on_boundary[boundary[:, :2].ravel()] = True
-    corner = np.searchsorted(key, np.arange(n) * n)
-    corner[boundary[:, 0]] = corner_of(
-        boundary[:, 0].astype(np.int64), boundary[:, 1].astype(np.int64)
-    )
-    begin = corner.copy()
-    begin_angle = np.full(len(key), -1.0)
-    total = np.zeros(n)
-    walking = np.arange(n)
-    while len(walking):
-        at = corner[walking]
-        begin_angle[at] = total[walking]
-        total[walking] += angle[at]
-        corner[walking] = corner_of(walking, third[at])
-        walking = walking[(corner[walking] >= 0) & (corner[walking] != begin[walking])]
-    if (begin_angle < 0).any():
-        raise InputError("film mesh", "pinched", "a vertex joins two sheets")
-    scale = np.where(on_boundary, 1.0, 2.0 * np.pi / total)
-    begin_angle *= scale[first]
-    flat_angle = angle * scale[first]
-    total *= scale
-
-    i = np.concatenate([edges[:, 0], edges[:, 1]]).astype(np.int64)
-    j = np.concatenate([edges[:, 1], edges[:, 0]]).astype(np.int64)
-    own = corner_of(i, j)
-    back = (np.where(own >= 0, begin_angle[own], total[i]) + np.pi) % (2.0 * np.pi)
-    by_angle = np.argsort(8.0 * first + begin_angle)
-    sector = by_angle[
-        np.searchsorted((8.0 * first + begin_angle)[by_angle], 8.0 * i + back, side="right") - 1
-    ]
-    into = back - begin_angle[sector]
-    a, b, wedge = second[sector], third[sector], flat_angle[sector]
-    length = np.linalg.norm(x[j] - x[i], axis=1)
-    weights = np.stack(
-        [
-            length * np.sin(wedge - into) / (np.linalg.norm(x[a] - x[i], axis=1) * np.sin(wedge)),
-            length * np.sin(into) / (np.linalg.norm(x[b] - x[i], axis=1) * np.sin(wedge)),
-        ],
-        axis=1,
-    )
-    behind = np.stack([a, b], axis=1)
-    off = into > wedge * (1.0 + 1e-9)
-    behind[off, 0] = j[off]
-    weights[off] = (-1.0, 0.0)
-    return behind.astype(np.int32), weights
 
 
 LEVELLING_BOUND = 0.76  # of Gershgorin's 2 sum|w|/A; the true maximum is 0.75 of it on an

@@ -1,0 +1,244 @@
+"""The casting that is planned, with what is worked out once: weights, times and counts of coats."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+
+from evenwall.errors import PlanError
+from evenwall.geometry.film_mesh import mesh_mm_for
+from evenwall.geometry.mould import Cavity
+from evenwall.model import (
+    Casting,
+    CoatPlan,
+    RigSpec,
+)
+from evenwall.numerics import cure
+from evenwall.planning.batch import (
+    Batch,
+    Taught,
+    cure_sheet,
+    make_batch,
+    mix,
+    probe_in_cup,
+    viscosity_table,
+)
+from evenwall.planning.recipe import Recipe
+from evenwall.planning.walls import (
+    COARSE,
+    Grid,
+    Pour,
+    Timed,
+    run_over,
+)
+from evenwall.units import G_M_S2, metres, rad_s
+
+COVER_MM = 0.6  # a thinner coat leaves dry places: common practice, no source
+# Of the scale of the film that a turning cylinder holds, h* = sqrt(nu Omega R/g) (Moffatt 1977: it
+# holds 0.70 h*; a sphere on two axes held 0.5 but not 0.65, by our own film), at the viscosity a
+# quarter of the way to the gel.
+HOLD_SHARE = 0.6
+LEVEL_SHARE = 0.8  # of the rig's fastest turning, for levelling
+SLUMP = 2.0  # a stated coat beyond so many times what is held is refused
+MOST_COATS, THICKEST_MM = 12, 20.0
+STANDS = (0.0, 0.5, 1.0)  # shares of how long a mix may stand before it is poured: what is tried
+ROUGH_CELLS = 500
+RUNS_OUT_MOST = 0.3  # of a pour; more cannot be made up by pouring more
+# What is turned when no film is computed.
+DEFAULT_RECIPES = (
+    Recipe(bias=0.02),
+    Recipe(bias=-0.03, rim_bias=-0.2),
+    Recipe(bias=0.0, reverse=True),
+)
+
+
+class PlanningContext:
+    """The casting with what is worked out once: mould, kinetics, the day's temperatures.
+
+    pace: this batch's gel over the sheet's. taught: by this mould.
+    """
+
+    def __init__(
+        self,
+        casting: Casting,
+        rig: RigSpec,
+        cavity: Cavity,
+        pace: float = 1.0,
+        taught: Taught | None = None,
+    ) -> None:
+        self.taught, self.witness = taught or Taught(), probe_in_cup(rig)
+        self.open = casting.opening.state == "open"
+        self.runs_out = 0.0  # of a pour, over the open mouth
+        self.casting, self.rig, self.cavity = casting, rig, cavity
+        sheet = cure_sheet(casting.resin.sheet)
+        sheet = dataclasses.replace(sheet, pot_life_s=pace * sheet.pot_life_s)
+        self.kin = cure.kinetics_from_sheet(sheet)
+        self.shop_degC = casting.shop.temp_degC
+        mould_degC = casting.mould.temp_degC
+        self.mould_degC = self.shop_degC if mould_degC is None else mould_degC
+        self.density_kg_m3 = casting.resin.sheet.mixed_density_g_cm3 * 1e3
+        x, y, z = (float(part) for part in cavity.opening_direction())
+        self.opening = (x, y, z)
+
+    def weights_g(self, mean_mm: float, spill_g: float) -> tuple[float, float]:
+        """Grams to mix and to leave behind."""
+        sheet = self.casting.resin.sheet
+        area = self.cavity.area_cm2
+        stays = self.taught.stays
+        return mix(mean_mm, area, spill_g, sheet, witness=self.witness, stays=stays)
+
+    def left_open(self, batch: Batch) -> Batch:
+        """The batch with what runs over the open mouth, by usual spins on a rough mesh.
+
+        Where most would pour out at the first turn there is no such plan: it is made for a capped
+        mouth, and says so.
+        """
+        grid = Grid.of(self.cavity, mesh_mm_for(self.cavity.area_cm2, ROUGH_CELLS), COARSE)
+        pour = self.pour(batch)
+        _, spilt_m3 = run_over(grid, pour, DEFAULT_RECIPES, 1)
+        self.runs_out = float(np.mean(spilt_m3)) / pour.volume_m3
+        if self.runs_out > RUNS_OUT_MOST:
+            self.open = False
+            return batch
+        spilt_m3 = run_over(grid, pour, DEFAULT_RECIPES, 2)[1]
+        spill_g = float(np.mean(spilt_m3)) * self.density_kg_m3 * 1e3
+        return self.batch(batch.mean_mm, spill_g=spill_g)
+
+    def batch(
+        self, mean_mm: float, *, spill_g: float = 0.0, colder_K: float = 0.0, stand: float = 0.0
+    ) -> Batch:
+        """One coat weighed and timed, in a shop colder by so much. stand: see make_batch."""
+        return make_batch(
+            self.casting,
+            self.kin,
+            mean_mm,
+            self.weights_g(mean_mm, spill_g),
+            spill_g,
+            self.shop_degC - colder_K,
+            self.mould_degC - colder_K,
+            stand,
+        )
+
+    def times(self, batch: Batch) -> tuple[Batch, ...]:
+        """The batch, poured at once, and after it has stood; alone, where it may not stand."""
+        stood = [
+            self.batch(batch.mean_mm, spill_g=batch.spill_g, stand=share) for share in STANDS[1:]
+        ]
+        return (batch, *(one for one in stood if one.clock.pour_from_s > 0.0))
+
+    def pour(self, batch: Batch) -> Pour:
+        """A batch as the film needs it."""
+        times = [
+            Timed(np.array(viscosity_table(one.history)), one.clock) for one in self.times(batch)
+        ]
+        return self._pour(batch.mean_mm, batch.spill_g, tuple(times))
+
+    def laid_pour(self, coat: CoatPlan) -> Pour:
+        """A coat already on the wall, likewise."""
+        times = (Timed(np.array(coat.viscosity), coat.clock),)
+        return self._pour(coat.mean_mm, coat.spill_g, times)
+
+    def _pour(self, mean_mm: float, spill_g: float, times: tuple[Timed, ...]) -> Pour:
+        return Pour(
+            spilt_m3=spill_g / self.density_kg_m3 * 1e-3,
+            mean_m=metres(mean_mm),
+            volume_m3=self.cavity.area_cm2 * 1e-4 * metres(mean_mm),
+            density_kg_m3=self.density_kg_m3,
+            times=times,
+            rig=self.rig,
+            opening=self.opening,
+            open=self.open,
+        )
+
+    def hold_mm(self, batch: Batch) -> float:
+        """The coat that the rotation holds as it thickens: see HOLD_SHARE."""
+        early_s = 0.75 * batch.clock.spin_from_s + 0.25 * batch.clock.gel_expected_s
+        viscosity = np.interp(early_s, batch.history.time_s, batch.history.viscosity_Pa_s)
+        radius = math.sqrt(self.cavity.area_cm2 * 1e-4 / (4 * math.pi))
+        speed = rad_s(LEVEL_SHARE * self.rig.rate_limit_rpm)
+        scale = math.sqrt(float(viscosity) / self.density_kg_m3 * speed * radius / G_M_S2)
+        limit = math.inf if (most := self.casting.resin.max_section_mm) is None else most
+        return min(HOLD_SHARE * scale * 1e3, limit)
+
+    def count_for(self, wall_mm: float, stated: int | None) -> int:
+        """As many coats as stated, else the fewest whose coat the rotation holds."""
+        if stated is not None:
+            self._check_stated(wall_mm, stated)
+            return stated
+        thickest, too_short = 0.0, None
+        for count in range(1, MOST_COATS + 1):
+            mean = wall_mm / count
+            try:
+                limit = self._held_mm(mean)
+            except PlanError as why:  # so much resin leaves no time to pour it: less may
+                too_short = why
+                continue
+            thickest = max(thickest, limit)
+            if mean <= limit:
+                return count
+            if mean < COVER_MM:
+                break
+        if too_short is not None and not thickest:
+            raise too_short
+        raise PlanError(
+            "wall_mm",
+            wall_mm,
+            f"no number of coats up to {MOST_COATS} does it: a coat holds at most {thickest:.2f} mm"
+            + ("" if thickest >= COVER_MM else f" and must be {COVER_MM:g} mm to cover"),
+            unit="mm",
+            hint=self._thicker(thickest),
+        )
+
+    def _held_mm(self, mean_mm: float) -> float:
+        """Return the batch of a coat so thick; the cure's law ends at a coat of 2 cm."""
+        return self.hold_mm(self.batch(min(mean_mm, THICKEST_MM)))
+
+    def _thicker(self, thickest_mm: float) -> str:
+        """Say what would let a coat be thick enough to cover."""
+        if thickest_mm >= COVER_MM:
+            return f"a wall of {thickest_mm * MOST_COATS:.1f} mm would do"
+        # What is held grows with the root of the speed, and of the viscosity.
+        more = (COVER_MM / thickest_mm) ** 2
+        return (
+            f"a rig that turns {more * self.rig.rate_limit_rpm:.0f} rpm, or a resin {more:.1f} "
+            "times as thick, would hold that much"
+        )
+
+    def _check_stated(self, wall_mm: float, count: int) -> None:
+        mean = wall_mm / count
+        limit = self._held_mm(mean)
+        if mean > SLUMP * limit:
+            speed = LEVEL_SHARE * self.rig.rate_limit_rpm
+            wanted = math.ceil(wall_mm / limit)
+            hint = f"{wanted} coats would do"
+            if wanted > MOST_COATS or wall_mm / wanted < COVER_MM:
+                # What is held grows with the root of the speed, and of the viscosity.
+                more = (mean / limit) ** 2
+                hint = (
+                    f"a rig that turns {more * self.rig.rate_limit_rpm:.0f} rpm, a resin "
+                    f"{more:.0f} times as thick, or a wall of {count * limit:.1f} mm would do"
+                )
+            raise PlanError(
+                "coats",
+                count,
+                f"each would be {mean:.2f} mm; this resin holds about {limit:.2f} mm at "
+                f"{speed:.3g} rpm and slumps",
+                hint=hint,
+            )
+        if mean < 0.5 * COVER_MM:
+            raise PlanError(
+                "coats",
+                count,
+                f"each would be {mean:.2f} mm and leave dry places; {COVER_MM:g} mm covers",
+                hint=f"{max(1, int(wall_mm / COVER_MM))} coats or fewer",
+            )
+
+    def count_left(self, left_mm: float, stated: int | None, planned: int) -> int:
+        """As many coats as stated; else as the plan had, one more where they would slump."""
+        if stated is not None:
+            self._check_stated(left_mm, stated)
+            return stated
+        limit = self.hold_mm(self.batch(left_mm / planned))
+        return planned if left_mm / planned <= 1.15 * limit else planned + 1

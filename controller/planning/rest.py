@@ -1,0 +1,196 @@
+"""The rest of a run, planned again from what was really laid."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from concurrent.futures import Executor
+
+from evenwall.errors import PlanError
+from evenwall.geometry.mould import load_cavity
+from evenwall.model import (
+    Casting,
+    CoatPlan,
+    Plan,
+)
+from evenwall.model.seal import sealed
+from evenwall.planning.assembly import assemble, late_of
+from evenwall.planning.batch import (
+    Batch,
+    CoatDone,
+)
+from evenwall.planning.context import COVER_MM, PlanningContext
+from evenwall.planning.make import Progress, Wish, choose, silent
+from evenwall.planning.recipe import Recipe
+from evenwall.planning.search import FULL, Found, Search
+from evenwall.planning.walls import (
+    Budget,
+    Pour,
+)
+from evenwall_bridge.contract import Clock
+
+# With less time than this the rest of a run keeps its spins, which were searched for longer; with
+# less than that there is no time for a film.
+SEARCH_FROM_S, LEAST_FILM_S = 30.0, 5.0
+PACE_MOST = 1.3  # of a coat's gel against its plan; beyond it something else is wrong
+
+
+def replan(
+    plan: Plan,
+    done: Sequence[CoatDone],
+    *,
+    coats: int | None = None,
+    room_degC: float | None = None,
+    mould_degC: float | None = None,
+    time_budget_s: float | None = None,
+    progress: Progress | None = None,
+    executor: Executor | None = None,
+    clock: Clock | None = None,
+) -> Plan:
+    """Plan the rest again from what was really laid.
+
+    done: the first coats, in order. coats: how many more to lay; absent, as many as the plan had
+    left, or one more where they would grow too thick. room_degC, mould_degC: today's, where they
+    differ. time_budget_s: with little the spins are kept, and only weighed, timed and computed
+    anew. Returns the whole plan, its first coats as they were laid. Raises PlanError when the wall
+    is already there, or when the rest cannot be laid.
+    """
+    tell = progress or silent
+    casting = today(plan.casting, room_degC, mould_degC)
+    if not 0 < len(done) <= len(plan.coats):
+        raise PlanError(
+            "coats done", len(done), f"must be 1 to {len(plan.coats)}, the coats of the plan"
+        )
+    cavity = load_cavity(casting)
+    if cavity.mesh_sha256 != plan.geometry.mesh_sha256:
+        raise PlanError("mesh", casting.mesh.name, "has changed since the plan was made")
+    laid = _as_laid(plan, done, cavity.area_cm2)
+    left_mm = _left_mm(casting, laid)
+    context = PlanningContext(casting, plan.rig, cavity, pace_of(done))
+    context.open = plan.coats[-1].opening_state == "open"
+    count = context.count_left(left_mm, coats, max(1, len(plan.coats) - len(laid)))
+    batch = context.batch(left_mm / count)
+    planned = [Recipe(**one) for one in plan.details["recipes"]]
+    recipes, kept = planned[: len(laid)], itertools.cycle(planned[len(laid) :] or planned)
+    under = [(context.laid_pour(c), r) for c, r in zip(laid, recipes, strict=True)]
+    same = tuple(itertools.islice(kept, count))
+    wish = Wish(plan.seed, time_budget_s, tell, executor, clock)
+    found = _chosen(context, batch, plan, wish, under, same)
+    if found.recipes == same:
+        found.late = late_of(plan.coats[-1].clock)
+    found.recipes = (*recipes, *found.recipes)
+    made = assemble(context, batch, found, tuple(laid), plan.seed)
+    if found.statistics is None and plan.wall.min_mm is not None:
+        made = in_proportion(made, plan)
+    if not found.tried:  # of the same spins: what they were compared with
+        details = {**made.details, "search": plan.details.get("search", {})}
+        made = made.model_copy(update={"details": details})
+    tell(1.0, "done")
+    return sealed(made)
+
+
+def _as_laid(plan: Plan, done: Sequence[CoatDone], area_cm2: float) -> list[CoatPlan]:
+    """Return the first coats of the plan as they were laid. Raises PlanError for one that is not
+    there."""
+    density = plan.casting.resin.sheet.mixed_density_g_cm3
+    laid = []
+    for coat, real in zip(plan.coats, done, strict=False):
+        on_wall = real.mix_g - real.cup_left_g - real.spill_g
+        if on_wall <= 0:
+            raise PlanError(f"coat {coat.coat}", f"{on_wall:.1f}", "must be > 0", unit="g laid")
+        share = real.mix_g / coat.mix_g
+        changes = {
+            "mean_mm": on_wall / density / area_cm2 * 10.0,
+            "mix_g": real.mix_g,
+            "part_a_g": coat.part_a_g * share,
+            "part_b_g": coat.part_b_g * share,
+            "cup_left_g": real.cup_left_g,
+            "spill_g": real.spill_g,
+        }
+        laid.append(coat.model_copy(update=changes))
+    return laid
+
+
+def _left_mm(casting: Casting, laid: Sequence[CoatPlan]) -> float:
+    """Return the wall still to lay, in mm. Raises PlanError when a coat could not cover it."""
+    left_mm = casting.wall_mm - sum(coat.mean_mm for coat in laid)
+    if left_mm < 0.5 * COVER_MM:
+        raise PlanError(
+            "wall still to lay",
+            f"{left_mm:.2f}",
+            f"a coat must be {COVER_MM:g} mm to cover",
+            unit="mm",
+            hint="the wall is there: let it cure and open the mould",
+        )
+    return left_mm
+
+
+def _chosen(
+    context: PlanningContext,
+    batch: Batch,
+    plan: Plan,
+    wish: Wish,
+    under: list[tuple[Pour, Recipe]],
+    same: tuple[Recipe, ...],
+) -> Found:
+    """Return the spins of the coats to come: searched for, or the same as planned, in their wall.
+
+    under: the coats laid; same: the spins that were planned for the coats to come.
+    """
+    found, budget_s = Found(), wish.time_budget_s
+    if budget_s is not None and budget_s < LEAST_FILM_S:
+        found = Found(recipes=same, told=True)
+    elif budget_s is None or budget_s >= SEARCH_FROM_S:
+        found = choose(context, batch, len(same), wish, under, same, same)
+    if not (found.told or found.interrupted):
+        # What a search has come to by then may be worse than what was searched for longer before.
+        pour = context.pour(batch)
+        judge = Search(
+            context.cavity,
+            pour,
+            len(same),
+            plan.seed,
+            FULL,
+            wish.executor,
+            wish.tell,
+            Budget(),
+            under,
+        )
+        found = judge.judge(same)
+        if plan.wall.mesh_error_mm is not None:  # on these meshes, of these spins
+            found.mesh_error = plan.wall.mesh_error_mm / plan.wall.mean_mm
+    return found
+
+
+def in_proportion(made: Plan, before: Plan) -> Plan:
+    """With the same spins and no time for a film: the wall as it was computed, to the new mean."""
+    wall = before.wall
+    scale = made.wall.mean_mm / wall.mean_mm
+    figures = {
+        name: value * scale
+        for name, value in wall.model_dump(exclude_none=True).items()
+        if name.endswith("_mm") and name not in ("target_mm", "mesh_mm")
+    }
+    note = "In proportion to the wall computed before: there was no time to compute it again."
+    return made.model_copy(
+        update={
+            "wall": wall.model_copy(update={**figures, "note": note}),
+            "limits": before.limits,
+        }
+    )
+
+
+def today(casting: Casting, room_degC: float | None, mould_degC: float | None) -> Casting:
+    """The casting in the shop as it is now; None: as it was."""
+    if room_degC is not None:
+        shop = casting.shop.model_copy(update={"temp_degC": room_degC})
+        casting = casting.model_copy(update={"shop": shop})
+    if mould_degC is not None:
+        mould = casting.mould.model_copy(update={"temp_degC": mould_degC})
+        casting = casting.model_copy(update={"mould": mould})
+    return casting
+
+
+def pace_of(done: Sequence[CoatDone]) -> float:
+    """The day's pace: the last coat's own, as far as one gel may be believed."""
+    return min(max(done[-1].pace, 1.0 / PACE_MOST), PACE_MOST)
