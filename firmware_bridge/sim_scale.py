@@ -29,9 +29,9 @@ class Pan:
 
     def line(self) -> bytes:
         """One line of the display, as it is sent, without its end."""
-        mark = "US" if self._settles else "ST"
+        moving = " ?" if self._settles else ""
         self._settles = max(0, self._settles - 1)
-        return f"{mark},GS,{self._mass_g - self._tare_g:+9.1f} g".encode("ascii")
+        return f"{self._mass_g - self._tare_g:+9.1f} g{moving}".encode("ascii")
 
 
 class PtyScale(Pan):

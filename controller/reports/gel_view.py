@@ -9,6 +9,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from evenwall.numerics import gel
+from evenwall.palette import BAND, COATS, FAINT, INK, PEN
 from evenwall.units import ZERO_DEGC_K, degC
 
 
@@ -19,21 +20,15 @@ def draw(rows: Sequence[gel.Row], estimate: gel.GelEstimate, placement: gel.What
     seen = [(row.time_s / 60.0, degC(row.probe_K)) for row in rows if row.probe_K is not None]
     air = [(row.time_s / 60.0, degC(row.ambient_K)) for row in rows if row.ambient_K is not None]
     low_min, high_min = estimate.low_s / 60.0, estimate.high_s / 60.0
-    axes.axvspan(
-        low_min, high_min, color="#c9a227", alpha=0.25, lw=0, label="gel of the coat, 90 %"
-    )
-    axes.axvline(estimate.best_s / 60.0, color="#8a6d00", lw=1.5, label="best estimate")
-    axes.axvline(
-        estimate.safe_to_stop_s / 60.0, color="#2a6f4e", lw=1.5, ls="--", label="safe to stop"
-    )
+    axes.axvspan(low_min, high_min, color=BAND, alpha=0.6, lw=0, label="gel of the coat, 90 %")
+    axes.axvline(estimate.best_s / 60.0, color=COATS[2], lw=1.5, label="best estimate")
+    axes.axvline(estimate.safe_to_stop_s / 60.0, color=INK, lw=1.5, ls="--", label="safe to stop")
     if estimate.called_s is not None:
-        axes.axvline(estimate.called_s / 60.0, color="#2a6f4e", lw=1.5, label="called gelled")
+        axes.axvline(estimate.called_s / 60.0, color=INK, lw=1.5, label="called gelled")
     if len(air):
-        axes.plot(*np.array(air).T, color="#8a8f98", lw=1.0, label="air")
+        axes.plot(*np.array(air).T, color=FAINT, lw=1.0, label="air")
     if len(seen):
-        axes.plot(
-            *np.array(seen).T, ".", color="#1f4e79", ms=2.5, label=f"probe in the {placement}"
-        )
+        axes.plot(*np.array(seen).T, ".", color=PEN, ms=2.5, label=f"probe in the {placement}")
         # The warmest that was believed: a digital sensor says 85 °C when it starts anew.
         top = next((row for row in rows if row.probe_K == estimate.peak_K), None)
         if top is not None and top.probe_K is not None:
@@ -44,14 +39,14 @@ def draw(rows: Sequence[gel.Row], estimate: gel.GelEstimate, placement: gel.What
         band_K = estimate.curve[:, 2]
         low_degC, high_degC = fitted_degC - band_K, fitted_degC + band_K
         axes.fill_between(
-            time_min, low_degC, high_degC, color="#b3541e", alpha=0.18, lw=0, label="its 90 % band"
+            time_min, low_degC, high_degC, color=COATS[1], alpha=0.18, lw=0, label="its 90 % band"
         )
-        axes.plot(time_min, fitted_degC, color="#b3541e", lw=1.2, label="fitted and foreseen")
+        axes.plot(time_min, fitted_degC, color=COATS[1], lw=1.2, label="fitted and foreseen")
     for fault in estimate.faults:
-        axes.axvline(fault.at_s / 60.0, color="#a01818", lw=0.8, ls=":")
+        axes.axvline(fault.at_s / 60.0, color=FAINT, lw=0.8, ls=":")
         words = fault.kind.replace("_", " ") + ("" if fault.over_s is None else ", taken back")
         axes.text(fault.at_s / 60.0, axes.get_ylim()[1], words,
-                  color="#a01818", rotation=90, va="top", ha="right", fontsize=8)  # fmt: skip
+                  color=FAINT, rotation=90, va="top", ha="right", fontsize=8)  # fmt: skip
     axes.set_xlabel("minutes since the parts met")
     axes.set_ylabel("°C")
     axes.set_title(estimate.sentence, fontsize=10, loc="left", wrap=True)

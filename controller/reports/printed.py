@@ -18,10 +18,11 @@ from matplotlib.figure import Figure
 
 from evenwall.errors import InputError
 from evenwall.palette import HAIR, INK, PAPER, SIGNAL
+from evenwall.reports import look
 from evenwall.units import System, shown
 
 _STYLE = f"""
-body {{ font: 16px/1.45 Georgia, "DejaVu Serif", serif; color: {INK}; background: {PAPER};
+body {{ font: 16px/1.45 Bitter, Georgia, serif; color: {INK}; background: {PAPER};
   max-width: 46rem; margin: 2rem auto; padding: 0 1rem; }}
 h1, h2 {{ font-weight: 600; line-height: 1.2; }}
 h2 {{ margin-top: 2rem; border-bottom: 1px solid {INK}; }}
@@ -136,8 +137,18 @@ def to_html(title: str, blocks: Sequence[Block]) -> str:
     return (
         '<!doctype html>\n<html lang="en">\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{_text(title)}</title>\n<style>{_STYLE}</style>\n"
+        f"<title>{_text(title)}</title>\n<style>{_faces()}{_STYLE}</style>\n"
         f"<h1>{_text(title)}</h1>\n{body}\n</html>\n"
+    )
+
+
+def _faces() -> str:
+    """Return the typeface itself, so that the page needs no other file."""
+    faces = ((400, look.REGULAR), (700, look.BOLD))
+    return "".join(
+        f"@font-face {{ font-family: {look.FAMILY}; font-weight: {weight}; src: url(data:font/ttf;"
+        f"base64,{base64.b64encode(file.read_bytes()).decode('ascii')}); }}\n"
+        for weight, file in faces
     )
 
 
@@ -176,7 +187,7 @@ def _cell(text: str, large: bool) -> str:
     return f"<td{' class=large' if large else ''}>{_text(text)}</td>"
 
 
-_FONTS = Path(matplotlib.get_data_path()) / "fonts" / "ttf"  # they carry every letter we print
+_SIGNS = Path(matplotlib.get_data_path()) / "fonts" / "ttf"  # for what our typeface lacks
 _MARGIN_MM = 18.0
 _HEADED_MM = 26.0  # a heading stands with something under it
 _MANY_COLUMNS = 6
@@ -188,8 +199,13 @@ def to_pdf(title: str, blocks: Sequence[Block]) -> bytes:
     pdf.set_title(title)
     pdf.set_margins(_MARGIN_MM, _MARGIN_MM, _MARGIN_MM)
     pdf.set_auto_page_break(True, _MARGIN_MM)
-    for style, file in (("", "DejaVuSans.ttf"), ("B", "DejaVuSans-Bold.ttf")):
-        pdf.add_font("page", style, _FONTS / file)
+    for style, own, other in (
+        ("", look.REGULAR, "DejaVuSans.ttf"),
+        ("B", look.BOLD, "DejaVuSans-Bold.ttf"),
+    ):
+        pdf.add_font("page", style, own)
+        pdf.add_font("signs", style, _SIGNS / other)
+    pdf.set_fallback_fonts(["signs"])
     pdf.add_page()
     _line(pdf, title, 18.0, "B")
     for block in blocks:

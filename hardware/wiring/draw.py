@@ -253,7 +253,7 @@ def pins_and_parts(sheet: Sheet, spec: RigSpec) -> tuple[dict[str, float], float
     """
     pi = [(what, f"{hole}  {what}", wire) for hole, what, wire in pi_rows(spec)]
     pins = [
-        (p["name"], f"{p['label']}  {p['name'].replace('_', ' ')}", short(p["wire_to"]))
+        (p["name"], f"{chip_name(p)}  {p['name'].replace('_', ' ')}", short(p["wire_to"]))
         for p in board_pins()
     ]
     _, end = wired(sheet, "Raspberry Pi, header hole", pi, 84, PI_PARTS)
@@ -261,7 +261,7 @@ def pins_and_parts(sheet: Sheet, spec: RigSpec) -> tuple[dict[str, float], float
     pi_end = 84 + box_height(len(pi))
     sheet.wire(f"M60 {pi_end} V{top:g}")
     sheet.text(70, top - 14, "USB: data, and 5 V for the board", size=12)
-    return wired(sheet, "Board (ATmega328P), label", pins, top, BOARD_PARTS)
+    return wired(sheet, "Board (ATmega328P), chip's pin", pins, top, BOARD_PARTS)
 
 
 def power_chain(sheet: Sheet) -> float:
@@ -336,6 +336,11 @@ def short(words: str) -> str:
 # --- The pin tables ------------------------------------------------------------------------------
 
 
+def chip_name(pin: dict[str, Any]) -> str:
+    """Return a pin's name in the chip's data sheet, such as PD2."""
+    return f"P{pin['port']}{pin['bit']}"
+
+
 def pin_tables() -> str:
     lines = [
         "# Pins",
@@ -344,12 +349,15 @@ def pin_tables() -> str:
         "",
         "## The board (ATmega328P)",
         "",
-        "| label | chip pin | name | direction | wire to | meaning |",
-        "| --- | --- | --- | --- | --- | --- |",
+        "Named as in the chip's data sheet; small boards print the last column's names.",
+        "",
+        "| pin | of the 28-pin DIP | name | direction | wire to | meaning | printed |",
+        "| --- | --- | --- | --- | --- | --- | --- |",
     ]
     lines += [
-        f"| {p['label']} | {p['package_pin']} | {p['name']} | {p['direction']}"
-        f"{', pull-up' if p.get('pull_up') else ''} | {p['wire_to']} | {p['meaning']} |"
+        f"| {chip_name(p)} | {p['package_pin']} | {p['name']} | {p['direction']}"
+        f"{', pull-up' if p.get('pull_up') else ''} | {p['wire_to']} | {p['meaning']} "
+        f"| {p['label']} |"
         for p in board_pins()
     ]
     for name in RIGS:

@@ -35,7 +35,7 @@ def test_drawings_show_every_pin(name: str) -> None:
     path = next(p for p in pages() if p.name == f"{name}.svg")
     shown = " ".join(etree.parse(path).getroot().itertext())
     for pin in board_pins():
-        assert f"{pin['label']}  {pin['name'].replace('_', ' ')}" in shown
+        assert f"P{pin['port']}{pin['bit']}  {pin['name'].replace('_', ' ')}" in shown
     for pin_name in rig(name).pins:
         assert pin_name.replace("_", " ") in shown
 
