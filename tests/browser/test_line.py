@@ -5,8 +5,9 @@ from __future__ import annotations
 import pytest
 from playwright.sync_api import Page, expect
 
+from evenwall.model import Step
 from tests.browser.conftest import OpenPhone
-from tests.browser.hands import begun, turning, until
+from tests.browser.hands import begun, press_next, tick_all, turning, until, weigh
 from tests.web.server import PanelServer
 
 pytestmark = pytest.mark.browser
@@ -52,6 +53,44 @@ def test_a_lost_line_before_turning_promises_nothing(
     until(page, "document.documentElement.classList.contains('stale')")
     expect(page.locator("#why")).not_to_contain_text("It goes on by itself")
     expect(page.locator("#why")).to_contain_text("Look at the rig, not at this page.")
+
+
+def test_a_line_lost_while_mixing_keeps_the_clock_and_promises_nothing(
+    open_phone: OpenPhone,
+) -> None:
+    with PanelServer(speed=1) as panel:
+        page = open_phone(panel)
+        begun(panel)
+        tick_all(page)
+        press_next(page)
+        weigh(page)
+        press_next(page)
+        expect(page.locator("#count-time")).to_be_visible()
+        page.evaluate("evenwall.line.source.close(); evenwall.line.open = () => {}")
+        until(page, "document.documentElement.classList.contains('stale')")
+        before = page.locator("#count-time").inner_text()
+        expect(page.locator("#count-label")).to_contain_text(", by this phone")
+        expect(page.locator("#count-time")).not_to_have_text(before)  # it goes on
+        expect(page.locator("#why")).to_contain_text("The clock runs on, by this phone.")
+        expect(page.locator("#why")).not_to_contain_text("It goes on by itself")
+
+
+def test_a_run_that_ended_elsewhere_is_noticed(open_phone: OpenPhone, panel: PanelServer) -> None:
+    """While the page heard nothing, and while it showed another page, the run was given up."""
+    page = open_phone(panel, ignore=("ERR_INTERNET_DISCONNECTED"))
+    turning(panel)
+    expect(page.locator("#count")).to_be_visible()
+    page.get_by_role("link", name="Settings").tap()
+    expect(page.locator("#bench h1")).to_be_visible()
+    cut(page, True)
+    until(page, "document.documentElement.classList.contains('stale')")
+    panel.call(lambda: panel.service._enter(Step.ABANDONED))
+    cut(page, False)
+    until(page, "!document.documentElement.classList.contains('stale')", tries=400)
+    page.get_by_role("link", name="The job").tap()
+    expect(page.locator("#sentence")).to_have_text("Given up.")
+    expect(page.locator("#count")).to_be_hidden()
+    expect(page.get_by_role("link", name="This run, and what came of it")).to_be_visible()
 
 
 def test_ten_minutes_without_a_line_leave_no_gap(open_phone: OpenPhone) -> None:
