@@ -14,7 +14,7 @@ from contextlib import asynccontextmanager
 from typing import Any, Self
 
 from evenwall.model import CallsSpec, Command, Event, Plan
-from evenwall.run.events import Called
+from evenwall.run.events import CALLS
 from evenwall.run.supervisor import Supervisor
 from evenwall_web.phones import NotSent, Phones, Post, post
 
@@ -88,7 +88,7 @@ class Caller:
     def _hear(self, row: Event, plan: Plan) -> None:
         if self._before is not None:
             self._before(row, plan)
-        if row.kind != Called.kind:
+        if row.kind not in CALLS:
             return
         call = {**row.data, "rig": self._rig, "run_id": row.run_id}
         for name, channel in self._channels.items():

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from evenwall.model import Step
 from evenwall.run.alerts import SEVERITY
-from evenwall.run.events import Called, CallOver, CallsAnswered
+from evenwall.run.events import Called, CalledAgain, CallOver, CallsAnswered
 from evenwall.run.moment import Moment
 from evenwall.run.observation import Sound
 from evenwall.run.schedule import next_from_s
@@ -34,6 +34,8 @@ def wanted(state: RunState, now_s: float) -> dict[str, str]:
         return {}
     found = {kind: SEVERITY[kind] for kind in state.alerts if SEVERITY[kind] != "note"}
     calls: dict[str, str] = dict(found)
+    if not state.halted:
+        calls.pop("guard_open", None)  # whoever closes up is at the guard
     if "waiting" in state.alerts:
         calls["waiting"] = "hands"
     from_s = next_from_s(state)
@@ -70,7 +72,8 @@ def call_people(moment: Moment) -> None:
 
 
 def _call(moment: Moment, call: str, urgency: str, number: int) -> None:
-    moment.emit(Called(call=call, urgency=urgency, number=number, sentence=sentence_of(call)))
+    event = Called if number == 1 else CalledAgain
+    moment.emit(event(call=call, urgency=urgency, number=number, sentence=sentence_of(call)))
 
 
 def unanswered(state: RunState) -> tuple[str, ...]:

@@ -12,6 +12,7 @@ from evenwall.cli.calling import by_push, by_webhook, calling
 from evenwall.cli.speaking import SpokenMoments, speak
 from evenwall.devices.speech import spoken_words
 from evenwall.model import SPOKEN_MOMENTS, Step
+from evenwall.run.events import CALLS
 from evenwall_bridge.clock import run_virtual
 from evenwall_web.phones import Phone, Phones
 from evenwall_web.web_push import b64
@@ -102,7 +103,7 @@ def test_every_call_is_delivered_and_brings_the_person_back() -> None:
             shown = shop.service.snapshot()
             assert [coat.done for coat in shown.coats] == [True] * 3
             events = await shop.service.events(shown.run_id or "")
-            called = [e.data for e in events if e.kind == "called"]
+            called = [e.data for e in events if e.kind in CALLS]
             sent = [e.data for e in events if e.kind == "call_sent"]
             # Each call reached the phone and the webhook, once, and the record says so.
             wanted = sorted((c["call"], c["number"]) for c in called)
@@ -118,7 +119,7 @@ def test_every_call_is_delivered_and_brings_the_person_back() -> None:
             assert calls.count("open_mould") >= 1
             # 0 s, 30 s and 60 s, and then the person was there.
             at_s = [
-                e.at_s for e in events if e.kind == "called" and e.data["call"] == "standing_liquid"
+                e.at_s for e in events if e.kind in CALLS and e.data["call"] == "standing_liquid"
             ]
             assert [round(t - at_s[0]) for t in at_s] == pytest.approx([0, 30, 60], abs=2)
             answered = [e for e in events if e.kind == "calls_answered"]

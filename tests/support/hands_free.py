@@ -73,8 +73,11 @@ class HandsFree:
         self.shop.board.set_guard(True)
         if self.shop.service.snapshot().step is Step.PREPARE:
             await self.press(Press.LONG)  # the list is done
-        await self.shop.until(lambda: self.shop.lamp.light in (Light.MOVES_NEXT, Light.ACT_NOW))
-        await self.press()
+        for _ in range(20):  # words of a step that is over find another light
+            if self.shop.lamp.light in (Light.MOVES_NEXT, Light.ACT_NOW):
+                await self.press()
+                return
+            await self.shop.clock.sleep(1.0)
 
     async def pan(self, mass_g: float, wait_s: float = 2.0) -> None:
         assert self.shop.pan is not None

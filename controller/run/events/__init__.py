@@ -6,7 +6,14 @@ A new event is a class in one of these modules. Its `kind` enters it in the regi
 from __future__ import annotations
 
 from evenwall.run.events.base import Answered, RunEvent, Unknown, hidden, line_of, read
-from evenwall.run.events.calls import Called, CallOver, CallsAnswered, CallSent
+from evenwall.run.events.calls import (
+    CALLS,
+    Called,
+    CalledAgain,
+    CallOver,
+    CallsAnswered,
+    CallSent,
+)
 from evenwall.run.events.frame import (
     BoardRefused,
     GuardClosed,
@@ -61,6 +68,7 @@ from evenwall.run.events.steps import (
 )
 
 __all__ = [
+    "CALLS",
     "Abandoned",
     "AlertOver",
     "AlertRaised",
@@ -70,6 +78,7 @@ __all__ = [
     "CallOver",
     "CallSent",
     "Called",
+    "CalledAgain",
     "CallsAnswered",
     "CastingMeasured",
     "CoatDone",

@@ -10,9 +10,10 @@ from evenwall.run.state import Call, RunState
 
 
 class Called(RunEvent):
-    """A person was called: for the first time, or again."""
+    """A person was called for the first time; an alert or a step tells it already."""
 
     kind: ClassVar[str] = "called"
+    hidden: ClassVar[bool] = True
     call: str  # an alert's kind, next_coat or open_mould
     urgency: str  # act_now, caution or hands
     number: int  # 1 for the first
@@ -25,8 +26,17 @@ class Called(RunEvent):
         return replace(state, calls={**state.calls, self.call: one})
 
     def line(self) -> str:
-        times = "" if self.number == 1 else f", time {self.number}"
-        return f"Called for {self.call.replace('_', ' ')}{times}."
+        return f"Called for {self.call.replace('_', ' ')}, time {self.number}."
+
+
+class CalledAgain(Called):
+    """A person was called again, for nobody had answered."""
+
+    kind: ClassVar[str] = "called_again"
+    hidden: ClassVar[bool] = False
+
+
+CALLS = frozenset({Called.kind, CalledAgain.kind})
 
 
 class CallOver(RunEvent):
@@ -45,6 +55,7 @@ class CallsAnswered(RunEvent):
     """A person answered the calls that stood."""
 
     kind: ClassVar[str] = "calls_answered"
+    hidden: ClassVar[bool] = True  # what the person did then stands in the record anyway
     calls: tuple[str, ...]
     who: str
 
