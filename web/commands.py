@@ -62,14 +62,14 @@ class Tick(Frozen):
 
 
 class Draft(Frozen):
-    """What is typed into a field of the sheet and not sent; empty: nothing stands there."""
+    """Text typed into a field of the sheet and not sent; empty: nothing stands there."""
 
     field: Annotated[str, Field(min_length=1, max_length=40, pattern=r"^[a-z0-9-]+$")]
     value: Annotated[str, Field(max_length=200)] = ""
 
 
 class Simulate(Frozen):
-    """What is done at a simulated frame: its button pressed or held, its guard moved."""
+    """A deed at a simulated frame: its button pressed or held, its guard moved."""
 
     what: Literal["button", "hold", "guard"]
 

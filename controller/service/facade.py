@@ -15,11 +15,9 @@ from evenwall.model import (
     CastingCard,
     Command,
     Comparison,
-    Event,
     Measured,
     Plan,
     PlanJob,
-    RecordLine,
     ResinCard,
     RigSpec,
     RunCard,
@@ -83,6 +81,7 @@ class Service:
         self._executor = executor or ThreadPoolExecutor(2, "plans")
         self._tasks: set[asyncio.Task[None]] = set()
         self._stream, self._runs = Stream(run), RunList(run)
+        self.record, self.events = self._runs.record, self._runs.events  # asked as they are
         self._castings = CastingFiles(castings, self.notice)
         self._jobs = PlanJobs(
             planner, rough_planner, self._executor, self._runs.taught, stoppable=stoppable
@@ -194,14 +193,6 @@ class Service:
     async def run(self, run_id: str) -> RunCard:
         """Return the card of a run. Raises InputError."""
         return await self._runs.card(run_id)
-
-    async def record(self, run_id: str) -> list[RecordLine]:
-        """Return a run's record, line by line, for people."""
-        return await self._runs.record(run_id)
-
-    async def events(self, run_id: str, after_id: int = 0) -> list[Event]:
-        """Return a run's rows after an id."""
-        return await self._runs.events(run_id, after_id)
 
     async def run_plan(self, run_id: str) -> Plan:
         """Return the plan of a run as it stands: the rest may have been planned again."""

@@ -199,7 +199,7 @@ class Clumsy(Operator):
 
 @dataclass
 class Told:
-    """What came of one casting."""
+    """Outcome of one casting."""
 
     seed: int
     broken: list[str]
