@@ -34,21 +34,23 @@ class Walls:
     async def of(self, job: PlanJob | None, run_id: str) -> dict[str, Any] | None:
         """Return the wall of a job, or of a run where there is no such job.
 
-        vertices_mm (n, 3), faces (m, 3), wall_mm (n,) and a note that says which wall it is; None
-        without a film or a plan.
+        What `planning.wall.wall_mesh` gives, a note that says which wall it is, and as_turned:
+        whether it is the wall of what was weighed and turned. None without a film or a plan.
         """
+        as_turned = False
         if self._work is None:
             return None
         if job is None:
             run = await self._records.read(lambda journal: Recorded.read(journal, run_id))
             loop = asyncio.get_running_loop()
             plan, note = await loop.run_in_executor(self.thread, to_look_at, run)
+            as_turned = plan is not run.plan
         elif job.plan is None:
             return None
         else:
             plan = job.plan
             note = COARSE if plan.wall.min_mm is not None else ""
-        return {**await self._mesh(self._work, plan), "note": note}
+        return {**await self._mesh(self._work, plan), "note": note, "as_turned": as_turned}
 
     async def _mesh(self, work: WallMesh, plan: Plan) -> dict[str, Any]:
         """Return the wall of a plan. The plan's page asks first, so that it is there when the

@@ -109,3 +109,24 @@ def test_the_turning_and_the_time_have_axes_and_are_not_cut_off(plan: Page) -> N
         assert sum(bool(re.fullmatch(r"−?[\d.]+", word)) for word in words) >= 4
     scrolled = plan.locator("#bench .scroll:has(svg)")
     assert scrolled.count() == 0
+
+
+def test_a_replay_is_held_against_its_proven_run_in_mm(
+    open_phone: OpenPhone, panel: PanelServer
+) -> None:
+    page = open_phone(panel, **PHONE)
+    page.goto("/#run/run-0")  # which repeats itself in this record: no place differs
+    verdict = page.locator("#bench .why[role=status]")
+    expect(verdict).to_contain_text("at most 0.00 mm off at any place; thinnest place 3.63 mm")
+    said = page.evaluate(
+        """async () => {
+          const { wallVerdict } = await import("/panel/late/replay.js");
+          const wall = (wall_mm, as_turned) => ({ wall_mm, as_turned, thinnest_mm: wall_mm[0] });
+          const [now, then] = [wall([4, 5, 6], true), wall([4.3, 5, 6.3], true)];
+          return [wallVerdict(now, then), wallVerdict(now, wall([4, 5, 6], false))];
+        }"""
+    )
+    assert said[0].startswith(
+        "The wall: on average 0.20 mm thinner than the proven one, at most 0.30 mm off"
+    )
+    assert said[1].startswith("No verdict on the wall: not every coat")

@@ -483,7 +483,8 @@ class FakeService:
     async def wall_mesh(self, run_or_job_id: str) -> dict[str, Any]:
         if run_or_job_id not in {*self.jobs, self.run_id, "run-0"}:
             raise InputError("run_id", run_or_job_id, "no such run or plan")
-        return {**globe_mesh(), "note": "" if run_or_job_id in self.jobs else "As planned."}
+        made = run_or_job_id not in self.jobs
+        return {**globe_mesh(), "note": "As planned." if made else "", "as_turned": made}
 
     # --- what happens ------------------------------------------------------------------------
 

@@ -281,13 +281,18 @@ export class Bench {
 
   // How a replay came out beside the run it repeats.
   async against(card) {
-    const [{ compared }, proven] = await Promise.all([
+    const [{ compared, wallVerdict }, proven] = await Promise.all([
       import("./replay.js"), this.line.get(`/api/runs/${encodeURIComponent(card.replay_of)}`).catch(() => null),
     ]);
     const found = await this.line.get(`/api/runs/${encodeURIComponent(card.run_id)}/compare`).then(
       (comparison) => compared(comparison, proven),
       (error) => [h("p", { class: "figures" }, error.message)]);
-    return h("div", {}, h("h2", {}, "against the proven run"), found);
+    // Two films take their seconds: the page is there first.
+    const verdict = h("p", { class: "why", role: "status" }, "Working out both walls …");
+    const mesh = (run) => this.line.get(`/api/mesh/${encodeURIComponent(run)}`);
+    Promise.all([card.run_id, card.replay_of].map(mesh)).then(
+      ([now, then]) => say(verdict, wallVerdict(now, then)), (error) => say(verdict, error.message));
+    return h("div", {}, h("h2", {}, "against the proven run"), verdict, found);
   }
 
   // --- who may act -------------------------------------------------------------------------------

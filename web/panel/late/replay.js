@@ -3,7 +3,7 @@
 
 import { h, s, table } from "../dom.js";
 import { niceStep } from "../ink.js";
-import { clock, dayAndTime } from "../units.js";
+import { clock, dayAndTime, length } from "../units.js";
 
 const ROW = 34;
 
@@ -51,6 +51,17 @@ export function compared(comparison, card) {
     ...parts.map((coat) => table(`${against}: ${coat === null ? "the casting" : `coat ${coat}`}`,
       ["what", "proven", "this run", "differs"], of(coat))),
   ];
+}
+
+// What the two runs left on the mould, place by place: now and then as /api/mesh has them.
+export function wallVerdict(now, then) {
+  if (!now.as_turned || !then.as_turned) return "No verdict on the wall: not every coat of both runs turned until it gelled.";
+  if (now.wall_mm.length !== then.wall_mm.length) return "No verdict on the wall: the two runs had different moulds.";
+  const off_mm = now.wall_mm.map((wall, i) => wall - then.wall_mm[i]);
+  const mean_mm = off_mm.reduce((sum, off) => sum + off, 0) / off_mm.length;
+  const most_mm = off_mm.reduce((most, off) => Math.max(most, Math.abs(off)), 0);
+  const mean = `${length(Math.abs(mean_mm), 1)} ${mean_mm < 0 ? "thinner" : "thicker"}`;
+  return `The wall: on average ${mean} than the proven one, at most ${length(most_mm, 1)} off at any place; thinnest place ${length(now.thinnest_mm, 1)}, then ${length(then.thinnest_mm, 1)}.`;
 }
 
 function turns(coat) {
