@@ -3,7 +3,8 @@
 `make_plan` weighs, times, searches and loads; `replan` does the rest again after a real coat. The
 mesher and the optimiser behind them are loaded when somebody plans: what serves a rig never does.
 
-Behind it, each on the ones below: `make` a plan; `search` for its coats, by their `outlook` on
+Behind it, each on the ones below: `make` a plan and `rest` the remainder of a run; `assembly` of
+its coats in their `context`, with `plan_words`; `search` for them, by their `outlook` on
 every day, `polish`ed; `level` one mesh's films; `mixing` what sums of them are worth; `space` what
 a recipe may be; `walls` the film of one; `recipe` its ramps; `batch` its clock and weights.
 """
