@@ -533,7 +533,7 @@ class FakeService:
             if data.get("done", True):
                 self.ticked = self.ticked | {number}
             return Answer(accepted=True, sentence="")
-        elif name == "draft":
+        elif name == "draft":  # of this step: an older one's was refused above
             self.drafts[data["field"]] = data.get("value", "")
             return Answer(accepted=True, sentence="")
         elif name == "weigh":
@@ -542,6 +542,7 @@ class FakeService:
             if abs(data["part_b_g"] / data["part_a_g"] - 0.5) > 0.05:
                 return no("B is off by more than 10 %; weigh again.")
             self._coat(part_a_g=data["part_a_g"], part_b_g=data["part_b_g"])
+            self.drafts.clear()
         elif name == "measure":
             if self.step is not Step.MEASURE:
                 return no("Nothing to measure yet.")
@@ -618,6 +619,7 @@ class FakeService:
 
     def _enter(self, step: Step) -> None:
         self.step, self.step_from_s = step, self.clock.now_s()
+        self.drafts = {k: v for k, v in self.drafts.items() if k == "note-text"}
         self.guard_closed = step is Step.SPIN
         self.turning, self.paused = step is Step.SPIN, False
         if step is Step.PARK:

@@ -3,14 +3,16 @@
 const WAIT_ms = 400; // after the last key
 
 export class Drafts {
-  constructor(line) {
+  // stepId: of the step that is shown; what was typed in it is of no later one.
+  constructor(line, stepId) {
     this.line = line;
+    this.stepId = stepId;
     this.fields = new Map(); // field -> {input, show, read, last}
   }
 
   // show, read: between the rig's figure and this phone's unit; text stays as it is.
-  bind(input, { show = (value) => value, read = (value) => value } = {}) {
-    const field = { input, show, read, last: "", timer: null };
+  bind(input, { show = (value) => value, read = (value) => value, always = false } = {}) {
+    const field = { input, show, read, last: "", timer: null, step: always ? null : this.stepId() };
     this.fields.set(input.id, field);
     input.addEventListener("input", () => {
       clearTimeout(field.timer);
@@ -24,7 +26,7 @@ export class Drafts {
     const value = field.input.value === "" ? "" : String(field.read(field.input.value)).slice(0, 200);
     if (value === field.last || !field.input.isConnected) return;
     field.last = value;
-    this.line.command("draft", { field: field.input.id, value }).catch(() => null);
+    this.line.command("draft", { field: field.input.id, value }, field.step).catch(() => null);
   }
 
   // What another phone typed; never over what is being typed here.

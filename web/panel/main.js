@@ -32,7 +32,7 @@ let sending = false;
 const line = new Line({ onItem: take, onPairing: () => openBench("people") });
 const heat = new Heat(byId("heat"));
 const down = new Down(byId("down"));
-const drafts = new Drafts(line);
+const drafts = new Drafts(line, () => seen?.step_id ?? null);
 const tick = (index, done) => line.command("tick", { index, done }).then(() => true, (error) => {
   answer(error.message, false);
   return false;

@@ -16,7 +16,7 @@ export class Written {
     this.giveUp = asking("reason", "Why is the casting given up?", "Give it up", (reason) => send("abandon", { reason }));
     this.giveUp.hidden = true;
     this.askGiveUp = h("button", { type: "button", id: "give-up", onclick: () => { this.giveUp.hidden = !this.giveUp.hidden; } }, "Give this casting up …");
-    drafts.bind(this.note.querySelector("input"));
+    drafts.bind(this.note.querySelector("input"), { always: true });
     box.replaceChildren(this.form, this.lines, h("p", { class: "tools" }, this.more), this.note,
       h("p", { class: "tools" }, this.askGiveUp), this.giveUp);
   }
