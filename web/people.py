@@ -280,7 +280,7 @@ class People:
             rows = _SESSIONS.validate_json(read_bytes(file, SESSIONS_BYTES))
             self._sessions = {row.session_id: row for row in rows}
         except (InputError, ValueError) as error:
-            if not file.exists():
+            if not os.path.exists(file):  # False also where the folder may not be read
                 return
             with contextlib.suppress(OSError):
                 kept = set_aside(file).name

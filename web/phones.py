@@ -97,7 +97,7 @@ class Phones:
         self.signer = Signer.kept(None if state_dir is None else state_dir / "push.key")
         self.contact = ""
         self._phones: dict[str, Phone] = {}
-        if self._path is not None and self._path.exists():
+        if self._path is not None and os.path.exists(self._path):  # False: may not be read
             try:
                 kept = _PHONES.validate_json(read_bytes(self._path, FILE_bytes))
             except (InputError, ValueError):

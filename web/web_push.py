@@ -6,6 +6,7 @@ rig by a signed token alone (VAPID, RFC 8292).
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 from base64 import urlsafe_b64decode, urlsafe_b64encode
@@ -83,9 +84,10 @@ class Signer:
     def kept(cls, path: Path | None) -> Signer:
         """The key in a file, made when there is none; None: for this process alone.
 
-        A file that cannot be read is made anew: phones subscribe again when they open the page.
+        A file that cannot be read is made anew, and one that cannot be written at each start:
+        phones subscribe again when they open the page.
         """
-        if path is not None and path.exists():
+        if path is not None:
             try:
                 found = serialization.load_pem_private_key(path.read_bytes(), None)
             except (OSError, ValueError, TypeError):
@@ -99,9 +101,11 @@ class Signer:
                 serialization.PrivateFormat.PKCS8,
                 serialization.NoEncryption(),
             )
-            path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-            with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb") as to:
-                to.write(pem)
+            with contextlib.suppress(OSError):  # a disk that takes nothing: for this process alone
+                path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+                how = os.O_WRONLY | os.O_CREAT | os.O_TRUNC
+                with os.fdopen(os.open(path, how, 0o600), "wb") as to:
+                    to.write(pem)
         return cls(key)
 
     @property

@@ -102,11 +102,11 @@ def trial(draw: random.Random, scratch: Path) -> str:
     shutil.rmtree(folder, ignore_errors=True)
     shutil.copytree(good_folder(), folder)
     what = draw.choice((_spoil_file, _spoil_row, _spoil_row, _spoil_version))(folder, draw)
-    state = _come_up(folder)
+    state = come_up(folder)
     return f"{what}: {state}"
 
 
-def _come_up(folder: Path) -> str:
+def come_up(folder: Path) -> str:
     """Open record, clock, memories, phones and supervisor as the controller does."""
     people = People(ManualClock(), "http://127.0.0.1/", folder / "panel")
     people.note("someone", "none", "127.0.0.1", "look", "done")

@@ -78,8 +78,8 @@ def test_the_checker_would_see_a_mistake(unit: Path) -> None:
 
 def test_the_service_is_confined(unit: Path) -> None:
     """systemd-analyze's own scale, 0 (tight) to 10: a plain service has 9.6. Ours needs the network
-    and devices, which count 1.4 together."""
-    answer = analyze("security", "--offline=yes", "--threshold=14", unit)
+    and devices; phones are told by push services, so not only the workshop's network."""
+    answer = analyze("security", "--offline=yes", "--threshold=15", unit)
     assert answer.returncode == 0, answer.stdout[-2000:]
 
 
@@ -88,7 +88,7 @@ def test_the_service_bears_a_worker_that_takes_too_much(unit: Path) -> None:
     with it the one that feeds the board."""
     lines = set(unit.read_text().splitlines())
     assert {"OOMPolicy=continue", "MemoryMax=80%", "TasksMax=256", "LimitCORE=0"} <= lines
-    assert {"ProtectSystem=strict", "ProtectHome=yes", "UMask=0077", "IPAddressDeny=any"} <= lines
+    assert {"ProtectSystem=strict", "ProtectHome=yes", "UMask=0077"} <= lines
     assert "MemoryDenyWriteExecute=yes" in lines
 
 

@@ -1,0 +1,36 @@
+"""Opens a data folder as somebody else, or with a disk that takes nothing, and says what came up.
+
+`python -m tests.faults.stranger FOLDER UID [full]`. UID 0 stays who it is; full: no file may grow.
+"""
+
+from __future__ import annotations
+
+import os
+import resource
+import shutil
+import signal
+import sys
+import tempfile
+from pathlib import Path
+
+from tests.faults.folders import come_up, good_folder
+
+
+def main(words: list[str]) -> None:
+    """Give up rights first, then open the folder."""
+    folder, uid, full = Path(words[0]), int(words[1]), words[2:] == ["full"]
+    with tempfile.TemporaryDirectory() as scratch:  # brings in every module, while it may be read
+        come_up(Path(shutil.copytree(good_folder(), Path(scratch) / "data")))
+    if uid:
+        os.setgroups([])
+        os.setgid(uid)
+        os.setuid(uid)
+    if full:
+        # A write beyond it fails with EFBIG, as one on a full disk does with ENOSPC: OSError both.
+        signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+        resource.setrlimit(resource.RLIMIT_FSIZE, (0, 0))
+    print(come_up(folder))
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
