@@ -1,5 +1,4 @@
-"""Data folders on a disk that takes nothing, or of a newer release: the controller comes up, and says
-what is the matter."""
+"""Data folders on a disk that takes nothing, or of a newer release: the controller comes up."""
 
 from __future__ import annotations
 
