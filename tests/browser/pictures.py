@@ -84,7 +84,7 @@ def whole_job(folder: Path, size: str = "phone", schemes: tuple[Scheme, ...] = (
                 page.wait_for_timeout(SETTLE_ms)
                 if name in WHOLE:  # a curve is drawn once it has come into view
                     for selector in ("#heat canvas", "#down canvas"):
-                        if page.locator(selector).is_visible():
+                        if page.locator(selector).first.is_visible():
                             page.locator(selector).first.scroll_into_view_if_needed()
                             page.wait_for_timeout(SETTLE_ms)
                     page.evaluate("scrollTo(0, 0)")

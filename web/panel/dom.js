@@ -32,7 +32,7 @@ export function say(node, text, { verbatim = false } = {}) {
 }
 
 export function table(caption, head, rows) {
-  const figure = (value) => typeof value === "number" || /^(by )?[\d–+−]/.test(value ?? "–");
+  const figure = (value) => typeof value === "number" || /^((by|to) )?[\d–+−]/.test(value ?? "–");
   // A column of figures stands to the right, its heading and what else is in it too.
   const right = (i) => i > 0 && (!rows.length || rows.some((row) => figure(row[i])));
   const cell = (value, i) =>
