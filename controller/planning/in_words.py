@@ -17,16 +17,29 @@ def moment_words(utc: str) -> str:
 
 
 def pour_words(clock: CoatClock) -> str:
-    """When a coat is poured: by a time, or between two if its mix stands first."""
-    by = clock_words(clock.pour_by_s)
-    if not clock.pour_from_s:
-        return f"by {by}"
-    return f"between {clock_words(clock.pour_from_s)} and {by}"
+    """Return when a coat is poured: in time for the wall, while the resin can be poured.
+
+    Where the wall wants turning to begin before the resin is too thick to pour, the wall's time
+    comes first: a pour at the last moment of the resin would be too late for it.
+    """
+    until, start = clock_words(clock.pour_by_s), clock_words(clock.pour_from_s)
+    if clock.turn_by_s is not None and clock.turn_by_s < clock.pour_by_s:
+        first = f"from {start} on, " if clock.pour_from_s else ""
+        begun = clock_words(clock.turn_by_s)
+        return f"{first}in time to begin turning by {begun} (pourable until {until})"
+    return f"between {start} and {until}" if clock.pour_from_s else f"by {until}"
+
+
+def begin_words(clock: CoatClock) -> str:
+    """Return when turning must begin, where `pour_words` does not say it; else nothing."""
+    if clock.turn_by_s is None or clock.turn_by_s < clock.pour_by_s:
+        return ""
+    return f"begin turning by {clock_words(clock.turn_by_s)}"
 
 
 def _coat(coat: CoatPlan) -> list[str]:
     clock, turning = coat.clock, coat.ramps
-    begun = "" if clock.turn_by_s is None else f"; begin by {clock_words(clock.turn_by_s)}"
+    begun = f"; {begin_words(clock)}" if begin_words(clock) else ""
     stands = "; till then it stands in its cup" if clock.pour_from_s else ""
     top = max(max(abs(ramp.major_rpm), abs(ramp.minor_rpm)) for ramp in turning)
     legs = list(dict.fromkeys(ramp.leg for ramp in turning))

@@ -14,7 +14,7 @@ from matplotlib.figure import Figure
 
 from evenwall.model import CoatPlan, Plan
 from evenwall.planning.batch import MIX_S
-from evenwall.planning.in_words import clock_words, pour_words
+from evenwall.planning.in_words import begin_words, clock_words, pour_words
 from evenwall.planning.wall import WallResult, compute_wall
 from evenwall.reports.printed import Block, Heading, Listed, Picture, Table, Words, write
 from evenwall.reports.wall_view import MAP, draw_view, figure_of, scale_of
@@ -116,7 +116,7 @@ def _every_coat(coat: CoatPlan) -> tuple[str, ...]:
 def _row(coat: CoatPlan) -> tuple[str, ...]:
     c = coat.clock
     stands = "let it stand, " if c.pour_from_s else ""
-    begin = "" if c.turn_by_s is None else f"begin turning by {clock_words(c.turn_by_s)}, "
+    begin = f"{begin_words(c)}, " if begin_words(c) else ""
     return (
         str(coat.coat),
         f"A {coat.part_a_g:.1f} g + B {coat.part_b_g:.1f} g",

@@ -40,7 +40,7 @@ def test_html_has_weights_clock_and_cautions(plan: Plan, tmp_path: Path) -> None
     text = path.read_text(encoding="utf-8").replace("\u00a0", " ")
     coat = plan.coats[0]
     assert f"A {coat.part_a_g:.1f} g + B {coat.part_b_g:.1f} g" in text
-    assert "pour by" in text
+    assert "pour in time to begin turning by" in text or "pour by" in text
     # The day that the clock is for, and the signs that people print.
     assert "Planned for a shop of 20.0 °C, 50 % humidity, the mould at 20.0 °C, on" in text
     assert "degC" not in text
