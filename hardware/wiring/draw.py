@@ -311,10 +311,8 @@ def stop_circuit(sheet: Sheet, guard: float, contactors: float) -> None:
     )
     sheet.wire(f"M{X_PART + W_PART} {guard + 36:g} H{X_POWER}", POWER, dash="6 4")
     sheet.text(X_PART + W_PART + 8, guard + 30, "second contact", size=11)
-    right = X_POWER + W_POWER
-    sheet.wire(
-        f"M{right} {guard + 30:g} h12 V{contactors - box_height(1) / 2:g} h-12", POWER, dash="6 4"
-    )
+    up = f"M{X_POWER + W_POWER} {guard + 30:g} h12 V{contactors - box_height(1) / 2:g} h-12"
+    sheet.wire(up, POWER, dash="6 4")
 
 
 def earth(sheet: Sheet, heights: list[float], bottom: float) -> None:
