@@ -157,7 +157,7 @@ def test_pairing_another_phone_and_unpairing_it(open_phone: OpenPhone, panel: Pa
     two.goto("/#people")
     two.locator("#code").fill(code)
     two.locator("#phone").fill("Second phone")
-    two.get_by_role("button", name="Pair").tap()
+    two.get_by_role("button", name="Pair", exact=True).tap()
     expect(two.locator("#stop")).to_be_visible()
     one.reload()
     one.get_by_role("button", name="Unpair Second phone").tap()
