@@ -81,7 +81,7 @@ class PanScale(Pan):
     async def read(self) -> Weight:
         await self._clock.sleep(PERIOD_S)
         mass_g, steady = parse_line(self.line())
-        return Weight(mass_g, bool(steady))
+        return Weight(mass_g, steady is not False)  # its display marks only what moves
 
     async def close(self) -> None:
         return None

@@ -30,7 +30,7 @@ class Person:
         for _ in range(round(duration_s / PERIOD_S)):
             self.now_s += PERIOD_S
             mass_g, steady = parse_line(self.pan.line())
-            self.scale = ScaleView(mass_g=mass_g, steady=bool(steady))
+            self.scale = ScaleView(mass_g=mass_g, steady=steady is not False)
             taken = self.guide.look(self.now_s, self.scale, self.bench.state)
             if taken is not None:
                 self.taken.append((taken.part, taken.mass_g))
