@@ -90,7 +90,7 @@ class Service:
         self._walls = Walls(run.records, wall_mesh)
         self._proving = Proving(run, self._walls, {} if memories is None else memories)
         if replanner is not None:
-            Replanner(run, replanner, self._executor, self._spawn, self.notice)
+            self._replanner = Replanner(run, replanner, self._executor, self._spawn, self.notice)
         if wall_again is not None:
             WallAgain(run, wall_again, self._walls.thread, self._spawn)
         self.files = RunFiles(

@@ -128,7 +128,7 @@ def test_word_of_a_new_plan_stands_no_longer_than_it_may_be_used(
 
     async def scenario() -> None:
         async with open_shop(seed=3, replanner=planner) as shop:
-            slowly = shop.service._executor = Slowly()
+            slowly = shop.service._replanner._executor = Slowly()
             notices, run = shop.supervisor.notices, shop.supervisor
             await shop.ask("start", plan=shop.plan)
             operator = asyncio.ensure_future(shop.operator().work())

@@ -166,6 +166,7 @@ def test_export_and_report_take_the_photographs_along(tmp_path: Path) -> None:
     (exported,) = (tmp_path / "out").iterdir()
     assert {path.name for path in exported.iterdir()} == {
         "run.json",
+        "datapackage.json",
         "events.csv",
         "samples.csv",
         "photos",
