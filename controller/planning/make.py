@@ -5,20 +5,30 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
-from evenwall.geometry.mould import load_cavity
-from evenwall.model import Casting, Plan, RigSpec
+from evenwall.errors import PlanError
+from evenwall.geometry.mould import Cavity, load_cavity
+from evenwall.model import (
+    Casting,
+    Plan,
+    RigSpec,
+)
 from evenwall.model.seal import sealed
-from evenwall.planning.assemble import assemble
-from evenwall.planning.batch import Taught
-from evenwall.planning.coat_heat import Series
-from evenwall.planning.context import DEFAULT_RECIPES, PlanningContext, check_neck
+from evenwall.planning.assembly import assemble
+from evenwall.planning.batch import (
+    Batch,
+    Taught,
+)
+from evenwall.planning.context import DEFAULT_RECIPES, PlanningContext
 from evenwall.planning.loading import check_reach
 from evenwall.planning.recipe import Recipe, eased
-from evenwall.planning.rests import Rest
 from evenwall.planning.search import FULL, Found, Search
-from evenwall.planning.walls import Budget, OutOfTime, Pour
+from evenwall.planning.walls import (
+    Budget,
+    OutOfTime,
+    Pour,
+)
 from evenwall_bridge.clock import SystemClock
 from evenwall_bridge.contract import Clock
 
@@ -58,10 +68,9 @@ def make_plan(
     batch = context.batch(casting.wall_mm / count)
     if context.open:
         batch = context.left_open(batch)
-    options = context.rests(batch, count)
     wish = Wish(seed, time_budget_s, tell, executor, clock, searches)
-    found = choose(context, options, wish)
-    plan = assemble(context, options, found, (), seed)
+    found = choose(context, batch, count, wish)
+    plan = assemble(context, batch, found, (), seed)
     tell(1.0, "done")
     return sealed(plan)
 
@@ -80,23 +89,19 @@ class Wish:
 
 def choose(
     context: PlanningContext,
-    options: Sequence[Series],
+    batch: Batch,
+    count: int,
     wish: Wish,
     laid: Sequence[tuple[Pour, Recipe]] = (),
     known: tuple[Recipe, ...] = (),
     stays: tuple[Recipe, ...] = (),
 ) -> Found:
-    """The recipes of the coats still to lay, and the rest between them; `known` and `stays` as a
-    Search has them."""
+    """The recipes of the coats still to lay; `known` and `stays` as a Search has them."""
     budget_s = math.inf if wish.time_budget_s is None else wish.time_budget_s
-    soon = options[0]
-    usual = Found(recipes=usual_recipes(context, soon))
+    some = [eased(one, batch.clock, context.rig) for one in DEFAULT_RECIPES]
+    usual = Found(recipes=tuple(some[k % len(some)] for k in range(count)))
     if budget_s <= 0:
         return usual
-    rests = tuple(
-        Rest(context.pour(*one.batches), one.rest, one.pours_min - soon.pours_min)
-        for one in options
-    )
     watch = wish.clock or SystemClock()
     budget, best = Budget(watch, watch.now_s() + budget_s), None
     for number in range(wish.searches):
@@ -107,8 +112,8 @@ def choose(
 
         search = Search(
             context.cavity,
-            rests[0].pour,
-            len(soon.batches),
+            context.pour(batch),
+            count,
             wish.seed + number,
             FULL,
             wish.executor,
@@ -117,7 +122,6 @@ def choose(
             laid,
             known if best is None else best.recipes,
             stays,
-            rests,
         )
         try:
             found = search.run()
@@ -136,13 +140,22 @@ def choose(
     return best or usual
 
 
-def usual_recipes(context: PlanningContext, series: Series) -> tuple[Recipe, ...]:
-    """Return what is turned when no film is computed."""
-    return tuple(
-        eased(replace(DEFAULT_RECIPES[k % len(DEFAULT_RECIPES)], coat=k), batch.clock, context.rig)
-        for k, batch in enumerate(series.batches)
-    )
-
-
 def silent(_fraction: float, _words: str) -> None:
     return
+
+
+def check_neck(casting: Casting, cavity: Cavity) -> None:
+    """The wall must leave a way through the narrowest passage and the mouth."""
+    radius, where = cavity.neck_radius_mm()
+    mouth = math.sqrt(cavity.opening.area_cm2 * 100.0 / math.pi)
+    place = f"the neck near {[round(float(x)) for x in where]} mm"
+    if mouth < radius:
+        radius, place = mouth, "the opening"
+    if casting.wall_mm >= radius:
+        raise PlanError(
+            "wall_mm",
+            casting.wall_mm,
+            f"{place} has a radius of {radius:.1f} mm and would close",
+            unit="mm",
+            hint=f"a wall of {0.6 * radius:.1f} mm or less leaves a way for the resin",
+        )
