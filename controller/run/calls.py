@@ -16,11 +16,12 @@ from evenwall.run.state import RunState
 from evenwall.run.user_messages import ALERTS, NEXT_COAT
 
 # After how long the 2nd, 3rd ... call comes, s; the last gap repeats. The first comes at once.
-# Own choices: what spoils a coat within minutes every minute, what only waits every five.
+# Own choices: what spoils a coat within minutes every minute, what only waits every five. After an
+# hour it is too late to hurry, and rarer calls keep the record of a run that waits for days short.
 AGAIN_S: dict[str, tuple[float, ...]] = {
-    "act_now": (30.0, 30.0, 60.0),
-    "caution": (120.0, 180.0, 300.0),
-    "hands": (180.0, 300.0),
+    "act_now": (30.0, 30.0, *(60.0,) * 59, 600.0),
+    "caution": (120.0, 180.0, *(300.0,) * 11, 3600.0),
+    "hands": (180.0, *(300.0,) * 12, 3600.0),
 }
 HANDS = {"next_coat": NEXT_COAT, "open_mould": "The mould may be opened.", "waiting": ""}
 BEEPS = {"act_now": 3, "caution": 1, "hands": 1}

@@ -196,8 +196,8 @@ def test_no_color_is_obeyed(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_every_command_that_prints_facts_has_json() -> None:
-    """The others serve, write a script or a page, or tell a run as it goes."""
-    told = {"serve", "spin", "replay", "shop", "completion", "man"}
+    """The others serve, write a script, a page or a plan, or tell a run as it goes."""
+    told = {"serve", "spin", "replay", "shop", "completion", "man", "seal"}
     found = {
         name
         for name, _, command in habits._commands(parser(COMMANDS))

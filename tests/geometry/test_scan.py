@@ -103,7 +103,7 @@ def test_closed_scan_gets_an_opening_proposed(tmp_path: Path) -> None:
         (b"solid x\nendsolid x\n", "b.stl", "no surface"),
         (b"\x00" * 200, "c.ply", "cannot be read"),
         (b"PK\x03\x04 rubbish", "d.3mf", "cannot be read"),
-        (b"glTF rubbish", "e.glb", "cannot be read"),
+        (b"glTF rubbish", "e.glb", "the header is not that of a GLB file"),
         (b"hello", "f.txt", "must be OBJ, PLY, STL, 3MF or GLB"),
     ],
 )

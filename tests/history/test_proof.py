@@ -317,9 +317,10 @@ def test_the_panel_proves_once_and_casts_again(a_record: tuple[Path, str]) -> No
             assert (now.wall.min_mm, now.wall.rim_mm) == (None, None)
             assert "as the proven run was" in now.wall.note
             mesh = await shop.service.wall_mesh(now.run_id or "")
-            assert mesh == {"note": "As the proven run turned."}
+            assert mesh == {"note": "As the proven run turned.", "as_turned": False}
             proven = await shop.service.wall_mesh(run_id)
-            assert proven == {"note": "From what was weighed, and how it turned."}
+            told = "From what was weighed, and how it turned."
+            assert proven == {"note": told, "as_turned": True}
             await shop.ask("abandon", reason="only to see it start")
 
     run_virtual(scenario())
