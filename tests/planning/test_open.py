@@ -49,7 +49,7 @@ def test_a_narrow_mouth_left_open_spills_and_is_weighed_for(
 ) -> None:
     """A bulb with a mouth of 24 mm, and whatever share runs out allowed: by hand, mixed less cup
     less spilt is what is on the wall, and spilt grams are over nothing but the mouth."""
-    monkeypatch.setattr("evenwall.planning.make.RUNS_OUT_MOST", 1.0)
+    monkeypatch.setattr("evenwall.planning.context.RUNS_OUT_MOST", 1.0)
     ball = trimesh.creation.icosphere(subdivisions=4, radius=40.0)
     ball.slice_plane([0, 0, 38.0], [0, 0, -1]).export(tmp_path / "bulb.ply")
     bulb = left_open(GLOBE.model_copy(update={"mesh": tmp_path / "bulb.ply", "wall_mm": 2.4}))

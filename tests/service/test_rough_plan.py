@@ -82,8 +82,8 @@ def test_a_job_tells_the_time_left_once_its_search_has_a_pace() -> None:
 
         with ThreadPoolExecutor(1) as threads:
             jobs = PlanJobs(full, None, threads, taught, clock)
-            job = jobs.add("lantern-globe")
             casting = read_casting(SAMPLES / "lantern-globe.toml")
+            job = jobs.add("lantern-globe", casting)
             work = asyncio.ensure_future(jobs.make(job.job_id, casting, sample_rig()))
             for _ in range(3):
                 await asyncio.to_thread(said.acquire)
