@@ -121,6 +121,12 @@ class Connections:
         least.end()
         return True
 
+    def end_all(self) -> None:
+        """End what is still open."""
+        for held in list(self._held):
+            self.drop(held)
+            held.end()
+
 
 def connections_for(descriptors: int) -> int:
     """Number of connections that leave enough descriptors for everything else."""
@@ -140,23 +146,26 @@ class Reception:
     ) -> None:
         """wire: listening; it stays the caller's to close. speak: makes the protocol of one."""
         self.book = book
+        self._loop = asyncio.get_running_loop()
         self._wire, self._speak, self._tls = wire, speak, tls
         self._waiting: OrderedDict[str, deque[socket.socket]] = OrderedDict()
         self._number = 0  # of those that wait
         self._turning: asyncio.TimerHandle | None = None
         self._turned_s = 0.0
+        self._closed = False
         self._tasks: set[asyncio.Task[None]] = set()
 
     def open(self) -> None:
         self._wire.setblocking(False)
-        self._loop = asyncio.get_running_loop()
         self._loop.add_reader(self._wire, self._fetch)
 
     async def close(self) -> None:
         """Take nobody up any more."""
+        self._closed = True
         self._loop.remove_reader(self._wire)
         if self._turning is not None:
             self._turning.cancel()
+            self._turning = None
         for waiting in self._waiting.values():
             for dialled in waiting:
                 dialled.close()
@@ -187,7 +196,7 @@ class Reception:
             self._turn()
 
     def _listen_again(self) -> None:
-        if self._wire.fileno() >= 0:
+        if not self._closed and self._wire.fileno() >= 0:
             self._loop.add_reader(self._wire, self._fetch)
 
     def _queue(self, dialled: socket.socket, peer: str) -> None:

@@ -59,6 +59,7 @@ class PanelServer(uvicorn.Server):
     def __init__(self, config: uvicorn.Config, book: Connections) -> None:
         super().__init__(config)
         self._book = book
+        self._reception: Reception | None = None
 
     @contextmanager
     def capture_signals(self) -> Iterator[None]:
@@ -69,6 +70,7 @@ class PanelServer(uvicorn.Server):
         if not self.config.loaded:
             self.config.load()
         reception = Reception(wire, self._book, self._speak, self.config.ssl)
+        self._reception = reception
         wire.listen(BACKLOG)
         serving = asyncio.create_task(self.serve(sockets=[]))
         try:
@@ -78,6 +80,17 @@ class PanelServer(uvicorn.Server):
             await serving
         finally:
             await reception.close()
+            self._book.end_all()
+            # Their transports close in the loop's next turn, which must come before it ends.
+            ended = asyncio.get_running_loop().create_future()
+            asyncio.get_running_loop().call_soon(ended.set_result, None)
+            await ended
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """Take nobody up any more, then end what is open."""
+        if self._reception is not None:
+            await self._reception.close()
+        await super().shutdown(sockets)
 
     def _speak(self, held: Held) -> Connection:
         made = Connection(self.config, self.server_state, self.lifespan.state)
