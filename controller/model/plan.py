@@ -104,7 +104,7 @@ class WallSummary(Frozen):
     """Predicted wall. Keys beyond the mean are null until the film has been computed for them."""
 
     target_mm: Thickness_mm
-    mean_mm: Thickness_mm
+    mean_mm: Wall_mm  # 0 where every coat was lost
     min_mm: Wall_mm | None = None
     min_point_mm: Wall_mm | None = None
     p05_mm: Wall_mm | None = None

@@ -59,7 +59,12 @@ def open_phone(browser: Browser) -> Iterator[OpenPhone]:
     # panel may be gone before its pages are.
     ignored = {"409 (Conflict)", "ERR_CONNECTION_REFUSED"}
 
+    panels: list[PanelServer] = []
+
     def listen(line: ConsoleMessage) -> None:
+        # A panel that ends refuses or resets who dials just then; one that serves does not.
+        if "ERR_CONNECTION_RESET" in line.text and any(panel.ending for panel in panels):
+            return
         if line.type == "error" and not any(text in line.text for text in ignored):
             said.append(f"{line.text} {line.location.get('url', '')}")
 
@@ -72,6 +77,7 @@ def open_phone(browser: Browser) -> Iterator[OpenPhone]:
         **more: Any,
     ) -> Page:
         ignored.update(ignore)
+        panels.append(panel)
         width, height = SIZES[size]
         touch = size != "desktop"
         screen: dict[str, Any] = {

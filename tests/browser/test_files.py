@@ -43,7 +43,7 @@ def test_a_photograph_is_added_to_a_run(
     picture = page.get_by_role("img", name="the cut edge: 4.4 mm at the foot")
     expect(picture).to_be_visible(timeout=30_000)
     picture.scroll_into_view_if_needed()
-    page.wait_for_function("document.querySelector('img.kept')?.naturalWidth > 0")
+    expect(picture).not_to_have_js_property("naturalWidth", 0)
     expect(page.locator("#bench .lines")).to_contain_text("Kept: The cut edge: 4.4 mm at the foot.")
     no_sideways_scroll(page)
     no_violation(page)

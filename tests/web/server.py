@@ -38,6 +38,7 @@ class PanelServer:
         self._settings = replace(settings or Settings(), port=self.port)
         self.url = self._settings.address.rstrip("/")
         self.book = Connections() if book is None else book
+        self.ending = False
         self._up = threading.Event()
         self._thread = threading.Thread(target=lambda: asyncio.run(self._serve()))
 
@@ -48,6 +49,7 @@ class PanelServer:
         return self
 
     def __exit__(self, *_: object) -> None:
+        self.ending = True
         self._loop.call_soon_threadsafe(self._ask_to_end)
         self._thread.join(20)
         assert not self._thread.is_alive(), "the panel did not end"
