@@ -7,9 +7,10 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page
 
 from tests.browser.hands import until
+from tests.browser.playing import playing
 from tests.web.server import PanelServer
 
 FLAGS = (
@@ -37,7 +38,7 @@ def browser() -> Iterator[Browser]:
             "The browser tests need Chromium: sudo apt-get install chromium (make test does it).",
             pytrace=False,
         )
-    with sync_playwright() as playwright:
+    with playing() as playwright:
         browser = playwright.chromium.launch(executable_path=path, args=list(FLAGS))
         yield browser
         browser.close()

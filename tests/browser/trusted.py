@@ -10,9 +10,10 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser
 
 from tests.browser.conftest import FLAGS
+from tests.browser.playing import playing
 
 
 @contextmanager
@@ -31,7 +32,7 @@ def trusting_browser(home: Path, authority: Path) -> Iterator[Browser]:
         check=True,
     )
     env = {**os.environ, "HOME": str(home)}
-    with sync_playwright() as playwright:
+    with playing() as playwright:
         browser = playwright.chromium.launch(executable_path=chromium, args=list(FLAGS), env=env)
         yield browser
         browser.close()
