@@ -132,6 +132,7 @@ def test_a_rig_without_a_button_turns_from_the_page_by_a_stated_setting(
         page = open_phone(panel, "phone")
         choose(page, no_look)
         tick_all(page)
+        expect(page.locator("#next")).to_have_attribute("aria-disabled", "false")
         panel.guard(False)
         refused(page, "the guard is open")
         panel.guard(True)
