@@ -8,13 +8,13 @@ nothing else under the repository can be asked for.
 from __future__ import annotations
 
 import re
-from functools import lru_cache
+from functools import lru_cache, partial
 from itertools import pairwise
 from pathlib import Path
 
 from fastapi import APIRouter, HTTPException
 from fastapi.responses import FileResponse, HTMLResponse, Response
-from jinja2 import Environment, FileSystemLoader
+from jinja2 import Environment, FileSystemLoader, Template
 from markdown_it import MarkdownIt
 from markdown_it.token import Token
 
@@ -118,12 +118,20 @@ def body_of(text: str) -> str:
     return html.replace("</table>", "</table></div>").replace("<pre>", '<pre tabindex="0">')
 
 
+def sheet_in(panel: Path) -> Template:
+    """Return the template of a page, for the panel and for the static site.
+
+    It wants css, title, body, pages (address and title of each, for the contents), look (where
+    icon and typeface are), contents (address of the list of pages) and live (the panel is beside).
+    """
+    loader = FileSystemLoader(panel)
+    return Environment(loader=loader, autoescape=True).get_template("guide.html")
+
+
 def reading(panel: Path, css: str) -> APIRouter:
     """The routes of the guide, drawn on the panel's paper. Pages that an installation left out
     are not offered."""
-    template = Environment(loader=FileSystemLoader(panel), autoescape=True).get_template(
-        "guide.html"
-    )
+    draw = partial(sheet_in(panel).render, css=css, look="/panel/", contents="/guide/", live=True)
     pages = [name for name in PAGES if place(name).is_file()]
     decisions = set(places(DECISIONS))
     beside = {name: file for glob in BESIDE for name, file in places(glob).items()}
@@ -132,12 +140,14 @@ def reading(panel: Path, css: str) -> APIRouter:
     @lru_cache(maxsize=len(PAGES) + len(decisions))
     def drawn(name: str) -> str:
         text = place(name).read_text(encoding="utf-8")
-        return template.render(css=css, title=title_of(text), body=body_of(text), pages=())
+        return draw(title=title_of(text), body=body_of(text), pages=())
 
     @router.get("/")
     async def contents() -> HTMLResponse:
-        titles = [(name, title_of(place(name).read_text(encoding="utf-8"))) for name in pages]
-        return HTMLResponse(template.render(css=css, title="The guide", body="", pages=titles))
+        titles = [
+            (f"/guide/{name}", title_of(place(name).read_text(encoding="utf-8"))) for name in pages
+        ]
+        return HTMLResponse(draw(title="The guide", body="", pages=titles))
 
     @router.get("/{name:path}")
     async def page(name: str) -> Response:

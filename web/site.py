@@ -13,9 +13,17 @@ import sys
 from pathlib import Path
 from urllib.parse import urldefrag
 
-from jinja2 import Environment, FileSystemLoader
-
-from evenwall_web.reading import BESIDE, DECISIONS, HERE, PAGES, body_of, place, places, title_of
+from evenwall_web.reading import (
+    BESIDE,
+    DECISIONS,
+    HERE,
+    PAGES,
+    body_of,
+    place,
+    places,
+    sheet_in,
+    title_of,
+)
 
 PANEL = HERE / "panel"
 _AWAY = re.compile(r"^(?:[a-z][a-z0-9+.-]*:|#|/)", re.IGNORECASE)
@@ -46,9 +54,7 @@ def write_site(folder: Path) -> list[Path]:
     """
     pages = [name for name in PAGES if place(name).is_file()]
     known = {name: place(name) for name in pages} | places(DECISIONS)
-    template = Environment(loader=FileSystemLoader(PANEL), autoescape=True).get_template(
-        "site.html"
-    )
+    template = sheet_in(PANEL)
     css = (PANEL / "panel.css").read_text(encoding="utf-8")
     written = []
 
@@ -59,7 +65,9 @@ def write_site(folder: Path) -> list[Path]:
             title=title,
             body=body,
             pages=listed,
-            root=root,
+            look=f"{root}look/",
+            contents=f"{root}index.html",
+            live=False,
         )
         target = folder / name
         target.parent.mkdir(parents=True, exist_ok=True)
