@@ -14,7 +14,7 @@ from evenwall.devices.interfaces import Press
 from evenwall.devices.speech import PROGRAM, EspeakVoice
 from evenwall.model import SPOKEN_MOMENTS, SpeechSpec, Step
 from evenwall_bridge.clock import run_virtual
-from tests.support.hands_free import HandsFree, write_speech
+from tests.support.hands_free import HandsFree, end, write_speech
 from tests.support.virtual_shop import Shop, open_shop
 
 NOT_SILENT = 300.0  # RMS of 16-bit samples; a noise floor is below 30, speech at 80 % above 1000
@@ -32,11 +32,7 @@ async def cast_by_ear(shop: Shop, person: HandsFree) -> None:
     try:
         await shop.until(lambda: shop.service.snapshot().step is Step.DONE)
     finally:
-        for task in tasks:
-            task.cancel()
-        for ended in await asyncio.gather(*tasks, return_exceptions=True):
-            if isinstance(ended, Exception):
-                raise ended
+        await end(tasks)
 
 
 @pytest.mark.slow

@@ -16,7 +16,7 @@ from evenwall.run.events import CALLS
 from evenwall_bridge.clock import run_virtual
 from evenwall_web.phones import Phone, Phones
 from evenwall_web.web_push import b64
-from tests.support.hands_free import HandsFree
+from tests.support.hands_free import HandsFree, end
 from tests.support.push_phone import PushPhone
 from tests.support.virtual_shop import Shop, open_shop
 
@@ -86,11 +86,7 @@ async def cast_with_a_locked_phone(shop: Shop, person: Away) -> None:
             await shop.until(lambda: shop.service.snapshot().step is Step.DONE, limit_s=20_000.0)
             await shop.clock.sleep(5.0)
     finally:
-        for task in tasks:
-            task.cancel()
-        for ended in await asyncio.gather(*tasks, return_exceptions=True):
-            if isinstance(ended, Exception):
-                raise ended
+        await end(tasks)
 
 
 @pytest.mark.slow

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
 import wave
 from array import array
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -194,3 +196,12 @@ async def write_speech(sentences: list[str], voice: EspeakVoice, path: Path) -> 
             out.writeframes(frames)
     piece.unlink()
     return loud
+
+
+async def end(tasks: Sequence[asyncio.Task[None]]) -> None:
+    """End what a casting was done with. Raises the first error that one of them ended by."""
+    for task in tasks:
+        task.cancel()
+    for ended in await asyncio.gather(*tasks, return_exceptions=True):
+        if isinstance(ended, Exception):
+            raise ended
