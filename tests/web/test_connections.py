@@ -107,9 +107,9 @@ def test_too_many_cost_the_peer_its_own_and_a_phone_gets_through(panel: PanelSer
         assert heard(phone).startswith(b"HTTP/1.1 200 ")
         assert httpx.get(f"{panel.url}/api/session").status_code == 200
     for _ in range(200):
-        if panel.call(lambda: len(panel.book)) == 0:
+        if panel.call(lambda: len(panel.book)) <= 1:
             break
-        panel.call(lambda: None)
+        httpx.get(f"{panel.url}/api/session")
     assert panel.call(lambda: len(panel.book)) <= 1
 
 
