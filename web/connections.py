@@ -21,7 +21,7 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 
 HEADER_TIME_s = 10.0  # for a whole request line with its headers, and between two of them
 WRITE_TIME_s = 10.0  # for a peer that takes nothing of what was sent
-A_BROWSERS = 8  # connections; a browser opens six to one address
+A_BROWSERS = 8  # connections are many; a browser opens six to one address
 PER_PEER = 64
 IN_ALL = 256
 FEWEST = 8  # however few descriptors there are
@@ -112,7 +112,8 @@ class Connections:
             return False
 
         def rank(one: Held) -> tuple[bool, int, int]:
-            many = max(0, self._by_peer[one.peer] - A_BROWSERS)
+            number = self._by_peer[one.peer]
+            many = number if number >= A_BROWSERS else 0
             return one.peer in self._known, one.worth(now_s), -many
 
         least = min(held, key=rank)
