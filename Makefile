@@ -6,7 +6,7 @@ BIN := $(VENV)/bin
 ARGS ?=
 
 .DEFAULT_GOAL := help
-.PHONY: help demo serve test lint bench soak firmware site lock install uninstall clean
+.PHONY: help demo serve test lint bench soak roots firmware site lock install uninstall clean
 
 help: ## what can be made
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## (.*)/  make \1\t\2/' | expand -t 22
@@ -35,6 +35,10 @@ bench: $(VENV)/.bench test-packages ## speed and accuracy figures, as ratios mea
 
 soak: $(VENV)/.test test-packages ## ten thousand simulated castings with faults, and other long runs
 	@$(BIN)/python -m tests.soak $(ARGS)
+
+roots: $(VENV)/.test ## the wheel and the clone in clean Debian 12 and 13 roots (asks for root)
+	@hardware/packages.sh debootstrap gcc libc6-dev git
+	@$(BIN)/python -m tests.soak roots
 
 firmware: $(VENV)/.demo ## the board's firmware for the ATmega328P and for this machine
 	@hardware/packages.sh gcc-avr avr-libc gcc libc6-dev

@@ -386,11 +386,13 @@ async def open_doors(
     """
     async with (
         open_application(setup) as application,
-        open_telemetry(application),
+        open_telemetry(application) as telemetry,
         open_panel(application.service, settings, say) as people,
         speaking(setup.spec.speech, application.supervisor, say),
         calling(
-            application.supervisor, setup.spec.name, channels_of(setup.spec.calls, people.phones)
+            application.supervisor,
+            setup.spec.name,
+            channels_of(setup.spec.calls, people.phones, telemetry),
         ),
     ):
         application.hand.catch = partial(_pairs, application, people)

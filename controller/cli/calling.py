@@ -1,7 +1,7 @@
-"""Sends the run's calls to people: to locked phones and to a webhook; whom each reached is told.
+"""Sends the run's calls to people: to locked phones, a webhook and a broker, and says whom each
+reached.
 
-The calls themselves, and when they are repeated, are the run's (`evenwall.run.calls`). The broker
-has them without this, as rows of the record.
+The calls themselves, and when they are repeated, are the run's (`evenwall.run.calls`).
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from typing import Any, Self
 from evenwall.model import CallsSpec, Command, Event, Plan
 from evenwall.run.events import CALLS
 from evenwall.run.supervisor import Supervisor
+from evenwall.telemetry.publisher import BrokerAway, Telemetry
 from evenwall_web.phones import NotSent, Phones, Post, post
 
 Call = Mapping[str, Any]  # call, urgency, number, sentence, rig, run_id
@@ -54,9 +55,26 @@ def by_webhook(url: str, send_out: Post = post) -> Channel:
     return send
 
 
-def channels_of(spec: CallsSpec | None, phones: Phones) -> dict[str, Channel]:
-    """Return the channels by name: phones always, a webhook where the rig file has one."""
+def by_broker(telemetry: Telemetry) -> Channel:
+    """Channel to whoever listens to the topic `call` of the broker."""
+
+    async def send(call: Call) -> str:
+        try:
+            await telemetry.call(call)
+        except BrokerAway as error:
+            raise NotSent(str(error)) from None
+        return "the broker"
+
+    return send
+
+
+def channels_of(
+    spec: CallsSpec | None, phones: Phones, telemetry: Telemetry | None = None
+) -> dict[str, Channel]:
+    """Return the channels by name: phones always, a webhook and a broker where there are any."""
     found = {"push": by_push(phones)}
+    if telemetry is not None:
+        found["broker"] = by_broker(telemetry)
     if spec is not None:
         phones.contact = spec.contact
         if spec.webhook:

@@ -1,8 +1,9 @@
 """Habits of a good command: version, configuration file, logging, completion, a man page, samples.
 
 The configuration file is `evenwall/config.toml` in the XDG configuration folder (XDG Base Directory
-Specification 0.8). It gives the rig file and the data folder where the command line does not, and
-in its table `[broker]` the broker of `shop` and of a rig whose file names none.
+Specification 0.8). It gives the rig file and the data folder where the command line does not. Its
+`tls` makes the panel a secure page; its table `[broker]` names the broker of `shop` and of a rig
+whose file names none.
 """
 
 from __future__ import annotations
@@ -31,7 +32,7 @@ SHELLS = ("bash", "zsh", "fish")
 # What the file may set, and the attributes of the parsed command line that take it.
 _CONFIGURED = {"rig": "rig", "data": "data"}
 _FILES = ("password_file", "ca_file", "secret_file")
-_SETTINGS = ", ".join((*_CONFIGURED, "[broker]"))
+_SETTINGS = ", ".join((*_CONFIGURED, "tls", "[broker]"))
 # syslog's priorities (RFC 5424, 6.2.1), as journald reads them at the start of a line (sd-daemon).
 _PRIORITY = {logging.DEBUG: 7, logging.INFO: 6, logging.WARNING: 4, logging.ERROR: 3}
 
@@ -50,7 +51,8 @@ def config_file() -> Path:
 def configure(args: argparse.Namespace) -> None:
     """Take from the configuration file what the command line leaves open. Raises InputError.
 
-    Sets `rig` and `data` where they are None, and `configured_broker` (None without one).
+    Sets `rig` and `data` where they are None, `tls` where the command line gives no certificate,
+    and `configured_broker` (None without one).
     """
     args.configured_broker = None
     path = config_file()
@@ -63,6 +65,11 @@ def configure(args: argparse.Namespace) -> None:
         raise InputError("file", path, f"cannot be read: {error}") from None
     if "broker" in found:
         args.configured_broker = _broker(found.pop("broker"), path)
+    secure = found.pop("tls", False)
+    if not isinstance(secure, bool):
+        raise InputError("tls", secure, f"must be true or false in {path}")
+    if secure and vars(args).get("tls") is False and args.tls_cert is None:
+        args.tls = True
     for key, value in found.items():
         if key not in _CONFIGURED:
             raise InputError(key, value, f"is no setting of {path}", hint=_SETTINGS)
@@ -227,7 +234,7 @@ def man_page(top: argparse.ArgumentParser) -> str:
         ".SH FILES",
         ".TP",
         ".I ~/.config/evenwall/config.toml",
-        "rig and data, where the command line does not name them",
+        "rig, data, tls and broker, where the command line does not name them",
         ".TP",
         ".I ~/.local/share/evenwall",
         "the record, unless --data names another folder",

@@ -117,6 +117,16 @@ class Faults(Head):
     alerts: tuple[AlertSaid, ...]
 
 
+class CallSaid(Head):
+    """A person is called: sent once for each time that the rig calls."""
+
+    call: str = Field(description="what for: an alert's kind, next_coat or open_mould")
+    urgency: Literal["act_now", "caution", "hands"]
+    number: int = Field(ge=1, description="1 for the first call, 2 when it is repeated ...")
+    sentence: str
+    run_id: str
+
+
 class Row(Frozen):
     seq: int = Field(ge=1, description="the journal's own number: drop what you have had")
     kind: Literal["event", "sample"]
@@ -251,6 +261,7 @@ def row(item: StreamItem) -> Row | None:
 # --- The description -----------------------------------------------------------------------------
 
 STATE_EXPIRY_S = 120  # retained state vanishes by itself when nobody renews it
+CALL_EXPIRY_S = 600  # by then it was answered, or repeated
 JOURNAL_EXPIRY_S = 7 * 24 * 3600
 
 _ON_CHANGE = "on change, at least every 30 s"
@@ -268,6 +279,11 @@ _SENT: dict[str, tuple[type[Head], dict[str, Any], str]] = {
         JournalRows,
         {"qos": 1, "retain": False, "messageExpiryInterval": JOURNAL_EXPIRY_S},
         "in order, sent again after an outage",
+    ),
+    "call": (
+        CallSaid,
+        {"qos": 1, "retain": False, "messageExpiryInterval": CALL_EXPIRY_S},
+        "each time a person is called; never for a call that is over",
     ),
     "answer": (
         AnswerSaid,

@@ -15,24 +15,26 @@ import json
 import logging
 import os
 import random
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 from uuid import uuid4
 
 import aiomqtt
 from pydantic import ValidationError
 
 from evenwall.bounded import set_aside
-from evenwall.errors import InputError
+from evenwall.errors import EvenwallError, InputError
 from evenwall.model import Answer, Command, RigSpec, Snapshot, StreamItem
 from evenwall.telemetry.broker import BrokerClient, Connection, read_secret, together
 from evenwall.telemetry.messages import (
+    CALL_EXPIRY_S,
     JOURNAL_EXPIRY_S,
     STATE_EXPIRY_S,
     AnswerSaid,
+    CallSaid,
     CommandSaid,
     Head,
     JournalRows,
@@ -116,6 +118,10 @@ class Cursor:
         self._refused = False
 
 
+class BrokerAway(EvenwallError):
+    """A message could not be handed to the broker."""
+
+
 class Telemetry:
     """Run `run()` as a task of its own; cancel it to say goodbye."""
 
@@ -138,6 +144,7 @@ class Telemetry:
         self._broker = Connection(
             rig.mqtt, f"evenwall-{self._rig}", (topic(self._rig, "online"), will)
         )
+        self._client: BrokerClient | None = None  # while connected
         self.status = Status()
 
     # --- connecting ------------------------------------------------------------------------------
@@ -157,6 +164,7 @@ class Telemetry:
         self.status.connected, self.status.last_error = True, ""
         self._source.notice("broker", None)
         self.status.connections += 1
+        self._client = client
         try:
             jobs = [self._tell_state(client), self._tell_journal(client)]
             if self._spec.commands:
@@ -169,7 +177,22 @@ class Telemetry:
                 await self._publish(client, "online", goodbye, qos=1, retain=True)
             raise
         finally:
+            self._client = None
             self._cursor.save()
+
+    async def call(self, said: Mapping[str, Any]) -> None:
+        """Send a call on the topic `call`; returns when the broker has it.
+
+        said: call, urgency, number, sentence and run_id. Raises BrokerAway without a broker. It is
+        not sent later: the record has it, and a call is repeated until somebody answers.
+        """
+        if self._client is None:
+            raise BrokerAway(f"the broker is not reached ({self.status.last_error or 'not yet'})")
+        message = CallSaid.model_validate({**said, **self._head("call").model_dump()})
+        try:
+            await self._publish(self._client, "call", message, qos=1, expiry_s=CALL_EXPIRY_S)
+        except aiomqtt.MqttError as error:
+            raise BrokerAway(str(error)) from None
 
     async def _publish(
         self,

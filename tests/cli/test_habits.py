@@ -62,6 +62,19 @@ def test_configuration_fills_what_is_left_open(tmp_path: Path) -> None:
     assert vars(args) == {"data": Path("/srv/evenwall"), "configured_broker": None}
 
 
+def test_a_secure_page_may_be_configured(capsys: pytest.CaptureFixture[str]) -> None:
+    configured("tls = true\n")
+    plain = argparse.Namespace(tls=False, tls_cert=None)
+    habits.configure(plain)
+    assert plain.tls is True
+    own = argparse.Namespace(tls=False, tls_cert=Path("mine.pem"))  # the command line's word stands
+    habits.configure(own)
+    assert own.tls is False
+    configured('tls = "yes"\n')
+    assert main(["serve"]) == 2
+    assert "tls" in capsys.readouterr().err
+
+
 def test_the_configured_broker_serves_shop_and_rigs() -> None:
     """The command line's words come before the file's; a rig file's own broker before both."""
     configured('[broker]\nhost = "broker.lan"\nport = 8883\npassword_file = "secret"\ntls = true\n')

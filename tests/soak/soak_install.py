@@ -16,33 +16,29 @@ import shutil
 import socket
 import sqlite3
 import subprocess
-import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
-from http.cookiejar import CookieJar
 from pathlib import Path
-from typing import Any
-from urllib.error import HTTPError, URLError
-from urllib.request import HTTPCookieProcessor, Request, build_opener
+from urllib.request import build_opener
 
-from evenwall_bridge.clock import SystemClock
 from evenwall_bridge.sim_board import PtyBoard
 from tests.docs.pages import blocks
+from tests.support.clean_root import (
+    LOOK_S,
+    ROOT,
+    CleanRoot,
+    Phone,
+    clean_root,
+    clock,
+    nap,
+    require_root,
+)
 
-HERE = Path(__file__).resolve()
-ROOT = HERE.parents[2]
 SUITES = os.environ.get("EVENWALL_CLEAN_SUITES", "bookworm trixie").split()
 UNIT = "hardware/install/evenwall.service"
 BOARD = "run/board"  # in the root: where the stand-in for the board on USB is
-LOOK_S = 0.2
 BLINK_S = 1.5  # a look, and the naps of a machine that is installing something
-
-# The machine's own way to its package registries goes along, unread.
-HOST_SETTINGS = ("/etc/apt/apt.conf.d", "/etc/apt/auth.conf.d", "/etc/pip.conf", "/etc/resolv.conf")
-HOST_SETTINGS += ("/etc/hosts",)
-CERTIFICATES = "/etc/ssl/certs/ca-certificates.crt"
 
 # The sample rig, on a serial port, without what this machine has not: pins, one-wire probes.
 RIG = f"""\
@@ -76,154 +72,24 @@ def answers(port: int) -> bool:
 
 
 PORT = port_for_us()
-clock = SystemClock()
-nap = threading.Event().wait
-
-
-@dataclass
-class CleanRoot:
-    suite: str
-    path: Path
-    told: list[str] = field(default_factory=list)
-    followed: list[str] = field(default_factory=list)
-
-    def tell(self, words: str) -> None:
-        self.told.append(words)
-        print(f"== {self.suite}: {words}", flush=True)
-
-    def run(self, *command: str, check: bool = True) -> str:
-        """Run in the root; print and return what it said."""
-        keep = {k: v for k, v in os.environ.items() if k.startswith("PIP_") and "LINKS" not in k}
-        bare = {"HOME": "/root", "DEBIAN_FRONTEND": "noninteractive", "LANG": "C.UTF-8"}
-        bare["PIP_CERT"] = "/etc/ssl/machine.crt"
-        there = [f"{k}={v}" for k, v in (keep | bare).items()]
-        path = "PATH=/usr/local/bin:/usr/bin:/usr/sbin:/bin:/sbin"
-        began_s = clock.now_s()
-        done = subprocess.run(
-            ["chroot", self.path, "env", "-i", path, *there, *command],
-            stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT,
-            text=True,
-            check=False,
-        )
-        print(f"$ {' '.join(command)}   ({clock.now_s() - began_s:.0f} s)\n{done.stdout[-4000:]}")
-        sys.stdout.flush()
-        if check and done.returncode:
-            raise SystemExit(f"{self.suite}: failed: {' '.join(command)}")
-        return done.stdout
-
-    def file(self, name: str) -> Path:
-        return self.path / name.lstrip("/")
 
 
 @contextmanager
-def clean_root(suite: str) -> Iterator[CleanRoot]:
-    root = CleanRoot(suite, Path(f"/var/tmp/evenwall-{suite}"))
-    if not root.file("/etc/debian_version").exists():
-        subprocess.run(["debootstrap", "--variant=minbase", suite, root.path], check=True)
-    for name in HOST_SETTINGS:
-        if Path(name).exists():
-            root.file(name).parent.mkdir(parents=True, exist_ok=True)
-            subprocess.run(["cp", "-rLT", name, root.file(name)], check=True)
-    # Beside the root's own, which its package of certificates writes anew.
-    root.file("/etc/ssl").mkdir(parents=True, exist_ok=True)
-    shutil.copy(CERTIFICATES, root.file("/etc/ssl/machine.crt"))
-    stand_in = root.file("/usr/local/bin/systemctl")
-    shutil.copy(HERE.parents[1] / "install" / "stand_in.py", stand_in)
-    root.file("/usr/local/bin/udevadm").write_text("#!/bin/sh\nexit 0\n")
-    for program in (stand_in, root.file("/usr/local/bin/udevadm")):
-        program.chmod(0o755)
-    for left in ("/src", "/opt/evenwall", "/etc/evenwall", "/var/lib/evenwall", f"/{BOARD}"):
-        shutil.rmtree(root.file(left), ignore_errors=True)  # by a round that failed
-    shutil.rmtree(root.file("/srv/evenwall.git"), ignore_errors=True)
-    bare = ["git", "clone", "-q", "--bare", ROOT, root.file("/srv/evenwall.git")]
-    subprocess.run(bare, check=True)
-    mounted = []
-    try:
-        for name in ("proc", "dev"):
-            subprocess.run(["mount", "--rbind", f"/{name}", root.file(name)], check=True)
-            subprocess.run(["mount", "--make-rslave", root.file(name)], check=True)
-            mounted.append(name)
-        yield root
-    finally:
-        root.run("systemctl", "stop", "evenwall", check=False)
-        for name in mounted:
-            subprocess.run(["umount", "-l", root.file(name)], check=False)
-
-
-# --- A person with a phone -----------------------------------------------------------------------
-
-
-class Phone:
-    """Pairs with the code in the service's log, and presses what the sheet asks for."""
-
-    def __init__(self, root: CleanRoot) -> None:
-        self._open = build_opener(HTTPCookieProcessor(CookieJar())).open
-        self._csrf = ""
-        log = root.file("/run/evenwall-stand-in/service.log")
-        codes: list[str] = []
-        while not codes:
-            codes = re.findall(r"and type (\S+),", log.read_text(encoding="utf-8"))
-            nap(LOOK_S)
-        self._csrf = self.ask("pair", {"code": codes[-1], "name": "the soak's phone"})["csrf"]
-
-    def ask(self, path: str, body: dict[str, Any] | None = None) -> Any:
-        """The answer; a refusal's too."""
-        headers = {"content-type": "application/json", "x-evenwall-csrf": self._csrf}
-        data = None if body is None else json.dumps(body).encode()
+def root_with_stand_ins(suite: str) -> Iterator[CleanRoot]:
+    """A clean root with a stand-in for systemd, and this repository to clone."""
+    gone = ("/src", "/opt/evenwall", "/etc/evenwall", "/var/lib/evenwall", "/srv/evenwall.git")
+    with clean_root(suite, *gone, f"/{BOARD}") as root:
+        stand_in = root.file("/usr/local/bin/systemctl")
+        shutil.copy(ROOT / "tests" / "install" / "stand_in.py", stand_in)
+        root.file("/usr/local/bin/udevadm").write_text("#!/bin/sh\nexit 0\n")
+        for program in (stand_in, root.file("/usr/local/bin/udevadm")):
+            program.chmod(0o755)
+        bare = root.file("/srv/evenwall.git")
+        subprocess.run(["git", "clone", "-q", "--bare", ROOT, bare], check=True)
         try:
-            with self._open(
-                Request(f"http://127.0.0.1:{PORT}/api/{path}", data, headers), timeout=30
-            ) as answer:
-                return json.load(answer)
-        except HTTPError as refusal:
-            return json.load(refusal)
-
-    def command(self, name: str, **data: Any) -> dict[str, Any]:
-        key = f"{name}-{clock.now_s()}".replace(".", "-")
-        answer: dict[str, Any] = self.ask(f"command/{name}", {"key": key, "data": data})
-        return answer
-
-    def snapshot(self) -> dict[str, Any]:
-        shown: dict[str, Any] = self.ask("snapshot")
-        return shown
-
-    def until(self, met: Any, what: str, limit_s: float = 240.0) -> dict[str, Any]:
-        end_s = clock.now_s() + limit_s
-        while True:
-            try:
-                shown = self.snapshot()
-            except URLError as error:  # between two lives of the service
-                shown = {"sentence": str(error)}
-            else:
-                if met(shown):
-                    return shown
-            if clock.now_s() > end_s:
-                raise SystemExit(f"not within {limit_s:.0f} s: {what}; {shown['sentence']}")
-            nap(LOOK_S)
-
-    def to_turning(self) -> dict[str, Any]:
-        """Choose the sample casting and do its first coat's hand work, as fast as it lets us."""
-        wish = {"casting_id": "lantern-globe", "overrides": {}}
-        job = self.ask("plans", wish)
-        while not job.get("plan"):
-            nap(2.0)
-            job = self.ask(f"plans/{job['job_id']}")
-            if job.get("error"):
-                raise SystemExit(f"no plan: {job}")
-        print(self.command("start", job_id=job["job_id"]))
-        for _ in range(200):
-            shown = self.snapshot()
-            if shown["step"] == "spin" and shown["sentence"] == "Keep turning.":
-                return shown
-            coat = shown["coats"][0] if shown["coats"] else {}
-            if shown["step"] == "weigh" and coat.get("part_a_g") is None:
-                parts = {p: coat[f"planned_{p}"] for p in ("part_a_g", "part_b_g")}
-                self.command("weigh", **parts)
-            elif shown["step"] in ("prepare", "weigh", "mix", "degas", "pour", "close_up"):
-                self.command("next")
-            nap(1.0)
-        raise SystemExit(f"it does not come to turn: {shown['sentence']}")
+            yield root
+        finally:
+            root.run("systemctl", "stop", "evenwall", check=False)
 
 
 class Watch(threading.Thread):
@@ -322,7 +188,7 @@ def upgraded_in_mid_spin(root: CleanRoot) -> None:
         root.file("/etc/evenwall/rig.toml").write_text(head + kept + "[[probes]]" + probes)
         root.file("/run/evenwall-stand-in/service.log").write_text("")  # old codes are spent
         root.run("systemctl", "restart", "evenwall")
-        phone = Phone(root)
+        phone = Phone(root.file("/run/evenwall-stand-in/service.log"), PORT)
         before = phone.to_turning()
         root.tell(f"a casting turns: {before['sentence']}")
 
@@ -388,11 +254,10 @@ def kept_and_gone(root: CleanRoot) -> None:
 
 
 def main() -> None:
-    if os.geteuid() or shutil.which("debootstrap") is None:
-        sys.exit("needs root and debootstrap: apt-get install debootstrap")
+    require_root()
     told = []
     for suite in SUITES:
-        with clean_root(suite) as root:
+        with root_with_stand_ins(suite) as root:
             fresh(root)
             installed(root)
             upgraded_in_mid_spin(root)

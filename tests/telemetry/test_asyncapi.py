@@ -88,6 +88,8 @@ def test_a_real_broker_carries_what_the_document_says(tmp_path: Path) -> None:
             await until(lambda: telemetry.status.states_sent, "connected")
             source.append(20)
             said = CommandSaid(name="note", key="k", utc=clock.utc().isoformat(), who="bench")
+            called = {"call": "probe_lost", "urgency": "caution", "number": 1, "run_id": "r1"}
+            await telemetry.call({**called, "sentence": alert.sentence})
             await other.publish("evenwall/small-frame/command", signed_command(said, "s"), qos=1)
             async for message in other.messages:
                 name = message.topic.value.split("/")[2]

@@ -17,12 +17,14 @@ import aiomqtt
 import pytest
 import trustme
 
+from evenwall.cli.calling import by_broker
 from evenwall.errors import InputError
 from evenwall.model import MqttSpec, RigSpec, read_toml
 from evenwall.telemetry.broker import backoff_s
 from evenwall.telemetry.messages import STATES, CommandSaid, rig_id, topic
 from evenwall.telemetry.publisher import JOURNAL_ROWS, Telemetry, signed_command
 from evenwall_bridge.clock import SystemClock
+from evenwall_web.phones import NotSent
 from tests.telemetry.brokers import REAL, Bench, Mosquitto, casting, listener, spec, until
 
 SMALL = read_toml(Path(__file__).parents[2] / "hardware" / "rigs" / "small.toml")
@@ -114,6 +116,37 @@ def test_state_is_retained_and_numbered(broker: Mosquitto, tmp_path: Path, versi
                 await until(lambda: len(late.named("now")) > 3, "renewed every period")
                 numbers = [payload["seq"] for payload in late.named("now")]
                 assert numbers == list(range(numbers[0], numbers[0] + len(numbers)))
+
+    asyncio.run(main())
+
+
+CALL = {"call": "next_coat", "urgency": "hands", "number": 2, "sentence": "Weigh.", "run_id": "r1"}
+
+
+def test_a_call_reaches_the_broker_and_is_not_kept(broker: Mosquitto, tmp_path: Path) -> None:
+    async def main() -> None:
+        await broker.start()
+        async with (
+            telling(Bench(**casting()), spec(broker.port), tmp_path) as telemetry,
+            Listening(broker.port) as other,
+        ):
+            await until(lambda: telemetry.status.connected, "connected")
+            assert await by_broker(telemetry)({**CALL, "rig": "Small frame"}) == "the broker"
+            await until(lambda: len(other.named("call")) == 1, "called")
+            heard = other.named("call")[0]
+            assert {name: heard[name] for name in CALL} == CALL
+            async with Listening(broker.port) as late:
+                await until(lambda: "now" in late.retained, "what is kept")
+                assert not late.named("call")
+
+    asyncio.run(main())
+
+
+def test_a_call_without_a_broker_says_why(broker: Mosquitto, tmp_path: Path) -> None:
+    async def main() -> None:
+        async with telling(Bench(**casting()), spec(broker.port), tmp_path) as telemetry:
+            with pytest.raises(NotSent, match="the broker is not reached"):
+                await by_broker(telemetry)(CALL)
 
     asyncio.run(main())
 

@@ -77,7 +77,7 @@ class CallSent(Answered):
     kind: ClassVar[str] = "call_sent"
     call: str
     number: int
-    channel: str  # push or webhook
+    channel: str  # push, webhook or broker
     reached: str = ""  # whom; empty: nobody
     why: str = ""
 
