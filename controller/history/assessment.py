@@ -273,7 +273,7 @@ def _of_coat(planned: CoatPlan, coat: Coat) -> list[Trouble]:
         )
         add("gel_off", said, grave=False)
     if coat.steps_expected is not None and coat.steps_expected != coat.steps_counted:
-        said = f"The board counted other steps than were asked in coat {coat.coat}."
+        said = f"The board did not count as many steps as it was told in coat {coat.coat}."
         add("steps_differ", said, grave=False)
     if coat.mixed_again:
         said = _times(f"Coat {coat.coat} was mixed anew", coat.mixed_again)

@@ -38,7 +38,7 @@ _ACT_NOW = {
 }  # fmt: skip
 _NOTES = {"standing_gelled", "queue_dry", "slow_reaction", "fast_reaction", "cold_room",
           "reacts_after_all",
-          "early_pour", "window_missed", "waiting"}  # fmt: skip
+          "early_pour", "window_missed", "window_passed", "waiting"}  # fmt: skip
 SEVERITY: dict[str, Severity] = {
     kind: "act_now" if kind in _ACT_NOW else "note" if kind in _NOTES else "caution"
     for kind in plain.ALERTS
@@ -99,7 +99,7 @@ def alert_kinds(state: RunState, now_s: float, seen: Observation) -> set[str]:
         _heat(state, seen),
         _hurry(state, now_s),
         _gel(state, now_s, seen),
-        _window(state),
+        _window(state, now_s),
         _people(state, now_s),
     )
 
@@ -195,18 +195,22 @@ def _gel(state: RunState, now_s: float, seen: Observation) -> set[str]:
     return kinds
 
 
-def _window(state: RunState) -> set[str]:
-    """When it was poured, by the coat below."""
+def _window(state: RunState, now_s: float) -> set[str]:
+    """Alerts of a pour before the coat below was ready, or after its best time."""
     coat = state.coat
-    if coat.poured_s is None or state.index == 0:
+    if state.index == 0:
         return set()
     below_s = state.coats[state.index - 1].parts_met_s
     if below_s is None:
         return set()
-    gap_s, window = coat.poured_s - below_s, state.plan.coats[state.index - 1].clock
+    window = state.plan.coats[state.index - 1].clock
+    if coat.poured_s is None:
+        late = now_s - below_s > window.next_pour_until_s
+        return {"window_missed"} if late and state.step is Step.WEIGH else set()
+    gap_s = coat.poured_s - below_s
     if gap_s < window.next_pour_from_s - POUR_S:  # who began when it was ready is not early
         return {"early_pour"}
-    return {"window_missed"} if gap_s > window.next_pour_until_s else set()
+    return {"window_passed"} if gap_s > window.next_pour_until_s else set()
 
 
 def _people(state: RunState, now_s: float) -> set[str]:

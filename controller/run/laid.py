@@ -52,8 +52,9 @@ def coat_view(state: RunState, coat: Coat) -> CoatView:
         coat=coat.coat,
         planned_mm=plan.mean_mm,
         planned_mix_g=plan.mix_g,
-        planned_part_a_g=plan.part_a_g,
-        planned_part_b_g=plan.part_b_g,
+        # To a tenth, as the sentence asks for it: in ounces too both are then the same figure.
+        planned_part_a_g=round(plan.part_a_g, 1),
+        planned_part_b_g=round(plan.part_b_g, 1),
         part_a_g=coat.part_a_g,
         part_b_g=coat.part_b_g,
         parts_met_s=coat.parts_met_s,

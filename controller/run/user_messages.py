@@ -50,7 +50,7 @@ VACUUM = "Keep your face away from the vessel."
 TO_BEGIN = "Then press the button at the frame."
 HARD = "Press on what is left in the cup: it must be hard all through."
 POURED_ALREADY = "Is it poured already? Then press 'Poured', close up and start turning."
-PROVE_IT = "Would you do it just so again? Then mark the run as proven."
+PROVE_IT = "Would you do it exactly like this again? Then mark the run as proven."
 
 WALL_AS_PROVEN = "Turn the casting round to see the wall it gets, turned as the proven run was."
 
@@ -84,12 +84,12 @@ ORPHAN = {
 
 AT_THE_FRAME = "Press the button at the frame: turning begins only where you can see it."
 
-TOUCHED = "The coat has gelled, you say: the frame parks in a moment."
+TOUCHED = "You found the coat gelled: the frame parks in a moment."
 TAKE_BACK = "Was it a mistake? Press 'Take back' before it parks."
 
 ALERTS: dict[str, str] = {
     "standing_liquid": "The coat is liquid and runs to the bottom while the frame stands. With "
-    "the guard closed, start it again, soonest.",
+    "the guard closed, start it again as soon as you can.",
     "standing_gelling": "The coat is about to gel: start turning again within a minute, or leave "
     "it and look at the wall afterwards.",
     "standing_gelled": "The coat has gelled: nothing is lost while the frame stands.",
@@ -126,8 +126,8 @@ ALERTS: dict[str, str] = {
     "fast_reaction": "The mix reacts faster than its sheet says: be quick.",
     "off_ratio": "The heat does not fit the mix ratio: the weights may be wrong.",
     "cold_room": "It is colder than planned: the coat gels later.",
-    "board_lost": "Not hearing from the frame's board. It goes on by itself as planned; look at "
-    "its cable.",
+    "board_lost": "Not hearing from the frame's board. If the frame turns, it goes on as planned. "
+    "Look at the board's cable.",
     "driver_fault": "A motor driver reports a fault. In this order: switch motor power off, look "
     "for a jam, close the guard, switch motor power on, start again at the frame.",
     "board_reset": "The board was reset and no longer knows where the frame stands: before you "
@@ -136,7 +136,7 @@ ALERTS: dict[str, str] = {
     "coat switch motor power off, then look for a slipping belt or a mould out of balance.",
     "grant_over": "The board was left alone longer than allowed and ramped down.",
     "queue_dry": "The board ran out of orders for a moment and kept its last speed.",
-    "steps_differ": "The board counted other steps than were asked: look at the record.",
+    "steps_differ": "The board did not count as many steps as it was told: see the record.",
     "record": "The record cannot be written: the disk is full, or takes nothing any more. The "
     "casting goes on, and what happens is kept in memory. Make room; switch nothing off before "
     "this casting is done.",
@@ -145,6 +145,7 @@ ALERTS: dict[str, str] = {
     "weights_refused": "The weights are off too far: put them right, or weigh again.",
     "window_missed": "The best time for the next coat is over: key the surface as the sheet says, "
     "wet, with mask and goggles on, then go on.",
+    "window_passed": "Poured after the best time: this coat bonds less well to the one below it.",
     "early_pour": "Poured before the coat below was ready: it may wrinkle.",
     "standing_long": "The coat stood still while liquid: look at the wall when the coat has set.",
     "not_up": "The opening is not up yet: close the guard and press the button at the frame.",
@@ -173,15 +174,15 @@ LOST_LINES: dict[str, str] = {
 }
 LOST = "Coat {coat} was poured or turned too late: it is no wall."
 AFTER_LOST = (
-    "Press 'Lay this coat again' to pour the wall that is missing as a new coat, when this one "
-    "carries it; or go on without it."
+    "Press 'Lay this coat again' to pour the missing wall as a new coat once this one is firm "
+    "enough, or go on without it."
 )
 WALL_AGAIN = (
     "A coat was turned late, stood or was lost: the wall is being computed again, and until then "
     "no thinnest place is known."
 )
 AS_TURNED = "Computed again from how the coats were weighed and turned."
-NOT_COMPUTED = "The wall that is left cannot be computed ({why}): look at it before the next coat."
+NOT_COMPUTED = "The wall that is left cannot be computed ({why}): look at it when the coat has set."
 
 TROUBLES: dict[str, str] = {
     "standing_liquid": "The frame stood while a coat was liquid",
@@ -210,6 +211,7 @@ TROUBLES: dict[str, str] = {
     "record": "The record could not be written",
     "weights_refused": "The weights were refused",
     "early_pour": "A coat was poured before the one below was ready",
+    "window_passed": "A coat was poured after the best time for its bond",
     "not_up": "The opening was not up when it should have been",
 }
 
@@ -217,6 +219,10 @@ WAIT_TO_POUR = "Wait with the pour: let the mix stand in its cup."
 WAIT_FOR_COAT = "The coat below is not ready: poured on now, it may wrinkle."
 WAIT_TO_THICKEN = "Poured a little thicker it runs less far, and the wall comes out more even."
 WAIT_FOR_AGE = "The proven coat was poured later: poured then, the film goes the same way again."
+
+
+# Where the coat did not gel: it is no coat that "has gelled" which the frame parks.
+PARKS_LIQUID = "Turning has ended: the frame parks with the opening down."
 
 
 def not_now(step: Step) -> str:

@@ -221,7 +221,14 @@ def test_coat_does_not_gel() -> None:
     bench.wait(1.2 * limit_s, look_s=5.0)
     assert "no_gel" in bench.alerts()
     assert bench.state.turning is not None, "it keeps turning"
-    bench.wait(BOUND_OF_GEL * limit_s, look_s=5.0)
+    said: set[str] = set()
+    for _ in range(int(BOUND_OF_GEL * limit_s / 5.0)):
+        bench.wait(5.0, look_s=5.0)
+        seen = Observation(rig=bench.rig, **bench.kept)
+        if bench.state.step in (Step.PARK, Step.REST):
+            said.update(sentence(bench.state, bench.now_s, seen))
+    assert said
+    assert not [words for words in said if "The coat has gelled" in words]
     assert bench.state.coat.gave_up
     assert bench.state.coat.done
 
@@ -402,6 +409,11 @@ def test_next_coat_waits_for_the_window_and_tells_when_it_is_missed() -> None:
     assert "rests" in bench.events[-1].line()
     bench.wait(bench.plan.coats[0].clock.next_pour_until_s, look_s=60.0)
     assert "window_missed" in bench.alerts()
+    bench.until(Step.WEIGH)
+    assert "window_missed" in bench.alerts()  # the surface can still be keyed
+    bench.until(Step.CLOSE_UP)
+    assert "window_missed" not in bench.alerts()  # nobody is told to key a coat that is poured on
+    assert "window_passed" in bench.alerts()
 
 
 def quick_to_the_second_pour() -> Bench:

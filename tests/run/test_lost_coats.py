@@ -48,7 +48,7 @@ def test_late_the_number_counts_to_the_point_of_no_return() -> None:
     bench = standing(turn_by_s(coat.clock) + 10.0)
     told = countdown(bench.state, bench.now_s, seen(bench))
     assert told is not None
-    assert told.label == "late; left for a closed wall"
+    assert told.label == "late: left before this coat is lost"
     assert told.until_s - (bench.state.coat.parts_met_s or 0.0) == pytest.approx(no_return_s(coat))
 
 
