@@ -115,6 +115,11 @@ def shown(text: str, system: System = "metric") -> str:
     return _FIGURE.sub(full, text)
 
 
+def in_units(text: str, system: System) -> str:
+    """Return words for a terminal: as they are in metric units, else with their figures shown."""
+    return text if system == "metric" else shown(text, system).replace("\u00a0", " ")
+
+
 def _converted(number: str, unit: ShownUnit, offset: float) -> str:
     """A figure keeps what it knows: as many decimals as it had, and those of a smaller unit."""
     if unit.factor == 1.0 and offset == 0.0:

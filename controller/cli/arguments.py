@@ -12,7 +12,7 @@ from evenwall.cli.habits import EXIT_CODES, SHELLS, version
 from evenwall.errors import InputError
 
 Run = Callable[[argparse.Namespace], int]
-PRINTED = "of the figures in the report"
+PRINTED = "of the figures in words and in the report"
 
 
 class OneLineParser(argparse.ArgumentParser):

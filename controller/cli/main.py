@@ -26,6 +26,7 @@ from evenwall.model import Plan, Step, read_casting, read_plan
 from evenwall.planning.in_words import clock_words, describe, first_words
 from evenwall.planning.pace import Pace, left_words
 from evenwall.records.records import to_change
+from evenwall.units import in_units
 from evenwall_bridge.clock import SystemClock
 from evenwall_bridge.contract import BridgeError
 
@@ -167,7 +168,7 @@ def plan(args: argparse.Namespace) -> int:
     if args.json:
         show_json(made.model_dump(mode="json"))
     else:
-        print(describe(made))
+        print(in_units(describe(made), args.units))
         search = made.details["search"]
         if not search.get("complete") and not search["interrupted"]:
             note(
