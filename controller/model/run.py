@@ -40,6 +40,7 @@ class Button(Frozen):
     enabled: bool = True
     why_not: str = ""
     hold_s: float = 0.0  # press and hold for so long: the press cannot be made by accident
+    at_frame: bool = False  # only the button at the frame does it: no button on a screen
 
 
 class FrameButton(Frozen):

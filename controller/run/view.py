@@ -32,7 +32,7 @@ from evenwall.run.back import back_label
 from evenwall.run.calls import unanswered
 from evenwall.run.events import line_of
 from evenwall.run.fate import Fate, fate, no_return_s
-from evenwall.run.frame_button import frame_button
+from evenwall.run.frame_button import MOVES, frame_button
 from evenwall.run.laid import LaidKey, coat_view, wall_view
 from evenwall.run.lost import lost_answer, may_be_lost
 from evenwall.run.next_step import list_open
@@ -108,6 +108,8 @@ def sentence(state: RunState, now_s: float, seen: Observation) -> tuple[str, str
     if urgent:
         return plain.ALERTS[urgent[0]], _to_do(state, urgent[0])
     due = plain.DUE[state.step]
+    if state.step is Step.PARK and state.coat.gave_up:
+        due = plain.PARKS_LIQUID
     if state.moving:
         return f"Keep clear: the frame turns the opening {state.moving}.", due
     if state.step in (Step.REST, Step.CURE) and fate(state.coat_plan, state.coat) is Fate.LOST:
@@ -196,7 +198,9 @@ def countdown(state: RunState, now_s: float, seen: Observation) -> Countdown | N
         until_s = met_s + turn_by_s(clock)
         if now_s > until_s:
             until_s = met_s + no_return_s(state.coat_plan)
-            late = Countdown(kind="act", label="late; left for a closed wall", until_s=until_s)
+            late = Countdown(
+                kind="act", label="late: left before this coat is lost", until_s=until_s
+            )
             return late if now_s < until_s else None  # after it, nothing is won by hurry
         return Countdown(kind="act", label="left to start turning", until_s=until_s)
     if state.step is Step.SPIN:
@@ -281,7 +285,13 @@ def next_button(state: RunState, now_s: float) -> Button:
     at_frame = state.plan.rig.confirm_at_rig
     if state.halted:
         why = plain.AT_THE_FRAME if at_frame else ""
-        return Button(command="resume", label="Turn again", enabled=not at_frame, why_not=why)
+        return Button(
+            command="resume",
+            label="Turn again",
+            enabled=not at_frame,
+            why_not=why,
+            at_frame=at_frame,
+        )
     label = plain.BUTTONS.get(state.step)
     if label is None or state.moving:
         why = "Wait until it is parked." if state.moving else plain.not_now(state.step)
@@ -294,11 +304,12 @@ def next_button(state: RunState, now_s: float) -> Button:
         why = list_open(state)
     elif "weights_refused" in state.alerts:
         why = plain.ALERTS["weights_refused"]
-    elif at_frame and state.step in (Step.PREPARE, Step.CLOSE_UP, Step.REST):
+    elif at_frame and state.step in MOVES:
         why = plain.AT_THE_FRAME
     elif state.step is Step.DEGAS and state.parked != "up":
         why = plain.ALERTS["not_up"]
-    return Button(command="next", label=label, enabled=not why, why_not=why)
+    at_frame = at_frame and state.step in MOVES
+    return Button(command="next", label=label, enabled=not why, why_not=why, at_frame=at_frame)
 
 
 def diagnoses(seen: Observation) -> dict[str, str]:

@@ -71,6 +71,15 @@ def refused(page: Page, why: str) -> None:
     expect(page.locator("#answer")).to_contain_text(why)
 
 
+def at_frame(page: Page, word: str) -> None:
+    """Expect words where only the frame can do the next step, and no button for it."""
+    line = page.locator("#at-frame")
+    expect(line).to_contain_text("→ Button at the frame", timeout=LONG_ms)
+    expect(line).to_contain_text(word, timeout=LONG_ms)
+    expect(page.locator("#next")).to_be_hidden()
+    assert line.get_by_role("button").count() == 0
+
+
 def mind(page: Page, panel: RealPanel, enough: Callable[[], bool]) -> None:
     """Stand by until `enough`; start again at the frame whatever stopped there by itself.
 
@@ -79,7 +88,7 @@ def mind(page: Page, panel: RealPanel, enough: Callable[[], bool]) -> None:
     for _ in range(LONG_ms // 250):
         if enough():
             return
-        if page.locator("#next").inner_text() == "Turn again":
+        if page.locator("#at-frame:visible", has_text="Turn again").count():
             panel.press()
         page.wait_for_timeout(250)
     raise AssertionError(page.locator("#sentence").inner_text())
@@ -191,9 +200,9 @@ def one_coat(
     wait_for(page, "close up")
     look("close-up")
     page.wait_for_timeout(0.4 * by_hand_ms)
-    # A screen never starts the frame: its button says where to press instead.
+    # A screen never starts the frame: it says where to press instead.
     panel.guard(True)
-    refused(page, "at the frame")
+    at_frame(page, "Start turning")
     panel.press()
     wait_for(page, "turning")
     keep_turning(page, panel)
@@ -201,11 +210,12 @@ def one_coat(
 
 
 def prepare(page: Page, panel: RealPanel, look: Look) -> None:
-    refused(page, "still to tick")
+    at_frame(page, "still to tick")
     tick_all(page)
     look("prepare")
     panel.guard(True)
-    refused(page, "at the frame")
+    at_frame(page, "Ready")
+    expect(page.locator("#at-frame")).not_to_contain_text("still to tick", timeout=LONG_ms)
     panel.press()
 
 

@@ -11,6 +11,7 @@ from playwright.sync_api import Page, expect
 from tests.browser.conftest import OpenPhone
 from tests.browser.hands import tick_all, until
 from tests.browser.person import (
+    at_frame,
     button,
     cast_again,
     choose,
@@ -41,7 +42,7 @@ def look_closely(page: Page) -> None:
         "[document.documentElement.scrollWidth, document.documentElement.clientWidth]"
     )
     assert wide <= seen
-    for bar in ("#stop", "#next"):
+    for bar in ("#stop", "#next:visible, #at-frame:visible"):
         box = page.locator(bar).bounding_box()
         assert box is not None
         assert min(box["width"], box["height"]) >= 56
@@ -60,6 +61,7 @@ def test_three_coats_with_a_person_from_the_choice_to_the_repetition(
         prepare(page, panel, no_look)
         part_a_g = one_coat(page, panel, 1, no_look, scale=True)
         expect(page.locator("#written tbody tr").first).to_contain_text(f"{part_a_g} g")
+        keep_turning(page, panel)
         refused(page, "ends by itself")
         button(page, "Cup has gelled")
         page.wait_for_timeout(4000)  # two minutes of turning
@@ -113,7 +115,7 @@ def test_turning_starts_at_the_frame_alone_and_stops_for_the_guard_and_the_page(
         expect(page.locator("#sentence")).to_contain_text("The guard is open")
         expect(page.locator("#down")).to_contain_text("The guard is open: nothing turns.")
         until(page, "evenwall.samples.at(-1).major_rpm === 0")
-        refused(page, "at the frame")
+        at_frame(page, "Turn again")
         panel.guard(True)
         keep_turning(page, panel)
         page.locator("#stop").tap()

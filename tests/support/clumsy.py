@@ -7,6 +7,7 @@ every look.
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
@@ -15,7 +16,8 @@ from evenwall.devices.interfaces import Press
 from evenwall.model import Command, Snapshot, Step
 from evenwall.planning.batch import turn_by_s
 from evenwall.run import user_messages as plain
-from evenwall.run.alerts import TOUCH_EARLY, touch_band_s
+from evenwall.run.alerts import CUP_FROM, STANDING, TOUCH_EARLY, touch_band_s
+from evenwall.run.events import CoatLost, MixedAgain, read
 from evenwall.run.fate import Fate, fate
 from evenwall.run.folding import fold_all
 from evenwall.run.state import RunState
@@ -26,6 +28,8 @@ from tests.support.castings import Foresight
 from tests.support.virtual_shop import Shop, open_shop
 
 MISCHIEF, WHILE_IT_TURNS = 0.5, 0.04  # of all looks; while it turns he looks every 5 s
+GOES_AWAY = 0.08  # of all looks while resin waits: long enough to ruin a coat
+HANDS = (Step.MIX, Step.DEGAS, Step.POUR, Step.CLOSE_UP)
 BACK = (Step.MIX, Step.DEGAS, Step.POUR, Step.CLOSE_UP)  # a press into them can be taken back
 
 
@@ -55,13 +59,48 @@ def _words_contradict(shown: Snapshot, state: RunState) -> Iterator[str]:
     last_s = min(clock.pour_by_s, turn_by_s(clock)) + 1e-6
     if pours and count is not None and met_s is not None and count.until_s - met_s > last_s:
         yield "the pour counts to later than turning must begin"
-    button = shown.next_button
-    if button is not None and button.enabled and "weights_refused" in state.alerts:
-        yield "the next step looks due under refused weights"
+    yield from _offers_contradict(shown, state)
+    yield from _counts_contradict(shown, state)
+    lost = fate(state.coat_plan, state.coat) is Fate.LOST
+    said = f"Coat {state.coat.coat} was poured or turned too late" in shown.sentence
+    if lost and shown.step in (Step.REST, Step.CURE) and not said and not state.halted:
+        yield "a lost coat rests, and the sheet does not say so"
+    turns = shown.frame.mode == "turning" and shown.step is Step.SPIN and not state.halted
+    if turns and any(alert.kind in STANDING for alert in shown.alerts):
+        yield "the frame turns, and an alert says that it stands"
     if state.halted and not state.over and plain.DUE[Step.SPIN] in shown.sentence:
         yield "'keep turning' is said of a frame that stands"
     if state.step is not Step.PREPARE and not state.over and not state.ticked:
         yield "the casting went on without its list"
+
+
+def _offers_contradict(shown: Snapshot, state: RunState) -> Iterator[str]:
+    button, met_s = shown.next_button, state.coat.parts_met_s
+    if button is not None and button.enabled and "weights_refused" in state.alerts:
+        yield "the next step looks due under refused weights"
+    if button is not None and button.enabled and button.at_frame:
+        yield "a screen offers what only the frame can do"
+    asks_for_cup = any(b.data.get("what") == "cup" for b in shown.buttons)
+    can_s = CUP_FROM * state.coat_plan.clock.pour_by_s - 1e-6
+    if asks_for_cup and (met_s is None or shown.now_s - met_s < can_s):
+        yield "'Cup has gelled' is offered while no cup can have gelled"
+
+
+def _counts_contradict(shown: Snapshot, state: RunState) -> Iterator[str]:
+    met_s, count, clock = state.coat.parts_met_s, shown.countdown, state.coat_plan.clock
+    if count is None or met_s is None:
+        return
+    left_s = count.until_s - met_s - 1e-6
+    if count.label == "left to start turning" and left_s > turn_by_s(clock):
+        yield "closing up counts to later than turning must begin"
+    if shown.step is Step.SPIN and state.halted:
+        yield "a number counts while the frame waits for its button"
+
+
+WAYS = (
+    "stale", "frame", "long", "touch", "pause", "line", "nonsense", "draft", "early", "both",
+    "again",
+)  # fmt: skip
 
 
 @dataclass
@@ -79,12 +118,16 @@ class Clumsy(Operator):
         self._seen_ids.append(shown.step_id)
         often = WHILE_IT_TURNS if shown.step is Step.SPIN else MISCHIEF
         if self._random.random() < often:
-            names = ("stale", "frame", "long", "touch", "pause", "line", "nonsense", "draft")
-            name = self._random.choice(names)
+            name = self._random.choice(WAYS)
             self.done.append(f"{shown.step.value} {name}")
             await getattr(self, f"_{name}")(shown)
             self.look()
             shown = self.service.snapshot()
+        if shown.step in HANDS and self._random.random() < GOES_AWAY:
+            self.done.append(f"{shown.step.value} away")
+            await self.clock.sleep(self._random.uniform(240.0, 1500.0))
+            self.look()
+            return
         if await self._lost(shown):
             return
         if shown.step not in (Step.DONE, Step.ABANDONED, Step.IDLE):
@@ -120,6 +163,47 @@ class Clumsy(Operator):
             answer = await self.send("next", shown.step_id)
             if before.step_id != shown.step_id and answer.accepted:
                 self.broken.append(f"a second press of {shown.step.value} was obeyed")
+
+    async def _early(self, shown: Snapshot) -> None:
+        """The next step before it is due, on the page and with the guard open at the frame."""
+        button = shown.next_button
+        if button is None or button.enabled:
+            return
+        answer = await self.send("next", shown.step_id)
+        if answer.accepted and self.service.snapshot().step_id == shown.step_id:
+            self.broken.append(f"{shown.step.value}: an early press was taken and did nothing")
+        self.guard(False)
+        await self.clock.sleep(1.0)
+        self.press(Press.NEXT)
+        await self.clock.sleep(3.0)
+        if self.service.snapshot().frame.mode == "turning":
+            self.broken.append(f"{shown.step.value}: the frame began with its guard open")
+        self.guard(True)
+
+    async def _both(self, shown: Snapshot) -> None:
+        """Two phones press the same step at the same moment: one of them is told no."""
+        button = shown.next_button
+        if button is None or not button.enabled or shown.step not in (Step.MIX, Step.POUR):
+            return
+        answers = await asyncio.gather(
+            *(self.send(button.command, shown.step_id) for _ in ("one", "other"))
+        )
+        if sum(answer.accepted for answer in answers) > 1:
+            self.broken.append(f"{shown.step.value} was taken twice from two phones")
+
+    async def _again(self, shown: Snapshot) -> None:
+        """A bad wire sends one press twice: it acts once, with one answer."""
+        text = f"line {self._keys}"
+        self._keys += 1
+        command = Command(
+            name="note", key=f"wire-{self._keys}", step_id=shown.step_id, who="clumsy",
+            data={"text": text},
+        )  # fmt: skip
+        answers = [await self.service.command(command) for _ in range(2)]
+        if answers[0] != answers[1]:
+            self.broken.append("one press sent twice had two answers")
+        if sum(text in line.text for line in self.service.snapshot().record) > 1:
+            self.broken.append("one press sent twice was written twice")
 
     async def _weigh(self, shown: Snapshot) -> None:
         if self._random.random() < 0.3:
@@ -205,6 +289,7 @@ class Told:
     broken: list[str]
     fates: list[str]
     mischief: list[str]
+    ruined: list[str]  # how each coat that was lost came to it, and was laid anew or left
 
 
 def clumsy_casting(seed: int) -> Told:
@@ -227,7 +312,11 @@ def clumsy_casting(seed: int) -> Told:
             if fold_all(state.run_id, shop.plan, rows) != state:
                 broken.append("the record does not fold to the state that was shown")
             fates = [fate(p, c).value for p, c in zip(state.plan.coats, state.coats, strict=True)]
-            return Told(seed, broken, fates, maker.done)
+            events = [read(row) for row in rows]
+            ruined = [event.how for event in events if isinstance(event, CoatLost)]
+            ruined += ["mixed anew" for event in events if isinstance(event, MixedAgain)]
+            ruined += ["left as it is" for one in fates if one == Fate.LOST]
+            return Told(seed, broken, fates, maker.done, ruined)
 
     told: Told = run_virtual(scenario())
     return told

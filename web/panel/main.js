@@ -20,11 +20,12 @@ const STEPS = [
 ];
 const LAST_STEPS = [["cure", "cure"], ["demould", "open the mould"], ["measure", "measure"]];
 const REST_ms = 80;
+const TOGETHER_ms = 15;
 const IDLE = ["idle", "done", "abandoned"];
 
 let seen = null;
 let samples = [];
-let askedFrame = null;
+let asked = null;
 let drawn_ms = -Infinity;
 let bench = null;
 let sending = false;
@@ -43,10 +44,21 @@ const written = new Written(byId("written"), { send, drafts });
 // --- what the rig says ---------------------------------------------------------------------------
 
 function take(kind, data) {
-  if (kind === "snapshot") takeSnapshot(data);
+  if (kind === "snapshot" && !takeSnapshot(data)) return;
   if (kind === "sample") takeSample(data);
   if (kind === "event") takeEvent(data);
   drawSoon();
+}
+
+// The rig tells all of itself some times a second, and mostly only its clock and its angles have
+// moved on: those are drawn with the next sample or the next second of the countdown.
+let still = "";
+function somethingHappened(next) {
+  const { mode, guard_closed: closed, faults, paused } = next.frame;
+  const before = still;
+  still = JSON.stringify({ ...next, now_s: 0, utc: "", probe_degC: 0, room_degC: 0, mould_degC: 0, replay: null,
+    frame: [mode, closed, faults, paused] });
+  return still !== before;
 }
 
 function takeSnapshot(next) {
@@ -57,6 +69,8 @@ function takeSnapshot(next) {
   if (before && next.step_id !== before.step_id) turnOver(next);
   attend(next);
   readAloud(next);
+  bodyView?.turn(next.frame);
+  return somethingHappened(next);
 }
 
 // Another step: its sentence is what must be seen, and what was answered before is old.
@@ -137,14 +151,17 @@ function inMouldFrame([x, y, z], [a, b, c]) {
 
 // --- what a person sees --------------------------------------------------------------------------
 
-// A dozen drawings a second are plenty, however fast a simulated rig talks.
+// A dozen drawings a second are plenty, however fast a simulated rig talks; and what comes together
+// is drawn together. Without an animation frame: one is a frame also where nothing has changed.
 function drawSoon() {
-  askedFrame ??= setTimeout(() => requestAnimationFrame(() => {
-    askedFrame = null;
+  asked ??= setTimeout(() => {
+    asked = null;
+    if (document.hidden) return;
     drawn_ms = performance.now();
     draw();
-  }), Math.max(0, drawn_ms + REST_ms - performance.now()));
+  }, Math.max(TOGETHER_ms, drawn_ms + REST_ms - performance.now()));
 }
+document.addEventListener("visibilitychange", drawSoon);
 
 function draw() {
   if (!seen) {
@@ -163,7 +180,6 @@ function draw() {
   drawCurves();
   drawReplay();
   written.draw(seen, line.mayAct);
-  bodyView?.turn(seen.frame);
 }
 
 // The two canvases cost the most: drawn while they are on the screen, and not oftener than they
@@ -256,9 +272,9 @@ function drawCountdown(stale, sentence) {
   byId("count").classList.toggle("over", over);
   say(byId("count-time"), time);
   say(byId("count-label"), `${over ? "late" : count.label}${stale ? ", by this phone" : ""}`);
-  entitle(`${time} ${sentence} · Evenwall`);
-  // Aloud at whole minutes only, or a screen reader never stops talking.
+  // Aloud, and in the title, at whole minutes only, or a screen reader never stops talking.
   const minutes = Math.max(0, Math.ceil(left_s / 60));
+  entitle(`${over ? "late" : `${minutes} min`} · ${sentence} · Evenwall`);
   spoken(over ? `${sentence} Time is up.` : `${sentence} ${minutes} min ${count.label}.`);
 }
 
@@ -285,7 +301,11 @@ function drawSteps() {
 function drawButtons() {
   const button = rightButton();
   const next = byId("next");
-  next.hidden = !line.mayAct || !button;
+  const atFrame = Boolean(button?.atFrame); // what only the frame can do is no button here
+  next.hidden = !line.mayAct || !button || atFrame;
+  byId("at-frame").hidden = !atFrame;
+  if (atFrame) drawOnce("at-frame", null, button, () => byId("at-frame").replaceChildren(
+    h("b", {}, "→ Button at the frame"), h("span", {}, button.label), h("small", {}, button.wait)));
   say(next, button?.label ?? "");
   next.setAttribute("aria-disabled", String(Boolean(button?.why)));
   if (refusal !== null && refusal !== button?.why) refuse(button?.why ?? ""); // some of it is done
@@ -332,6 +352,10 @@ function rightButton() {
   }
   if (!running) return { label: "Choose a casting", press: goTo("castings") };
   const button = seen.next_button;
+  if (button?.at_frame) {
+    const wait = seen.frame_button?.short ? "" : button.why_not; // what a press there still waits for
+    return { label: button.label, atFrame: true, wait };
+  }
   return button && { label: button.label, why: whyNot(button), press: () => send(button.command, button.data) };
 }
 
@@ -484,12 +508,15 @@ addEventListener("resize", drawSoon);
 onSettings(look);
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", look);
 document.fonts?.ready.then(look);
-// Without a countdown nothing on the page moves by itself: only a lost line changes it.
+// Without a countdown nothing on the page moves by itself: only a lost line changes it. A countdown
+// moves once a second.
 let wasStale = true;
+let second = null;
 setInterval(() => {
-  if (line.stale !== wasStale) drawSoon();
-  else if (seen?.countdown && !document.hidden) drawNow();
+  const shows = seen?.countdown ? Math.round(seen.countdown.until_s - line.now_s) : null;
+  if (line.stale !== wasStale || shows !== second) drawSoon();
   wasStale = line.stale;
+  second = shows;
 }, 250);
 
 const first = byId("seen");
