@@ -302,7 +302,7 @@ def create_app(service: Service, settings: Settings, clock: Clock | None = None)
         commands=Limiter(clock, burst=30, per_s=5),
         work=Limiter(clock, burst=10, per_s=0.5),
         closing=app.state.closing,
-        streams=Streams(),
+        streams=Streams(clock),
     )
 
     @app.get("/", include_in_schema=False)

@@ -21,6 +21,7 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 
 HEADER_TIME_s = 10.0  # for a whole request line with its headers, and between two of them
 WRITE_TIME_s = 10.0  # for a peer that takes nothing of what was sent
+KEPT_s = 120  # between two requests of a paired phone: its next press needs no new connection
 A_BROWSERS = 8  # connections are many; a browser opens six to one address
 PER_PEER = 64
 IN_ALL = 256
@@ -31,6 +32,7 @@ FRESH_s = 0.5  # in which a connection says what it is for
 TURN_s = 0.005
 TAKEN_A_TURN = 4  # 800 connections in a second; each costs the event loop about 0.3 ms
 TAKEN_AT_MOST = 8  # in a turn that comes late
+TAKEN_TLS = 1  # a handshake costs some ms of a small computer
 FETCHED_AT_ONCE = 32  # from the kernel's queue, 20 us each
 WAITING_PER_PEER, WAITING_IN_ALL = 32, 256
 FULL_PAUSE_s = 0.25  # without a descriptor, and with nobody to close
@@ -38,6 +40,10 @@ KNOWN_KEPT = 1000
 FULL = frozenset({errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM})
 
 Address = tuple[Any, ...]
+
+
+def _nothing() -> None:
+    return None
 
 
 @dataclass(eq=False)
@@ -48,10 +54,15 @@ class Held:
     end: Callable[[], object]
     at_s: float = 0.0  # of the loop's clock
     speaking: Connection | None = None
+    port: int = 0  # the peer's
+    paired: bool = False  # a paired phone has asked on it
 
     def worth(self, now_s: float) -> int:
         """0: no request in a while; 1: a request that is not whole; 2: fresh, its request may be
-        under way; 3: one that is being answered."""
+        under way; 3: one that is being answered. A paired phone's: 4 more."""
+        return self._at_work(now_s) + (4 if self.paired else 0)
+
+    def _at_work(self, now_s: float) -> int:
         cycle = None if self.speaking is None else self.speaking.cycle
         if cycle is not None and not cycle.response_complete:
             return 1 if cycle.more_body else 3
@@ -73,13 +84,17 @@ class Connections:
         self.cut = 0  # since the start
         self._held: dict[Held, None] = {}
         self._by_peer: Counter[str] = Counter()
+        self._by_port: dict[tuple[str, int], Held] = {}
         self._known: OrderedDict[str, None] = OrderedDict()
 
     def __len__(self) -> int:
         return len(self._held)
 
-    def know(self, peer: str) -> None:
-        """Remember an address from which a paired phone has asked."""
+    def know(self, peer: str, port: int = 0) -> None:
+        """Remember an address from which a paired phone has asked, and the connection itself."""
+        held = self._by_port.get((peer, port))
+        if held is not None:
+            held.paired = True
         self._known[peer] = None
         self._known.move_to_end(peer)
         while len(self._known) > KNOWN_KEPT:
@@ -96,10 +111,13 @@ class Connections:
             self.end_one(held.at_s)
         self._held[held] = None
         self._by_peer[held.peer] += 1
+        self._by_port[held.peer, held.port] = held
 
     def drop(self, held: Held) -> None:
         if held in self._held:
             del self._held[held]
+            if self._by_port.get((held.peer, held.port)) is held:
+                del self._by_port[held.peer, held.port]
             self._by_peer[held.peer] -= 1
             if self._by_peer[held.peer] <= 0:
                 del self._by_peer[held.peer]
@@ -136,7 +154,8 @@ def connections_for(descriptors: int) -> int:
 
 class Reception:
     """Takes up what dials a listening socket: a few in a turn, paired phones first, then each
-    address in its turn."""
+    address in its turn. Of one address the latest comes first: a press has just dialled, and what
+    waits for long has mostly been given up."""
 
     def __init__(
         self,
@@ -149,7 +168,10 @@ class Reception:
         self.book = book
         self._loop = asyncio.get_running_loop()
         self._wire, self._speak, self._tls = wire, speak, tls
-        self._waiting: OrderedDict[str, deque[socket.socket]] = OrderedDict()
+        self._a_turn, self._at_most = TAKEN_A_TURN, TAKEN_AT_MOST
+        if tls is not None:
+            self._a_turn, self._at_most = TAKEN_TLS, 2 * TAKEN_TLS
+        self._waiting: OrderedDict[str, deque[tuple[socket.socket, int]]] = OrderedDict()
         self._number = 0  # of those that wait
         self._turning: asyncio.TimerHandle | None = None
         self._turned_s = 0.0
@@ -168,7 +190,7 @@ class Reception:
             self._turning.cancel()
             self._turning = None
         for waiting in self._waiting.values():
-            for dialled in waiting:
+            for dialled, _ in waiting:
                 dialled.close()
         self._waiting.clear()
         self._number = 0
@@ -192,7 +214,7 @@ class Reception:
                     self._loop.remove_reader(self._wire)
                     self._loop.call_later(FULL_PAUSE_s, self._listen_again)
                 break
-            self._queue(dialled, address[0])
+            self._queue(dialled, address)
         if self._waiting and self._turning is None:
             self._turn()
 
@@ -200,38 +222,46 @@ class Reception:
         if not self._closed and self._wire.fileno() >= 0:
             self._loop.add_reader(self._wire, self._fetch)
 
-    def _queue(self, dialled: socket.socket, peer: str) -> None:
+    def _queue(self, dialled: socket.socket, address: Address) -> None:
         dialled.setblocking(False)
-        self._waiting.setdefault(peer, deque()).append(dialled)
+        peer, port, *_ = address
+        self._waiting.setdefault(peer, deque()).append((dialled, port))
         self._number += 1
         if len(self._waiting[peer]) > WAITING_PER_PEER:
-            self._next_of(peer).close()
+            self._give_up(peer)
         elif self._number > WAITING_IN_ALL:
-            self._next_of(max(self._waiting, key=lambda one: len(self._waiting[one]))).close()
+            self._give_up(max(self._waiting, key=lambda one: len(self._waiting[one])))
 
-    def _next_of(self, peer: str) -> socket.socket:
+    def _give_up(self, peer: str) -> None:
+        """Close the one of this address that waits for longest."""
+        self._waiting[peer][0][0].close()
+        self._waiting[peer].rotate(-1)
+        self._latest_of(peer)
+
+    def _latest_of(self, peer: str) -> tuple[socket.socket, int]:
         theirs = self._waiting[peer]
         self._number -= 1
-        dialled = theirs.popleft()
+        latest = theirs.pop()
         if not theirs:
             del self._waiting[peer]
-        return dialled
+        return latest
 
     def _turn(self) -> None:
         self._turning = None
         late = (self._loop.time() - self._turned_s) / TURN_s
         self._turned_s = self._loop.time()
-        for _ in range(min(TAKEN_AT_MOST, round(TAKEN_A_TURN * max(1.0, late)))):
+        for _ in range(min(self._at_most, round(self._a_turn * max(1.0, late)))):
             if not self._waiting:
                 return
             known = (peer for peer in self._waiting if self.book.is_known(peer))
             peer = next(known, next(iter(self._waiting)))
             self._waiting.move_to_end(peer)
-            self._take_up(self._next_of(peer), peer)
+            dialled, port = self._latest_of(peer)
+            self._take_up(dialled, peer, port)
         self._turning = self._loop.call_later(TURN_s, self._turn)
 
-    def _take_up(self, dialled: socket.socket, peer: str) -> None:
-        held = Held(peer, lambda: None, self._loop.time())
+    def _take_up(self, dialled: socket.socket, peer: str, port: int) -> None:
+        held = Held(peer, _nothing, self._loop.time(), port=port)
         task = self._loop.create_task(self._up(dialled, held))
         held.end = task.cancel
 
@@ -275,12 +305,22 @@ class Connection(H11Protocol):
             if timer is not None:
                 timer.cancel()
         super().connection_lost(exc)
+        # What refers to itself in a circle waits for a collection of garbage, which holds up the
+        # loop: so the circles of a flood's connections are opened here.
+        self.held.speaking, self.held.end = None, _nothing
+        self.cycle = None  # type: ignore[assignment]
+        # asyncio's own transport keeps a method of itself (selector_events.py, 3.11 to 3.14).
+        getattr(self.transport, "__dict__", {}).pop("_read_ready_cb", None)
 
     def data_received(self, data: bytes) -> None:
         super().data_received(data)
         self._have_headers()
 
     def on_response_complete(self) -> None:
+        if self.transport.is_closing():
+            return
+        if self.held.paired:
+            self.timeout_keep_alive = KEPT_s
         self._await_headers()
         super().on_response_complete()
         self._have_headers()  # the next request may have been waiting already
@@ -297,7 +337,8 @@ class Connection(H11Protocol):
 
     def _await_headers(self) -> None:
         if self._due is None:
-            self._due = self.loop.call_later(self.book.header_time_s, self._cut)
+            wait_s = KEPT_s + 1.0 if self.held.paired else self.book.header_time_s
+            self._due = self.loop.call_later(wait_s, self._cut)
 
     def _have_headers(self) -> None:
         under_way = self.cycle is not None and not self.cycle.response_complete

@@ -45,9 +45,15 @@ class Desk:
     streams: Streams
 
 
-def desk_of(request: Request) -> Desk:
+def _desk(request: Request) -> Desk:
     desk: Desk = request.app.state.desk
     return desk
+
+
+# The dependencies are coroutines, so that none of them waits for a thread: the threads may all be
+# sending files to slow readers while somebody presses stop.
+async def desk_of(request: Request) -> Desk:
+    return _desk(request)
 
 
 def peer_of(request: Request) -> str:
@@ -59,15 +65,15 @@ def cookie_name(settings: Settings) -> str:
 
 
 def session_of(request: Request) -> Session | None:
-    desk = desk_of(request)
+    desk = _desk(request)
     session = desk.people.who(request.cookies.get(cookie_name(desk.settings)))
     book: Connections | None = getattr(request.app.state, "book", None)
     if session is not None and book is not None:
-        book.know(peer_of(request))
+        book.know(peer_of(request), request.client.port if request.client else 0)
     return session
 
 
-def watcher(request: Request) -> Session | None:
+async def watcher(request: Request) -> Session | None:
     """Whoever may read: a paired phone, or anyone on the rig's own machine."""
     session = session_of(request)
     if session is None and not is_local(request):
@@ -82,7 +88,7 @@ def is_local(request: Request) -> bool:
     }
 
 
-def operator(
+async def operator(
     request: Request,
     x_evenwall_csrf: Annotated[str, Header(description="As /api/session gives it.")] = "",
 ) -> Session:

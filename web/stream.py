@@ -7,17 +7,33 @@ import json
 from collections.abc import AsyncIterator
 from typing import Annotated
 
-from fastapi import APIRouter, Header, Query, Request
+from fastapi import APIRouter, Depends, Header, HTTPException, Query, Request
 from fastapi.sse import EventSourceResponse, ServerSentEvent
 
 from evenwall_web.desk import AtDesk, Watcher, may_refuse, peer_of
+from evenwall_web.people import Session
 
 BEAT_s = 1.0  # a page that hears nothing for three of these says so
 
 routes = APIRouter(prefix="/api")
 
 
-@routes.get("/stream", response_class=EventSourceResponse, responses=may_refuse(401, 422))
+def _holder(request: Request, session: Session | None) -> str:
+    return peer_of(request) if session is None else session.session_id
+
+
+async def paced(request: Request, desk: AtDesk, session: Watcher) -> None:
+    """A stream that begins costs some ms: the rows that it missed are read and sent again."""
+    if not desk.streams.may_open(_holder(request, session), paired=session is not None):
+        raise HTTPException(429, "Too many streams are opened; wait a little.")
+
+
+@routes.get(
+    "/stream",
+    response_class=EventSourceResponse,
+    responses=may_refuse(401, 422, 429),
+    dependencies=[Depends(paced)],
+)
 async def stream(
     request: Request,
     desk: AtDesk,
@@ -31,7 +47,7 @@ async def stream(
     fifth stream ends its first.
     """
     after_id = int(last_event_id) if last_event_id else after
-    holder = peer_of(request) if session is None else session.session_id
+    holder = _holder(request, session)
     with desk.streams.one(holder) as over:
         items = aiter(desk.service.watch(after_id))
         ends = [asyncio.ensure_future(end.wait()) for end in (desk.closing, over)]

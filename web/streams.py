@@ -9,6 +9,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from evenwall.model import StreamItem
+from evenwall_bridge.contract import Clock
+from evenwall_web.limiter import Limiter
 
 STREAMS_PER_HOLDER = 4  # of a paired phone, or of an address; a page holds one
 STREAMS_IN_ALL = 24  # each costs a turn of the event loop with every sample
@@ -19,12 +21,18 @@ class Streams:
     """The open streams by holder. One too many ends the oldest of whoever holds the most, so that
     a page that is opened anew is always served, and a flood ends its own streams."""
 
-    def __init__(self) -> None:
+    def __init__(self, clock: Clock) -> None:
+        self._openings = Limiter(clock, burst=100, per_s=1)
+        self._of_strangers = Limiter(clock, burst=100, per_s=4)
         self._open: dict[str, list[asyncio.Event]] = {}
         self._texts: deque[tuple[StreamItem, str]] = deque(maxlen=TEXTS_KEPT)
 
     def __len__(self) -> int:
         return sum(len(held) for held in self._open.values())
+
+    def may_open(self, holder: str, *, paired: bool) -> bool:
+        """Whether this holder may begin another stream now; a page reopens one in 4.5 s at most."""
+        return self._openings.allow(holder) and (paired or self._of_strangers.allow(""))
 
     @contextmanager
     def one(self, holder: str) -> Iterator[asyncio.Event]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import fcntl
-import gc
 import os
 import random
 from collections import deque
@@ -21,6 +20,7 @@ from evenwall.cli.panel import listen, open_panel
 from evenwall.cli.power import clock_in_doubt, longest_away_s
 from evenwall.cli.service import service_of, simulated_hands
 from evenwall.cli.speaking import speaking
+from evenwall.cli.tidying import keep_tidy, tidy
 from evenwall.cli.weighing import ScaleLead
 from evenwall.devices.interfaces import Inputs, NoInputs, NoOutputs, Outputs, Press, Probe
 from evenwall.errors import InputError, RecordError
@@ -38,6 +38,7 @@ from evenwall.telemetry.publisher import Telemetry
 from evenwall.telemetry.self_description import SelfDescription
 from evenwall.worker_process import end_all
 from evenwall_bridge.clock import SystemClock
+from evenwall_bridge.contract import Mode
 from evenwall_bridge.places import HARDWARE
 from evenwall_bridge.serial_rig import SerialRig
 from evenwall_bridge.serial_scale import SerialScale
@@ -291,9 +292,9 @@ async def open_application(
         service.simulated = simulated_hands(service, devices.hand.press, devices.board)
         stack.push_async_callback(service.close)
         stack.callback(end_all)
-        # What is there by now stays: a full collection would hold the loop up for 20 ms.
-        gc.collect()
-        gc.freeze()
+        tidy()
+        tidying = asyncio.create_task(keep_tidy(SystemClock(), partial(_turns, supervisor)))
+        stack.push_async_callback(_ended, tidying)
         yield Application(
             setup,
             devices.clock,
@@ -304,6 +305,16 @@ async def open_application(
             devices.board,
             loads,
         )
+
+
+def _turns(supervisor: Supervisor) -> bool:
+    rig = supervisor.seen.rig
+    return rig is not None and rig.mode is Mode.TURNING
+
+
+async def _ended(task: asyncio.Task[None]) -> None:
+    task.cancel()
+    await asyncio.gather(task, return_exceptions=True)
 
 
 def scripted_operator(application: Application) -> Operator:

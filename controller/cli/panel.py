@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import errno
-import gc
 import os
 import resource
 import socket
@@ -19,6 +18,7 @@ import uvicorn
 from fastapi import FastAPI
 
 from evenwall.cli.authority import Files, certify, fingerprint, own_names
+from evenwall.cli.tidying import tidy
 from evenwall.errors import InputError
 from evenwall.service.facade import Service
 from evenwall_bridge.clock import SystemClock
@@ -235,9 +235,7 @@ async def open_panel(
         people: People = app.state.people
         serving = asyncio.create_task(server.serve_on(wire))
         await _warm(app, settings)
-        # The panel's routes stay: a full collection would hold the loop up for 90 ms.
-        gc.collect()
-        gc.freeze()
+        tidy()
         if settings.tls_authority is not None:
             say(trust_words(settings))
         renewing = asyncio.create_task(

@@ -147,6 +147,32 @@ def test_a_command_sent_twice_by_a_bad_wire_acts_once(
     assert len(notes) == 1
 
 
+def test_a_stop_is_said_again_until_it_is_answered(
+    open_phone: OpenPhone, panel: PanelServer
+) -> None:
+    """The first try is cut, the second is never answered: the third stops the frame, once."""
+    page = open_phone(panel, ignore=("ERR_FAILED", "ERR_CONNECTION_RESET"))
+    turning(panel)
+    expect(page.locator("#sentence")).to_have_text("Keep turning.")
+    tries = []
+
+    def hold_up(route):  # type: ignore[no-untyped-def]
+        tries.append(route.request.post_data)
+        if len(tries) == 1:
+            route.abort("connectionreset")
+        elif len(tries) > 2:
+            route.continue_()
+
+    page.route("**/api/command/stop_turning", hold_up)
+    page.locator("#stop").tap()
+    expect(page.locator("#answer")).not_to_be_empty()
+    expect(page.locator("#answer")).not_to_contain_text("could not be sent")
+    assert len(tries) == 3
+    assert len(set(tries)) == 1
+    asked = panel.call(lambda: [c.name for c in panel.service.commands])
+    assert asked.count("stop_turning") == 1
+
+
 def test_the_shell_opens_without_a_line_and_shows_nothing_old(
     open_phone: OpenPhone, panel: PanelServer
 ) -> None:

@@ -2,7 +2,8 @@
 
 `python -m tests.support.neighbour attack PORT SECONDS [COOKIE CSRF]` does everything at once that a
 neighbour can do to a panel, from this machine's loopback addresses. `... phone PORT COOKIE CSRF
-COUNT` presses stop so often, on a fresh connection each time, and prints the milliseconds.
+COUNT` is a page that presses stop so often, on the connection that it keeps and on a fresh one, and
+prints the milliseconds of both.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import asyncio
 import contextlib
 import json
 import random
+import signal
 import sys
 from collections.abc import Awaitable, Callable, Coroutine
 from typing import Any
@@ -19,6 +21,8 @@ from evenwall_bridge.clock import SystemClock
 
 CLOCK = SystemClock()
 IDLE, SLOW_HEADERS, BODIES, STREAMS, SLOW_READERS = 300, 200, 200, 500, 50
+STOP = "/api/command/stop_turning"
+INSIST_s = (0.0, 0.25, 0.6, 1.2)  # as the page does
 FLOODS = 4  # of each kind, one request after another as fast as they are answered
 
 
@@ -138,45 +142,98 @@ class Neighbour:
 
     async def attack(self, duration_s: float) -> None:
         tasks = [asyncio.create_task(work) for work in self.all_of_it()]
-        await CLOCK.sleep(duration_s)
+        told = asyncio.Event()
+        asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, told.set)
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(duration_s):
+                await told.wait()
         for task in tasks:
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
 
 
-async def stops(port: int, cookie: str, csrf: str, count: int) -> list[float]:
-    """Milliseconds of each press of stop, from before the connection to the whole answer."""
-    phone, found = Neighbour(port, cookie, csrf), []
-    for number in range(count):
-        begun_s = CLOCK.now_s()
-        body = json.dumps({"key": f"press-{port}-{number:04}"})
-        head = "POST /api/command/stop_turning HTTP/1.1\r\n" + phone.paired
-        head += f"Connection: close\r\nContent-Length: {len(body)}\r\n"
-        asked = f"{head}Content-Type: application/json\r\n\r\n{body}".encode()
+class Phone:
+    """A paired phone's page: a stream that stays, a connection beside it that is kept, and a stop
+    that is said again until it is answered (web/panel/line.js)."""
+
+    def __init__(self, port: int, cookie: str, csrf: str) -> None:
+        self.port, self.head = port, Neighbour(port, cookie, csrf).paired
+        self._kept: tuple[asyncio.StreamReader, asyncio.StreamWriter] | None = None
+
+    async def watch(self) -> None:
+        """Read the stream; open it anew where it ends."""
+        while True:
+            with contextlib.suppress(OSError):
+                reader, writer = await asyncio.open_connection("127.0.0.1", self.port)
+                writer.write(f"GET /api/stream HTTP/1.1\r\n{self.head}\r\n".encode())
+                while await reader.read(65536):
+                    pass
+                writer.transport.abort()
+            await CLOCK.sleep(1.0)
+
+    async def ask(self, request: str, body: str, *, fresh: bool) -> bytes:
+        """The answer, on the connection that is kept or on one of its own. Raises OSError."""
+        head = f"{request} HTTP/1.1\r\n{self.head}Content-Type: application/json\r\n"
+        said = f"{head}Content-Length: {len(body)}\r\n\r\n{body}".encode()
+        kept, self._kept = (None, self._kept) if fresh else (self._kept, None)
+        reader, writer = kept or await asyncio.open_connection("127.0.0.1", self.port)
         try:
-            answer = await _answer(port, asked)
-        except OSError:  # the panel's page tries once more, too: the key makes it safe
-            answer = await _answer(port, asked)
-        if answer.split()[1:2] not in ([b"200"], [b"409"]):
-            raise SystemExit(f"the stop was answered {answer[:200]!r}")
-        found.append((CLOCK.now_s() - begun_s) * 1e3)
-        await CLOCK.sleep(0.5)
+            writer.write(said)
+            answer = await reader.readuntil(b"\r\n\r\n")
+            size = next(
+                int(line.split(b":")[1])
+                for line in answer.lower().split(b"\r\n")
+                if line.startswith(b"content-length:")
+            )
+            answer += await reader.readexactly(size)
+        except (asyncio.IncompleteReadError, OSError):
+            writer.transport.abort()
+            raise ConnectionResetError("closed without an answer") from None
+        if fresh:
+            writer.transport.abort()
+        else:
+            self._kept = reader, writer
+        return answer
+
+    async def press(self, key: str, *, fresh: bool) -> float:
+        """Milliseconds from the press to the first answer. Raises SystemExit without one."""
+        begun_s, body = CLOCK.now_s(), json.dumps({"key": key})
+
+        async def say(after_s: float) -> bytes:
+            await CLOCK.sleep(after_s)
+            return await self.ask(f"POST {STOP}", body, fresh=fresh or after_s > 0.0)
+
+        saying = {asyncio.create_task(say(after_s)) for after_s in INSIST_s}
+        try:
+            for tried in asyncio.as_completed(saying):
+                with contextlib.suppress(OSError):
+                    answer = await tried
+                    if answer.split()[1:2] not in ([b"200"], [b"409"]):
+                        raise SystemExit(f"the stop was answered {answer[:200]!r}")
+                    return (CLOCK.now_s() - begun_s) * 1e3
+            raise SystemExit("the stop was not answered")
+        finally:
+            for task in saying:
+                task.cancel()
+            await asyncio.gather(*saying, return_exceptions=True)
+
+
+async def stops(port: int, cookie: str, csrf: str, count: int) -> dict[str, list[float]]:
+    """Milliseconds of each press of stop, on the page's own connection and on a fresh one."""
+    phone, found = Phone(port, cookie, csrf), dict[str, list[float]](kept=[], fresh=[])
+    watching = asyncio.create_task(phone.watch())
+    for _ in range(20):  # while the page opens
+        with contextlib.suppress(OSError):
+            await phone.ask("GET /api/session", "", fresh=False)
+            break
+    for number in range(count):
+        for kind, times in found.items():
+            key = f"press-{port}-{kind}-{number:04}"
+            times.append(await phone.press(key, fresh=kind == "fresh"))
+            await CLOCK.sleep(0.5)
+    watching.cancel()
+    await asyncio.gather(watching, return_exceptions=True)
     return found
-
-
-async def _answer(port: int, asked: bytes) -> bytes:
-    """The whole answer. Raises OSError where the connection was cut."""
-    reader, writer = await asyncio.open_connection("127.0.0.1", port)
-    try:
-        writer.write(asked)
-        answer = await reader.read(1)
-        while piece := await reader.read():
-            answer += piece
-    finally:
-        writer.transport.abort()
-    if not answer:
-        raise ConnectionResetError("closed without an answer")
-    return answer
 
 
 def main(words: list[str]) -> None:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import errno
+import gc
 import socket
+import weakref
 from collections.abc import Iterator
 from contextlib import ExitStack
 from typing import Any
@@ -12,7 +14,16 @@ from typing import Any
 import httpx
 import pytest
 
-from evenwall_web.connections import FEWEST, IN_ALL, Connections, Held, Reception, connections_for
+from evenwall_web.connections import (
+    FETCHED_AT_ONCE,
+    FEWEST,
+    IN_ALL,
+    TAKEN_A_TURN,
+    Connections,
+    Held,
+    Reception,
+    connections_for,
+)
 from tests.web.server import PanelServer
 
 HEADER_s, WRITE_s = 0.4, 0.4
@@ -205,3 +216,106 @@ def test_a_request_with_two_meanings_gets_one_refusal(panel: PanelServer, reques
         answer = heard(wire)
     assert answer.count(b"HTTP/1.1 ") == 1
     assert answer.split()[1] in (b"400", b"421", b"501")
+
+
+def pair_at(panel: PanelServer, wire: socket.socket) -> bytes:
+    """Headers of a phone that is paired, and known on this connection."""
+    people = panel.app.state.people
+    code = panel.code()
+    token, session = panel.call(lambda: people.pair(code, "a phone", "127.0.0.1"))
+    head = b"Host: 127.0.0.1:%d\r\nCookie: evenwall=%s\r\nX-Evenwall-Csrf: %s\r\n" % (
+        panel.port,
+        token.encode(),
+        session.csrf.encode(),
+    )
+    wire.sendall(b"GET /api/session HTTP/1.1\r\n" + head + b"\r\n")
+    assert answer_of(wire).startswith(b"HTTP/1.1 200 ")
+    return head
+
+
+def answer_of(wire: socket.socket) -> bytes:
+    """One whole answer of a connection that goes on."""
+    found = b""
+    while b"\r\n\r\n" not in found:
+        found += wire.recv(65536) or pytest.fail("closed without an answer")
+    head, body = found.split(b"\r\n\r\n", 1)
+    size = int(head.lower().split(b"content-length: ")[1].split(b"\r\n")[0])
+    while len(body) < size:
+        body += wire.recv(65536) or pytest.fail("closed in its answer")
+    return found
+
+
+def press_stop(wire: socket.socket, head: bytes, key: bytes) -> bytes:
+    body = b'{"key": "%s"}' % key
+    length = b"Content-Type: application/json\r\nContent-Length: %d\r\n\r\n" % len(body)
+    wire.sendall(b"POST /api/command/stop_turning HTTP/1.1\r\n" + head + length + body)
+    return answer_of(wire)
+
+
+def test_a_paired_phones_connection_is_kept_for_its_next_press(panel: PanelServer) -> None:
+    with dial(panel) as phone, dial(panel) as stranger:
+        head = pair_at(panel, phone)
+        stranger.sendall(GET % panel.port)
+        assert heard(stranger).startswith(b"HTTP/1.1 200 ")  # and was cut when it said no more
+        assert press_stop(phone, head, b"press-0001").split()[1] in (b"200", b"409")
+
+
+def test_a_crowd_from_the_phones_own_address_does_not_cost_the_phone_its_connection(
+    panel: PanelServer,
+) -> None:
+    """Twenty-four connections there are, twelve of one address."""
+    with ExitStack() as held, dial(panel) as phone:
+        head = pair_at(panel, phone)
+        for n in range(60):
+            crowd = held.enter_context(dial(panel, f"127.0.0.{1 + n % 4}"))
+            crowd.sendall(b"POST /api/pair HTTP/1.1\r\nHost: x\r\nContent-Length: 9\r\n\r\n{")
+        assert press_stop(phone, head, b"press-0002").split()[1] in (b"200", b"409")
+
+
+def test_of_one_address_the_latest_is_taken_up_first() -> None:
+    """And where too many wait, the one that waits for longest is closed."""
+    taken: list[int] = []
+
+    def speak(held: Held) -> Any:
+        taken.append(held.port)
+        return asyncio.Protocol()
+
+    async def main() -> list[int]:
+        with socket.create_server(("127.0.0.1", 0)) as wire, ExitStack() as dialled:
+            reception = Reception(wire, Connections(), speak)
+            ports = []
+            for _ in range(FETCHED_AT_ONCE):
+                one = dialled.enter_context(socket.create_connection(wire.getsockname()))
+                ports.append(one.getsockname()[1])
+            reception.open()
+            while len(taken) < TAKEN_A_TURN:
+                await asyncio.sleep(0)  # noqa: TID251
+            await reception.close()
+            reception.book.end_all()
+            return ports
+
+    ports = asyncio.run(main())
+    assert taken[0] == ports[-1]
+
+
+def test_a_connection_that_ended_waits_for_no_collection_of_garbage(panel: PanelServer) -> None:
+    """A flood's connections would otherwise be collected all at once, while a frame turns."""
+
+    def speaking() -> list[weakref.ref[Any]]:
+        return [weakref.ref(held.speaking) for held in panel.book._held if held.speaking]
+
+    gc.disable()
+    try:
+        with dial(panel) as asking, dial(panel) as silent:
+            asking.sendall(GET % panel.port)
+            assert answer_of(asking).startswith(b"HTTP/1.1 200 ")
+            silent.sendall(b"GET / HT")
+            ours = panel.call(speaking)
+            assert len(ours) >= 2
+        for _ in range(400):
+            if all(one() is None for one in ours):
+                break
+            httpx.get(f"{panel.url}/api/session")
+        assert all(one() is None for one in ours)
+    finally:
+        gc.enable()

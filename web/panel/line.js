@@ -2,6 +2,8 @@
 
 export const STALE_ms = 3000;
 const REOPEN_ms = 4500;
+const INSIST_ms = [0, 250, 600, 1200];
+const WARM_ms = 60000; // the rig keeps a connection of a paired phone for two minutes
 
 export class Line {
   constructor({ onItem, onPairing }) {
@@ -14,6 +16,7 @@ export class Line {
     this.heardAt = null;
     this.rig = { now_s: 0, at_ms: performance.now(), speed: 1 };
     this.source = null;
+    this.warmed_ms = 0;
   }
 
   start(lastId = null) {
@@ -79,6 +82,13 @@ export class Line {
   watch() {
     const quiet_ms = performance.now() - Math.max(this.heard_ms, this.opened_ms);
     if (quiet_ms > REOPEN_ms || this.source?.readyState === EventSource.CLOSED) this.greet();
+    else if (performance.now() - this.warmed_ms > WARM_ms) this.keepWarm();
+  }
+
+  // A connection beside the stream stays open, so that a press need not wait for a new one.
+  keepWarm() {
+    this.warmed_ms = performance.now();
+    if (this.mayAct) this.get("/api/session").catch(() => {});
   }
 
   get mayAct() {
@@ -103,12 +113,34 @@ export class Line {
   async command(name, data = {}, stepId = null) {
     const body = { key: newKey(), step_id: stepId, data };
     const path = `/api/command/${name}`;
+    if (name === "stop_turning") return this.insist(path, body);
     try {
       return await this.post(path, body);
     } catch (error) {
       if (error instanceof Refusal) throw error;
       return this.post(path, body); // the wire broke: the key makes a second try safe
     }
+  }
+
+  // The stop is said again until it is answered, also while its first word is under way.
+  insist(path, body) {
+    return new Promise((resolve, reject) => {
+      let open = INSIST_ms.length;
+      const end = (tell, value) => {
+        timers.forEach(clearTimeout);
+        tell(value);
+      };
+      const say = () =>
+        this.post(path, body).then(
+          (done) => end(resolve, done),
+          (error) => {
+            open -= 1;
+            if (error instanceof Refusal || open === 0) end(reject, error);
+          },
+        );
+      const timers = INSIST_ms.slice(1).map((ms) => setTimeout(say, ms));
+      say();
+    });
   }
 }
 
