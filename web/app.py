@@ -36,12 +36,13 @@ from evenwall.model import (
     Sample,
     Snapshot,
 )
+from evenwall.model.orders import ORDERS, Id
 from evenwall.service.facade import Service
 from evenwall_bridge.clock import SystemClock
 from evenwall_bridge.contract import Clock
 from evenwall_web import calling, library, metrics, pairing, papers, stream
 from evenwall_web.api import Interface
-from evenwall_web.commands import COMMANDS, Ask, Id, ask_for
+from evenwall_web.commands import Ask, ask_for, summary_of
 from evenwall_web.desk import (
     AtDesk,
     Desk,
@@ -231,11 +232,10 @@ def _command_route(name: str, what: str) -> None:
         if name != "stop_turning" and not desk.commands.allow(session.session_id):
             raise HTTPException(429, "Too many commands; wait a second.")
         command = Command(
-            name=name,
             key=f"{session.session_id}:{ask.key}",
             step_id=ask.step_id,
             who=session.name,
-            data=ask.plain_data(),
+            order=ask.data,
         )
         answer = await desk.service.command(command)
         outcome = "accepted" if answer.accepted else "refused"
@@ -258,8 +258,8 @@ def _command_route(name: str, what: str) -> None:
     )
 
 
-for _name, (_, _what) in COMMANDS.items():
-    _command_route(_name, _what)
+for _name in ORDERS:
+    _command_route(_name, summary_of(_name))
 
 
 # --- The page ------------------------------------------------------------------------------------

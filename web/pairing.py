@@ -8,8 +8,8 @@ from fastapi import APIRouter, HTTPException, Request, Response
 from pydantic import Field
 
 from evenwall.model import Frozen
+from evenwall.model.orders import Id
 from evenwall_web.at_frame import REQUEST_LIFE_s
-from evenwall_web.commands import Id
 from evenwall_web.desk import (
     AtDesk,
     Operator,

@@ -10,7 +10,8 @@ from fastapi.responses import FileResponse
 from pydantic import Field
 
 from evenwall.model import Answer, Frozen
-from evenwall_web.commands import Id, Key
+from evenwall.model.orders import Id
+from evenwall_web.commands import Key
 from evenwall_web.desk import AtDesk, Desk, Operator, Watcher, may_refuse
 from evenwall_web.people import Session
 

@@ -15,6 +15,7 @@ from typing import Any, Self
 
 from evenwall.model import CallsSpec, Command, Event, Plan
 from evenwall.run.events import CALLS
+from evenwall.run.orders import ReportCall
 from evenwall.run.supervisor import Supervisor
 from evenwall.telemetry.publisher import BrokerAway, Telemetry
 from evenwall_web.phones import NotSent, Phones, Post, post
@@ -124,15 +125,10 @@ async def _send(supervisor: Supervisor, call: Call, name: str, channel: Channel)
         why = str(error)
     if not reached and not why:
         return  # nobody has asked to be called this way
-    told = {"call": call["call"], "number": call["number"], "channel": name}
-    await supervisor.command(
-        Command(
-            name="call_sent",
-            key=uuid.uuid4().hex,
-            who="calls",
-            data={**told, "reached": reached, "why": why},
-        )
+    told = ReportCall(
+        call=call["call"], number=call["number"], channel=name, reached=reached, why=why
     )
+    await supervisor.command(Command(key=uuid.uuid4().hex, who="calls", order=told))
 
 
 @asynccontextmanager

@@ -19,7 +19,7 @@ from evenwall.cli.application import (
 )
 from evenwall.cli.serving import abandon, start, tell
 from evenwall.cli.signals import Signals
-from evenwall.model import Plan, Snapshot, read_casting
+from evenwall.model import Plan, Snapshot, orders, read_casting
 from evenwall.planning.in_words import describe
 from evenwall.worker_process import in_worker
 from evenwall_web.settings import Settings
@@ -96,7 +96,7 @@ async def _plan(application: Application, demo: Demo, say: Say, progress: Progre
     )
     application.service.notice(_PLANNING, None)
     say(describe(plan))
-    await start(application, {"plan": plan}, who="demo")
+    await start(application, orders.StartOwn(plan=plan), who="demo")
     return plan
 
 

@@ -15,14 +15,14 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from evenwall.cli import habits
 from evenwall.cli.arguments import parser
 from evenwall.cli.record_folders import journal_of, records_under
 from evenwall.cli.sealing import seal
 from evenwall.errors import EvenwallError, InputError, naming
-from evenwall.model import Plan, Step, read_casting, read_plan
+from evenwall.model import Order, Plan, Step, orders, read_casting, read_plan
 from evenwall.planning.in_words import clock_words, describe, first_words
 from evenwall.planning.pace import Pace, left_words
 from evenwall.records.records import to_change
@@ -330,7 +330,7 @@ def spin(args: argparse.Namespace) -> int:
     plan, spec = read_plan(args.plan), app.sample_rig(args.rig)
     with naming(args.plan):
         admit(plan, spec, sent=True)  # to be refused before anything is opened
-    return _cast(args, {"plan": plan})
+    return _cast(args, orders.StartOwn(plan=plan))
 
 
 def replay(args: argparse.Namespace) -> int:
@@ -343,10 +343,10 @@ def replay(args: argparse.Namespace) -> int:
             hint = f"it stands under {where}"
             raise InputError("RUN", args.run_id, "was not cast on this rig", hint=hint)
         args.data = where
-    return _cast(args, {"run_id": args.run_id})
+    return _cast(args, orders.Start(run_id=args.run_id))
 
 
-def _cast(args: argparse.Namespace, what: dict[str, Any]) -> int:
+def _cast(args: argparse.Namespace, what: Order) -> int:
     from evenwall.cli.serving import spin as work
 
     setup = _setup(args)

@@ -31,7 +31,7 @@ from evenwall.devices import frame
 from evenwall.devices.interfaces import Press
 from evenwall.devices.rig_check import Bench, Finding, check
 from evenwall.errors import EvenwallError, InputError
-from evenwall.model import Command, Snapshot
+from evenwall.model import Command, Order, Snapshot, orders, read_order
 from evenwall.planning.in_words import clock_words
 from evenwall_bridge.clock import SystemClock
 from evenwall_web.settings import Settings
@@ -98,7 +98,7 @@ async def serve(setup: Setup, settings: Settings, say: Say) -> bool:
 
 
 async def spin(
-    setup: Setup, settings: Settings, what: dict[str, Any], say: Say, *, scripted: bool = False
+    setup: Setup, settings: Settings, what: Order, say: Say, *, scripted: bool = False
 ) -> Snapshot | None:
     """Run one casting to its end; None when it was interrupted.
 
@@ -106,7 +106,7 @@ async def spin(
     stops the frame. SIGTERM ends this process alone: the board turns on for the time granted, and
     the next process joins the run again.
 
-    what: as `start` takes it, a plan or the id of a run to replay. scripted: a scripted operator
+    what: an order to start, of a plan or of a run to replay. scripted: a scripted operator
     does the hand work, on a simulated rig.
     """
     async with _open(setup, settings, say) as application:
@@ -160,11 +160,9 @@ async def _until_over(application: Application) -> Snapshot:
     return application.service.snapshot()
 
 
-async def start(application: Application, what: dict[str, Any], who: str = "console") -> None:
+async def start(application: Application, what: Order, who: str = "console") -> None:
     """Begin a casting of a plan or a run. Raises EvenwallError in the words of the refusal."""
-    answer = await application.service.command(
-        Command(name="start", key=uuid.uuid4().hex, who=who, data=what)
-    )
+    answer = await application.service.command(Command(key=uuid.uuid4().hex, who=who, order=what))
     if not answer.accepted:
         raise EvenwallError(answer.sentence)
 
@@ -175,10 +173,9 @@ async def abandon(application: Application) -> str:
         return "Nothing was under way."
     answer = await application.service.command(
         Command(
-            name="abandon",
             key=uuid.uuid4().hex,
             who="console",
-            data={"reason": "interrupted at the console"},
+            order=orders.Abandon(reason="interrupted at the console"),
         )
     )
     return answer.sentence
@@ -246,48 +243,51 @@ async def _typed(application: Application, words: list[str]) -> str:
             return SIMULATED_HELP
         return ""
     try:
-        name, data = meaning(words)
+        order = meaning(words)
+    except InputError as error:
+        return str(error)
     except ValueError:
         return CONSOLE_HELP
     command = Command(
-        name=name,
         key=uuid.uuid4().hex,
-        step_id=now.step_id if name == "next" else None,
+        step_id=now.step_id if isinstance(order, orders.Next) else None,
         who="console",
-        data=data,
+        order=order,
     )
     return (await application.service.command(command)).sentence
 
 
-_FIXED: dict[str, tuple[str, dict[str, Any]]] = {
-    "": ("next", {}),
-    "list done": ("tick", {"all": True}),
-    "tipped out": ("answer", {"question": "coat_lost", "value": "tipped_out"}),
-    "has set": ("answer", {"question": "coat_lost", "value": "set"}),
-    "lay again": ("answer", {"question": "coat_lost", "value": "again"}),
-    "touch cup": ("touch", {"what": "cup"}),
-    "touch coat": ("touch", {"what": "coat"}),
-    "touch cup sure": ("touch", {"what": "cup", "confirmed": True}),
-    "touch coat sure": ("touch", {"what": "coat", "confirmed": True}),
-    "take back": ("take_back", {}),
-    "back": ("step_back", {}),
-    "stop": ("stop_turning", {}),
-    "pause": ("pause", {}),
-    "resume": ("resume", {}),
+_FIXED: dict[str, Order] = {
+    "": orders.Next(),
+    "list done": orders.Tick(all=True),
+    "tipped out": orders.AnswerQuestion(question="coat_lost", value="tipped_out"),
+    "has set": orders.AnswerQuestion(question="coat_lost", value="set"),
+    "lay again": orders.AnswerQuestion(question="coat_lost", value="again"),
+    "touch cup": orders.Touch(what="cup"),
+    "touch coat": orders.Touch(what="coat"),
+    "touch cup sure": orders.Touch(what="cup", confirmed=True),
+    "touch coat sure": orders.Touch(what="coat", confirmed=True),
+    "take back": orders.TakeBack(),
+    "back": orders.StepBack(),
+    "stop": orders.StopTurning(),
+    "pause": orders.Pause(),
+    "resume": orders.Resume(),
 }
 
 
-def meaning(words: list[str]) -> tuple[str, dict[str, Any]]:
-    """Return a typed line as a command's name and data. Raises ValueError for an unknown line."""
+def meaning(words: list[str]) -> Order:
+    """Return a typed line as an order. Raises ValueError for one that means nothing, and
+    InputError for one whose figures do not fit."""
     match words:
         case ["weigh", part_a, part_b]:
-            return "weigh", {"part_a_g": float(part_a), "part_b_g": float(part_b)}
+            grams = {"part_a_g": float(part_a), "part_b_g": float(part_b)}
+            return read_order("weigh", grams)
         case ["note", *text]:
-            return "note", {"text": " ".join(text)}
+            return read_order("note", {"text": " ".join(text)})
         case ["measure", weight, rim]:
-            return "measure", {"weight_g": float(weight), "rim_mm": float(rim)}
+            return read_order("measure", {"weight_g": float(weight), "rim_mm": float(rim)})
         case ["abandon", *why]:
-            return "abandon", {"reason": " ".join(why)}
+            return read_order("abandon", {"reason": " ".join(why) or "no reason given"})
     line = " ".join(words)
     if line not in _FIXED:
         raise ValueError(line)

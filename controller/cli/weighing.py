@@ -7,6 +7,7 @@ import uuid
 
 from evenwall.devices.scale import watch
 from evenwall.model import Command, ScaleView, Step
+from evenwall.model.orders import WeighPart
 from evenwall.run.guided_weighing import GuidedWeighing, Taken
 from evenwall.run.supervisor import Supervisor
 from evenwall_bridge.contract import Clock, Scale
@@ -39,10 +40,8 @@ class ScaleLead:
 
     def _write_down(self, taken: Taken, step_id: str) -> None:
         """Ask as a person would; late, it is refused like a late press."""
-        data = {"part": taken.part, "mass_g": taken.mass_g}
-        command = Command(
-            name="weigh_part", key=uuid.uuid4().hex, step_id=step_id, who=WHO, data=data
-        )
+        order = WeighPart(part=taken.part, mass_g=taken.mass_g)
+        command = Command(key=uuid.uuid4().hex, step_id=step_id, who=WHO, order=order)
         task: asyncio.Task[object] = asyncio.get_running_loop().create_task(
             self._supervisor.command(command)
         )

@@ -6,6 +6,7 @@ none of this: planning, run and simulation turn these into SI arrays.
 
 from __future__ import annotations
 
+from evenwall.model import orders
 from evenwall.model.bounds import (
     FASTEST_RPM,
     LONGEST_S,
@@ -42,6 +43,7 @@ from evenwall.model.checks import (
 from evenwall.model.details import Details
 from evenwall.model.files import read_casting, read_plan, read_resin, read_rig, read_toml
 from evenwall.model.library import CastingCard, Measured, PlanJob, ResinCard, RunCard, Spot
+from evenwall.model.orders import Command, Order, read_order
 from evenwall.model.parsing import parse, unit_of
 from evenwall.model.plan import (
     WITNESS_G,
@@ -75,7 +77,6 @@ from evenwall.model.run import (
     AxisView,
     Button,
     CoatView,
-    Command,
     Compared,
     ComparedCoat,
     Comparison,
@@ -149,6 +150,7 @@ __all__ = [
     "NonNegative",
     "Opening",
     "OpeningFound",
+    "Order",
     "Pascal_s",
     "Plan",
     "PlanJob",
@@ -189,8 +191,10 @@ __all__ = [
     "WeighingView",
     "Words",
     "agreeing",
+    "orders",
     "parse",
     "read_casting",
+    "read_order",
     "read_plan",
     "read_resin",
     "read_rig",

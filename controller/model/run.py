@@ -260,16 +260,6 @@ class Event(Frozen):
     data: dict[str, Any] = Field(default_factory=dict)
 
 
-class Command(Frozen):
-    """A person's order (panel, terminal, hardware button). Idempotent by `key`."""
-
-    name: str  # start, next, stop_turning, pause, resume, touch, weigh, note, measure, abandon ...
-    key: str
-    step_id: str | None = None  # refused when the run has moved on
-    who: str = "console"
-    data: dict[str, Any] = Field(default_factory=dict)
-
-
 class Answer(Frozen):
     """The answer to a command."""
 

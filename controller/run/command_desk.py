@@ -7,11 +7,12 @@ from collections.abc import Callable
 
 from evenwall.errors import InputError, RecordError
 from evenwall.model import Answer, Command
+from evenwall.model.orders import Pause, StopTurning
 from evenwall.records.records import Records
 from evenwall.run.events import Answered, read
 
 _ANSWERS_KEPT = 1000
-_AT_ONCE = ("stop_turning", "pause")  # twice does no harm, and waiting for a sleeping disk would
+_AT_ONCE = (StopTurning, Pause)  # twice does no harm, and waiting for a sleeping disk would
 
 
 def unwritten(answer: Answer) -> Answer:
@@ -40,7 +41,7 @@ class CommandDesk:
         asked: asyncio.Future[Answer] = asyncio.get_running_loop().create_future()
         self._awaited[command.key] = asked
         earlier = self._answers.get(command.key)
-        if earlier is None and command.name not in _AT_ONCE:
+        if earlier is None and not isinstance(command.order, _AT_ONCE):
             earlier = await self._answer_of(command.key)
         if earlier is not None:
             self.resolve(command.key, earlier)

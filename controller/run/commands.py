@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
+from typing import Any, TypeVar
 
-from evenwall.errors import InputError
-from evenwall.model import Answer, Command, Frozen, Measured, Plan, Step, parse
+from evenwall.model import Answer, Command, Order, Step, orders
 from evenwall.planning.in_words import clock_words
 from evenwall.run.alerts import (
     WEIGHT_REFUSE,
@@ -25,7 +24,6 @@ from evenwall.run.events import (
     Drafted,
     Gelled,
     MixedAgain,
-    NewRest,
     Noted,
     PartWeighed,
     QuestionAnswered,
@@ -43,32 +41,39 @@ from evenwall.run.lost import lay_anew, may_be_lost
 from evenwall.run.moment import Moment
 from evenwall.run.next_step import cannot_turn, take_next, why_not
 from evenwall.run.observation import Reply, Stop
+from evenwall.run.orders import Begin, Replan, ReportCall
 from evenwall.run.turning import turn_again
 from evenwall.run.user_messages import CHECKLIST, HALTED, LOST_LINES
 
-
-class StartRun(Frozen):
-    """Payload of `start`, once its plan has been found and admitted."""
-
-    plan: Plan
-    run_id: str
-    replay_of: str | None = None
-    close_up_s: float | None = None
-
-
+_BEFORE_POUR = (Step.MIX, Step.DEGAS, Step.POUR)
 MOST_DRAFTS = 20  # fields that hold what is typed and not sent
 UNDO_S = 10.0  # after a touch of the coat, until the frame parks: the touch can be taken back
 
 
+Wanted = TypeVar("Wanted", bound=Order)
+Handler = Callable[[Moment, Command, Wanted], None]
+HANDLERS: dict[type[Order], Handler[Any]] = {}  # by the order that each carries out
+
+
+def carries_out(kind: type[Wanted]) -> Callable[[Handler[Wanted]], Handler[Wanted]]:
+    """Enter a function as the one that carries out an order: it refuses it, or accepts it."""
+
+    def enter(handler: Handler[Wanted]) -> Handler[Wanted]:
+        HANDLERS[kind] = handler
+        return handler
+
+    return enter
+
+
 def command_given(moment: Moment, command: Command) -> None:
     """Check a person's command, carry it out where it is due, and answer it."""
-    handler = COMMANDS.get(command.name)
+    handler = HANDLERS.get(type(command.order))
     if command.step_id is not None and command.step_id != moment.state.step_id:
         refuse(moment, command, "That step is over; the sheet has moved on.")
     elif handler is None:
-        refuse(moment, command, f"There is no command {command.name}.")
+        refuse(moment, command, f"A run has no command {command.name}.")
     else:
-        handler(moment, command)
+        handler(moment, command, command.order)
 
 
 def accept(moment: Moment, command: Command, sentence: str, event: Answered | None = None) -> None:
@@ -98,7 +103,8 @@ def refuse(moment: Moment, command: Command, sentence: str, *, confirm: bool = F
     moment.actions.append(Reply(command.key, answer))
 
 
-def _next(moment: Moment, command: Command) -> None:
+@carries_out(orders.Next)
+def _next(moment: Moment, command: Command, _: orders.Next) -> None:
     problem = why_not(moment, at_rig=False)
     if problem:
         refuse(moment, command, problem)
@@ -107,11 +113,13 @@ def _next(moment: Moment, command: Command) -> None:
     take_next(moment)
 
 
-def _stop(moment: Moment, command: Command) -> None:
+@carries_out(orders.StopTurning)
+def _stop(moment: Moment, command: Command, _: orders.StopTurning) -> None:
     accept(moment, command, stop_turning(moment, command.who))
 
 
-def _pause(moment: Moment, command: Command) -> None:
+@carries_out(orders.Pause)
+def _pause(moment: Moment, command: Command, _: orders.Pause) -> None:
     if moment.state.turning is None:
         refuse(moment, command, "Nothing is turning.")
         return
@@ -119,7 +127,8 @@ def _pause(moment: Moment, command: Command) -> None:
     moment.halt("pause")
 
 
-def _resume(moment: Moment, command: Command) -> None:
+@carries_out(orders.Resume)
+def _resume(moment: Moment, command: Command, _: orders.Resume) -> None:
     if not moment.state.halted:
         refuse(moment, command, "Nothing was stopped.")
         return
@@ -131,14 +140,12 @@ def _resume(moment: Moment, command: Command) -> None:
     turn_again(moment)
 
 
-def _weigh(moment: Moment, command: Command) -> None:
-    part_a_g = _number(command, "part_a_g")
-    part_b_g = _number(command, "part_b_g")
+@carries_out(orders.Weigh)
+def _weigh(moment: Moment, command: Command, order: orders.Weigh) -> None:
     if moment.state.step is not Step.WEIGH:
         refuse(moment, command, "Weights are entered while weighing.")
-    elif part_a_g is None or part_b_g is None or part_a_g <= 0 or part_b_g <= 0:
-        refuse(moment, command, "Both weights are needed, in grams, above 0 g.")
     else:
+        part_a_g, part_b_g = order.part_a_g, order.part_b_g
         error = weight_error(moment.state, part_a_g, part_b_g)
         ratio = ratio_weighed(moment.state, part_a_g, part_b_g)
         sentence = "Weights written down."
@@ -151,30 +158,26 @@ def _weigh(moment: Moment, command: Command) -> None:
         accept(moment, command, sentence, Weighed(part_a_g=part_a_g, part_b_g=part_b_g))
 
 
-def _weigh_part(moment: Moment, command: Command) -> None:
+@carries_out(orders.WeighPart)
+def _weigh_part(moment: Moment, command: Command, order: orders.WeighPart) -> None:
     """Take one part as the scale, or a person, read it: all of it that is in its cup."""
-    part, mass_g = command.data.get("part"), _number(command, "mass_g")
     if moment.state.step is not Step.WEIGH:
         refuse(moment, command, "Weights are entered while weighing.")
-    elif part not in ("A", "B") or mass_g is None or mass_g <= 0:
-        refuse(moment, command, "Name part A or B, and its grams, above 0 g.")
     else:
-        said = f"Part {part}: {mass_g:.1f} g written down."
-        accept(moment, command, said, PartWeighed(part=part, mass_g=mass_g))
+        said = f"Part {order.part}: {order.mass_g:.1f} g written down."
+        accept(moment, command, said, PartWeighed(part=order.part, mass_g=order.mass_g))
         both_weighed(moment)
 
 
-def _weigh_back(moment: Moment, command: Command) -> None:
+@carries_out(orders.WeighBack)
+def _weigh_back(moment: Moment, command: Command, order: orders.WeighBack) -> None:
     """Take the grams left in the cup and run over into the tray."""
     coat = moment.state.coat
-    cup_left_g, spill_g = _number(command, "cup_left_g"), _number(command, "spill_g")
-    found = [grams for grams in (cup_left_g, spill_g) if grams is not None]
+    cup_left_g, spill_g = order.cup_left_g, order.spill_g
     if coat.poured_s is None or moment.state.step is Step.WEIGH:
         refuse(moment, command, "Weigh cup and tray back after the pour.")
-    elif not found:
+    elif cup_left_g is None and spill_g is None:
         refuse(moment, command, "Grams in the cup, or in the tray, are needed.")
-    elif min(found) < 0.0:
-        refuse(moment, command, "Grams cannot be below 0.")
     else:
         weighed = WeighedBack(
             cup_left_g=coat.cup_left_g if cup_left_g is None else cup_left_g,
@@ -183,25 +186,25 @@ def _weigh_back(moment: Moment, command: Command) -> None:
         accept(moment, command, "Cup and tray written down.", weighed)
 
 
-def _replanned(moment: Moment, command: Command) -> None:
+@carries_out(Replan)
+def _replanned(moment: Moment, command: Command, order: Replan) -> None:
     """A new plan for the rest, from the planner. It comes in time, or the old one stands."""
-    new = parse(NewRest, command.data, command.name)
-    if moment.state.step is not Step.REST or new.coats_done != moment.state.index + 1:
+    if moment.state.step is not Step.REST or order.coats_done != moment.state.index + 1:
         late = "The next coat came before its new plan: it is laid as planned."
         refuse(moment, command, late)
     else:
-        accept(moment, command, new.sentence, Replanned(rest=new.rest))
+        accept(moment, command, order.sentence, Replanned(rest=order.rest))
 
 
-def _touch(moment: Moment, command: Command) -> None:
-    what = command.data.get("what")
-    coat = moment.state.coat
-    if what not in ("cup", "coat") or coat.parts_met_s is None:
-        refuse(moment, command, "Say whether the cup or the coat has gelled.")
+@carries_out(orders.Touch)
+def _touch(moment: Moment, command: Command, order: orders.Touch) -> None:
+    what, coat = order.what, moment.state.coat
+    if coat.parts_met_s is None:
+        refuse(moment, command, "Nothing is mixed yet that could gel.")
         return
     time_s = moment.now_s - coat.parts_met_s
     from_s, until_s = touch_band_s(moment.state, what)
-    if not from_s <= time_s <= until_s and command.data.get("confirmed") is not True:
+    if not from_s <= time_s <= until_s and not order.confirmed:
         asked = (
             f"It is {clock_words(time_s)} after the parts met. By the plan the {what} gels "
             f"between {clock_words(from_s)} and {clock_words(until_s)}. Has the {what} really "
@@ -214,7 +217,8 @@ def _touch(moment: Moment, command: Command) -> None:
         moment.emit(Gelled(gel_coat_s=time_s, how="touch", safe_s=moment.now_s + UNDO_S))
 
 
-def _take_back(moment: Moment, command: Command) -> None:
+@carries_out(orders.TakeBack)
+def _take_back(moment: Moment, command: Command, _: orders.TakeBack) -> None:
     """Take back the latest weight while weighing, else the latest touch and the gel it told."""
     state, coat = moment.state, moment.state.coat
     if state.step is Step.WEIGH and coat.weighings:
@@ -239,7 +243,8 @@ def _take_back(moment: Moment, command: Command) -> None:
     accept(moment, command, said, TouchTakenBack(what=what, gel=told and turns))
 
 
-def _step_back(moment: Moment, command: Command) -> None:
+@carries_out(orders.StepBack)
+def _step_back(moment: Moment, command: Command, _: orders.StepBack) -> None:
     """Take back the last step, where the world allows it."""
     cannot = "" if back_label(moment.state) else NOTHING
     if moment.state.halted or moment.state.turning:
@@ -251,28 +256,30 @@ def _step_back(moment: Moment, command: Command) -> None:
     go_back(moment, command.who)
 
 
-def _acknowledge(moment: Moment, command: Command) -> None:
+@carries_out(orders.Acknowledge)
+def _acknowledge(moment: Moment, command: Command, _: orders.Acknowledge) -> None:
     """A person is coming: any command of theirs has answered the calls already."""
     accept(moment, command, "The rig knows that you are coming.")
 
 
-def _call_sent(moment: Moment, command: Command) -> None:
+@carries_out(ReportCall)
+def _call_sent(moment: Moment, command: Command, order: ReportCall) -> None:
     """Note whom a call reached; told by the part that sends calls."""
-    sent = parse(CallSent, command.data, "call_sent")
-    accept(moment, command, "Written down.", sent)
+    accept(moment, command, "Written down.", CallSent(**order.model_dump()))
 
 
-def _note(moment: Moment, command: Command) -> None:
-    text = str(command.data.get("text", "")).strip()[:500]
+@carries_out(orders.Note)
+def _note(moment: Moment, command: Command, order: orders.Note) -> None:
+    text = order.text.strip()
     if text:
         accept(moment, command, "Noted.", Noted(text=text))
     else:
         refuse(moment, command, "Empty note.")
 
 
-def _answer_question(moment: Moment, command: Command) -> None:
-    question = str(command.data.get("question", ""))
-    value = str(command.data.get("value", ""))
+@carries_out(orders.AnswerQuestion)
+def _answer_question(moment: Moment, command: Command, order: orders.AnswerQuestion) -> None:
+    question, value = order.question, order.value
     answered = QuestionAnswered(question=question, value=value)
     if question == "weights_off" and value == "go_on" and moment.state.step is Step.WEIGH:
         accept(moment, command, "Off weights accepted: the mix goes on as weighed.", answered)
@@ -287,90 +294,57 @@ def _answer_question(moment: Moment, command: Command) -> None:
         refuse(moment, command, "Nothing of the kind is asked.")
 
 
-def _measure(moment: Moment, command: Command) -> None:
+@carries_out(orders.Measure)
+def _measure(moment: Moment, command: Command, order: orders.Measure) -> None:
     if moment.state.step not in (Step.DEMOULD, Step.MEASURE):
         refuse(moment, command, "Measure the casting when it is out of the mould.")
         return
-    kept = {k: v for k, v in command.data.items() if k in Measured.model_fields}
-    try:
-        measured = parse(CastingMeasured, kept, "measure")
-    except InputError as error:  # once in the record, it would keep the run from being proven
-        refuse(moment, command, str(error))
-        return
-    if not kept:
+    measured = orders.given(order)
+    if not measured:
         refuse(moment, command, "Nothing measured.")
         return
     accept(moment, command, "Measures written down.")
-    moment.emit(measured)
+    moment.emit(CastingMeasured.model_validate(measured))
 
 
-def _start(moment: Moment, command: Command) -> None:
+@carries_out(Begin)
+def _start(moment: Moment, command: Command, _: Begin) -> None:
     refuse(moment, command, "A casting is under way: finish or abandon it first.")
 
 
-def _abandon(moment: Moment, command: Command) -> None:
+@carries_out(orders.Abandon)
+def _abandon(moment: Moment, command: Command, order: orders.Abandon) -> None:
     if moment.state.over:
         refuse(moment, command, "This run is over.")
         return
-    reason = str(command.data.get("reason", "")).strip()[:200] or "no reason given"
+    reason = order.reason.strip() or "no reason given"
     accept(moment, command, "The run is abandoned.")
     moment.act(Stop())
     moment.emit(Abandoned(reason=reason))
 
 
-def _tick(moment: Moment, command: Command) -> None:
+@carries_out(orders.Tick)
+def _tick(moment: Moment, command: Command, order: orders.Tick) -> None:
     """Tick a line of the list, or take its tick back; `all` ticks every line."""
-    count, index = len(CHECKLIST), command.data.get("index", 0)
+    count, index = len(CHECKLIST), order.index
     if moment.state.step is not Step.PREPARE:
         refuse(moment, command, "The list belongs to the beginning.")
-    elif command.data.get("all") is True:
+    elif order.all:
         accept(moment, command, "The list is done.", Ticked(done=tuple(range(count))))
-    elif isinstance(index, bool) or not isinstance(index, int) or not 0 <= index < count:
+    elif index >= count:
         refuse(moment, command, f"Name a line of the list, 0 to {count - 1}.")
     else:
         others = moment.state.ticked - {index}
-        done = others | {index} if command.data.get("done", True) is True else others
+        done = others | {index} if order.done else others
         accept(moment, command, "", Ticked(done=tuple(sorted(done))))
 
 
-def _draft(moment: Moment, command: Command) -> None:
+@carries_out(orders.Draft)
+def _draft(moment: Moment, command: Command, order: orders.Draft) -> None:
     """Keep what is typed and not sent, for every phone."""
-    name, value = str(command.data.get("field", "")), str(command.data.get("value", ""))
-    full = len(moment.state.drafts) >= MOST_DRAFTS and name not in moment.state.drafts
-    if not name or len(name) > 40 or len(value) > 200 or full or moment.state.over:
+    drafts = moment.state.drafts
+    full = len(drafts) >= MOST_DRAFTS and order.field not in drafts
+    if full or moment.state.over:
         refuse(moment, command, "That cannot be kept.")
     else:
-        accept(moment, command, "", Drafted(field=name, value=value))
-
-
-def _number(command: Command, name: str) -> float | None:
-    """None where it is missing or no number; nan is none, for it compares with nothing."""
-    value = command.data.get(name)
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        return None
-    return float(value) if math.isfinite(value) else None
-
-
-_BEFORE_POUR = (Step.MIX, Step.DEGAS, Step.POUR)
-COMMANDS: dict[str, Callable[[Moment, Command], None]] = {
-    "start": _start,
-    "next": _next,
-    "stop_turning": _stop,
-    "pause": _pause,
-    "resume": _resume,
-    "weigh_back": _weigh_back,
-    "replanned": _replanned,
-    "touch": _touch,
-    "take_back": _take_back,
-    "step_back": _step_back,
-    "acknowledge": _acknowledge,
-    "call_sent": _call_sent,
-    "weigh": _weigh,
-    "weigh_part": _weigh_part,
-    "note": _note,
-    "tick": _tick,
-    "draft": _draft,
-    "answer": _answer_question,
-    "measure": _measure,
-    "abandon": _abandon,
-}
+        accept(moment, command, "", Drafted(field=order.field, value=order.value))

@@ -25,12 +25,11 @@ from evenwall.model import (
     Spoken,
     Step,
     WallSummary,
-    parse,
 )
+from evenwall.model.orders import StopTurning
 from evenwall.records.records import Records, set_damage_aside
 from evenwall.run.board_feed import BoardFeed
 from evenwall.run.command_desk import CommandDesk
-from evenwall.run.commands import StartRun
 from evenwall.run.curve import Curve, gel_row, sample_of
 from evenwall.run.events import CoatDone, Restarted, RunEvent, Started, WeighedBack
 from evenwall.run.folding import begin
@@ -47,6 +46,7 @@ from evenwall.run.observation import (
     Sound,
     Stop,
 )
+from evenwall.run.orders import Begin
 from evenwall.run.probe_readings import ProbeReadings
 from evenwall.run.recording import Recording, Watcher
 from evenwall.run.recovery import LOST, Unfinished, unfinished
@@ -233,15 +233,14 @@ class Supervisor:
         """Without a run only a start, or a stop, means anything."""
         while self._desk.asked:
             command = self._desk.asked.pop(0)
-            if command.name == "start":
-                self._begin(command, now_s)
+            if isinstance(command.order, Begin):
+                self._begin(command, command.order, now_s)
                 return
-            if command.name == "stop_turning":
+            if isinstance(command.order, StopTurning):
                 self._board.now(Stop())
             self._desk.resolve(command.key, Answer(accepted=False, sentence="No run is on."))
 
-    def _begin(self, command: Command, now_s: float) -> None:
-        wanted = parse(StartRun, command.data, command.name)
+    def _begin(self, command: Command, wanted: Begin, now_s: float) -> None:
         plan, run_id = wanted.plan, wanted.run_id
         self._gel.forget()
         self._recording.begin(run_id, plan)

@@ -25,6 +25,7 @@ from evenwall.model import (
     Snapshot,
     StreamItem,
 )
+from evenwall.model.orders import Prove, Simulate, Start, StartOwn
 from evenwall.numerics.gel.memory import ResinMemory
 from evenwall.service.casting_files import CastingFiles
 from evenwall.service.library import Library
@@ -131,15 +132,16 @@ class Service:
 
     async def command(self, command: Command) -> Answer:
         """Ask for something to be done. Idempotent by key; every answer is in words."""
-        if command.name == "prove":
-            return await self._proving.prove(command)
-        if command.name == "simulate":
-            return by_hand(self.simulated, command)
-        if command.name == "start":
-            prepared = await self._starting.prepared(command)
+        order = command.order
+        if isinstance(order, Prove):
+            return await self._proving.prove(command, order)
+        if isinstance(order, Simulate):
+            return by_hand(self.simulated, order)
+        if isinstance(order, Start | StartOwn):
+            prepared = await self._starting.prepared(order)
             if isinstance(prepared, Answer):
                 return prepared
-            command = prepared
+            command = command.model_copy(update={"order": prepared})
         return await self._run.command(command)
 
     # --- plans -----------------------------------------------------------------------------------

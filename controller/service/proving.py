@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import json
-from typing import Any
 
 from evenwall.errors import EvenwallError, said_outside
 from evenwall.history.lessons import lessons
 from evenwall.history.proof import assessment, make_proof, proven
 from evenwall.history.recorded import Proof, Recorded
 from evenwall.history.spots import spot_spans
-from evenwall.model import Answer, Assessment, Command, Measured, parse
+from evenwall.model import Answer, Assessment, Command, Measured
+from evenwall.model.orders import Prove, given
 from evenwall.numerics.gel.memory import ResinMemory, from_data
 from evenwall.records.journal import Journal
 from evenwall.run.command_desk import unwritten
@@ -48,30 +48,27 @@ class Proving:
             return found  # it says that the places could not be computed
         return found if mesh is None else assessment(run, measured, spot_spans(mesh))
 
-    async def prove(self, command: Command) -> Answer:
+    async def prove(self, command: Command, order: Prove) -> Answer:
         """Prove a run, and keep what it teaches of its mould and resin."""
-        data: dict[str, Any] = dict(command.data)
-        run_id = str(data.pop("run_id", ""))
-        records, state = self._run.records, self._run.state
+        run_id, records, state = order.run_id, self._run.records, self._run.state
         earlier = await records.read(lambda journal: journal.event_of_key(command.key))
         if earlier is not None:
             return Answer(accepted=True, sentence=PROVEN, event_id=earlier.event_id, repeated=True)
         if state is not None and not state.over:
             return Answer(accepted=False, sentence="A casting is under way: finish it first.")
-        confirmed, reason = data.pop("confirmed", False), str(data.pop("reason", ""))
 
         def work(journal: Journal) -> tuple[Recorded, Proof, dict[str, str]]:
             run = Recorded.read(journal, run_id)
-            proof = make_proof(run, found, reason)
+            proof = make_proof(run, found, order.reason)
             return run, proof, lessons(journal, run, proof)
 
         try:
-            measured = parse(Measured, data, "prove") if data else None
+            measured = Measured.model_validate(kept) if (kept := given(order)) else None
             found = await self.assess(run_id, measured)
             run, proof, taught = await records.read(work)
         except EvenwallError as error:
             return Answer(accepted=False, sentence=said_outside(error))
-        if confirmed is not True:
+        if not order.confirmed:
             return Answer(accepted=False, sentence=asked_to_prove(found), confirm=True)
         for name, text in taught.items():
             records.keep(name, text)

@@ -10,6 +10,7 @@ from typing import Any
 
 from evenwall.errors import EvenwallError
 from evenwall.model import Command
+from evenwall.run.orders import Replan
 from evenwall.run.replanning import (
     NOTICE,
     budget_s,
@@ -76,9 +77,8 @@ class Replanner:
         rest, sentence = rest_of(plan, done), what_changed(state.plan, plan, done)
         await self._run.command(
             Command(
-                name="replanned",
                 key=f"again-{state.run_id}-{number}",
                 who="planner",
-                data={"coats_done": done, "rest": rest, "sentence": sentence},
+                order=Replan(coats_done=done, rest=rest, sentence=sentence),
             )
         )

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from evenwall.model import Answer, Command
+from evenwall.model import Answer
+from evenwall.model.orders import Simulate
 
 REAL = "This rig is real: its button and its guard are at the frame."
 
@@ -18,16 +19,13 @@ class SimulatedHands:
     guard: Callable[[], None]  # opens or closes it
 
 
-def by_hand(hands: SimulatedHands | None, command: Command) -> Answer:
-    """Do at the simulated frame what a command says; a real rig refuses."""
-    what = command.data.get("what")
+def by_hand(hands: SimulatedHands | None, order: Simulate) -> Answer:
+    """Do at the simulated frame what an order says; a real rig refuses."""
     if hands is None:
         return Answer(accepted=False, sentence=REAL)
-    if what == "guard":
+    if order.what == "guard":
         hands.guard()
         return Answer(accepted=True, sentence="The simulated guard was opened or closed.")
-    if what not in ("button", "hold"):
-        return Answer(accepted=False, sentence="Name the button, a hold of it, or the guard.")
-    hands.press(what == "hold")
-    said = "held" if what == "hold" else "pressed"
+    hands.press(order.what == "hold")
+    said = "held" if order.what == "hold" else "pressed"
     return Answer(accepted=True, sentence=f"The simulated button was {said}.")

@@ -9,9 +9,11 @@ from evenwall.errors import EvenwallError, InputError, said_outside
 from evenwall.history.habits import close_up_taken_s
 from evenwall.history.proof import replayed
 from evenwall.history.recorded import Recorded
-from evenwall.model import Answer, Command, Plan, parse
+from evenwall.model import Answer, Plan
+from evenwall.model.orders import Start, StartOwn
 from evenwall.records.journal import Journal
 from evenwall.run.gate import admit
+from evenwall.run.orders import Begin
 from evenwall.run.replay import DETAIL, replay_of
 from evenwall.service.casting_files import CastingFiles
 from evenwall.service.plan_jobs import PlanJobs
@@ -19,44 +21,40 @@ from evenwall.service.port import RunPort
 
 
 class Starting:
-    """Prepares the command `start` for the supervisor."""
+    """Makes of the command `start` the order that begins a run."""
 
     def __init__(self, run: RunPort, files: CastingFiles, jobs: PlanJobs) -> None:
         self._run, self._files, self._jobs = run, files, jobs
         self._run_numbers = itertools.count(1)
 
-    async def prepared(self, command: Command) -> Command | Answer:
+    async def prepared(self, order: Start | StartOwn) -> Begin | Answer:
         """Find the plan that a start means: of a job, given, or of a recorded run."""
-        data = command.data
+        replay_of = None
         try:
-            sent = False
-            if "job_id" in data:
-                job = self._jobs.named(str(data["job_id"]))
+            if isinstance(order, StartOwn):
+                plan = await self._admitted(order.plan)
+            elif order.job_id is not None:
+                job = self._jobs.named(order.job_id)
                 if job.plan is None or not job.done:
                     return Answer(accepted=False, sentence="The plan is not made yet.")
-                plan = job.plan
-            elif "run_id" in data:
-                plan = await self._replayed(str(data["run_id"]))
-            elif isinstance(data.get("plan"), Plan):
-                plan = data["plan"]
+                plan = await self._admitted(job.plan)
+            elif order.run_id is not None:
+                replay_of = order.run_id
+                plan = await self._admitted(await self._replayed(replay_of))
+            elif order.plan is not None:
+                plan = await self._named(await self._admitted(order.plan, sent=True))
             else:
-                plan, sent = parse(Plan, data.get("plan") or {}, "plan"), True
-            # On a thread: the loop that keeps a frame turning waits for no document.
-            plan = await asyncio.to_thread(admit, plan, self._run.spec, sent=sent)
-            if sent:
-                plan = await self._named(plan)
+                return Answer(accepted=False, sentence="Name a plan, or the run to repeat.")
         except EvenwallError as error:
             return Answer(accepted=False, sentence=said_outside(error))
         utc = self._run.clock.utc()
         run_id = f"{utc:%Y%m%d-%H%M%S}-{next(self._run_numbers)}"
         close_up_s = await self._run.records.read(close_up_taken_s)
-        ready = {
-            "plan": plan,
-            "run_id": run_id,
-            "replay_of": data.get("run_id"),
-            "close_up_s": close_up_s,
-        }
-        return command.model_copy(update={"data": ready})
+        return Begin(plan=plan, run_id=run_id, replay_of=replay_of, close_up_s=close_up_s)
+
+    async def _admitted(self, plan: Plan, *, sent: bool = False) -> Plan:
+        """Admit a plan on a thread: the loop that keeps a frame turning waits for no document."""
+        return await asyncio.to_thread(admit, plan, self._run.spec, sent=sent)
 
     async def _replayed(self, run_id: str) -> Plan:
         """Today's plan of a recorded run: the room and the mould as the probes read them now."""

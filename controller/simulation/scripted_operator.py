@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from evenwall.devices.interfaces import Press
-from evenwall.model import Command, Snapshot, Step
+from evenwall.model import Command, Snapshot, Step, read_order
 from evenwall.run.user_messages import WAIT_TO_POUR
 from evenwall.service.facade import Service
 from evenwall_bridge.contract import Clock
@@ -184,11 +184,10 @@ class Operator:
         tried = (shown.step_id, name)
         self._tries[tried] = self._tries.get(tried, 0) + 1
         command = Command(
-            name=name,
             # After a restart the same act has the same key, and is not done twice.
             key=f"operator-{shown.step_id}-{name}-{self._tries[tried]}",
             step_id=shown.step_id,
             who="operator",
-            data=data,
+            order=read_order(name, data),
         )
         return (await self.service.command(command)).accepted

@@ -27,7 +27,7 @@ from pydantic import ValidationError
 
 from evenwall.bounded import set_aside
 from evenwall.errors import EvenwallError, InputError
-from evenwall.model import Answer, Command, RigSpec, Snapshot, StreamItem
+from evenwall.model import Answer, Command, RigSpec, Snapshot, StreamItem, read_order
 from evenwall.telemetry.broker import BrokerClient, Connection, read_secret, together
 from evenwall.telemetry.messages import (
     CALL_EXPIRY_S,
@@ -276,15 +276,7 @@ class Telemetry:
             if said is None:
                 self.status.commands_refused += 1
                 continue
-            answer = await self._source.command(
-                Command(
-                    name=said.name,
-                    key=said.key,
-                    step_id=said.step_id,
-                    who=f"mqtt:{said.who}",
-                    data=said.data,
-                )
-            )
+            answer = await self._asked(said)
             await self._publish(
                 client,
                 "answer",
@@ -297,6 +289,15 @@ class Telemetry:
                 qos=1,
                 expiry_s=STATE_EXPIRY_S,
             )
+
+    async def _asked(self, said: CommandSaid) -> Answer:
+        try:
+            order = read_order(said.name, said.data)
+        except InputError as error:
+            return Answer(accepted=False, sentence=str(error))
+        return await self._source.command(
+            Command(key=said.key, step_id=said.step_id, who=f"mqtt:{said.who}", order=order)
+        )
 
     def _checked(self, message: aiomqtt.Message) -> CommandSaid | None:
         """The command in a message, or None when it is retained, unsigned, old or not allowed.

@@ -22,11 +22,12 @@ import numpy as np
 from evenwall.cli.application import Application, Setup, open_application
 from evenwall.cli.panel import open_panel
 from evenwall.devices.interfaces import Press
-from evenwall.model import Command, Step
+from evenwall.model import Step
 from evenwall.run.gel_monitor import SETTLE_S
 from evenwall_bridge.clock import SystemClock, block
 from evenwall_web.settings import Settings
 from tests.faults.simulation import plans
+from tests.support.orders import command
 
 NAP_S = 0.01
 MEASURE_S = float(os.environ.get("EVENWALL_MEASURE_S", "60"))
@@ -71,9 +72,7 @@ async def to_the_spin(house: Application) -> None:
         nonlocal count
         count += 1
         step_id = house.service.snapshot().step_id
-        await house.service.command(
-            Command(name=name, key=f"bench-{count}", step_id=step_id, data=data)
-        )
+        await house.service.command(command(name, f"bench-{count}", step_id=step_id, **data))
 
     if house.board is None:
         raise SystemExit("the bench needs a simulated rig")

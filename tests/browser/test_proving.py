@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from playwright.sync_api import expect
 
+from evenwall.model import Spot
 from tests.browser.conftest import OpenPhone
 from tests.web.server import PanelServer
 
@@ -38,7 +39,7 @@ def test_proving_shows_the_plan_wants_a_reason_and_asks(
     page.locator("#next").tap()
     page.locator("#ask-yes").tap()
     expect(page.locator("#answer")).to_contain_text("Proven")
-    last = panel.service.commands[-1]
-    assert last.data["confirmed"] is True
-    assert last.data["reason"] == "a trial of the pool"
-    assert last.data["spots"] == [{"where": "side", "wall_mm": 22.9}]
+    last = panel.service.commands[-1].order
+    assert last.confirmed is True
+    assert last.reason == "a trial of the pool"
+    assert last.spots == (Spot(where="side", wall_mm=22.9),)

@@ -6,6 +6,7 @@ import pytest
 from playwright.sync_api import expect
 
 from evenwall.model import FrameButton
+from evenwall.model.orders import Simulate
 from tests.browser.conftest import OpenPhone
 from tests.browser.hands import turning
 from tests.web.server import PanelServer
@@ -33,5 +34,5 @@ def test_a_simulated_frame_has_its_button_on_the_page(
     page.get_by_role("button", name="Press its button").tap()
     page.get_by_role("button", name="Open or close its guard").tap()
     expect(page.locator("#frame-button")).to_contain_text("Simulated frame:")
-    done = [c.data["what"] for c in panel.service.commands if c.name == "simulate"]
+    done = [c.order.what for c in panel.service.commands if isinstance(c.order, Simulate)]
     assert done == ["button", "guard"]

@@ -8,6 +8,7 @@ import pytest
 from playwright.sync_api import expect
 
 from evenwall.model import Alert, ScaleView
+from evenwall.model.orders import Abandon, Measure
 from tests.browser.conftest import SIZES, OpenPhone
 from tests.browser.hands import begun, choose_and_start, press_next, tick_all, turning, until, weigh
 from tests.web.server import PanelServer
@@ -64,7 +65,7 @@ def test_three_coats_by_touch(open_phone: OpenPhone, size: str) -> None:
         assert names.count("next") == 22
         assert names.count("weigh") == 3
         measured = next(c for c in panel.service.commands if c.name == "measure")
-        assert measured.data == {"weight_g": 331.0, "rim_mm": [4.1]}
+        assert measured.order == Measure(weight_g=331.0, rim_mm=(4.1,))
 
 
 def test_the_fields_to_fill_in_stand_above_the_fold_of_the_smallest_phone(
@@ -173,7 +174,7 @@ def test_giving_up_asks_why(open_phone: OpenPhone, panel: PanelServer) -> None:
     page.locator("#reason").fill("the mould leaks")
     page.get_by_role("button", name="Give it up", exact=True).tap()
     expect(page.locator("#sentence")).to_have_text("Given up.")
-    assert panel.service.commands[-1].data == {"reason": "the mould leaks"}
+    assert panel.service.commands[-1].order == Abandon(reason="the mould leaks")
 
 
 def test_a_note_and_a_touch_are_written_down(open_phone: OpenPhone, panel: PanelServer) -> None:

@@ -19,7 +19,7 @@ from evenwall.cli import main as cli
 from evenwall.cli.application import SAMPLES, Application
 from evenwall.cli.main import main
 from evenwall.cli.serving import SIMULATED_HELP, _typed, meaning
-from evenwall.model import WallSummary, read_casting
+from evenwall.model import WallSummary, read_casting, read_order
 
 SMALL = Path(__file__).resolve().parents[2] / "hardware" / "rigs" / "small.toml"
 BAD_CASTINGS = [
@@ -387,7 +387,7 @@ def test_where_the_record_is_may_stand_before_the_action_or_behind(
     ],
 )
 def test_typed_words(typed: str, name: str, data: dict[str, object]) -> None:
-    assert meaning(typed.split()) == (name, data)
+    assert meaning(typed.split()) == read_order(name, data)
 
 
 def test_a_load_that_is_no_number_is_answered() -> None:

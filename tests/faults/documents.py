@@ -22,11 +22,11 @@ from pydantic import ValidationError
 from evenwall.cli import gel as gel_command
 from evenwall.errors import EvenwallError, InputError
 from evenwall.model import Measured, Plan, parse, read_casting, read_plan, read_resin, read_rig
+from evenwall.model.orders import ORDERS
 from evenwall.run.gate import admit
 from evenwall.telemetry.messages import CommandSaid, SignedCommand
 from evenwall_bridge.clock import ManualClock
 from evenwall_web.app import create_app
-from evenwall_web.commands import COMMANDS
 from evenwall_web.settings import Settings
 from tests.support.hostile import damaged, spoilt
 from tests.support.virtual_shop import SAMPLES, lantern_plan, sample_rig
@@ -246,8 +246,8 @@ def panel() -> Panel:
 
 def http_body(draw: random.Random) -> bool:
     """A body sent to every route that takes one."""
-    name = draw.choice([*COMMANDS, "plans", "pair", "invites"])
-    if name in COMMANDS:
+    name = draw.choice([*ORDERS, "plans", "pair", "invites"])
+    if name in ORDERS:
         data = good_plan() if name == "start" else GOOD_DATA.get(name, {})
         data = {"plan": data} if name == "start" else data
         good: Any = {"key": f"key-{draw.randrange(10**9):09d}", "data": data}

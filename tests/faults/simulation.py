@@ -22,7 +22,7 @@ from time import process_time
 from typing import Any
 
 from evenwall.devices.interfaces import Press
-from evenwall.errors import RecordError
+from evenwall.errors import InputError, RecordError
 from evenwall.model import Answer, Command, Event, Plan, Snapshot, Step, read_casting
 from evenwall.planning import make_plan
 from evenwall.records.journal import Journal
@@ -34,6 +34,7 @@ from evenwall_bridge.clock import Anchor, LoopClock, run_virtual
 from evenwall_bridge.contract import LinkLost
 from evenwall_bridge.sim_board import VirtualBoard
 from tests.faults.light import light
+from tests.support.orders import command
 from tests.support.virtual_shop import SAMPLES, Shop, open_shop, sample_rig
 
 STATE_PERIOD_S = 5.0
@@ -388,7 +389,11 @@ class World:
 
     async def _say(self, name: str, **data: Any) -> Answer:
         key = f"{name}-{self.draw.randrange(2**32)}"
-        return await self.panel.command(Command(name=name, key=key, data=data))
+        try:
+            asked = command(name, key, **data)
+        except InputError as error:  # as the panel refuses what does not fit
+            return Answer(accepted=False, sentence=str(error))
+        return await self.panel.command(asked)
 
     async def _disk_full(self, last_s: float) -> None:
         self.journal.full = True
@@ -401,7 +406,7 @@ class World:
             shown = self.panel.snapshot()
             if kind == "two_panels":
                 await self.panel.command(
-                    Command(name="next", key=f"second-{shown.step_id}", step_id=shown.step_id)
+                    command("next", f"second-{shown.step_id}", step_id=shown.step_id)
                 )
             else:
                 await self._say(self.draw.choice(("next", "resume", "nonsense", "start", "weigh")))

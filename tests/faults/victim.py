@@ -12,6 +12,7 @@ from pathlib import Path
 
 from evenwall.cli.application import Setup, open_application
 from evenwall.model import Answer, Command
+from evenwall.model.orders import StartOwn
 from evenwall.simulation.scripted_operator import Habits, Operator
 from tests.faults.light import light
 
@@ -42,7 +43,7 @@ async def live(folder: Path, speed: float, seed: int, up: Connection) -> None:
 
         service.command = heard  # type: ignore[method-assign]
         if house.supervisor.state is None:
-            await heard(Command(name="start", key="start", data={"plan": plan}))
+            await heard(Command(key="start", order=StartOwn(plan=plan)))
         if house.twin is None or house.board is None:
             raise SystemExit("the pty board is simulated")
         twin = house.twin

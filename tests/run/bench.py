@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from evenwall.devices.interfaces import Press, Reading
-from evenwall.model import Answer, Command, Event, Plan, Step
+from evenwall.model import Answer, Event, Plan, Step
 from evenwall.run.events import RunEvent, Started, read
 from evenwall.run.folding import begin
 from evenwall.run.observation import (
@@ -24,6 +24,7 @@ from evenwall.run.observation import (
 from evenwall.run.state import RunState
 from evenwall.run.step import step
 from evenwall_bridge.contract import AxisState, Fault, Mode, RigState
+from tests.support.orders import command
 from tests.support.virtual_shop import lantern_plan
 
 STANDING = RigState(
@@ -124,14 +125,13 @@ class Bench:
 
     def ask(self, name: str, step_id: str | None = None, **data: Any) -> Answer:
         self._keys += 1
-        command = Command(name=name, key=f"k{self._keys}", step_id=step_id, data=data)
-        self.look(commands=(command,))
+        self.look(commands=(command(name, f"k{self._keys}", step_id=step_id, **data),))
         return self.answers[-1]
 
     def ask_by(self, who: str, name: str, **data: Any) -> Answer:
         """As `ask`, by somebody in particular."""
         self._keys += 1
-        self.look(commands=(Command(name=name, key=f"k{self._keys}", who=who, data=data),))
+        self.look(commands=(command(name, f"k{self._keys}", who=who, **data),))
         return self.answers[-1]
 
     def guard(self, closed: bool) -> None:

@@ -6,6 +6,7 @@ import re
 
 import pytest
 
+from evenwall.errors import InputError
 from evenwall.model import ScaleView, Step, WeighingView
 from evenwall.run.guided_weighing import MOST, POUR_S, STEADY_S, GuidedWeighing
 from evenwall_bridge.serial_scale import parse_line
@@ -271,6 +272,7 @@ def test_a_part_is_weighed_only_while_weighing() -> None:
     bench = Bench().until(Step.MIX)
     assert not bench.ask("weigh_part", part="A", mass_g=50.0).accepted
     bench = Bench().until(Step.WEIGH)
-    assert not bench.ask("weigh_part", part="C", mass_g=50.0).accepted
-    assert not bench.ask("weigh_part", part="A", mass_g=-1.0).accepted
+    for part, mass_g in (("C", 50.0), ("A", -1.0)):
+        with pytest.raises(InputError):
+            bench.ask("weigh_part", part=part, mass_g=mass_g)
     assert not bench.ask("take_back").accepted

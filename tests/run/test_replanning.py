@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from evenwall.errors import PlanError
+from evenwall.errors import InputError, PlanError
 from evenwall.model import Plan, Step
 from evenwall.model.seal import sealed
 from evenwall.planning import replan
@@ -169,7 +169,8 @@ def test_cup_and_tray_are_weighed_back() -> None:
             assert not refused.accepted
             working = asyncio.ensure_future(shop.operator().work())
             await shop.until(lambda: shop.supervisor.state.step is Step.REST)
-            assert not (await shop.ask("weigh_back", spill_g=-1.0)).accepted
+            with pytest.raises(InputError, match="spill_g"):
+                await shop.ask("weigh_back", spill_g=-1.0)
             assert (await shop.ask("weigh_back", "cup-weighed", cup_left_g=40.0)).accepted
             assert (await shop.ask("weigh_back", "tray-weighed", spill_g=2.5)).accepted
             done = laid(shop.supervisor.state)

@@ -8,12 +8,13 @@ from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from typing import Any
 
-from evenwall.model import Casting, Command, Plan, read_casting
+from evenwall.model import Casting, Plan, read_casting
 from evenwall.planning import make_plan
 from evenwall.planning.pace import left_words, time_left_s
 from evenwall.service.facade import Service
 from evenwall.service.plan_jobs import PlanJobs
 from evenwall_bridge.clock import ManualClock, run_virtual
+from tests.support.orders import command
 from tests.support.virtual_shop import SAMPLES, lantern_plan, open_shop, sample_rig
 
 
@@ -36,7 +37,7 @@ def test_rough_plan_is_shown_and_not_taken() -> None:
                 assert not job.done
                 assert job.rough
                 assert job.plan.totals.resin_g > 100.0
-                start = Command(name="start", key="rough-plan", data={"job_id": job.job_id})
+                start = command("start", "rough-plan", job_id=job.job_id)
                 answer = await service.command(start)
                 assert answer.sentence == "The plan is not made yet."
                 go_on.set()

@@ -13,7 +13,7 @@ import pytest
 from evenwall.cli.application import SMALL_RIG
 from evenwall.cli.main import main
 from evenwall.errors import InputError
-from evenwall.model import Command, Event, Sample, Step, StreamItem
+from evenwall.model import Event, Sample, Step, StreamItem
 from evenwall.records import fallback_store as beside
 from evenwall.records.journal import Journal
 from evenwall.records.rows import Batch
@@ -24,6 +24,7 @@ from evenwall.run.gate import admit
 from evenwall_bridge.clock import Anchor, LoopClock, run_virtual
 from tests.faults.light import light
 from tests.faults.simulation import plans
+from tests.support.orders import command
 from tests.support.virtual_shop import SAMPLES, Shop, open_shop
 
 
@@ -87,7 +88,7 @@ def test_a_sent_plan_cannot_do_away_with_the_hand_at_the_frame() -> None:
             await shop.ask("start", plan=forged)
             shop.board.set_guard(True)
             await shop.until(lambda: shop.service.snapshot().frame.guard_closed)
-            answer = await shop.service.command(Command(name="next", key="from-a-phone"))
+            answer = await shop.service.command(command("next", "from-a-phone"))
             assert not answer.accepted
             assert "at the frame" in answer.sentence
             assert shop.service.snapshot().step is Step.PREPARE
@@ -141,7 +142,7 @@ def test_a_key_pressed_again_after_a_restart_gets_the_first_answer() -> None:
         journal = LastingJournal(None)
         async with open_shop(plans()[0], judges=light, record=journal) as shop:
             await shop.ask("start", key="begin", plan=shop.plan)
-            note = Command(name="note", key="n1", data={"text": "a hair in the mould"})
+            note = command("note", "n1", text="a hair in the mould")
             first = await shop.service.command(note)
         async with open_shop(plans()[0], judges=light, record=journal, board=shop.board) as shop:
             again = await shop.service.command(note)
@@ -323,7 +324,7 @@ def test_no_answer_is_promised_of_a_record_begun_anew_until_the_casting_is_in_it
                 raise Damaged("database disk image is malformed")
 
             shop.records.journal.write = damaged  # type: ignore[method-assign]
-            note = Command(name="note", key="n1", data={"text": "a hair in the mould"})
+            note = command("note", "n1", text="a hair in the mould")
             assert (await shop.service.command(note)).event_id is None
             note = note.model_copy(update={"key": "n2"})
             assert (await shop.service.command(note)).event_id is not None

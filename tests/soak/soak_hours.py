@@ -15,12 +15,12 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from evenwall.model import Command
 from evenwall.simulation.scripted_operator import Habits
 from evenwall_bridge.clock import run_virtual
 from tests.faults.light import light
 from tests.faults.simulation import STATE_PERIOD_S, plans
 from tests.soak.page import write_part
+from tests.support.orders import command
 from tests.support.virtual_shop import Shop, open_shop
 
 HOURS = 72.0
@@ -69,7 +69,7 @@ async def listen(shop: Shop) -> None:
 
 async def cast(shop: Shop, number: int) -> None:
     plan = plans()[number % 3]
-    await shop.service.command(Command(name="start", key=f"start-{number}", data={"plan": plan}))
+    await shop.service.command(command("start", f"start-{number}", plan=plan))
     await shop.operator(Habits(measures=False)).work()
 
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from evenwall.devices.interfaces import Press
-from evenwall.model import Command, Snapshot, Step
+from evenwall.model import Snapshot, Step
 from evenwall.planning.batch import turn_by_s
 from evenwall.run import user_messages as plain
 from evenwall.run.alerts import CUP_FROM, STANDING, TOUCH_EARLY, touch_band_s
@@ -25,6 +25,7 @@ from evenwall.simulation.scripted_operator import Habits, Operator
 from evenwall.simulation.twin import Weather
 from evenwall_bridge.clock import run_virtual
 from tests.support.castings import Foresight
+from tests.support.orders import command
 from tests.support.virtual_shop import Shop, open_shop
 
 MISCHIEF, WHILE_IT_TURNS = 0.5, 0.04  # of all looks; while it turns he looks every 5 s
@@ -142,9 +143,7 @@ class Clumsy(Operator):
     async def send(self, name: str, step_id: str | None, **data: object) -> Any:
         self._keys += 1
         key = f"clumsy-{self.seed}-{self._keys}"
-        return await self.service.command(
-            Command(name=name, key=key, step_id=step_id, who="clumsy", data=data)
-        )
+        return await self.service.command(command(name, key, step_id=step_id, who="clumsy", **data))
 
     # --- mischief --------------------------------------------------------------------------------
 
@@ -195,11 +194,9 @@ class Clumsy(Operator):
         """A bad wire sends one press twice: it acts once, with one answer."""
         text = f"line {self._keys}"
         self._keys += 1
-        command = Command(
-            name="note", key=f"wire-{self._keys}", step_id=shown.step_id, who="clumsy",
-            data={"text": text},
-        )  # fmt: skip
-        answers = [await self.service.command(command) for _ in range(2)]
+        key = f"wire-{self._keys}"
+        note = command("note", key, step_id=shown.step_id, who="clumsy", text=text)
+        answers = [await self.service.command(note) for _ in range(2)]
         if answers[0] != answers[1]:
             self.broken.append("one press sent twice had two answers")
         if sum(text in line.text for line in self.service.snapshot().record) > 1:

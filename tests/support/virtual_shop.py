@@ -12,7 +12,7 @@ from typing import Any
 
 from evenwall.cli.weighing import ScaleLead
 from evenwall.devices.interfaces import Light, Press
-from evenwall.model import Command, Plan, RigSpec, WallSummary, read_casting, read_rig
+from evenwall.model import Plan, RigSpec, WallSummary, read_casting, read_rig
 from evenwall.planning import make_plan
 from evenwall.records.journal import Journal
 from evenwall.records.records import Records
@@ -27,6 +27,7 @@ from evenwall_bridge.clock import LoopClock
 from evenwall_bridge.host_rig import HostRig
 from evenwall_bridge.sim_board import VirtualBoard
 from evenwall_bridge.sim_scale import PanScale
+from tests.support.orders import command
 
 ROOT = Path(__file__).resolve().parents[2]
 SAMPLES = ROOT / "controller" / "samples"
@@ -104,7 +105,7 @@ class Shop:
 
     async def ask(self, name: str, key: str = "", **data: Any) -> Any:
         key = key or f"{name}-{self.clock.now_s()}"
-        return await self.service.command(Command(name=name, key=key, data=data))
+        return await self.service.command(command(name, key, **data))
 
     async def until(self, met: Any, limit_s: float = 40_000.0, step_s: float = 1.0) -> None:
         """Wait in the shop's time until this holds."""

@@ -76,7 +76,7 @@ def test_the_signing_example_is_heard(tmp_path: Path) -> None:
         async with listener(broker.port) as sender:
             await sender.publish("evenwall/small-frame/command", space["payload"], qos=1)
             await until(lambda: source.commands, "the note")
-        assert source.commands[0].data == json.loads(space["text"])["data"]
+        assert source.commands[0].order.model_dump() == json.loads(space["text"])["data"]
         task.cancel()
         await asyncio.gather(task, return_exceptions=True)
 

@@ -56,6 +56,7 @@ from evenwall.palette import wall_scale
 from evenwall.service.casting_files import cards_in
 from evenwall.service.library import Library
 from evenwall_bridge.contract import Clock
+from tests.support.orders import command
 from tests.web.fake_files import FakeFiles
 
 COATS = 3
@@ -503,7 +504,7 @@ class FakeService:
 
         if command.step_id not in {None, self.snapshot().step_id}:
             return no("The run has moved on; read the sheet again.")
-        name, data = command.name, command.data
+        name, data = command.name, command.order.model_dump(exclude_unset=True)
         if name == "start":
             if self.run_id and self.step not in {Step.DONE, Step.ABANDONED, Step.IDLE}:
                 return no("A run is under way.")
@@ -566,13 +567,13 @@ class FakeService:
     def begin(self) -> None:
         """As if a plan had been taken up."""
         if self.run_id is None:
-            self._do(Command(name="start", key="begun", data={"job_id": "job-1"}))
+            self._do(command("start", "begun", job_id="job-1"))
         self._tell(self._snapshot_item())
 
     def hand_work(self, *names: str) -> None:
         """As if a person had pressed these."""
         for name in names:
-            self._do(Command(name=name, key=f"{name}-{self.last_id}"))
+            self._do(command(name, f"{name}-{self.last_id}"))
         self._tell(self._snapshot_item())
 
     def warn(self, alerts: tuple[Alert, ...]) -> None:
@@ -585,7 +586,7 @@ class FakeService:
         if self.step is not Step.PREPARE:
             self.step = Step.PREPARE
         self.hand_work("next")
-        self._do(Command(name="weigh", key="w", data={"part_a_g": 76.4, "part_b_g": 38.2}))
+        self._do(command("weigh", "w", part_a_g=76.4, part_b_g=38.2))
         self.hand_work(*["next"] * 5)
 
     def _coat(self, **fields: Any) -> None:

@@ -14,10 +14,10 @@ import trustme
 
 from evenwall.cli.panel import check_certificate
 from evenwall.errors import InputError
+from evenwall.model.orders import ORDERS
 from evenwall_bridge.clock import ManualClock
 from evenwall_web.app import create_app
 from evenwall_web.at_frame import REQUEST_LIFE_s
-from evenwall_web.commands import COMMANDS
 from evenwall_web.limiter import Limiter
 from evenwall_web.people import ALPHABET, Invite, People
 from evenwall_web.settings import Settings
@@ -76,7 +76,7 @@ DATA: dict[str, dict[str, Any]] = {
 @at_desk
 async def test_every_command_is_refused_without_a_session_and_to_a_watcher(desk: Desk) -> None:
     stranger, watcher = desk.client("192.168.7.66"), await desk.paired("watch")
-    for name in COMMANDS:
+    for name in ORDERS:
         body = ask(data=DATA.get(name, {}))
         assert (await stranger.post(f"/api/command/{name}", json=body)).status_code == 401
         assert (await watcher.post(f"/api/command/{name}", json=body)).status_code == 403

@@ -38,7 +38,6 @@ from evenwall.run.events.gel import (
 from evenwall.run.events.people import (
     Asked,
     CastingMeasured,
-    NewRest,
     Noted,
     PartWeighed,
     PlanRest,
@@ -92,7 +91,6 @@ __all__ = [
     "Halted",
     "MixedAgain",
     "Moving",
-    "NewRest",
     "Noted",
     "Parked",
     "PartWeighed",

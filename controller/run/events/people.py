@@ -104,14 +104,6 @@ class PlanRest(Frozen):
     details: dict[str, Any] = Field(default_factory=dict)
 
 
-class NewRest(Frozen):
-    """Payload of `replanned`, which the planner sends: a new rest after `coats_done` coats."""
-
-    coats_done: int
-    rest: PlanRest
-    sentence: str
-
-
 class Replanned(Answered):
     """The coats to come were planned again; those laid stay as they were planned."""
 

@@ -1,0 +1,264 @@
+"""Orders: a frozen class for each command that a person can give, with the data it carries.
+
+A new command is a class in this module and a handler in `evenwall.run.commands`. Its `name` enters
+it in the registry, from which the web and the broker take what they accept; its docstring is the
+sentence of the interface's description.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Any, ClassVar, Literal
+
+from pydantic import ConfigDict, Field
+
+from evenwall.errors import InputError
+from evenwall.model.bounds import Frozen, NonNegative, Positive
+from evenwall.model.library import Measured
+from evenwall.model.parsing import parse
+from evenwall.model.plan import Plan
+
+Id = Annotated[str, Field(min_length=1, max_length=120, pattern=r"^[A-Za-z0-9._:-]+$")]
+Line = Annotated[str, Field(min_length=1, max_length=500)]
+
+ORDERS: dict[str, type[Order]] = {}  # every order that can be sent, by its command's name
+
+
+class Order(Frozen):
+    """Data of a command. A number is a number there, not a text nor true or false."""
+
+    model_config = ConfigDict(strict=True)
+    name: ClassVar[str] = ""  # of the command
+    inside: ClassVar[bool] = False  # made by the program itself: nobody can send it
+
+    @classmethod
+    def __pydantic_init_subclass__(cls, **kwargs: Any) -> None:
+        super().__pydantic_init_subclass__(**kwargs)
+        if not cls.name or cls.inside:
+            return
+        if cls.name in ORDERS:
+            raise TypeError(f"the command {cls.name!r} is {ORDERS[cls.name].__name__}'s already")
+        ORDERS[cls.name] = cls
+
+
+def read_order(name: str, data: Mapping[str, Any]) -> Order:
+    """Return the order of a command as it was sent. Raises InputError."""
+    if name not in ORDERS:
+        raise InputError("command", name, "there is no such command")
+    return parse(ORDERS[name], dict(data), name)
+
+
+class Command(Frozen):
+    """A person's order (panel, terminal, hardware button). Idempotent by `key`."""
+
+    key: str
+    order: Order
+    step_id: str | None = None  # refused when the run has moved on
+    who: str = "console"
+
+    @property
+    def name(self) -> str:
+        """Name of the command, as the record and the web have it."""
+        return self.order.name
+
+
+# --- A casting -----------------------------------------------------------------------------------
+
+
+class Start(Order):
+    """Begin a run from an accepted plan.
+
+    The plan is that of a job, one that is sent along, or that of a run on record.
+    """
+
+    model_config = ConfigDict(strict=False)  # a plan comes as a document
+    name: ClassVar[str] = "start"
+    job_id: Id | None = None
+    plan: Plan | None = None
+    run_id: Id | None = None
+
+
+class StartOwn(Order):
+    """Begin a run from a plan that this program made or read itself."""
+
+    name: ClassVar[str] = "start"
+    inside: ClassVar[bool] = True
+    plan: Plan
+
+
+class Next(Order):
+    """The one button: this step is done."""
+
+    name: ClassVar[str] = "next"
+
+
+class StepBack(Order):
+    """Take back the last step, where the world allows it."""
+
+    name: ClassVar[str] = "step_back"
+
+
+class Abandon(Order):
+    """Give the casting up."""
+
+    name: ClassVar[str] = "abandon"
+    reason: Line
+
+
+# --- The frame -----------------------------------------------------------------------------------
+
+
+class StopTurning(Order):
+    """Ramp down and switch the motors off."""
+
+    name: ClassVar[str] = "stop_turning"
+
+
+class Pause(Order):
+    """Ramp down and hold."""
+
+    name: ClassVar[str] = "pause"
+
+
+class Resume(Order):
+    """Turn again, from where the turning stopped."""
+
+    name: ClassVar[str] = "resume"
+
+
+class Simulate(Order):
+    """Press the button of a simulated frame, or move its guard; a real rig refuses."""
+
+    name: ClassVar[str] = "simulate"
+    what: Literal["button", "hold", "guard"]
+
+
+# --- The resin -----------------------------------------------------------------------------------
+
+
+class Weigh(Order):
+    """The two parts as weighed."""
+
+    name: ClassVar[str] = "weigh"
+    part_a_g: Positive
+    part_b_g: Positive
+
+
+class WeighPart(Order):
+    """One part as weighed; the other may follow.
+
+    mass_g: all of the part that is in its cup.
+    """
+
+    name: ClassVar[str] = "weigh_part"
+    part: Literal["A", "B"]
+    mass_g: Positive
+
+
+class WeighBack(Order):
+    """Grams left in the cup, and grams run over into the tray.
+
+    What is left out was not weighed.
+    """
+
+    name: ClassVar[str] = "weigh_back"
+    cup_left_g: NonNegative | None = None
+    spill_g: NonNegative | None = None
+
+
+class Touch(Order):
+    """A person found the cup or the coat gelled.
+
+    confirmed: the person was asked once more, and is sure.
+    """
+
+    name: ClassVar[str] = "touch"
+    what: Literal["cup", "coat"]
+    confirmed: bool = False
+
+
+class TakeBack(Order):
+    """Take back the latest weight or touch of this coat."""
+
+    name: ClassVar[str] = "take_back"
+
+
+# --- The sheet -----------------------------------------------------------------------------------
+
+
+class Tick(Order):
+    """Tick a line of the list, or take its tick back.
+
+    index: of the line, from 0. all: tick every line.
+    """
+
+    name: ClassVar[str] = "tick"
+    index: Annotated[int, Field(ge=0, le=50)] = 0
+    done: bool = True
+    all: bool = False
+
+
+class Draft(Order):
+    """Keep what is typed and not sent, for every phone.
+
+    value: empty to forget the field.
+    """
+
+    name: ClassVar[str] = "draft"
+    field: Annotated[str, Field(min_length=1, max_length=40, pattern=r"^[a-z0-9-]+$")]
+    value: Annotated[str, Field(max_length=200)] = ""
+
+
+class Note(Order):
+    """A line for the record."""
+
+    name: ClassVar[str] = "note"
+    text: Line
+
+
+class AnswerQuestion(Order):
+    """The answer to a question the run asked."""
+
+    name: ClassVar[str] = "answer"
+    question: Id
+    value: Id
+
+
+class Acknowledge(Order):
+    """A person is coming: calls are not repeated."""
+
+    name: ClassVar[str] = "acknowledge"
+
+
+# --- The casting, out of the mould ---------------------------------------------------------------
+
+
+class Measure(Measured, Order):
+    """The casting as measured."""
+
+    model_config = ConfigDict(strict=False)  # a single reading is a list of one
+    name: ClassVar[str] = "measure"
+
+
+class Prove(Measured, Order):
+    """Mark a measured run as proven.
+
+    What was measured since the run ended may be sent along.
+
+    reason: needed where the casting contradicts its plan. confirmed: the person was asked once
+    more, and is sure.
+    """
+
+    model_config = ConfigDict(strict=False)
+    name: ClassVar[str] = "prove"
+    run_id: Id
+    reason: Annotated[str, Field(max_length=500)] = ""
+    confirmed: Annotated[bool, Field(strict=True)] = False
+
+
+def given(order: Measured) -> dict[str, Any]:
+    """Return what was measured, as plain values, without what was left out."""
+    kept: dict[str, Any] = order.model_dump(
+        mode="json", include=set(Measured.model_fields), exclude_defaults=True
+    )
+    return kept

@@ -1,0 +1,42 @@
+"""Orders that the program gives to a run by itself; nobody can send them."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from evenwall.model import Plan
+from evenwall.model.orders import Order
+from evenwall.run.events import PlanRest
+
+
+class Begin(Order):
+    """Begin a run: its plan has been found and admitted."""
+
+    name: ClassVar[str] = "start"
+    inside: ClassVar[bool] = True
+    plan: Plan
+    run_id: str
+    replay_of: str | None = None
+    close_up_s: float | None = None  # as the maker took lately
+
+
+class Replan(Order):
+    """Lay the coats after `coats_done` by a new plan."""
+
+    name: ClassVar[str] = "replanned"
+    inside: ClassVar[bool] = True
+    coats_done: int
+    rest: PlanRest
+    sentence: str
+
+
+class ReportCall(Order):
+    """Note whom a call reached over a channel; reached empty: nobody, and why."""
+
+    name: ClassVar[str] = "call_sent"
+    inside: ClassVar[bool] = True
+    call: str
+    number: int
+    channel: str
+    reached: str = ""
+    why: str = ""
