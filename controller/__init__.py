@@ -55,10 +55,12 @@ def wall(plan: Path | str | Plan, mesh_mm: float | None = None, *, threads: int 
     on the mould. `summary()` of the result gives the figures in mm. Raises InputError.
     """
     from evenwall.model import read_plan
+    from evenwall.model.seal import untouched
     from evenwall.planning.wall import compute_wall
 
     if isinstance(plan, (str, Path)):
         plan = read_plan(Path(plan))
+        untouched(plan)
     return compute_wall(plan, mesh_mm, threads=threads)
 
 

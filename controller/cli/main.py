@@ -214,10 +214,15 @@ def shape(args: argparse.Namespace) -> int:
 
 
 def wall(args: argparse.Namespace) -> int:
+    from evenwall.model.seal import untouched
     from evenwall.planning.wall import compute_wall
     from evenwall.reports.wall_view import write
 
     made = read_plan(args.plan)
+    with naming(args.plan):
+        untouched(made)
+    if not made.sha256:
+        note("The plan has no seal: nobody can tell whether a figure was changed since.")
     _to_file("--out", args.out, ".png", ".ply", ".html")
     say_which_kernel()
     with naming(args.plan):

@@ -32,8 +32,18 @@ def sealed(plan: Plan) -> Plan:
 
 def untouched(plan: Plan) -> None:
     """Raises InputError where a plan's seal is not that of its content. One without a seal passes:
-    it is of an earlier version, or was sealed by nobody."""
+    what only reads it tells so."""
     if plan.sha256 and plan.sha256 != digest(plan):
         hint = "plan the casting again; or, if the change was meant, run `evenwall seal PLAN.json`"
         limit = "is not the hash of its content: the plan was changed after it was made"
         raise InputError("sha256", plan.sha256[:12], limit, hint=hint)
+
+
+def has_seal(plan: Plan) -> None:
+    """Raises InputError where a plan has no seal, or not that of its content: nobody would see what
+    a disk, an editor or a wire changed in it. One of an earlier version is sealed by a person."""
+    if not plan.sha256:
+        hint = "look through it, then run `evenwall seal PLAN.json`"
+        limit = "is required: the plan is of an earlier version, or was written by hand"
+        raise InputError("sha256", "missing", limit, hint=hint)
+    untouched(plan)

@@ -22,7 +22,7 @@ from evenwall.model import (
     parse,
     sound,
 )
-from evenwall.model.seal import sealed, untouched
+from evenwall.model.seal import has_seal, sealed
 from evenwall.numerics.cure import wall_material
 from evenwall.run import motion
 from evenwall.run.events import (
@@ -59,7 +59,7 @@ def admit(plan: Plan, spec: RigSpec, *, sent: bool = False) -> Plan:
     file's to say, never a sent plan's.
     """
     if sent:
-        untouched(plan)
+        has_seal(plan)
     sound(plan)
     details = parse(Details, plan.details, "plan.details")
     if details.replay is not None:

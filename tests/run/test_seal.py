@@ -70,8 +70,13 @@ def test_the_network_hears_it_too_and_nothing_is_written() -> None:
             assert not answer.accepted
             assert "changed after it was made" in answer.sentence
             assert await shop.service.runs() == []
-            document["sha256"] = ""  # as an earlier version wrote it
-            assert (await shop.ask("start", plan=document)).accepted
+            document["sha256"] = ""  # as an earlier version wrote it, or a hand
+            answer = await shop.ask("start", plan=document)
+            assert not answer.accepted
+            assert "evenwall seal" in answer.sentence
+            assert await shop.service.runs() == []
+            again = sealed(parse(Plan, document, "plan")).model_dump(mode="json")
+            assert (await shop.ask("start", plan=again)).accepted
 
     run_virtual(scenario())
 
@@ -127,3 +132,29 @@ def test_what_is_sealed_is_the_content_and_not_the_seal() -> None:
     plan = lantern_plan()
     assert sealed(sealed(plan)) == sealed(plan) == plan
     assert digest(plan.model_copy(update={"seed": plan.seed + 1})) != plan.sha256
+
+
+@pytest.mark.parametrize("seal", ["", "0" * 64])
+def test_what_only_reads_a_plan_looks_at_its_seal(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], seal: str
+) -> None:
+    """Before the film is computed: without a seal it is said, a wrong one is refused."""
+    file = tmp_path / "plan.json"
+    document = json.loads(lantern_plan().model_dump_json())
+    document["sha256"] = seal
+    document["casting"]["mesh"] = "gone.stl"  # so that nothing is computed
+    file.write_text(json.dumps(document))
+    assert main(["wall", str(file)]) == 2
+    said = capsys.readouterr().err
+    assert ("changed after it was made" in said) is bool(seal)
+    assert ("The plan has no seal" in said) is not bool(seal)
+
+
+def test_a_plan_without_a_seal_does_not_spin(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "plan.json"
+    file.write_text(lantern_plan().model_copy(update={"sha256": ""}).model_dump_json())
+    assert main(["spin", str(file), "--data", str(tmp_path / "data")]) == 2
+    assert "evenwall seal" in capsys.readouterr().err
+    assert not (tmp_path / "data").exists()
