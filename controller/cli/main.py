@@ -57,7 +57,7 @@ def show_json(document: object) -> None:
 
 def say_which_kernel() -> None:
     """Nothing where the film runs at full speed; without a C compiler, the line that says so."""
-    from evenwall.numerics.film import why_no_compiler
+    from evenwall.numerics.native import why_no_compiler
 
     if why := why_no_compiler():
         note(f"Note: {why}.")

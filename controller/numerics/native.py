@@ -74,6 +74,19 @@ def library(source: Path, *flags: str) -> Path:
     return target
 
 
+def why_no_compiler() -> str:
+    """Return why the film runs on its plain reference, in a line; empty if it does not.
+
+    A process that only serves asks here: the film itself brings 40 MB of solvers.
+    """
+    name, flags = KERNELS[0]  # of the film
+    try:
+        library(Path(__file__).parent / name, *flags)
+    except NoCompiler as why:
+        return f"{why}: the film runs on the plain reference, about ten times slower"
+    return ""
+
+
 def brought_along(source: Path, flags: tuple[str, ...]) -> Path | None:
     """Return the best of the libraries in BUILT that this machine can run; None without one."""
     has: frozenset[str] | None = None

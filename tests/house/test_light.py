@@ -22,6 +22,7 @@ HEAVY = (
 def test_serving_loads_nothing_heavy() -> None:
     code = (
         "import sys, evenwall.cli.serving, evenwall_web.app; "
+        "from evenwall.cli.main import say_which_kernel; say_which_kernel(); "
         f"print([name for name in {HEAVY!r} if name in sys.modules])"
     )
     told = subprocess.run(

@@ -151,8 +151,8 @@ def serves(root: CleanRoot, evenwall: str) -> None:
             if urlopen(url + page).status != 200:
                 raise SystemExit(f"{root.suite}: {page} does not answer")
         nap(10 * LOOK_S)
-        ticks = [int(word) for word in Path(f"/proc/{pid}/stat").read_text().split(")")[1].split()]
-        used_s = sum(ticks[11:13]) / os.sysconf("SC_CLK_TCK")
+        told = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+        used_s = (int(told[11]) + int(told[12])) / os.sysconf("SC_CLK_TCK")  # user and system
         weighs_MB = resident_MB(pid)
     with serving(root, evenwall, "shop", "--broker-port", "1") as (url, _):
         urlopen(url)

@@ -19,7 +19,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from evenwall.numerics.film import compiled
-from evenwall.numerics.film.compiled import LANES, have_compiler, lanes_for, why_no_compiler
+from evenwall.numerics.film.compiled import LANES, have_compiler, lanes_for
 from evenwall.numerics.film.inputs import Coat, FilmResult, Fluid, Halt, Halted, Numerics, Spin
 from evenwall.numerics.film.mesh import FilmMesh
 from evenwall.numerics.film.start import pool
@@ -43,7 +43,6 @@ __all__ = [
     "lanes_for",
     "mesh_error",
     "pool",
-    "why_no_compiler",
 ]
 
 
@@ -83,8 +82,8 @@ def coats(
 
     halt: asked ten times a second; raises Halted soon after it says yes.
 
-    Without a C compiler the reference does the work, ten times slower; `why_no_compiler()` is the
-    line that says so to a person.
+    Without a C compiler the reference does the work, ten times slower;
+    `native.why_no_compiler()` says so to a person.
     """
     rules = numerics or Numerics()
     if have_compiler():

@@ -41,18 +41,9 @@ def library(lanes: int = LANES) -> Path:
     return native.library(_SOURCE, f"-DL={lanes}", "-ffp-contract=off")
 
 
-def why_no_compiler() -> str:
-    """Why `coats` runs on the plain reference: one line for a person; empty if it does not."""
-    try:
-        library()
-    except native.NoCompiler as why:
-        return f"{why}: the film runs on the plain reference, about ten times slower"
-    return ""
-
-
 def have_compiler() -> bool:
     """Whether `coats` will run on the compiled kernel."""
-    return not why_no_compiler()
+    return not native.why_no_compiler()
 
 
 class _Mesh(ctypes.Structure):
