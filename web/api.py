@@ -1,23 +1,13 @@
-"""The interface over HTTP, described: a sentence and a unit for each property, and a page of it.
-
-The sentences stand in meanings.toml. `describe` puts them into the OpenAPI document that the panel
-serves (OpenAPI Specification 3.1.0), and `python -m evenwall_web.api` writes web/guide/api.md.
-"""
+"""The page on the interface over HTTP: `python -m evenwall_web.api` writes web/guide/api.md."""
 
 from __future__ import annotations
 
-import tomllib
-from functools import cache
 from pathlib import Path
 from typing import Any
 
-from fastapi import FastAPI
+from evenwall_web.app import interface
 
-from evenwall.model import unit_of
-
-HERE = Path(__file__).resolve().parent
-PAGE = HERE / "guide" / "api.md"
-_ANYWHERE = "anywhere"
+PAGE = Path(__file__).resolve().parent / "guide" / "api.md"
 ABOUT = """\
 # The interface over HTTP
 
@@ -28,74 +18,6 @@ This page is written from it by `python -m evenwall_web.api`.
 A paired phone is known by the cookie `evenwall`. A request that changes something also carries the
 session's token in the header `x-evenwall-csrf`. `POST /api/pair` with a one-time code gives both.
 No request can start the frame while its guard is open."""
-SECURITY = {
-    "phone": {
-        "type": "apiKey",
-        "in": "cookie",
-        "name": "evenwall",
-        "description": "Cookie of a paired phone; `POST /api/pair` sets it.",
-    },
-    "token": {
-        "type": "apiKey",
-        "in": "header",
-        "name": "x-evenwall-csrf",
-        "description": "Token of the session; every request that changes something carries it.",
-    },
-}
-
-
-@cache
-def meanings() -> dict[str, dict[str, str]]:
-    """Return the sentences: by schema, and `anywhere` for the rest."""
-    with (HERE / "meanings.toml").open("rb") as file:
-        return tomllib.load(file)
-
-
-def _meaning(schema: str, name: str) -> str:
-    """Return the sentence of a property, or an empty string where none is written."""
-    tables = meanings()
-    # The models of requests and answers may be apart: `Casting-Input`.
-    own = tables.get(schema.partition("-")[0], {})
-    return own.get(name) or tables[_ANYWHERE].get(name, "")
-
-
-def describe(document: dict[str, Any]) -> dict[str, Any]:
-    """Return the OpenAPI document with meaning, unit and security added in place."""
-    parts = document["components"]
-    for schema, body in parts["schemas"].items():
-        for name, found in body.get("properties", {}).items():
-            if sentence := _meaning(schema, name):
-                found["description"] = sentence
-            if unit := unit_of(name):
-                found["x-unit"] = unit
-    parts["securitySchemes"] = SECURITY
-    for path, operations in document["paths"].items():
-        for verb, operation in operations.items():
-            if "401" in operation["responses"]:
-                changes = verb != "get"
-                operation["security"] = [{"phone": [], "token": []} if changes else {"phone": []}]
-            operation.setdefault("operationId", f"{verb} {path}")
-    return document
-
-
-class Interface(FastAPI):
-    """The application; its OpenAPI document has a sentence and a unit for each property."""
-
-    def openapi(self) -> dict[str, Any]:
-        """Return the document, made once."""
-        if self.openapi_schema is None:
-            self.openapi_schema = describe(super().openapi())
-        return self.openapi_schema
-
-
-def undescribed(document: dict[str, Any]) -> list[str]:
-    """Return the properties without a sentence, as `Schema.property`."""
-    return [
-        f"{schema}.{name}"
-        for schema, body in document["components"]["schemas"].items()
-        for name in body.get("properties", {})
-        if not _meaning(schema, name)
-    ]
 
 
 def _kind(found: dict[str, Any]) -> str:
@@ -169,6 +91,4 @@ def page(document: dict[str, Any]) -> str:
 
 
 if __name__ == "__main__":
-    from evenwall_web.app import interface
-
     PAGE.write_text(page(interface().openapi()), encoding="utf-8")

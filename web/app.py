@@ -41,8 +41,8 @@ from evenwall.service.facade import Service
 from evenwall_bridge.clock import SystemClock
 from evenwall_bridge.contract import Clock
 from evenwall_web import calling, library, metrics, pairing, papers, stream
-from evenwall_web.api import Interface
 from evenwall_web.commands import Ask, ask_for, summary_of
+from evenwall_web.described import Interface
 from evenwall_web.desk import (
     AtDesk,
     Desk,

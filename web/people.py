@@ -24,8 +24,8 @@ from typing import Annotated, Literal
 import segno
 from pydantic import AfterValidator, Field, TypeAdapter
 
-from evenwall.bounded import read_bytes, set_aside
 from evenwall.errors import InputError
+from evenwall.model.untrusted import read_bytes, set_aside
 from evenwall_bridge.contract import Clock
 from evenwall_web.at_frame import AtFrame
 from evenwall_web.limiter import Limiter

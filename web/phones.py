@@ -17,8 +17,8 @@ from urllib.parse import urlsplit
 
 from pydantic import Field, TypeAdapter
 
-from evenwall.bounded import read_bytes
 from evenwall.errors import EvenwallError, InputError
+from evenwall.model.untrusted import read_bytes
 from evenwall_bridge.contract import Clock
 from evenwall_web.web_push import POINT_bytes, SECRET_bytes, Signer, encrypt, unb64
 

@@ -14,7 +14,6 @@ from functools import partial
 from importlib.util import find_spec
 from pathlib import Path
 
-from evenwall.bounded import set_aside
 from evenwall.cli.calling import calling, channels_of
 from evenwall.cli.panel import listen, open_panel
 from evenwall.cli.power import clock_in_doubt, longest_away_s
@@ -26,6 +25,7 @@ from evenwall.devices.interfaces import Inputs, NoInputs, NoOutputs, Outputs, Pr
 from evenwall.errors import InputError, RecordError
 from evenwall.history.lessons import resin_memories
 from evenwall.model import MqttSpec, ProbeSpec, RigSpec, ScaleSpec, Step, read_rig
+from evenwall.model.untrusted import set_aside
 from evenwall.records.records import Records, standing
 from evenwall.run.gel_monitor import EstimatorApart, Remembering
 from evenwall.run.motion import frame_limits

@@ -8,13 +8,14 @@ from pathlib import Path
 from typing import Any
 
 from evenwall.errors import InputError, naming
-from evenwall.geometry.shapes.build import Shape, build
+from evenwall.geometry.shapes.build import build
 from evenwall.geometry.shapes.files import (
     casting_table,
     stem_of,
     write_mesh,
 )
 from evenwall.geometry.shapes.measures import CastingWish, Measures, read_measures
+from evenwall.geometry.shapes.shape import Shape
 from evenwall.model import parse
 from evenwall.model.written import toml_text
 from evenwall.reports.shape_view import picture

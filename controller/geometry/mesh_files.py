@@ -17,8 +17,8 @@ from typing import Any
 import trimesh
 from lxml import etree
 
-from evenwall.bounded import from_json, read_bytes
 from evenwall.errors import InputError
+from evenwall.model.untrusted import from_json, read_bytes
 
 MOST_BYTES = 200_000_000
 UNFOLDED_BYTES = 400_000_000  # of all parts of a 3MF: two million triangles are about 150 MB

@@ -6,9 +6,9 @@ import hashlib
 import shutil
 from pathlib import Path
 
-from evenwall.bounded import read_bytes
 from evenwall.errors import InputError
 from evenwall.history.recorded import Recorded
+from evenwall.model.untrusted import read_bytes
 from evenwall.run.events import Photographed
 
 FOLDER = "photos"  # beside the record

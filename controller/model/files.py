@@ -5,7 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from evenwall.bounded import read_json, read_table
 from evenwall.errors import InputError, naming
 from evenwall.model.casting import Casting
 from evenwall.model.checks import sound
@@ -13,6 +12,7 @@ from evenwall.model.parsing import parse
 from evenwall.model.plan import Plan
 from evenwall.model.resin import Resin, agreeing
 from evenwall.model.rig import RigSpec
+from evenwall.model.untrusted import read_json, read_table
 
 
 def read_toml(path: Path) -> dict[str, Any]:

@@ -6,7 +6,7 @@ import numpy as np
 from matplotlib.collections import PolyCollection
 from matplotlib.figure import Figure
 
-from evenwall.geometry.shapes.build import Shape
+from evenwall.geometry.shapes.shape import Shape
 from evenwall.palette import COATS, INK, PAPER
 
 

@@ -9,7 +9,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from evenwall.bounded import read_bytes
 from evenwall.errors import InputError
 from evenwall.model import (
     Casting,
@@ -20,6 +19,7 @@ from evenwall.model import (
     read_resin,
     read_toml,
 )
+from evenwall.model.untrusted import read_bytes
 
 MESH_BYTES = 200_000_000
 NOTICE = "library"

@@ -25,9 +25,9 @@ from uuid import uuid4
 import aiomqtt
 from pydantic import ValidationError
 
-from evenwall.bounded import set_aside
 from evenwall.errors import EvenwallError, InputError
 from evenwall.model import Answer, Command, RigSpec, Snapshot, StreamItem, read_order
+from evenwall.model.untrusted import set_aside
 from evenwall.telemetry.broker import BrokerClient, Connection, read_secret, together
 from evenwall.telemetry.messages import (
     CALL_EXPIRY_S,

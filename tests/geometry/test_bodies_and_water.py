@@ -8,9 +8,10 @@ from pathlib import Path
 import pytest
 
 from evenwall.errors import InputError
-from evenwall.geometry.shapes.build import Shape, build
+from evenwall.geometry.shapes.build import build
 from evenwall.geometry.shapes.known import Known, water_kg_m3, water_volume_cm3, weigh
 from evenwall.geometry.shapes.measures import parse_measures
+from evenwall.geometry.shapes.shape import Shape
 
 
 def made(**fields: object) -> Shape:

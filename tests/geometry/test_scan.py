@@ -10,9 +10,10 @@ import pytest
 import trimesh
 
 from evenwall.errors import InputError
-from evenwall.geometry.shapes.build import Shape, build
+from evenwall.geometry.shapes.build import build
 from evenwall.geometry.shapes.measures import parse_measures
 from evenwall.geometry.shapes.opening import plane_of
+from evenwall.geometry.shapes.shape import Shape
 from evenwall.geometry.surface import boundary_loops
 
 R, MOUTH = 70.0, 35.0

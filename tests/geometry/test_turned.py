@@ -12,9 +12,10 @@ from hypothesis import strategies as st
 from scipy.special import elliprg
 
 from evenwall.errors import InputError
-from evenwall.geometry.shapes.build import Shape, build
+from evenwall.geometry.shapes.build import build
 from evenwall.geometry.shapes.measures import parse_measures
 from evenwall.geometry.shapes.sections import Width, across_from_girth, ellipse_girth
+from evenwall.geometry.shapes.shape import Shape
 from tests.geometry.forms import FORMS, Form, girths_at
 
 # 96 corners of a ring and rings of 3 mm lose about (pi/96)^2/3 + (3/R)^2/24 of skin and volume:

@@ -194,8 +194,10 @@ def _file_of(path: Path, size: int) -> Path:
 
 def test_its_rights_are_given_up_for_ever() -> None:
     """/proc/PID/status, proc(5): no new privileges, and a filter of system calls."""
-    said = in_worker("evenwall.bounded", "read_text", Path("/proc/self/status"), 100_000)
+    said = in_worker("evenwall.model.untrusted", "read_text", Path("/proc/self/status"), 100_000)
     assert "NoNewPrivs:\t1" in said
     assert "Seccomp:\t2" in said
-    score = in_worker("evenwall.bounded", "read_text", Path("/proc/self/oom_score_adj"), 100)
+    score = in_worker(
+        "evenwall.model.untrusted", "read_text", Path("/proc/self/oom_score_adj"), 100
+    )
     assert int(score) == 500

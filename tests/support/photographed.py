@@ -8,9 +8,10 @@ from pathlib import Path
 import numpy as np
 import trimesh
 
-from evenwall.geometry.shapes.build import Shape, build
+from evenwall.geometry.shapes.build import build
 from evenwall.geometry.shapes.measures import parse_measures
 from evenwall.geometry.shapes.sections import Sections, turn
+from evenwall.geometry.shapes.shape import Shape
 from tests.geometry.camera import render
 from tests.geometry.forms import FORMS
 

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from evenwall.model import unit_of
-from evenwall_web import api
+from evenwall_web import api, described
 from evenwall_web.app import interface
 
 
@@ -17,7 +17,7 @@ def document() -> dict[str, Any]:
 
 
 def test_every_property_has_a_sentence_and_its_unit(document: dict[str, Any]) -> None:
-    assert api.undescribed(document) == []
+    assert described.undescribed(document) == []
     for body in document["components"]["schemas"].values():
         for name, found in body.get("properties", {}).items():
             assert found["description"].endswith("."), name
@@ -27,7 +27,7 @@ def test_every_property_has_a_sentence_and_its_unit(document: dict[str, Any]) ->
 def test_no_sentence_is_left_over(document: dict[str, Any]) -> None:
     schemas = document["components"]["schemas"]
     names = {name for body in schemas.values() for name in body.get("properties", {})}
-    for schema, sentences in api.meanings().items():
+    for schema, sentences in described.meanings().items():
         if schema == "anywhere":
             assert set(sentences) <= names
             continue

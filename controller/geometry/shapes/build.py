@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,59 +14,22 @@ from evenwall.geometry.shapes.bodies import Body as Solid
 from evenwall.geometry.shapes.bodies import Box, Egg, Frustum, Placed, union
 from evenwall.geometry.shapes.known import Known
 from evenwall.geometry.shapes.measures import Body, Measures, Mouth, Turned, Water
-from evenwall.geometry.shapes.opening import at_diameter, cut_level
+from evenwall.geometry.shapes.photos import from_photos
+from evenwall.geometry.shapes.scan import from_scan
 from evenwall.geometry.shapes.sections import (
     Array,
     End,
-    Index,
     Sections,
     across_from_girth,
     turn,
 )
-from evenwall.geometry.surface import boundary_loops, enclosed_volume, surface_integrals
+from evenwall.geometry.shapes.shape import Shape, open_at, settled
 
 GIRTH_READING_MM, DIAMETER_READING_MM = 2.0, 1.0  # kept nine times of ten; common practice
 PITCH_MM = 3.0  # between rings: a film's cells are 5 mm wide
 FINEST, COARSEST = 70, 160  # cells of marching cubes along the longest side
 BODY_READING_MM = 1.0
 LEAST_VOLUME_CM3 = 5.0
-
-
-@dataclass(frozen=True, eq=False)
-class Shape:
-    """A form with one opening.
-
-    points_mm (n, 3) and faces (m, 3), outward; z is up. how: what it was made from, in a word or
-    two. notes: what a maker should know. scale: what water multiplied every length by.
-    whole: points and faces before the form was opened; mouth: the cut that opened it, in their
-    frame, None where there is none or it stands upright.
-    """
-
-    points_mm: Array
-    faces: Index
-    known: Known
-    how: str
-    notes: tuple[str, ...] = ()
-    scale: float = 1.0
-    whole: tuple[Array, Index] | None = None
-    mouth: Mouth | None = None
-
-    def mesh(self) -> trimesh.Trimesh:
-        return trimesh.Trimesh(self.points_mm, self.faces, process=False)
-
-    @property
-    def area_cm2(self) -> float:
-        return surface_integrals(self.points_mm, self.faces).area_m2 * 1e-2
-
-    @property
-    def volume_cm3(self) -> float:
-        """Volume that it holds, filled to its opening."""
-        rim = boundary_loops(self.faces)[0]
-        return abs(enclosed_volume(self.points_mm, self.faces, rim)) * 1e-3
-
-    def size_mm(self) -> Array:
-        """Width along x, depth along y, height."""
-        return np.asarray(np.ptp(self.points_mm, axis=0))
 
 
 def build(measures: Measures, folder: Path) -> Shape:
@@ -80,12 +43,8 @@ def build(measures: Measures, folder: Path) -> Shape:
     elif measures.body:
         shape = _bodies(measures)
     elif measures.scan is not None:
-        from evenwall.geometry.shapes.scan import from_scan
-
         shape = from_scan(measures.scan, measures.mouth, folder)
     elif measures.photos is not None:
-        from evenwall.geometry.shapes.photos import from_photos
-
         shape = from_photos(measures.photos, measures.mouth, folder)
     else:
         raise InputError("shape", "missing", "needs [turned], [[body]], [scan] or [photos]")
@@ -246,28 +205,6 @@ def _bodies(measures: Measures) -> Shape:
 def _known_of(points: Array) -> Known:
     size = float(np.ptp(points, axis=0).min())
     return how_well.of_length(BODY_READING_MM / max(size, 1.0))
-
-
-def open_at(points: Array, faces: Index, mouth: Mouth) -> tuple[Array, Index]:
-    """Cut a closed form open where the maker says. Raises InputError where nothing is said."""
-    found = settled(points, faces, mouth)
-    return cut_level(points, faces, found.height_mm or 0.0, found.side, found.lean_deg)
-
-
-def settled(points: Array, faces: Index, mouth: Mouth) -> Mouth:
-    """Return the mouth with its height. Raises InputError where nothing is said."""
-    if mouth.height_mm is not None:
-        return mouth
-    if mouth.diameter_mm is None:
-        wide = float(np.ptp(points[:, :2], axis=0).min())
-        raise InputError(
-            "mouth",
-            "missing",
-            "say where the resin is poured in: [mouth] diameter_mm or height_mm",
-            hint=f"diameter_mm = {0.5 * wide:.0f} is half its width",
-        )
-    height = at_diameter(points, faces, mouth.diameter_mm, mouth.side)
-    return mouth.model_copy(update={"height_mm": height})
 
 
 _FIELDS = {

@@ -6,8 +6,8 @@ from pathlib import Path
 from typing import Any
 
 from evenwall.errors import InputError
-from evenwall.geometry.shapes.build import Shape
 from evenwall.geometry.shapes.measures import CastingWish
+from evenwall.geometry.shapes.shape import Shape
 
 ENDING = ".shape"  # globe.shape.toml holds the measurements of globe.toml and globe.ply
 

@@ -9,11 +9,11 @@ from pathlib import Path
 import numpy as np
 
 from evenwall.errors import InputError, naming
-from evenwall.geometry.shapes.build import Shape, open_at
 from evenwall.geometry.shapes.known import Known
 from evenwall.geometry.shapes.measures import Mouth, Photo, Photos
 from evenwall.geometry.shapes.outline import find_outline
 from evenwall.geometry.shapes.sections import Array, area_and_volume
+from evenwall.geometry.shapes.shape import Shape, open_at
 from evenwall.geometry.shapes.silhouettes import View, loft_views
 
 FEWEST_CORNERS, MOST_CORNERS = 12, 6000

@@ -14,10 +14,10 @@ from evenwall.geometry import mesh_files
 from evenwall.geometry.crossings import crossings
 from evenwall.geometry.mould import MM_PER_UNIT, UNREADABLE
 from evenwall.geometry.shapes import known as how_well
-from evenwall.geometry.shapes.build import Shape, open_at, settled
 from evenwall.geometry.shapes.measures import Mouth, Scan
 from evenwall.geometry.shapes.opening import middle_of, plane_of
 from evenwall.geometry.shapes.sections import Array, Index
+from evenwall.geometry.shapes.shape import Shape, open_at, settled
 from evenwall.geometry.shapes.wrap import wrap
 from evenwall.geometry.surface import boundary_loops, loop_area
 
