@@ -44,6 +44,7 @@ PAGES = (
     "hardware/board.md",
     "hardware/scale.md",
     "hardware/button.md",
+    "hardware/gel_rod.md",
     "hardware/speech.md",
     "hardware/wiring/pins.md",
     "web/guide/install.md",

@@ -15,13 +15,14 @@ from importlib.util import find_spec
 from pathlib import Path
 
 from evenwall.cli.calling import calling, channels_of
+from evenwall.cli.gel_rod import RodLead
 from evenwall.cli.panel import listen, open_panel
 from evenwall.cli.power import clock_in_doubt, longest_away_s
 from evenwall.cli.service import service_of, simulated_hands
 from evenwall.cli.speaking import speaking
 from evenwall.cli.tidying import keep_tidy, tidy
 from evenwall.cli.weighing import ScaleLead
-from evenwall.devices.interfaces import Inputs, NoInputs, NoOutputs, Outputs, Press, Probe
+from evenwall.devices.interfaces import GelRod, Inputs, NoInputs, NoOutputs, Outputs, Press, Probe
 from evenwall.errors import InputError, RecordError
 from evenwall.history.lessons import resin_memories
 from evenwall.model import MqttSpec, ProbeSpec, RigSpec, ScaleSpec, Step, read_rig
@@ -38,7 +39,7 @@ from evenwall.telemetry.publisher import Telemetry
 from evenwall.telemetry.self_description import SelfDescription
 from evenwall.worker_process import end_all
 from evenwall_bridge.clock import SystemClock
-from evenwall_bridge.contract import Mode
+from evenwall_bridge.contract import Clock, Mode
 from evenwall_bridge.places import HARDWARE
 from evenwall_bridge.serial_rig import SerialRig
 from evenwall_bridge.serial_scale import SerialScale
@@ -252,6 +253,32 @@ async def _weighing(spec: RigSpec, supervisor: Supervisor) -> AsyncIterator[PtyS
 
 
 @asynccontextmanager
+async def _rod_swings(
+    spec: RigSpec, supervisor: Supervisor, clock: Clock, twin: Twin | None
+) -> AsyncIterator[None]:
+    """The rig's gel rod, if it has one, at work until the block ends. Raises InputError."""
+    if spec.gel_rod is None:
+        yield
+        return
+    rod: GelRod
+    if twin is not None:
+        rod = twin.gel_rod(2.0 * spec.gel_rod.follows_within_s)
+    else:
+        from evenwall.devices.gel_rod import GpioGelRod
+        from evenwall.devices.gpio import real_pins
+
+        rod = GpioGelRod(spec.gel_rod, spec.pins, clock, real_pins())
+    lead = RodLead(supervisor, clock, rod, spec.gel_rod.every_s)
+    task = asyncio.create_task(lead.follow())
+    try:
+        yield
+    finally:
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+        rod.close()
+
+
+@asynccontextmanager
 async def open_application(
     setup: Setup, judges: GelMonitors | None = None
 ) -> AsyncIterator[Application]:
@@ -288,6 +315,8 @@ async def open_application(
             supervisor.notices["clock"] = doubt
         stack.push_async_callback(supervisor.close)
         loads = await stack.enter_async_context(_weighing(setup.spec, supervisor))
+        rod = _rod_swings(setup.spec, supervisor, devices.clock, devices.twin)
+        await stack.enter_async_context(rod)
         service = service_of(supervisor, setup.castings, setup.plan_budget_s, memories, setup.data)
         service.simulated = simulated_hands(service, devices.hand.press, devices.board)
         stack.push_async_callback(service.close)

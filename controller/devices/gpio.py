@@ -29,7 +29,8 @@ log = logging.getLogger("evenwall.gpio")
 
 BUTTONS = {"next_button": Press.NEXT, "foot_pedal": Press.NEXT, "stop_button": Press.STOP}
 LIGHTS = ("light_green", "light_amber", "light_red")
-PINS = (*BUTTONS, *LIGHTS, "buzzer")
+ROD_PINS = ("gel_rod_servo", "gel_rod_far")
+PINS = (*BUTTONS, *LIGHTS, "buzzer", *ROD_PINS)
 # Lines that a probe's bus needs for itself.
 BUS_LINES = {
     "digital_1wire": {4: "one-wire"},

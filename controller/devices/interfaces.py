@@ -72,6 +72,30 @@ class Outputs(Protocol):
     def close(self) -> None: ...
 
 
+@dataclass(frozen=True, slots=True)
+class Stroke:
+    """One stroke of the gel rod, there and back. lag_s: from the order until the rod had followed
+    both ways; None: it did not.
+    """
+
+    at_s: float  # of its beginning, on the rig's clock
+    lag_s: float | None
+
+
+class GelRod(Protocol):
+    """A rod that a weak spring swings to and fro in the witness cup, until the gel holds it."""
+
+    async def stroke(self) -> Stroke:
+        """Swing once. It never raises for a rod that is held or broken: that is an answer too."""
+        ...
+
+    def rest(self) -> None:
+        """Let go: nothing pulls until the next stroke."""
+        ...
+
+    def close(self) -> None: ...
+
+
 class NoInputs:
     """A rig without hardware buttons."""
 

@@ -85,6 +85,15 @@ class CallsSpec(Frozen):
     contact: Annotated[str, Field(max_length=200, pattern=r"^((mailto:|https://)\S+)?$")] = ""
 
 
+class GelRodSpec(Frozen):
+    """A rod that swings in the witness cup until the gel holds it. In the rig file: `[gel_rod]`."""
+
+    every_s: Annotated[float, Field(ge=2, le=60)] = 5.0  # from one stroke to the next
+    swing_deg: Annotated[float, Field(ge=5, le=60)] = 25.0  # either side
+    # How long the rod may take to follow one way; thick resin is slow, and no gel.
+    follows_within_s: Annotated[float, Field(ge=0.5, le=10)] = 5.0
+
+
 class RigSpec(Frozen):
     """A rig file."""
 
@@ -112,3 +121,4 @@ class RigSpec(Frozen):
     scale: ScaleSpec | None = None  # absent: weights are typed
     speech: SpeechSpec | None = None  # absent: the rig does not speak
     calls: CallsSpec | None = None  # absent: phones alone are called
+    gel_rod: GelRodSpec | None = None  # absent: a finger finds the cup's gel

@@ -26,33 +26,10 @@ RIGS = ("small", "great")
 
 # Line number of the Pi's chip to hole of its 40-pin header.
 HEADER = {
-    2: 3,
-    3: 5,
-    4: 7,
-    5: 29,
-    6: 31,
-    7: 26,
-    8: 24,
-    9: 21,
-    10: 19,
-    11: 23,
-    12: 32,
-    13: 33,
-    14: 8,
-    15: 10,
-    16: 36,
-    17: 11,
-    18: 12,
-    19: 35,
-    20: 38,
-    21: 40,
-    22: 15,
-    23: 16,
-    24: 18,
-    25: 22,
-    26: 37,
-    27: 13,
-}
+    2: 3, 3: 5, 4: 7, 5: 29, 6: 31, 7: 26, 8: 24, 9: 21, 10: 19,
+    11: 23, 12: 32, 13: 33, 14: 8, 15: 10, 16: 36, 17: 11, 18: 12, 19: 35,
+    20: 38, 21: 40, 22: 15, 23: 16, 24: 18, 25: 22, 26: 37, 27: 13,
+}  # fmt: skip
 PI_WIRE = {
     "next_button": "push button, normally open, to ground",
     "foot_pedal": "foot switch, normally open, to ground",
@@ -61,6 +38,8 @@ PI_WIRE = {
     "light_amber": "amber lamp, through a transistor",
     "light_red": "red lamp, through a transistor",
     "buzzer": "buzzer, through a transistor",
+    "gel_rod_servo": "signal of the gel rod's servo, through 1 kohm",
+    "gel_rod_far": "switch of the gel rod, to ground",
 }
 
 BUS_WIRE = {

@@ -25,6 +25,7 @@ from evenwall.run.events import (
     read,
 )
 from evenwall.simulation.twin.probe import TwinProbe
+from evenwall.simulation.twin.rod import TwinRod
 from evenwall.units import degC, kelvin, kilograms, metres
 from evenwall_bridge.contract import BoardPins, Clock
 
@@ -56,6 +57,7 @@ class _Batch:
     met_s: float
     dt_s: float
     cup_degC: np.ndarray
+    cup_alpha: np.ndarray  # over that at gel
     coat_alpha: np.ndarray
     coat_gel_s: float  # after the parts met; inf: not while it is followed
     poured: bool
@@ -158,6 +160,7 @@ class Twin:
             met_s=met_s,
             dt_s=dt_s,
             cup_degC=np.asarray([degC(t) for t in temps[:, cure.CORE, 0]]),
+            cup_alpha=cure.cup_mean(alphas)[:, 0] / float(kin.alpha_gel),
             coat_alpha=alphas[:, cure.COAT, 0] / float(kin.alpha_gel),
             coat_gel_s=float(gelled[0]),
             poured=poured_s is not None,
@@ -175,6 +178,14 @@ class Twin:
         share = place - index
         return float((1.0 - share) * batch.cup_degC[index] + share * batch.cup_degC[index + 1])
 
+    def cup_share(self, at_s: float) -> float | None:
+        """Conversion of the witness cup over that at its gel; None while there is none."""
+        batch = self._batch
+        if batch is None or not batch.poured:
+            return None
+        time_s = batch.dt_s * np.arange(len(batch.cup_alpha))
+        return float(np.interp(at_s - batch.met_s, time_s, batch.cup_alpha))
+
     def coat_gelled(self, at_s: float) -> bool:
         """Whether the coat on the wall has really gelled."""
         return self._batch is not None and at_s - self._batch.met_s >= self._batch.coat_gel_s
@@ -185,6 +196,10 @@ class Twin:
         return math.inf if self._batch is None else self._batch.coat_gel_s
 
     # --- probes ----------------------------------------------------------------------------------
+
+    def gel_rod(self, within_s: float) -> TwinRod:
+        """The simulated rod in the witness cup; within_s: how long it may take both ways."""
+        return TwinRod(self.clock, self.cup_share, within_s)
 
     def probe(self, role: str) -> TwinProbe:
         """The simulated probe of a role: resin sits in the cup, room and mould in the air."""

@@ -1,0 +1,73 @@
+"""The gel rod at the sheet: it finds the witness cup gelled, as a finger would."""
+
+from __future__ import annotations
+
+import uuid
+
+from evenwall.devices.interfaces import GelRod
+from evenwall.model import Command, Step
+from evenwall.run.rod_watch import RodWatch
+from evenwall.run.state import RunState
+from evenwall.run.supervisor import Supervisor
+from evenwall_bridge.contract import Clock
+
+WHO = "gel rod"  # who touched the cup, in the record
+NOTICE = "gel_rod"
+DOUBT = (
+    "The gel rod does not swing freely: look at its spring, its switch and its wires. Until then "
+    "touch the cup by hand."
+)
+
+
+def waits_for(state: RunState | None) -> int | None:
+    """Return the coat whose cup the rod may swing in, or None: it was poured, its frame turns and
+    nobody has found its cup gelled.
+    """
+    if state is None or state.over or state.step is not Step.SPIN:
+        return None
+    touched = any(what == "cup" for what, _ in state.coat.touches)
+    return None if touched or state.coat.poured_s is None else state.index
+
+
+class RodLead:
+    """Strokes while a cup may gel, and tells its gel once, as a person's touch is told."""
+
+    def __init__(self, supervisor: Supervisor, clock: Clock, rod: GelRod, every_s: float) -> None:
+        """clock: the rig's."""
+        self._supervisor, self._clock, self._rod = supervisor, clock, rod
+        self._every_s = every_s
+        self._coat: int | None = None
+        self._watch = RodWatch()
+        self._told: int | None = None  # the coat whose cup it has told of: never twice
+
+    async def follow(self) -> None:
+        """Follow run after run until cancelled."""
+        try:
+            while True:
+                await self.once()
+                await self._clock.sleep(self._every_s)
+        finally:
+            self._rod.rest()
+
+    async def once(self) -> None:
+        """Swing once, if a cup may gel."""
+        state = self._supervisor.state
+        coat = waits_for(state)
+        if coat is None:
+            self._coat, self._told = None, None
+            self._supervisor.notices.pop(NOTICE, None)
+            return
+        if coat != self._coat:
+            self._coat, self._watch = coat, RodWatch()
+        if coat == self._told:
+            return
+        self._watch = self._watch.after(await self._rod.stroke())
+        if self._watch.doubtful:
+            self._supervisor.notices[NOTICE] = DOUBT
+        else:
+            self._supervisor.notices.pop(NOTICE, None)
+        if self._watch.gelled and waits_for(self._supervisor.state) == coat:
+            self._told = coat
+            data = {"what": "cup", "confirmed": True}
+            command = Command(name="touch", key=uuid.uuid4().hex, who=WHO, data=data)
+            await self._supervisor.command(command)
