@@ -15,6 +15,11 @@ enum {
     FIELDS
 };
 
+/* Ageing in one step of a lane that has no induction, and reaction of one in which nothing reacts:
+ * see cure_march.py. */
+#define NO_DELAY 100.0
+#define NO_REACTION 1e-9
+
 typedef double Wide[ABREAST];
 
 /* propagator (NODES, COLUMNS, L), par (FIELDS, L), ambient (steps), temps and alphas
@@ -39,12 +44,21 @@ void cure_march(int64_t lanes, int64_t steps, int64_t pour_step, int64_t delayed
             for (int i = RESIN; i < NODES; i++)
                 state[i][v] = p[MOULD_K][v];
         }
+        int reacts = 0, gated = 0;
+        EACH {
+            if (!(p[RATE_DT][v] * (p[START][v] + 1.0) > NO_REACTION))
+                p[RATE_DT][v] = 0.0;
+            reacts |= p[RATE_DT][v] > 0.0;
+            gated |= delayed && p[Q_STEP][v] < NO_DELAY;
+        }
         memset(alpha, 0, sizeof alpha);
         memset(q, 0, sizeof q);
         memset(aged, 0, sizeof aged);
         for (int64_t step = 0; step < steps; step++) {
             memcpy(source, state, sizeof state);
-            for (int r = 0; r < RESIN; r++) {
+            if (!reacts)
+                memset(source + NODES, 0, RESIN * sizeof(Wide));
+            for (int r = 0; reacts && r < RESIN; r++) {
                 Wide speed, made, pace, x;
 #pragma omp simd
                 EACH speed[v] = exp(p[AT_REF][v] - p[SCALED_E][v] / state[r][v]);
@@ -58,11 +72,11 @@ void cure_march(int64_t lanes, int64_t steps, int64_t pour_step, int64_t delayed
                 EACH pace[v] = p[RATE_DT][v] * speed[v] * (p[START][v] + made[v]) *
                                /* of a first order nothing is left after a while: 0 log 0 */
                                exp(p[ORDER_LESS_1][v] * log(fmax(1.0 - alpha[r][v], 1e-300)));
-                if (delayed) {
+                if (gated) {
 #pragma omp simd
                     EACH {
                         const double gate = exp(p[SHARPNESS][v] * log(fmax(q[r][v], 1e-30)));
-                        pace[v] *= gate / (1.0 + gate);
+                        pace[v] *= p[Q_STEP][v] < NO_DELAY ? gate / (1.0 + gate) : 1.0;
                         const double ageing = p[Q_STEP][v] * speed[v];
                         const double more = step ? 1.5 * ageing - 0.5 * aged[r][v] : ageing;
                         q[r][v] = fmin(fmax(q[r][v] + more, 0.0), 10.0);

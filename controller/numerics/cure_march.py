@@ -28,6 +28,9 @@ _WALL_LAYERS = 4
 _NODES = 3 + _WALL_LAYERS
 _CORE_FRACTION = 0.4  # of the cup's resin
 _SQUAT = 1.2  # height over radius of the resin in a cup
+# A lane without induction would age by more than this in one step: nothing holds it back. One that
+# would react by less than this in a step, of one, does not react. (Also in the kernel.)
+_NO_DELAY, _NO_REACTION = 100.0, 1e-9
 
 
 def _network(kin: Kinetics, around: Surroundings, lanes: int) -> tuple[FloatArray, FloatArray]:
@@ -151,6 +154,7 @@ def _march(
     """
     rate_dt, start, order_less_1, scaled_E, at_ref, rise_K, q_step, sharpness = fields[:8]
     mould_K, own_order = fields[8:]
+    rate_dt = np.where(rate_dt * (start + 1.0) > _NO_REACTION, rate_dt, 0.0)
     lanes = fields.shape[1]
     state = np.empty((_NODES + 4, lanes))
     state[:3] = temps[0]
@@ -164,7 +168,7 @@ def _march(
         pace = rate_dt * speed * (start + made) * np.power(left, order_less_1)
         if delayed:
             gate = np.power(q, sharpness)
-            pace *= gate / (1.0 + gate)
+            pace *= np.where(q_step < _NO_DELAY, gate / (1.0 + gate), 1.0)
             ageing = q_step * speed
             # Beyond 10 the switch is fully on, and the power must not overflow.
             q = np.clip(q + (1.5 * ageing - 0.5 * aged if step else ageing), 0.0, 10.0)
