@@ -35,12 +35,15 @@ class Logged:
 
 @dataclass(frozen=True)
 class Said:
-    """Everything the estimate said of one batch. eta: rows of (time_s, best_s, low_s, high_s)."""
+    """Everything the estimate said of one batch. eta: rows of (time_s, best_s, low_s, high_s);
+    asks: what it asked to be touched at the end, 'coat' or 'cup', or nothing.
+    """
 
     called_s: float | None
     best_at_call_s: float | None
     eta: FloatArray
     faults: tuple[str, ...]
+    asks: gel.What | None = None
 
 
 def follow(logged: Logged, more: bool) -> Said:
@@ -62,12 +65,18 @@ def follow(logged: Logged, more: bool) -> Said:
     if told is None:
         raise ValueError(f"{logged.name} holds no row")
     kinds = tuple(fault.kind for fault in told.faults)
-    return Said(told.called_s, at_call_s, np.array(eta), kinds)
+    asks = None if told.touch is None else told.touch.what
+    return Said(told.called_s, at_call_s, np.array(eta), kinds, asks)
 
 
 @dataclass(frozen=True)
 class Verdict:
-    """Result of one batch. off: at the call; off_at, held_at: by part of the gel time."""
+    """Result of one batch. off: at the call; off_at, held_at: by part of the gel time.
+
+    asked: not called by the end of the log, but its newest band before the gel held the truth, and
+    the person was asked to touch the coat. Where nothing was ever touched that is an answer, and
+    not a missed call.
+    """
 
     name: str
     placement: str
@@ -75,6 +84,7 @@ class Verdict:
     off: float | None
     early: bool
     missed: bool
+    asked: bool
     late: float | None
     alarms: tuple[str, ...]
     off_at: dict[float, float]
@@ -101,13 +111,15 @@ def verdict(logged: Logged, said: Said) -> Verdict:
             held_at[part] = bool(low_s <= gel_s <= high_s)
             width_at[part] = float((high_s - low_s) / gel_s)
     called = said.called_s is not None and said.best_at_call_s is not None
+    asked = not called and said.asks == "coat" and bool(inside[-1:].all()) and len(eta) > 0
     return Verdict(
         name=logged.name,
         placement=logged.case.placement,
         snap=logged.case.sheet.snap,
         off=said.best_at_call_s / gel_s - 1.0 if said.best_at_call_s and called else None,
         early=said.called_s is not None and said.called_s < gel_s - max(EARLY_S, EARLY * gel_s),
-        missed=not called,
+        missed=not called and not asked,
+        asked=asked,
         late=said.called_s / gel_s - 1.0 if said.called_s is not None else None,
         alarms=said.faults,
         off_at=off_at,
@@ -128,7 +140,7 @@ def _share(values: Sequence[bool]) -> str:
 
 COLUMNS = (
     "batches", "at the call", "half way", "three quarters", "covered at half",
-    "covered at three quarters", "covered all along", "width", "early", "missed",
+    "covered at three quarters", "covered all along", "width", "early", "missed", "asked",
     "delay of the call", "false alarms",
 )  # fmt: skip
 
@@ -152,6 +164,7 @@ def figures(verdicts: Sequence[Verdict]) -> dict[str, str]:
                 f"{100.0 * np.median(wide):.0f} %" if wide else "-",
                 str(sum(v.early for v in verdicts)),
                 str(sum(v.missed for v in verdicts)),
+                str(sum(v.asked for v in verdicts)),
                 f"{100.0 * np.median(late):+.0f} %" if late else "-",
                 str(sum(bool(v.alarms) for v in verdicts)),
             ),

@@ -37,17 +37,17 @@ _TRADE_POUR_S, _TRADE_POUR_POTS = 120.0, 0.4
 SHEET_SD = {"pot_life": 0.10, "heat": 0.12}  # of logs
 # Of the log of the coat's gel over its cup's: a belief, no constant, which thickness, heat and wall
 # move by the heat model. Its 1.5 to 1.7 is one kind of resin in one kind of cup (common practice,
-# no source); others have from 1.1 to 3.5. A resin that its catalyst alone drives knows no such
-# trade.
-_RATIO_SD, _RATIO_SD_SECOND = 0.3, 0.5
+# no source); others have from 1.1 to 3.5. A resin that its catalyst alone drives is believed to
+# keep to that a little less: with 0.5 it foretold coats at 4 to 6 times their cups, half way to
+# the gel of hot cups that no law fits yet.
+_RATIO_SD, _RATIO_SD_SECOND = 0.3, 0.35
 # Without a peak on the sheet the resin may be a rigid one or an elastomer: 25 to 130 K and more,
 # from memory of the usual castings.
 _USUAL_RISE_K, _USUAL_RISE_SD = 75.0, 1.0  # the second of the log
 TOUCH_LATE, TOUCH_SD = 0.02, 0.04  # a finger finds the gel a little late; of logs
-# Of an earlier batch, of logs: how far its cup may be off by its own day (the batch, its cup, two
-# fingers), and how far its coat over its cup (two fingers, a tenth of thickness, a mould's kelvin).
-_EARLIER_CUP_SD, _EARLIER_RATIO_SD = 0.17, 0.08
-# A coat said to have gelled before its cup is half a slip of the finger: times as much.
+# How far an earlier batch may be off by its own day follows from what nobody wrote down of it, see
+# `_day_whitened`. A coat said to have gelled before its cup is half a slip of the finger: times as
+# much.
 _EARLIER_SLIP = 2.5
 _EARLIER_STEPS = 200
 
@@ -66,7 +66,8 @@ class Prior:
     """Belief of one hypothesis: rows `tail` @ x + `tail_off` heavy-tailed, `gauss` @ x Gaussian.
 
     straight_at: the parameters about which the tail rows are straight; ratio_sd: how far the
-    trade's ratio of coat over cup may be off, of its log.
+    trade's ratio of coat over cup may be off, of its log; white: of each earlier batch, see
+    `_day_whitened`.
     """
 
     base: Kinetics
@@ -74,6 +75,7 @@ class Prior:
     earlier: tuple[EarlierBatch, ...]
     straight_at: FloatArray
     ratio_sd: float
+    white: tuple[FloatArray, ...]
     reacts: bool
     log_odds: float
     gauss: FloatArray
@@ -116,9 +118,11 @@ def touch_misfit(touches: Sequence[Touch], cup: FloatArray, coat: FloatArray) ->
     return np.array(rows).reshape(len(rows), len(cup))
 
 
-def earlier_misfit(base: Kinetics, sheet: Sheet, batch: EarlierBatch, x: FloatArray) -> FloatArray:
-    """Whitened differences of each lane (L, SIZE) from one earlier batch's touches, on a day as
-    expected, (figures, L): its cup, and its coat over its cup, which the batch hardly moves.
+def _earlier_logs(
+    base: Kinetics, sheet: Sheet, batch: EarlierBatch, x: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return the logs of the cup's and the coat's gel times of each lane (L, SIZE) as an earlier
+    batch, as a finger would find them.
     """
     case = Case(
         sheet=sheet,
@@ -136,31 +140,69 @@ def earlier_misfit(base: Kinetics, sheet: Sheet, batch: EarlierBatch, x: FloatAr
     kin = kinetics(base, x)
     around = surroundings(case, x, batch.ambient_K)
     _, alpha = cure.integrate(kin, around, ambient, dt_s, len(x))
-    cup, coat = (log + TOUCH_LATE for log in log_gels(kin, alpha, dt_s, x))
-    if batch.cup_gel_s is None and batch.coat_gel_s is not None:
-        return np.array([(coat - math.log(batch.coat_gel_s)) / _EARLIER_CUP_SD])
+    cup, coat = log_gels(kin, alpha, dt_s, x)
+    return cup + TOUCH_LATE, coat + TOUCH_LATE
+
+
+def _figures(batch: EarlierBatch) -> FloatArray:
+    """Return the figures that a batch's touches tell, (figures, 2) over the logs of cup and coat:
+    its cup, and its coat over its cup, which the batch hardly moves.
+    """
     if batch.cup_gel_s is None:
-        return np.zeros((0, len(x)))
-    figures = [(cup - math.log(batch.cup_gel_s)) / _EARLIER_CUP_SD]
-    if batch.coat_gel_s is not None:
-        ratio = math.log(batch.coat_gel_s / batch.cup_gel_s)
-        sd = _EARLIER_RATIO_SD * (_EARLIER_SLIP if ratio < 0.0 else 1.0)
-        figures.append((coat - cup - ratio) / sd)
-    return np.array(figures)
+        return np.array([[0.0, 1.0]] if batch.coat_gel_s is not None else []).reshape(-1, 2)
+    return np.array([[1.0, 0.0], [-1.0, 1.0]] if batch.coat_gel_s is not None else [[1.0, 0.0]])
+
+
+def _day_whitened(base: Kinetics, sheet: Sheet, batch: EarlierBatch, at: FloatArray) -> FloatArray:
+    """Return what makes a batch's figures into deviates of N(0, 1), lower triangular.
+
+    Nobody knows the earlier day better than a day is known before its first reading. Each of its
+    parameters (parameters.DAY_SD) moves cup and coat by its slope at the resin `at` (SIZE,), and
+    each finger is off by its own. A mould that nobody measured leaves the ratio much less known
+    than one that was.
+    """
+    logs = np.array(_earlier_logs(base, sheet, batch, with_nudges(at * OF_RESIN)))
+    moved = slopes(logs)[1][:, RESIN:]
+    figures = _figures(batch)
+    covariance = figures @ (moved @ moved.T + TOUCH_SD**2 * np.eye(2)) @ figures.T
+    if len(figures) == 2 and (batch.coat_gel_s or 0.0) < (batch.cup_gel_s or 0.0):
+        covariance[1] *= _EARLIER_SLIP
+        covariance[:, 1] *= _EARLIER_SLIP
+    return np.asarray(np.linalg.inv(np.linalg.cholesky(covariance)))
+
+
+def earlier_misfit(
+    base: Kinetics, sheet: Sheet, batch: EarlierBatch, white: FloatArray, x: FloatArray
+) -> FloatArray:
+    """Whitened differences of each lane (L, SIZE) from one earlier batch's touches, on a day as
+    expected, (figures, L).
+    """
+    found = np.array([math.log(batch.cup_gel_s or 1.0), math.log(batch.coat_gel_s or 1.0)])
+    off = np.array(_earlier_logs(base, sheet, batch, x)) - found[:, None]
+    return np.asarray(white @ _figures(batch) @ off)
 
 
 def told_misfit(prior: Prior, x: FloatArray) -> FloatArray:
     """Whitened differences of resins (L, SIZE) from the sheet, three rows, and earlier touches."""
     rows = [sheet_misfit(kinetics(prior.base, x), prior.sheet, prior.ratio_sd, len(x))]
-    rows += [earlier_misfit(prior.base, prior.sheet, batch, x) for batch in prior.earlier]
+    rows += [
+        earlier_misfit(prior.base, prior.sheet, batch, white, x)
+        for batch, white in zip(prior.earlier, prior.white, strict=True)
+    ]
     return np.vstack(rows)
 
 
-def _straight_rows(prior: Prior, at: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return the word of sheet and earlier touches, as heavy-tailed rows straight about `at`
-    (SIZE,)."""
+def _straight_about(prior: Prior, at: FloatArray) -> Prior | None:
+    """The prior with the word of sheet and earlier touches as rows straight about `at` (SIZE,);
+    None where that cannot be computed.
+    """
+    white = tuple(_day_whitened(prior.base, prior.sheet, b, at) for b in prior.earlier)
+    prior = replace(prior, white=white)
     value, rows = slopes(told_misfit(prior, with_nudges(at * OF_RESIN, RESIN)), RESIN)
-    return rows, value - rows @ at
+    off = value - rows @ at
+    if not np.isfinite(rows).all() or not np.isfinite(off).all():
+        return None
+    return replace(prior, tail=rows, tail_off=off, straight_at=at)
 
 
 def straight_near(prior: Prior, x: FloatArray) -> Prior:
@@ -172,10 +214,7 @@ def straight_near(prior: Prior, x: FloatArray) -> Prior:
     at = x * OF_RESIN
     if not prior.reacts or float(np.abs(at - prior.straight_at).max()) < _NEAR:
         return prior
-    tail, tail_off = _straight_rows(prior, at)
-    if not np.isfinite(tail).all() or not np.isfinite(tail_off).all():
-        return prior
-    return replace(prior, tail=tail, tail_off=tail_off, straight_at=at)
+    return _straight_about(prior, at) or prior
 
 
 def mode(prior: Prior) -> FloatArray:
@@ -253,6 +292,7 @@ def _reacting(case: Case, kind: Kind) -> Prior:
         earlier=case.earlier,
         straight_at=np.zeros(SIZE),
         ratio_sd=ratio_sd,
+        white=(),
         reacts=True,
         log_odds=_log_odds(kind, snap=case.sheet.snap, learned=case.learned is not None),
         gauss=np.eye(SIZE),
@@ -260,8 +300,7 @@ def _reacting(case: Case, kind: Kind) -> Prior:
         tail=np.zeros((0, SIZE)),
         tail_off=np.zeros(0),
     )
-    tail, tail_off = _straight_rows(prior, prior.straight_at)
-    prior = replace(prior, tail=tail, tail_off=tail_off)
+    prior = _straight_about(prior, prior.straight_at) or prior
     own = "delayed" if case.sheet.snap else "ordinary"
     if case.learned is None or kind != own:
         return prior

@@ -312,11 +312,14 @@ def in_again(case: Case, rows: FloatArray, out_s: float) -> bool:
 
 
 def cold_room(rows: FloatArray) -> bool:
+    """Whether the air has been cold for half of the batch and is so now: an evening that cools a
+    batch late moves its gel little.
+    """
     if not rows[-1, AIR] < _COLD_K:  # also false for nan
         return False
     air = rows[np.isfinite(rows[:, AIR])]
     enough = len(air) > 3 and air[-1, TIME] - air[0, TIME] >= _COLD_S
-    return bool(enough and np.median(air[-60:, AIR]) < _COLD_K)
+    return bool(enough and np.median(air[:, AIR]) < _COLD_K)
 
 
 def pace_fault(fit: Fit) -> FaultKind | None:
