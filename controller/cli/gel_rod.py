@@ -6,6 +6,7 @@ import uuid
 
 from evenwall.devices.interfaces import GelRod
 from evenwall.model import Command, Step
+from evenwall.model.orders import Touch
 from evenwall.run.rod_watch import RodWatch
 from evenwall.run.state import RunState
 from evenwall.run.supervisor import Supervisor
@@ -68,6 +69,6 @@ class RodLead:
             self._supervisor.notices.pop(NOTICE, None)
         if self._watch.gelled and waits_for(self._supervisor.state) == coat:
             self._told = coat
-            data = {"what": "cup", "confirmed": True}
-            command = Command(name="touch", key=uuid.uuid4().hex, who=WHO, data=data)
+            order = Touch(what="cup", confirmed=True)
+            command = Command(key=uuid.uuid4().hex, who=WHO, order=order)
             await self._supervisor.command(command)
