@@ -11,6 +11,7 @@ import hashlib
 import struct
 import zipfile
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -62,7 +63,7 @@ class Cavity:
     mesh_sha256: str
     notes: tuple[str, ...]
 
-    @property
+    @cached_property
     def area_cm2(self) -> float:
         return self.surface().area_m2 * 1e4
 

@@ -145,12 +145,6 @@ class _Stack:
         self.alpha, self.aged = after, self.aged + ageing
         return np.asarray(gained)
 
-    def means(self, field: FloatArray, coats: int) -> FloatArray:
-        means = np.full(coats, math.nan)
-        laid = field.reshape(-1, self.coat_cells).mean(axis=1)
-        means[: len(laid)] = laid
-        return means
-
 
 def coats_on_wall(
     kin: cure.Kinetics,
@@ -171,15 +165,15 @@ def coats_on_wall(
     stack = _Stack(kin, wall, coat_cells)
     due = [round(pour.at_s / dt_s) for pour in pours]
     rise_J_K = kin.density_kg_m3 * cure.RESIN_HEAT_J_KGK * kin.rise_K
-    temps, alphas = np.full((2, steps + 1, len(pours)), math.nan)
+    temps, alphas = np.full((2, steps + 1, len(pours) * coat_cells), math.nan)
     inner, made, lost, stored = np.empty(steps + 1), 0.0, 0.0, 0.0
     ahead, behind, room = stack.conduction(dt_s)
     for step in range(steps + 1):
         for pour in [pour for pour, at in zip(pours, due, strict=True) if at == step]:
             stack.pour(pour)
             ahead, behind, room = stack.conduction(dt_s)
-        temps[step] = stack.means(stack.temp[WALL_CELLS:], len(pours))
-        alphas[step] = stack.means(stack.alpha, len(pours))
+        temps[step, : len(stack.alpha)] = stack.temp[WALL_CELLS:]
+        alphas[step, : len(stack.alpha)] = stack.alpha
         inner[step] = stack.temp[WALL_CELLS - 1]
         if step == steps:
             break
@@ -192,7 +186,9 @@ def coats_on_wall(
         lost += dt_s * float(room @ (0.5 * (before + stack.temp) - wall.room_K))
         stored += float(stack.capacity @ (stack.temp - before))
     time_s = np.linspace(0.0, steps * dt_s, steps + 1)
-    return Heat(time_s, temps, alphas, inner, made, stored, lost)
+    each = (steps + 1, len(pours), coat_cells)
+    mean_K, conversion = (field.reshape(each).mean(axis=2) for field in (temps, alphas))
+    return Heat(time_s, mean_K, conversion, inner, made, stored, lost)
 
 
 def _check(wall: Wall, pours: Sequence[Poured], end_s: float, dt_s: float) -> None:

@@ -8,7 +8,7 @@ from evenwall.errors import OutsideValidity
 from evenwall.model import Casting
 from evenwall.numerics import cure
 from evenwall.planning.batch import Batch
-from evenwall.units import degC, kelvin
+from evenwall.units import G_M_S2, degC, kelvin
 
 # Common practice, no source: surfaces closer than this to the dew point take up moisture, and
 # isocyanates foam with it.
@@ -37,6 +37,62 @@ STANDING = (
     "Mains and the stop circuit are for someone licensed, with protective earth on the frame.",
     "Spilt resin is never poured back: it has another age.",
 )
+
+
+# A resin's angle on bare silicone (from memory: liquids of 0.035 N/m on a surface of 0.021 N/m, by
+# Girifalco and Good 1957), and the tension of `wall`.
+SILICONE_ANGLE_DEG, TENSION_N_M = 54.0, 0.035
+AIR_PA = 101_325.0
+PLAY_DEG = 0.45  # of play act like RIPPLE_PERCENT of ripple: a bias of 2 d/pi, d in radians
+RIPPLE_PERCENT = 0.5
+
+
+def dewetting_mm(density_kg_m3: float) -> float:
+    """Thickness below which a film opens round a dry spot on bare silicone, in mm.
+
+    2 l_c sin(theta/2), l_c = sqrt(sigma/(rho g)): a puddle's own height, where gravity and surface
+    tension balance (de Gennes, Brochard-Wyart and Quere 2004, chapter 2; from memory).
+    """
+    length_m = math.sqrt(TENSION_N_M / (density_kg_m3 * G_M_S2))
+    return 2.0 * length_m * math.sin(math.radians(SILICONE_ANGLE_DEG) / 2.0) * 1e3
+
+
+def dewetting(casting: Casting, first_mm: float) -> list[str]:
+    """Caution of a first coat that may draw back from bare silicone; coats on resin do not."""
+    limit_mm = dewetting_mm(casting.resin.sheet.mixed_density_g_cm3 * 1e3)
+    if "silicone" not in casting.mould.material or first_mm >= limit_mm:
+        return []
+    return [
+        f"The first coat, {first_mm:.1f} mm, is thinner than {limit_mm:.1f} mm: below that "
+        "resin can draw back from a dry or greasy spot on bare silicone. Wet every place in the "
+        "first minutes, look for bare rings and beads, and brush them over before it thickens. A "
+        "thicker first coat is surer."
+    ]
+
+
+def vent(warmer_K: float, room_degC: float, mean_mm: float, density_kg_m3: float) -> list[str]:
+    """Caution of a sealed cap: air that warms at a constant volume, p dT/T (ideal gas), against the
+    weight of a coat, rho g h."""
+    if warmer_K < 1.0:
+        return []
+    pressure_Pa = AIR_PA * warmer_K / kelvin(room_degC)
+    coats = pressure_Pa / (density_kg_m3 * G_M_S2 * mean_mm * 1e-3)
+    return [
+        "Leave a vent of 1 to 2 mm in the cap. In a sealed mould air that warms by up to "
+        f"{warmer_K:.0f} K presses with {pressure_Pa / 1e3:.1f} kPa, {coats:.0f} times the "
+        "weight of a coat: it blows resin out at the seam and lifts the cap."
+    ]
+
+
+def balance(counterweights: bool) -> list[str]:
+    """Caution of play in an unbalanced axis: the frame falls through it twice a turn."""
+    if not counterweights:
+        return []
+    return [
+        "Fit the counterweights. An unbalanced mould falls through the play of its axis every "
+        f"turn: {PLAY_DEG:g} degrees of play act like a ripple of {RIPPLE_PERCENT:g} %, all that "
+        "the worst day allows."
+    ]
 
 
 def moisture(casting: Casting, mould_degC: float) -> tuple[float | None, list[str]]:

@@ -20,7 +20,7 @@ from evenwall.model import (
     WallSummary,
 )
 from evenwall.numerics.film import WallStatistics
-from evenwall.planning.advice import cautions, moisture, shopping
+from evenwall.planning.advice import balance, cautions, dewetting, moisture, shopping, vent
 from evenwall.planning.batch import (
     CLOSE_UP_S,
     Batch,
@@ -98,7 +98,7 @@ def assemble(
         coats=coats,
         wall=wall,
         totals=_totals(casting, cavity, coats, demould_min),
-        cautions=(*_cautions(context, coats[len(laid) :], details["heat"]), *said),
+        cautions=(*_cautions(context, coats[len(laid) :], not laid, batches, details), *said),
         notes=(
             *cavity.notes,
             *shape_notes(casting),
@@ -111,14 +111,24 @@ def assemble(
 
 
 def _cautions(
-    context: PlanningContext, fresh: tuple[CoatPlan, ...], heat: dict[str, Any]
+    context: PlanningContext,
+    fresh: tuple[CoatPlan, ...],
+    bare: bool,
+    batches: Sequence[Batch],
+    details: dict[str, Any],
 ) -> tuple[str, ...]:
-    """Return what to mind about the coats to lay: opening, standing, hurry and heat."""
+    """Return what to mind about the coats to lay: opening, vent, bare silicone, standing, hurry,
+    balance and heat."""
+    warmer_K = max(one.coat_peak_degC for one in batches) - context.shop_degC
+    thin_mm, density = fresh[0].mean_mm, context.density_kg_m3
     return (
         *opening_caution(context, fresh),
+        *([] if context.open else vent(warmer_K, context.shop_degC, thin_mm, density)),
+        *(dewetting(context.casting, thin_mm) if bare else []),
         *standing_caution(fresh),
         *margin_caution(fresh),
-        *heat_caution(heat),
+        *balance(bool(details["load"].get("counterweights"))),
+        *heat_caution(details["heat"]),
     )
 
 
