@@ -31,23 +31,41 @@ Said = list[tuple[str, str]]  # moment and sentence
 
 
 class Mark:
-    """Says each mark of a quantity that runs down, once, and only as it is passed."""
+    """Says each mark of a quantity that runs down, once, and only as it is passed.
 
-    def __init__(self, marks: dict[float, str], same: float) -> None:
-        self._marks, self._same = marks, same
+    again: times a mark by which the end must have moved before that mark is said a second time;
+    below 0, it is said whenever it is passed.
+    """
+
+    def __init__(self, marks: dict[float, str], same: float, again: float = -1.0) -> None:
+        self._marks, self._same, self._again = marks, same, again
+        self._told: dict[float, float] = {}  # the end at which each mark was said
+        self._of: object = None
         self.forget()
 
     def forget(self) -> None:
         """Begin anew: nothing is being counted."""
         self._end, self._left = float("-inf"), float("inf")
 
-    def passed(self, end: float, left: float) -> str:
-        """Return the words of the mark just passed, or nothing. A new end says no old marks."""
+    def passed(self, end: float, left: float, of: object = None) -> str:
+        """Return the words of the mark just passed, or nothing. A new end says no old marks.
+
+        of: what is counted; of something else every mark is new.
+        """
+        if of != self._of:
+            self._of, self._told = of, {}
         if abs(end - self._end) > self._same:
             self._left = left
         found = [mark for mark in self._marks if left <= mark < self._left]
         self._end, self._left = end, left
-        return self._marks[min(found)] if found else ""
+        if not found:
+            return ""
+        mark = min(found)
+        known = self._told.get(mark)
+        if known is not None and abs(end - known) <= self._again * mark:
+            return ""
+        self._told[mark] = end
+        return self._marks[mark]
 
 
 class SpokenMoments:
@@ -61,7 +79,10 @@ class SpokenMoments:
         self._moment: tuple[str, str | None] | None = None
         self._said = ("", "")
         self._alerts: frozenset[str] = frozenset()
-        self._act, self._wait = Mark(ACT_MARKS, SAME_END_S), Mark(WAIT_MARKS, 3 * SAME_END_S)
+        self._act = Mark(ACT_MARKS, SAME_END_S)
+        # The end of a wait for the gel is an estimate, and moves: one minute is not said twice
+        # unless it has moved by more than two.
+        self._wait = Mark(WAIT_MARKS, 3 * SAME_END_S, again=2.0)
         self._grams = Mark(GRAM_MARKS, 0.5)
         self._weighed: tuple[object, ...] = ()
         self._last_id: int | None = None
@@ -133,7 +154,7 @@ class SpokenMoments:
         if counting is None:
             return []
         mark, moment = (self._act, "countdown") if counting.kind == "act" else (self._wait, "ahead")
-        words = mark.passed(counting.until_s, counting.until_s - shown.now_s)
+        words = mark.passed(counting.until_s, counting.until_s - shown.now_s, shown.step_id)
         # "Two minutes left to pour", "Five minutes until the next coat".
         told = counting.kind == "act" or counting.label.startswith("until")
         return [(moment, f"{words} {counting.label}.")] if words and told else []

@@ -103,6 +103,28 @@ def led(to_go_g: float, **fields: object) -> Snapshot:
     return shown(step=Step.WEIGH, scale=scale)
 
 
+def test_one_minute_is_said_once_of_an_end_that_is_an_estimate() -> None:
+    """It moves by a minute: not again. It moves by an hour, or the next coat turns: again."""
+    moments = Moments("ahead")
+
+    def said(now_s: float, until_s: float, step_id: str = "1") -> list[str]:
+        count = Countdown(kind="wait", label="until it is safe to stop", until_s=until_s)
+        return moments.due(shown(now_s, step_id, countdown=count))
+
+    words = ["One minute until it is safe to stop."]
+    assert said(0.0, 70.0) == []
+    assert said(11.0, 70.0) == words
+    assert said(12.0, 130.0) == []  # the estimate moved by a minute
+    assert said(71.0, 130.0) == []
+    moments.due(shown(72.0))  # nobody knows the end for a moment
+    assert said(73.0, 140.0) == []
+    assert said(81.0, 140.0) == []
+    assert said(82.0, 3700.0) == []
+    assert said(3641.0, 3700.0) == words
+    assert said(4000.0, 4070.0, "2") == []
+    assert said(4011.0, 4070.0, "2") == words
+
+
 def test_grams_to_go_are_said_as_the_hand_should_slow_down() -> None:
     moments = Moments("weighing")
     pour = [led(63.8 - 0.5 * step) for step in range(130)]
