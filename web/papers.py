@@ -17,6 +17,7 @@ from evenwall_web.people import Session
 
 PhotoName = Annotated[str, Field(pattern=r"^[0-9a-f]{16}\.jpg$")]
 FileName = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9._-]{0,90}$")]
+Units = Literal["metric", "inch"]  # of the figures on a paper
 PDF, PNG, ZIP = "application/pdf", "image/png", "application/zip"
 
 routes = APIRouter(prefix="/api", tags=["files"])
@@ -44,24 +45,30 @@ def _file_of(kind: str) -> dict[int | str, dict[str, Any]]:
 
 
 @routes.get("/papers/{run_or_job_id}/plan.pdf", response_class=Response, responses=_file_of(PDF))
-async def plan_paper(run_or_job_id: Id, desk: AtDesk, session: Watcher) -> Response:
+async def plan_paper(
+    run_or_job_id: Id, desk: AtDesk, session: Watcher, units: Units = "metric"
+) -> Response:
     """Return the plan of a job or of a run on paper. Takes its seconds."""
     _pace(desk, session)
-    return Response(await desk.service.files.plan_paper(run_or_job_id), media_type=PDF)
+    return Response(await desk.service.files.plan_paper(run_or_job_id, units), media_type=PDF)
 
 
 @routes.get("/papers/{run_or_job_id}/wall.png", response_class=Response, responses=_file_of(PNG))
-async def wall_picture(run_or_job_id: Id, desk: AtDesk, session: Watcher) -> Response:
+async def wall_picture(
+    run_or_job_id: Id, desk: AtDesk, session: Watcher, units: Units = "metric"
+) -> Response:
     """Return the planned wall as a picture. Takes its seconds."""
     _pace(desk, session)
-    return Response(await desk.service.files.wall_picture(run_or_job_id), media_type=PNG)
+    return Response(await desk.service.files.wall_picture(run_or_job_id, units), media_type=PNG)
 
 
 @routes.get("/papers/{run_id}/run.pdf", response_class=Response, responses=_file_of(PDF))
-async def run_paper(run_id: Id, desk: AtDesk, session: Watcher) -> Response:
+async def run_paper(
+    run_id: Id, desk: AtDesk, session: Watcher, units: Units = "metric"
+) -> Response:
     """Return the report of a run, with its photographs."""
     _pace(desk, session)
-    return Response(await desk.service.files.run_paper(run_id), media_type=PDF)
+    return Response(await desk.service.files.run_paper(run_id, units), media_type=PDF)
 
 
 @routes.get("/papers/{run_id}/run.zip", response_class=Response, responses=_file_of(ZIP))

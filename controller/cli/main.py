@@ -198,7 +198,7 @@ def _write_plan(made: Plan, args: argparse.Namespace) -> None:
         from evenwall.reports.plan_report import pictures_of, write_report
 
         note("Drawing the wall ...")
-        write_report(made, args.report, pictures_of(made, threads=2), args.units)
+        write_report(made, args.report, pictures_of(made, threads=2, units=args.units), args.units)
         note(f"Report written to {args.report}.")
 
 

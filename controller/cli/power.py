@@ -38,7 +38,7 @@ def clock_in_doubt(clock: SystemClock) -> str:
     return (
         f"The computer was started anew. Its clock says that {_long(said_s)} {way}, which cannot "
         f"be: the casting's clock went on by {_long(clock.gone_s)}, the time since the start. Set "
-        "the clock, and touch the coat before you trust the countdown."
+        "the clock, and touch the cup before you trust the countdown."
     )
 
 

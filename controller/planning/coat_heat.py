@@ -121,6 +121,6 @@ def heat_caution(said: dict[str, Any]) -> list[str]:
         f"Earlier coats warm the mould. Coat {worst['coat']}, poured as soon as allowed, meets a "
         f"wall {worst['wall_warmer_K']:.0f} K warmer and gels about {worst['gel_earlier']:.0%} "
         f"earlier than its clock says. After a wait of {said['waited_min']:.0f} min per coat it "
-        f"is {left:.0%}. The spins do not allow for this: let the mould cool, and touch the coat "
+        f"is {left:.0%}. The spins do not allow for this: let the mould cool, and touch the cup "
         "early."
     ]

@@ -9,7 +9,6 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from matplotlib.cm import ScalarMappable
 from matplotlib.figure import Figure
 
 from evenwall.model import CoatPlan, Plan
@@ -17,8 +16,8 @@ from evenwall.planning.batch import MIX_S
 from evenwall.planning.in_words import begin_words, clock_words, pour_words
 from evenwall.planning.wall import WallResult, compute_wall
 from evenwall.reports.printed import Block, Heading, Listed, Picture, Table, Words, write
-from evenwall.reports.wall_view import MAP, draw_view, figure_of, scale_of
-from evenwall.units import System
+from evenwall.reports.wall_view import colour_bar, draw_view, figure_of, scale_of
+from evenwall.units import System, shown
 
 
 def write_report(
@@ -28,19 +27,21 @@ def write_report(
     write(path, plan.casting.name, [Words(_intro(plan)), *_blocks(plan), *pictures], units)
 
 
-def pictures_of(plan: Plan, mesh_mm: float | None = None, threads: int = 1) -> list[Picture]:
+def pictures_of(
+    plan: Plan, mesh_mm: float | None = None, threads: int = 1, units: System = "metric"
+) -> list[Picture]:
     """The planned wall, and beside the best 4:1 if the plan knows it. None without a film."""
     if plan.wall.min_mm is None:
         return []
     wall = compute_wall(plan, mesh_mm, threads=threads)
-    alone = figure_of(wall, f"{plan.casting.name}: the planned wall")
+    alone = figure_of(wall, f"{plan.casting.name}: the planned wall", units)
     said = "The planned wall"
     if plan.wall.mesh_error_mm is None:
         said += ", computed anew on two meshes: its figures are surer than those on the first page"
     found = [Picture(alone, said, raster=True)]
     plain = baseline_of(plan)
     if plain is not None:
-        both = side_by_side(compute_wall(plain, mesh_mm, threads=threads), wall)
+        both = side_by_side(compute_wall(plain, mesh_mm, threads=threads), wall, units)
         found.append(Picture(both, "Beside what the best 4:1 would leave", raster=True))
     return found
 
@@ -54,7 +55,7 @@ def baseline_of(plan: Plan) -> Plan | None:
     return plan.model_copy(update={"coats": tuple(coats)})
 
 
-def side_by_side(plain: WallResult, planned: WallResult) -> Figure:
+def side_by_side(plain: WallResult, planned: WallResult, units: System = "metric") -> Figure:
     """Baseline and plan in one scale: two views each."""
     figure = Figure(figsize=(10, 3.1), layout="constrained")
     grid = figure.add_gridspec(1, 5, width_ratios=[1, 1, 1, 1, 0.06])
@@ -66,25 +67,20 @@ def side_by_side(plain: WallResult, planned: WallResult) -> Figure:
             draw_view(axes, wall, elevation, azimuth, scale)
             if view == 0:
                 s = wall.statistics
-                axes.set_title(
-                    f"{words}\nthinnest patch {s.min * 1e3:.2f} mm, rim {s.rim * 1e3:.2f} mm "
+                said = shown(
+                    f"thinnest patch {s.min * 1e3:.2f} mm, rim {s.rim * 1e3:.2f} mm "
                     f"of {s.mean * 1e3:.2f} mm",
-                    fontsize=9,
-                    loc="left",
+                    units,
                 )
-    figure.colorbar(
-        ScalarMappable(scale, MAP),
-        cax=figure.add_subplot(grid[0, 4]),
-        label="wall, mm",
-        extend="both",
-    )
+                axes.set_title(f"{words}\n{said}", fontsize=9, loc="left")
+    colour_bar(figure, figure.add_subplot(grid[0, 4]), scale, units)
     return figure
 
 
 def _intro(plan: Plan) -> str:
     wall, totals = plan.wall, plan.totals
     words = (
-        f"{plan.casting.resin.name}, {wall.mean_mm:.1f} mm in {len(plan.coats)} coats; "
+        f"{plan.casting.resin.name}, {wall.mean_mm:.1f} mm wall in {len(plan.coats)} coats; "
         f"{totals.hollow_g:.0f} g hollow against {totals.solid_g:.0f} g solid; demould "
         f"{totals.demould_from_min / 60:.1f} h after the first mix."
     )
@@ -185,12 +181,12 @@ def _shop(shop: dict[str, Any], clarity: dict[str, float]) -> list[str]:
     colder = shop.get("five_K_colder")
     if isinstance(colder, dict):
         said.append(
-            f"In a shop 5 degC colder: gel {colder['gel_later_min']:.0f} min later, next pour from "
+            f"In a shop 5 K colder: gel {colder['gel_later_min']:.0f} min later, next pour from "
             f"{colder['next_pour_from_min']:.0f} min, demould "
             f"{colder['demould_from_min'] / 60:.1f} h after the first mix."
         )
     elif colder:
-        said.append(f"In a shop 5 degC colder no plan works: {colder}.")
+        said.append(f"In a shop 5 K colder no plan works: {colder}.")
     bubble = clarity.get("smallest_escaping_bubble_mm")
     if bubble is not None:
         said.append(

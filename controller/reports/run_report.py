@@ -81,7 +81,7 @@ def summary(run: Recorded) -> list[Block]:
         blocks.append(Words("Simulated: no resin was poured and no frame turned.", strong=True))
     blocks.append(
         Words(
-            f"{casting.resin.name}, {casting.wall_mm:g} mm in {len(run.plan.coats)} coats, on "
+            f"{casting.resin.name}, {casting.wall_mm:g} mm wall in {len(run.plan.coats)} coats, on "
             f"{run.rig_name}. Started "
             f"{moment_words(first.utc)}. {ended_words(run)}"
         )

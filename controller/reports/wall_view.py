@@ -19,10 +19,12 @@ from trimesh.viewer.notebook import scene_to_html
 from evenwall.errors import InputError
 from evenwall.palette import AMBER, INK, PAPER, PEN, wall_scale
 from evenwall.planning.wall import WallResult
+from evenwall.units import SHOWN, System, shown
 
 Floats = npt.NDArray[np.float64]
 
 MAP = LinearSegmentedColormap.from_list("amber", AMBER)  # light is thin, dark is thick
+MARKS = "Dot: thinnest place. Line: opening, dotted where it is behind."
 VIEWS = (("front", 12, -90), ("back", 12, 90), ("into the opening", 65, -60), ("below", -50, -60))
 
 
@@ -124,8 +126,8 @@ def write_png(wall: WallResult, path: Path, title: str) -> None:
     figure_of(wall, title).savefig(path, dpi=130)
 
 
-def figure_of(wall: WallResult, title: str) -> Figure:
-    """The picture, for a file or a report."""
+def figure_of(wall: WallResult, title: str, units: System = "metric") -> Figure:
+    """The picture, for a file or a report, its axes in the units wanted."""
     figure = Figure(figsize=(13, 7.6), layout="constrained")
     grid = figure.add_gridspec(2, 5, width_ratios=[1, 1, 1, 1, 0.06], height_ratios=[1.25, 1])
     scale = scale_of(wall.target_mm)
@@ -133,18 +135,25 @@ def figure_of(wall: WallResult, title: str) -> Figure:
         axes = figure.add_subplot(grid[0, k], projection="3d")
         draw_view(axes, wall, elevation, azimuth, scale)
         axes.set_title(name, fontsize=10, y=-0.08)
-    bar = figure.add_subplot(grid[0, 4])
-    figure.colorbar(ScalarMappable(scale, MAP), cax=bar, label="wall, mm", extend="both")
-    _histogram(figure.add_subplot(grid[1, :2]), wall)
-    _rim(figure.add_subplot(grid[1, 2:4]), wall)
+    colour_bar(figure, figure.add_subplot(grid[0, 4]), scale, units)
+    _histogram(figure.add_subplot(grid[1, :2]), wall, units)
+    _rim(figure.add_subplot(grid[1, 2:4]), wall, units)
     s = wall.statistics
-    figure.suptitle(
-        f"{title}: mean {s.mean * 1e3:.2f} mm, thinnest patch {s.min * 1e3:.2f} "
-        f"± {wall.error_mm:.2f} mm, 5 % of the area below {s.p05 * 1e3:.2f} mm, "
-        f"computed on a {wall.mesh_mm:.1f} mm mesh",
-        fontsize=12,
+    said = shown(
+        f"mean {s.mean * 1e3:.2f} mm, thinnest patch {s.min * 1e3:.2f} +- {wall.error_mm:.2f} mm, "
+        f"5 % of the area below {s.p05 * 1e3:.2f} mm, computed on a {wall.mesh_mm:.1f} mm mesh",
+        units,
     )
+    figure.suptitle(f"{title}: {said}. {MARKS}", fontsize=12, wrap=True)
     return figure
+
+
+def colour_bar(figure: Figure, axes: Axes, scale: Normalize, units: System) -> None:
+    """The scale of the wall beside its pictures, in the units wanted."""
+    unit = SHOWN[units]["mm"]
+    low, high = scale.vmin or 0.0, scale.vmax or 0.0
+    own = Normalize(vmin=low * unit.factor, vmax=high * unit.factor)
+    figure.colorbar(ScalarMappable(own, MAP), cax=axes, label=f"wall, {unit.symbol}", extend="both")
 
 
 def draw_view(
@@ -166,6 +175,13 @@ def draw_view(
     )
     worst = mesh.points[wall.statistics.min_cell] * 1e3 - mesh.normals[wall.statistics.min_cell] * 2
     axes.scatter(*worst, marker="o", color=PEN, s=40, depthshade=False)
+    rim = mesh.points[rim_loop(wall)].T * 1e3
+    sight = np.radians([elevation_deg, azimuth_deg])
+    eye = np.array(
+        [np.cos(sight[0]) * np.cos(sight[1]), np.cos(sight[0]) * np.sin(sight[1]), np.sin(sight[0])]
+    )
+    hidden = eye @ (rim.mean(axis=1) - mesh.points.mean(axis=0) * 1e3) < 0.0
+    axes.plot(*np.hstack([rim, rim[:, :1]]), ":" if hidden else "-", color=INK, lw=1.8, zorder=10)
     low, high = corners.min(axis=(0, 1)), corners.max(axis=(0, 1))
     axes.set(xlim=(low[0], high[0]), ylim=(low[1], high[1]), zlim=(low[2], high[2]))
     axes.set_box_aspect(tuple(high - low), zoom=1.25)
@@ -173,10 +189,10 @@ def draw_view(
     axes.set_axis_off()
 
 
-def _histogram(axes: Axes, wall: WallResult) -> None:
-    s, h_mm = wall.statistics, wall.total_m * 1e3
+def _histogram(axes: Axes, wall: WallResult, units: System) -> None:
+    s, unit = wall.statistics, SHOWN[units]["mm"]
     axes.hist(
-        h_mm,
+        wall.total_m * 1e3 * unit.factor,
         bins=60,
         weights=wall.mesh.area / wall.mesh.total_area * 100.0,
         color=MAP(0.6),
@@ -186,10 +202,10 @@ def _histogram(axes: Axes, wall: WallResult) -> None:
         (s.mean, "mean", "right"),
         (wall.target_mm * 1e-3, "wanted", "left"),
     ):
-        axes.axvline(value * 1e3, color=INK, lw=1)
+        axes.axvline(value * 1e3 * unit.factor, color=INK, lw=1)
         axes.annotate(
             label,
-            (value * 1e3, 0.97),
+            (value * 1e3 * unit.factor, 0.97),
             xycoords=("data", "axes fraction"),
             xytext=(-3 if side == "right" else 3, 0),
             textcoords="offset points",
@@ -198,23 +214,25 @@ def _histogram(axes: Axes, wall: WallResult) -> None:
             va="top",
             fontsize=9,
         )
-    axes.set(xlabel="wall, mm", ylabel="share of the area, %")
+    axes.set(xlabel=f"wall, {unit.symbol}", ylabel="share of the area, %")
     axes.spines[["top", "right"]].set_visible(False)
 
 
-def _rim(axes: Axes, wall: WallResult) -> None:
+def _rim(axes: Axes, wall: WallResult, units: System) -> None:
+    unit = SHOWN[units]["mm"]
+    per_m = 1e3 * unit.factor
     loop = rim_loop(wall)
-    x = wall.mesh.points[loop] * 1e3
+    x = wall.mesh.points[loop] * per_m
     along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.roll(x, -1, axis=0) - x, axis=1))])
     for values, label, style in (
-        (wall.weights.patch_means(wall.total_m), "12 mm patch at the rim", "-"),
+        (wall.weights.patch_means(wall.total_m), shown("12 mm patch at the rim", units), "-"),
         (wall.total_m, "cell at the rim", ":"),
     ):
-        y = values[loop] * 1e3
+        y = values[loop] * per_m
         axes.plot(along, np.append(y, y[0]), style, color=MAP(0.6), label=label)
-    axes.axhline(wall.statistics.mean * 1e3, color=INK, lw=1, label="mean of the wall")
-    top = 1.15 * float(wall.total_m[loop].max()) * 1e3
-    axes.set(xlabel="along the rim, mm", ylabel="wall, mm", ylim=(0.0, top))
+    axes.axhline(wall.statistics.mean * per_m, color=INK, lw=1, label="mean of the wall")
+    top = 1.15 * per_m * max(float(wall.total_m[loop].max()), wall.statistics.mean)
+    axes.set(xlabel=f"along the rim, {unit.symbol}", ylabel=f"wall, {unit.symbol}", ylim=(0.0, top))
     axes.legend(frameon=False, fontsize=9, loc="lower right")
     axes.spines[["top", "right"]].set_visible(False)
 

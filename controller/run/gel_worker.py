@@ -176,5 +176,7 @@ class GelWorker:
         if era == self._era:
             self.drop()
             self.reading = GelReading()
-            told = f"The gel cannot be foreseen ({error}): touch the coat, and say so."
+            told = (
+                f"The gel cannot be foreseen ({error}): touch the cup, and say when it has gelled."
+            )
             self._notices[NOTICE] = told

@@ -22,6 +22,7 @@ from evenwall.run.command_desk import unwritten
 from evenwall.run.events import Answered, Photographed, line_of
 from evenwall.service.port import RunPort
 from evenwall.service.uploads import PICTURES, Uploads
+from evenwall.units import System
 from evenwall.worker_process import in_worker
 
 T = TypeVar("T")
@@ -32,8 +33,8 @@ WAITING = 6  # papers asked for at once; each takes seconds of a core
 class Papers:
     """Drawers of papers and pictures, each returning the bytes of a file.
 
-    plan: of (plan,), PDF. run: of (run, proven run or None, [(file, caption)]), PDF. wall: of
-    (plan,), PNG.
+    plan: of (plan, units), PDF. run: of (run, proven run or None, [(file, caption)], units), PDF.
+    wall: of (plan, units), PNG. units: those of the figures.
     """
 
     plan: Callable[..., bytes]
@@ -87,19 +88,19 @@ class RunFiles:
             raise EvenwallError("this controller draws no papers")
         return self._papers
 
-    async def plan_paper(self, run_or_job_id: str) -> bytes:
+    async def plan_paper(self, run_or_job_id: str, units: System = "metric") -> bytes:
         """Return the plan as PDF. Raises InputError."""
         plan = await self._plan_of(run_or_job_id)
-        return await self._made(self._drawn_by().plan, plan)
+        return await self._made(self._drawn_by().plan, plan, units)
 
-    async def wall_picture(self, run_or_job_id: str) -> bytes:
+    async def wall_picture(self, run_or_job_id: str, units: System = "metric") -> bytes:
         """Return the planned wall as PNG. Raises InputError where no film was computed."""
         plan = await self._plan_of(run_or_job_id)
         if plan.wall.min_mm is None:
             raise InputError("wall", "absent", "the plan's wall was not computed")
-        return await self._made(self._drawn_by().wall, plan)
+        return await self._made(self._drawn_by().wall, plan, units)
 
-    async def run_paper(self, run_id: str) -> bytes:
+    async def run_paper(self, run_id: str, units: System = "metric") -> bytes:
         """Return the run's report as PDF. Raises InputError, RecordError."""
 
         def both(journal: Journal) -> tuple[Recorded, Recorded | None]:
@@ -110,7 +111,7 @@ class RunFiles:
 
         run, proven = await self._read(both)
         photos = [] if self.folder is None else captioned(run, self.folder)
-        return await self._made(self._drawn_by().run, run, proven, photos)
+        return await self._made(self._drawn_by().run, run, proven, photos, units)
 
     async def export(self, run_id: str) -> bytes:
         """Return the run, exported with its photographs, as ZIP. Raises InputError, RecordError."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from typing import Protocol
 
 from playwright.sync_api import Page, expect
 
@@ -13,6 +14,14 @@ from tests.browser.real import RealPanel
 Look = Callable[[str], None]  # told the name of what is on the screen now
 LONG_ms = 120_000
 HOLD_ms = 1500  # a second on the button, and the answer
+
+
+class AtFrame(Protocol):
+    """Hands at the frame: its button, and its guard."""
+
+    def press(self) -> None: ...
+
+    def guard(self, closed: bool) -> None: ...
 
 
 def no_look(_: str) -> None:
@@ -80,7 +89,7 @@ def at_frame(page: Page, word: str) -> None:
     assert line.get_by_role("button").count() == 0
 
 
-def mind(page: Page, panel: RealPanel, enough: Callable[[], bool]) -> None:
+def mind(page: Page, panel: AtFrame, enough: Callable[[], bool]) -> None:
     """Stand by until `enough`; start again at the frame whatever stopped there by itself.
 
     On a busy machine a rig that runs many times faster than life may be thought lost for a moment.
@@ -94,11 +103,11 @@ def mind(page: Page, panel: RealPanel, enough: Callable[[], bool]) -> None:
     raise AssertionError(page.locator("#sentence").inner_text())
 
 
-def keep_turning(page: Page, panel: RealPanel) -> None:
+def keep_turning(page: Page, panel: AtFrame) -> None:
     mind(page, panel, lambda: page.locator("#sentence").inner_text() == "Keep turning.")
 
 
-def turning_for(page: Page, panel: RealPanel, time_ms: float) -> None:
+def turning_for(page: Page, panel: AtFrame, time_ms: float) -> None:
     for _ in range(4):
         page.wait_for_timeout(time_ms / 4)
         keep_turning(page, panel)
@@ -164,11 +173,11 @@ def weigh_on_the_scale(page: Page, panel: RealPanel, part_a: str, part_b: str, l
 
 def one_coat(
     page: Page,
-    panel: RealPanel,
+    panel: AtFrame,
     coat: int,
     look: Look,
     *,
-    scale: bool = False,
+    scale: RealPanel | None = None,
     by_hand_ms: float = 0.0,
 ) -> str:
     """by_hand_ms: what mixing and degassing take, each; pouring and closing up take less than half
@@ -176,8 +185,8 @@ def one_coat(
     wait_for(page, "weigh")
     expect(page.locator("#job-coat")).to_have_text(re.compile(f"coat {coat} of"))
     part_a, part_b = wanted(page)
-    if scale:
-        weigh_on_the_scale(page, panel, part_a, part_b, look)
+    if scale is not None:
+        weigh_on_the_scale(page, scale, part_a, part_b, look)
     else:
         weigh_by_hand(page, part_a, part_b)
     look("weigh")
@@ -209,7 +218,7 @@ def one_coat(
     return part_a
 
 
-def prepare(page: Page, panel: RealPanel, look: Look) -> None:
+def prepare(page: Page, panel: AtFrame, look: Look) -> None:
     at_frame(page, "still to tick")
     tick_all(page)
     look("prepare")
@@ -219,7 +228,7 @@ def prepare(page: Page, panel: RealPanel, look: Look) -> None:
     panel.press()
 
 
-def rest(page: Page, panel: RealPanel, look: Look) -> None:
+def rest(page: Page, panel: AtFrame, look: Look) -> None:
     """Until the next coat may be weighed; the sheet says when, and where to press."""
     mind(page, panel, lambda: step(page) == "resting")
     expect(page.locator("#sentence")).to_contain_text("Next coat", timeout=LONG_ms)
@@ -227,7 +236,7 @@ def rest(page: Page, panel: RealPanel, look: Look) -> None:
     panel.press()
 
 
-def finish(page: Page, panel: RealPanel, look: Look) -> None:
+def finish(page: Page, panel: AtFrame, look: Look) -> None:
     """Cure, open the mould, measure; the record closes."""
     mind(page, panel, lambda: step(page) == "cure")
     refused(page, "In ")

@@ -108,7 +108,9 @@ def whole_job(folder: Path, size: str = "phone", schemes: tuple[Scheme, ...] = (
         person.choose(page, look)
         person.prepare(page, panel, look)
         for coat in (1, 2, 3):
-            person.one_coat(page, panel, coat, look, scale=coat == 1, by_hand_ms=BY_HAND_ms)
+            person.one_coat(
+                page, panel, coat, look, scale=panel if coat == 1 else None, by_hand_ms=BY_HAND_ms
+            )
             if coat == 2:
                 person.turning_for(page, panel, 12_000)  # five minutes: the cup has warmed
                 person.button(page, "Cup has gelled")

@@ -15,8 +15,8 @@ pytestmark = pytest.mark.browser
 SECONDS = 8.0
 MOST_PERCENT = 2.0  # of a core, for a page that waits
 # While it turns the countdown is drawn each second and a sample comes each second; on a machine
-# without a graphics chip drawing is this process's work too.
-MOST_TURNING_PERCENT = 4.0
+# without a graphics chip drawing is this process's work too. 1.9 % beside nine busy processes.
+MOST_TURNING_PERCENT = 3.0
 
 
 def cpu_s(browser: Browser) -> float:

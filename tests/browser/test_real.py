@@ -59,7 +59,7 @@ def test_three_coats_with_a_person_from_the_choice_to_the_repetition(
         choose(page, no_look)
         look_closely(page)
         prepare(page, panel, no_look)
-        part_a_g = one_coat(page, panel, 1, no_look, scale=True)
+        part_a_g = one_coat(page, panel, 1, no_look, scale=panel)
         expect(page.locator("#written tbody tr").first).to_contain_text(f"{part_a_g} g")
         keep_turning(page, panel)
         refused(page, "ends by itself")

@@ -32,15 +32,18 @@ class FakeFiles:
         self.library, self.known, self.write = library, known, write
         self.kept: dict[str, Answer] = {}
 
-    async def plan_paper(self, run_or_job_id: str) -> bytes:
+    async def plan_paper(self, run_or_job_id: str, units: str = "metric") -> bytes:
+        del units
         self.known(run_or_job_id)
         return PDF
 
-    async def wall_picture(self, run_or_job_id: str) -> bytes:
+    async def wall_picture(self, run_or_job_id: str, units: str = "metric") -> bytes:
+        del units
         self.known(run_or_job_id)
         return PNG
 
-    async def run_paper(self, run_id: str) -> bytes:
+    async def run_paper(self, run_id: str, units: str = "metric") -> bytes:
+        del units
         self.known(run_id)
         return PDF
 

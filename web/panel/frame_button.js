@@ -9,11 +9,13 @@ const LIGHTS = {
 
 // sim: what a press at the simulated frame does, or null where hands are needed.
 export function drawFrameButton(box, button, sim) {
-  box.hidden = !button || !(button.short || button.long);
+  // A simulated frame keeps its guard within reach also while its button does nothing.
+  box.hidden = !button || !(button.short || button.long || sim);
   if (box.hidden) return;
   const does = [];
   if (button.short) does.push(`press: ${lower(button.short)}`);
   if (button.long) does.push(`hold: ${lower(button.long)}`);
+  if (!does.length) does.push("nothing to press now");
   box.replaceChildren(h("b", {}, "At the frame"), ` ${does.join(" · ")} (${LIGHTS[button.light]})`);
   if (!sim) return;
   const hand = (label, what) => h("button", { type: "button", class: "simulated", onclick: () => sim(what) }, label);

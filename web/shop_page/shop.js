@@ -16,7 +16,7 @@ function clock(seconds) {
 function sentence(card) {
   const now = card.now;
   if (card.rank === AWAY) return "Away.";
-  if (card.rank === SILENT) return "Not heard in the middle of a casting. It goes on by itself as planned; look in.";
+  if (card.rank === SILENT) return "Not heard in the middle of a casting. If its frame turns, it goes on as planned. Go and look.";
   if (!now) return "Here, nothing said yet.";
   const act = now.alerts.find((alert) => alert.severity === "act_now");
   return act ? act.sentence : now.sentence;

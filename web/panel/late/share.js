@@ -1,6 +1,7 @@
 // A file from the rig, made on request: handed to the phone's own sharing, or saved.
 
 import { h, say } from "../dom.js";
+import { settings } from "../units.js";
 
 // A button that fetches a file and then offers it. Sharing and saving want a press of their own:
 // a browser lets neither follow a press that is seconds old.
@@ -22,7 +23,7 @@ export function paperButton(label, path, name) {
 }
 
 async function fetched(path, name) {
-  const answer = await fetch(path).catch(() => null);
+  const answer = await fetch(`${path}?units=${settings().units}`).catch(() => null);
   if (answer === null) throw new Error("Not hearing from the rig. Press again.");
   if (!answer.ok) {
     const told = await answer.json().catch(() => ({}));
