@@ -69,6 +69,7 @@ class RealPanel:
         with socket.create_server(("127.0.0.1", 0)) as free:
             self.settings = Settings(port=free.getsockname()[1])
         self.url = self.settings.address.rstrip("/")
+        self.ending = False
         self._up = threading.Event()
         self._thread = threading.Thread(target=lambda: asyncio.run(self._serve()))
 
@@ -79,6 +80,7 @@ class RealPanel:
         return self
 
     def __exit__(self, *_: object) -> None:
+        self.ending = True
         self._loop.call_soon_threadsafe(self._told.set)
         self._thread.join(60)
         assert not self._thread.is_alive(), "the controller did not end"
