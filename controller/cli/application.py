@@ -321,6 +321,7 @@ async def open_application(
         service.simulated = simulated_hands(service, devices.hand.press, devices.board)
         stack.push_async_callback(service.close)
         stack.callback(end_all)
+        service.refining.resume()
         tidy()
         tidying = asyncio.create_task(keep_tidy(SystemClock(), partial(_turns, supervisor)))
         stack.push_async_callback(_ended, tidying)

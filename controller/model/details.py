@@ -10,6 +10,8 @@ from pydantic import Field
 from evenwall.model.bounds import Finite, Frozen, Words
 from evenwall.model.plan import CoatClock, Ramp, StartAngles
 
+FIRST_ANSWER = "first_answer"  # the field of a plan that no search has made yet
+
 Label = Annotated[str, Field(max_length=60)]
 Count = Annotated[int, Field(ge=0, le=10**9)]
 Row = Annotated[tuple[Finite | None, ...], Field(max_length=16)]
@@ -99,3 +101,5 @@ class Details(Frozen):
     heat: HeatDetail | None = None
     recipes: Annotated[tuple[Figures, ...], Field(max_length=24)] = ()
     replay: dict[str, Any] | None = None
+    form: Row = ()  # by which a later search finds plans of forms alike
+    first_answer: bool = False  # usual spins; nothing was searched for

@@ -8,6 +8,8 @@ from evenwall.errors import NotConverged, OutsideValidity
 from evenwall.geometry.film_mesh import widest_mm
 from evenwall.geometry.mould import load_cavity
 from evenwall.model import Casting, Plan, RigSpec
+from evenwall.model.details import FIRST_ANSWER
+from evenwall.model.seal import sealed
 from evenwall.planning import Taught, make_plan
 from evenwall.planning.wall import COARSER, compute_wall
 
@@ -22,15 +24,16 @@ def first_plan(casting: Casting, rig: RigSpec, *, taught: Taught | None = None) 
     PlanError where no plan can work.
     """
     plan = make_plan(casting, rig, time_budget_s=0.0, taught=taught)
+    plan = plan.model_copy(update={"details": {**plan.details, FIRST_ANSWER: True}})
     cavity = load_cavity(casting)
     mesh_mm = math.floor(widest_mm(cavity) / COARSER * ROUNDED) / ROUNDED
     try:
         found = compute_wall(plan, mesh_mm, cavity=cavity).summary()
     except (NotConverged, OutsideValidity) as error:
         note = f"{plan.wall.note} The wall of a first answer cannot be computed: {error}."
-        return plan.model_copy(update={"wall": plan.wall.model_copy(update={"note": note})})
+        return sealed(plan.model_copy(update={"wall": plan.wall.model_copy(update={"note": note})}))
     note = (
         f"A first answer: usual spins, on cells of {mesh_mm:.1f} mm. The search that follows lays "
         "the same grams more evenly."
     )
-    return plan.model_copy(update={"wall": found.model_copy(update={"note": note})})
+    return sealed(plan.model_copy(update={"wall": found.model_copy(update={"note": note})}))

@@ -21,9 +21,11 @@ from evenwall.planning.batch import (
     Taught,
 )
 from evenwall.planning.context import DEFAULT_RECIPES, PlanningContext
+from evenwall.planning.earlier import FORM, Earlier
+from evenwall.planning.guesses import Guesses, form_of, guesses
 from evenwall.planning.loading import check_reach
 from evenwall.planning.recipe import Recipe, eased
-from evenwall.planning.search import FULL, Found, Search
+from evenwall.planning.search import FULL, Effort, Found, Search
 from evenwall.planning.walls import (
     Budget,
     OutOfTime,
@@ -46,6 +48,7 @@ def make_plan(
     executor: Executor | None = None,
     clock: Clock | None = None,
     taught: Taught | None = None,
+    earlier: Sequence[Earlier] = (),
 ) -> Plan:
     """Plan a casting. Raises PlanError in one line where no plan can work.
 
@@ -55,7 +58,8 @@ def make_plan(
     called with the fraction done and a few words. executor: where films are computed, any
     concurrent.futures executor; by default threads here. The same seed gives the same plan, unless
     the budget cut it short. clock: what the budget is measured with. taught: what this mould's
-    proven castings said.
+    proven castings said. earlier: plans whose spins are tried first, where they are of this mould
+    or of a form like it; less is searched for then.
     """
     tell = progress or silent
     tell(0.0, "reading the mould")
@@ -68,9 +72,12 @@ def make_plan(
     batch = context.batch(casting.wall_mm / count)
     if context.open:
         batch = context.left_open(batch)
-    wish = Wish(seed, time_budget_s, tell, executor, clock, searches)
-    found = choose(context, batch, count, wish)
+    start = guesses(earlier, casting, cavity, count, context.pour(batch)) if earlier else Guesses()
+    wish = Wish(seed, time_budget_s, tell, executor, clock, searches, start.effort)
+    found = choose(context, batch, count, wish, known=start.known, stays=start.stays)
     plan = assemble(context, batch, found, (), seed)
+    form = [round(float(value), 4) for value in form_of(cavity)]
+    plan = plan.model_copy(update={"details": {**plan.details, FORM: form}})
     tell(1.0, "done")
     return sealed(plan)
 
@@ -85,6 +92,7 @@ class Wish:
     executor: Executor | None
     clock: Clock | None
     searches: int = 1
+    effort: Effort = FULL
 
 
 def choose(
@@ -115,7 +123,7 @@ def choose(
             context.pour(batch),
             count,
             wish.seed + number,
-            FULL,
+            wish.effort,
             wish.executor,
             tell,
             budget,

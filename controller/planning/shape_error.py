@@ -17,12 +17,17 @@ def relative_error(casting: Casting) -> float | None:
 
 
 def with_shape_error(wall: WallSummary, casting: Casting) -> WallSummary:
-    """Return the wall with the error of the casting's shape."""
+    """Return the wall with the error of the casting's shape. On the worst day the skin is taken as
+    large as it may be, too.
+    """
     relative = relative_error(casting)
     if relative is None:
         return wall
     thinnest_mm = wall.mean_mm if wall.min_mm is None else wall.min_mm
-    return wall.model_copy(update={"shape_error_mm": relative * thinnest_mm})
+    changes = {"shape_error_mm": relative * thinnest_mm}
+    if wall.worst_case_min_mm is not None:
+        changes["worst_case_min_mm"] = wall.worst_case_min_mm / (1.0 + relative)
+    return wall.model_copy(update=changes)
 
 
 def shape_notes(casting: Casting) -> list[str]:

@@ -27,6 +27,7 @@ from evenwall.run.events import (
     Noted,
     PartWeighed,
     QuestionAnswered,
+    Refined,
     Refused,
     Replanned,
     Ticked,
@@ -41,7 +42,8 @@ from evenwall.run.lost import lay_anew, may_be_lost
 from evenwall.run.moment import Moment
 from evenwall.run.next_step import cannot_turn, take_next, why_not
 from evenwall.run.observation import Reply, Stop
-from evenwall.run.orders import Begin, Replan, ReportCall
+from evenwall.run.orders import Begin, Refine, Replan, ReportCall
+from evenwall.run.replanning import cannot_take_over
 from evenwall.run.turning import turn_again
 from evenwall.run.user_messages import CHECKLIST, HALTED, LOST_LINES
 
@@ -194,6 +196,17 @@ def _replanned(moment: Moment, command: Command, order: Replan) -> None:
         refuse(moment, command, late)
     else:
         accept(moment, command, order.sentence, Replanned(rest=order.rest))
+
+
+@carries_out(Refine)
+def _refined(moment: Moment, command: Command, order: Refine) -> None:
+    """The full plan, from the planner, for a run that began with the first answer. It comes before
+    the first pour and leaves what is weighed, or the first answer stands."""
+    problem = cannot_take_over(moment.state, order.rest)
+    if problem:
+        refuse(moment, command, problem)
+    else:
+        accept(moment, command, order.sentence, Refined(rest=order.rest))
 
 
 @carries_out(orders.Touch)

@@ -30,6 +30,15 @@ class Replan(Order):
     sentence: str
 
 
+class Refine(Order):
+    """Take the full plan over from the first answer, before the first pour."""
+
+    name: ClassVar[str] = "refined"
+    inside: ClassVar[bool] = True
+    rest: PlanRest
+    sentence: str
+
+
 class ReportCall(Order):
     """Note whom a call reached over a channel; reached empty: nobody, and why."""
 

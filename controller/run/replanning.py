@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from evenwall.model import Plan, Step, parse
+from evenwall.model.details import FIRST_ANSWER
 from evenwall.planning import CoatDone
 from evenwall.planning.in_words import clock_words
 from evenwall.run.events import PlanRest
@@ -12,6 +13,9 @@ from evenwall.run.state import Coat, RunState
 # A fraction of the coat's rest may be spent on planning the next ones, and no more than so much.
 SHARE_OF_REST, MOST_S = 0.7, 120.0
 NOTICE = "planned_again"  # on the sheet, for as long as the next coat may still be changed
+FIRST_NOTICE = "first_answer"  # for as long as the full plan is being searched for
+BEFORE_POUR = (Step.PREPARE, Step.WEIGH, Step.MIX, Step.DEGAS)
+SAME_G = 0.1  # grams that agree so well need not be weighed again: what a scale of a shop shows
 # What counts as the coat's own pace: found by a probe or a finger, not by the model.
 SEEN = ("probe", "touch")
 
@@ -62,6 +66,65 @@ def rest_of(plan: Plan, coats_done: int) -> PlanRest:
     # By way of JSON, so that the run folds the very values that a restart reads.
     rest = plan.model_dump(mode="json", exclude_none=True, include=kept)
     return parse(PlanRest, rest, "the new plan")
+
+
+def before_first_pour(state: RunState) -> bool:
+    """Whether all coats are still to be poured, so that a plan can be taken over whole."""
+    return state.index == 0 and state.step in BEFORE_POUR and state.coat.poured_s is None
+
+
+def cannot_take_over(state: RunState, new: PlanRest) -> str:
+    """Reason why the full plan cannot take over from the first answer now; empty: it can."""
+    if not state.plan.details.get(FIRST_ANSWER):
+        return "This run was not begun with a first answer."
+    if not before_first_pour(state):
+        return "The full plan came after the pour: coat 1 is laid by the first answer."
+    now, then = state.coat_plan, new.coats[0]
+    weighed = state.coat.weighings or state.coat.part_a_g is not None
+    apart_g = max(abs(now.part_a_g - then.part_a_g), abs(now.part_b_g - then.part_b_g))
+    if weighed and apart_g > SAME_G:
+        return (
+            f"The full plan wants A {then.part_a_g:.1f} g + B {then.part_b_g:.1f} g for coat 1, "
+            f"which is weighed by the first answer already: it is laid by that."
+        )
+    return ""
+
+
+def with_later_coats(plan: Plan, better: Plan, coats_done: int) -> Plan:
+    """Return the plan with the coats to come of a better one, and their recipes."""
+    recipes = (
+        *plan.details.get("recipes", ())[:coats_done],
+        *better.details.get("recipes", ())[coats_done:],
+    )
+    return better.model_copy(
+        update={
+            "coats": (*plan.coats[:coats_done], *better.coats[coats_done:]),
+            "details": {**better.details, "recipes": recipes},
+        }
+    )
+
+
+def what_is_better(old: Plan, new: Plan) -> str:
+    """One sentence for the person at the bench: the full plan is there, and what it changes."""
+    said = "The full plan takes over from the first answer"
+    if old.wall.min_mm is not None and new.wall.min_mm is not None:
+        said += f": thinnest patch {new.wall.min_mm:.2f} mm (was {old.wall.min_mm:.2f})"
+    pairs = [
+        (after, before)
+        for after, before in zip(new.coats, old.coats, strict=False)
+        if max(abs(after.part_a_g - before.part_a_g), abs(after.part_b_g - before.part_b_g))
+        > SAME_G
+    ]
+    if len(new.coats) != len(old.coats):
+        said += f"; {len(new.coats)} coats instead of {len(old.coats)}"
+    for after, before in pairs:
+        said += (
+            f"; coat {after.coat} weighs A {after.part_a_g:.1f} g + B {after.part_b_g:.1f} g "
+            f"(was {before.part_a_g:.1f} + {before.part_b_g:.1f})"
+        )
+    if not pairs and len(new.coats) == len(old.coats):
+        said += "; the grams stay"
+    return said + "."
 
 
 def what_changed(old: Plan, new: Plan, coats_done: int) -> str:

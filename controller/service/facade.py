@@ -28,10 +28,12 @@ from evenwall.model import (
 from evenwall.model.orders import Prove, Simulate, Start, StartOwn
 from evenwall.numerics.gel.memory import ResinMemory
 from evenwall.service.casting_files import CastingFiles
+from evenwall.service.earlier_plans import EarlierPlans
 from evenwall.service.library import Library
 from evenwall.service.plan_jobs import PlanJobs, Planner
 from evenwall.service.port import RunPort
 from evenwall.service.proving import Proving
+from evenwall.service.refining import Refining
 from evenwall.service.replanner import Replanner
 from evenwall.service.run_files import Papers, RunFiles
 from evenwall.service.run_list import RunList, plan_of
@@ -73,7 +75,7 @@ class Service:
         memories: of resins, as the gel's judges share them.
         papers: draws plans and runs on paper.
         photos: the folder of photographs beside the record.
-        stoppable: whether `planner` takes a `worker_process.Stopper`, too.
+        stoppable: whether `planner` takes a `worker_process.Stopper` and earlier plans, too.
         """
         self._run = run
         self.simulated: SimulatedHands | None = None  # of a real rig there are none
@@ -84,14 +86,18 @@ class Service:
         self._stream, self._runs = Stream(run), RunList(run)
         self.record, self.events = self._runs.record, self._runs.events  # asked as they are
         self._castings = CastingFiles(castings, self.notice)
+        earlier = EarlierPlans(run.records) if stoppable else None
         self._jobs = PlanJobs(
-            planner, rough_planner, self._executor, self._runs.taught, stoppable=stoppable
+            planner, rough_planner, self._executor, self._runs.taught, earlier, stoppable=stoppable
         )
         self._starting = Starting(run, self._castings, self._jobs)
         self._walls = Walls(run.records, wall_mesh)
         self._proving = Proving(run, self._walls, {} if memories is None else memories)
+        later = None
         if replanner is not None:
             self._replanner = Replanner(run, replanner, self._executor, self._spawn, self.notice)
+            later = self._replanner.use
+        self.refining = Refining(run, self._jobs, self._spawn, self.notice, later)
         if wall_again is not None:
             WallAgain(run, wall_again, self._walls.thread, self._spawn)
         self.files = RunFiles(
@@ -141,7 +147,11 @@ class Service:
             prepared = await self._starting.prepared(order)
             if isinstance(prepared, Answer):
                 return prepared
-            command = command.model_copy(update={"order": prepared})
+            job_id = order.job_id if isinstance(order, Start) else None
+            answer = await self._run.command(command.model_copy(update={"order": prepared}))
+            if answer.accepted and job_id is not None:
+                self.refining.begun(job_id, prepared.run_id)
+            return answer
         return await self._run.command(command)
 
     # --- plans -----------------------------------------------------------------------------------

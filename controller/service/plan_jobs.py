@@ -12,6 +12,7 @@ from typing import Any
 from evenwall.errors import EvenwallError, InputError, said_outside
 from evenwall.model import Casting, Plan, PlanJob, RigSpec
 from evenwall.planning.pace import Pace
+from evenwall.service.earlier_plans import EarlierPlans
 from evenwall.worker_process import Stopper
 from evenwall_bridge.clock import SystemClock
 from evenwall_bridge.contract import Clock
@@ -30,13 +31,14 @@ class PlanJobs:
         rough_planner: Planner | None,
         executor: Executor,
         taught: Callable[[Casting], Awaitable[dict[str, Any]]],
+        earlier: EarlierPlans | None = None,
         clock: Clock | None = None,
         *,
         stoppable: bool = False,
     ) -> None:
         """planner, rough_planner: see `Service`. taught: what this mould's proven castings said, as
         arguments of the planner. clock: what the time left is measured with. stoppable: the planner
-        takes a `stopper`, too."""
+        takes a `stopper`, too. earlier: plans made before, with which a search begins."""
         self._planner, self._rough_planner = planner, rough_planner
         self._executor, self._taught = executor, taught
         self._clock = clock or SystemClock()
@@ -44,7 +46,9 @@ class PlanJobs:
         self._paces: dict[str, Pace] = {}
         self._stoppers: dict[str, Stopper] = {}
         self._stoppable = stoppable
+        self._earlier = earlier
         self._numbers = itertools.count(1)
+        self.on_change: Callable[[PlanJob], None] | None = None
 
     def all(self) -> list[PlanJob]:
         """Return the jobs without their plans, newest first."""
@@ -106,6 +110,8 @@ class PlanJobs:
             del self._jobs[oldest]
             self._paces.pop(oldest, None)
             self._stoppers.pop(oldest, None)
+        if self.on_change is not None:
+            self.on_change(job)
 
     def _change(self, job_id: str, **more: Any) -> None:
         """Change a job, unless fifty newer ones have pushed it out."""
@@ -129,11 +135,15 @@ class PlanJobs:
                 first = await loop.run_in_executor(self._executor, rough)
                 if stopper is None or not stopper.ended:
                     self._change(job_id, plan=first, rough=True)
+            if self._earlier is not None:
+                more = {**more, **await self._earlier.arguments()}
             work = partial(self._planner, casting, spec, progress=progress, **stops, **more)
             plan = await loop.run_in_executor(self._executor, work)
         except EvenwallError as error:
             self._failed(job_id, stopper, error)
             return
+        if self._earlier is not None:
+            self._earlier.keep(plan)
         self._change(
             job_id,
             done=True,

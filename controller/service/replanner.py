@@ -9,7 +9,7 @@ from functools import partial
 from typing import Any
 
 from evenwall.errors import EvenwallError
-from evenwall.model import Command
+from evenwall.model import Command, Plan
 from evenwall.run.orders import Replan
 from evenwall.run.replanning import (
     NOTICE,
@@ -18,6 +18,7 @@ from evenwall.run.replanning import (
     may_plan_again,
     rest_of,
     what_changed,
+    with_later_coats,
 )
 from evenwall.service.plan_jobs import Planner
 from evenwall.service.port import RunPort
@@ -42,7 +43,14 @@ class Replanner:
         self._run, self._planner, self._executor = run, planner, executor
         self._spawn, self._notice = spawn, notice
         self._number = run.last_id  # of the newest plan of a rest
+        self._better: tuple[str, Plan] | None = None  # a run's full plan that came after its pour
         run.on_laid = self.coat_laid
+
+    def use(self, plan: Plan) -> None:
+        """Plan the present run's coats to come from this plan's, at once where a coat rests."""
+        if self._run.state is not None:
+            self._better = (self._run.state.run_id, plan)
+            self.coat_laid()
 
     def coat_laid(self) -> None:
         """Plan the rest again, if there is one."""
@@ -56,9 +64,12 @@ class Replanner:
         if state is None:
             return
         done = state.index + 1
+        base = state.plan
+        if self._better is not None and self._better[0] == state.run_id:
+            base = with_later_coats(base, self._better[1], done)
         work = partial(
             self._planner,
-            state.plan,
+            base,
             laid(state),
             room_degC=seen.room_degC,
             mould_degC=seen.mould_degC,
@@ -75,10 +86,12 @@ class Replanner:
             return
         self._notice(NOTICE, None)
         rest, sentence = rest_of(plan, done), what_changed(state.plan, plan, done)
-        await self._run.command(
+        answer = await self._run.command(
             Command(
                 key=f"again-{state.run_id}-{number}",
                 who="planner",
                 order=Replan(coats_done=done, rest=rest, sentence=sentence),
             )
         )
+        if answer.accepted:
+            self._better = None

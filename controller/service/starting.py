@@ -35,7 +35,7 @@ class Starting:
                 plan = await self._admitted(order.plan)
             elif order.job_id is not None:
                 job = self._jobs.named(order.job_id)
-                if job.plan is None or not job.done:
+                if job.plan is None or not (job.done or job.rough):
                     return Answer(accepted=False, sentence="The plan is not made yet.")
                 plan = await self._admitted(job.plan)
             elif order.run_id is not None:

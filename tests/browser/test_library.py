@@ -208,6 +208,29 @@ def test_opening_is_moved_by_finger(
     assert kept.lean_deg[1] == 0.0
 
 
+def test_a_refused_scan_offers_its_mends(
+    open_phone: OpenPhone, panel: PanelServer, folder: Path, tmp_path: Path
+) -> None:
+    ball = trimesh.creation.icosphere(3, radius=70.0)
+    other = ball.copy()
+    other.apply_translation([0.0, 0.0, 80.0])
+    trimesh.util.concatenate([ball, other]).export(tmp_path / "two.stl")
+    page = opened(open_phone, panel, "New casting", "new-casting")
+    page.locator("#name").fill("Two balls")
+    page.locator("#shape-way").select_option("scan")
+    page.locator("#scan-file").set_input_files(tmp_path / "two.stl")
+    page.locator("#scan-mm").fill("220")
+    page.get_by_role("button", name="Look at the shape").tap()
+    expect(page.get_by_text("must be one body")).to_be_visible(timeout=30_000)
+    expect(page.get_by_text("“Draw a new skin round it” draws one skin")).to_be_visible()
+    expect(page.get_by_role("button", name="Keep the largest")).to_be_visible()
+    no_sideways_scroll(page)
+    page.get_by_role("button", name="Draw a new skin").tap()
+    expect(page.locator(".sides svg")).to_have_count(2, timeout=60_000)
+    expect(page.get_by_label("Draw a new skin round it")).to_be_checked()
+    no_violation(page)
+
+
 def test_what_was_typed_survives_a_reload(
     open_phone: OpenPhone, panel: PanelServer, folder: Path
 ) -> None:

@@ -7,9 +7,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import trimesh
+from scipy.spatial import cKDTree
 
 from evenwall.errors import InputError
-from tests.support.photographed import TEN, lofted, shot, skin_of, turned
+from evenwall.geometry.shapes.build import Shape
+from tests.support.photographed import TEN, lofted, rock, shot, skin_of, turned
 
 
 @pytest.mark.parametrize("name", TEN)
@@ -42,6 +45,30 @@ def test_forms_and_cameras_that_nothing_was_set_on(
     shape = lofted(shot(mesh, views, tmp_path, far=far, lens=lens), tall, tmp_path)
     assert shape.volume_cm3 == pytest.approx(abs(mesh.volume) / 1000.0, rel=0.03)
     assert shape.area_cm2 == pytest.approx(skin_of(mesh), rel=0.03)
+
+
+def sections_apart(shape: Shape, mesh: trimesh.Trimesh) -> float:
+    """Mean distance of the skins, mm, once one is laid over the other sideways."""
+    seen = trimesh.sample.sample_surface(shape.mesh(), 8000, seed=1)[0]
+    true = trimesh.sample.sample_surface(mesh, 40_000, seed=2)[0]
+    true = true[true[:, 2] < mesh.bounds[1, 2] - 1.0]  # without the lid
+    tree = cKDTree(true)
+    for _ in range(8):
+        shift = (seen - true[tree.query(seen)[1]]).mean(axis=0)
+        seen = seen - 2.0 * shift * [1.0, 1.0, 0.0]
+    return float(tree.query(seen)[0].mean())
+
+
+def test_views_of_a_lumpy_form_share_one_axis(tmp_path: Path) -> None:
+    """The middles of a lumpy form's outlines are no images of one axis.
+
+    Measured from the middles, the skins are 1.5 mm apart; the points that are compared are
+    0.5 mm apart themselves.
+    """
+    mesh = rock((((0.2, 0.9, -0.3), 0.15), ((-0.8, -0.4, -0.4), 0.17), ((0.7, -0.6, 0.1), 0.13)), 4)
+    tall = float(np.ptp(mesh.vertices[:, 2]))
+    shape = lofted(shot(mesh, 4, tmp_path), tall, tmp_path)
+    assert sections_apart(shape, mesh) < 1.2
 
 
 def test_perspective_is_corrected_or_told(tmp_path: Path) -> None:

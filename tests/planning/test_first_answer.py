@@ -5,10 +5,11 @@ from __future__ import annotations
 import pytest
 
 from evenwall.errors import NotConverged
-from evenwall.model import Plan, read_casting
+from evenwall.model import Plan, ShapeKnown, WallSummary, read_casting
 from evenwall.planning import first_answer, make_plan
 from evenwall.planning.first_answer import first_plan
 from evenwall.planning.in_words import first_words
+from evenwall.planning.shape_error import with_shape_error
 from tests.support.virtual_shop import SAMPLES, sample_rig
 
 
@@ -44,3 +45,17 @@ def test_a_wall_that_cannot_be_computed_is_told(monkeypatch: pytest.MonkeyPatch)
     wall = first("lantern-globe").wall
     assert wall.min_mm is None
     assert "cannot be computed" in wall.note
+
+
+def test_worst_day_has_the_largest_skin_that_the_shape_allows() -> None:
+    """The resin is weighed: over a skin 3 % larger it lies 1/1.03 as thick (conservation)."""
+    wall = WallSummary(target_mm=4.0, mean_mm=4.0, min_mm=3.5, worst_case_min_mm=3.2)
+    casting = read_casting(SAMPLES / "lantern-globe.toml")
+    assert with_shape_error(wall, casting) == wall, "a drawing is taken as exact"
+    measured = casting.model_copy(update={"shape": ShapeKnown(area_error_percent=3.0)})
+    known = with_shape_error(wall, measured)
+    assert known.shape_error_mm == pytest.approx(0.105)
+    assert known.worst_case_min_mm == pytest.approx(3.2 / 1.03)
+    assert with_shape_error(wall.model_copy(update={"worst_case_min_mm": None}), measured) == (
+        known.model_copy(update={"worst_case_min_mm": None})
+    )

@@ -4,9 +4,6 @@ from __future__ import annotations
 
 import asyncio
 from asyncio import SelectorEventLoop
-from collections.abc import Callable
-from concurrent.futures import Executor, Future
-from functools import partial
 from typing import Any
 
 import pytest
@@ -19,6 +16,7 @@ from evenwall.run.folding import fold_all
 from evenwall.run.replanning import budget_s, laid, rest_of
 from evenwall.run.schedule import next_from_s
 from evenwall_bridge.clock import VirtualTimeLoop, run_virtual
+from tests.support.slowly import Slowly
 from tests.support.virtual_shop import open_shop
 
 
@@ -94,24 +92,6 @@ def test_a_refusal_is_told_and_the_plan_stands() -> None:
             operator.cancel()
 
     run_virtual(scenario())
-
-
-class Slowly(Executor):
-    """Does its jobs when it is told to."""
-
-    def __init__(self) -> None:
-        self.jobs: list[tuple[Callable[[], Any], Future[Any]]] = []
-
-    def submit(self, fn: Callable[..., Any], /, *args: Any, **more: Any) -> Future[Any]:
-        self.jobs.append((partial(fn, *args, **more), Future()))
-        return self.jobs[-1][1]
-
-    def do(self, number: int) -> None:
-        work, done = self.jobs[number]
-        try:
-            done.set_result(work())
-        except PlanError as error:
-            done.set_exception(error)
 
 
 @pytest.mark.parametrize("refuses", [False, True])

@@ -1,4 +1,4 @@
-"""A rough plan stands while the full search runs, and no run begins with it."""
+"""A rough plan stands while the full search runs, and a run may begin with it."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from tests.support.orders import command
 from tests.support.virtual_shop import SAMPLES, lantern_plan, open_shop, sample_rig
 
 
-def test_rough_plan_is_shown_and_not_taken() -> None:
+def test_rough_plan_is_shown_and_may_be_taken() -> None:
     go_on = threading.Event()
 
     def full(*args: Any, **more: Any) -> Plan:
@@ -31,6 +31,9 @@ def test_rough_plan_is_shown_and_not_taken() -> None:
             service = Service(shop.supervisor, SAMPLES, full, rough_planner=rough)
             try:
                 job = await service.start_plan("lantern-globe", {})
+                start = command("start", "no-plan", job_id=job.job_id)
+                answer = await service.command(start)
+                assert answer.sentence == "The plan is not made yet."
                 while job.plan is None:
                     await asyncio.to_thread(threading.Event().wait, 0.02)
                     job = await service.plan_job(job.job_id)
@@ -39,7 +42,7 @@ def test_rough_plan_is_shown_and_not_taken() -> None:
                 assert job.plan.totals.resin_g > 100.0
                 start = command("start", "rough-plan", job_id=job.job_id)
                 answer = await service.command(start)
-                assert answer.sentence == "The plan is not made yet."
+                assert answer.accepted
                 go_on.set()
                 while not job.done:
                     await asyncio.to_thread(threading.Event().wait, 0.02)
@@ -82,7 +85,7 @@ def test_a_job_tells_the_time_left_once_its_search_has_a_pace() -> None:
             return lantern_plan()
 
         with ThreadPoolExecutor(1) as threads:
-            jobs = PlanJobs(full, None, threads, taught, clock)
+            jobs = PlanJobs(full, None, threads, taught, clock=clock)
             casting = read_casting(SAMPLES / "lantern-globe.toml")
             job = jobs.add("lantern-globe", casting)
             work = asyncio.ensure_future(jobs.make(job.job_id, casting, sample_rig()))

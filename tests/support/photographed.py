@@ -28,16 +28,20 @@ def turned(name: str, oval: float = 1.0, lean_mm: float = 0.0) -> trimesh.Trimes
     return trimesh.Trimesh(*turn(Sections(z, r, oval * r, middle, bottom, "flat"), 2.0))
 
 
-def rock() -> trimesh.Trimesh:
+Lump = tuple[tuple[float, float, float], float]  # where to, and how high
+ROCK: tuple[Lump, ...] = (
+    ((0.8, 0.3, -0.5), 0.16),
+    ((-0.7, 0.6, -0.2), 0.14),
+    ((0.1, -0.9, 0), 0.15),
+)
+
+
+def rock(lumps: tuple[Lump, ...] = ROCK, subdivisions: int = 5) -> trimesh.Trimesh:
     """No body of revolution: an ellipsoid with lumps, cut flat at the top."""
-    ball = trimesh.creation.icosphere(subdivisions=5)
+    ball = trimesh.creation.icosphere(subdivisions=subdivisions)
     n = np.asarray(ball.vertices)
     radius = np.ones(len(n))
-    for direction, size in (
-        ((0.8, 0.3, -0.5), 0.16),
-        ((-0.7, 0.6, -0.2), 0.14),
-        ((0.1, -0.9, 0), 0.15),
-    ):
+    for direction, size in lumps:
         d = np.array(direction) / np.linalg.norm(direction)
         radius += size * np.exp(5.0 * (n @ d - 1.0))
     mesh = trimesh.Trimesh(n * radius[:, None] * [62.0, 55.0, 60.0], ball.faces)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import ndimage
+from scipy.linalg import null_space
 
 from evenwall.geometry.shapes.outline import widths
 from evenwall.geometry.shapes.sections import Array, Index, loft
@@ -23,6 +24,11 @@ ROWS = 402  # of a picture that are looked at
 SMOOTH_ROWS = 4.0
 STEEPEST = 0.7  # sine of a normal's turn out of the picture's plane
 WIGGLE = 2e-3  # weight of high orders in the fit; evens out views that are not evenly spread
+# How the views' axes are found. SPREAD: of half the width, four times what a section's second
+# harmonic may be (a convex curve's own, judged on no form in particular). EDGE: of the height, by
+# what an outline is off. FREE: of the widest, what is not known beforehand at all.
+SPREAD, EDGE, FREE, MOST_ORDER = 0.3, 0.001, 10.0, 8
+LEAST_HALF = 0.02  # of the widest: a section is not taken for smaller
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,6 +75,8 @@ def loft_views(views: Sequence[View], height_mm: float, *, open_bottom: bool) ->
     ends = np.array([[_end(view.outline_px, k)[0] > 0.0 for k in (0, 1)] for view in views])
     flat_bottom, flat_top = (bool(one) for one in ends.mean(axis=0) >= 0.5)
     tangents = [_tangents(view, heights, height_mm) for view in views]
+    if len(views) > 2:
+        tangents = _on_one_axis(tangents, heights)
     rings = _sections(tangents, views[0].from_rad, heights)
     rings = _closed(rings, (flat_bottom, flat_top), open_bottom)
     points, faces = loft(rings)
@@ -119,6 +127,44 @@ def _tangents(view: View, heights: Array, height_mm: float) -> Tangents:
         normal[:, side] = view.from_rad + turns + np.pi * side
         support[:, side] = np.interp(heights, z, h)
     return Tangents(normal, support)
+
+
+def _on_one_axis(tangents: Sequence[Tangents], heights: Array) -> list[Tangents]:
+    """The same tangents, measured from one axis in all views.
+
+    Each view was measured from the middle of its own outline. Of a form with lumps these middles
+    are no images of one axis, and sections made from them are wrong by as much. The sections'
+    supports are harmonics whose amplitudes beyond the first shrink with the section (a convex
+    curve's fall at least as 1/k^2): towards a round end a section is a point, seen on one axis by
+    every view. So the shifts between the views are the most likely ones, each height weighing as
+    its section is small and its edge is steep: generalised least squares (Aitken 1935).
+    """
+    f = np.concatenate([one.normal_rad for one in tangents], axis=1)
+    h = np.concatenate([one.support_mm for one in tangents], axis=1)
+    views = len(tangents)
+    # Shifting all views together moves the form, no view against another: that is left out.
+    facing = f[:, ::2].mean(axis=0)
+    between = null_space(np.stack([np.cos(facing), np.sin(facing)]))
+    moved = np.kron(np.eye(views), [[1.0], [-1.0]]) @ between  # right side and left
+    half = np.maximum(h.mean(axis=1), LEAST_HALF * float(h.max()))
+    slope = np.abs(np.gradient(half, heights))
+    off = EDGE * float(np.ptp(heights)) * np.hypot(1.0, slope)
+    order, free = np.arange(1, MOST_ORDER + 1), FREE * float(h.max())
+    normal, right = np.zeros((views - 2, views - 2)), np.zeros(views - 2)
+    for j in range(len(heights)):
+        waves = np.multiply.outer(f[j], order)
+        known = np.concatenate([[free, free], SPREAD * half[j] / order[1:] ** 2])
+        columns = np.concatenate([np.ones((2 * views, 1)), np.cos(waves), np.sin(waves)], axis=1)
+        scaled = columns * np.concatenate([known, known[1:]])
+        spread = scaled @ scaled.T + off[j] ** 2 * np.eye(2 * views)
+        weighed = np.linalg.solve(spread, moved)
+        normal += moved.T @ weighed
+        right += weighed.T @ h[j]
+    shift = between @ np.linalg.solve(normal, right)
+    return [
+        Tangents(one.normal_rad, one.support_mm - by * np.array([1.0, -1.0]))
+        for one, by in zip(tangents, shift, strict=True)
+    ]
 
 
 def _end(outline_px: Array, which: int, skip: float = 0.0) -> tuple[float, float]:

@@ -127,6 +127,26 @@ class Replanned(Answered):
         )
 
 
+class Refined(Answered):
+    """The full plan took over from the first answer that the run began with. What is weighed and
+    ticked stays."""
+
+    kind: ClassVar[str] = "refined"
+    rest: PlanRest
+
+    def fold(self, state: RunState, at_s: float) -> RunState:
+        del at_s
+        rest = {name: getattr(self.rest, name) for name in self.rest.model_fields_set}
+        plan = parse(Plan, {**dict(state.plan), **rest, "sha256": ""}, self.kind)
+        begun = state.coats[: state.index + 1]
+        return replace(
+            state,
+            plan=plan,
+            profiles=tuple(Profile.of(planned) for planned in plan.coats),
+            coats=(*begun, *(Coat(coat=planned.coat) for planned in plan.coats[len(begun) :])),
+        )
+
+
 class CastingMeasured(RunEvent, Measured):
     """The casting was measured; a later measure replaces an earlier one of the same name."""
 

@@ -123,7 +123,23 @@ export class Bench {
 
   waiting(job) {
     const page = this.page;
-    setTimeout(() => { if (this.page === page && location.hash.slice(1) === page) this.open(page); }, 500);
+    const bar = h("progress", { max: "1", value: String(job.fraction), "aria-label": "How far the plan is" });
+    const word = h("p", { class: "why", role: "status" }, sentenceOf(job));
+    const here = () => this.page === page && location.hash.slice(1) === page;
+    // What is being read or pressed stays where it is: only the bar and its words change.
+    const look = async () => {
+      if (!here()) return;
+      const now = await this.line.get(`/api/plans/${job.job_id}`).catch(() => null);
+      if (!here()) return;
+      if (!now || now.done || now.error || Boolean(now.plan) !== Boolean(job.plan)) {
+        this.open(page);
+        return;
+      }
+      bar.value = now.fraction;
+      say(word, sentenceOf(now));
+      setTimeout(look, 500);
+    };
+    setTimeout(look, 500);
     const ask = (what) => async () => {
       try {
         await this.line.post(`/api/plans/${job.job_id}/${what}`);
@@ -133,15 +149,18 @@ export class Bench {
       }
     };
     const tool = (label, what) => h("button", { type: "button", onclick: ask(what) }, label);
+    const foot = h("p", { class: "also" },
+      this.line.mayAct ? [tool("Use the best so far", "finish"), tool("Cancel", "cancel")] : null,
+      h("a", { class: "button", href: "#plans" }, "All plans"));
+    if (job.plan && this.line.mayAct) this.action = { label: "Begin with this answer", press: this.taking(job, foot) };
     return [
       h("h1", {}, "Planning …"),
-      h("progress", { max: "1", value: String(job.fraction), "aria-label": "How far the plan is" }),
-      h("p", { class: "why", role: "status" }, sentenceOf(job)),
+      bar, word,
       h("p", { class: "figures" }, askedWords(job), " You may leave this page: the plan stands among the plans."),
-      h("p", { class: "also" },
-        this.line.mayAct ? [tool("Use the best so far", "finish"), tool("Cancel", "cancel")] : null,
-        h("a", { class: "button", href: "#plans" }, "All plans")),
-      ...(job.plan ? [h("h2", {}, "a first answer, being refined"), h("p", { class: "figures" }, headline(job.plan)), h("p", { class: "figures" }, wallWords(job.plan.wall)), coatTable(job.plan)] : []),
+      foot,
+      ...(job.plan ? [h("h2", {}, "a first answer, being refined"),
+        this.line.mayAct ? h("p", { class: "why" }, "You may begin now, with the list and the weighing: the full plan takes over before the first pour, and never changes what is weighed.") : null,
+        h("p", { class: "figures" }, headline(job.plan)), h("p", { class: "figures" }, wallWords(job.plan.wall)), coatTable(job.plan)] : []),
     ];
   }
 
@@ -164,11 +183,7 @@ export class Bench {
     const plan = job.plan;
     const foot = h("p", { class: "also" }, h("a", { class: "button", href: `#plan/${job.casting_id}` }, "Ask differently"),
       h("a", { class: "button", href: "#plans" }, "All plans"));
-    const take = async () => {
-      if (await this.send("start", { job_id: job.job_id }, null)) this.back();
-      else this.refuse(foot, new Error("The rig did not take it: a run may be under way."));
-    };
-    this.action = { label: "Take this plan", press: take };
+    this.action = { label: "Take this plan", press: this.taking(job, foot) };
     return [
       h("h1", { verbatim: true }, plan.casting.name),
       h("p", { class: "why" }, headline(plan)),
@@ -185,6 +200,13 @@ export class Bench {
       plan.wall.min_mm === null ? null : paperButton("A picture of the wall", `/api/papers/${job.job_id}/wall.png`, paperName(plan.casting.name, "wall.png")),
       foot,
     ];
+  }
+
+  taking(job, foot) {
+    return async () => {
+      if (await this.send("start", { job_id: job.job_id }, null)) this.back();
+      else this.refuse(foot, new Error("The rig did not take it: a run may be under way."));
+    };
   }
 
   // The film takes its seconds: the page is there first, the picture comes after.

@@ -59,8 +59,19 @@ export class ShapeForm {
       const card = await this.line.post("/api/library/shape", { measures: await this.read("Shape") });
       this.shown.replaceChildren(...cardParts(card, this.made.moved));
     } catch (error) {
-      this.shown.replaceChildren(h("p", { class: "answer no", role: "alert" }, inFields(error.message, this.element)));
+      this.shown.replaceChildren(h("p", { class: "answer no", role: "alert" }, inFields(error.message, this.element)), this.mends(error.message));
     }
+  }
+
+  // The mends that a refusal names, each a button that asks for it and looks again.
+  mends(sentence) {
+    const named = (this.made.mends ?? []).filter(([words]) => sentence.includes(words));
+    const press = (box) => () => {
+      box.input.checked = true;
+      this.changed();
+      this.look();
+    };
+    return h("p", { class: "also" }, named.map(([, box, label]) => h("button", { type: "button", onclick: press(box) }, label)));
   }
 
   girths(before) { return this.turned(before, "girths_mm", "Girth"); }
@@ -155,6 +166,7 @@ export class ShapeForm {
     };
     return {
       read, moved: mouth.moved,
+      mends: [[LARGEST, largest, "Keep the largest"], [WRAP, wrap, "Draw a new skin"]],
       kept: () => ({ sent, ...mouth.kept() }),
       putBack: (kept) => {
         sent = kept.sent;
@@ -236,6 +248,8 @@ export class ShapeForm {
 
 // Where the files of measurements have a figure, and the field that it was typed into. Heights and
 // widths count from 0 there, the end from -1; bodies and photographs from 1.
+const LARGEST = 'keep = "largest"'; // mends as the files of measurements have them
+const WRAP = "wrap = true";
 const ROW = "[.\\[](-?\\d+)\\]?";
 const PLACES = [
   [`turned\\.heights_mm${ROW}`, (n, last) => `height-${n < 0 ? last : n + 1}`],
@@ -248,7 +262,8 @@ const PLACES = [
 ];
 
 // A refusal in the words of the form: the field is named by its label, and waits for a finger.
-export function inFields(sentence, form) {
+export function inFields(told, form) {
+  const sentence = told.replace(LARGEST, "“Keep only the largest body”").replace(WRAP, "“Draw a new skin round it”");
   for (const [pattern, idOf] of PLACES) {
     const found = sentence.match(new RegExp(pattern));
     if (!found) continue;

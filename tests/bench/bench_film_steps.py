@@ -1,0 +1,110 @@
+"""Film-steps of a plan's search: from nothing, and begun with an earlier plan's spins.
+
+A film-step is one step of one film on one mesh; its cost goes with the mesh's cells. Neither
+depends on the machine. `like`: the earlier plan is of the form scaled by 1.12.
+
+    python -m tests.bench film_steps
+    FORMS="lantern-globe" python -m tests.bench film_steps
+"""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import trimesh
+
+from evenwall.model import Casting, Plan, read_casting
+from evenwall.planning import make_plan, walls
+from evenwall.planning.earlier import Earlier, earlier_of
+from tests.bench.bench_first_answer import processor_s
+from tests.support.virtual_shop import SAMPLES, sample_rig
+
+FORMS = ("lantern-globe", "bell-shade", "sea-rock")
+SCALED = 1.12
+
+
+@dataclass
+class Counted:
+    """Films, their steps, and steps times cells."""
+
+    films: int = 0
+    steps: int = 0
+    cell_steps: int = 0
+
+
+@contextmanager
+def counting() -> Iterator[Counted]:
+    """Count what the planner computes."""
+    counted, coats = Counted(), walls.coats
+
+    def count(mesh: Any, batch: Sequence[Any], **more: Any) -> Any:
+        found = coats(mesh, batch, **more)
+        steps = sum(one.steps for one in found)
+        counted.films += len(found)
+        counted.steps += steps
+        counted.cell_steps += steps * mesh.cells
+        return found
+
+    walls.coats = count
+    try:
+        yield counted
+    finally:
+        walls.coats = coats
+
+
+def row(name: str, how: str, casting: Casting, earlier: tuple[Earlier, ...]) -> Plan:
+    """Print one line of the table."""
+    began_s = processor_s()
+    with counting() as counted:
+        plan = make_plan(casting, sample_rig(), earlier=earlier)
+    wall = plan.wall
+    worst = (wall.worst_case_min_mm or 0.0) / wall.mean_mm
+    cells = (
+        name,
+        how,
+        counted.films,
+        f"{counted.steps / 1e6:.2f}",
+        f"{counted.cell_steps / 1e9:.2f}",
+        f"{(wall.min_mm or 0.0) / wall.mean_mm:.3f}",
+        f"{worst:.3f}",
+        f"{processor_s() - began_s:.0f}",
+    )
+    print("|", " | ".join(map(str, cells)), "|", flush=True)
+    return plan
+
+
+def scaled(casting: Casting, folder: Path) -> Casting:
+    """The casting of the same form, larger."""
+    mesh = trimesh.load_mesh(casting.mesh)
+    mesh.apply_scale(SCALED)
+    path = folder / f"{casting.mesh.stem}-larger.ply"
+    mesh.export(path)
+    return casting.model_copy(update={"mesh": path, "shape": None})
+
+
+def main() -> None:
+    """Print the table."""
+    wanted = os.environ.get("FORMS", ",".join(FORMS)).split(",")
+    print("| form | begun with | films | film-steps, 10^6 | times cells, 10^9 | thinnest | "
+          "worst day | processor, s |")  # fmt: skip
+    print("| --- | --- | ---: | ---: | ---: | ---: | ---: | ---: |")
+    with tempfile.TemporaryDirectory() as scratch:
+        for name in wanted:
+            casting = read_casting(SAMPLES / f"{name}.toml")
+            first = earlier_of(row(name, "nothing", casting, ()))
+            if first is None:
+                continue
+            row(name, "the same mould", casting, (first,))
+            larger = scaled(casting, Path(scratch))
+            row(f"{name}, larger", "a form like it", larger, (first,))
+            row(f"{name}, larger", "nothing", larger, ())
+
+
+if __name__ == "__main__":
+    main()
