@@ -24,7 +24,10 @@ LONGEST = 600  # of what it says about it
 
 def _short(value: object, most: int = SHOWN) -> str:
     """Return the value on one short line, whatever was sent: what does not print is a mark."""
-    said = str(value)[: most + 1]
+    try:
+        said = str(value)[: most + 1]
+    except (RecursionError, ValueError):  # nested without end; more than 4300 digits
+        said = f"a {type(value).__name__} too large to be shown"
     said = "".join(letter if letter.isprintable() else "?" for letter in said)
     return said if len(said) <= most else f"{said[:most]}..."
 

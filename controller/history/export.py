@@ -10,13 +10,16 @@ from __future__ import annotations
 
 import bisect
 import csv
+import io
 import json
+import re
 from collections.abc import Iterable
 from datetime import datetime, timedelta
 from importlib import import_module
 from pathlib import Path
 from typing import Any, Literal
 
+from evenwall.bounded import from_json, read_bytes, read_json, read_text
 from evenwall.errors import EvenwallError, InputError, RecordError
 from evenwall.history.dictionary import EVENTS, SAMPLES, UTC, Column, package
 from evenwall.history.photos import FOLDER as PHOTOS
@@ -26,11 +29,16 @@ from evenwall.model import Event, Plan, Sample, parse
 from evenwall.records.journal import Journal
 from evenwall.records.rows import Batch
 from evenwall.run.events import Started
+from evenwall.run.folding import UNFIT
 
 Format = Literal["csv", "parquet"]
 FORMATS: tuple[Format, ...] = ("csv", "parquet")
 KIND, VERSION = "evenwall/run", 1
 _LARGEST_FIELD = 2**26
+_MOST_BYTES = 400_000_000  # of one table; a casting of a day has some 10 MB
+_MOST_ROWS = 2_000_000
+_LONGEST_S = 1e10  # three hundred years of a rig's clock
+RUN_ID = re.compile(r"[A-Za-z0-9._:-]{1,120}")
 
 
 class NoParquet(EvenwallError):
@@ -165,19 +173,17 @@ def read_export(folder: Path) -> Recorded:
     """An exported run. Raises InputError naming what is wrong, RecordError when its proof does not
     hold, NoParquet."""
     about_file = folder / "run.json"
-    try:
-        about = json.loads(about_file.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise InputError("folder", folder, error.strerror or "cannot be read") from None
-    except json.JSONDecodeError as error:
-        raise InputError("file", about_file, f"is not JSON: {error}") from None
+    about = read_json(about_file)
     if not isinstance(about, dict) or about.get("kind") != KIND:
         raise InputError("kind", "missing", f"must be {KIND}", file=str(about_file))
     if about.get("version") != VERSION:
         raise InputError(
             "version", about.get("version"), f"must be {VERSION}", file=str(about_file)
         )
-    run_id = str(about.get("run_id", ""))
+    run_id = about.get("run_id")
+    if not isinstance(run_id, str) or not RUN_ID.fullmatch(run_id):
+        limit = "must be 1 to 120 letters, digits and . _ : -"
+        raise InputError("run_id", ascii(run_id)[:80], limit, file=str(about_file))
     parse(Plan, about.get("plan") or {}, about_file)
     events = [
         _event(row, run_id, number, folder) for number, row in enumerate(_read(folder, "events"), 1)
@@ -189,8 +195,24 @@ def read_export(folder: Path) -> Recorded:
     if not events or events[0].kind != Started.kind:
         raise InputError("events", len(events), "must begin with started", file=str(folder))
     run = Recorded(run_id, json.dumps(about["plan"]), tuple(events), tuple(samples))
+    _fits(run, folder)
     run.check()
     return run
+
+
+def _fits(run: Recorded, folder: Path) -> None:
+    """Raises InputError where a record could not keep the run and read it again."""
+    for what, rows in (("events", run.events), ("samples", run.samples)):
+        if any(not -_LONGEST_S <= row.at_s <= _LONGEST_S for row in rows):
+            limit = f"must be within {_LONGEST_S:g}"
+            raise InputError(f"{what} at_s", "beyond", limit, unit="s", file=str(folder))
+    try:
+        for event in run.events:
+            json.dumps(event.data, allow_nan=False, ensure_ascii=False).encode()
+        _ = run.state
+    except UNFIT as error:
+        why = f"cannot be carried through: {type(error).__name__} {ascii(error)[:120]}"
+        raise InputError("events", run.run_id, why, file=str(folder)) from None
 
 
 def _as_recorded(row: dict[str, Any]) -> dict[str, Any]:
@@ -201,11 +223,9 @@ def _as_recorded(row: dict[str, Any]) -> dict[str, Any]:
 
 def _event(row: dict[str, Any], run_id: str, number: int, folder: Path) -> Event:
     try:
-        data = json.loads(row.pop("data_json", ""))
-    except json.JSONDecodeError as error:
-        raise InputError(
-            "data_json", f"event {number}", f"is not JSON: {error}", file=str(folder)
-        ) from None
+        data = from_json(str(row.pop("data_json", "")))
+    except InputError as error:
+        raise InputError("data_json", f"event {number}", error.limit, file=str(folder)) from None
     return parse(Event, {**row, "event_id": number, "run_id": run_id, "data": data}, folder)
 
 
@@ -213,18 +233,36 @@ def _read(folder: Path, name: str) -> list[dict[str, Any]]:
     """Rows of whichever format is there; what is not known is left out."""
     path = folder / f"{name}.csv"
     if path.is_file():
-        csv.field_size_limit(_LARGEST_FIELD)  # a proof holds its whole spin
-        with path.open(encoding="utf-8", newline="") as file:
-            return [{k: v for k, v in row.items() if v != ""} for row in csv.DictReader(file)]
+        return _csv_rows(path)
     path = folder / f"{name}.parquet"
     if not path.is_file():
         raise InputError("file", path.with_suffix(".csv"), "no such file")
     arrow, parquet = _pyarrow()
     try:
-        rows = parquet.read_table(path).to_pylist()
+        file = parquet.ParquetFile(arrow.BufferReader(read_bytes(path, _MOST_BYTES)))
+        if file.metadata.num_rows > _MOST_ROWS:
+            limit = f"must be at most {_MOST_ROWS}"
+            raise InputError("rows", file.metadata.num_rows, limit, file=str(path))
+        rows = file.read().to_pylist()
     except arrow.ArrowException as error:
         raise InputError("file", path, f"is not Parquet: {error}") from None
     return [{k: v for k, v in row.items() if v is not None} for row in rows]
+
+
+def _csv_rows(path: Path) -> list[dict[str, Any]]:
+    """Rows of a CSV file, without the empty cells. Raises InputError."""
+    csv.field_size_limit(_LARGEST_FIELD)  # a proof holds its whole spin
+    found: list[dict[str, Any]] = []
+    try:
+        for row in csv.DictReader(io.StringIO(read_text(path, _MOST_BYTES), newline="")):
+            if None in row:
+                raise InputError("row", len(found) + 1, "has more cells than the first line")
+            if len(found) >= _MOST_ROWS:
+                raise InputError("rows", "more", f"must be at most {_MOST_ROWS}")
+            found.append({name: cell for name, cell in row.items() if cell})
+    except csv.Error as error:
+        raise InputError("file", path, f"is not CSV: {error}") from None
+    return found
 
 
 def import_run(journal: Journal, run: Recorded) -> None:

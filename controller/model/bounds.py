@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 # Every number that enters has a range, and none is far from what the trade can meet: a figure of
 # 1e300 is finite, and still stops whoever computes with it. The limits are wide on purpose; what
@@ -24,7 +25,17 @@ Wall_mm = Annotated[float, Field(ge=0, le=1000, allow_inf_nan=False)]
 Angle_deg = Annotated[float, Field(ge=-360, le=360, allow_inf_nan=False)]
 FASTEST_RPM = 60.0  # of any rig; a plan made for a faster one is told so by the rig it meets
 Rate_rpm = Annotated[float, Field(ge=-1000, le=1000, allow_inf_nan=False)]
-Name = Annotated[str, Field(min_length=1, max_length=80)]
+# Controls, and what turns the writing round, would mislead whoever reads a page, a log or a report.
+MISLEADING = re.compile("[\x00-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
+
+
+def _readable(name: str) -> str:
+    if MISLEADING.search(name):
+        raise ValueError("must be letters, digits and signs, without control characters")
+    return name
+
+
+Name = Annotated[str, Field(min_length=1, max_length=80), AfterValidator(_readable)]
 Words = Annotated[str, Field(max_length=4000)]  # a sentence, or a few
 Hash = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 MOST_COATS = 24

@@ -19,7 +19,7 @@ def _limit(error: dict[str, Any]) -> str:
     ctx = error.get("ctx") or {}
     signs = {"gt": ">", "ge": ">=", "lt": "<", "le": "<="}
     bounds = [f"must be {sign} {ctx[key]}" for key, sign in signs.items() if key in ctx]
-    return " and ".join(bounds) or str(error["msg"]).lower()
+    return " and ".join(bounds) or str(error["msg"]).lower().removeprefix("value error, ")
 
 
 def unit_of(field: str) -> str:

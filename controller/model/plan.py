@@ -62,7 +62,8 @@ class StartAngles(Frozen):
     minor: Angle_deg = 0.0
 
 
-Pascal_s = Annotated[float, Field(ge=-1e12, le=1e12, allow_inf_nan=False)]
+# Water has 0.001 Pa s; a resin at its gel has more than any film moves under.
+Pascal_s = Annotated[float, Field(ge=1e-4, le=1e12, allow_inf_nan=False)]
 WITNESS_G = 30.0  # less in the cup hardly warms a probe (common practice, no source)
 
 

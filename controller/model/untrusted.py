@@ -21,6 +21,11 @@ TABLE_BYTES = 1_000_000  # a casting, resin or rig file is a few kB
 DEEPEST = 40  # levels; a plan has 7
 
 
+# A dotted name of a hundred thousand parts costs the reader minutes. Begun at the name's start, so
+# that the search itself is linear.
+_LONG_NAME = re.compile(rf"""(?<![\w"'.-])(?:[\w"'-]++[ \t]*+\.[ \t]*+){{{DEEPEST}}}""")
+
+
 def read_bytes(path: Path, most_bytes: int) -> bytes:
     """Return a regular file's content. Raises InputError for any other kind, and above the limit.
 
@@ -116,6 +121,8 @@ def read_json(path: Path) -> Any:
 def read_table(path: Path) -> dict[str, Any]:
     """Return the table of a TOML file. Raises InputError when it cannot be read or is not TOML."""
     text = read_text(path, TABLE_BYTES, "utf-8-sig")  # with the mark that some editors put first
+    if _LONG_NAME.search(text):
+        raise InputError("file", path, f"has a name of more than {DEEPEST} parts")
     try:
         return tomllib.loads(text)
     except RecursionError:

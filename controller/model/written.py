@@ -7,11 +7,17 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from evenwall.bounded import DEEPEST, depth
 from evenwall.errors import InputError
 
 
 def toml_text(table: Mapping[str, Any]) -> str:
-    """A table as TOML 1.0: plain values, then tables and lists of tables; None is left out."""
+    """A table as TOML 1.0: plain values, then tables and lists of tables; None is left out.
+
+    Raises InputError for what TOML cannot say, and for nesting beyond DEEPEST levels.
+    """
+    if depth(table, DEEPEST) > DEEPEST:
+        raise InputError("nesting", "deeper", f"must be at most {DEEPEST} levels")
     return "".join(_lines(table, ())).lstrip("\n")
 
 
@@ -49,8 +55,12 @@ def _value(value: object) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):
+        if any("\ud800" <= letter <= "\udfff" for letter in value):
+            raise InputError("value", ascii(value)[:80], "must be text: half a letter is none")
         # A JSON string is a TOML basic string but for DEL, which TOML wants escaped.
         return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    if isinstance(value, int) and not -(2**63) <= value < 2**63:
+        raise InputError("value", f"of {value.bit_length()} bits", "must have at most 64 bits")
     if isinstance(value, int | float):
         if not math.isfinite(value):
             raise InputError("value", value, "must be a finite number")

@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import json
 import random
+import shutil
 import tempfile
 import tomllib
 from collections.abc import Callable
@@ -21,9 +22,11 @@ from pydantic import ValidationError
 
 from evenwall.cli import gel as gel_command
 from evenwall.errors import EvenwallError, InputError
+from evenwall.history.export import read_export
 from evenwall.model import Measured, Plan, parse, read_casting, read_plan, read_resin, read_rig
 from evenwall.model.orders import ORDERS
 from evenwall.run.gate import admit
+from evenwall.service.library import Library
 from evenwall.telemetry.messages import CommandSaid, SignedCommand
 from evenwall_bridge.clock import ManualClock
 from evenwall_web.app import create_app
@@ -272,6 +275,71 @@ def http_body(draw: random.Random) -> bool:
     return answer.status_code < 400
 
 
+EVENTS = (
+    "event_id,run_id,at_s,utc,kind,data_json\n"
+    '1,x,0,2026-01-05T09:00:00+00:00,started,"{""simulated"": true}"\n'
+    '2,x,5,2026-01-05T09:00:05+00:00,stepped,"{""step"": ""weigh"", ""coat"": 1}"\n'
+    '3,x,60,2026-01-05T09:01:00+00:00,abandoned,"{""reason"": ""x""}"\n'
+)
+SAMPLES_CSV = "at_s,coat,probe_degC\n1,1,21.0\n2,1,21.1\n"
+
+
+def imported_run(draw: random.Random) -> bool:
+    """An exported folder, with one of its files spoilt."""
+    about: Any = {
+        "kind": "evenwall/run",
+        "version": 1,
+        "run_id": "20260105-090000-1",
+        "plan": good_plan(),
+    }
+    files = {"events.csv": EVENTS.encode(), "samples.csv": SAMPLES_CSV.encode()}
+    if draw.random() < 0.5:
+        name = draw.choice(list(files))
+        files[name] = damaged(files[name], draw)
+    else:
+        about = spoilt(about, draw)
+    with tempfile.TemporaryDirectory() as folder:
+        for name, content in files.items():
+            (Path(folder) / name).write_bytes(content)
+        (Path(folder) / "run.json").write_text(json.dumps(about))
+        try:
+            run = read_export(Path(folder))
+        except EvenwallError as error:
+            one_line(error)
+            return False
+    assert json.dumps([event.data for event in run.events], allow_nan=False)
+    return True
+
+
+@cache
+def library() -> Library:
+    folder = Path(tempfile.mkdtemp(prefix="evenwall-library-"))
+    shutil.copytree(SAMPLES, folder, dirs_exist_ok=True)
+    return Library(folder)
+
+
+def library_entry(draw: random.Random) -> bool:
+    """A resin or a casting as the page's forms send it, kept in the folder of a shop."""
+    resin = draw.random() < 0.5
+    file = SAMPLES / ("quick-clear.toml" if resin else "lantern-globe.toml")
+    table = spoilt(tomllib.loads(file.read_text(encoding="utf-8")), draw)
+    if not isinstance(table, dict):
+        return False
+    shop = library()
+    try:
+        if resin:
+            shop.keep_resin("tried", table, True)
+        else:
+            shop.keep_casting("tried", table, None, True)
+    except EvenwallError as error:
+        one_line(error)
+        assert not list(shop.folder.glob("*tried*")), "a refused file was kept"
+        return False
+    (read_resin if resin else read_casting)(shop.folder / "tried.toml")
+    (shop.folder / "tried.toml").unlink()
+    return True
+
+
 ENTRIES: dict[str, Callable[[random.Random], bool]] = {
     "plan sent": plan_sent,
     "plan file": plan_file,
@@ -282,4 +350,6 @@ ENTRIES: dict[str, Callable[[random.Random], bool]] = {
     "measures": measures,
     "MQTT payload": mqtt_payload,
     "HTTP body": http_body,
+    "imported run": imported_run,
+    "library": library_entry,
 }

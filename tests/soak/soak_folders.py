@@ -1,6 +1,6 @@
 """Two thousand spoilt data folders, each opened as the controller opens it.
 
-`python -m tests.soak.soak_folders 200` for fewer.
+`python -m tests.soak.soak_folders 200` for fewer; `... 200 1000` for those from seed 1000 on.
 """
 
 from __future__ import annotations
@@ -21,11 +21,11 @@ SHOWN = 5  # tracebacks
 
 def main(words: list[str]) -> int:
     """Spoil, open and count; 1 when any folder did not open."""
-    many = int(words[0]) if words else MANY
+    many, first = ([int(word) for word in words] + [MANY, 0][len(words) :])[:2]
     found = Counter[str]()
     with tempfile.TemporaryDirectory() as scratch:
         os.environ["RUNTIME_DIRECTORY"] = os.environ["XDG_RUNTIME_DIR"] = scratch
-        for seed in range(many):
+        for seed in range(first, first + many):
             try:
                 said = trial(random.Random(f"soak/folder/{seed}"), Path(scratch))
                 found["unharmed" if "as if nothing" in said else "said on the page"] += 1

@@ -9,6 +9,7 @@ from __future__ import annotations
 import random
 import sys
 import traceback
+import warnings
 from collections import Counter
 
 from evenwall_bridge.clock import SystemClock
@@ -20,6 +21,7 @@ SHOWN = 3  # tracebacks of an entry
 
 def main(words: list[str]) -> int:
     """Hand in the documents and say what became of them; 1 when any was not refused in words."""
+    warnings.simplefilter("error")
     many = int(words[0]) if words else MANY
     only = words[1:] or list(ENTRIES)
     clock, failed = SystemClock(), 0
