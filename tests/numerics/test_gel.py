@@ -443,6 +443,22 @@ def test_a_pace_is_never_named_and_taken_back_at_once(log_pace: float) -> None:
     assert ("fast_reaction" in over) is (log_pace > -0.42 + 0.1)
 
 
+@pytest.mark.parametrize("first", [None, kelvin(85.0)])
+@pytest.mark.parametrize("begins_s", [0.0, 65.0, 400.0])
+def test_a_log_that_begins_late_has_not_lost_its_probe(
+    begins_s: float, first: float | None
+) -> None:
+    """Nor one whose first cell is empty, or a DS18B20's power-on value: lost is a minute without a
+    reading, from the first row on. A log that began so after the probe had settled once ended in an
+    IndexError."""
+    case, rows, _ = own_trace("cup", 900.0)
+    state = gel.begin(case)
+    late = [row for row in rows if row.time_s >= begins_s]
+    for number, row in enumerate(late):
+        state, _ = gel.step(state, replace(row, probe_K=first) if number == 0 else row)
+    assert gel.faults(state) == ()
+
+
 def test_who_never_touched_is_asked_for_a_touch() -> None:
     """First of the cup, while its gel is open, then of the coat; nobody is asked who has touched a
     coat of this resin before, nor once the coat is found gelled."""

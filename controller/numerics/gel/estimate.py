@@ -29,9 +29,10 @@ from evenwall.numerics.gel.readings import AIR, PROBE, TIME, TRUST, binned, sett
 
 REFIT_EVERY = 1.0 / 40.0  # pot lives
 # Stopping early ruins a coat, stopping late costs minutes: how sure a call must be that the coat
-# has gelled, or does within 5 % of the time. Less sure where a coat of this resin was touched: what
-# is left open then is one day's spread, and of 55 such coats the lower one lost none more and
-# called them 5 % of the gel sooner (world B, the half that was looked at, and D 9620).
+# has gelled, or does within 5 % of the time. Less sure where a coat of this resin was touched once,
+# and its cup today: what is left open then is one day's spread. Of 55 such coats the lower chance
+# lost none more and called them 5 % of the gel sooner (world B, 35 of the half looked at, and D
+# 9620).
 _CALL_CHANCE, _CALL_CHANCE_TOUCHED = 0.98, 0.95
 _CALL_EARLY = 0.05
 # 'Nothing reacts' is asked of the crowd (inert.py) from half the pot life on, and named where the
@@ -48,6 +49,7 @@ _MAYBE_INERT = 0.2
 # Nothing is called gelled while the trace speaks against a reaction, however little: this is the
 # prior's own share and a hair more.
 _CALL_INERT = 0.022
+_BELIEVED = 0.6  # of the readings' word on which law of cure it is
 _COOLS_K, _COOLS_OF_RISE = 1.0, 0.02  # a draught may cool a cup by a hundredth or so of its rise
 _PROBE_FAULTS = ("probe_stuck", "probe_lost", "probe_noisy", "probe_out")
 
@@ -216,9 +218,9 @@ def _fitted(state: GelState) -> GelState:
     fits = refit(state.case, priors, state.fits, state.rows, state.touches, believed=believed)
     if state.touches:  # what a person found gelled has reacted
         fits = (*fits[:-1], replace(fits[-1], log_evidence=-math.inf))
-    odds = _odds(fits[:-1])
+    odds = _reacting_odds(priors, fits)
 
-    found = any(batch.coat_gel_s is not None for batch in state.case.earlier)
+    found = bool(state.touches) and any(b.coat_gel_s is not None for b in state.case.earlier)
     chances = np.array([0.5, 0.05, 0.95, _CALL_CHANCE_TOUCHED if found else _CALL_CHANCE])
     best_s, low_s, high_s, call_s = np.exp(_quantiles(fits[:-1], odds, chances)).tolist()
     times = _Times(best_s, low_s, high_s, call_s * (1.0 - _CALL_EARLY))
@@ -278,6 +280,17 @@ def _odds(fits: Sequence[Fit]) -> FloatArray:
     return np.asarray(weight / weight.sum())
 
 
+def _reacting_odds(priors: Sequence[Prior], fits: Sequence[Fit]) -> FloatArray:
+    """Odds of the hypotheses that react, by what they believed before and a share of what the
+    readings say: no law is the resin's own, and while none fits yet their evidences differ by their
+    faults (a power posterior: Gruenwald and van Ommen 2017, Bayesian Analysis 12:1069).
+    """
+    own = np.array([prior.log_odds for prior in priors[:-1]])
+    told = own + _BELIEVED * (np.array([fit.log_evidence for fit in fits[:-1]]) - own)
+    weight = np.exp(told - told.max())
+    return np.asarray(weight / weight.sum())
+
+
 def _likeliest(state: GelState) -> tuple[Fit, float]:
     """The likeliest reacting fit, and the probability that nothing reacts."""
     odds = _odds(state.fits)
@@ -300,7 +313,7 @@ def _estimate(state: GelState) -> tuple[GelState, GelEstimate]:
     now_s = float(state.rows[-1, TIME])
     best, inert = _likeliest(state)
     reacting = state.fits[:-1]
-    odds = _odds(reacting)
+    odds = _reacting_odds(state.priors, state.fits)
 
     unseen = inert >= _CALL_INERT or "no_reaction" in holding(state.faults)
     if state.called_s is None and now_s >= state.times.safe_s and not unseen:

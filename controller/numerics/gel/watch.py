@@ -22,8 +22,8 @@ _POWER_ON_K = ZERO_DEGC_K + 85.0  # DS18B20 data sheet: reads so until its first
 _LOST_S = 60.0
 # A run of one value is a stuck probe's when chance makes so long a one no oftener than the second
 # after the first; the longer it lasts, the more it matters, and a probe that moves again is taken
-# at its word again.
-_STUCK_S, _STUCK_CHANCE = (30.0, 80.0), (1e-6, 2e-3)
+# at its word again. A hot cup rests at its peak for half a minute.
+_STUCK_S, _STUCK_CHANCE = (45.0, 80.0), (1e-6, 2e-3)
 # Quantised readings repeat themselves when the temperature rests between two steps, however often
 # they changed before; a run is judged by no smaller chance of a repeat than the probe's own noise
 # leaves then, and a margin for how well the noise is known from n readings, this over sqrt(n).
@@ -109,7 +109,7 @@ def probe_fault(case: Case, rows: FloatArray, curve: FloatArray) -> tuple[FaultK
     if stuck_s is not None:
         # In a cup near 85 degC no leap tells a probe that says so for want of a conversion.
         return "probe_lost" if power_on(float(present[-1, PROBE])) else "probe_stuck", stuck_s
-    if now_s < settled_s(case) + 60.0:
+    if len(present) == 0 or now_s < settled_s(case) + 60.0:
         return None
     if _noisy(case, present):
         return "probe_noisy", math.inf
