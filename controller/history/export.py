@@ -19,13 +19,13 @@ from importlib import import_module
 from pathlib import Path
 from typing import Any, Literal
 
-from evenwall.bounded import from_json, read_bytes, read_json, read_text
 from evenwall.errors import EvenwallError, InputError, RecordError
 from evenwall.history.dictionary import EVENTS, SAMPLES, UTC, Column, package
 from evenwall.history.photos import FOLDER as PHOTOS
 from evenwall.history.photos import copy_photos
 from evenwall.history.recorded import Recorded
 from evenwall.model import Event, Plan, Sample, parse
+from evenwall.model.untrusted import from_json, read_bytes, read_json, read_text
 from evenwall.records.journal import Journal
 from evenwall.records.rows import Batch
 from evenwall.run.events import Started

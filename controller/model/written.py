@@ -7,8 +7,8 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from evenwall.bounded import DEEPEST, depth
 from evenwall.errors import InputError
+from evenwall.model.untrusted import DEEPEST, depth
 
 
 def toml_text(table: Mapping[str, Any]) -> str:

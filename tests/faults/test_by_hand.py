@@ -12,10 +12,10 @@ from typing import Any
 
 import pytest
 
-from evenwall.bounded import read_json, read_table
 from evenwall.errors import EvenwallError, InputError
 from evenwall.history.export import read_export
 from evenwall.model import read_casting, read_plan, read_resin, read_rig
+from evenwall.model.untrusted import read_json, read_table
 from evenwall.service.library import Library
 from tests.faults.documents import EVENTS, SAMPLES_CSV, good_plan, one_line
 from tests.support.hostile import nested
