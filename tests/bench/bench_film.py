@@ -12,6 +12,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -110,6 +111,25 @@ def steps_in_time() -> None:
     )
 
 
+def stabilised_steps() -> None:
+    """Saving of stabilised steps at each cap of the pool's mobility, and their difference."""
+    mesh = open_sphere(4.6)
+    many = batch(mesh, GEL_S, 2)
+    for cap in (2.0, 3.0, 4.0):
+        rules = Numerics(cap_ratio=cap, cfl=1.0)
+        longer = replace(rules, stabilised=True)
+        plain, plain_s = timed(lambda r=rules: coats(mesh, many, numerics=r))
+        found, found_s = timed(lambda r=longer: coats(mesh, many, numerics=r))
+        off = max(
+            np.sqrt(mesh.area @ (a.film_m - b.film_m) ** 2 / (mesh.area @ b.film_m**2))
+            for a, b in zip(found, plain, strict=True)
+        )
+        print(
+            f"stabilised steps, cap {cap:g}, {mesh.cells} cells: {plain_s / found_s:.2f} times "
+            f"quicker ({found[0].steps} steps for {plain[0].steps}), L2 difference {off:.4f}"
+        )
+
+
 def apart(*words: str, **changed: str) -> str:
     run = subprocess.run(
         [sys.executable, *words],
@@ -145,6 +165,7 @@ def main() -> None:
     start_up()
     kernels()
     steps_in_time()
+    stabilised_steps()
 
 
 if __name__ == "__main__":

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sys
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -19,7 +21,14 @@ Floats = npt.NDArray[np.float64]
 
 DENSITY = 1080.0
 TO_THE_END = Numerics(path_tol_m=1e-12)  # these runs stop at a time, not when the film has set
+STABILISED = replace(TO_THE_END, stabilised=True)
 AT_REST = Spin.steady(0.0, 0.0)
+
+
+@pytest.fixture(autouse=True, params=[TO_THE_END, STABILISED], ids=["plain", "stabilised"])
+def both_ways(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every flow is followed in both kinds of steps."""
+    monkeypatch.setattr(sys.modules[__name__], "TO_THE_END", request.param)
 
 
 def still(fluid: Fluid, start_m: Floats, spin: Spin = AT_REST) -> Coat:

@@ -93,6 +93,7 @@ class _Rules(ctypes.Structure):
         ("gravity", ctypes.c_double),
         ("max_steps", ctypes.c_double),
         ("open", ctypes.c_int64),
+        ("stabilised", ctypes.c_int64),
         ("halt", ctypes.c_void_p),
     ]
 
@@ -194,6 +195,7 @@ def run_batch(
         G_M_S2,
         numerics.max_steps,
         int(rim_open),
+        int(numerics.stabilised),
         ctypes.addressof(halted),
     )
     starts = [np.ascontiguousarray(start_film(mesh, c)) for c in coats]

@@ -6,6 +6,8 @@ imports numba, and this module is imported only when the reference is to run.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import numpy.typing as npt
 from numba import njit
@@ -13,11 +15,11 @@ from numba import njit
 from evenwall.errors import NotConverged
 from evenwall.numerics.film.inputs import Coat, FilmResult, Fluid, Numerics
 from evenwall.numerics.film.mesh import FilmMesh, levelling_bounds
+from evenwall.numerics.film.stages import METHODS, PLAIN, Method
 from evenwall.numerics.film.start import mean_film, start_film
 
 Floats = npt.NDArray[np.float64]
 
-REAL_AXIS = 5.4  # SSPRK(4,2) keeps |R| <= 1 down to -6 on the real axis; a tenth is kept in hand
 STEP_SCALE = 16.0  # steps come from a coarse scale, so that rounding does not change them
 
 compiled = njit(cache=True, error_model="numpy", fastmath={"contract", "nsz"})
@@ -89,13 +91,14 @@ def edge_flows(  # type: ignore[no-untyped-def]
         slope = min(min(a, c), (a + 2.0 * c) * (1.0 / 6.0))
         slope = slope if ahead > 0.0 else -slope
         face = up + (slope if back * ahead > 0.0 else 0.0)
+        face = max(face, 0.0)  # within a step a film may run below zero
         # They move no more of a pool than its capped depth. No edge may take more than its share
         # of a cell, so that none runs below zero.
         moved = min(face, cap)
         unit = fluidity * moved * moved
         flux = unit * weight[e] * (face * slide + moved * level)
-        flux = min(flux, hi * share[i] * per_step)
-        flux = max(flux, -hj * share[j] * per_step)
+        flux = min(flux, max(hi, 0.0) * share[i] * per_step)
+        flux = max(flux, min(-hj, 0.0) * share[j] * per_step)
         inflow[i] -= flux
         inflow[j] += flux
         if wanted:  # d(h min(h, cap)^2)/dh over min(h, cap)^2
@@ -115,6 +118,35 @@ def fastest_levelling(  # type: ignore[no-untyped-def]
         hang = abs(normals[i, 0] * g[0] + normals[i, 1] * g[1] + normals[i, 2] * g[2])
         fast = max(fast, moved**3 * (hang * levelling[i] + capillary2 * levelling2[i]))
     return fast
+
+
+@compiled
+def mended(h, area, start, neighbour):  # type: ignore[no-untyped-def]
+    """Fill, in place, what a step has left below zero from the cells beside it; what they do not
+    hold, they owe in turn. Returns whether all is paid."""
+    nothing = 1e-17 * np.dot(h, area)  # far below the rounding of a step
+    for _ in range(len(h)):
+        again = False
+        for i in range(len(h)):
+            lacks = -h[i] * area[i]
+            if not lacks > 0.0:
+                continue
+            if lacks < nothing:
+                h[i] = 0.0
+                continue
+            held = 0.0
+            for k in range(start[i], start[i + 1]):
+                held += max(h[neighbour[k]], 0.0) * area[neighbour[k]]
+            share = lacks / held if lacks < held else 1.0
+            owed = 0.0 if lacks < held else (lacks - held) / (start[i + 1] - start[i])
+            for k in range(start[i], start[i + 1]):
+                j = neighbour[k]
+                h[j] -= share * max(h[j], 0.0) + owed / area[j]
+            h[i] = 0.0
+            again = True
+        if not again:
+            return True
+    return False
 
 
 class Flow:
@@ -139,10 +171,10 @@ class Flow:
         self.cell, self.inflow = np.empty((n, 4)), np.empty(n)
 
     def change(
-        self, h: Floats, g: Floats, spin: Floats, fluidity: float, step_s: float, rate: bool
+        self, h: Floats, g: Floats, spin: Floats, fluidity: float, per_step: float, rate: bool
     ) -> tuple[Floats, float, float]:
         """dh/dt, (n,), m/s; what runs over an open rim, m3/s; and, if `rate` asks for it, the
-        fastest outflow over an edge, 1/s."""
+        fastest outflow over an edge, 1/s. per_step: at most so much of a cell leaves it, 1/s."""
         mesh = self.mesh
         cell_terms(
             *(h, mesh.points, mesh.normals, mesh.curvature),
@@ -150,14 +182,14 @@ class Flow:
         )
         fastest = edge_flows(
             *(h, self.cell, self.edges, mesh.weight, self.length, self.behind),
-            *(self.behind_weight, self.share, mesh.area, fluidity, self.cap_m, 1.0 / step_s),
+            *(self.behind_weight, self.share, mesh.area, fluidity, self.cap_m, per_step),
             *(self.inflow, rate),
         )
         if not self.rim_open:
             return self.inflow / mesh.area, 0.0, fastest
         drive = np.maximum(mesh.rim_out @ g, 0.0)
         unit = fluidity * np.minimum(h, self.cap_m) ** 2 * drive
-        over = h * np.minimum(unit, self.share / step_s)
+        over = np.maximum(h, 0.0) * np.minimum(unit, self.share * per_step)
         return (self.inflow - over) / mesh.area, float(over.sum()), fastest
 
     def level_rate(self, h: Floats, g: Floats) -> float:
@@ -188,8 +220,40 @@ def _left(fluid: Fluid, t: float) -> float:
     return float(mean * (time[k] - t) + fluid.remaining[k])
 
 
+def coarse(per_s: float) -> float:
+    """A rate, 1/s, rounded up to a coarse scale."""
+    part, octave = np.frexp(per_s)
+    return float(np.ldexp(np.ceil(part * STEP_SCALE) / STEP_SCALE, octave))
+
+
+def plain_step(longest_s: float, flow: float, level: float) -> float:
+    """Step of SSPRK(4,2) at these rates, 1/s."""
+    rate = np.hypot(flow, level / PLAIN.level)
+    if rate * longest_s <= 1.0:
+        return longest_s
+    part, octave = np.frexp(1.0 / rate)
+    return float(np.ldexp(np.floor(part * STEP_SCALE) / STEP_SCALE, octave))
+
+
+def best_step(longest_s: float, end_s: float, flow: float, level: float) -> tuple[float, Method]:
+    """The step that goes furthest for each of its stages, of those up to end_s, and its method."""
+    rates = coarse(flow), coarse(level)
+
+    def step_s(method: Method) -> float:
+        return method.step_s(min(method.turn * longest_s, end_s), *rates)
+
+    found = max(METHODS, key=lambda method: step_s(method) / method.stages)
+    return step_s(found), found
+
+
+Change = tuple[Floats, float, float]
+# At a time since the step's start, of a film, with a limit on what leaves a cell, 1/s
+Changes = Callable[[float, Floats, float], Change]
+
+
 def run(mesh: FilmMesh, coat: Coat, *, rim_open: bool, numerics: Numerics) -> FilmResult:
-    """One coat from its start until nothing can flow, by SSPRK(4,2) (Spiteri and Ruuth 2002)."""
+    """One coat from its start until nothing can flow, by SSPRK(4,2) (Spiteri and Ruuth 2002) or by
+    the methods of `stages`."""
     fluid, spin = coat.fluid, coat.spin
     h = start_film(mesh, coat).copy()
     before = float(mesh.area @ h)
@@ -205,32 +269,57 @@ def run(mesh: FilmMesh, coat: Coat, *, rim_open: bool, numerics: Numerics) -> Fi
     _, _, rate = flow.change(h, *spin.pull(t), _fluidity(fluid, t), 1.0, True)
     while True:
         error = float((mesh.area @ h + spilt - before) / before)
-        if not np.isfinite(error):
+        paid = not numerics.stabilised or mended(h, mesh.area, flow.start, flow.neighbour)
+        if not np.isfinite(error) or not paid:
             raise NotConverged("film flow (not finite)", error, steps)
         deep = min(float(h.max()), flow.cap_m)
         if t >= end or 3.0 * deep * deep * _left(fluid, t) < numerics.path_tol_m:
             return FilmResult(h, float(spilt), error, float(t), steps)
         if steps >= numerics.max_steps:
             raise NotConverged("film flow (too many steps)", error, steps)
+
+        def change(at: float, film: Floats, per_step: float, now: float = t) -> Change:
+            fluidity = _fluidity(fluid, now + at)
+            return flow.change(film, *spin.pull(now + at), fluidity, per_step, at == 0.0)
+
         knot = max(int(np.searchsorted(spin.knots[:, 0], t, side="right")) - 1, 0)
         speed = float(np.abs(spin.knots[knot : knot + 2, [2, 4]]).max())
-        dt = 2.0 * np.pi / (speed * numerics.turn_steps) if speed > 0.0 else 1.0
+        longest_s = 2.0 * np.pi / (speed * numerics.turn_steps) if speed > 0.0 else 1.0
         level = _fluidity(fluid, t) * flow.level_rate(h, spin.pull(t)[0])
-        needed = np.hypot(2.0 * rate / (3.0 * numerics.cfl), level / REAL_AXIS)
-        if needed * dt > 1.0:
-            part, octave = np.frexp(1.0 / needed)
-            dt = float(np.ldexp(np.floor(part * STEP_SCALE) / STEP_SCALE, octave))
-        dt = min(dt, end - t)
-        start, start_spilt = h, spilt
-        for stage in range(4):
-            at = t + stage * dt / 3.0
-            change, lost, fastest = flow.change(
-                h, *spin.pull(at), _fluidity(fluid, at), dt / 3.0, stage == 0
-            )
-            rate = fastest if stage == 0 else rate
-            h = h + dt / 3.0 * change
-            spilt = spilt + dt / 3.0 * lost
-        h = 0.25 * start + 0.75 * h
-        spilt = 0.25 * start_spilt + 0.75 * spilt
+        flows = 2.0 * rate / (3.0 * numerics.cfl)
+        if numerics.stabilised:
+            dt, method = best_step(longest_s, end - t, flows, level)
+            h, spilt, rate = stabilised(method, dt, h, spilt, change)
+        else:
+            dt = min(plain_step(longest_s, flows, level), end - t)
+            h, spilt, rate = plain(dt, h, spilt, change)
         t += dt
         steps += 1
+
+
+def plain(dt: float, start: Floats, start_spilt: float, change: Changes) -> Change:
+    """One step: the film (n,), what has run over, and the fastest outflow at its start."""
+    h, spilt, rate = start, start_spilt, 0.0
+    for stage in range(4):
+        now, lost, fastest = change(stage * dt / 3.0, h, 3.0 / dt)
+        rate = fastest if stage == 0 else rate
+        h, spilt = h + dt / 3.0 * now, spilt + dt / 3.0 * lost
+    return 0.25 * start + 0.75 * h, 0.25 * start_spilt + 0.75 * spilt, rate
+
+
+def stabilised(
+    method: Method, dt: float, start: Floats, start_spilt: float, change: Changes
+) -> Change:
+    """As `plain`, in the method's stages."""
+    per_step = method.per_step / dt
+    h, spilt = (start, start), (start_spilt, start_spilt)  # a stage ago, and now
+    f0, lost0, rate = now, lost, _ = change(0.0, start, per_step)
+    for j in range(1, method.stages + 1):
+        if j > 1:
+            now, lost, _ = change(method.at[j - 1] * dt, h[1], per_step)
+        mu, nu, step, first = method.mu[j], method.nu[j], dt * method.step[j], dt * method.first[j]
+        whole = 1.0 - mu - nu
+        film = whole * start + mu * h[1] + nu * h[0] + step * now + first * f0
+        over = whole * start_spilt + mu * spilt[1] + nu * spilt[0] + step * lost + first * lost0
+        h, spilt = (h[1], film), (spilt[1], over)
+    return h[1], spilt[1], rate
