@@ -1,0 +1,232 @@
+"""A casting in the blind world: what its hands, board, batches and heat make of a plan."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from evenwall.geometry.mould import Cavity
+from evenwall.model import CoatPlan, Plan, Sheet
+from evenwall.numerics.cure import WALL_MATERIALS, wall_material
+from evenwall.simulation.blind import heat
+from evenwall.simulation.blind.draws import Draw
+from evenwall.simulation.blind.flow import Flows, Liquid, Pour, Turning
+from evenwall.simulation.blind.gauging import Measured, Spots, Truth
+from evenwall.simulation.blind.surface import Surface, wall_of
+from evenwall.units import kelvin, kilograms, rad_s
+
+Floats = npt.NDArray[np.float64]
+
+SET = 0.985  # of the conversion at gel: a coat moves no more
+POUR_BEFORE_SPIN_S = 45.0  # from the pour to the first turn: cap on, guard shut
+KNOT_S = 0.25  # between two angles that the film is told
+WITHIN_S = 2.5  # how many gel times a batch is followed
+THICK, WARM_K = 1.25, 2.0  # by which the local gel is felt out
+
+
+@dataclass(frozen=True, eq=False)
+class Laid:
+    """One coat as it was really done; seconds on its own clock, from when its parts met.
+
+    met_s: on the casting's clock; turning: the frame's angles, from the board's steps or the plan's
+    ramps; poured_g: what left the cup.
+    """
+
+    met_s: float
+    poured_s: float
+    from_s: float
+    turning: Turning
+    mixed_g: float
+    poured_g: float
+
+
+def planned_turning(coat: CoatPlan, late_s: float) -> Turning:
+    """Angles of a coat's ramps, begun `late_s` after the plan; the last speeds go on and on."""
+    ends = np.cumsum([0.0] + [ramp.duration_s for ramp in coat.ramps])
+    many = max(2, math.ceil(ends[-1] / KNOT_S))
+    # Twice as long again: whatever its gel, the frame turns until it has come.
+    time_s = np.concatenate([np.linspace(0.0, ends[-1], many), ends[-1] + np.array([1.0, 7200.0])])
+    angles = []
+    for start_deg, name in (
+        (coat.start_deg.major, "major_rpm"),
+        (coat.start_deg.minor, "minor_rpm"),
+    ):
+        speed = np.array([0.0] + [rad_s(getattr(ramp, name)) for ramp in coat.ramps])
+        turned = np.concatenate([[0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1]) * np.diff(ends))])
+        k = np.clip(np.searchsorted(ends, time_s, side="right") - 1, 0, len(ends) - 2)
+        into = np.minimum(time_s, ends[-1]) - ends[k]
+        slope = (speed[k + 1] - speed[k]) / np.maximum(np.diff(ends)[k], 1e-9)
+        on = np.maximum(time_s - ends[-1], 0.0) * speed[-1]
+        angles.append(
+            math.radians(start_deg) + turned[k] + speed[k] * into + 0.5 * slope * into**2 + on
+        )
+    return Turning(coat.clock.spin_from_s + late_s + time_s, angles[0], angles[1])
+
+
+def as_planned(plan: Plan, luck: Draw) -> list[Laid]:
+    """The coats as hands do them: a little late or early, a little more or less, the next one some
+    while after the plan allows it."""
+    laid, met_s = [], 0.0
+    for coat, late, wait, pour in zip(
+        plan.coats, luck.hands_s, luck.waits_s, luck.pour, strict=True
+    ):
+        from_s = coat.clock.spin_from_s + late
+        poured_s = max(coat.clock.pour_from_s, from_s - POUR_BEFORE_SPIN_S, 30.0)
+        turning = planned_turning(coat, from_s - coat.clock.spin_from_s)
+        poured_g = (coat.mix_g - coat.cup_left_g) * pour
+        laid.append(Laid(met_s, poured_s, max(from_s, poured_s), turning, coat.mix_g, poured_g))
+        # The next mix is begun so that its pour meets the first good moment, or the wait after it.
+        met_s += coat.clock.next_pour_from_s + wait - (coat.clock.spin_from_s - POUR_BEFORE_SPIN_S)
+    return laid
+
+
+def shaken(turning: Turning, luck: Draw) -> Turning:
+    """The angles as the mould takes them: backlash flips with the load, the frame stands askew."""
+    flip = np.tanh(6.0 * np.sin(turning.major_rad + luck.heavy_rad))
+    x, y = luck.tilt_rad
+    down = np.array([math.sin(x), math.sin(y), -1.0])
+    down /= np.linalg.norm(down)
+    return Turning(
+        turning.time_s,
+        turning.major_rad + 0.5 * luck.backlash_rad * flip,
+        turning.minor_rad,
+        (float(down[0]), float(down[1]), float(down[2])),
+    )
+
+
+def sheet_says(sheet: Sheet) -> heat.SheetSays:
+    """The blind world's reading of a resin's sheet."""
+    return heat.SheetSays(
+        sheet.pot_life_min * 60.0,
+        kilograms(sheet.pot_life_mass_g),
+        kelvin(sheet.pot_life_temp_degC),
+        sheet.mixed_viscosity_mPa_s * 1e-3,
+        sheet.mixed_density_g_cm3 * 1e3,
+        None if sheet.peak_exotherm_degC is None else kelvin(sheet.peak_exotherm_degC),
+        sheet.snap,
+    )
+
+
+class BlindWorld:
+    """One plan's mould, resin and room; many castings of it.
+
+    spacing_mm: edge of the film's triangles. Raises InputError, NotConverged and NoCompiler.
+    """
+
+    def __init__(self, plan: Plan, cavity: Cavity, *, spacing_mm: float = 5.0) -> None:
+        self.plan, self.cavity, self.spacing_mm = plan, cavity, spacing_mm
+        states = {coat.opening_state for coat in plan.coats}
+        self.surface: Surface = wall_of(cavity, spacing_mm, capped="capped" in states)
+        self.spots = Spots.of(self.surface)
+        self._flows = Flows(self.surface)
+
+    def cast(
+        self, lucks: Sequence[Draw], laid: Sequence[Sequence[Laid]]
+    ) -> list[tuple[Measured, Truth]]:
+        """Make castings: the luck and the coats of each. What a maker gets, and the truth."""
+        liquids, self.gel_s = self._cure(lucks, laid)
+        pours, order = [], []
+        density = self.plan.casting.resin.sheet.mixed_density_g_cm3 * 1e3
+        for d, luck in enumerate(lucks):
+            for c, one in enumerate(laid[d]):
+                pours.append(
+                    Pour(
+                        shaken(one.turning, luck),
+                        liquids[d][c],
+                        one.poured_g * 1e-3 / density,
+                        one.from_s,
+                        luck.end_K,
+                    )
+                )
+                order.append((c, d))
+        by_coat = sorted(range(len(order)), key=lambda k: order[k])
+        films: dict[tuple[int, int], Floats] = {}
+        for k, left in zip(by_coat, self._flows.run([pours[k] for k in by_coat]), strict=True):
+            films[order[k]] = left.film_m
+        return [
+            self.spots.measured(
+                np.sum([films[c, d] for c in range(len(laid[d]))], axis=0), luck, density
+            )
+            for d, luck in enumerate(lucks)
+        ]
+
+    def _cure(
+        self, lucks: Sequence[Draw], laid: Sequence[Sequence[Laid]]
+    ) -> tuple[list[list[Liquid]], Floats]:
+        """Viscosity of every coat over its own clock, and its gel (d, c) on it."""
+        casting = self.plan.casting
+        lanes, coats = len(lucks), len(laid[0])
+        says = sheet_says(casting.resin.sheet)
+        resin = heat.resin_of(
+            says, np.array([k.activation for k in lucks]), np.array([k.viscosity for k in lucks])
+        )
+        # Lanes: as it is, thick, thin, warm.
+        four = np.tile(np.arange(lanes), 4)
+        resin = heat.lane(resin, four)
+        room = np.full(4 * lanes, kelvin(casting.shop.temp_degC))
+        mould_degC = casting.mould.temp_degC
+        start = room if mould_degC is None else np.full(4 * lanes, kelvin(mould_degC))
+        start = start + np.repeat([0.0, 0.0, 0.0, WARM_K], lanes)
+
+        def every(what: str) -> Floats:
+            return np.array([[float(getattr(c, what)) for c in laid[d]] for d in four])
+
+        cups = [
+            heat.in_cup(resin, every("mixed_g")[:, c] * 1e-3, room, every("poured_s")[:, c])
+            for c in range(coats)
+        ]
+        wet_m2 = float(self.surface.area.sum())
+        thick = every("poured_g") * 1e-3 / says.density_kg_m3 / wet_m2
+        thick *= np.repeat([1.0, THICK, 1.0 / THICK, 1.0], lanes)[:, None]
+        poured = heat.Poured(
+            every("met_s") + every("poured_s"),
+            thick,
+            np.stack([cup["temp_K"] for cup in cups], axis=1),
+            np.stack([cup["alpha"] for cup in cups], axis=1),
+        )
+        mould = heat.Mould(
+            _material(casting.mould.material),
+            casting.mould.wall_mm * 1e-3,
+            start,
+            room,
+            heat.OUTER_LOSS * np.array([lucks[d].loss for d in four]),
+        )
+        follow_s = WITHIN_S * max(coat.clock.gel_expected_s for coat in self.plan.coats)
+        batch = np.array([lucks[d].batch for d in four])
+        cured = heat.on_wall(resin, mould, poured, batch, follow_s)
+        liquids = [
+            [self._liquid(resin, cured, lucks[d], laid[d][c], (d, c, lanes)) for c in range(coats)]
+            for d in range(lanes)
+        ]
+        return liquids, cured.gel_s[:lanes] + every("poured_s")[:lanes]
+
+    def _liquid(
+        self, resin: heat.Resin, cured: heat.Cured, luck: Draw, one: Laid, at: tuple[int, int, int]
+    ) -> Liquid:
+        d, coat, lanes = at
+        which = d + lanes * np.arange(4)
+        logs = heat.lane(resin, which).log_viscosity(
+            cured.temp_K[which, coat], cured.alpha[which, coat]
+        )
+        set_at = np.flatnonzero(cured.alpha[d, coat] >= SET * heat.GEL)
+        end = int(set_at[0]) + 1 if len(set_at) else logs.shape[1]
+        end = max(end, 2)
+        logs = logs[:, :end]
+        return Liquid(
+            np.asarray(one.poured_s + np.arange(end) * cured.every_s, dtype=np.float64),
+            np.asarray(np.exp(logs[0]), dtype=np.float64),
+            resin.density_kg_m3,
+            luck.tension_N_m,
+            np.clip((logs[1] - logs[2]) / (2.0 * math.log(THICK)), -3.0, 3.0),
+            np.clip((logs[3] - logs[0]) / WARM_K, -0.5, 0.5),
+        )
+
+
+def _material(name: str) -> str:
+    """The wall's name in this world's own list."""
+    known = wall_material(name)
+    return next(word for word, material in WALL_MATERIALS.items() if material == known)
