@@ -122,9 +122,10 @@ def only_one(folder: Path) -> Iterator[None]:
     InputError; a folder that can only be read is no reason, for a frame may be turning."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        if (folder / "in-use").exists() and not (folder / "in-use").is_file():
-            set_aside(folder / "in-use")
-        lock = os.open(folder / "in-use", os.O_RDONLY | os.O_CREAT | os.O_CLOEXEC, 0o666)
+        held = folder / "in-use"
+        if held.exists() and not (held.is_file() and os.access(held, os.R_OK)):
+            set_aside(held)  # another user's, or a folder; the board itself takes one controller
+        lock = os.open(held, os.O_RDONLY | os.O_CREAT | os.O_CLOEXEC, 0o666)
     except OSError as error:
         raise InputError("data", folder, f"{error.strerror}") from None
     try:

@@ -66,6 +66,32 @@ def test_an_empty_folder_on_a_disk_that_takes_nothing(folder: Path) -> None:
     assert opened(folder, 0, "full")
 
 
+STRANGER = 12345
+
+
+@pytest.mark.parametrize(
+    ("name", "mode", "owner", "said"),
+    [
+        ("record.sqlite", 0o000, STRANGER, "The record cannot be written"),
+        ("record.sqlite", 0o600, 0, "The record cannot be written"),
+        ("panel/sessions.json", 0o000, STRANGER, ""),
+        ("in-use", 0o600, 0, ""),  # somebody once started it as root
+        (".", 0o555, STRANGER, "The record cannot be written"),
+    ],
+)
+def test_another_owner_or_no_right_to_read(
+    folder: Path, name: str, mode: int, owner: int, said: str
+) -> None:
+    """Opened by a user without root's rights, who may do what the modes say and no more."""
+    if os.geteuid() != 0:
+        pytest.skip("needs root, to be somebody else")
+    for path in (folder, *folder.rglob("*")):
+        os.chown(path, STRANGER, STRANGER)
+    os.chown(folder / name, owner, owner)
+    (folder / name).chmod(mode)
+    assert said in opened(folder, STRANGER)
+
+
 @pytest.mark.parametrize(
     ("name", "content"),
     [
