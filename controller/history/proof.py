@@ -83,7 +83,7 @@ def make_proof(run: Recorded, found: Assessment, reason: str = "") -> Proof:
 def compare(plan: Plan, state: RunState, measured: Measured) -> tuple[list[str], MouldLesson]:
     """Return what the measures mean in words, and the lesson for the mould."""
     said: list[str] = []
-    density = plan.casting.resin.sheet.cured_density_g_cm3
+    density = plan.casting.resin.sheet.mixed_density_g_cm3
     area_cm2 = plan.geometry.area_cm2
     expected_g = stayed_g(plan, state)
     mean_mm = expected_g / density / area_cm2 * 10.0
@@ -116,7 +116,7 @@ def _rim_sentences(plan: Plan, weight_g: float | None, rim_mm: float, mean_mm: f
     if rim_mm <= mean_mm + GAUGE_MM:
         return []
     most_mm = mean_bound_mm(
-        weight_g, plan.totals.solid_g, plan.casting.resin.sheet.cured_density_g_cm3, opening=True
+        weight_g, plan.totals.solid_g, plan.casting.resin.sheet.mixed_density_g_cm3, opening=True
     )
     return [
         f"The rim is not the wall: it reads {rim_mm:.1f} mm, but {weight_g:.0f} g on "

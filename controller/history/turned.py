@@ -134,7 +134,7 @@ def _turned_coat(
         part_a_g + part_b_g,
         poured_s - met_s,
         room_degC,
-        mould_degC + planned.wall_warmer_K,
+        mould_degC,
     )
     path = CurePath.of(kin, history)
     return ProvenCoat(

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from evenwall.geometry.mould import Cavity
 from evenwall.model import Casting
 from evenwall.planning.earlier import Earlier
-from evenwall.planning.effort import FULL, Effort
 from evenwall.planning.recipe import Recipe, within_limits
+from evenwall.planning.search import FULL, Effort
 from evenwall.planning.walls import Pour
 
 # Differences that make two forms unlike, of: the logarithm of the skin, and of skin^1.5 over volume

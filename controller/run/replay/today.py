@@ -149,17 +149,8 @@ def _pour_today(
     """
     close_up_s = max(was.spin_from_s - was.poured_s, CLOSE_UP_S)
     mixed_g, poured_s = was.part_a_g + was.part_b_g, was.poured_s
-    room_degC, mould_degC = warmth
     for _ in range(8):  # the pour moves the cure a little, and the cure the pour
-        history = cure_of_coat(
-            casting,
-            kin,
-            planned.mean_mm,
-            mixed_g,
-            poured_s,
-            room_degC,
-            mould_degC + planned.wall_warmer_K,
-        )
+        history = cure_of_coat(casting, kin, planned.mean_mm, mixed_g, poured_s, *warmth)
         today = CurePath.of(kin, history)
         today = today.gelling_at(today.gel_s * was.gel_ratio)
         due_s = float(today.time_at_left(float(track.left_1_Pa[0]))) - close_up_s
