@@ -301,7 +301,8 @@ def next_button(state: RunState, now_s: float) -> Button:
     if from_s is not None and now_s < from_s:
         why = f"In {_minutes(from_s - now_s)}."
     elif list_open(state):
-        why = list_open(state)
+        count = len(plain.CHECKLIST)
+        why = f"{count - len(state.ticked)} of {count} still to tick."
     elif "weights_refused" in state.alerts:
         why = plain.ALERTS["weights_refused"]
     elif at_frame and state.step in MOVES:

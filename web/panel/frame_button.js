@@ -16,7 +16,7 @@ export function drawFrameButton(box, button, sim) {
   if (button.short) does.push(`press: ${lower(button.short)}`);
   if (button.long) does.push(`hold: ${lower(button.long)}`);
   if (!does.length) does.push("nothing to press now");
-  box.replaceChildren(h("b", {}, "At the frame"), ` ${does.join(" · ")} (${LIGHTS[button.light]})`);
+  box.replaceChildren(h("b", {}, "At the frame"), " ", h("span", {}, `${does.join(" · ")} (${LIGHTS[button.light]})`));
   if (!sim) return;
   const hand = (label, what) => h("button", { type: "button", class: "simulated", onclick: () => sim(what) }, label);
   box.append(h("span", { class: "tools" }, h("b", {}, "Simulated frame: "),

@@ -240,7 +240,7 @@ function drawNow() {
   const said = `${seen.sentence} ${seen.why}`; // what stands there already is not said twice
   drawOnce("alerts", null, [seen.alerts, said, settings().units], () => byId("alerts").replaceChildren(
     ...seen.alerts.filter((a) => !said.includes(a.sentence)).map((a) => h("p", { class: `alert ${a.severity}` }, h("b", {}, a.sentence)))));
-  drawOnce("frame-button", null, [seen.frame_button, seen.simulated, line.mayAct], () => drawFrameButton(byId("frame-button"), seen.frame_button,
+  drawOnce("frame-button", null, [seen.frame_button, seen.simulated, line.mayAct, settings().units], () => drawFrameButton(byId("frame-button"), seen.frame_button,
     seen.simulated && line.mayAct ? (what) => send("simulate", { what }, null) : null));
   drawOnce("steps", null, [seen.step, seen.coat, seen.coats.length], drawSteps);
 }
