@@ -30,3 +30,29 @@ def test_ticks_and_drafts_stand_on_both_phones_and_after_a_reload(
     expect(other.locator("#note-text")).to_have_value("a draught from the door")
     other.reload()
     expect(other.locator("#part-a")).to_have_value("76.4")
+
+
+DRAFT = """async () => {
+  const { Drafts } = await import("/panel/drafts.js");
+  const drafts = new Drafts({ command: () => new Promise(() => {}) }, () => "1");
+  const input = document.createElement("input");
+  input.id = "typed";
+  document.body.append(input);
+  drafts.bind(input);
+  input.value = "9.67";
+  input.dispatchEvent(new Event("input"));
+  await new Promise((done) => setTimeout(done, 600));
+  drafts.show({}); // what the rig said before the draft came there
+  const kept = input.value;
+  drafts.show({ typed: "9.67" });
+  drafts.show({ typed: "9.70" }); // another phone's, later
+  const shown = input.value;
+  input.remove();
+  return [kept, shown];
+}"""
+
+
+def test_an_older_word_of_the_rig_does_not_wipe_out_what_is_typed(
+    open_phone: OpenPhone, panel: PanelServer
+) -> None:
+    assert open_phone(panel).evaluate(DRAFT) == ["9.67", "9.70"]
