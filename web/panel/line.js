@@ -6,9 +6,10 @@ const INSIST_ms = [0, 250, 600, 1200];
 const WARM_ms = 60000; // the rig keeps a connection of a paired phone for two minutes
 
 export class Line {
-  constructor({ onItem, onPairing }) {
+  constructor({ onItem, onPairing, onMe }) {
     this.onItem = onItem; // (kind, data)
     this.onPairing = onPairing; // nobody knows this phone (any more)
+    this.onMe = onMe; // what this phone may do may have changed
     this.me = { role: "none", csrf: "" };
     this.lastId = null;
     this.heard_ms = -Infinity;
@@ -37,6 +38,7 @@ export class Line {
     } catch {
       return;
     }
+    this.onMe();
     if (this.me.role === "none") this.onPairing();
     else this.open();
   }

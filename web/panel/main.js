@@ -30,7 +30,7 @@ let drawn_ms = -Infinity;
 let bench = null;
 let sending = false;
 
-const line = new Line({ onItem: take, onPairing: () => openBench("people") });
+const line = new Line({ onItem: take, onPairing: () => openBench("people"), onMe: drawSoon });
 const heat = new Heat(byId("heat"));
 const down = new Down(byId("down"));
 const drafts = new Drafts(line, () => seen?.step_id ?? null);
