@@ -24,6 +24,7 @@ from tests.support.virtual_shop import SAMPLES, sample_rig
 
 GOAL_s = 10.0
 RANDOM = 10
+MOST_HALF_MM = 70.0  # what the sample frame clears, with an oval of 1.4
 
 
 def processor_s() -> float:
@@ -38,7 +39,7 @@ def random_form(seed: int) -> trimesh.Trimesh:
     tall_mm = float(rng.uniform(60.0, 180.0))
     z = np.linspace(0.0, tall_mm, 9)
     wide = rng.uniform(0.25, 0.5) * tall_mm * (1.0 + 0.3 * np.cumsum(rng.normal(0.0, 0.4, 9)) / 3)
-    half = np.maximum(wide, 18.0)
+    half = np.clip(wide, 18.0, MOST_HALF_MM)
     half[0] = 0.0
     lean = np.column_stack([rng.normal(0.0, 0.05) * z, rng.normal(0.0, 0.05) * z])
     oval = float(rng.uniform(0.7, 1.4))
