@@ -11,6 +11,7 @@ from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page
 
 from tests.browser.hands import until
 from tests.browser.playing import playing
+from tests.browser.staged import StagedPanel
 from tests.web.server import PanelServer
 
 FLAGS = (
@@ -107,6 +108,13 @@ def open_phone(browser: Browser) -> Iterator[OpenPhone]:
 
 
 @pytest.fixture
-def panel() -> Iterator[PanelServer]:
+def rigged() -> Iterator[PanelServer]:
+    """A panel of the real service on a simulated rig, thirty times faster than life."""
     with PanelServer(speed=30) as panel:
+        yield panel
+
+
+@pytest.fixture
+def panel() -> Iterator[StagedPanel]:
+    with StagedPanel(speed=30) as panel:
         yield panel

@@ -48,9 +48,9 @@ def weigh(page: Page, part_a: str = "76.4", part_b: str = "38.2") -> None:
 
 def begun(panel: PanelServer) -> None:
     """A run has been taken up, without anyone touching a page."""
-    panel.call(lambda: panel.service.begin())
+    panel.begin()
 
 
 def turning(panel: PanelServer) -> None:
     """The first coat turns, without anyone touching a page."""
-    panel.call(lambda: panel.service.turn())
+    panel.turn()

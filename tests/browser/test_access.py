@@ -13,7 +13,7 @@ from evenwall.model import Alert, ReplayView, ScaleView
 from evenwall_web.reading import PAGES
 from tests.browser.conftest import SIZES, OpenPhone
 from tests.browser.hands import begun, turning, until
-from tests.web.server import PanelServer
+from tests.browser.staged import StagedPanel
 
 pytestmark = pytest.mark.browser
 
@@ -34,22 +34,22 @@ def no_sideways_scroll(page: Page) -> None:
     assert wide <= seen
 
 
-def nothing(panel: PanelServer) -> None:
+def nothing(panel: StagedPanel) -> None:
     """The sheet before any run."""
 
 
-def weighing(panel: PanelServer) -> None:
+def weighing(panel: StagedPanel) -> None:
     """With a scale on the wire."""
     panel.service.scale = ScaleView(mass_g=61.3, steady=True)
     panel.call(lambda: panel.service.hand_work("next"))
 
 
-def silent_scale(panel: PanelServer) -> None:
+def silent_scale(panel: StagedPanel) -> None:
     panel.service.scale = ScaleView(problem="scale: /dev/ttyUSB1 is silent: is it on?")
     panel.call(lambda: panel.service.warn(()))
 
 
-def repeating(panel: PanelServer) -> None:
+def repeating(panel: StagedPanel) -> None:
     """A replay, with how it stands to the proven run."""
     panel.service.replay = ReplayView(
         run_id="run-0",
@@ -66,7 +66,7 @@ def repeating(panel: PanelServer) -> None:
     turning(panel)
 
 
-def warned(panel: PanelServer) -> None:
+def warned(panel: StagedPanel) -> None:
     """A guard opened while the coat is liquid: an alert of each kind."""
     alerts = tuple(
         Alert(kind=kind, sentence=sentence, severity=severity, since_s=1)
@@ -81,7 +81,7 @@ def warned(panel: PanelServer) -> None:
 
 @pytest.mark.parametrize("size", SIZES)
 def test_the_turning_sheet_at_every_size(
-    open_phone: OpenPhone, panel: PanelServer, size: str
+    open_phone: OpenPhone, panel: StagedPanel, size: str
 ) -> None:
     turning(panel)
     page = open_phone(panel, size)
@@ -91,9 +91,9 @@ def test_the_turning_sheet_at_every_size(
 
 
 @pytest.mark.parametrize("look", ["light", "dark"])
-def test_the_sheet_through_its_states(open_phone: OpenPhone, panel: PanelServer, look: Any) -> None:
+def test_the_sheet_through_its_states(open_phone: OpenPhone, panel: StagedPanel, look: Any) -> None:
     page = open_phone(panel, "small phone", color_scheme=look)
-    stages: list[Callable[[PanelServer], None]] = [
+    stages: list[Callable[[StagedPanel], None]] = [
         nothing, begun, weighing, silent_scale, repeating, warned,
     ]  # fmt: skip
     for stage in stages:
@@ -106,7 +106,7 @@ def test_the_sheet_through_its_states(open_phone: OpenPhone, panel: PanelServer,
 @pytest.mark.parametrize(
     "hash_", ["castings", "plan/globe", "runs", "run/run-0", "people", "settings"]
 )
-def test_the_bench(open_phone: OpenPhone, panel: PanelServer, hash_: str) -> None:
+def test_the_bench(open_phone: OpenPhone, panel: StagedPanel, hash_: str) -> None:
     page = open_phone(panel, "small phone", color_scheme="light")
     page.goto(f"/#{hash_}")
     page.locator("#bench h1").wait_for()
@@ -116,7 +116,7 @@ def test_the_bench(open_phone: OpenPhone, panel: PanelServer, hash_: str) -> Non
     expect(page.locator("#stop")).to_be_visible()
 
 
-def test_the_plan_page(open_phone: OpenPhone, panel: PanelServer) -> None:
+def test_the_plan_page(open_phone: OpenPhone, panel: StagedPanel) -> None:
     page = open_phone(panel, "small phone")
     page.goto("/#plan/globe")
     page.get_by_role("button", name="Make the plan").tap()
@@ -126,7 +126,7 @@ def test_the_plan_page(open_phone: OpenPhone, panel: PanelServer) -> None:
 
 
 def test_the_jobs_buttons_are_big_enough_for_a_glove(
-    open_phone: OpenPhone, panel: PanelServer
+    open_phone: OpenPhone, panel: StagedPanel
 ) -> None:
     page = open_phone(panel, "small phone")
     begun(panel)
@@ -168,7 +168,7 @@ def test_contrast_of_black_on_white_is_21() -> None:
 
 @pytest.mark.parametrize("look", ["light", "dark"])
 def test_the_sentence_and_the_countdown_stand_out(
-    open_phone: OpenPhone, panel: PanelServer, look: Any
+    open_phone: OpenPhone, panel: StagedPanel, look: Any
 ) -> None:
     page = open_phone(panel, color_scheme=look)
     turning(panel)
@@ -183,7 +183,7 @@ def test_the_sentence_and_the_countdown_stand_out(
     )
 
 
-def test_zoom_to_twice_the_size_loses_nothing(open_phone: OpenPhone, panel: PanelServer) -> None:
+def test_zoom_to_twice_the_size_loses_nothing(open_phone: OpenPhone, panel: StagedPanel) -> None:
     page = open_phone(panel, "desktop")
     turning(panel)
     # Zooming a 1280 px window to 200 % and 400 % leaves 640 and 320 CSS pixels (WCAG 1.4.10).
@@ -199,7 +199,7 @@ def test_zoom_to_twice_the_size_loses_nothing(open_phone: OpenPhone, panel: Pane
 
 
 def test_a_person_who_wants_less_motion_gets_none(
-    open_phone: OpenPhone, panel: PanelServer
+    open_phone: OpenPhone, panel: StagedPanel
 ) -> None:
     page = open_phone(panel, reduced_motion="reduce")
     turning(panel)
@@ -211,7 +211,7 @@ def test_a_person_who_wants_less_motion_gets_none(
 
 
 def test_it_works_by_keyboard_and_says_changes_politely(
-    open_phone: OpenPhone, panel: PanelServer
+    open_phone: OpenPhone, panel: StagedPanel
 ) -> None:
     page = open_phone(panel, "desktop")
     page.keyboard.press("Tab")
@@ -225,7 +225,7 @@ def test_it_works_by_keyboard_and_says_changes_politely(
     expect(page.locator("#sentence")).to_contain_text("Standing still")
 
 
-def test_no_screen_says_emergency(open_phone: OpenPhone, panel: PanelServer) -> None:
+def test_no_screen_says_emergency(open_phone: OpenPhone, panel: StagedPanel) -> None:
     page = open_phone(panel)
     for stage in (nothing, begun, turning):
         stage(panel)
@@ -233,7 +233,7 @@ def test_no_screen_says_emergency(open_phone: OpenPhone, panel: PanelServer) -> 
         assert "emergency" not in page.locator("body").inner_text().lower()
 
 
-def test_the_guide_reads_on_a_small_phone(open_phone: OpenPhone, panel: PanelServer) -> None:
+def test_the_guide_reads_on_a_small_phone(open_phone: OpenPhone, panel: StagedPanel) -> None:
     """Every page within the paper's width, reached from the sheet's foot by touch."""
     page = open_phone(panel, "small phone")
     page.get_by_role("link", name="The guide").tap()

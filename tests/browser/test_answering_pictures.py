@@ -9,8 +9,8 @@ from playwright.sync_api import Page, expect
 
 from evenwall.palette import AMBER, SPREAD
 from tests.browser.conftest import OpenPhone
-from tests.web.fake_service import globe_mesh
-from tests.web.server import PanelServer
+from tests.browser.staged import StagedPanel
+from tests.web.plans import globe_mesh
 
 pytestmark = pytest.mark.browser
 PHONE = {"viewport": {"width": 360, "height": 780}}
@@ -20,7 +20,7 @@ GRAPHICS = "GPU stall due to ReadPixels"
 
 
 @pytest.fixture
-def plan(open_phone: OpenPhone, panel: PanelServer) -> Page:
+def plan(open_phone: OpenPhone, panel: StagedPanel) -> Page:
     """The page of a plan that has been made."""
     page = open_phone(panel, ignore=(GRAPHICS,), **PHONE)
     page.goto("/#plan/globe")
@@ -112,7 +112,7 @@ def test_the_turning_and_the_time_have_axes_and_are_not_cut_off(plan: Page) -> N
 
 
 def test_a_replay_is_held_against_its_proven_run_in_mm(
-    open_phone: OpenPhone, panel: PanelServer
+    open_phone: OpenPhone, panel: StagedPanel
 ) -> None:
     page = open_phone(panel, **PHONE)
     page.goto("/#run/run-0")  # which repeats itself in this record: no place differs

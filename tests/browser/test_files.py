@@ -9,8 +9,8 @@ from PIL import Image
 from playwright.sync_api import Page, expect
 
 from tests.browser.conftest import OpenPhone
+from tests.browser.staged import StagedPanel
 from tests.browser.test_access import no_sideways_scroll, no_violation
-from tests.web.server import PanelServer
 
 pytestmark = pytest.mark.browser
 SHARES = """() => {
@@ -21,7 +21,7 @@ SHARES = """() => {
 }"""
 
 
-def opened(open_phone: OpenPhone, panel: PanelServer) -> Page:
+def opened(open_phone: OpenPhone, panel: StagedPanel) -> Page:
     page = open_phone(panel, "small phone")
     page.goto("/#run/run-0")
     expect(page.locator("#bench h1")).to_have_text("Lantern globe")
@@ -29,7 +29,7 @@ def opened(open_phone: OpenPhone, panel: PanelServer) -> Page:
 
 
 def test_a_photograph_is_added_to_a_run(
-    open_phone: OpenPhone, panel: PanelServer, tmp_path: Path
+    open_phone: OpenPhone, panel: StagedPanel, tmp_path: Path
 ) -> None:
     Image.effect_noise((1600, 900), 60).convert("RGB").save(tmp_path / "cut.jpg")
     page = opened(open_phone, panel)
@@ -51,7 +51,7 @@ def test_a_photograph_is_added_to_a_run(
 
 
 def test_papers_are_saved_where_the_phone_cannot_share(
-    open_phone: OpenPhone, panel: PanelServer, tmp_path: Path
+    open_phone: OpenPhone, panel: StagedPanel, tmp_path: Path
 ) -> None:
     page = opened(open_phone, panel)
     page.evaluate("navigator.canShare = undefined")
@@ -72,7 +72,7 @@ def test_papers_are_saved_where_the_phone_cannot_share(
 
 
 def test_a_paper_is_handed_to_the_phones_own_sharing(
-    open_phone: OpenPhone, panel: PanelServer
+    open_phone: OpenPhone, panel: StagedPanel
 ) -> None:
     page = opened(open_phone, panel)
     page.evaluate(SHARES)
@@ -82,7 +82,7 @@ def test_a_paper_is_handed_to_the_phones_own_sharing(
     assert page.evaluate("globalThis.shared") == ["lantern-globe-run.pdf application/pdf"]
 
 
-def test_what_cannot_be_made_says_why(open_phone: OpenPhone, panel: PanelServer) -> None:
+def test_what_cannot_be_made_says_why(open_phone: OpenPhone, panel: StagedPanel) -> None:
     page = open_phone(panel, "small phone", ignore=("404 (Not Found)", "503 (Service"))
     page.goto("/#run/run-0")
     page.route(

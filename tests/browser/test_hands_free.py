@@ -8,7 +8,7 @@ from playwright.sync_api import Page, expect
 from evenwall.model import FrameButton, ScaleView, Spoken, WeighingView
 from tests.browser.conftest import OpenPhone
 from tests.browser.hands import begun, until
-from tests.web.server import PanelServer
+from tests.browser.staged import StagedPanel
 
 pytestmark = pytest.mark.browser
 
@@ -22,14 +22,14 @@ globalThis.SpeechSynthesisUtterance = class { constructor(text) { this.text = te
 """
 
 
-def weighing(panel: PanelServer, **view: object) -> None:
+def weighing(panel: StagedPanel, **view: object) -> None:
     led = WeighingView(phase="pour", part="A", target_g=76.4, sentence="Pour part A: 76.4 g.")
     scale = ScaleView(mass_g=12.0, steady=False, weighing=led.model_copy(update=view))
     panel.call(lambda: (setattr(panel.service, "scale", scale), panel.service.warn(())))
 
 
 def test_grams_to_go_are_the_largest_figure_and_too_much_is_red(
-    open_phone: OpenPhone, panel: PanelServer
+    open_phone: OpenPhone, panel: StagedPanel
 ) -> None:
     page = open_phone(panel, "small phone")
     begun(panel)
@@ -51,7 +51,7 @@ def test_grams_to_go_are_the_largest_figure_and_too_much_is_red(
 
 
 def test_the_page_says_what_the_button_at_the_frame_does(
-    open_phone: OpenPhone, panel: PanelServer
+    open_phone: OpenPhone, panel: StagedPanel
 ) -> None:
     page = open_phone(panel)
     begun(panel)
@@ -62,7 +62,7 @@ def test_the_page_says_what_the_button_at_the_frame_does(
     expect(line).to_contain_text("the press moves the frame")
 
 
-def speaking_page(open_phone: OpenPhone, panel: PanelServer) -> Page:
+def speaking_page(open_phone: OpenPhone, panel: StagedPanel) -> Page:
     page = open_phone(panel)
     page.add_init_script(SPEECH)
     page.reload()
@@ -71,7 +71,7 @@ def speaking_page(open_phone: OpenPhone, panel: PanelServer) -> Page:
     return page
 
 
-def say(panel: PanelServer, number: int, moment: str, text: str) -> None:
+def say(panel: StagedPanel, number: int, moment: str, text: str) -> None:
     line = Spoken(number=number, moment=moment, text=text)
     panel.call(
         lambda: (
@@ -82,7 +82,7 @@ def say(panel: PanelServer, number: int, moment: str, text: str) -> None:
 
 
 def test_the_phone_reads_aloud_only_when_its_owner_chose_so(
-    open_phone: OpenPhone, panel: PanelServer
+    open_phone: OpenPhone, panel: StagedPanel
 ) -> None:
     page = speaking_page(open_phone, panel)
     say(panel, 1, "instruction", "Mix.")
@@ -102,7 +102,7 @@ def test_the_phone_reads_aloud_only_when_its_owner_chose_so(
 
 
 def test_a_phone_is_paired_at_the_frame_without_a_code(
-    open_phone: OpenPhone, panel: PanelServer
+    open_phone: OpenPhone, panel: StagedPanel
 ) -> None:
     page = open_phone(panel, role=None)
     page.goto("/#people")

@@ -9,7 +9,7 @@ from playwright.sync_api import Browser, Page
 
 from tests.browser.conftest import OpenPhone
 from tests.browser.hands import turning, until
-from tests.web.server import PanelServer
+from tests.browser.staged import StagedPanel
 
 pytestmark = pytest.mark.browser
 SECONDS = 8.0
@@ -38,16 +38,16 @@ def percent(browser: Browser, page: Page) -> float:
     return min(shares)
 
 
-def idle(panel: PanelServer) -> None:
+def idle(panel: StagedPanel) -> None:
     """Nothing runs."""
 
 
 @pytest.mark.alone
 @pytest.mark.parametrize(("state", "most"), [(idle, MOST_PERCENT), (turning, MOST_TURNING_PERCENT)])
 def test_an_untouched_page_costs_little(
-    browser: Browser, open_phone: OpenPhone, state: Callable[[PanelServer], None], most: float
+    browser: Browser, open_phone: OpenPhone, state: Callable[[StagedPanel], None], most: float
 ) -> None:
-    with PanelServer(speed=1) as panel:
+    with StagedPanel(speed=1) as panel:
         page = open_phone(panel, viewport={"width": 360, "height": 780})
         page.locator("h1").first.tap()  # a touch opens the speaker
         state(panel)

@@ -12,23 +12,23 @@ from playwright.sync_api import Locator, Page, Route, expect
 from evenwall.geometry.shapes.measures import read_measures
 from evenwall.model import FirstBatch, read_casting, read_resin
 from tests.browser.conftest import OpenPhone
+from tests.browser.staged import StagedPanel
 from tests.browser.test_access import no_sideways_scroll, no_violation
 from tests.geometry.camera import render
 from tests.support.virtual_shop import SAMPLES
-from tests.web.server import PanelServer
 
 pytestmark = pytest.mark.browser
 REFUSED = "422 (Unprocessable"
 
 
 @pytest.fixture
-def folder(panel: PanelServer) -> Path:
+def folder(panel: StagedPanel) -> Path:
     kept = panel.service.library.folder
     shutil.copy(SAMPLES / "quick-clear.toml", kept)
     return kept
 
 
-def opened(open_phone: OpenPhone, panel: PanelServer, title: str, page_name: str) -> Page:
+def opened(open_phone: OpenPhone, panel: StagedPanel, title: str, page_name: str) -> Page:
     page = open_phone(panel, "small phone", ignore=(REFUSED, "ERR_CONNECTION_RESET"))
     page.goto(f"/#{page_name}")
     expect(page.locator("#bench h1")).to_have_text(title)
@@ -40,7 +40,7 @@ def look(page: Page) -> None:
     expect(page.locator(".sides svg")).to_have_count(2, timeout=30_000)
 
 
-def test_casting_from_girths(open_phone: OpenPhone, panel: PanelServer, folder: Path) -> None:
+def test_casting_from_girths(open_phone: OpenPhone, panel: StagedPanel, folder: Path) -> None:
     page = opened(open_phone, panel, "New casting", "new-casting")
     page.locator("#name").fill("Globe of Örn")
     for _ in range(3):
@@ -71,7 +71,7 @@ def test_casting_from_girths(open_phone: OpenPhone, panel: PanelServer, folder: 
 
 
 def test_new_resin_with_a_photograph_of_its_sheet(
-    open_phone: OpenPhone, panel: PanelServer, folder: Path, tmp_path: Path
+    open_phone: OpenPhone, panel: StagedPanel, folder: Path, tmp_path: Path
 ) -> None:
     render(trimesh.creation.box((50, 50, 70)), tmp_path / "sheet.jpg", 0.0, 500.0, 0.0, tall_px=300)
     page = opened(open_phone, panel, "New resin", "new-resin")
@@ -104,7 +104,7 @@ def test_new_resin_with_a_photograph_of_its_sheet(
 
 
 def test_broken_upload_goes_on_from_where_it_was(
-    open_phone: OpenPhone, panel: PanelServer, folder: Path, tmp_path: Path
+    open_phone: OpenPhone, panel: StagedPanel, folder: Path, tmp_path: Path
 ) -> None:
     trimesh.creation.icosphere(5, radius=70.0).export(tmp_path / "ball.stl")
     page = opened(open_phone, panel, "New casting", "new-casting")
@@ -130,7 +130,7 @@ def test_broken_upload_goes_on_from_where_it_was(
 
 
 def test_outline_is_corrected_by_finger(
-    open_phone: OpenPhone, panel: PanelServer, folder: Path, tmp_path: Path
+    open_phone: OpenPhone, panel: StagedPanel, folder: Path, tmp_path: Path
 ) -> None:
     form = trimesh.creation.cylinder(40.0, 120.0)
     form.apply_translation([0, 0, 60])
@@ -172,7 +172,7 @@ def drag(page: Page, target: Locator, by: tuple[float, float]) -> None:
 
 
 def test_opening_is_moved_by_finger(
-    open_phone: OpenPhone, panel: PanelServer, folder: Path, tmp_path: Path
+    open_phone: OpenPhone, panel: StagedPanel, folder: Path, tmp_path: Path
 ) -> None:
     trimesh.creation.icosphere(4, radius=70.0).export(tmp_path / "ball.stl")
     page = opened(open_phone, panel, "New casting", "new-casting")
@@ -232,7 +232,7 @@ def test_a_refused_scan_offers_its_mends(
 
 
 def test_what_was_typed_survives_a_reload(
-    open_phone: OpenPhone, panel: PanelServer, folder: Path
+    open_phone: OpenPhone, panel: StagedPanel, folder: Path
 ) -> None:
     page = opened(open_phone, panel, "New casting", "new-casting")
     page.locator("#name").fill("Bottle")
@@ -265,7 +265,7 @@ def test_what_was_typed_survives_a_reload(
 
 
 def test_a_photographs_outline_survives_a_reload(
-    open_phone: OpenPhone, panel: PanelServer, folder: Path, tmp_path: Path
+    open_phone: OpenPhone, panel: StagedPanel, folder: Path, tmp_path: Path
 ) -> None:
     form = trimesh.creation.cylinder(40.0, 120.0)
     form.apply_translation([0, 0, 60])
@@ -283,7 +283,7 @@ def test_a_photographs_outline_survives_a_reload(
 
 
 def test_an_upload_goes_on_after_a_reload(
-    open_phone: OpenPhone, panel: PanelServer, folder: Path, tmp_path: Path
+    open_phone: OpenPhone, panel: StagedPanel, folder: Path, tmp_path: Path
 ) -> None:
     """The page is gone in the middle of sending: the same file chosen again is not sent anew."""
     trimesh.creation.icosphere(5, radius=70.0).export(tmp_path / "ball.stl")
@@ -316,7 +316,7 @@ def test_an_upload_goes_on_after_a_reload(
 
 
 def test_the_first_batchs_touch_is_kept_with_the_resin(
-    open_phone: OpenPhone, panel: PanelServer, folder: Path
+    open_phone: OpenPhone, panel: StagedPanel, folder: Path
 ) -> None:
     page = opened(open_phone, panel, "Change Quick Clear", "edit-resin/quick-clear")
     page.locator("#first-mass_g").fill("80")
@@ -337,7 +337,7 @@ def test_the_first_batchs_touch_is_kept_with_the_resin(
 
 
 def test_a_refusal_names_the_field_by_its_label(
-    open_phone: OpenPhone, panel: PanelServer, folder: Path
+    open_phone: OpenPhone, panel: StagedPanel, folder: Path
 ) -> None:
     page = opened(open_phone, panel, "New casting", "new-casting")
     told = """async (sentence) => {
@@ -358,7 +358,7 @@ def test_a_refusal_names_the_field_by_its_label(
 
 
 def test_a_resin_is_kept_once_though_its_photograph_breaks_off(
-    open_phone: OpenPhone, panel: PanelServer, folder: Path, tmp_path: Path
+    open_phone: OpenPhone, panel: StagedPanel, folder: Path, tmp_path: Path
 ) -> None:
     """The photograph is refused at first: pressed again, the resin is not told to be taken."""
     render(trimesh.creation.box((50, 50, 70)), tmp_path / "sheet.jpg", 0.0, 500.0, 0.0, tall_px=300)

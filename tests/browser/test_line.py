@@ -8,7 +8,7 @@ from playwright.sync_api import Page, expect
 from evenwall.model import Step
 from tests.browser.conftest import OpenPhone
 from tests.browser.hands import begun, press_next, tick_all, turning, until, weigh
-from tests.web.server import PanelServer
+from tests.browser.staged import StagedPanel
 
 pytestmark = pytest.mark.browser
 
@@ -25,7 +25,7 @@ def ids(page: Page) -> list[int]:
 
 
 def test_a_lost_line_is_told_within_three_seconds_and_looks_lost(
-    open_phone: OpenPhone, panel: PanelServer
+    open_phone: OpenPhone, panel: StagedPanel
 ) -> None:
     page = open_phone(panel)
     turning(panel)
@@ -45,7 +45,7 @@ def test_a_lost_line_is_told_within_three_seconds_and_looks_lost(
 
 
 def test_a_lost_line_before_turning_promises_nothing(
-    open_phone: OpenPhone, panel: PanelServer
+    open_phone: OpenPhone, panel: StagedPanel
 ) -> None:
     page = open_phone(panel)
     begun(panel)
@@ -58,7 +58,7 @@ def test_a_lost_line_before_turning_promises_nothing(
 def test_a_line_lost_while_mixing_keeps_the_clock_and_promises_nothing(
     open_phone: OpenPhone,
 ) -> None:
-    with PanelServer(speed=1) as panel:
+    with StagedPanel(speed=1) as panel:
         page = open_phone(panel)
         begun(panel)
         tick_all(page)
@@ -75,7 +75,7 @@ def test_a_line_lost_while_mixing_keeps_the_clock_and_promises_nothing(
         expect(page.locator("#why")).not_to_contain_text("It goes on by itself")
 
 
-def test_a_run_that_ended_elsewhere_is_noticed(open_phone: OpenPhone, panel: PanelServer) -> None:
+def test_a_run_that_ended_elsewhere_is_noticed(open_phone: OpenPhone, panel: StagedPanel) -> None:
     """While the page heard nothing, and while it showed another page, the run was given up."""
     page = open_phone(panel, ignore=("ERR_INTERNET_DISCONNECTED"))
     turning(panel)
@@ -94,7 +94,7 @@ def test_a_run_that_ended_elsewhere_is_noticed(open_phone: OpenPhone, panel: Pan
 
 
 def test_ten_minutes_without_a_line_leave_no_gap(open_phone: OpenPhone) -> None:
-    with PanelServer(speed=100) as panel:  # six seconds here are ten minutes there
+    with StagedPanel(speed=100) as panel:  # six seconds here are ten minutes there
         page = open_phone(panel, ignore=("ERR_INTERNET_DISCONNECTED"))
         turning(panel)
         until(page, "evenwall.samples.length > 5")
@@ -111,7 +111,7 @@ def test_ten_minutes_without_a_line_leave_no_gap(open_phone: OpenPhone) -> None:
         assert len(seen) > before
 
 
-def test_a_press_that_cannot_be_sent_says_so(open_phone: OpenPhone, panel: PanelServer) -> None:
+def test_a_press_that_cannot_be_sent_says_so(open_phone: OpenPhone, panel: StagedPanel) -> None:
     page = open_phone(panel, ignore=("ERR_INTERNET_DISCONNECTED"))
     turning(panel)
     expect(page.locator("#sentence")).to_have_text("Keep turning.")
@@ -122,7 +122,7 @@ def test_a_press_that_cannot_be_sent_says_so(open_phone: OpenPhone, panel: Panel
 
 
 def test_a_command_sent_twice_by_a_bad_wire_acts_once(
-    open_phone: OpenPhone, panel: PanelServer
+    open_phone: OpenPhone, panel: StagedPanel
 ) -> None:
     page = open_phone(panel, ignore=("ERR_FAILED",))
     begun(panel)
@@ -148,7 +148,7 @@ def test_a_command_sent_twice_by_a_bad_wire_acts_once(
 
 
 def test_a_stop_is_said_again_until_it_is_answered(
-    open_phone: OpenPhone, panel: PanelServer
+    open_phone: OpenPhone, panel: StagedPanel
 ) -> None:
     """The first try is cut, the second is never answered: the third stops the frame, once."""
     page = open_phone(panel, ignore=("ERR_FAILED", "ERR_CONNECTION_RESET"))
@@ -174,7 +174,7 @@ def test_a_stop_is_said_again_until_it_is_answered(
 
 
 def test_the_shell_opens_without_a_line_and_shows_nothing_old(
-    open_phone: OpenPhone, panel: PanelServer
+    open_phone: OpenPhone, panel: StagedPanel
 ) -> None:
     page = open_phone(panel, ignore=("ERR_INTERNET_DISCONNECTED", "ERR_FAILED"))
     turning(panel)

@@ -7,13 +7,13 @@ from playwright.sync_api import expect
 
 from evenwall.model import Spot
 from tests.browser.conftest import OpenPhone
-from tests.web.server import PanelServer
+from tests.browser.staged import StagedPanel
 
 pytestmark = pytest.mark.browser
 
 
 def test_proving_shows_the_plan_wants_a_reason_and_asks(
-    open_phone: OpenPhone, panel: PanelServer
+    open_phone: OpenPhone, panel: StagedPanel
 ) -> None:
     page = open_phone(panel)
     page.goto(f"{panel.url}/#run/run-0")

@@ -7,7 +7,7 @@ from playwright.sync_api import Page
 
 from tests.browser.conftest import OpenPhone
 from tests.browser.hands import turning, until
-from tests.web.server import PanelServer
+from tests.browser.staged import StagedPanel
 
 pytestmark = pytest.mark.browser
 
@@ -42,7 +42,7 @@ def share(values: list[float], part: float) -> float:
 
 
 def test_from_sample_to_pixel_with_four_clients(open_phone: OpenPhone) -> None:
-    with PanelServer(speed=4) as panel:  # four samples a second
+    with StagedPanel(speed=4) as panel:  # four samples a second
         pages = [open_phone(panel, size) for size in ("phone", "phone", "tablet", "desktop")]
         turning(panel)
         for page in pages:
@@ -64,7 +64,7 @@ def test_from_sample_to_pixel_with_four_clients(open_phone: OpenPhone) -> None:
     assert p99 <= 500 + late_p99
 
 
-def test_the_first_load_is_light(open_phone: OpenPhone, panel: PanelServer) -> None:
+def test_the_first_load_is_light(open_phone: OpenPhone, panel: StagedPanel) -> None:
     turning(panel)
     page = open_phone(panel)
     wire = page.context.new_cdp_session(page)
@@ -91,7 +91,7 @@ def test_the_first_load_is_light(open_phone: OpenPhone, panel: PanelServer) -> N
 
 
 def test_a_slow_phone_on_a_slow_line_sees_the_sentence_soon(
-    open_phone: OpenPhone, panel: PanelServer
+    open_phone: OpenPhone, panel: StagedPanel
 ) -> None:
     turning(panel)
     page = open_phone(panel)
@@ -139,7 +139,7 @@ def frames_per_s(page: Page) -> float:
     return 1000.0 * float(count) / float(took_ms) if count > 0 else 0.0
 
 
-def test_six_hours_of_curve_move_under_a_finger(open_phone: OpenPhone, panel: PanelServer) -> None:
+def test_six_hours_of_curve_move_under_a_finger(open_phone: OpenPhone, panel: StagedPanel) -> None:
     page = open_phone(panel)
     turning(panel)
     until(page, "globalThis.evenwall?.samples.length > 0")

@@ -12,8 +12,8 @@ from evenwall.units import shown
 from tests.browser import person
 from tests.browser.conftest import OpenPhone
 from tests.browser.real import RealPanel
+from tests.browser.staged import StagedPanel
 from tests.test_units import PLAIN, SENTENCES
-from tests.web.server import PanelServer
 
 pytestmark = pytest.mark.browser
 METRIC = re.compile(r"\d\s?(?:g|kg|mm|ml|cm²|cm³|cm2|cm3|°C|degC)(?![\w/])|degC")
@@ -35,7 +35,7 @@ def metric_figures(page: Page) -> list[str]:
 
 
 def test_the_phone_shows_sentences_as_the_server_does(
-    open_phone: OpenPhone, panel: PanelServer
+    open_phone: OpenPhone, panel: StagedPanel
 ) -> None:
     """Two programs, one grammar: what the phone makes of a sentence is what paper makes of it."""
     page = open_phone(panel)

@@ -9,13 +9,13 @@ from evenwall.model import FrameButton
 from evenwall.model.orders import Simulate
 from tests.browser.conftest import OpenPhone
 from tests.browser.hands import turning
-from tests.web.server import PanelServer
+from tests.browser.staged import StagedPanel
 
 pytestmark = pytest.mark.browser
 
 
 def test_a_page_that_may_watch_has_no_stop_and_says_how_to_act(
-    open_phone: OpenPhone, panel: PanelServer
+    open_phone: OpenPhone, panel: StagedPanel
 ) -> None:
     page = open_phone(panel, role="watch")
     turning(panel)
@@ -25,7 +25,7 @@ def test_a_page_that_may_watch_has_no_stop_and_says_how_to_act(
 
 
 def test_a_simulated_frame_has_its_button_on_the_page(
-    open_phone: OpenPhone, panel: PanelServer
+    open_phone: OpenPhone, panel: StagedPanel
 ) -> None:
     page = open_phone(panel)
     button = FrameButton(light="asking", short="Start turning", long="Take back: poured")

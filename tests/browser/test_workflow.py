@@ -1,71 +1,24 @@
-"""The whole job with a person: three coats by touch, and what goes wrong on the way."""
+"""The job with a person on the real service: what is pressed, and what goes wrong on the way."""
 
 from __future__ import annotations
-
-import re
 
 import pytest
 from playwright.sync_api import expect
 
-from evenwall.model import Alert, ScaleView
-from evenwall.model.orders import Abandon, Measure
-from tests.browser.conftest import SIZES, OpenPhone
-from tests.browser.hands import begun, choose_and_start, press_next, tick_all, turning, until, weigh
+from evenwall.model import Alert, ScaleView, Step
+from evenwall.model.orders import Abandon
+from tests.browser.conftest import OpenPhone
+from tests.browser.hands import begun, press_next, turning, until
+from tests.browser.person import hold
 from tests.web.server import PanelServer
 
 pytestmark = pytest.mark.browser
 
 
-@pytest.mark.parametrize("size", SIZES)
-def test_three_coats_by_touch(open_phone: OpenPhone, size: str) -> None:
-    with PanelServer(speed=1200) as panel:
-        page = open_phone(panel, size, has_touch=True)  # a desktop may have a screen to touch
-        choose_and_start(page)
-        # Wrong order is explained: the list comes first.
-        page.locator("#next").tap(force=True)
-        expect(page.locator("#answer")).to_contain_text("still to tick")
-        tick_all(page)
-        expect(page.locator("#answer")).to_have_text("", timeout=3000)  # what was wanted is done
-        press_next(page)
-        for coat in (1, 2, 3):
-            expect(page.locator("#job-coat")).to_have_text(f"coat {coat} of 3")
-            page.locator("#next").tap(force=True)
-            expect(page.locator("#answer")).to_contain_text("weights down first")
-            page.locator("#part-a").fill("80")
-            expect(page.locator("#form")).to_contain_text("For 80.0 g of A: 40.0 g of B.")
-            page.locator("#part-b").fill("44")
-            expect(page.locator("#form")).to_contain_text("Too much B by 10.0 %: 8.0 g more A")
-            weigh(page, "80", "40")
-            expect(page.locator("#written tbody tr").nth(coat - 1)).to_contain_text("80.0 g")
-            for _ in range(4):  # together, mixed, degassed, poured
-                press_next(page)
-            # At this speed a slow machine may be past it: then the digits count on.
-            count = re.compile(r"\d left to pour$|\+[\d:]+ late$")
-            expect(page.locator("#count")).to_have_text(count)
-            press_next(page)  # closed up: turning
-            page.get_by_role("button", name="The cup has gelled").tap()
-            expect(page.locator("#sentence")).to_contain_text("rest", timeout=20_000)
-            press_next(page)
-        expect(page.locator("#sentence")).to_have_text("Leave it to cure.")
-        press_next(page)
-        press_next(page)
-        page.locator("#weight").fill("331")
-        page.locator("#rim-1").fill("4.1")
-        page.get_by_role("button", name="Write the measures down").tap()
-        press_next(page)
-        expect(page.locator("#sentence")).to_have_text("Done.")
-        longest = ["463.8 g", "417.4 g", "12:02", "15:41", "exact"]  # of a large coat
-        fits = """(table, cells) => {
-            const filled = [...table.querySelectorAll("tbody td")];
-            filled.forEach((td, i) => { td.textContent = cells[i % cells.length]; });
-            return table.scrollWidth <= table.parentElement.clientWidth;
-        }"""
-        assert page.locator("#written table").evaluate(fits, longest)
-        names = [c.name for c in panel.call(lambda: list(panel.service.commands))]
-        assert names.count("next") == 22
-        assert names.count("weigh") == 3
-        measured = next(c for c in panel.service.commands if c.name == "measure")
-        assert measured.order == Measure(weight_g=331.0, rim_mm=(4.1,))
+@pytest.fixture
+def panel(rigged: PanelServer) -> PanelServer:
+    """The real service on the simulated rig."""
+    return rigged
 
 
 def test_the_fields_to_fill_in_stand_above_the_fold_of_the_smallest_phone(
@@ -75,9 +28,9 @@ def test_the_fields_to_fill_in_stand_above_the_fold_of_the_smallest_phone(
     page = open_phone(panel, "small phone", viewport={"width": 360, "height": 640})
     begun(panel)
     waits = Alert(kind="waiting", sentence="The frame waits.", severity="caution", since_s=1.0)
-    panel.service.scale = ScaleView(mass_g=61.3, steady=True)
-    panel.call(lambda: panel.service.hand_work("next"))
-    panel.call(lambda: panel.service.warn((waits,)))
+    panel.call(panel.rig.next)
+    scale = ScaleView(mass_g=61.3, steady=True)
+    panel.call(lambda: panel.rig.show(scale=scale, alerts=(waits,)))
     page.locator("#scale-take").wait_for()
     expect(page.locator("#alerts")).to_contain_text("waits")
     page.wait_for_timeout(300)
@@ -111,16 +64,16 @@ def test_a_plans_tables_fit_a_small_phone(open_phone: OpenPhone, panel: PanelSer
 def test_stop_pause_and_the_guard(open_phone: OpenPhone, panel: PanelServer) -> None:
     page = open_phone(panel)
     turning(panel)
-    page.get_by_role("button", name="Pause the turning").tap()
-    expect(page.locator("#sentence")).to_contain_text("Standing still")
+    page.get_by_role("button", name="Pause").tap()
+    expect(page.locator("#sentence")).to_have_text("Turning is paused.")
     press_next(page)
     page.locator("#stop").tap()
-    expect(page.locator("#sentence")).to_contain_text("Standing still")
-    panel.call(lambda: setattr(panel.service, "guard_closed", False))
+    expect(page.locator("#sentence")).to_have_text("Turning was stopped by hand.")
+    panel.call(lambda: panel.rig.guard(False))
     expect(page.locator("#down")).to_contain_text("The guard is open: nothing turns.")
     page.locator("#next").tap(force=True)
-    expect(page.locator("#answer")).to_have_text("The guard is open.")
-    assert panel.call(lambda: panel.service.turning) is False
+    expect(page.locator("#answer")).to_have_text("It cannot turn: the guard is open.")
+    assert panel.call(panel.rig.stands)
 
 
 def test_a_press_on_a_sheet_that_moved_on_does_nothing(
@@ -133,7 +86,7 @@ def test_a_press_on_a_sheet_that_moved_on_does_nothing(
         "evenwall.line.command('next', {}, 'an older step').catch((e) => e.message)"
     )
     assert "moved on" in answer
-    assert panel.call(lambda: panel.service.step.value) == "prepare"
+    assert panel.call(lambda: panel.service.snapshot().step) is Step.PREPARE
 
 
 def test_a_second_phone_sees_the_same_and_a_watcher_has_no_buttons(
@@ -145,7 +98,7 @@ def test_a_second_phone_sees_the_same_and_a_watcher_has_no_buttons(
     expect(two.locator("#stop")).to_be_hidden()
     expect(two.locator("#next")).to_be_hidden()
     one.locator("#stop").tap()
-    expect(two.locator("#sentence")).to_contain_text("Standing still")
+    expect(two.locator("#sentence")).to_have_text("Turning was stopped by hand.")
 
 
 def test_pairing_another_phone_and_unpairing_it(open_phone: OpenPhone, panel: PanelServer) -> None:
@@ -173,8 +126,8 @@ def test_giving_up_asks_why(open_phone: OpenPhone, panel: PanelServer) -> None:
     page.get_by_role("button", name="Give this casting up").tap()
     page.locator("#reason").fill("the mould leaks")
     page.get_by_role("button", name="Give it up", exact=True).tap()
-    expect(page.locator("#sentence")).to_have_text("Given up.")
-    assert panel.service.commands[-1].order == Abandon(reason="the mould leaks")
+    expect(page.locator("#sentence")).to_have_text("This run was abandoned.")
+    assert panel.rig.commands[-1].order == Abandon(reason="the mould leaks")
 
 
 def test_a_note_and_a_touch_are_written_down(open_phone: OpenPhone, panel: PanelServer) -> None:
@@ -183,18 +136,8 @@ def test_a_note_and_a_touch_are_written_down(open_phone: OpenPhone, panel: Panel
     page.locator("#note-text").fill("<b>draught</b> from the door")
     page.get_by_role("button", name="Write it down").tap()
     expect(page.locator("#written .lines")).to_contain_text("<b>draught</b> from the door")
-    page.get_by_role("button", name="The coat has gelled").tap()
+    hold(page, "Coat has gelled")
     until(page, "evenwall.heat.marks.some((m) => m.what === 'coat')")
-
-
-def test_past_runs_open_and_a_proven_one_can_be_asked_for(
-    open_phone: OpenPhone, panel: PanelServer
-) -> None:
-    page = open_phone(panel)
-    page.get_by_role("link", name="Past runs").tap()
-    page.locator("#bench .choices a").first.tap()
-    expect(page.locator("#bench h1")).to_have_text("Lantern globe")
-    expect(page.get_by_role("button", name="Mark as proven")).to_be_visible()
 
 
 def test_figures_in_inches(open_phone: OpenPhone, panel: PanelServer) -> None:

@@ -6,12 +6,19 @@ A seeded few hundred here; `make soak ARGS=gate` hands in thousands to every ent
 from __future__ import annotations
 
 import random
+from collections.abc import Iterator
 
 import pytest
 
-from tests.faults.documents import ENTRIES
+from tests.faults.documents import ENTRIES, close_panel
 
 MANY = 60
+
+
+@pytest.fixture(autouse=True, scope="module")
+def panel_is_closed() -> Iterator[None]:
+    yield
+    close_panel()
 
 
 @pytest.mark.parametrize("entry", ENTRIES)

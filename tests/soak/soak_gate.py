@@ -13,7 +13,7 @@ import warnings
 from collections import Counter
 
 from evenwall_bridge.clock import SystemClock
-from tests.faults.documents import ENTRIES
+from tests.faults.documents import ENTRIES, close_panel
 
 MANY = 5000
 SHOWN = 3  # tracebacks of an entry
@@ -40,6 +40,7 @@ def main(words: list[str]) -> int:
         failed += found["failed"]
         took_s = clock.now_s() - begun_s
         print(f"{entry:16} {many:9} {found['taken']:6} {found['failed']:6} {took_s:7.1f}")
+    close_panel()
     return int(failed > 0)
 
 

@@ -133,8 +133,12 @@ async def open_shop(
     replanner: Callable[..., Plan] | None = None,
     scale: bool = False,
     wall_again: Callable[[Plan, tuple[int, ...]], WallSummary] | None = None,
+    serve: Callable[[Supervisor, VirtualBoard, Buttons], Service] | None = None,
 ) -> AsyncIterator[Shop]:
-    """Everything wired; opened again with the same `board` and `record` it is a restart."""
+    """Everything wired; opened again with the same `board` and `record` it is a restart.
+
+    serve: makes the service, in place of the usual one.
+    """
     plan = plan or lantern_plan()
     clock = clock or LoopClock()
     spec = plan.rig
@@ -162,13 +166,16 @@ async def open_shop(
         in_line=True,
     )
     supervisor.on_event = twin.follow
-    service = Service(
-        supervisor,
-        SAMPLES,
-        partial(make_plan, time_budget_s=0.0),
-        replanner=replanner,
-        wall_again=wall_again,
-    )
+    if serve is not None:
+        service = serve(supervisor, board, buttons)
+    else:
+        service = Service(
+            supervisor,
+            SAMPLES,
+            partial(make_plan, time_budget_s=0.0),
+            replanner=replanner,
+            wall_again=wall_again,
+        )
     shop = Shop(clock, board, rig, twin, records, supervisor, service, buttons, lamp, plan, seed)
     if prepare is not None:
         prepare(shop)

@@ -1,8 +1,11 @@
-"""A small believable plan for the panel's tests; no figure in it was computed by the planner."""
+"""A small plan, its wall and files for the panel's tests; no planner computed a figure of it."""
 
 from __future__ import annotations
 
+import math
+import shutil
 from pathlib import Path
+from typing import Any
 
 from evenwall.model import (
     AxisSpec,
@@ -12,6 +15,7 @@ from evenwall.model import (
     Geometry,
     OpeningFound,
     Plan,
+    ProbeSpec,
     Ramp,
     Resin,
     RigSpec,
@@ -19,6 +23,8 @@ from evenwall.model import (
     Totals,
     WallSummary,
 )
+from evenwall.palette import wall_scale
+from tests.support.virtual_shop import SAMPLES
 
 COAT_CLOCK = CoatClock(
     pour_by_s=480,
@@ -32,8 +38,14 @@ COAT_CLOCK = CoatClock(
 )
 
 
-def small_plan() -> Plan:
+def rig() -> RigSpec:
+    """A simulated rig that a phone may start: who may press where is tests/run's matter."""
     axis = AxisSpec(gear_ratio=5, motor_holding_torque_Nm=1.2)
+    probes = tuple(ProbeSpec(role=role) for role in ("resin", "room", "mould"))
+    return RigSpec(name="small rig", major=axis, minor=axis, probes=probes, confirm_at_rig=False)
+
+
+def small_plan() -> Plan:
     coats = tuple(
         CoatPlan(
             coat=n,
@@ -69,7 +81,7 @@ def small_plan() -> Plan:
     )
     return Plan(
         casting=Casting(name="Lantern globe", mesh=Path("globe.stl"), resin=resin, wall_mm=4.5),
-        rig=RigSpec(name="small rig", major=axis, minor=axis),
+        rig=rig(),
         geometry=Geometry(
             area_cm2=690,
             solid_volume_cm3=2050,
@@ -103,3 +115,59 @@ def small_plan() -> Plan:
         ),
         notes=("The rim is not the wall: it drains more and is thinner.",),
     )
+
+
+def fill_library(folder: Path) -> None:
+    """Put two castings and two resins of other names than the samples' into a folder."""
+    for stem in ("lantern-globe", "lighthouse"):
+        shutil.copy(SAMPLES / f"{stem}.stl", folder)
+    for minutes in (14, 40):
+        (folder / f"clear-{minutes}.toml").write_text(
+            f'name = "Clear cast {minutes}"\nprice_per_kg = 28.0\n\n[sheet]\n'
+            f"pot_life_min = {minutes}.0\nmixed_viscosity_mPa_s = 300.0\n"
+            "mix_ratio_b_per_100a = 50.0\nmixed_density_g_cm3 = 1.08\n"
+            "peak_exotherm_degC = 96.0\ndemould_min = 120.0\n",
+            encoding="utf-8",
+        )
+    for name, stem, words in (
+        ("globe", "lantern-globe", "Lantern globe"),
+        ("tower", "lighthouse", "Lighthouse"),
+    ):
+        (folder / f"{name}.toml").write_text(
+            f'name = "{words}"\nmesh = "{stem}.stl"\nmesh_units = "mm"\nwall_mm = 4.5\n'
+            'resin = "clear-14.toml"\ncoats = 3\n',
+            encoding="utf-8",
+        )
+
+
+def globe_mesh(rows: int = 14, columns: int = 24) -> dict[str, Any]:
+    """An open sphere of radius 80 mm, thinner near its rim, as `planning.wall.wall_mesh` has it."""
+    vertices, wall, faces = [], [], []
+    for i in range(rows + 1):
+        polar = math.pi * (1 - 0.86 * i / rows)
+        for j in range(columns):
+            around = 2 * math.pi * j / columns
+            vertices.append(
+                [
+                    80 * math.sin(polar) * math.cos(around),
+                    80 * math.sin(polar) * math.sin(around),
+                    80 * math.cos(polar),
+                ]
+            )
+            wall.append(4.5 + 0.4 * math.cos(3 * around) * math.sin(polar) - 0.7 * (i / rows) ** 4)
+    for i in range(rows):
+        for j in range(columns):
+            a, b = i * columns + j, i * columns + (j + 1) % columns
+            faces += [[a, b + columns, b], [a, a + columns, b + columns]]
+    thinnest = min(range(len(wall)), key=wall.__getitem__)
+    last = rows * columns
+    return {
+        "vertices_mm": vertices,
+        "faces": faces,
+        "wall_mm": wall,
+        "inward": [[-value / 80 for value in vertex] for vertex in vertices],
+        "rim": [[last + j, last + (j + 1) % columns] for j in range(columns)],
+        "thinnest_vertex": thinnest,
+        "thinnest_mm": wall[thinnest],
+        "scale": wall_scale(4.5),
+    }

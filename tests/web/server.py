@@ -1,30 +1,35 @@
-"""A real panel over the fake service, on a loopback port, in a thread of its own."""
+"""A real panel over the rigged service, on a loopback port, in a thread of its own."""
 
 from __future__ import annotations
 
 import asyncio
 import socket
 import threading
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import asynccontextmanager
 from dataclasses import replace
+from inspect import isawaitable
 from typing import Any, TypeVar
 
 from fastapi import FastAPI
 
 from evenwall.cli.panel import server_for
-from evenwall_bridge.clock import SystemClock
 from evenwall_web.app import create_app
 from evenwall_web.connections import Connections
 from evenwall_web.people import Role
 from evenwall_web.settings import Settings
-from tests.web.fake_service import FakeService
-from tests.web.plans import small_plan
+from tests.web.rigged import Rigged, open_rigged
 
 T = TypeVar("T")
 
 
 class PanelServer:
-    """`with PanelServer() as panel:` serves until the block ends; nothing is left behind."""
+    """`with PanelServer() as panel:` serves until the block ends; nothing is left behind.
+
+    speed: seconds of the rig's time in one of ours.
+    """
+
+    rig: Rigged
 
     def __init__(
         self,
@@ -44,8 +49,8 @@ class PanelServer:
 
     def __enter__(self) -> PanelServer:
         self._thread.start()
-        if not self._up.wait(20):
-            raise RuntimeError("the panel did not come up in 20 s")
+        if not self._up.wait(60):
+            raise RuntimeError("the panel did not come up in 60 s")
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -58,27 +63,47 @@ class PanelServer:
         self.app.state.closing.set()
         self._server.should_exit = True
 
+    @asynccontextmanager
+    async def _open(self) -> AsyncIterator[Any]:
+        """Open the service that the panel shows, in time that goes on."""
+        async with open_rigged(self.speed) as self.rig:
+            playing = asyncio.create_task(self.rig.play())
+            try:
+                yield self.rig.service
+            finally:
+                playing.cancel()
+                await asyncio.gather(playing, return_exceptions=True)
+
     async def _serve(self) -> None:
         self._loop = asyncio.get_running_loop()
-        self.service = FakeService(SystemClock(self.speed), speed=self.speed, plan=small_plan())
-        self.app: FastAPI = create_app(self.service, self._settings)  # type: ignore[arg-type]
-        self._server = server_for(self.app, self._settings, self.book)
-        playing = asyncio.create_task(self.service.play())
-        serving = asyncio.create_task(self._server.serve_on(self._socket))
-        while not self._server.started and not serving.done():
-            await asyncio.sleep(0.01)  # noqa: TID251
-        self._up.set()
-        await serving
-        self._socket.close()
-        playing.cancel()
+        async with self._open() as self.service:
+            self.app: FastAPI = create_app(self.service, self._settings)
+            self._server = server_for(self.app, self._settings, self.book)
+            serving = asyncio.create_task(self._server.serve_on(self._socket))
+            while not self._server.started and not serving.done():
+                await asyncio.sleep(0.01)  # noqa: TID251
+            self._up.set()
+            await serving
+            self._socket.close()
 
-    def call(self, do: Callable[[], T]) -> T:
+    def call(self, do: Callable[[], T | Awaitable[T]]) -> T:
         """Run something on the server's own loop and give back what it returned."""
 
         async def run() -> T:
-            return do()
+            made = do()
+            return await made if isawaitable(made) else made
 
-        return asyncio.run_coroutine_threadsafe(run(), self._loop).result(10)
+        return asyncio.run_coroutine_threadsafe(run(), self._loop).result(60)
+
+    # --- as if a person had done it, without touching a page -------------------------------------
+
+    def begin(self) -> None:
+        """Take up a plan."""
+        self.call(self.rig.begin)
+
+    def turn(self) -> None:
+        """Do the hand work of the first coat, until it turns."""
+        self.call(self.rig.turn)
 
     def code(self, role: Role = "operate") -> str:
         people: Any = self.app.state.people

@@ -18,7 +18,10 @@ from tests.web.server import PanelServer
 @pytest.fixture
 def panel() -> Iterator[PanelServer]:
     with PanelServer() as panel:
-        shutil.copy(SAMPLES / "quick-clear.toml", panel.service.library.folder)
+        folder = panel.service.library.folder
+        for file in folder.iterdir():
+            file.unlink()
+        shutil.copy(SAMPLES / "quick-clear.toml", folder)
         yield panel
 
 

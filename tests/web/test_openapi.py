@@ -47,7 +47,7 @@ def session(panel: PanelServer) -> dict[str, Any]:
         assert isinstance(limiter, Limiter)
         limiter._burst = 1e9
     answer = httpx.post(f"{panel.url}/api/pair", json={"code": panel.code()})
-    panel.call(panel.service.begin)
+    panel.call(panel.rig.begin)
     return {
         "headers": {"x-evenwall-csrf": answer.json()["csrf"]},
         "cookies": {"evenwall": answer.cookies["evenwall"]},
@@ -90,11 +90,11 @@ def test_every_answer_is_documented_and_none_is_5xx(schema: Any, session: dict[s
 
 
 def test_no_command_gets_through_without_a_session(schema: Any, panel: PanelServer) -> None:
-    before = panel.call(lambda: len(panel.service.commands))
+    before = panel.call(lambda: len(panel.rig.commands))
 
     def check(case: Any) -> None:
         answer = case.call(cookies={}, headers={"x-evenwall-csrf": "guess"})
         assert answer.status_code in {401, 422}
 
     assert fuzz(schema, "/api/command/", 5, check) == len(ORDERS)
-    assert panel.call(lambda: len(panel.service.commands)) == before
+    assert panel.call(lambda: len(panel.rig.commands)) == before

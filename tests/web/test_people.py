@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import Callable, Coroutine
+from collections.abc import AsyncIterator, Callable, Coroutine
+from contextlib import asynccontextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +16,7 @@ import trustme
 
 from evenwall.cli.panel import check_certificate
 from evenwall.errors import InputError
+from evenwall.model import Step
 from evenwall.model.orders import ORDERS
 from evenwall_bridge.clock import ManualClock
 from evenwall_web.app import create_app
@@ -21,8 +24,7 @@ from evenwall_web.at_frame import REQUEST_LIFE_s
 from evenwall_web.limiter import Limiter
 from evenwall_web.people import ALPHABET, Invite, People
 from evenwall_web.settings import Settings
-from tests.web.fake_service import FakeService
-from tests.web.plans import small_plan
+from tests.web.rigged import Rigged, open_rigged
 
 LAN = Settings(host="192.168.7.5", port=8713)
 
@@ -30,9 +32,9 @@ LAN = Settings(host="192.168.7.5", port=8713)
 class Desk:
     """The panel on a LAN address, one phone that may act, one that may watch, one stranger."""
 
-    def __init__(self, settings: Settings = LAN) -> None:
-        self.clock = ManualClock()
-        self.service = FakeService(self.clock, plan=small_plan())
+    def __init__(self, rig: Rigged, settings: Settings) -> None:
+        self.rig, self.service, self.clock = rig, rig.service, rig.clock
+        self.notices = rig.supervisor.notices
         self.app = create_app(self.service, settings, self.clock)
         self.people: People = self.app.state.people
 
@@ -49,9 +51,19 @@ class Desk:
         return client
 
 
+@asynccontextmanager
+async def open_desk(settings: Settings = LAN) -> AsyncIterator[Desk]:
+    async with open_rigged() as rig:
+        yield Desk(rig, settings)
+
+
 def at_desk(test: Callable[[Desk], Coroutine[Any, Any, None]]) -> Callable[[], None]:
+    async def one() -> None:
+        async with open_desk() as desk:
+            await test(desk)
+
     def run() -> None:
-        asyncio.run(test(Desk()))
+        asyncio.run(one())
 
     run.__name__ = test.__name__
     return run
@@ -161,11 +173,11 @@ async def test_a_thousand_wrong_codes_find_nothing_and_are_slowed(desk: Desk) ->
 )
 def test_forged_requests_move_nothing(headers: dict[str, str], status: int) -> None:
     async def run() -> None:
-        desk = Desk()
-        client = await desk.paired("operate")
-        forged = await client.post("/api/command/next", json=ask(), headers=headers)
-        assert forged.status_code == status
-        assert desk.service.commands == []
+        async with open_desk() as desk:
+            client = await desk.paired("operate")
+            forged = await client.post("/api/command/next", json=ask(), headers=headers)
+            assert forged.status_code == status
+            assert desk.service.commands == []
 
     asyncio.run(run())
 
@@ -174,14 +186,17 @@ def test_forged_requests_move_nothing(headers: dict[str, str], status: int) -> N
 async def test_our_own_page_is_let_through(desk: Desk) -> None:
     client = await desk.paired("operate")
     own = {"origin": "http://192.168.7.5:8713", "sec-fetch-site": "same-origin"}
-    start = ask(data={"job_id": "job-1"})
-    assert (await client.post("/api/command/start", json=start, headers=own)).status_code == 200
+    await desk.rig.begin()
+    note = ask(data=DATA["note"])
+    assert (await client.post("/api/command/note", json=note, headers=own)).status_code == 200
 
 
 @at_desk
 async def test_a_replayed_command_acts_once_and_a_late_one_not_at_all(desk: Desk) -> None:
     client = await desk.paired("operate")
-    await client.post("/api/command/start", json=ask("key-start-1", data={"job_id": "job-1"}))
+    await desk.rig.begin()
+    await desk.rig.ask("tick", all=True)
+    await desk.rig.guard(True)
     step = desk.service.snapshot().step_id
     first = await client.post("/api/command/next", json=ask("key-next-01", step_id=step))
     again = await client.post("/api/command/next", json=ask("key-next-01", step_id=step))
@@ -190,16 +205,16 @@ async def test_a_replayed_command_acts_once_and_a_late_one_not_at_all(desk: Desk
     late = await client.post("/api/command/next", json=ask("key-next-02", step_id=step))
     assert late.status_code == 409
     assert "moved on" in late.json()["sentence"]
-    assert desk.service.step == "weigh"
+    assert desk.service.snapshot().step is Step.WEIGH
 
 
 @at_desk
 async def test_two_phones_with_the_same_key_are_two_presses(desk: Desk) -> None:
     one, two = await desk.paired("operate"), await desk.paired("operate", "192.168.7.21")
-    await one.post("/api/command/start", json=ask("key-start-1", data={"job_id": "job-1"}))
+    await desk.rig.begin()
     for phone in (one, two):
         await phone.post("/api/command/note", json=ask("key-note-1", data={"text": "hello"}))
-    assert [c.name for c in desk.service.commands] == ["start", "note", "note"]
+    assert [c.name for c in desk.service.commands] == ["note", "note"]
     assert {c.who for c in desk.service.commands} == {"operate"}
 
 
@@ -308,12 +323,12 @@ def test_a_body_that_a_foreign_form_can_send_is_no_command(kind: str) -> None:
     content types); only JSON is read."""
 
     async def run() -> None:
-        desk = Desk()
-        client = await desk.paired("operate")
-        body = json.dumps(ask()).encode()
-        sent = await client.post("/api/command/next", content=body, headers={"content-type": kind})
-        assert sent.status_code == 422
-        assert desk.service.commands == []
+        async with open_desk() as desk:
+            client = await desk.paired("operate")
+            body, kinds = json.dumps(ask()).encode(), {"content-type": kind}
+            sent = await client.post("/api/command/next", content=body, headers=kinds)
+            assert sent.status_code == 422
+            assert desk.service.commands == []
 
     asyncio.run(run())
 
@@ -375,20 +390,20 @@ def test_a_disk_that_takes_nothing_turns_no_press_into_an_error(tmp_path: Path) 
         (tmp_path / name).mkdir()
 
     async def run() -> None:
-        desk = Desk(Settings(host="192.168.7.5", port=8713, state_dir=tmp_path))
-        client = await desk.paired("operate")
-        answer = await client.post("/api/command/note", json=ask(data=DATA["note"]))
-        assert "sentence" in answer.json()
-        assert "Is a directory" in desk.service.notices["panel"]
-        for name in ("audit.jsonl", "sessions.json.new"):
-            (tmp_path / name).rmdir()
-        await client.post("/api/command/next", json=ask("key-00000002"))
-        assert desk.service.notices == {}
-        lines = (tmp_path / "audit.jsonl").read_text(encoding="utf-8").splitlines()
-        done = [json.loads(line)["what"] for line in lines]
-        assert done == ["pair", "note", "next"]
-        again = People(desk.clock, "http://192.168.7.5:8713/", tmp_path)
-        assert [session.name for session in again.sessions()] == ["operate"]
+        async with open_desk(replace(LAN, state_dir=tmp_path)) as desk:
+            client = await desk.paired("operate")
+            answer = await client.post("/api/command/note", json=ask(data=DATA["note"]))
+            assert "sentence" in answer.json()
+            assert "Is a directory" in desk.notices["panel"]
+            for name in ("audit.jsonl", "sessions.json.new"):
+                (tmp_path / name).rmdir()
+            await client.post("/api/command/next", json=ask("key-00000002"))
+            assert desk.notices == {}
+            lines = (tmp_path / "audit.jsonl").read_text(encoding="utf-8").splitlines()
+            done = [json.loads(line)["what"] for line in lines]
+            assert done == ["pair", "note", "next"]
+            again = People(desk.clock, "http://192.168.7.5:8713/", tmp_path)
+            assert [session.name for session in again.sessions()] == ["operate"]
 
     asyncio.run(run())
 
@@ -486,14 +501,14 @@ def test_a_certificate_that_cannot_be_used_is_told_in_one_line(tmp_path: Path) -
 async def test_a_phone_is_paired_by_a_hand_at_the_frame(desk: Desk) -> None:
     phone = desk.client("192.168.7.66")
     card = (await phone.post("/api/pair/request", json={"name": "Ana's phone"})).json()
-    told = desk.service.notices["pairing"]
+    told = desk.notices["pairing"]
     assert f"shows {card['number']}" in told
     assert "hold the button" in told
     ask_again = {"ticket": card["ticket"]}
     waits = await phone.post("/api/pair/requested", json=ask_again)
     assert (waits.status_code, waits.json()["role"]) == (200, "none")
     assert desk.people.at_frame.confirm()
-    assert "pairing" not in desk.service.notices
+    assert "pairing" not in desk.notices
     came_in = await phone.post("/api/pair/requested", json=ask_again)
     assert came_in.json()["role"] == "operate"
     assert (await phone.get("/api/session")).json()["name"] == "Ana's phone"
@@ -510,7 +525,7 @@ async def test_a_press_later_than_ten_seconds_pairs_nobody(desk: Desk) -> None:
     assert not desk.people.at_frame.confirm()
     refused = await phone.post("/api/pair/requested", json={"ticket": card["ticket"]})
     assert refused.status_code == 403
-    assert "pairing" not in desk.service.notices
+    assert "pairing" not in desk.notices
     assert desk.people.sessions() == []
 
 

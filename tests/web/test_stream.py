@@ -39,21 +39,13 @@ def read(url: str, count: int, headers: dict[str, str] | None = None) -> list[di
     return items
 
 
-def start_run(panel: PanelServer) -> None:
-    with httpx.Client(base_url=panel.url) as client:
-        me = client.post("/api/pair", json={"code": panel.code()}).json()
-        client.headers["x-evenwall-csrf"] = me["csrf"]
-        body = {"key": "key-start-1", "data": {"job_id": "job-1"}}
-        assert client.post("/api/command/start", json=body).status_code == 200
-
-
 def test_a_broken_stream_resumes_without_a_gap(panel: PanelServer) -> None:
-    start_run(panel)
+    panel.call(panel.rig.turn)
     first = read(f"{panel.url}/api/stream", 12)
     assert first[0]["event"] == "snapshot"
     last = [item for item in first if item["event"] != "snapshot"][-1]["id"]
     # What happens while nobody listens must not be lost.
-    panel.call(lambda: [panel.service.sample(float(n)) for n in range(5)])
+    panel.call(lambda: panel.rig.pass_s(60.0))
     rest = read(f"{panel.url}/api/stream", 12, {"last-event-id": last})
     ids = [int(item["id"]) for item in first + rest if item["event"] in {"sample", "event"}]
     assert ids == list(range(ids[0], ids[0] + len(ids)))
@@ -66,25 +58,25 @@ def test_resuming_by_query_is_the_same(panel: PanelServer) -> None:
 
 
 def test_a_quiet_line_beats(panel: PanelServer) -> None:
-    panel.call(panel.service.watchers.clear)
+    panel.call(panel.rig.watchers.clear)
     with httpx.stream("GET", f"{panel.url}/api/stream", timeout=20) as answer:
         panel.call(lambda: None)
         heard = ""
         for line in answer.iter_lines():
             heard += line + "\n"
-            panel.call(panel.service.watchers.clear)
+            panel.call(panel.rig.watchers.clear)
             if "event: beat" in heard:
                 break
     assert "event: snapshot" in heard
 
 
 def test_a_gone_reader_leaves_no_watcher(panel: PanelServer) -> None:
-    panel.call(panel.service.watchers.clear)
+    panel.call(panel.rig.watchers.clear)
     read(f"{panel.url}/api/stream", 2)
     for _ in range(50):
         read(f"{panel.url}/api/stream", 1)
     for _ in range(40):
-        if panel.call(lambda: len(panel.service.watchers)) == 0:
+        if panel.call(lambda: len(panel.rig.watchers)) == 0:
             break
         httpx.get(f"{panel.url}/api/snapshot")
-    assert panel.call(lambda: len(panel.service.watchers)) <= 1
+    assert panel.call(lambda: len(panel.rig.watchers)) <= 1

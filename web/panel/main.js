@@ -51,13 +51,14 @@ function take(kind, data) {
 }
 
 // The rig tells all of itself some times a second, and mostly only its clock and its angles have
-// moved on: those are drawn with the next sample or the next second of the countdown.
+// moved on: those are drawn with the next sample or the next second of the countdown. A phone that
+// was unpaired loses its buttons at once.
 let still = "";
 function somethingHappened(next) {
   const { mode, guard_closed: closed, faults, paused } = next.frame;
   const before = still;
   still = JSON.stringify({ ...next, now_s: 0, utc: "", probe_degC: 0, room_degC: 0, mould_degC: 0, replay: null,
-    frame: [mode, closed, faults, paused] });
+    frame: [mode, closed, faults, paused], role: line.me.role });
   return still !== before;
 }
 

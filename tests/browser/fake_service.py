@@ -52,12 +52,12 @@ from evenwall.model import (
     Trouble,
     WallSummary,
 )
-from evenwall.palette import wall_scale
 from evenwall.service.casting_files import cards_in
 from evenwall.service.library import Library
 from evenwall_bridge.contract import Clock
+from tests.browser.fake_files import FakeFiles
 from tests.support.orders import command
-from tests.web.fake_files import FakeFiles
+from tests.web.plans import globe_mesh
 
 COATS = 3
 GEL_s = 840.0
@@ -729,36 +729,3 @@ def _old_run() -> RunCard:
         rig="small rig",
         replay_of="run-0",  # the one run that this record knows
     )
-
-
-def globe_mesh(rows: int = 14, columns: int = 24) -> dict[str, Any]:
-    """An open sphere of radius 80 mm, thinner near its rim, as `planning.wall.wall_mesh` has it."""
-    vertices, wall, faces = [], [], []
-    for i in range(rows + 1):
-        polar = math.pi * (1 - 0.86 * i / rows)
-        for j in range(columns):
-            around = 2 * math.pi * j / columns
-            vertices.append(
-                [
-                    80 * math.sin(polar) * math.cos(around),
-                    80 * math.sin(polar) * math.sin(around),
-                    80 * math.cos(polar),
-                ]
-            )
-            wall.append(4.5 + 0.4 * math.cos(3 * around) * math.sin(polar) - 0.7 * (i / rows) ** 4)
-    for i in range(rows):
-        for j in range(columns):
-            a, b = i * columns + j, i * columns + (j + 1) % columns
-            faces += [[a, b + columns, b], [a, a + columns, b + columns]]
-    thinnest = min(range(len(wall)), key=wall.__getitem__)
-    last = rows * columns
-    return {
-        "vertices_mm": vertices,
-        "faces": faces,
-        "wall_mm": wall,
-        "inward": [[-value / 80 for value in vertex] for vertex in vertices],
-        "rim": [[last + j, last + (j + 1) % columns] for j in range(columns)],
-        "thinnest_vertex": thinnest,
-        "thinnest_mm": wall[thinnest],
-        "scale": wall_scale(4.5),
-    }
