@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Error, Page, expect
 
 from tests.web.server import PanelServer
 
@@ -10,8 +10,12 @@ from tests.web.server import PanelServer
 def until(page: Page, true: str, tries: int = 200) -> None:
     """Wait for an expression; the page's own policy forbids Playwright's way of doing so."""
     for _ in range(tries):
-        if page.evaluate(true):
-            return
+        try:
+            if page.evaluate(true):
+                return
+        except Error as error:  # the page is being left for the next: asked again there
+            if "Execution context was destroyed" not in error.message:
+                raise
         page.wait_for_timeout(50)
     raise AssertionError(f"never became true: {true}")
 

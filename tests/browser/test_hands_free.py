@@ -114,5 +114,6 @@ def test_a_phone_is_paired_at_the_frame_without_a_code(
     assert f"shows {number}" in told
     assert panel.call(panel.app.state.people.at_frame.confirm)
     until(page, "globalThis.evenwall !== undefined && location.hash === ''")
+    expect(page.locator("#stop")).to_be_visible()  # the page has loaded anew, as a paired phone
     names = panel.call(lambda: [s.name for s in panel.app.state.people.sessions()])
     assert names == ["Bench phone"]

@@ -209,7 +209,7 @@ def test_opening_is_moved_by_finger(
 
 
 def test_a_refused_scan_offers_its_mends(
-    open_phone: OpenPhone, panel: PanelServer, folder: Path, tmp_path: Path
+    open_phone: OpenPhone, panel: StagedPanel, folder: Path, tmp_path: Path
 ) -> None:
     ball = trimesh.creation.icosphere(3, radius=70.0)
     other = ball.copy()
