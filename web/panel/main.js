@@ -21,6 +21,7 @@ const STEPS = [
 const LAST_STEPS = [["cure", "cure"], ["demould", "open the mould"], ["measure", "measure"]];
 const REST_ms = 80;
 const TOGETHER_ms = 15;
+const OLD_ms = 5000;
 const IDLE = ["idle", "done", "abandoned"];
 
 let seen = null;
@@ -515,7 +516,8 @@ let wasStale = true;
 let second = null;
 setInterval(() => {
   const shows = seen?.countdown ? Math.round(seen.countdown.until_s - line.now_s) : null;
-  if (line.stale !== wasStale || shows !== second) drawSoon();
+  const old = seen?.run_id && !line.stale && performance.now() - drawn_ms > OLD_ms; // temperatures of a run at rest
+  if (line.stale !== wasStale || shows !== second || old) drawSoon();
   wasStale = line.stale;
   second = shows;
 }, 250);
