@@ -573,7 +573,8 @@ class FakeService:
     def hand_work(self, *names: str) -> None:
         """As if a person had pressed these."""
         for name in names:
-            self._do(command(name, f"{name}-{self.last_id}"))
+            more = {"reason": "enough of it"} if name == "abandon" else {}
+            self._do(command(name, f"{name}-{self.last_id}", **more))
         self._tell(self._snapshot_item())
 
     def warn(self, alerts: tuple[Alert, ...]) -> None:
