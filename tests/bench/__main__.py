@@ -1,5 +1,5 @@
-"""`make bench`: every bench in this folder, one after another; `make bench ARGS=film` runs one and
-those named after it (film_growth, film_tools).
+"""`make bench`: the benches of this folder, one after another; `make bench ARGS=film` runs one and
+those named after it (film_growth, film_tools). `forms` and `blind` take hours and run by name only.
 
 A bench is a module `bench_<name>.py` with `main() -> None` that prints its figures as ratios
 measured in one run.
@@ -12,11 +12,15 @@ import sys
 from pathlib import Path
 
 
+TAKE_HOURS = {"forms", "blind"}
+
+
 def main() -> None:
     wanted = sys.argv[1:]
     for path in sorted(Path(__file__).parent.glob("bench_*.py")):
         name = path.stem.removeprefix("bench_")
-        if not wanted or any(name == w or name.startswith(f"{w}_") for w in wanted):
+        named = any(name == w or name.startswith(f"{w}_") for w in wanted)
+        if named or not (wanted or name in TAKE_HOURS):
             print(f"\n== {name} ==", flush=True)
             runpy.run_path(str(path), run_name="__main__")
 
