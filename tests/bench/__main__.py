@@ -11,7 +11,6 @@ import runpy
 import sys
 from pathlib import Path
 
-
 TAKE_HOURS = {"forms", "blind"}
 
 
