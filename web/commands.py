@@ -1,4 +1,4 @@
-"""Requests of the web's commands: what each order needs besides its data."""
+"""Request models of the web's commands: an order with its key and the step that it is meant for."""
 
 from __future__ import annotations
 
@@ -13,7 +13,8 @@ Key = Annotated[str, Field(min_length=8, max_length=64, pattern=r"^[A-Za-z0-9_-]
 
 
 class Ask(Frozen):
-    """One request. The same key again gets the first answer again, whatever else it says."""
+    """One request. A key that was sent before gets its first answer again, whatever the rest
+    says."""
 
     key: Key
     step_id: Annotated[str, Field(max_length=120)] | None = None  # refused if the run moved on
@@ -21,7 +22,7 @@ class Ask(Frozen):
 
 
 def ask_for(name: str) -> type[Ask]:
-    """The request model of one command, so that its document says what data it takes."""
+    """Return the request model of one command, so that the interface's document names its data."""
     order = ORDERS[name]
     required = any(field.is_required() for field in order.model_fields.values())
     default = Field() if required else Field(default_factory=order)

@@ -1,8 +1,8 @@
-"""The pages for people, served as they stand in the repository: `/guide/` and what it leads to.
+"""The guide: the repository's own pages, served under `/guide/`.
 
 They are the same Markdown files that are read beside the code, under the same relative paths, so
-that their links need no translation. What is offered is listed once, as the panel comes up;
-nothing else under the repository can be asked for.
+that their links need no translation. The list of pages is made once, when the panel starts; no
+other file of the repository can be fetched.
 """
 
 from __future__ import annotations
@@ -21,10 +21,11 @@ from markdown_it.token import Token
 from evenwall_bridge.places import HARDWARE
 
 HERE = Path(__file__).resolve().parent
-# Where each top folder of the repository is. In a wheel the pages at its top are in `top`.
+# Where each top folder of the repository is. In a wheel the pages of the top folder are in `top`.
 FOLDERS = {"web": HERE, "hardware": HARDWARE}
 TOP = HERE.parent if (HERE.parent / "README.md").is_file() else HERE / "top"
-# In the order in which they are wanted: what to do, what went wrong, how it is built, how it works.
+# In the order in which readers need them: what to do, what went wrong, how it is built, how it
+# works.
 PAGES = (
     "web/guide/first-casting.md",
     "web/guide/measuring.md",
@@ -88,13 +89,13 @@ def places(glob: str) -> dict[str, Path]:
 
 
 def slug(heading: str) -> str:
-    """The fragment that a link to a heading names: small letters, digits and hyphens."""
+    """The fragment that a link to a heading names: lower-case letters, digits and hyphens."""
     kept = "".join(c for c in heading.lower() if c.isalnum() or c in " -")
     return kept.strip().replace(" ", "-")
 
 
 def _parser() -> MarkdownIt:
-    # Raw HTML stays text: a page of ours needs none, and the panel's policy would bar its scripts.
+    # Raw HTML stays text: our pages need none, and the panel's policy would bar its scripts.
     return MarkdownIt("commonmark", {"html": False}).enable("table")
 
 
@@ -104,7 +105,7 @@ def title_of(text: str) -> str:
 
 
 def body_of(text: str) -> str:
-    """The page as HTML: headings can be linked to, wide tables scroll by themselves."""
+    """Return the page as HTML: headings have anchors, and a wide table scrolls on its own."""
     parser = _parser()
     # Notes to those who edit a page are not for its readers.
     tokens: list[Token] = parser.parse(re.sub(r"(?ms)^<!--.*?-->\n", "", text))
@@ -114,7 +115,7 @@ def body_of(text: str) -> str:
         elif opening.attrs.pop("style", None) == "text-align:right":
             opening.attrSet("class", "number")  # the panel's policy bars styles written in place
     html = str(parser.renderer.render(tokens, parser.options, {}))
-    html = html.replace("<th></th>", "<td></td>")  # a corner left empty heads nothing
+    html = html.replace("<th></th>", "<td></td>")  # an empty corner is no heading
     html = html.replace("<table>", '<div class="scroll" tabindex="0"><table>')
     return html.replace("</table>", "</table></div>").replace("<pre>", '<pre tabindex="0">')
 
@@ -122,16 +123,17 @@ def body_of(text: str) -> str:
 def sheet_in(panel: Path) -> Template:
     """Return the template of a page, for the panel and for the static site.
 
-    It wants css, title, body, pages (address and title of each, for the contents), look (where
-    icon and typeface are), contents (address of the list of pages) and live (the panel is beside).
+    Its variables are css, title, body, pages (address and title of each, for the contents), look
+    (address of icon and typeface), contents (address of the list of pages) and live (true if the
+    panel serves the page).
     """
     loader = FileSystemLoader(panel)
     return Environment(loader=loader, autoescape=True).get_template("guide.html")
 
 
 def reading(panel: Path, css: str) -> APIRouter:
-    """The routes of the guide, drawn on the panel's paper. Pages that an installation left out
-    are not offered."""
+    """Return the routes of the guide, in the panel's style. Pages that are not installed are not
+    offered."""
     draw = partial(sheet_in(panel).render, css=css, look="/panel/", contents="/guide/", live=True)
     pages = [name for name in PAGES if place(name).is_file()]
     decisions = set(places(DECISIONS))

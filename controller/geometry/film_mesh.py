@@ -1,4 +1,4 @@
-"""From a checked mould to a film mesh of a wanted size, without slivers."""
+"""Film mesh of a wanted size, without slivers, from a checked mould."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ from evenwall.numerics.film.mesh import MAX_CELLS, MIN_CELLS, levelling_bounds
 Floats = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
 
-THINNEST = 1000.0  # levelling wants steps so many times shorter; usual are 2 to 4
-LOSS = 0.05  # of the area: the mean wall would be wrong by as much
+THINNEST = 1000.0  # levelling may need steps this many times shorter; 2 to 4 is usual
+LOSS = 0.05  # share of the area; the mean wall would be wrong by as much
 
 
 def film_mesh(cavity: Cavity, mesh_mm: float) -> FilmMesh:
@@ -67,24 +67,24 @@ def film_mesh(cavity: Cavity, mesh_mm: float) -> FilmMesh:
 
 
 def widest_mm(cavity: Cavity) -> float:
-    """The widest spacing that gives enough cells, whatever the remesher leaves of them."""
+    """Widest spacing that gives enough cells, with a margin for those that the remesher drops."""
     return mesh_mm_for(cavity.area_cm2, 1.15 * MIN_CELLS)
 
 
 def cells_for(area_cm2: float, mesh_mm: float) -> float:
-    """Cells of so much wall: an equilateral mesh of edge a has one per sqrt(3)/2 a^2."""
+    """Cells on a wall of this area: an equilateral mesh of edge a has one per sqrt(3)/2 a^2."""
     return area_cm2 * 100.0 / (0.866 * mesh_mm**2)
 
 
 def mesh_mm_for(area_cm2: float, cells: float) -> float:
-    """The edge that gives about so many: see `cells_for`."""
+    """Edge that gives about this many cells: see `cells_for`."""
     return float(np.sqrt(cells_for(area_cm2, 1.0) / cells))
 
 
 def remesh(points: Floats, triangles: Index, edge: float) -> tuple[Floats, Index]:
     """Nearly equilateral triangles of the wanted edge on the same surface, winding kept.
 
-    Neighbours come out close in memory.
+    Neighbouring points are close in memory.
     """
     x, t = isotropic(points, triangles, edge)
     n = len(x)

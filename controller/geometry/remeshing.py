@@ -1,6 +1,6 @@
 """Remeshing: nearly equilateral triangles of a wanted edge on the same surface.
 
-Rounds of splits, collapses and flips with tangential relaxing, put back on the surface (Botsch and
+Each round splits, collapses and flips edges, then relaxes the points along the surface (Botsch and
 Kobbelt 2004, A Remeshing Approach to Multiresolution Modeling, Symposium on Geometry Processing).
 """
 
@@ -29,14 +29,14 @@ from evenwall.geometry.edits import (
 )
 
 CREASE_DEG = 45.0  # an edge bent more than this stays an edge
-CREASE_LEAST = 3.0  # of the spacing: a shorter crease is taken for roughness
+CREASE_LEAST = 3.0  # in spacings: a shorter crease counts as roughness
 CORNER_DEG = 30.0  # a curve that turns by more keeps its corner
 LONG, SHORT = 4.0 / 3.0, 4.0 / 5.0  # of the spacing (Botsch and Kobbelt 2004, section 4)
 TOO_SHORT, TOO_LONG = 0.65, 1.7  # of the spacing, once the rounds are over
 ROUNDS, RELAXING, FINISH = 8, 4, 6
 RIM_WEIGHT = 2.0  # as if the surface went on beyond the rim
 STEP = 0.7  # of the way to the neighbours' middle
-LEAST_FACING = 0.2  # cosine: a point does not move if that turns a triangle by more
+LEAST_FACING = 0.2  # cosine: a point stays if its move would turn a triangle by more
 
 
 def isotropic(points: Floats, triangles: Index, edge: float) -> tuple[Floats, Index]:
@@ -62,13 +62,13 @@ def isotropic(points: Floats, triangles: Index, edge: float) -> tuple[Floats, In
 
 
 def spacing(points: Floats, triangles: Index) -> float:
-    """Edge of equilateral triangles, as many on as much surface."""
+    """Edge of the equilateral triangles that cover the same area in the same number."""
     double_area = np.linalg.norm(face_vectors(points, triangles), axis=1)
     return float(np.sqrt(double_area.mean() / (2.0 * 0.25 * np.sqrt(3.0))))
 
 
 def creases_of(points: Floats, triangles: Index, edge: float) -> Index:
-    """Edges bent by over CREASE_DEG that hang together and reach some way, (k, 2)."""
+    """Edges bent by over CREASE_DEG that join to creases of some length, (k, 2)."""
     edges = edges_of(triangles, len(points))
     face = face_vectors(points, triangles)
     face /= np.maximum(np.linalg.norm(face, axis=1), 1e-300)[:, None]
@@ -91,7 +91,7 @@ class Ground:
     """The surface that a sheet is kept on: its triangles, its rim and its creases."""
 
     def __init__(self, fine: Sheet) -> None:
-        """Take the surface itself, split so that its triangles are of like size."""
+        """Take the surface itself, split into triangles of similar size."""
         self._surface = Surface(fine.points, fine.triangles)
         rim = fine.edges()
         pairs = rim.pairs[rim.boundary]
@@ -117,8 +117,8 @@ class Ground:
             np.add.at(normals, t[:, k], face)
             weight += np.bincount(t[:, k], double_area, minlength=len(x))
         normals /= np.maximum(np.linalg.norm(normals, axis=1), 1e-300)[:, None]
-        # On the rim there is surface on one side only: unless that is made up for, the rest of
-        # the sheet draws away from it.
+        # A rim point has surface on one side only. Without a higher weight for it, the rest of the
+        # sheet draws away from the rim.
         weight[edges.pairs[edges.boundary].ravel()] *= RIM_WEIGHT
         i, j = edges.pairs.T
         total = np.bincount(i, weight[j], minlength=len(x)) + np.bincount(
@@ -162,7 +162,7 @@ class Ground:
 def _without_folds(
     x: Floats, wanted: Floats, t: Index, face: Floats, double_area: Floats
 ) -> Floats:
-    """`wanted`, but the old place for points of triangles that the move would turn over."""
+    """Return `wanted`, but keep points in place where the move would turn a triangle over."""
     for _ in range(10):
         made = face_vectors(wanted, t)
         size = double_area * np.linalg.norm(made, axis=1)

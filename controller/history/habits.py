@@ -8,13 +8,13 @@ from evenwall.records.journal import Journal
 from evenwall.run.events import Poured, StepTakenBack, TurningBegan
 
 RUNS = 5  # the newest castings that count
-LONGEST_S = 900.0  # who took longer had gone away
+LONGEST_S = 900.0  # after a longer time the person had gone away
 
 
 def close_up_taken_s(journal: Journal) -> float | None:
     """Return the time from the end of the pour to the start of turning, in s.
 
-    It is the median over the coats of the newest castings; None where there is none.
+    The time is the median over the coats of the newest castings, or None if there is no such coat.
     """
     taken: list[float] = []
     for run_id in journal.run_ids()[:RUNS]:

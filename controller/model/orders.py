@@ -1,8 +1,8 @@
 """Orders: a frozen class for each command that a person can give, with the data it carries.
 
-A new command is a class in this module and a handler in `evenwall.run.commands`. Its `name` enters
-it in the registry, from which the web and the broker take what they accept; its docstring is the
-sentence of the interface's description.
+A new command is a class in this module and a handler in `evenwall.run.commands`. Its `name`
+registers it, and the web and the broker accept every registered command. Its docstring describes it
+in the interface's document.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ ORDERS: dict[str, type[Order]] = {}  # every order that can be sent, by its comm
 
 
 class Order(Frozen):
-    """Data of a command. A number is a number there, not a text nor true or false."""
+    """Data of a command. A number must be sent as a number, not as text, true or false."""
 
     model_config = ConfigDict(strict=True)
     name: ClassVar[str] = ""  # of the command
@@ -68,7 +68,7 @@ class Command(Frozen):
 class Start(Order):
     """Begin a run from an accepted plan.
 
-    The plan is that of a job, one that is sent along, or that of a run on record.
+    The plan comes from a job, from the request itself, or from a run on record.
     """
 
     model_config = ConfigDict(strict=False)  # a plan comes as a document
@@ -87,19 +87,19 @@ class StartOwn(Order):
 
 
 class Next(Order):
-    """The one button: this step is done."""
+    """Confirm that this step is done: the one button."""
 
     name: ClassVar[str] = "next"
 
 
 class StepBack(Order):
-    """Take back the last step, where the world allows it."""
+    """Take back the last step, if it can still be undone."""
 
     name: ClassVar[str] = "step_back"
 
 
 class Abandon(Order):
-    """Give the casting up."""
+    """Give up the casting."""
 
     name: ClassVar[str] = "abandon"
     reason: Line
@@ -137,7 +137,7 @@ class Simulate(Order):
 
 
 class Weigh(Order):
-    """The two parts as weighed."""
+    """Enter the weights of both parts."""
 
     name: ClassVar[str] = "weigh"
     part_a_g: Positive
@@ -145,9 +145,9 @@ class Weigh(Order):
 
 
 class WeighPart(Order):
-    """One part as weighed; the other may follow.
+    """Enter the weight of one part; the other may follow.
 
-    mass_g: all of the part that is in its cup.
+    mass_g: total mass of the part in its cup.
     """
 
     name: ClassVar[str] = "weigh_part"
@@ -156,9 +156,9 @@ class WeighPart(Order):
 
 
 class WeighBack(Order):
-    """Grams left in the cup, and grams run over into the tray.
+    """Enter the grams left in the cup and the grams that ran over into the tray.
 
-    What is left out was not weighed.
+    A value that is left out was not weighed.
     """
 
     name: ClassVar[str] = "weigh_back"
@@ -167,7 +167,7 @@ class WeighBack(Order):
 
 
 class Touch(Order):
-    """A person found the cup or the coat gelled.
+    """Report that a person found the cup or the coat gelled.
 
     confirmed: the person was asked once more, and is sure.
     """
@@ -199,9 +199,9 @@ class Tick(Order):
 
 
 class Draft(Order):
-    """Keep what is typed and not sent, for every phone.
+    """Keep text that is typed but not yet sent, for every phone.
 
-    value: empty to forget the field.
+    value: an empty text clears the field.
     """
 
     name: ClassVar[str] = "draft"
@@ -210,14 +210,14 @@ class Draft(Order):
 
 
 class Note(Order):
-    """A line for the record."""
+    """Add a line to the record."""
 
     name: ClassVar[str] = "note"
     text: Line
 
 
 class AnswerQuestion(Order):
-    """The answer to a question the run asked."""
+    """Answer a question that the run asked."""
 
     name: ClassVar[str] = "answer"
     question: Id
@@ -225,7 +225,7 @@ class AnswerQuestion(Order):
 
 
 class Acknowledge(Order):
-    """A person is coming: calls are not repeated."""
+    """Say that a person is coming, so that calls are not repeated."""
 
     name: ClassVar[str] = "acknowledge"
 
@@ -234,7 +234,7 @@ class Acknowledge(Order):
 
 
 class Measure(Measured, Order):
-    """The casting as measured."""
+    """Enter the measurements of the casting."""
 
     model_config = ConfigDict(strict=False)  # a single reading is a list of one
     name: ClassVar[str] = "measure"
@@ -243,7 +243,7 @@ class Measure(Measured, Order):
 class Prove(Measured, Order):
     """Mark a measured run as proven.
 
-    What was measured since the run ended may be sent along.
+    Measurements made since the run ended may be sent with it.
 
     reason: needed where the casting contradicts its plan. confirmed: the person was asked once
     more, and is sure.

@@ -36,17 +36,17 @@ from evenwall_bridge.contract import Clock
 Array = NDArray[np.float64]
 
 THREADS = min(4, os.cpu_count() or 1)
-# The search looks at thousands of sums on a coarse mesh. There a lower cap on thick places'
-# mobility, fewer steps a turn and an even start change min/mean by less than 0.01 (the film forgets
-# its start in a few dozen turns) and cost half; the last meshes use the film's own rules and pool.
-# Steps half as long again as the film's own (cfl) change a wall by 0.6 % (L2) on 6.6 mm and 0.1 %
-# on 4.8 mm, and cost a fifth less.
+# The search computes thousands of films on a coarse mesh. There a lower cap on the mobility of
+# thick places, fewer steps per turn and an even start change min/mean by less than 0.01 (the film
+# forgets its start in a few dozen turns) and halve the cost. The last meshes use the film's own
+# rules and start from the pool. Steps 1.5 times as long as the film's own (cfl) change a wall by
+# 0.6 % (L2) at a spacing of 6.6 mm and by 0.1 % at 4.8 mm, and cost a fifth less.
 COARSE = Numerics(cap_ratio=2.0, turn_steps=12, cfl=1.0)
 FINE = Numerics(cfl=1.0)
-# Of the spacing asked for: those that are tried; and what a mesh's fastest levelling may be of its
-# median, since the narrowest cell sets every film's step.
+# SPACINGS: the shares of the requested spacing that are tried. SLOW: how many times the median
+# levelling rate of a mesh its fastest may be, because the narrowest cell sets every film's step.
 SPACINGS, SLOW = (1.0, 0.985, 0.97, 0.955), 5.0
-# As measured: what a cell costs with FINE, of what it costs with COARSE, and a few lanes of many.
+# Measured costs: of a cell with FINE relative to COARSE, and of few lanes relative to many.
 FINE_WORK, FEW_WORK = 1.5, 0.45
 
 
@@ -54,8 +54,8 @@ FINE_WORK, FEW_WORK = 1.5, 0.45
 class Day:
     """Difference of a day from the plan: factors on viscosity and gel time, and a speed ripple.
 
-    ripple: of the major axis, relative: see `rippled`. late: by how much later the coats begin to
-    turn, of the time to their gel.
+    ripple: relative speed ripple of the major axis, see `rippled`. late: delay of the start of
+    turning, as a share of the time to gel.
     """
 
     name: str
@@ -79,7 +79,8 @@ LATE_DAYS = tuple(Day(f"begins {late:.0%} late", late=late) for late in (0.04, 0
 
 @dataclass(frozen=True, eq=False)
 class Timed:
-    """A coat's resin on its clock, poured at one of its times. table: (time_s, Pa s), (k, 2)."""
+    """A coat's resin on its clock, for one of the times at which it may be poured. table: (time_s,
+    Pa s), (k, 2)."""
 
     table: Array
     clock: CoatClock
@@ -89,9 +90,9 @@ class Timed:
 class Pour:
     """One coat's resin, poured at once or after it stood, and the rig that turns it.
 
-    times: when it may be poured, the first the earliest; a recipe says which.
-    volume_m3 is to stay, mean_m thick on average; spilt_m3 is poured beside it, to run over. open:
-    the mouth is not capped while it turns.
+    times: the times at which it may be poured, earliest first; a recipe says which. volume_m3:
+    resin that should stay, with the mean thickness mean_m. spilt_m3: resin poured in addition,
+    which runs over. open: the mouth is not capped while it turns.
     """
 
     volume_m3: float
@@ -107,12 +108,12 @@ class Pour:
         return time_of(recipe, self.times).clock
 
     def coat(self, recipe: Recipe, day: Day, cells: int | None) -> Coat:
-        """The film's input. Only what a day changes is changed: the ramps stay as planned.
+        """Return the film's input. A day changes only its own factors: the ramps stay as planned.
 
-        cells: start from an even film on so many cells instead of from the pool.
+        cells: start from an even film on this many cells instead of from the pool.
         """
         timed = time_of(recipe, self.times)
-        # Every film is ramped up a fifth quicker than the rig may be, and soon forgets it.
+        # Every film ramps up a fifth quicker than the rig is allowed to, and soon forgets the ramp.
         accel = 1.2 * self.rig.accel_limit_rpm_s
         found = rippled(recipe, day.ripple, timed.clock, accel, self.opening)
         fluid = Fluid(
@@ -139,8 +140,8 @@ class Grid:
 
     @staticmethod
     def of(cavity: Cavity, mesh_mm: float, numerics: Numerics) -> Grid:
-        """Or a little finer: of such meshes the first whose narrowest cell is none of those that
-        would make a film take far more steps, or that which has the least of it."""
+        """Return a grid of this spacing or a little finer. It takes the first mesh whose narrowest
+        cell does not force a film into far more steps, or else the mesh that is slowed least."""
         tried: list[tuple[float, float, FilmMesh]] = []
         for part in SPACINGS:
             edge_m = part * mesh_mm * 1e-3
@@ -156,8 +157,8 @@ class Grid:
 
 
 def film_work(lanes: int, cells: float, numerics: Numerics, executor: Executor | None) -> float:
-    """Cost of films, in units of their own: cells, and steps that shrink with the cells. Lanes
-    left idle cost as much as busy ones."""
+    """Cost of films in arbitrary units. It grows with the number of cells, and with the number of
+    steps, which rises with it. Idle lanes cost as much as busy ones."""
     threads = 1 if executor else THREADS
     few = lanes_for(lanes, threads) < LANES
     parts = FEW_WORK if few else math.ceil(lanes / (LANES * threads))
@@ -172,7 +173,8 @@ def films(
     rim_open: bool = False,
     halt: Callable[[], bool] | None = None,
 ) -> Array:
-    """Set films in metres, (coats, cells). A plain function, so that any executor can run it."""
+    """Set films in metres, (coats, cells). It is a plain function, so that any executor can run
+    it."""
     found = coats(
         grid.mesh, batch, rim_open=rim_open, numerics=grid.numerics, threads=threads, halt=halt
     )
@@ -180,8 +182,9 @@ def films(
 
 
 def run_over(grid: Grid, pour: Pour, recipes: Sequence[Recipe], rounds: int) -> tuple[Array, Array]:
-    """With an open mouth: films (k, cells) and what ran over (k,), m3, of as much more poured as
-    runs over, so that about what was wanted stays. Raises InputError when the mould cannot hold it.
+    """Return the films (k, cells) and the volumes run over (k,), m3, with an open mouth. The volume
+    that runs over is poured in addition, so that about the wanted volume stays. Raises InputError
+    when the mould cannot hold it.
     """
     spilt = np.full(len(recipes), pour.spilt_m3)
     for _ in range(rounds):
@@ -193,7 +196,7 @@ def run_over(grid: Grid, pour: Pour, recipes: Sequence[Recipe], rounds: int) -> 
         poured = pour.volume_m3 + spilt
         stayed = found @ grid.weights.area
         spilt_now = poured - stayed
-        # The share that runs over changes slowly with what is poured.
+        # The share that runs over changes slowly with the volume poured.
         spilt = pour.volume_m3 * spilt_now / np.maximum(stayed, 0.05 * poured)
     return found, spilt_now
 
@@ -204,8 +207,8 @@ class OutOfTime(Exception):
 
 @dataclass
 class Budget:
-    """Seconds that may be spent. What would take longer than is left is not begun; what takes
-    longer than was thought is left."""
+    """Seconds that may be spent. Work that would take longer than the time left is not begun; work
+    that takes longer than expected is broken off."""
 
     clock: Clock = field(default_factory=SystemClock)
     ends_s: float = math.inf
@@ -219,7 +222,7 @@ class Budget:
         return self._left_s() < 0.0
 
     def left_s(self) -> float | None:
-        """None: for ever."""
+        """Return the seconds left, or None if there is no limit."""
         return None if math.isinf(self.ends_s) else max(0.0, self._left_s())
 
     def _left_s(self) -> float:
@@ -227,7 +230,7 @@ class Budget:
 
     @contextmanager
     def spend(self, work: float) -> Iterator[None]:
-        """Raises OutOfTime before the work is begun, or when it was broken off."""
+        """Time the work. Raises OutOfTime if it does not fit in the budget or was broken off."""
         if not self.covers(work):
             raise OutOfTime
         started_s = self.clock.now_s()
@@ -264,7 +267,7 @@ class Walls:
 
     def _made(self, part: Sequence[tuple[Recipe, Day]]) -> list[Array]:
         pour, cells = self.pour, self.grid.mesh.cells
-        # What runs over an open mouth hangs on the pool; else an even start is as good.
+        # The overflow of an open mouth depends on the pool; otherwise an even start does as well.
         even = cells if self.grid.numerics is COARSE and not pour.open else None
         lanes = [pour.coat(recipe, day, even) for recipe, day in part]
         if self.executor is None:
@@ -276,4 +279,4 @@ class Walls:
             return [film for job in jobs for film in job.result(self.budget.left_s())]
         finally:
             for job in jobs:
-                job.cancel()  # what is done stays done
+                job.cancel()  # does nothing to a finished job

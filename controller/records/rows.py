@@ -30,8 +30,8 @@ class Batch:
 def plan_of_record(run_id: str, text: str) -> Plan:
     """Return a plan as it was written. Raises RecordError.
 
-    Migration of plans of earlier and later releases: a name that this release does not know is
-    left out. Everything else is read as strictly as from the network.
+    This also migrates plans of earlier and later releases: a field that this release does not know
+    is dropped. Everything else is checked as strictly as a plan from the network.
     """
     try:
         try:

@@ -1,1 +1,1 @@
-"""The supervisor: a pure step over the journal, and the thin runner with its eyes and hands."""
+"""The supervisor: a pure step over the journal, and a thin runner that reads and moves the rig."""

@@ -12,17 +12,17 @@ from evenwall.records.records import Records
 from evenwall.run.events import Answered, read
 
 _ANSWERS_KEPT = 1000
-_AT_ONCE = (StopTurning, Pause)  # twice does no harm, and waiting for a sleeping disk would
+_AT_ONCE = (StopTurning, Pause)  # harmless twice; must not wait for a disk
 
 
 def unwritten(answer: Answer) -> Answer:
-    """Return the answer for what was done, but that a process which ends now takes along."""
+    """Return the answer for a command that is done, but lost if the process ends now."""
     said = f"{answer.sentence} Not in the record yet: the disk does not take it."
     return answer.model_copy(update={"sentence": said, "event_id": None})
 
 
 class CommandDesk:
-    """Takes commands and gives answers; one key is answered once."""
+    """Take commands and answer each key once."""
 
     def __init__(self, records: Records, wake: Callable[[], None]) -> None:
         self._records, self._wake = records, wake
@@ -31,7 +31,7 @@ class CommandDesk:
         self._answers: dict[str, Answer] = {}  # of this process, by key
 
     async def command(self, command: Command) -> Answer:
-        """Ask; returns when the answer is in the record, or the disk has been given up on.
+        """Submit a command and return its answer once that is recorded or the disk was given up.
 
         A key that was seen before, in this process or an earlier one, gets its first answer.
         """
@@ -54,8 +54,8 @@ class CommandDesk:
         try:
             row = await self._records.read(lambda journal: journal.event_of_key(key))
         except RecordError:
-            # Nobody knows: better done once more than not at all, for a record that cannot be read
-            # may not keep a person from the frame.
+            # It is unknown whether the command was done. Doing it again is better than not at all:
+            # an unreadable record must not keep a person from the frame.
             return None
         if row is None:
             return None
@@ -67,7 +67,7 @@ class CommandDesk:
         return event.answer(row.event_id) if isinstance(event, Answered) else None
 
     def resolve(self, key: str, answer: Answer) -> None:
-        """Give the answer to who waits for it, and keep it for who asks again."""
+        """Give the answer to the request that waits for it, and keep it for repeats."""
         self._answers[key] = answer
         while len(self._answers) > _ANSWERS_KEPT:
             del self._answers[next(iter(self._answers))]
@@ -80,7 +80,7 @@ class CommandDesk:
         self.resolve(key, answer if written else unwritten(answer))
 
     def close(self) -> None:
-        """Tell who still waits that no answer comes."""
+        """Tell the requests that still wait that no answer will come."""
         for future in self._awaited.values():
             future.set_exception(RecordError("closing: ask again, with the same key"))
             future.exception()  # nobody may be waiting

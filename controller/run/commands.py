@@ -258,7 +258,7 @@ def _take_back(moment: Moment, command: Command, _: orders.TakeBack) -> None:
 
 @carries_out(orders.StepBack)
 def _step_back(moment: Moment, command: Command, _: orders.StepBack) -> None:
-    """Take back the last step, where the world allows it."""
+    """Take back the last step, if it can still be undone."""
     cannot = "" if back_label(moment.state) else NOTHING
     if moment.state.halted or moment.state.turning:
         cannot = NOTHING

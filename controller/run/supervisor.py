@@ -332,7 +332,7 @@ class Supervisor:
         return self._recording.watcher()
 
     async def command(self, command: Command) -> Answer:
-        """Ask; returns when the answer is in the record, or the disk has been given up on."""
+        """Submit a command and return its answer once that is recorded or the disk was given up."""
         return await self._desk.command(command)
 
     def write_event(self, run_id: str, event: RunEvent, key: str | None) -> Event:

@@ -1,7 +1,7 @@
-"""The plain reference: one coat, double precision, the referee of the batched kernel.
+"""Plain reference: one coat in double precision, to check the batched kernel against.
 
 numba compiles it at its first use and keeps the result, so it needs no C compiler. Nothing else
-imports numba, and this module is imported only when the reference is to run.
+imports numba, and this module is imported only to run the reference.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ compiled = njit(cache=True, error_model="numpy", fastmath={"contract", "nsz"})
 def cell_terms(  # type: ignore[no-untyped-def]
     h, points, normals, curvature, start, neighbour, lap, g, spin, capillary2, out
 ):
-    """Into out (n, 4): film, potential of gravity and spin, half g.n, capillary potential."""
+    """Write into out (n, 4): film, potential of gravity and spin, half g.n, capillary potential."""
     g0, g1, g2 = g
     xx, yy, zz, xy, xz, yz = spin
     for i in range(len(h)):
@@ -62,8 +62,8 @@ def edge_flows(  # type: ignore[no-untyped-def]
     inflow,
     wanted,
 ):
-    """Into inflow (n,), m3/s, what runs over every edge. Returns the fastest outflow over an
-    edge, 1/s, if it is wanted."""
+    """Write the net flow into every cell to inflow (n,), m3/s. Return the fastest outflow over an
+    edge, 1/s, or 0 if it is not wanted."""
     inflow[:] = 0.0
     fast = 0.0
     b, w = behind, behind_weight
@@ -79,7 +79,7 @@ def edge_flows(  # type: ignore[no-untyped-def]
         level = hang * lean + (cell[j, 3] - cell[i, 3])
         level = min(max(level, -length[e]), length[e])
         drive = weight[e] * (slide + level)
-        # Both sides are worked out: a branch on the flow's direction would cost more.
+        # Both sides are computed, because a branch on the flow's direction would cost more.
         back_i = w[e, 0] * (hi - h[b[e, 0]]) + w[e, 1] * (hi - h[b[e, 1]])
         back_j = w[e, 2] * (hj - h[b[e, 2]]) + w[e, 3] * (hj - h[b[e, 3]])
         forth = drive > 0.0
@@ -92,8 +92,8 @@ def edge_flows(  # type: ignore[no-untyped-def]
         slope = slope if ahead > 0.0 else -slope
         face = up + (slope if back * ahead > 0.0 else 0.0)
         face = max(face, 0.0)  # within a step a film may run below zero
-        # They move no more of a pool than its capped depth. No edge may take more than its share
-        # of a cell, so that none runs below zero.
+        # The flow moves no more of a pool than its capped depth. No edge may take more than its
+        # share of a cell, so that no cell falls below zero.
         moved = min(face, cap)
         unit = fluidity * moved * moved
         flux = unit * weight[e] * (face * slide + moved * level)
@@ -122,8 +122,8 @@ def fastest_levelling(  # type: ignore[no-untyped-def]
 
 @compiled
 def mended(h, area, start, neighbour):  # type: ignore[no-untyped-def]
-    """Fill, in place, what a step has left below zero from the cells beside it; what they do not
-    hold, they owe in turn. Returns whether all is paid."""
+    """Fill, in place, the cells that a step has left below zero, from their neighbours. Neighbours
+    that do not hold enough go below zero in turn. Return whether no cell is left below zero."""
     nothing = 1e-17 * np.dot(h, area)  # far below the rounding of a step
     for _ in range(len(h)):
         again = False
@@ -160,7 +160,8 @@ class Flow:
         self.behind_weight = np.column_stack([mesh.upwind_weight[:e], mesh.upwind_weight[e:]])
         own, other = np.concatenate([i, j]), np.concatenate([j, i])
         order = np.argsort(own, kind="stable")
-        # Unsigned: a signed index may count from the end, and asking costs a tenth of the time.
+        # Unsigned: a signed index may count from the end, and checking it takes a tenth of the
+        # time.
         self.edges = mesh.edges.astype(np.uint32)
         self.behind = np.column_stack([mesh.upwind[:e], mesh.upwind[e:]]).astype(np.uint32)
         self.start = np.concatenate([[0], np.cumsum(mesh.degree)]).astype(np.uint32)
@@ -173,8 +174,9 @@ class Flow:
     def change(
         self, h: Floats, g: Floats, spin: Floats, fluidity: float, per_step: float, rate: bool
     ) -> tuple[Floats, float, float]:
-        """dh/dt, (n,), m/s; what runs over an open rim, m3/s; and, if `rate` asks for it, the
-        fastest outflow over an edge, 1/s. per_step: at most so much of a cell leaves it, 1/s."""
+        """Return dh/dt (n,), m/s, the flow over an open rim, m3/s, and, if `rate` is true, the
+        fastest outflow over an edge, 1/s. per_step: largest share of a cell that may leave it,
+        1/s."""
         mesh = self.mesh
         cell_terms(
             *(h, mesh.points, mesh.normals, mesh.curvature),
@@ -236,7 +238,7 @@ def plain_step(longest_s: float, flow: float, level: float) -> float:
 
 
 def best_step(longest_s: float, end_s: float, flow: float, level: float) -> tuple[float, Method]:
-    """The step that goes furthest for each of its stages, of those up to end_s, and its method."""
+    """Return the step that is longest per stage, up to end_s, and its method."""
     rates = coarse(flow), coarse(level)
 
     def step_s(method: Method) -> float:
@@ -247,13 +249,13 @@ def best_step(longest_s: float, end_s: float, flow: float, level: float) -> tupl
 
 
 Change = tuple[Floats, float, float]
-# At a time since the step's start, of a film, with a limit on what leaves a cell, 1/s
+# Arguments: time since the step's start, film, limit on the share that leaves a cell, 1/s
 Changes = Callable[[float, Floats, float], Change]
 
 
 def run(mesh: FilmMesh, coat: Coat, *, rim_open: bool, numerics: Numerics) -> FilmResult:
-    """One coat from its start until nothing can flow, by SSPRK(4,2) (Spiteri and Ruuth 2002) or by
-    the methods of `stages`."""
+    """Compute one coat from its start until nothing can flow, by SSPRK(4,2) (Spiteri and Ruuth
+    2002) or by the methods of `stages`."""
     fluid, spin = coat.fluid, coat.spin
     h = start_film(mesh, coat).copy()
     before = float(mesh.area @ h)
@@ -298,7 +300,8 @@ def run(mesh: FilmMesh, coat: Coat, *, rim_open: bool, numerics: Numerics) -> Fi
 
 
 def plain(dt: float, start: Floats, start_spilt: float, change: Changes) -> Change:
-    """One step: the film (n,), what has run over, and the fastest outflow at its start."""
+    """Take one step. Return the film (n,), what has run over, and the fastest outflow at its
+    start."""
     h, spilt, rate = start, start_spilt, 0.0
     for stage in range(4):
         now, lost, fastest = change(stage * dt / 3.0, h, 3.0 / dt)
@@ -310,7 +313,7 @@ def plain(dt: float, start: Floats, start_spilt: float, change: Changes) -> Chan
 def stabilised(
     method: Method, dt: float, start: Floats, start_spilt: float, change: Changes
 ) -> Change:
-    """As `plain`, in the method's stages."""
+    """Take one step like `plain`, with the stages of the method."""
     per_step = method.per_step / dt
     h, spilt = (start, start), (start_spilt, start_spilt)  # a stage ago, and now
     f0, lost0, rate = now, lost, _ = change(0.0, start, per_step)

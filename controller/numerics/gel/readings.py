@@ -20,37 +20,41 @@ TIME, PROBE, AIR, TRUST = range(4)  # columns of the rows; trust, see watch.GOOD
 # two standard deviations; infrared by emissivity and aim, common practice, no source.
 OFFSET_SD_K = {"digital_1wire": 0.3, "thermocouple_k": 1.2, "infrared": 1.5}
 _GAIN = {"digital_1wire": (0.97, 0.04), "thermocouple_k": (0.98, 0.04), "infrared": (0.93, 0.06)}
-# In the air before it went in, a probe shows its offset from the air's own sensor, but for how
-# unlike the air is in two places of a room (common practice, no source); when it went in is known
-# to +-10 s. With this a third of the early calls fell away, and 0.9 % of the delay (240 batches).
+# A probe that lies in the air before it goes in shows its offset from the air's own sensor, apart
+# from the difference between two places in a room (common practice, no source). The time when it
+# goes in is known to +-10 s. This removed a third of the early calls and 0.9 % of the delay (240
+# batches).
 IN_AIR_SD_K, _IN_ABOUT_S, _IN_AIR_READINGS = 0.3, 15.0, 4
-# One that moves by more from the first half of that time to the second (medians of four readings of
-# an infrared probe do so by noise alone once in a hundred), or stands off farther than three
-# standard deviations, is not at rest in the air, whoever says so: it is in a hand, in the mix, in
-# the cup of the coat before.
+# A probe is not at rest in the air, whatever the person said, if its reading moves by more than
+# this from the first half of that time to the second, or is off by more than three standard
+# deviations. It is in a hand, in the mix or in the cup of the coat before. (By noise alone, medians
+# of four readings of an infrared probe move as much once in a hundred times.)
 _IN_AIR_MOVES_K, _IN_AIR_FAR = 0.6, 3.0
 _PLACE = {"digital_1wire": 0.7, "thermocouple_k": 0.8, "infrared": 0.3}
 LAG_S = {"digital_1wire": 20.0, "thermocouple_k": 5.0, "infrared": 2.0}
 _PROBE_IN_S = 40.0  # after the pour (common practice, no source)
 
-# How well the model follows a probe; a coat's few kelvin hang on a wall that is half known.
+# How well the model follows a probe; a coat warms by a few kelvin, which depend on a wall that is
+# only half known.
 _MODEL_SD_K = {"cup": 0.25, "coat": 0.3}
 MODEL_SD_RISE = 0.05
 NOISE_SD_K = 0.3  # of one reading
-# A probe that goes in still misses a share of the way from the air, which falls to 1/e in a lag; of
-# one that is slower than most, in SETTLES_LAGS. It may come from elsewhere than the air: from the
-# shelf, a hand. Before two lags it says too little to be asked.
+# A probe that was just put in is still short by a share of its way from the air. This share falls
+# to 1/e in one lag, or in SETTLES_LAGS for a probe that is slower than most. The probe may also
+# come from a shelf or a hand instead of the air. In its first two lags it says too little to be
+# used.
 _USED_LAGS, SETTLES_LAGS, _SETTLES_K = 2.0, 1.3, 1.5
-_MODEL_MEMORY = 1.0 / 8.0  # pot lives over which its error keeps its sign
+_MODEL_MEMORY = 1.0 / 8.0  # pot lives over which the model's error keeps its sign
 
 
 def probe_in_s(case: Case) -> float:
-    """By when a probe pressed in by hand is in; soon after the pour, where nobody says when."""
+    """Time by which a probe pressed in by hand is in, s; soon after the pour if nobody says
+    when."""
     return 10.0 + (case.pour_s + _PROBE_IN_S if case.probe_in_s is None else case.probe_in_s)
 
 
 def settled_s(case: Case) -> float:
-    """From when it speaks of the resin: four lags later."""
+    """Time from which the probe shows the resin, s: four lags after it is in."""
     return probe_in_s(case) + 4.0 * LAG_S[case.probe]
 
 
@@ -69,7 +73,7 @@ def binned(
 
 
 def air_over(case: Case, rows: FloatArray, time_s: FloatArray) -> FloatArray:
-    """The room at given times: as read so far (smoothed), then as last read."""
+    """Return the room's temperature at given times, K: smoothed readings, then the last one."""
     known = rows[np.isfinite(rows[:, AIR])]
     if len(known) == 0:
         guess = case.sheet.pot_life_temp_K if case.mould_K is None else case.mould_K
@@ -80,9 +84,10 @@ def air_over(case: Case, rows: FloatArray, time_s: FloatArray) -> FloatArray:
 
 
 def lagged(value: FloatArray, lag_s: FloatArray, dt_s: float) -> FloatArray:
-    """Follower of `value` (N + 1, L) by first order, dy/dt = (value - y)/lag_s (L,), from rest.
+    """Return the first-order response to `value` (N + 1, L), dy/dt = (value - y)/lag_s (L,), from
+    rest.
 
-    Exact for a value that is straight between the steps.
+    It is exact for a value that is linear between the steps.
     """
     follows = np.empty_like(value)
     for lag in np.unique(lag_s):
@@ -103,10 +108,11 @@ def lagged(value: FloatArray, lag_s: FloatArray, dt_s: float) -> FloatArray:
 def probe_K(
     case: Case, temps: FloatArray, x: FloatArray, room_K: FloatArray, dt_s: float
 ) -> FloatArray:
-    """Readings of the probe on the step grid, (N + 1, L), were it in from the start.
+    """Return the probe's readings on the step grid, (N + 1, L), as if it were in from the start.
 
-    It follows by first order (common practice, no source). In a cup that runs away that is no mere
-    delay: with a DS18B20 taken to be 20 s late, quick hot cups' coats were foretold 8 % too early.
+    The probe has a first-order lag (common practice, no source). In a cup that runs away, this is
+    more than a delay: when a DS18B20 was modelled as 20 s late, the coats of quick hot cups were
+    predicted 8 % too early.
     """
     if case.placement == "coat":
         seen = temps[:, COAT]
@@ -132,18 +138,19 @@ def read_off(read_K: FloatArray, dt_s: float, at_s: FloatArray) -> FloatArray:
 
 
 def model_sd_K(case: Case, rise_K: FloatArray) -> FloatArray:
-    """Distance that the model may be off a probe which stands `rise_K` above the room."""
+    """Standard deviation of the model from a probe that reads `rise_K` above the room, K."""
     return np.asarray(np.hypot(_MODEL_SD_K[case.placement], MODEL_SD_RISE * rise_K))
 
 
 def probe_misfit(
     case: Case, rows: FloatArray, grid_s: FloatArray, seen_K: FloatArray, room_K: FloatArray
 ) -> FloatArray:
-    """Whitened differences of what the probe would read from what it read, (bins, L).
+    """Whitened differences between the modelled and the measured readings, (bins, L).
 
-    A model's error keeps its sign for a while; counting every bin as news would make it sure of
-    itself, so each counts for as much less as there are bins in that while. So does what a probe
-    on its way in is still short of: of a quick batch there is little else.
+    A model's error keeps its sign for a while. Counting every bin as independent would make the
+    estimate too sure, so each bin's weight is divided by the number of bins in that while. The
+    shortfall of a probe that was just put in is treated the same way: a quick batch has few other
+    readings.
     """
     pot_s, dt_s = case.sheet.pot_life_s, float(grid_s[1])
     in_s, lag_s = probe_in_s(case), LAG_S[case.probe]
@@ -163,8 +170,8 @@ def probe_misfit(
 
 
 def shown_off_K(case: Case, rows: FloatArray) -> float | None:
-    """By how much the probe stood off the air in which it lay before it went in; None if nobody
-    says that it did, or its readings do not.
+    """Return the probe's offset from the air before it went in, K. None if nobody says that it lay
+    in the air, or if its readings do not show it.
     """
     if not case.in_air_before or case.probe_in_s is None:
         return None
@@ -182,7 +189,7 @@ def shown_off_K(case: Case, rows: FloatArray) -> float | None:
 
 
 def offset_K(case: Case, rows: FloatArray) -> tuple[float, float]:
-    """By how much the probe is off, and a standard deviation of that, before any resin is asked."""
+    """Return the probe's offset and its standard deviation, K, before any reading in the resin."""
     off_K, sd_K = shown_off_K(case, rows), OFFSET_SD_K[case.probe]
     if off_K is None:
         return 0.0, sd_K
@@ -191,7 +198,7 @@ def offset_K(case: Case, rows: FloatArray) -> tuple[float, float]:
 
 
 def air_misfit(case: Case, rows: FloatArray, x: FloatArray) -> FloatArray:
-    """Whitened, of the probe in the air before it went in, (1, L), or (0, L) if that is unknown."""
+    """Whitened misfit of the probe in the air before it went in, (1, L), or (0, L) if unknown."""
     read_K = shown_off_K(case, rows)
     if read_K is None:
         return np.zeros((0, len(x)))
