@@ -1,4 +1,4 @@
-"""One place where people's units meet the numerics' SI."""
+"""Conversion between people's units and the SI units of the numerics."""
 
 from __future__ import annotations
 
@@ -52,8 +52,8 @@ def pascal_seconds(viscosity_mPa_s: float) -> float:
 
 # A sentence is written once, in metric units, and every figure in it has one form: number, space,
 # symbol of the unit (SI Brochure, 9th ed., 5.4.3), `A to B` for a span, `A +- B` for an error and
-# `[A, B, C]` for a place. A difference of temperatures is in K. Whoever shows the sentence reads
-# the figures by this grammar: the phone gets it with its page.
+# `[A, B, C]` for a place. A difference of temperatures is in K. Code that shows the sentence finds
+# the figures by this grammar; the phone gets it with its page.
 NUMBER = r"[-+\u2212]?\d+(?:,\d{3})*(?:\.\d+)?"
 FIGURE = (
     rf"(?<![\w.])(\[{NUMBER}(?:, {NUMBER})*\]|{NUMBER}(?: (?:to|\+-) {NUMBER})?) "
@@ -64,7 +64,7 @@ System = Literal["metric", "inch"]
 
 
 class ShownUnit(NamedTuple):
-    """Showing of a metric figure: times `factor`, plus `offset`, with `more` decimals."""
+    """Display of a metric figure: times `factor`, plus `offset`, with `more` extra decimals."""
 
     symbol: str
     factor: float = 1.0
@@ -100,7 +100,7 @@ _FIGURE, _NUMBER = re.compile(FIGURE), re.compile(NUMBER)
 
 
 def shown(text: str, system: System = "metric") -> str:
-    """Return a sentence as people print it, its figures in the units that they chose."""
+    """Return a sentence with its figures in the units that the reader chose."""
 
     def full(found: re.Match[str]) -> str:
         unit = SHOWN[system][found[2]]
@@ -116,12 +116,12 @@ def shown(text: str, system: System = "metric") -> str:
 
 
 def in_units(text: str, system: System) -> str:
-    """Return words for a terminal: as they are in metric units, else with their figures shown."""
+    """Return text for a terminal: unchanged in metric units, otherwise with converted figures."""
     return text if system == "metric" else shown(text, system).replace("\u00a0", " ")
 
 
 def _converted(number: str, unit: ShownUnit, offset: float) -> str:
-    """A figure keeps what it knows: as many decimals as it had, and those of a smaller unit."""
+    """Return the figure converted, with its own decimals and those that the new unit adds."""
     if unit.factor == 1.0 and offset == 0.0:
         return number
     plain = number.replace(",", "").replace("\u2212", "-")

@@ -1,7 +1,7 @@
 """The panel's HTTP side: one page, one stream of server-sent events, commands.
 
-The web sees the service and the model alone. Answers that go wrong carry `{"detail": sentence}`;
-a command the run refuses is 409 with the sentence that says what is due instead.
+The web uses only the service and the model. An error answer carries `{"detail": sentence}`. A
+command that the run refuses gets 409, with a sentence that says what is due instead.
 """
 
 from __future__ import annotations
@@ -71,7 +71,7 @@ api = APIRouter(prefix="/api")
 
 @api.get("/snapshot", responses=may_refuse(401))
 async def snapshot(desk: AtDesk, _: Watcher) -> Snapshot:
-    """All that a screen needs to draw itself from nothing."""
+    """Everything that a screen needs to draw itself."""
     return desk.service.snapshot()
 
 
@@ -96,7 +96,7 @@ Value = float | int | Text | None
 
 
 class PlanWish(Frozen):
-    """Wish for a plan; `overrides` are fields of the casting as its file has them."""
+    """Wish for a plan; `overrides` are fields of the casting, named as in its file."""
 
     casting_id: Id
     overrides: dict[Name, Value | dict[Name, Value]] = Field(default_factory=dict, max_length=20)
@@ -124,7 +124,7 @@ async def start_plan(wish: PlanWish, desk: AtDesk, session: Operator) -> PlanJob
 
 @api.get("/plans", responses=may_refuse(401))
 async def plan_jobs(desk: AtDesk, _: Watcher) -> list[PlanJob]:
-    """The plans made or in the making since the controller came up, newest first."""
+    """Finished and running plan jobs since the controller started, newest first."""
     return await desk.service.plan_jobs()
 
 
@@ -136,7 +136,7 @@ async def finish_plan(job_id: Id, desk: AtDesk, _: Operator) -> PlanJob:
 
 @api.post("/plans/{job_id}/cancel", responses=may_refuse(400, 401, 403, 404, 413, 422, 429))
 async def cancel_plan(job_id: Id, desk: AtDesk, _: Operator) -> PlanJob:
-    """Give up a plan in the making."""
+    """Cancel a running plan job."""
     return _sendable(await desk.service.end_plan(job_id, keep_best=False))
 
 
@@ -146,13 +146,13 @@ def _sendable(job: PlanJob) -> PlanJob:
 
 @api.get("/plans/{job_id}", responses=may_refuse(401, 404, 422))
 async def plan_job(job_id: Id, desk: AtDesk, _: Watcher) -> PlanJob:
-    """A plan in the making, or made."""
+    """One plan job, with its plan once it is finished."""
     return _sendable(await desk.service.plan_job(job_id))
 
 
 @api.get("/mesh/{run_or_job_id}", responses=may_refuse(401, 404, 422))
 async def wall_mesh(run_or_job_id: Id, desk: AtDesk, _: Watcher) -> dict[str, Any]:
-    """The casting's surface with the predicted wall at each vertex. Takes its seconds."""
+    """The casting's surface with the predicted wall at each vertex. This takes some seconds."""
     working = asyncio.ensure_future(desk.service.wall_mesh(run_or_job_id))
     closing = asyncio.ensure_future(desk.closing.wait())
     try:
@@ -169,7 +169,7 @@ async def wall_mesh(run_or_job_id: Id, desk: AtDesk, _: Watcher) -> dict[str, An
 
 
 def _pathless(plan: Plan) -> Plan:
-    """The plan as it is sent: of the form's place on this machine its name alone."""
+    """Return the plan to send: the mesh file keeps its name, without its folder on this machine."""
     casting = plan.casting.model_copy(update={"mesh": Path(plan.casting.mesh.name)})
     return plan.model_copy(update={"casting": casting})
 
@@ -211,13 +211,13 @@ async def record(run_id: Id, desk: AtDesk, _: Watcher) -> list[RecordLine]:
 
 @api.get("/runs/{run_id}/compare", responses=may_refuse(401, 404, 422))
 async def compare(run_id: Id, desk: AtDesk, _: Watcher, against: Id | None = None) -> Comparison:
-    """A run against another, figure by figure; a replay against the run it repeats."""
+    """Compare two runs figure by figure; by default a replay with the run that it repeats."""
     return await desk.service.compare(run_id, against or "")
 
 
 @api.post("/runs/{run_id}/assess", responses=may_refuse(400, 401, 403, 404, 413, 422))
 async def assess(run_id: Id, desk: AtDesk, _: Operator, measured: Measured) -> Assessment:
-    """A run held against its plan, with what more was measured; changes nothing."""
+    """Compare a run with its plan, with further measurements; this changes nothing."""
     return await desk.service.assess(run_id, measured)
 
 
@@ -275,10 +275,11 @@ def interface() -> Interface:
 
 
 def create_app(service: Service, settings: Settings, clock: Clock | None = None) -> FastAPI:
-    """The panel over a service. `clock` is real time even where the rig's runs faster.
+    """Return the panel's application over a service. `clock` keeps real time, even if the rig's
+    clock runs faster.
 
-    `app.state.people` makes pairing codes for the console to show; setting `app.state.closing`
-    ends the streams, which would hold a server open.
+    `app.state.people` makes pairing codes for the console to show; setting `app.state.closing` ends
+    the streams, which would keep a server from ending.
     """
     clock = clock or SystemClock()
     page = Page()
@@ -338,7 +339,7 @@ PROBLEMS_TOLD = 10
 
 
 async def _told_wrong(_: Request, error: Exception) -> JSONResponse:
-    """Tell what is wrong with a request without repeating it: it may hold what no JSON can."""
+    """Say what is wrong with a request, but do not repeat it: JSON may not be able to hold it."""
     found = error.errors() if isinstance(error, RequestValidationError) else ()
     told = [
         {

@@ -1,7 +1,7 @@
 """Habits of a good command: version, configuration file, logging, completion, a man page, samples.
 
 The configuration file is `evenwall/config.toml` in the XDG configuration folder (XDG Base Directory
-Specification 0.8). It gives the rig file and the data folder where the command line does not. Its
+Specification 0.8). It gives the rig file and the data folder if the command line does not. Its
 `tls` makes the panel a secure page; its table `[broker]` names the broker of `shop` and of a rig
 whose file names none.
 """
@@ -29,7 +29,7 @@ EXIT_CODES = (
     (130, "interrupted; the record is closed cleanly"),
 )
 SHELLS = ("bash", "zsh", "fish")
-# What the file may set, and the attributes of the parsed command line that take it.
+# Settings of the file, and the attributes of the parsed command line that receive them.
 _CONFIGURED = {"rig": "rig", "data": "data"}
 _FILES = ("password_file", "ca_file", "secret_file")
 _SETTINGS = ", ".join((*_CONFIGURED, "tls", "[broker]"))
@@ -43,7 +43,7 @@ def version() -> str:
 
 
 def config_file() -> Path:
-    """Return where the configuration file is looked for."""
+    """Return the path of the configuration file."""
     base = os.environ.get("XDG_CONFIG_HOME") or str(Path.home() / ".config")
     return Path(base) / "evenwall" / "config.toml"
 
@@ -77,12 +77,12 @@ def configure(args: argparse.Namespace) -> None:
             raise InputError(key, value, f"must be a path in quotes in {path}")
         name = _CONFIGURED[key]
         if name in vars(args) and getattr(args, name) is None:
-            # A path stands for a place beside the file, so that the file may be moved with it.
+            # A relative path starts from the file's folder, so that both can be moved together.
             setattr(args, name, path.parent / Path(value).expanduser())
 
 
 def _broker(table: object, path: Path) -> MqttSpec:
-    """Return the broker of the table; its files stand beside the configuration file."""
+    """Return the broker of the table; its paths start from the configuration file's folder."""
     if not isinstance(table, dict):
         raise InputError("broker", table, f"must be a table, [broker], in {path}")
     beside = {
@@ -94,7 +94,7 @@ def _broker(table: object, path: Path) -> MqttSpec:
 
 
 def broker(args: argparse.Namespace) -> MqttSpec:
-    """Return the broker of `shop`: the command line's words, then the configured broker's."""
+    """Return the broker of `shop`, from the command line, else from the configuration file."""
     configured = args.configured_broker or MqttSpec()
     said = {
         "host": args.broker,
@@ -109,7 +109,7 @@ def broker(args: argparse.Namespace) -> MqttSpec:
 
 
 class _Priorities(logging.Formatter):
-    """One line each, its priority first for the journal, or in words for a person."""
+    """Formatter of one line per record: with a number as priority for the journal, else a word."""
 
     def __init__(self, *, for_journal: bool) -> None:
         super().__init__("%(message)s")
@@ -124,7 +124,7 @@ class _Priorities(logging.Formatter):
 
 
 def set_up_logging(*, verbose: bool, quiet: bool) -> None:
-    """Send the program's log to standard error: warnings, and more or less as asked."""
+    """Send the program's log to standard error: warnings by default, more or less as asked."""
     told = logging.StreamHandler(sys.stderr)
     # Set by systemd where standard error is the journal (systemd.exec, JOURNAL_STREAM).
     told.setFormatter(_Priorities(for_journal="JOURNAL_STREAM" in os.environ))
@@ -134,7 +134,7 @@ def set_up_logging(*, verbose: bool, quiet: bool) -> None:
 
 
 def write_sample(folder: Path, samples: Path) -> list[Path]:
-    """Copy a casting that runs into a folder: its file, mesh and resin. Raises InputError."""
+    """Copy a ready casting (file, mesh and resin) into a folder. Raises InputError."""
     names = ("lantern-globe.toml", "lantern-globe.stl", "quick-clear.toml")
     for name in names:
         target = folder / name

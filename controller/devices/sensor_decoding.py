@@ -1,7 +1,7 @@
-"""From a thermometer's bits to degrees, with every check its data sheet offers; no I/O here.
+"""Decoding of a thermometer's bits, with every check its data sheet offers; no I/O here.
 
-Each function returns degC or raises ProbeFault: `probe_noisy` when the bits are spoilt on the way,
-`probe_lost` when the sensor is not there, has lost its supply or is broken.
+Each function returns degC or raises ProbeFault: `probe_noisy` when the bits were damaged on the
+way, `probe_lost` when the sensor is not there, has lost its supply or is broken.
 """
 
 from __future__ import annotations
@@ -39,9 +39,9 @@ POWER_ON_degC = 85.0
 def w1_degC(text: str, last_degC: float | None) -> float:
     """Decode `w1_slave`, the kernel's file for a DS18B20; valid from -55 to 125 degC.
 
-    The scratchpad's own CRC is checked again here. 85.0 degC is what the sensor says before its
-    first conversion, so it is believed only next to a `last_degC` within 5 K of it (data sheet,
-    'power-on reset value'; the 5 K is ours).
+    The scratchpad's own CRC is checked again here. The sensor reports 85.0 degC before its first
+    conversion, so this value is accepted only if `last_degC` is within 5 K of it (data sheet,
+    'power-on reset value'; the 5 K is our choice).
     """
     found = _W1_LINE.search(text)
     if found is None:
@@ -58,7 +58,7 @@ def w1_degC(text: str, last_degC: float | None) -> float:
 
 
 def within(temp_degC: float, low_degC: float, high_degC: float) -> float:
-    """The reading, if the sensor can measure it."""
+    """Return the reading. Raises ProbeFault if the sensor cannot measure it."""
     if not low_degC <= temp_degC <= high_degC:
         raise ProbeFault(
             "probe_noisy",
@@ -69,8 +69,8 @@ def within(temp_degC: float, low_degC: float, high_degC: float) -> float:
 
 # --- Type K thermocouple, ITS-90 -----------------------------------------------------------------
 
-# NIST Standard Reference Database 60 (Monograph 175), type K; E in mV, t in degC. The tests hold
-# each coefficient against those that thermocouple-its90 takes from that database.
+# NIST Standard Reference Database 60 (Monograph 175), type K; E in mV, t in degC. The tests compare
+# each coefficient with those that thermocouple-its90 takes from that database.
 _K_BELOW_0 = (
     *(0.0, 0.394501280250e-1, 0.236223735980e-4, -0.328589067840e-6, -0.499048287770e-8),
     *(-0.675090591730e-10, -0.574103274280e-12, -0.310888728940e-14, -0.104516093650e-16),
@@ -109,7 +109,7 @@ def type_k_mV(temp_degC: float) -> float:
 
 
 def type_k_degC(voltage_mV: float) -> float:
-    """The inverse, -200 to 500 degC (-5.891 to 20.644 mV), within 0.05 K of ITS-90."""
+    """Inverse of `type_k_mV`, -200 to 500 degC (-5.891 to 20.644 mV), within 0.05 K of ITS-90."""
     if not -5.8915 <= voltage_mV <= 20.6445:
         raise ProbeFault("probe_noisy", f"{voltage_mV:.3f} mV is outside -200 to 500 degC")
     return _polynomial(_K_BACK_BELOW_0 if voltage_mV < 0 else _K_BACK_0_500, voltage_mV)
@@ -139,7 +139,7 @@ def max31855_degC(word: bytes) -> float:
 # --- Platinum resistor, IEC 60751 ----------------------------------------------------------------
 
 _A, _B, _C = 3.9083e-3, -5.775e-7, -4.183e-12
-REFERENCE_ohm = 430.0  # beside a MAX31865 for a Pt100
+REFERENCE_ohm = 430.0  # reference resistor beside a MAX31865 for a Pt100
 
 
 def pt100_ohm(temp_degC: float) -> float:
@@ -150,7 +150,7 @@ def pt100_ohm(temp_degC: float) -> float:
 
 
 def pt100_degC(resistance_ohm: float) -> float:
-    """The inverse, -100 to 850 degC: the quadratic, and below 0 degC three Newton steps more."""
+    """Inverse of `pt100_ohm`, -100 to 850 degC: quadratic, then three Newton steps below 0 degC."""
     if not 60.2 <= resistance_ohm <= 390.5:
         raise ProbeFault("probe_noisy", f"{resistance_ohm:.1f} ohm is no Pt100's")
     t = (-_A + math.sqrt(_A * _A - 4.0 * _B * (1.0 - resistance_ohm / 100.0))) / (2.0 * _B)

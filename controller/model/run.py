@@ -208,7 +208,7 @@ class Spoken(Frozen):
 
 
 class Snapshot(Frozen):
-    """All that a screen needs to draw itself from nothing."""
+    """Everything that a screen needs to draw itself."""
 
     now_s: float
     utc: str

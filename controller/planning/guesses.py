@@ -15,14 +15,15 @@ from evenwall.planning.recipe import Recipe, within_limits
 from evenwall.planning.search import FULL, Effort
 from evenwall.planning.walls import Pour
 
-# Differences that make two forms unlike, of: the logarithm of the skin, and of skin^1.5 over volume
-# (10.6 for a ball); the opening's share of the skin; height over width; where half of the skin
-# lies, of the height. Judged from which recipes still lead on another form, not fitted.
+# Differences at which two forms count as unlike, in: the logarithm of the skin; the logarithm of
+# skin^1.5 over volume (the ratio is 10.6 for a ball); the opening's share of the skin; height over
+# width; the height of the skin's centre, as a share of the form's height. They are judged from
+# which recipes still lead on another form, not fitted.
 UNLIKE = np.array([0.5, 0.3, 0.15, 0.4, 0.15])
 MOST_EARLIER, MOST_RECIPES = 3, 12  # plans that are looked at, and recipes taken from them
-# Rounds of drawing that a search still needs; from nothing it takes FULL.rounds.
+# Rounds of drawing that a search still needs; without guesses it takes FULL.rounds.
 ROUNDS_SAME, ROUNDS_LIKE = 1, 2
-CLOSE_RATIO = 1.25  # of wall, or of a resin's figures: within it a plan is of the same casting
+CLOSE_RATIO = 1.25  # of walls or resin figures: within it two plans count as the same casting
 
 
 @dataclass(frozen=True)
@@ -36,7 +37,7 @@ class Guesses:
 
 
 def form_of(cavity: Cavity) -> NDArray[np.float64]:
-    """Return the five figures of a form by which forms are alike, see UNLIKE."""
+    """Return the five figures by which forms are compared, see UNLIKE."""
     up = np.asarray(cavity.opening.direction)
     corners = cavity.vertices_mm[cavity.triangles]
     middle = corners.mean(axis=1)
@@ -84,7 +85,7 @@ def guesses(
 
 
 def recipes_of(earlier: Earlier) -> tuple[Recipe, ...]:
-    """Return the recipes of an earlier plan; of a later version's, those fields that are known."""
+    """Return the recipes of an earlier plan, without fields that this version does not know."""
     plain = Recipe()
     kinds = {field.name: type(getattr(plain, field.name)) for field in fields(plain)}
     return tuple(
@@ -94,7 +95,8 @@ def recipes_of(earlier: Earlier) -> tuple[Recipe, ...]:
 
 
 def _apart(earlier: Earlier, casting: Casting, cavity: Cavity, form: NDArray[np.float64]) -> float:
-    """Return how unlike two castings are: up to 1, one's spins are a good start for the other."""
+    """Return the difference of two castings: up to 1, spins of one are a good start for the
+    other."""
     sheet = casting.resin.sheet
     ratios = np.log(
         [

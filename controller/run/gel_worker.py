@@ -1,4 +1,4 @@
-"""The gel monitor of the running coat, kept at work beside the event loop."""
+"""Gel monitor of the running coat, run beside the event loop."""
 
 from __future__ import annotations
 
@@ -30,8 +30,8 @@ NOTICE = "gel"
 
 
 class GelWorker:
-    """Makes a monitor for each coat, feeds it, and keeps its newest reading. One thought at a time;
-    what is thought of a coat that is past by then goes unheard."""
+    """Make a monitor for each coat, feed it, and keep its newest reading. It computes one reading
+    at a time, and drops a reading of a coat that is over by then."""
 
     def __init__(
         self,
@@ -44,13 +44,13 @@ class GelWorker:
         *,
         in_line: bool,
     ) -> None:
-        """in_line: think on the loop's own thread (virtual time) instead of another."""
+        """in_line: compute on the loop's own thread (virtual time) instead of another."""
         self._monitors, self._probe, self._clock = monitors, probe, clock
         self._tasks, self._wake, self._notices = tasks, wake, notices
         self._in_line = in_line
         self.reading = GelReading()
         self._monitor: GelMonitor | None = None
-        self._era = 0  # every coat begins a new one; thoughts of an older one are void
+        self._era = 0  # every coat begins a new one; readings of an older one are dropped
         self._thinking: asyncio.Task[None] | None = None
         self._unfed: list[GelRow] = []
         self._rows: list[GelRow] = []  # of the coat
@@ -61,7 +61,7 @@ class GelWorker:
         self._unfed, self._rows, self.reading = [], [], GelReading()
 
     def take_up(self, state: RunState, samples: Iterable[Sample]) -> None:
-        """Feed a new monitor what the probe has said of the running coat so far."""
+        """Feed a new monitor the probe's readings of the running coat so far."""
         met_s = state.coat.parts_met_s
         if met_s is None:
             return
@@ -96,7 +96,7 @@ class GelWorker:
             self._begin(state)
 
     def row(self, row: GelRow) -> None:
-        """Take a row of the coat's curve, and feed it unless the monitor still thinks."""
+        """Take a row of the coat's curve, and feed it unless the monitor is still computing."""
         self._rows.append(row)
         self._unfed.append(row)
         monitor = self._monitor
@@ -106,7 +106,7 @@ class GelWorker:
         self._think(lambda: (monitor, monitor.feed(rows)))
 
     def drop(self) -> None:
-        """Let the monitor go: its coat is past. One that still thinks is ended afterwards."""
+        """Drop the monitor: its coat is over. One that is still computing is ended afterwards."""
         self._era += 1
         monitor, self._monitor = self._monitor, None
         if monitor is None:

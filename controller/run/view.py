@@ -338,7 +338,7 @@ def snapshot(
     spoken: tuple[Spoken, ...] = (),
     wall: tuple[LaidKey, WallSummary] | None = None,
 ) -> Snapshot:
-    """All that a screen needs to draw itself from nothing."""
+    """Everything that a screen needs to draw itself."""
     notices = tuple(
         Alert(kind=kind, sentence=text, severity="note", since_s=now_s)
         for kind, text in sorted({**seen.notices, **diagnoses(seen)}.items())
