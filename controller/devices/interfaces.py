@@ -1,7 +1,7 @@
 """Interfaces of the devices that the supervisor uses: probes, inputs and outputs.
 
-Small protocols, so that the run knows no concrete probe, pin or screen. `probes.py` and `gpio.py`
-meet them with real parts, `twin` with simulated ones.
+They are small protocols, so that the run depends on no concrete probe, pin or screen. `probes.py`
+and `gpio.py` implement them with real parts, `twin` with simulated ones.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ class Reading:
 
 
 class Probe(Protocol):
-    """A thermometer. It never raises for a bad reading: a fault is an answer too."""
+    """A thermometer. A bad reading raises nothing: it is a Reading with a fault."""
 
     async def read(self) -> Reading: ...
 
@@ -30,11 +30,11 @@ class Probe(Protocol):
 
 
 class Press(enum.StrEnum):
-    """A person's hand on a hardware button."""
+    """A press of a hardware button by a person."""
 
     NEXT = "next"  # the one button beside the frame; also the confirm at the rig
-    LONG = "long"  # the same button held down: back, and while it turns: pause
-    STOP = "stop"  # stop turning, ramped; wiring that removes motor power is another thing
+    LONG = "long"  # the same button held down: go back, or pause while the frame turns
+    STOP = "stop"  # ramp down and stop; the hard-wired cut of motor power is separate
 
 
 class Inputs(Protocol):
@@ -62,11 +62,11 @@ class Outputs(Protocol):
     """Stack light and buzzer. A failed output never stops a run: implementations log and go on."""
 
     def show(self, light: Light) -> None:
-        """Steady until the next call; the same light again costs nothing."""
+        """Show a light until the next call; showing the same light again costs nothing."""
         ...
 
     def sound(self, repeats: int) -> None:
-        """That many short beeps, without waiting for them."""
+        """Sound this many short beeps, without waiting for them."""
         ...
 
     def close(self) -> None: ...
@@ -74,8 +74,8 @@ class Outputs(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Stroke:
-    """One stroke of the gel rod, there and back. lag_s: from the order until the rod had followed
-    both ways; None: it did not.
+    """One stroke of the gel rod, there and back. lag_s: time from the order until the rod had
+    followed both ways, or None if it did not.
     """
 
     at_s: float  # of its beginning, on the rig's clock
@@ -86,7 +86,7 @@ class GelRod(Protocol):
     """A rod that a weak spring swings to and fro in the witness cup, until the gel holds it."""
 
     async def stroke(self) -> Stroke:
-        """Swing once. It never raises for a rod that is held or broken: that is an answer too."""
+        """Swing once. A rod that is held or broken raises nothing: the Stroke says so."""
         ...
 
     def rest(self) -> None:

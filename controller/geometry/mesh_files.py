@@ -1,8 +1,8 @@
-"""Mesh files, looked at before they are read: what a small file may claim or unfold into.
+"""Checks of mesh files before they are read: what a small file may claim or unpack to.
 
 A 3MF is an archive that may hold a thousand times its size, and its parts may repeat each other
-without end; counts in a header may lie; a GLB and an OBJ may name other files of this machine. All
-of that is refused here by figures that cost nothing to find, before a reader makes room for it.
+without end. Counts in a header may lie. A GLB or an OBJ may name other files of this machine. All
+of that is refused here, by figures that are cheap to read, before a reader allocates memory for it.
 """
 
 from __future__ import annotations
@@ -31,10 +31,10 @@ GLB_COUNTS = {"accessors": "count", "buffers": "byteLength", "bufferViews": "byt
 
 
 def load(path: Path, field: str) -> tuple[trimesh.Trimesh, bytes]:
-    """Return a file's mesh, all its bodies in one, and its bytes. No other file is opened for it.
+    """Return a file's mesh, with all its bodies in one, and its bytes. It opens no other file.
 
-    Raises InputError for what is too large or claims too much, and what the reader raises on
-    rubbish (`evenwall.geometry.mould.UNREADABLE`).
+    Raises InputError for a file that is too large or claims too much, and whatever the reader
+    raises for an invalid file (`evenwall.geometry.mould.UNREADABLE`).
     """
     raw = read_bytes(path, MOST_BYTES)
     kind = path.suffix.lower().lstrip(".")
@@ -52,7 +52,7 @@ def load(path: Path, field: str) -> tuple[trimesh.Trimesh, bytes]:
 
 
 def _look_into_3mf(raw: bytes) -> None:
-    """Raises InputError for an archive that unfolds too far, zipfile.BadZipFile for none."""
+    """Raises InputError for an archive that unpacks to too much, BadZipFile if it is none."""
     with zipfile.ZipFile(io.BytesIO(raw)) as archive:
         parts = archive.infolist()
         if len(parts) > MOST_PARTS:
@@ -66,7 +66,7 @@ def _look_into_3mf(raw: bytes) -> None:
         models = [part for part in parts if part.filename.lower().endswith(".model")]
         copies = _Copies()
         for part in models:
-            # Reading ends at the size that the archive tells, whatever more is packed in it.
+            # Reading ends at the size that the archive states, even if more is packed in it.
             text = archive.read(part)
             if b"<!DOCTYPE" in text[:4096] or b"<!ENTITY" in text:
                 # OPC: 'XML content shall not contain DTD declarations' (ECMA-376-2, 8.1.4).
@@ -76,7 +76,7 @@ def _look_into_3mf(raw: bytes) -> None:
 
 
 class _Copies:
-    """Count of each object of a 3MF in the whole, by its components and build items."""
+    """Counter of the copies of each object in a 3MF, from its components and build items."""
 
     def __init__(self) -> None:
         self._inside: dict[str, list[str]] = {}
@@ -128,7 +128,7 @@ class _Copies:
 
 
 def _count_ply(raw: bytes) -> None:
-    """Raises InputError where the header claims more elements than the file has bytes."""
+    """Raises InputError if the header claims more elements than the file has bytes."""
     header = raw[:PLY_HEADER_BYTES].split(b"end_header", 1)[0]
     for number in re.findall(rb"^\s*element\s+\S+\s+(\S+)", header, re.MULTILINE):
         if not number.isdigit() or int(number[:18]) > len(raw) or len(number) > 18:
@@ -139,7 +139,7 @@ def _count_ply(raw: bytes) -> None:
 
 
 def _count_glb(raw: bytes) -> None:
-    """Raises InputError where counts exceed the file, or where it names another file (glTF 2.0)."""
+    """Raises InputError if counts exceed the file or it names another file (glTF 2.0)."""
     table = _glb_table(raw)
     for name in ("buffers", "images"):
         uris = [entry.get("uri") for entry in _entries(table, name)]

@@ -1,4 +1,4 @@
-"""Plain data as TOML, as a person would write it."""
+"""Plain data written as TOML, in the form that a person would write."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ from evenwall.model.untrusted import DEEPEST, depth
 
 
 def toml_text(table: Mapping[str, Any]) -> str:
-    """A table as TOML 1.0: plain values, then tables and lists of tables; None is left out.
+    """Return a table as TOML 1.0: plain values, then tables and lists of tables, without None.
 
-    Raises InputError for what TOML cannot say, and for nesting beyond DEEPEST levels.
+    Raises InputError for values that TOML cannot hold, and for nesting beyond DEEPEST levels.
     """
     if depth(table, DEEPEST) > DEEPEST:
         raise InputError("nesting", "deeper", f"must be at most {DEEPEST} levels")
@@ -57,7 +57,7 @@ def _value(value: object) -> str:
     if isinstance(value, str):
         if any("\ud800" <= letter <= "\udfff" for letter in value):
             raise InputError("value", ascii(value)[:80], "must be text: half a letter is none")
-        # A JSON string is a TOML basic string but for DEL, which TOML wants escaped.
+        # A JSON string is a TOML basic string, except that TOML wants DEL escaped.
         return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
     if isinstance(value, int) and not -(2**63) <= value < 2**63:
         raise InputError("value", f"of {value.bit_length()} bits", "must have at most 64 bits")

@@ -31,7 +31,7 @@ from evenwall.units import System
 
 _POINTS = 600  # of a curve
 _UNSHOWN = {"queued", "rejoined", "alert", "alert_over", "stepped", "asked", "proven"}
-_SHOWN_GELS = 2.0  # how much of a coat's curve, in the latest gel the plan expected
+_SHOWN_GELS = 2.0  # length of a coat's curve, in times of the latest gel that the plan expected
 
 
 def write_report(
@@ -43,9 +43,9 @@ def write_report(
     photos: Sequence[tuple[str, str]] = (),
     units: System = "metric",
 ) -> None:
-    """The report as .html or .pdf. proven: the run it is held against. photos: file and caption of
-    each photograph of the record. Raises InputError for a file that cannot be written or read,
-    RecordError for a proven run that was changed."""
+    """Write the report as .html or .pdf. proven: the run that it is compared with. photos: file and
+    caption of each photograph of the record. Raises InputError for a file that cannot be written or
+    read, RecordError for a proven run that was changed."""
     run.check()
     title = f"{run.plan.casting.name}, run {run.run_id}"
     blocks = [*summary(run), *coats(run), *curves(run), *down(run)]
@@ -134,13 +134,13 @@ def _of_coat(run: Recorded, coat: int) -> list[Sample]:
 
 
 def _column(samples: Sequence[Sample], field: str) -> Floats:
-    """Values with nan where nothing is known."""
+    """Return values, with nan where nothing is known."""
     values = [getattr(sample, field) for sample in samples]
     return np.array([np.nan if value is None else value for value in values])
 
 
 def curves(run: Recorded) -> list[Block]:
-    """Per coat: temperatures with the gel, planned and found, and the speeds under them."""
+    """Draw each coat's temperatures with the planned and the found gel, and the speeds below."""
     blocks: list[Block] = []
     for planned, coat in zip(run.plan.coats, run.state.coats, strict=True):
         until_s = _SHOWN_GELS * max(planned.clock.gel_high_s, coat.gel_coat_s or 0.0)
@@ -208,7 +208,7 @@ def findings_table(findings: Sequence[Finding]) -> Table:
 
 
 def outcome(run: Recorded) -> list[Block]:
-    """The casting as measured, when it is proven; else what was measured."""
+    """Return the casting against its plan if the run is proven, else what was measured."""
     proof = run.proof
     if proof is None:
         if not run.state.measured:
@@ -225,7 +225,7 @@ def outcome(run: Recorded) -> list[Block]:
 
 
 def photographs(photos: Sequence[tuple[str, str]]) -> list[Block]:
-    """The photographs of the record; of one that is gone, what was said of it."""
+    """Return the photographs of the record; for a missing one, only its caption."""
     shown: list[Block] = [
         Picture(Path(file), caption) if file else Words(caption) for file, caption in photos
     ]
@@ -295,8 +295,8 @@ def compared_rows(found: Comparison) -> tuple[tuple[str, ...], ...]:
 
 
 def against(run: Recorded, proven: Recorded) -> list[Block]:
-    """The comparison: figures, and the turns over the path still to flow, where a true replay
-    lies on its proven run."""
+    """Return the comparison: figures, and a plot of the turns over the flow path still to come, in
+    which an exact replay lies on its proven run."""
     found = comparison(run, proven)
     drawn = figure(height_in=3.2)
     axes = drawn.subplots()

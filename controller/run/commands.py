@@ -48,17 +48,17 @@ from evenwall.run.turning import turn_again
 from evenwall.run.user_messages import CHECKLIST, HALTED, LOST_LINES
 
 _BEFORE_POUR = (Step.MIX, Step.DEGAS, Step.POUR)
-MOST_DRAFTS = 20  # fields that hold what is typed and not sent
+MOST_DRAFTS = 20  # fields with text that is typed but not yet sent
 UNDO_S = 10.0  # after a touch of the coat, until the frame parks: the touch can be taken back
 
 
 Wanted = TypeVar("Wanted", bound=Order)
 Handler = Callable[[Moment, Command, Wanted], None]
-HANDLERS: dict[type[Order], Handler[Any]] = {}  # by the order that each carries out
+HANDLERS: dict[type[Order], Handler[Any]] = {}  # by the order that it carries out
 
 
 def carries_out(kind: type[Wanted]) -> Callable[[Handler[Wanted]], Handler[Wanted]]:
-    """Enter a function as the one that carries out an order: it refuses it, or accepts it."""
+    """Register a function as the handler of an order, which it accepts or refuses."""
 
     def enter(handler: Handler[Wanted]) -> Handler[Wanted]:
         HANDLERS[kind] = handler
@@ -68,7 +68,7 @@ def carries_out(kind: type[Wanted]) -> Callable[[Handler[Wanted]], Handler[Wante
 
 
 def command_given(moment: Moment, command: Command) -> None:
-    """Check a person's command, carry it out where it is due, and answer it."""
+    """Check a person's command, carry it out if it is due, and answer it."""
     handler = HANDLERS.get(type(command.order))
     if command.step_id is not None and command.step_id != moment.state.step_id:
         refuse(moment, command, "That step is over; the sheet has moved on.")
@@ -93,8 +93,7 @@ def accept(moment: Moment, command: Command, sentence: str, event: Answered | No
 def refuse(moment: Moment, command: Command, sentence: str, *, confirm: bool = False) -> None:
     """Record that a command was refused, and why.
 
-    confirm: the person is asked, and may send the command again with `confirmed`. event: its kind
-    where the command's name does not tell it.
+    confirm: the person is asked, and may send the command again with `confirmed`.
     """
     asked = {"confirm": True} if confirm else {}
     refused = Refused(
@@ -162,7 +161,7 @@ def _weigh(moment: Moment, command: Command, order: orders.Weigh) -> None:
 
 @carries_out(orders.WeighPart)
 def _weigh_part(moment: Moment, command: Command, order: orders.WeighPart) -> None:
-    """Take one part as the scale, or a person, read it: all of it that is in its cup."""
+    """Take one part's weight from the scale or a person: the total in its cup."""
     if moment.state.step is not Step.WEIGH:
         refuse(moment, command, "Weights are entered while weighing.")
     else:
@@ -173,7 +172,7 @@ def _weigh_part(moment: Moment, command: Command, order: orders.WeighPart) -> No
 
 @carries_out(orders.WeighBack)
 def _weigh_back(moment: Moment, command: Command, order: orders.WeighBack) -> None:
-    """Take the grams left in the cup and run over into the tray."""
+    """Take the grams left in the cup and the grams that ran over into the tray."""
     coat = moment.state.coat
     cup_left_g, spill_g = order.cup_left_g, order.spill_g
     if coat.poured_s is None or moment.state.step is Step.WEIGH:
@@ -190,7 +189,7 @@ def _weigh_back(moment: Moment, command: Command, order: orders.WeighBack) -> No
 
 @carries_out(Replan)
 def _replanned(moment: Moment, command: Command, order: Replan) -> None:
-    """A new plan for the rest, from the planner. It comes in time, or the old one stands."""
+    """Take the planner's new plan for the remaining coats; if it is late, the old plan stays."""
     if moment.state.step is not Step.REST or order.coats_done != moment.state.index + 1:
         late = "The next coat came before its new plan: it is laid as planned."
         refuse(moment, command, late)
@@ -200,8 +199,8 @@ def _replanned(moment: Moment, command: Command, order: Replan) -> None:
 
 @carries_out(Refine)
 def _refined(moment: Moment, command: Command, order: Refine) -> None:
-    """The full plan, from the planner, for a run that began with the first answer. It comes before
-    the first pour and leaves what is weighed, or the first answer stands."""
+    """Take the planner's full plan in a run that began with the first answer. If it comes after the
+    first pour, or would change weighed grams, the first answer stays."""
     problem = cannot_take_over(moment.state, order.rest)
     if problem:
         refuse(moment, command, problem)
@@ -232,7 +231,7 @@ def _touch(moment: Moment, command: Command, order: orders.Touch) -> None:
 
 @carries_out(orders.TakeBack)
 def _take_back(moment: Moment, command: Command, _: orders.TakeBack) -> None:
-    """Take back the latest weight while weighing, else the latest touch and the gel it told."""
+    """Take back the latest weight while weighing, else the latest touch and the gel found by it."""
     state, coat = moment.state, moment.state.coat
     if state.step is Step.WEIGH and coat.weighings:
         part = coat.weighings[-1][0]
@@ -271,7 +270,7 @@ def _step_back(moment: Moment, command: Command, _: orders.StepBack) -> None:
 
 @carries_out(orders.Acknowledge)
 def _acknowledge(moment: Moment, command: Command, _: orders.Acknowledge) -> None:
-    """A person is coming: any command of theirs has answered the calls already."""
+    """Confirm that a person is coming; any command has already answered the calls."""
     accept(moment, command, "The rig knows that you are coming.")
 
 
@@ -354,7 +353,7 @@ def _tick(moment: Moment, command: Command, order: orders.Tick) -> None:
 
 @carries_out(orders.Draft)
 def _draft(moment: Moment, command: Command, order: orders.Draft) -> None:
-    """Keep what is typed and not sent, for every phone."""
+    """Keep text that is typed but not yet sent, for every phone."""
     drafts = moment.state.drafts
     full = len(drafts) >= MOST_DRAFTS and order.field not in drafts
     if full or moment.state.over:

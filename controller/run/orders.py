@@ -17,11 +17,11 @@ class Begin(Order):
     plan: Plan
     run_id: str
     replay_of: str | None = None
-    close_up_s: float | None = None  # as the maker took lately
+    close_up_s: float | None = None  # as the maker took in recent castings
 
 
 class Replan(Order):
-    """Lay the coats after `coats_done` by a new plan."""
+    """Take a new plan for the coats after `coats_done`."""
 
     name: ClassVar[str] = "replanned"
     inside: ClassVar[bool] = True
@@ -31,7 +31,7 @@ class Replan(Order):
 
 
 class Refine(Order):
-    """Take the full plan over from the first answer, before the first pour."""
+    """Replace the first answer by the full plan, before the first pour."""
 
     name: ClassVar[str] = "refined"
     inside: ClassVar[bool] = True
@@ -40,7 +40,8 @@ class Refine(Order):
 
 
 class ReportCall(Order):
-    """Note whom a call reached over a channel; reached empty: nobody, and why."""
+    """Note whom a call reached over a channel. reached: empty if nobody, and then `why` says
+    why."""
 
     name: ClassVar[str] = "call_sent"
     inside: ClassVar[bool] = True

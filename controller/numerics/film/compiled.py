@@ -20,13 +20,13 @@ from evenwall.numerics.film.mesh import FilmMesh, levelling_bounds
 from evenwall.numerics.film.start import mean_film, start_film
 from evenwall.units import G_M_S2
 
-LOOK_S = 0.1  # between two looks at whether to go on
+LOOK_S = 0.1  # between two checks of whether to go on
 LANES, FEW_LANES = 16, 4
 _SOURCE = Path(__file__).with_name("kernel.c")
 
 
 def lanes_for(coats: int, threads: int) -> int:
-    """Lanes of the kernel for so many coats: in a narrow one a short batch leaves fewer idle."""
+    """Lanes of the kernel for this many coats: a short batch leaves fewer idle in a narrow one."""
     return LANES if coats > FEW_LANES * threads else FEW_LANES
 
 
@@ -34,9 +34,9 @@ def lanes_for(coats: int, threads: int) -> int:
 def library(lanes: int = LANES) -> Path:
     """The compiled kernel's file. Raises NoCompiler.
 
-    Where products and sums become one instruction is the compiler's choice, another one in the
-    narrow kernel than in the wide one on some machines: then a film would hang on how many others
-    are computed beside it. Done without, it costs a tenth.
+    The compiler chooses which products and sums it fuses into one instruction. On some machines it
+    chooses differently in the narrow and the wide kernel, and a film would depend on how many
+    others are computed beside it. The kernel is a tenth slower without fusing.
     """
     return native.library(_SOURCE, f"-DL={lanes}", "-ffp-contract=off")
 
@@ -181,9 +181,9 @@ def run_batch(
     threads: int = 1,
     halt: Halt | None = None,
 ) -> list[FilmResult]:
-    """All coats through the compiled kernel, up to LANES at a time per thread; lanes refill.
+    """Compute all coats with the compiled kernel, up to LANES at a time per thread; lanes refill.
 
-    Raises Halted as soon as `halt` says so.
+    Raises Halted as soon as `halt` returns true.
     """
     run = _kernel(lanes_for(len(coats), threads))
     packed = _pack(mesh)
@@ -225,7 +225,7 @@ def run_batch(
                 if halt and halt():
                     raise Halted
         finally:
-            halted.value = 1  # at Ctrl-C too, nobody waits for the kernel's end
+            halted.value = 1  # so that Ctrl-C does not wait for the kernel either
         done = dict(pair for chunk in working for pair in chunk.result())
     return [_result(mesh, starts[k], films[k], done[k]) for k in range(len(coats))]
 

@@ -25,7 +25,7 @@ def _table(name: str, values: npt.ArrayLike) -> Floats:
 
 @dataclass(frozen=True)
 class Fluid:
-    """A resin whose viscosity runs along a table.
+    """A resin with its viscosity as a table over time.
 
     density kg/m3; surface_tension N/m; times_s (k,) rising; viscosity_Pa_s (k,), exponential
     between its entries. After the last entry the film is set: it does not move again.
@@ -76,8 +76,8 @@ class Fluid:
 class Spin:
     """Both axes' speeds by ramps, on the clock of the viscosity table.
 
-    The speeds start at zero, at the start angles, at `start_s`. Each ramp takes both speeds
-    linearly, in its duration, from where they are to its own; after the last ramp they stay.
+    The speeds start at zero, at the start angles, at `start_s`. Each ramp changes both speeds
+    linearly, over its duration, to its own speeds; after the last ramp they stay constant.
     duration_s, major_rad_s, minor_rad_s: (r,).
     """
 
@@ -110,8 +110,8 @@ class Spin:
 
     @cached_property
     def knots(self) -> Floats:
-        """(r+1, 7): time, major angle and speed, minor angle and speed, and the accelerations
-        that hold from there on."""
+        """Table (r+1, 7): time, major angle and speed, minor angle and speed, and the accelerations
+        from that time on."""
         t = self.start_s + np.concatenate([[0.0], np.cumsum(self.duration_s)])
         columns = [t]
         for angle, speeds in (
@@ -189,12 +189,13 @@ class Coat:
 class Numerics:
     """Time step control, and the limit of lubrication theory.
 
-    turn_steps: steps per turn of the faster axis. cfl: of one forward-Euler stage. cap_ratio: the
-    mobility is h min(h, cap)^2 with cap = cap_ratio times the mean film, because a pool is too
-    deep for lubrication theory. path_tol_m: the run ends once rho g h^2/mu, integrated over the
-    rest of the table, falls below it, h the thickest film up to the cap. stabilised: steps of
-    Runge-Kutta-Chebyshev in as many stages as pay (see `stages`), instead of SSPRK(4,2): for fine
-    cells and high caps, where levelling and surface tension limit the step.
+    turn_steps: steps per turn of the faster axis. cfl: Courant number of one forward-Euler stage.
+    cap_ratio: the mobility is h min(h, cap)^2 with cap = cap_ratio times the mean film, because a
+    pool is too deep for lubrication theory. path_tol_m: the run ends once rho g h^2/mu, integrated
+    over the rest of the table, falls below this length; h is the thickest film, up to the cap.
+    stabilised: Runge-Kutta-Chebyshev steps, with as many stages as are worth their cost (see
+    `stages`), instead of SSPRK(4,2). They suit fine cells and high caps, where levelling and
+    surface tension limit the step.
     """
 
     turn_steps: int = 20
@@ -209,8 +210,9 @@ class Numerics:
 class FilmResult:
     """A coat that has set.
 
-    film_m (n,): volume per wall area. spilt_m3: what ran over an open rim. imbalance: relative,
-    (end + spilt - start)/start. end_s: when nothing could flow any more. steps: time steps taken.
+    film_m (n,): volume per wall area. spilt_m3: what ran over an open rim. imbalance: relative
+    error of the volume, (end + spilt - start)/start. end_s: when nothing could flow any more.
+    steps: time steps taken.
     """
 
     film_m: Floats
@@ -225,4 +227,4 @@ Halt = Callable[[], bool]
 
 
 class Halted(Exception):
-    """Whoever asked for films wants them no longer."""
+    """The caller no longer wants the films that it asked for."""

@@ -1,15 +1,16 @@
-"""An online estimate of when the coat gels, from one probe, a resin's sheet and a fingertip.
+"""Online estimate of when the coat gels, from one probe, a resin's sheet and a person's touch.
 
-Temperature shows the reaction, never the gel itself: what a probe can tell is how far and how fast
-this batch runs; at which conversion the resin gels comes from the sheet, from earlier batches and
-from a person's touch. So the estimate is a band, and 'safe to stop' is kept apart from 'best'.
+Temperature shows the reaction, never the gel itself. A probe tells how far and how fast this batch
+reacts; the conversion at which the resin gels comes from the sheet, from earlier batches and from a
+person's touch. So the estimate is a band, and 'safe to stop' is kept apart from 'best'.
 
-`begin(case)` then `step(state, event)` for each Row or Touch, both pure. Behind it: a maximum a
-posteriori fit (Levenberg-Marquardt, one iteration per refit, warm) of some twenty parameters to the
-whole history so far, with what the sheet says as heavy-tailed pseudo-measurements. Hypotheses stand
-side by side and their mixture by evidence (Laplace's approximation; MacKay 2003, Information
-Theory, Inference, and Learning Algorithms, ch. 27). That nothing reacts is named by a crowd of
-resins as the sheet has them (inert.py). SI throughout: kelvin, seconds, metres.
+Call `begin(case)`, then `step(state, event)` for each Row or Touch; both are pure. The estimate is
+a maximum a posteriori fit (Levenberg-Marquardt, one iteration per refit, warm start) of some twenty
+parameters to the whole history so far, with the sheet's figures as heavy-tailed
+pseudo-measurements. Several hypotheses are fitted side by side and mixed by their evidence
+(Laplace's approximation; MacKay 2003, Information Theory, Inference, and Learning Algorithms, ch.
+27). A batch that does not react is found by comparison with many resins drawn from the sheet
+(inert.py). SI throughout: kelvin, seconds, metres.
 """
 
 from __future__ import annotations
@@ -67,7 +68,7 @@ __all__ = [
 
 
 def __getattr__(name: str) -> Any:
-    """Load the estimator when it is first asked for (PEP 562).
+    """Load the estimator at its first use (PEP 562).
 
     It brings 40 MB of SciPy, which the process that keeps a frame turning can do without.
     """
