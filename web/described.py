@@ -34,7 +34,7 @@ SECURITY = {
 
 @cache
 def meanings() -> dict[str, dict[str, str]]:
-    """Return the sentences: by schema, and `anywhere` for the rest."""
+    """Return the sentences by schema; `anywhere` holds those for all other schemas."""
     with (HERE / "meanings.toml").open("rb") as file:
         return tomllib.load(file)
 
@@ -42,7 +42,7 @@ def meanings() -> dict[str, dict[str, str]]:
 def _meaning(schema: str, name: str) -> str:
     """Return the sentence of a property, or an empty string where none is written."""
     tables = meanings()
-    # The models of requests and answers may be apart: `Casting-Input`.
+    # Requests and answers may have separate models: `Casting-Input`.
     own = tables.get(schema.partition("-")[0], {})
     return own.get(name) or tables[_ANYWHERE].get(name, "")
 

@@ -1,4 +1,4 @@
-"""The one page, and the policy of what it may load."""
+"""The panel's page, and the policy for what it may load."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ PANEL = Path(__file__).parent / "panel"
 
 
 class Page:
-    """The one page, drawn once with the newest sentence so that it reads before any script runs."""
+    """The panel's page, with the newest sentence in it, readable before any script runs."""
 
     def __init__(self) -> None:
         self.css = style_variables() + (PANEL / "panel.css").read_text(encoding="utf-8")
@@ -46,5 +46,5 @@ class Page:
 
 _MODULES = sorted(file.name for file in PANEL.glob("*.js") if file.name != "sw.js")
 
-# How the figures in sentences are read and shown, for the phone that formats them.
+# Rules to find and show the figures in sentences, for the phone that formats them.
 _UNITS = json.dumps({"figure": FIGURE, "number": NUMBER, "shown": SHOWN}).replace("<", "\\u003c")

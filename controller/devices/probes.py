@@ -1,7 +1,7 @@
-"""Real thermometers on the Pi, each an answer to `ports.Probe`.
+"""Real thermometers on the Pi; each implements `interfaces.Probe`.
 
-The bus is read on a thread of the probe's own, so a slow or hung bus never holds the run: what has
-not answered in time is `probe_lost`, and is not asked again before it has answered.
+Each probe reads its bus on its own thread, so a slow or hung bus never blocks the run. A probe that
+does not answer in time is `probe_lost`, and is not read again before it has answered.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ log = logging.getLogger("evenwall.probes")
 W1_DEVICES = Path("/sys/bus/w1/devices")
 ANSWER_WITHIN_S = 3.0  # a one-wire conversion takes 0.75 s
 MQTT_STALE_S = 15.0
-SETTLE_S = 0.1  # bias 10 time constants, conversion 66 ms with the 50 Hz filter
+SETTLE_S = 0.1  # 10 time constants of the bias; a conversion takes 66 ms with the 50 Hz filter
 _MLX_OBJECT = 0x07
 
 
@@ -45,7 +45,7 @@ class BusProbe:
     def __init__(
         self, measure: Callable[[float | None], float], clock: Clock, name: str = "probe"
     ) -> None:
-        """name: the probe in the log, as its kind and address."""
+        """name: name of the probe in the log, such as its kind and address."""
         self._measure, self._clock, self._name = measure, clock, name
         self._told = ""
         self._thread = ThreadPoolExecutor(1, "probe")
@@ -73,7 +73,7 @@ class BusProbe:
         return Reading(self._clock.now_s(), self._last_degC)
 
     def _failed(self, kind: str, why: str) -> Reading:
-        """Return the fault; the log tells the cause of a lost probe once, as a warning."""
+        """Return the fault; the log gives the cause of a lost probe once, as a warning."""
         if kind != "probe_lost":
             log.info("%s: %s", self._name, why)
         elif why != self._told:
@@ -86,10 +86,10 @@ class BusProbe:
 
 
 class MqttProbe:
-    """Any temperature on a topic: a battery probe that turns with the mould, a room sensor.
+    """A temperature from any topic: a battery probe that turns with the mould, a room sensor.
 
-    The payload is a number of degC, or a JSON object with `temp_degC`. A retained message is not
-    believed: nobody knows how old it is.
+    The payload is a number of degC, or a JSON object with `temp_degC`. A retained message is
+    ignored, because its age is unknown.
     """
 
     def __init__(self, topic: str, broker: MqttSpec, clock: Clock, rng: random.Random) -> None:
@@ -125,7 +125,7 @@ class MqttProbe:
 
 
 def payload_degC(payload: bytes) -> float:
-    """A number, or an object with `temp_degC`; -60 to 400 degC. Raises ProbeFault."""
+    """Decode a number, or an object with `temp_degC`; -60 to 400 degC. Raises ProbeFault."""
     try:
         found = json.loads(payload)
     except ValueError:  # of JSON and of UTF-8
@@ -138,12 +138,12 @@ def payload_degC(payload: bytes) -> float:
 
 
 def one_wire_ids(devices: Path = W1_DEVICES) -> list[str]:
-    """The DS18B20s (family 28) the kernel sees now."""
+    """Return the ids of the DS18B20s (family 28) that the kernel sees now."""
     return sorted(path.name for path in devices.glob("28-*"))
 
 
 def one_wire(address: str, devices: Path = W1_DEVICES) -> Callable[[float | None], float]:
-    """A DS18B20 by its id; without one, the only one there is."""
+    """Return the reader of a DS18B20 by its id, or without an id of the only one connected."""
 
     def measure(last_degC: float | None) -> float:
         found = one_wire_ids(devices)
@@ -183,7 +183,7 @@ def thermocouple(open_spi: Callable[[], Any]) -> Callable[[float | None], float]
 def platinum(open_spi: Callable[[], Any], settle: Callable[[], None]) -> Callable[..., float]:
     """A Pt100 on a MAX31865, three wires, one shot at a time so that it does not warm itself.
 
-    settle: waits out the bias and the conversion.
+    settle: waits until the bias has settled or the conversion is done.
     """
 
     def measure(_: float | None) -> float:
@@ -225,7 +225,7 @@ def _i2c_transfer(address: int, command: int) -> bytes:
 def open_probe(
     spec: ProbeSpec, clock: Clock, rng: random.Random, broker: MqttSpec | None = None
 ) -> Probe:
-    """The probe a rig file names. Raises InputError when its address cannot be meant."""
+    """Open the probe that a rig file names. Raises InputError if its address is invalid."""
     address = spec.address
     if spec.kind == "mqtt":
         if broker is None or not address:

@@ -1,1 +1,1 @@
-"""Runs after the fact: proof, comparison, export, and what a resin has taught."""
+"""Finished runs: proof, comparison, export, and what was learned about a resin."""

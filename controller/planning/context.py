@@ -1,4 +1,4 @@
-"""The casting that is planned, with what is worked out once: weights, times and counts of coats."""
+"""Context of one plan: the casting with weights, times and counts of coats."""
 
 from __future__ import annotations
 
@@ -36,17 +36,17 @@ from evenwall.planning.walls import (
 from evenwall.units import G_M_S2, metres, rad_s
 
 COVER_MM = 0.6  # a thinner coat leaves dry places: common practice, no source
-# Of the scale of the film that a turning cylinder holds, h* = sqrt(nu Omega R/g) (Moffatt 1977: it
-# holds 0.70 h*; a sphere on two axes held 0.5 but not 0.65, by our own film), at the viscosity a
-# quarter of the way to the gel.
+# Share of the film scale that a turning cylinder holds, h* = sqrt(nu Omega R/g), at the viscosity a
+# quarter of the way to the gel. A cylinder holds 0.70 h* (Moffatt 1977); by our own film, a sphere
+# on two axes held 0.5 but not 0.65.
 HOLD_SHARE = 0.6
-LEVEL_SHARE = 0.8  # of the rig's fastest turning, for levelling
-SLUMP = 2.0  # a stated coat beyond so many times what is held is refused
+LEVEL_SHARE = 0.8  # share of the rig's highest speed, for levelling
+SLUMP = 2.0  # a stated coat thicker than this many times what is held is refused
 MOST_COATS, THICKEST_MM = 12, 20.0
-STANDS = (0.0, 0.5, 1.0)  # shares of how long a mix may stand before it is poured: what is tried
+STANDS = (0.0, 0.5, 1.0)  # tried shares of the time that a mix may stand before the pour
 ROUGH_CELLS = 500
-RUNS_OUT_MOST = 0.3  # of a pour; more cannot be made up by pouring more
-# What is turned when no film is computed.
+RUNS_OUT_MOST = 0.3  # share of a pour; a larger loss cannot be made up by pouring more
+# Recipes that are used when no film is computed.
 DEFAULT_RECIPES = (
     Recipe(bias=0.02),
     Recipe(bias=-0.03, rim_bias=-0.2),
@@ -55,9 +55,10 @@ DEFAULT_RECIPES = (
 
 
 class PlanningContext:
-    """The casting with what is worked out once: mould, kinetics, the day's temperatures.
+    """The casting with all that is computed once: mould, kinetics, the day's temperatures.
 
-    pace: this batch's gel over the sheet's. taught: by this mould.
+    pace: this batch's gel time over the sheet's. taught: what earlier castings of this mould
+    showed.
     """
 
     def __init__(
@@ -70,7 +71,7 @@ class PlanningContext:
     ) -> None:
         self.taught, self.witness = taught or Taught(), probe_in_cup(rig)
         self.open = casting.opening.state == "open"
-        self.runs_out = 0.0  # of a pour, over the open mouth
+        self.runs_out = 0.0  # share of a pour that runs over the open mouth
         self.casting, self.rig, self.cavity = casting, rig, cavity
         sheet = cure_sheet(casting.resin.sheet)
         sheet = dataclasses.replace(sheet, pot_life_s=pace * sheet.pot_life_s)
@@ -83,17 +84,16 @@ class PlanningContext:
         self.opening = (x, y, z)
 
     def weights_g(self, mean_mm: float, spill_g: float) -> tuple[float, float]:
-        """Grams to mix and to leave behind."""
+        """Return the grams to mix and the grams to leave behind."""
         sheet = self.casting.resin.sheet
         area = self.cavity.area_cm2
         stays = self.taught.stays
         return mix(mean_mm, area, spill_g, sheet, witness=self.witness, stays=stays)
 
     def left_open(self, batch: Batch) -> Batch:
-        """The batch with what runs over the open mouth, by usual spins on a rough mesh.
+        """Add what runs over the open mouth to the batch, by usual spins on a rough mesh.
 
-        Where most would pour out at the first turn there is no such plan: it is made for a capped
-        mouth, and says so.
+        If too much would run out for that, the plan is made for a capped mouth, and says so.
         """
         grid = Grid.of(self.cavity, mesh_mm_for(self.cavity.area_cm2, ROUGH_CELLS), COARSE)
         pour = self.pour(batch)
@@ -109,7 +109,8 @@ class PlanningContext:
     def batch(
         self, mean_mm: float, *, spill_g: float = 0.0, colder_K: float = 0.0, stand: float = 0.0
     ) -> Batch:
-        """One coat weighed and timed, in a shop colder by so much. stand: see make_batch."""
+        """Return one coat, weighed and timed, in a shop `colder_K` colder. stand: see
+        make_batch."""
         return make_batch(
             self.casting,
             self.kin,
@@ -122,21 +123,21 @@ class PlanningContext:
         )
 
     def times(self, batch: Batch) -> tuple[Batch, ...]:
-        """The batch, poured at once, and after it has stood; alone, where it may not stand."""
+        """Return the batch poured at once, and those that stood first, as far as it may stand."""
         stood = [
             self.batch(batch.mean_mm, spill_g=batch.spill_g, stand=share) for share in STANDS[1:]
         ]
         return (batch, *(one for one in stood if one.clock.pour_from_s > 0.0))
 
     def pour(self, batch: Batch) -> Pour:
-        """A batch as the film needs it."""
+        """Return a batch as the film's input."""
         times = [
             Timed(np.array(viscosity_table(one.history)), one.clock) for one in self.times(batch)
         ]
         return self._pour(batch.mean_mm, batch.spill_g, tuple(times))
 
     def laid_pour(self, coat: CoatPlan) -> Pour:
-        """A coat already on the wall, likewise."""
+        """Return a coat already on the wall as the film's input."""
         times = (Timed(np.array(coat.viscosity), coat.clock),)
         return self._pour(coat.mean_mm, coat.spill_g, times)
 
@@ -163,7 +164,7 @@ class PlanningContext:
         return min(HOLD_SHARE * scale * 1e3, limit)
 
     def count_for(self, wall_mm: float, stated: int | None) -> int:
-        """As many coats as stated, else the fewest whose coat the rotation holds."""
+        """Return the stated number of coats, else the fewest that the rotation can hold."""
         if stated is not None:
             self._check_stated(wall_mm, stated)
             return stated
@@ -172,7 +173,7 @@ class PlanningContext:
             mean = wall_mm / count
             try:
                 limit = self._held_mm(mean)
-            except PlanError as why:  # so much resin leaves no time to pour it: less may
+            except PlanError as why:  # too much resin to pour in time; less may do
                 too_short = why
                 continue
             thickest = max(thickest, limit)
@@ -192,11 +193,11 @@ class PlanningContext:
         )
 
     def _held_mm(self, mean_mm: float) -> float:
-        """Return the batch of a coat so thick; the cure's law ends at a coat of 2 cm."""
+        """Return what the rotation holds of a coat this thick; the cure model ends at 2 cm."""
         return self.hold_mm(self.batch(min(mean_mm, THICKEST_MM)))
 
     def _thicker(self, thickest_mm: float) -> str:
-        """Say what would let a coat be thick enough to cover."""
+        """Return a hint: what would make a coat thick enough to cover."""
         if thickest_mm >= COVER_MM:
             return f"a wall of {thickest_mm * MOST_COATS:.1f} mm would do"
         # What is held grows with the root of the speed, and of the viscosity.
@@ -236,7 +237,8 @@ class PlanningContext:
             )
 
     def count_left(self, left_mm: float, stated: int | None, planned: int) -> int:
-        """As many coats as stated; else as the plan had, one more where they would slump."""
+        """Return the stated number of coats, else the planned one, or one more if they would
+        slump."""
         if stated is not None:
             self._check_stated(left_mm, stated)
             return stated

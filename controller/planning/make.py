@@ -1,4 +1,4 @@
-"""From a casting and a rig to a plan."""
+"""Making of a plan from a casting and a rig."""
 
 from __future__ import annotations
 
@@ -50,16 +50,16 @@ def make_plan(
     taught: Taught | None = None,
     earlier: Sequence[Earlier] = (),
 ) -> Plan:
-    """Plan a casting. Raises PlanError in one line where no plan can work.
+    """Plan a casting. Raises PlanError, in one line, if no plan can work.
 
-    searches: so many, from seeds that follow each other, each beginning with the best so far; the
-    best is kept. time_budget_s: for all of them; when it is spent, or at Ctrl-C, the best so far
-    becomes the plan, and the plan says so; 0 computes no film and turns a usual recipe. progress:
-    called with the fraction done and a few words. executor: where films are computed, any
+    searches: number of searches, with successive seeds, each beginning with the best so far; the
+    best is kept. time_budget_s: for all searches together. When it is spent, or at Ctrl-C, the best
+    so far becomes the plan, and the plan says so; 0 computes no film and uses a usual recipe.
+    progress: called with the fraction done and a few words. executor: where films are computed, any
     concurrent.futures executor; by default threads here. The same seed gives the same plan, unless
-    the budget cut it short. clock: what the budget is measured with. taught: what this mould's
-    proven castings said. earlier: plans whose spins are tried first, where they are of this mould
-    or of a form like it; less is searched for then.
+    the budget cut it short. clock: measures the budget. taught: what this mould's proven castings
+    showed. earlier: plans whose spins are tried first if they are of this mould or of a similar
+    form; the search is then shorter.
     """
     tell = progress or silent
     tell(0.0, "reading the mould")
@@ -104,7 +104,7 @@ def choose(
     known: tuple[Recipe, ...] = (),
     stays: tuple[Recipe, ...] = (),
 ) -> Found:
-    """The recipes of the coats still to lay; `known` and `stays` as a Search has them."""
+    """Return the recipes of the coats still to pour. `known` and `stays`: see Search."""
     budget_s = math.inf if wish.time_budget_s is None else wish.time_budget_s
     some = [eased(one, batch.clock, context.rig) for one in DEFAULT_RECIPES]
     usual = Found(recipes=tuple(some[k % len(some)] for k in range(count)))
@@ -153,7 +153,7 @@ def silent(_fraction: float, _words: str) -> None:
 
 
 def check_neck(casting: Casting, cavity: Cavity) -> None:
-    """The wall must leave a way through the narrowest passage and the mouth."""
+    """Raise PlanError if the wall would close the narrowest passage or the mouth."""
     radius, where = cavity.neck_radius_mm()
     mouth = math.sqrt(cavity.opening.area_cm2 * 100.0 / math.pi)
     place = f"the neck near {[round(float(x)) for x in where]} mm"

@@ -1,4 +1,4 @@
-"""Plans in the making: a rough one within seconds, the full search after it, and the time left."""
+"""Plan jobs: a rough plan within seconds, then the full search, with the time left."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ CANCELLED = "This plan was cancelled."
 
 
 class PlanJobs:
-    """The jobs of a service. Lives on its event loop; plans are made where the executor runs."""
+    """The jobs of a service. They live on its event loop; the executor makes the plans."""
 
     def __init__(
         self,
@@ -36,9 +36,9 @@ class PlanJobs:
         *,
         stoppable: bool = False,
     ) -> None:
-        """planner, rough_planner: see `Service`. taught: what this mould's proven castings said, as
-        arguments of the planner. clock: what the time left is measured with. stoppable: the planner
-        takes a `stopper`, too. earlier: plans made before, with which a search begins."""
+        """planner, rough_planner: see `Service`. taught: what this mould's proven castings showed,
+        as arguments of the planner. clock: measures the time left. stoppable: the planner takes a
+        `stopper`, too. earlier: earlier plans, with which a search begins."""
         self._planner, self._rough_planner = planner, rough_planner
         self._executor, self._taught = executor, taught
         self._clock = clock or SystemClock()
@@ -65,7 +65,7 @@ class PlanJobs:
         return self.named(job_id)
 
     def cancel(self, job_id: str) -> PlanJob:
-        """Give up a plan in the making. Raises InputError."""
+        """Cancel a running plan job. Raises InputError."""
         job = self.named(job_id)
         stopper = self._stoppers.get(job_id)
         if job.done or stopper is None:
@@ -155,7 +155,7 @@ class PlanJobs:
         )
 
     def _failed(self, job_id: str, stopper: Stopper | None, error: EvenwallError) -> None:
-        """Say why no plan came out; a search stopped before it had one leaves the first answer."""
+        """Say why there is no plan; a search stopped before it had one keeps the first answer."""
         job = self._jobs.get(job_id)
         if job is None or (stopper is not None and stopper.ended):
             return
