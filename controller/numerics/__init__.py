@@ -1,1 +1,1 @@
-"""Film, cure, gel, spin and loads in SI units, without clock, I/O or pydantic."""
+"""Film, cure, gel, spin and loads in SI units, without a clock, I/O or pydantic."""

@@ -1,20 +1,20 @@
 """Cure, viscosity and heat of a two-part resin: in the witness cup and in a coat on a mould wall.
 
-Bare SI throughout: kelvin, seconds, kilograms, metres. Conversion runs from 0 to 1. One integrator
-serves the planner (one lane) and the gel estimator (many lanes, one parameter set each).
+All values are in SI units: kelvin, seconds, kilograms, metres. Conversion runs from 0 to 1. One
+integrator serves the planner (one lane) and the gel estimator (many lanes, one parameter set each).
 
 Model and sources
 -----------------
 Rate       d(alpha)/dt = k(T) (b + alpha^m) (1 - alpha)^n, the Kamal-Sourour law (Kamal and Sourour
            1973, Polym. Eng. Sci. 13:59) with k1 = b k, k2 = k and one Arrhenius constant;
-           b -> large at constant b k leaves the n-th order law of Broyer and Macosko 1976.
-Induction  a delayed-action catalyst: d(q)/dt = Arrhenius/induction_s, the rate is multiplied by
-           q^p/(1 + q^p). A smooth switch; its sharpness p is our choice, no source.
+           for large b at constant b k it becomes the n-th order law of Broyer and Macosko 1976.
+Induction  a delayed-action catalyst: d(q)/dt = Arrhenius/induction_s, and the rate is multiplied by
+           the smooth switch q^p/(1 + q^p). Its sharpness p is our choice, no source.
 Gel        alpha_gel = 1/sqrt(r (f-1) (g-1)): Flory 1941, Stockmayer 1943; Macosko and Miller 1976.
 Viscosity  Castro and Macosko 1982: mu0(T) [alpha_gel/(alpha_gel - alpha)]^(A + B alpha).
 Heat       a squat cup of two nested bodies of resin that lose heat to the room, and a coat on a
            wall of four layers; between steps the linear heat network is solved exactly, and each
-           step puts in the heat of the conversion it makes, so energy is kept to round-off.
+           step adds the heat of its own conversion, so energy is conserved to round-off.
 """
 
 from __future__ import annotations
@@ -68,13 +68,13 @@ from evenwall.numerics.cure_sheet import (
     sheet_figures,
 )
 
-_STEPS = 600  # of a history for the planner; second order, see the convergence test
+_STEPS = 600  # steps of a planner's history; second order, see the convergence test
 
 
 def cup_history(
     kin: Kinetics, mass_kg: float, ambient_K: float, start_K: float, duration_s: float
 ) -> CureHistory:
-    """The cup: temperature of its core, mean conversion, viscosity at both."""
+    """Return the cup's history: temperature of its core, mean conversion, viscosity at both."""
     within("mass_kg", mass_kg, 0.005, 5.0, "kg")
     within_room("ambient_K", ambient_K)
     within_room("start_K", start_K)
@@ -99,9 +99,9 @@ def coat_history(
     start_K: float | None = None,
     duration_s: float,
 ) -> CureHistory:
-    """The coat: in the cup with `mixed_kg` until `pour_s`, then on the wall.
+    """Return the coat's history: in the cup with `mixed_kg` until `pour_s`, then on the wall.
 
-    start_K: of the mixed resin; the room's where not given.
+    start_K: temperature of the mixed resin at the start; by default that of the room.
     """
     start_K = ambient_K if start_K is None else start_K
     within("coat_m", coat_m, 0.1e-3, 20e-3, "m")
@@ -127,7 +127,8 @@ def _history(
 
 
 def gel_time_s(history: CureHistory) -> float:
-    """When the conversion reaches that of gel; inf if not within the history."""
+    """Return the time at which the conversion reaches that of gel; inf if not within the
+    history."""
     return _reaches_s(history, history.alpha_gel)
 
 
@@ -137,7 +138,8 @@ def _reaches_s(history: CureHistory, alpha: float) -> float:
 
 
 def aged_s(kin: Kinetics, history: CureHistory, age: float) -> float:
-    """When the equivalent age is `age` times that at gel; inf if not within the history."""
+    """Return the time at which the equivalent age is `age` times that at gel; inf if not within the
+    history."""
     ages = equivalent_age_s(history.time_s, history.temp_K, kin.activation_J_mol, kin.ref_K)
     gel_s = gel_time_s(history)
     if math.isinf(gel_s):
@@ -147,8 +149,9 @@ def aged_s(kin: Kinetics, history: CureHistory, age: float) -> float:
 
 
 def next_pour_window_s(kin: Kinetics, history: CureHistory) -> tuple[float, float]:
-    """From when a coat bears the next one, until when the next still bonds to it (inf: later than
-    the history ends). Common practice, no source, see NEXT_POUR_FROM_AGE; never past demoulding.
+    """Return the times from which a coat bears the next one and until which the next one still
+    bonds to it; inf for a time after the history's end. Common practice, no source, see
+    NEXT_POUR_FROM_AGE; never past demoulding.
     """
     from_age = min(NEXT_POUR_FROM_AGE, 0.7 * kin.demould_age)
     until_age = min(NEXT_POUR_UNTIL_AGE, kin.demould_age)
@@ -156,10 +159,10 @@ def next_pour_window_s(kin: Kinetics, history: CureHistory) -> tuple[float, floa
 
 
 def demould_s(kin: Kinetics, history: CureHistory) -> float:
-    """When a coat may leave the mould; inf if not within the history.
+    """Return the time from which a coat may leave the mould; inf if not within the history.
 
-    A sheet's demould time speaks of a casting in bulk; a thin coat takes longer by the ratio of
-    its gel to the pot life (common practice, no source).
+    A sheet's demould time is that of a casting in bulk. A thin coat takes longer, by the ratio of
+    its gel time to the pot life (common practice, no source).
     """
     return aged_s(kin, history, kin.demould_age)
 

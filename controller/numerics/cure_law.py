@@ -1,4 +1,4 @@
-"""The law of cure and its figures: sheet, kinetics, surroundings, viscosity, ages. SI."""
+"""The rate law of cure and its quantities: sheet, kinetics, surroundings, viscosity, ages. SI."""
 
 from __future__ import annotations
 
@@ -15,19 +15,20 @@ from evenwall.units import G_M_S2, R_J_MOLK, ZERO_DEGC_K
 FloatArray = npt.NDArray[np.float64]
 Lane = Any  # a float or an array of shape (L,): numpy broadcasts either
 """One number for all lanes, or one per lane."""
-# Typical of unfilled urethane and epoxy castings near room temperature, from memory of handbook
-# ranges (0.15 to 0.25 W/m K; 1.6 to 2.1 kJ/kg K), not held against one printed table.
+# Typical values of unfilled urethane and epoxy castings near room temperature, from memory of
+# handbook ranges (0.15 to 0.25 W/m K; 1.6 to 2.1 kJ/kg K), not checked against a printed table.
 RESIN_CONDUCTIVITY_W_MK = 0.20
 RESIN_HEAT_J_KGK = 1900.0
-# Still air and radiation on a small body, some 4 + 5 W/m2 K, less what a thin cup wall and a bench
-# hold back; from memory of the usual 5 to 15 W/m2 K for free convection with radiation.
+# Still air and radiation on a small body give some 4 + 5 W/m2 K. A thin cup wall and a bench reduce
+# that. From memory of the usual 5 to 15 W/m2 K for free convection with radiation.
 CUP_LOSS_W_M2K = 8.5
 MOULD_LOSS_W_M2K = 10.0  # a slowly turning mould in a room
 CAVITY_LOSS_W_M2K = 1.5  # through the opening, spread over the whole coat
-# Ages, in equivalent age over that at gel, at which a coat bears the next one, still bonds to it,
-# and leaves the mould: common practice, no source (about 30 min and 2 h for a resin with a pot life
-# near 10 min and a coat that gels at 16). Age and not conversion, because the last part of a
-# room-temperature cure is held back by vitrification, which the rate law above does not know.
+# Equivalent ages, over that at gel, from which a coat bears the next one, until which it still
+# bonds to it, and from which it may leave the mould: common practice, no source (about 30 min and 2
+# h for a resin with a pot life near 10 min and a coat that gels at 16). Age and not conversion,
+# because vitrification, which the rate law above leaves out, slows the last part of a
+# room-temperature cure.
 NEXT_POUR_FROM_AGE = 1.9
 NEXT_POUR_UNTIL_AGE = 4.0
 DEMOULD_AGE = 7.5
@@ -57,9 +58,9 @@ WALL_MATERIALS = {
 
 
 def wall_material(name: str) -> WallMaterial:
-    """The material by its plain name, or the part of one that only it has ('silicone').
+    """Return the material of a plain name, or of a part that only one name has ('silicone').
 
-    Raises OutsideValidity for one that is not listed.
+    Raises OutsideValidity for a material that is not listed.
     """
     wanted = name.strip().lower()
     fitting = [known for known in WALL_MATERIALS if wanted and wanted in known]
@@ -71,7 +72,7 @@ def wall_material(name: str) -> WallMaterial:
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """Data of a resin's sheet. `b_per_a` is the mass of part B for one of part A."""
+    """Data of a resin's data sheet. `b_per_a` is the mass of part B per mass of part A."""
 
     pot_life_s: float
     pot_life_mass_kg: float
@@ -99,11 +100,11 @@ class Sheet:
 
 @dataclass(frozen=True, slots=True)
 class Kinetics:
-    """One resin's cure, or one per lane where a field is an array of shape (L,).
+    """Cure of one resin, or of one resin per lane where a field is an array of shape (L,).
 
     rate_1_s: k at `ref_K`; start: b; order: n; activation_J_mol: E; rise_K: adiabatic rise, the
-    heat of reaction over the specific heat; induction_s: 0 for none, at `ref_K`; sharpness: of the
-    end of the induction; own_order: m, of what has reacted.
+    heat of reaction over the specific heat; induction_s: induction time at `ref_K`, 0 for none;
+    sharpness: p, how sharply the induction ends; own_order: m, the order in the reacted part.
     """
 
     rate_1_s: Lane
@@ -117,19 +118,19 @@ class Kinetics:
     sharpness: Lane = INDUCTION_SHARPNESS
     own_order: Lane = 1.0
     density_kg_m3: float = 1080.0
-    viscosity_Pa_s: float = 0.6  # mixed, at ref_K and no conversion
+    viscosity_Pa_s: float = 0.6  # of the mix, at ref_K and no conversion
     viscosity_activation_J_mol: float = 40e3
     viscosity_power: float = 1.5
     viscosity_slope: float = 1.0
-    demould_age: float = DEMOULD_AGE  # over the age at gel
+    demould_age: float = DEMOULD_AGE  # equivalent age at demoulding over that at gel
 
 
 @dataclass(frozen=True, slots=True)
 class Surroundings:
     """The thermal side of a batch. Fields marked Lane may be arrays of shape (L,).
 
-    `mixed_kg` is the resin that stands in the cup; a coat takes its conversion and temperature
-    from it when it is poured.
+    `mixed_kg` is the mass of resin in the cup. A coat takes its conversion and temperature from
+    the cup when it is poured.
     """
 
     mixed_kg: Lane
@@ -140,9 +141,9 @@ class Surroundings:
     wall_m: float
     material: WallMaterial
     cup_loss_W_m2K: Lane = CUP_LOSS_W_M2K
-    cup_mixing: Lane = 1.0  # of the conduction between the cup's core and its shell
+    cup_mixing: Lane = 1.0  # factor on the conduction between the cup's core and its shell
     mould_loss_W_m2K: Lane = MOULD_LOSS_W_M2K
-    wall_uptake: Lane = 1.0  # of the wall's thermal effusivity
+    wall_uptake: Lane = 1.0  # factor on the wall's thermal effusivity
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,14 +166,14 @@ def within(field: str, value: float, low: float, high: float, unit: str) -> None
 
 
 def within_room(field: str, temp_K: float) -> None:
-    """Room-temperature cure: the rate constants are not fitted beyond 0 to 60 degC."""
+    """Check a temperature: the rate constants of room-temperature cure hold from 0 to 60 degC."""
     within(field, temp_K, ZERO_DEGC_K, ZERO_DEGC_K + 60.0, "K")
 
 
 def gel_conversion(functionality_a: float, functionality_b: float, r: float = 1.0) -> float:
     """Conversion at gel, 1/sqrt(r (f-1) (g-1)), of the minority group.
 
-    r: stoichiometric ratio, 0 to 1. Flory 1941, Stockmayer 1943; as in Macosko and Miller 1976.
+    r: stoichiometric ratio, 0 to 1. Flory 1941, Stockmayer 1943; see Macosko and Miller 1976.
     Raises OutsideValidity where no gel forms (the value would exceed 1).
     """
     within("r", r, 1e-6, 1.0, "")
@@ -183,12 +184,12 @@ def gel_conversion(functionality_a: float, functionality_b: float, r: float = 1.
 
 
 def arrhenius(activation_J_mol: Lane, ref_K: float, temp_K: Lane) -> Lane:
-    """exp(-E/R (1/T - 1/T_ref)), the rate at `temp_K` over the rate at `ref_K`."""
+    """Return exp(-E/R (1/T - 1/T_ref)), the rate at `temp_K` over the rate at `ref_K`."""
     return np.exp(activation_J_mol / R_J_MOLK * (1.0 / ref_K - 1.0 / temp_K))
 
 
 def viscosity_Pa_s(kin: Kinetics, temp_K: FloatArray, conversion: FloatArray) -> FloatArray:
-    """Castro and Macosko 1982; infinite from the gel on. Shapes broadcast."""
+    """Viscosity by Castro and Macosko 1982, Pa s; infinite from the gel on. Shapes broadcast."""
     mu0 = kin.viscosity_Pa_s * arrhenius(-kin.viscosity_activation_J_mol, kin.ref_K, temp_K)
     left = (kin.alpha_gel - conversion) / kin.alpha_gel
     power = kin.viscosity_power + kin.viscosity_slope * conversion
@@ -200,7 +201,7 @@ def viscosity_Pa_s(kin: Kinetics, temp_K: FloatArray, conversion: FloatArray) ->
 def equivalent_age_s(
     time_s: FloatArray, temp_K: FloatArray, activation_J_mol: float, ref_K: float
 ) -> FloatArray:
-    """Age at `ref_K` that gives the same cure, integral of the Arrhenius ratio; shape (N,).
+    """Age at `ref_K` that gives the same cure: the integral of the Arrhenius ratio; shape (N,).
 
     The maturity method of ASTM C1074 (concrete), used here for resin; trapezoidal rule.
     """
@@ -224,7 +225,7 @@ def dew_point_K(air_K: float, humidity: float) -> float:
 def bubble_rise_m_s(
     diameter_m: float, density_kg_m3: float, viscosity: float, *, clean: bool = False
 ) -> float:
-    """Terminal rise of a bubble: Stokes 1851 (rigid surface) rho g d^2/(18 mu), or Hadamard and
+    """Terminal speed of a bubble: Stokes 1851 (rigid surface) rho g d^2/(18 mu), or Hadamard and
     Rybczynski 1911 (clean surface) rho g d^2/(12 mu). Raises OutsideValidity for Re > 1.
     """
     speed = density_kg_m3 * G_M_S2 * diameter_m**2 / ((12.0 if clean else 18.0) * viscosity)

@@ -26,16 +26,17 @@ _SOURCE = Path(__file__).with_name("cure_kernel.c")
 CORE, SHELL, COAT = 0, 1, 2  # resin nodes
 _WALL_LAYERS = 4
 _NODES = 3 + _WALL_LAYERS
-_CORE_FRACTION = 0.4  # of the cup's resin
+_CORE_FRACTION = 0.4  # share of the cup's resin in its core
 _SQUAT = 1.2  # height over radius of the resin in a cup
-# A lane without induction would age by more than this in one step: nothing holds it back. One that
-# would react by less than this in a step, of one, does not react. (Also in the kernel.)
+# A lane whose induction would age by more than the first figure in one step has no induction. A
+# lane whose conversion would rise by less than the second in one step does not react. The kernel
+# has the same figures.
 _NO_DELAY, _NO_REACTION = 100.0, 1e-9
 
 
 def _network(kin: Kinetics, around: Surroundings, lanes: int) -> tuple[FloatArray, FloatArray]:
-    """Heat capacities (nodes, L) in J/K, and conductances to each other and to the room
-    (nodes, nodes + 1, L) in W/K. The cup is whole; the coat and wall are one square metre.
+    """Return the nodes' heat capacities (nodes, L) in J/K, and their conductances to each other and
+    to the room (nodes, nodes + 1, L) in W/K, for a whole cup and one square metre of coat and wall.
     """
     capacity = np.empty((_NODES, lanes))
     link = np.zeros((_NODES, _NODES + 1, lanes))
@@ -50,7 +51,7 @@ def _network(kin: Kinetics, around: Surroundings, lanes: int) -> tuple[FloatArra
     area = 2.0 * math.pi * radius**2 * (1.0 + _SQUAT)
     capacity[CORE] = _CORE_FRACTION * around.mixed_kg * RESIN_HEAT_J_KGK
     capacity[SHELL] = (1.0 - _CORE_FRACTION) * around.mixed_kg * RESIN_HEAT_J_KGK
-    # Distances between the middles of nested similar bodies that halve each other's volume.
+    # Distances between the middles of nested similar bodies, each cut at half its volume.
     inner_area = area * _CORE_FRACTION ** (2.0 / 3.0)
     to_shell = 0.40 * radius / RESIN_CONDUCTIVITY_W_MK
     to_face = 0.12 * radius / RESIN_CONDUCTIVITY_W_MK
@@ -73,8 +74,8 @@ def _network(kin: Kinetics, around: Surroundings, lanes: int) -> tuple[FloatArra
 
 
 def _propagator(capacity: FloatArray, link: FloatArray, dt_s: float) -> FloatArray:
-    """Exact one-step map of the linear network, shape (nodes, nodes + 3 + 1, L): from the node
-    temperatures, the temperature rises the resin nodes get spread over the step, and the room.
+    """Exact one-step map of the linear network, shape (nodes, nodes + 3 + 1, L). It maps the node
+    temperatures, the rises of the resin nodes (spread over the step) and the room's temperature.
     """
     to_nodes = np.moveaxis(link[:, :_NODES], -1, 0)
     rate = -to_nodes.copy()
@@ -96,12 +97,12 @@ def _propagator(capacity: FloatArray, link: FloatArray, dt_s: float) -> FloatArr
 def integrate(
     kin: Kinetics, around: Surroundings, ambient_K: FloatArray, dt_s: float, lanes: int = 1
 ) -> tuple[FloatArray, FloatArray]:
-    """Temperatures and conversions of the cup's core, its shell and the coat.
+    """Integrate the temperatures and conversions of the cup's core, its shell and the coat.
 
-    ambient_K: shape (N,), the room over each of N steps of `dt_s`. Returns two arrays of shape
-    (N + 1, 3, L). Two-step Adams-Bashforth for the rate per unreacted part, applied so that the
-    conversion can never pass 1; exact heat conduction; second order in dt_s. Until the pour the
-    coat has the mean temperature and conversion of the cup.
+    ambient_K: shape (N,), the room's temperature over each of N steps of `dt_s`. Returns two arrays
+    of shape (N + 1, 3, L). The rate per unreacted part is stepped by two-step Adams-Bashforth,
+    applied so that the conversion can never pass 1; heat conduction is exact; the whole is of
+    second order in dt_s. Until the pour the coat has the cup's mean temperature and conversion.
     """
     steps = len(ambient_K)
     propagator = _propagator(*_network(kin, around, lanes), dt_s)
@@ -149,8 +150,8 @@ def _march(
     temps: FloatArray,
     alphas: FloatArray,
 ) -> None:
-    """Every step of every lane: fills `temps` (from its first row on) and `alphas`, both
-    (N + 1, 3, L). The reference of the compiled kernel, and its stand-in without a compiler.
+    """March every lane through every step: fill `temps` (from its first row on) and `alphas`, both
+    (N + 1, 3, L). This is the reference of the compiled kernel, and replaces it without a compiler.
     """
     rate_dt, start, order_less_1, scaled_E, at_ref, rise_K, q_step, sharpness = fields[:8]
     mould_K, own_order = fields[8:]
@@ -190,7 +191,7 @@ def _march(
 
 @cache
 def _kernel() -> Callable[..., None] | None:
-    """`_march` compiled, or None where there is no compiler."""
+    """Return `_march` compiled, or None where there is no compiler."""
     try:
         library = ctypes.CDLL(str(native.library(_SOURCE, "-ffast-math")))
     except native.NoCompiler:
@@ -224,12 +225,13 @@ def _kernel() -> Callable[..., None] | None:
 
 
 def cup_mean(field: FloatArray) -> FloatArray:
-    """Mass mean over the cup of an array (N, 3, L), shape (N, L)."""
+    """Return the mass mean over the cup, shape (N, L), of an array (N, 3, L)."""
     return _CORE_FRACTION * field[:, CORE] + (1.0 - _CORE_FRACTION) * field[:, SHELL]
 
 
 def crossing_s(conversion: FloatArray, level: Lane, dt_s: float) -> FloatArray:
-    """First time each column of (N, L) reaches `level`; inf where it never does; shape (L,)."""
+    """Return the first time at which each column of (N, L) reaches `level`, shape (L,); inf where
+    it never does."""
     past = conversion >= level
     first = np.argmax(past, axis=0)
     reached = past[first, np.arange(conversion.shape[1])]

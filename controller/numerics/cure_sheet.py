@@ -21,8 +21,8 @@ from evenwall.numerics.cure_law import (
 from evenwall.numerics.cure_march import COAT, CORE, crossing_s, cup_mean, integrate
 from evenwall.units import ZERO_DEGC_K
 
-# Starting values where a sheet says nothing: the usual ranges of urethane and epoxy casting (E 40
-# to 65 kJ/mol; gel between the Flory-Stockmayer values of f = 3 and f = 4 with g = 2, .71 to .58).
+# Starting values where a sheet gives none: the usual ranges of urethane and epoxy casting (E 40 to
+# 65 kJ/mol; gel between the Flory-Stockmayer values of f = 3 and f = 4 with g = 2, .71 to .58).
 _TYPICAL = Kinetics(
     rate_1_s=1e-3,
     start=0.03,
@@ -32,12 +32,12 @@ _TYPICAL = Kinetics(
     rise_K=110.0,
     alpha_gel=gel_conversion(3.45, 2.0),
 )
-SNAP_INDUCTION = 0.8  # of the pot life
-# A coat gels at about 1.5 to 1.7 times the cup: common practice, no source. It fixes how much of
-# the rate waits for the reaction's own products, which a sheet does not tell. A delayed-action
-# resin follows its catalyst's clock more than its heat, so its coat follows closer: the rate law
-# above says 1.06 to 1.33 for an induction of 0.7 to 0.8 pot lives, pot lives of 7 to 33 min and a
-# rise of 40 to 120 K. With 1.28 coats were foretold 5 % late (cupsim, 120 batches).
+SNAP_INDUCTION = 0.8  # share of the pot life
+# A coat gels at about 1.5 to 1.7 times its cup's gel time: common practice, no source. This ratio
+# fixes the autocatalytic part of the rate, which a sheet does not state. A delayed-action resin
+# depends on its catalyst's delay more than on its heat, so its coat gels sooner after its cup: the
+# rate law gives 1.06 to 1.33 for an induction of 0.7 to 0.8 pot lives, pot lives of 7 to 33 min and
+# a rise of 40 to 120 K. With 1.28, coats were predicted 5 % late (cupsim, 120 batches).
 COAT_OVER_CUP = 1.6
 SNAP_COAT_OVER_CUP = 1.2
 _REFERENCE_COAT = Surroundings(
@@ -49,13 +49,13 @@ _REFERENCE_COAT = Surroundings(
     wall_m=12e-3,
     material=WALL_MATERIALS["silicone rubber"],
 )
-_SHEET_WINDOW, _SHEET_STEPS = 4.0, 400  # pot lives
-_RATIO_OFF = 0.08  # of the log of that ratio: 1.5 to 1.7 and as much again
-_CATALYST_ALONE = 10.0  # start, over what the product adds: the law is of second order within 4 %
+_SHEET_WINDOW, _SHEET_STEPS = 4.0, 400  # length in pot lives, and steps
+_RATIO_OFF = 0.08  # sd of the log of that ratio: twice the range of 1.5 to 1.7
+_CATALYST_ALONE = 10.0  # b of the rate law; with it the law is of second order within 4 %
 
 
 def coat_over_cup(sheet: Sheet) -> float:
-    """Ratio of a coat's gel time to its cup's that the trade expects."""
+    """Return the ratio of a coat's gel time to its cup's that is common practice."""
     return SNAP_COAT_OVER_CUP if sheet.snap else COAT_OVER_CUP
 
 
@@ -66,10 +66,11 @@ def sheet_figures(
     lanes: int = 1,
     pour_s: float | None = None,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Gel (s) and peak (K) of the cup a sheet speaks of, and gel (s) of a coat of it poured early
-    in the same room; each of shape (L,). A gel past four pot lives reads as four pot lives.
+    """Return the gel time (s) and peak (K) of the cup that the sheet describes, and the gel time
+    (s) of a coat of it poured early in the same room; each of shape (L,). A gel time above four pot
+    lives is returned as four pot lives.
 
-    `around` gives the coat, the wall and the heat losses; pour_s: None is 0.15 pot lives.
+    `around` gives the coat, the wall and the heat losses; pour_s: 0.15 pot lives if None.
     """
     temp_K = sheet.pot_life_temp_K
     window_s = _SHEET_WINDOW * sheet.pot_life_s
@@ -90,14 +91,14 @@ def sheet_figures(
 def kinetics_from_sheet(
     sheet: Sheet, *, ratio_sd: float = _RATIO_OFF, second_order: bool = False
 ) -> Kinetics:
-    """Kinetics whose cup of the stated mass at the stated temperature gels at the pot life, and
-    peaks at the stated peak where the sheet has one.
+    """Return the kinetics with which a cup of the sheet's mass and temperature gels at its pot
+    life, and reaches its peak where the sheet states one.
 
-    ratio_sd: how far, in the log, the coat's common-practice ratio may be off. second_order: a
-    resin that its catalyst alone drives, d(alpha)/dt = k (1 - alpha)^2.
+    ratio_sd: standard deviation of the log of the coat's common-practice ratio. second_order: fit a
+    resin without autocatalysis, d(alpha)/dt = k (1 - alpha)^2.
 
-    Least squares on the logs of rate, rise and start; the pot life weighs as exact, the peak as
-    good to 2 %, the coat's common-practice ratio and the usual rise and start as loose. Raises
+    Least squares on the logs of rate, rise and start. The pot life counts as exact, the peak as
+    known to 2 %; the coat's common-practice ratio and the usual rise and start are loose. Raises
     NotConverged, or OutsideValidity for a peak that no casting resin's heat explains.
     """
     base = _first_guess(sheet, second_order)
@@ -106,7 +107,7 @@ def kinetics_from_sheet(
     nudges = np.vstack([np.zeros(3), step * np.eye(3)])
 
     def misfit(logs: FloatArray) -> FloatArray:
-        """Misfit of each row (rate, rise, start), scaled by how far each figure may be off."""
+        """Return the misfit of each row (rate, rise, start), over each figure's tolerance."""
         rate, rise, start = np.exp(logs).T
         kin = replace(base, rate_1_s=rate, rise_K=base.rise_K * rise, start=base.start * start)
         cup_s, peak_K, coat_s = sheet_figures(kin, sheet, lanes=len(logs))
@@ -127,10 +128,10 @@ def kinetics_from_sheet(
         values = misfit(x + nudges)
         return (values[:, 1:] - values[:, :1]) / step
 
-    # Rate as if two thirds of the cure came from self-heating: only where the search begins.
+    # The rate as if two thirds of the cure came from self-heating: only a start for the search.
     pots = 2.0 / _CATALYST_ALONE if second_order else 8.0 if sheet.snap else 3.0
     first = np.array([math.log(pots / sheet.pot_life_s), 0.0, 0.0])
-    from scipy import optimize  # 40 MB, which the process that keeps a frame turning does without
+    from scipy import optimize  # 40 MB, which the process that turns the frame does not load
 
     found = optimize.least_squares(misfit_of_one, first, jac=slopes, xtol=1e-3)
     rate, rise, start = (float(v) for v in np.exp(found.x))
@@ -144,7 +145,7 @@ def kinetics_from_sheet(
 
 
 def _first_guess(sheet: Sheet, second_order: bool) -> Kinetics:
-    """Return a usual resin with the sheet's own figures, from which the search begins."""
+    """Return a typical resin with the sheet's own figures, from which the search begins."""
     base = replace(
         _TYPICAL,
         ref_K=sheet.pot_life_temp_K,
@@ -156,9 +157,10 @@ def _first_guess(sheet: Sheet, second_order: bool) -> Kinetics:
 
 
 def _rate_of_pot_life(kin: Kinetics, sheet: Sheet, near_1_s: float) -> float | None:
-    """Return the rate at which the cup gels at the pot life; None when there is none nearby.
+    """Return the rate with which the cup gels at the pot life; None when there is none nearby.
 
-    The pot life must come out whatever else had to give: the rate is read off a fine ladder.
+    The pot life must be met exactly, even where other figures are not, so the rate is interpolated
+    in a fine series of rates.
     """
     ladder = near_1_s * np.exp(np.linspace(-1.5, 1.5, 121))
     cup_s = sheet_figures(replace(kin, rate_1_s=ladder), sheet, lanes=len(ladder))[0]

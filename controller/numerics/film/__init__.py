@@ -4,14 +4,16 @@
     grad P = g_t + (g.n) grad h + grad(|w x r|^2/2g) + (sigma/rho g) grad(lap h + k1 + k2)
 
 Lubrication theory (Reynolds 1886; thin films on curved walls: Roy, Roberts and Simpson 2002,
-J. Fluid Mech. 454:235), with gravity's direction g, its normal part g.n levelling or unsettling the
-film, the spin's centrifugal potential and capillarity. Here h is the resin's volume per wall area.
+J. Fluid Mech. 454:235), with gravity's direction g, whose normal part g.n levels or destabilises
+the film, the spin's centrifugal potential, and capillarity. Here h is the resin's volume per wall
+area.
 
-Validity. h small against the wall's radius of curvature (the terms left out are of order h/R, so is
-the difference between h and the thickness measured along the normal). A slope of the film well
-below one; inertia small, rho U h^2/(mu L) << 1. Left out with their sizes: Coriolis 2 W U/g and
-Euler W1 W2 R/g, below 0.2 % of gravity at 10 rpm, 2 rpm and R = 0.1 m, both of zero mean over a
-turn. A pool is outside the theory: its mobility is capped (Numerics.cap_ratio).
+Validity. h is small against the wall's radius of curvature R (the terms left out are of order h/R,
+and so is the difference between h and the thickness along the normal). The film's slope is well
+below one, and inertia is small, rho U h^2/(mu L) << 1. The Coriolis force 2 W U/g and the Euler
+force W1 W2 R/g are left out: they are below 0.2 % of gravity at 10 rpm, 2 rpm and R = 0.1 m, and
+have zero mean over a turn. A pool is outside the theory: its mobility is capped
+(Numerics.cap_ratio).
 """
 
 from __future__ import annotations
@@ -49,7 +51,7 @@ __all__ = [
 def coat(
     mesh: FilmMesh, one: Coat, *, rim_open: bool = False, numerics: Numerics | None = None
 ) -> FilmResult:
-    """One coat by the plain reference, which needs numba (the extra `evenwall[numba]`).
+    """Compute one coat with the plain reference, which needs numba (the extra `evenwall[numba]`).
 
     Raises NoCompiler without it and InputError for bad input. Raises NotConverged, with the mass
     error and the step count, when the film does not stay finite or takes more than
@@ -77,13 +79,13 @@ def coats(
     threads: int = 1,
     halt: Halt | None = None,
 ) -> list[FilmResult]:
-    """Many coats on one mesh by the compiled kernel, LANES at a time or, of a few, as `lanes_for`
-    says; same meaning as `coat`.
+    """Compute many coats on one mesh with the compiled kernel, LANES at a time, or fewer for a
+    small batch (see `lanes_for`). The results mean the same as those of `coat`.
 
-    halt: asked ten times a second; raises Halted soon after it says yes.
+    halt: called ten times a second; Halted is raised soon after it returns true.
 
     Without a C compiler the reference does the work, ten times slower;
-    `native.why_no_compiler()` says so to a person.
+    `native.why_no_compiler()` gives the reason as a sentence.
     """
     rules = numerics or Numerics()
     if have_compiler():

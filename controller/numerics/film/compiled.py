@@ -20,23 +20,24 @@ from evenwall.numerics.film.mesh import FilmMesh, levelling_bounds
 from evenwall.numerics.film.start import mean_film, start_film
 from evenwall.units import G_M_S2
 
-LOOK_S = 0.1  # between two checks of whether to go on
+LOOK_S = 0.1  # time between two calls of `halt`
 LANES, FEW_LANES = 16, 4
 _SOURCE = Path(__file__).with_name("kernel.c")
 
 
 def lanes_for(coats: int, threads: int) -> int:
-    """Lanes of the kernel for this many coats: a short batch leaves fewer idle in a narrow one."""
+    """Return the kernel's lanes for this many coats: a narrow kernel has fewer idle lanes in a
+    short batch."""
     return LANES if coats > FEW_LANES * threads else FEW_LANES
 
 
 @cache
 def library(lanes: int = LANES) -> Path:
-    """The compiled kernel's file. Raises NoCompiler.
+    """Return the compiled kernel's file. Raises NoCompiler.
 
     The compiler chooses which products and sums it fuses into one instruction. On some machines it
-    chooses differently in the narrow and the wide kernel, and a film would depend on how many
-    others are computed beside it. The kernel is a tenth slower without fusing.
+    chooses differently for the narrow and the wide kernel, and then a film would depend on how many
+    others are computed with it. Fusing is therefore off, which makes the kernel a tenth slower.
     """
     return native.library(_SOURCE, f"-DL={lanes}", "-ffp-contract=off")
 
@@ -200,7 +201,7 @@ def run_batch(
     )
     starts = [np.ascontiguousarray(start_film(mesh, c)) for c in coats]
     films = [np.empty(mesh.cells) for _ in coats]
-    # Longest first, so that the last lanes to be refilled hold the short ones.
+    # The longest coats come first, so that the last lanes to be refilled hold short ones.
     order = sorted(range(len(coats)), key=lambda k: -coats[k].spin.travel_rad)
     shares = [order[t::threads] for t in range(threads)]
 

@@ -1,4 +1,4 @@
-"""Inputs of a coat: the resin on its day, and the turning of the mould."""
+"""Inputs of a coat: the resin's viscosity over time, and the turning of the mould."""
 
 from __future__ import annotations
 
@@ -27,8 +27,8 @@ def _table(name: str, values: npt.ArrayLike) -> Floats:
 class Fluid:
     """A resin with its viscosity as a table over time.
 
-    density kg/m3; surface_tension N/m; times_s (k,) rising; viscosity_Pa_s (k,), exponential
-    between its entries. After the last entry the film is set: it does not move again.
+    density kg/m3; surface_tension N/m; times_s (k,) rising; viscosity_Pa_s (k,), interpolated
+    exponentially between its entries. After the last entry the film has set and no longer moves.
     """
 
     density_kg_m3: float
@@ -74,7 +74,7 @@ class Fluid:
 
 @dataclass(frozen=True)
 class Spin:
-    """Both axes' speeds by ramps, on the clock of the viscosity table.
+    """Speeds of both axes as ramps, on the clock of the viscosity table.
 
     The speeds start at zero, at the start angles, at `start_s`. Each ramp changes both speeds
     linearly, over its duration, to its own speeds; after the last ramp they stay constant.
@@ -103,7 +103,7 @@ class Spin:
     def steady(
         major_rad_s: float, minor_rad_s: float, *, start_s: float = 0.0, ramp_s: float = 0.0
     ) -> Spin:
-        """Constant speeds from both angles zero, reached in `ramp_s`."""
+        """Return a spin at constant speeds, reached in `ramp_s`, from zero angles."""
         return Spin(
             start_s, 0.0, 0.0, np.array([ramp_s]), np.array([major_rad_s]), np.array([minor_rad_s])
         )
@@ -131,7 +131,7 @@ class Spin:
 
     @cached_property
     def travel_rad(self) -> float:
-        """Angle that the faster axis travels, either way, up to the last ramp's end."""
+        """Angle that the faster axis travels, in both directions, up to the last ramp's end."""
         return float(np.abs(np.diff(self.knots[:, [1, 3]], axis=0)).max(axis=1, initial=0.0).sum())
 
     @property
@@ -152,8 +152,8 @@ class Spin:
         )
 
     def pull(self, time_s: float) -> tuple[Floats, Floats]:
-        """Gravity's direction in the mould frame (3,), and the six coefficients (xx, yy, zz, xy,
-        xz, yz) of the centrifugal potential |w x r|^2/(2 g), 1/m.
+        """Return gravity's direction in the mould frame (3,), and the six coefficients (xx, yy, zz,
+        xy, xz, yz) of the centrifugal potential |w x r|^2/(2 g), 1/m.
 
         R_world<-mould = Rx(phi) Rz(psi), so g_m = -(sin phi sin psi, sin phi cos psi, cos phi) and
         the spin in the mould frame is w = (phi' cos psi, -phi' sin psi, psi').
@@ -165,7 +165,7 @@ class Spin:
 
 
 def centrifugal(wx: float, wy: float, wz: float) -> Floats:
-    """(w^2 r^2 - (w.r)^2)/(2 g) as a quadratic form's six coefficients."""
+    """Return (w^2 r^2 - (w.r)^2)/(2 g) as the six coefficients of a quadratic form."""
     xx, yy, zz = wx * wx, wy * wy, wz * wz
     halves = np.array([yy + zz, xx + zz, xx + yy, -2 * wx * wy, -2 * wx * wz, -2 * wy * wz])
     return halves / (2.0 * G_M_S2)
@@ -210,9 +210,9 @@ class Numerics:
 class FilmResult:
     """A coat that has set.
 
-    film_m (n,): volume per wall area. spilt_m3: what ran over an open rim. imbalance: relative
-    error of the volume, (end + spilt - start)/start. end_s: when nothing could flow any more.
-    steps: time steps taken.
+    film_m (n,): volume per wall area. spilt_m3: volume that ran over an open rim. imbalance:
+    relative error of the volume, (end + spilt - start)/start. end_s: time from which nothing can
+    flow. steps: time steps taken.
     """
 
     film_m: Floats

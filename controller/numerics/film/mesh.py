@@ -1,4 +1,4 @@
-"""The film mesh: vertex-dual cells on a triangle mesh, with everything the kernels gather."""
+"""The film mesh: vertex-dual cells on a triangle mesh, with all arrays that the kernels read."""
 
 from __future__ import annotations
 
@@ -33,12 +33,12 @@ class FilmMesh:
     area       (n,)    cell area, mixed Voronoi (Meyer, Desbrun, Schroeder and Barr 2003, sec. 3.3)
     curvature  (n,)    k1 + k2, positive where the wall is concave seen from the film, 1/m
     edges      (e, 2)  first < second
-    weight     (e,)    (cot a + cot b)/2, kept when negative: clipping it destroys accuracy
+    weight     (e,)    (cot a + cot b)/2, also when negative: clipping it destroys accuracy
     rim        (n,)    true on the opening's loop
     on_rim     (e,)    true for the edges of that loop
     rim_out    (n, 3)  outward conormal of the rim times the rim length the cell owns; zero inside
-    upwind     (2e, 2) for edge k seen from its first vertex (row k) and from its second (row e+k):
-                       the two vertices of the triangle that lies straight behind it, ...
+    upwind     (2e, 2) for edge k from its first vertex (row k) and from its second (row e+k):
+                       the two other vertices of the triangle straight behind that vertex, ...
     upwind_weight (2e, 2) ... and the weights a >= 0 with
                        h(behind) = h_i + a_0 (h_0 - h_i) + a_1 (h_1 - h_i)
     """
@@ -106,7 +106,7 @@ class FilmMesh:
         corner_cot, corner_angle = _corners(x, tri)
 
         weight = np.zeros(len(edges))
-        for k in range(3):  # corner k faces the edge between the other two
+        for k in range(3):  # corner k is opposite the edge between the other two
             np.add.at(weight, topology.of_triangle[:, k], 0.5 * corner_cot[:, k])
 
         face, double_area, normals = _normals(x, tri, corner_angle)
@@ -137,7 +137,8 @@ class FilmMesh:
 
 
 def _points_of(points: npt.ArrayLike, min_cells: int) -> Floats:
-    """Return the points (n, 3) as floats. Raises InputError for too few, too many, or no number."""
+    """Return the points (n, 3) as floats. Raises InputError for too few or too many points, or for
+    coordinates that are not numbers."""
     x = np.ascontiguousarray(points, dtype=np.float64)
     if not min_cells <= len(x) <= MAX_CELLS:
         limit = f"needs {min_cells} to {MAX_CELLS}"
@@ -174,7 +175,7 @@ def _rim_of(rim: npt.ArrayLike | None, on_boundary: Bools) -> Bools:
 @dataclass(frozen=True)
 class _Topology:
     edges: Ints
-    of_triangle: Ints  # (m, 3): the edge that faces corner k
+    of_triangle: Ints  # (m, 3): the edge opposite corner k
     boundary: Ints  # (b, 3): first, second in the triangle's own winding, and the triangle
 
 
@@ -228,10 +229,10 @@ def _mixed_areas(x: Floats, tri: Ints, cot: Floats, angle: Floats, area: Floats,
 def _curvature(
     x: Floats, edges: Ints, weight: Floats, area: Floats, normals: Floats, boundary: Bools
 ) -> Floats:
-    """k1 + k2 from the cotangent mean-curvature normal (Meyer et al. 2003, sec. 3.5), 1/m.
+    """Return k1 + k2 from the cotangent mean-curvature normal (Meyer et al. 2003, sec. 3.5), 1/m.
 
-    A boundary cell, where the formula holds a spurious edge force, takes the mean of its inner
-    neighbours.
+    At a boundary cell the formula contains a spurious edge force, so that cell takes the mean of
+    its inner neighbours.
     """
     i, j = edges.T
     pull = weight[:, None] * (x[j] - x[i])
@@ -259,16 +260,16 @@ def _rim_out(x: Floats, boundary: Ints, face: Floats, rim: Bools) -> Floats:
     return out
 
 
-LEVELLING_BOUND = 0.76  # of Gershgorin's 2 sum|w|/A; the true maximum is 0.75 of it on an
+LEVELLING_BOUND = 0.76  # share of Gershgorin's 2 sum|w|/A; the true maximum is 0.75 of it on an
 # equilateral mesh
 
 
 def levelling_bounds(mesh: FilmMesh) -> tuple[Floats, Floats]:
-    """Bounds on a film's fastest levelling, each (n,): of the Laplacian, 1/m2, and of the
-    Laplacian twice over, 1/m4.
+    """Return bounds on a film's fastest levelling, each (n,): of the Laplacian, 1/m2, and of the
+    squared Laplacian, 1/m4.
 
-    Row by row as Gershgorin's circles: where D_i = 2 sum_j |w_ij|/A_i bounds the first, twice over
-    is (1/A_i) sum_j |w_ij| (D_i + D_j) = D_i (D_i + mean of D_j)/2.
+    Gershgorin's circles give them row by row: D_i = 2 sum_j |w_ij|/A_i bounds the first, and
+    (1/A_i) sum_j |w_ij| (D_i + D_j) = D_i (D_i + mean of D_j)/2 bounds the second.
     """
     owner, other = mesh.edges.T.ravel(), mesh.edges[:, ::-1].T.ravel()
     pull = np.abs(np.tile(mesh.weight, 2))

@@ -20,7 +20,7 @@ from evenwall.numerics.film.start import mean_film, start_film
 
 Floats = npt.NDArray[np.float64]
 
-STEP_SCALE = 16.0  # steps come from a coarse scale, so that rounding does not change them
+STEP_SCALE = 16.0  # steps are taken from a coarse scale, so that rounding does not change them
 
 compiled = njit(cache=True, error_model="numpy", fastmath={"contract", "nsz"})
 
@@ -71,11 +71,11 @@ def edge_flows(  # type: ignore[no-untyped-def]
         i, j = edges[e, 0], edges[e, 1]
         hi, hj = cell[i, 0], cell[j, 0]
         rise = hj - hi
-        # A film that hangs pulls no harder once it is thicker than the cap.
+        # The pull of a hanging film does not grow once it is thicker than the cap.
         hang = cell[i, 2] + cell[j, 2]
         lean = min(hj, cap) - min(hi, cap) if hang > 0.0 else rise
         slide = cell[j, 1] - cell[i, 1]
-        # Slope and curvature of a film drive no harder than its full weight.
+        # The slope and curvature of a film drive it no harder than its full weight.
         level = hang * lean + (cell[j, 3] - cell[i, 3])
         level = min(max(level, -length[e]), length[e])
         drive = weight[e] * (slide + level)
@@ -93,7 +93,7 @@ def edge_flows(  # type: ignore[no-untyped-def]
         face = up + (slope if back * ahead > 0.0 else 0.0)
         face = max(face, 0.0)  # within a step a film may run below zero
         # The flow moves no more of a pool than its capped depth. No edge may take more than its
-        # share of a cell, so that no cell falls below zero.
+        # share of a cell's volume, so that no cell falls below zero.
         moved = min(face, cap)
         unit = fluidity * moved * moved
         flux = unit * weight[e] * (face * slide + moved * level)
@@ -150,7 +150,7 @@ def mended(h, area, start, neighbour):  # type: ignore[no-untyped-def]
 
 
 class Flow:
-    """The semi-discrete film of one coat: what flows into every cell."""
+    """The semi-discrete film of one coat: the net flow into every cell."""
 
     def __init__(self, mesh: FilmMesh, *, rim_open: bool, cap_m: float, capillary2: float) -> None:
         self.mesh, self.rim_open, self.cap_m, self.capillary2 = mesh, rim_open, cap_m, capillary2
@@ -210,7 +210,7 @@ def _fluidity(fluid: Fluid, t: float) -> float:
 
 
 def _left(fluid: Fluid, t: float) -> float:
-    """Integral of the fluidity from t to the end of the table, 1/m."""
+    """Return the integral of the fluidity from t to the end of the table, 1/m."""
     f0 = _fluidity(fluid, t)
     if f0 == 0.0:
         return 0.0
@@ -223,13 +223,13 @@ def _left(fluid: Fluid, t: float) -> float:
 
 
 def coarse(per_s: float) -> float:
-    """A rate, 1/s, rounded up to a coarse scale."""
+    """Return a rate, 1/s, rounded up to a coarse scale."""
     part, octave = np.frexp(per_s)
     return float(np.ldexp(np.ceil(part * STEP_SCALE) / STEP_SCALE, octave))
 
 
 def plain_step(longest_s: float, flow: float, level: float) -> float:
-    """Step of SSPRK(4,2) at these rates, 1/s."""
+    """Return the step of SSPRK(4,2) at these rates, 1/s."""
     rate = np.hypot(flow, level / PLAIN.level)
     if rate * longest_s <= 1.0:
         return longest_s
@@ -300,7 +300,7 @@ def run(mesh: FilmMesh, coat: Coat, *, rim_open: bool, numerics: Numerics) -> Fi
 
 
 def plain(dt: float, start: Floats, start_spilt: float, change: Changes) -> Change:
-    """Take one step. Return the film (n,), what has run over, and the fastest outflow at its
+    """Take one step. Return the film (n,), the spilt volume, and the fastest outflow at its
     start."""
     h, spilt, rate = start, start_spilt, 0.0
     for stage in range(4):
@@ -313,7 +313,7 @@ def plain(dt: float, start: Floats, start_spilt: float, change: Changes) -> Chan
 def stabilised(
     method: Method, dt: float, start: Floats, start_spilt: float, change: Changes
 ) -> Change:
-    """Take one step like `plain`, with the stages of the method."""
+    """Take one step, like `plain`, but with the stages of the method."""
     per_step = method.per_step / dt
     h, spilt = (start, start), (start_spilt, start_spilt)  # a stage ago, and now
     f0, lost0, rate = now, lost, _ = change(0.0, start, per_step)

@@ -1,10 +1,11 @@
-"""Stabilised time steps of the film, in as many stages as pay.
+"""Stabilised time steps of the film, in as many stages as are worth their cost.
 
-Surface tension and levelling limit an explicit step to the square, and on fine cells to the fourth
-power, of the cell's size. Of n stages, Runge-Kutta-Chebyshev methods of second order hold a
-levelling that grows as n^2, so a stage goes further the more there are. Their damping is far above
-the usual 2/13: it makes the stable region about half as long and several times as wide, wide enough
-for upwind flow. Where flow or the turning limits the step, SSPRK(4,2) goes further and is taken.
+Levelling and surface tension limit an explicit step to the square of the cell's size, and on fine
+cells to its fourth power. A second-order Runge-Kutta-Chebyshev method of n stages is stable for
+levelling rates that grow as n^2, so more stages give a longer step per stage. The damping here is
+far above the usual 2/13: it makes the stable region about half as long and several times as wide,
+wide enough for upwind flow. Where the flow or the turning limits the step, SSPRK(4,2) gives the
+longer step and is used.
 """
 
 from __future__ import annotations
@@ -14,13 +15,14 @@ from dataclasses import dataclass
 
 # The kernel has the same numbers and makes the same lists.
 DAMPING = 4.0
-IN_HAND = 0.9  # of the stable length on the real axis
+IN_HAND = 0.9  # share of the stable length on the real axis that is used
 MOST_STAGES = 16
-# Outflow that is held, in steps of SSPRK(4,2). Without levelling: as a linear third-order upwind
-# scheme has it, at any number of stages. Where levelling takes a quarter of what is held of it, or
-# more: this much by the root of the stages (tests/numerics/test_film_stages.py).
+# Stable outflow, in steps of SSPRK(4,2). Without levelling it is FLOW_ALONE at any number of
+# stages, as for a linear third-order upwind scheme. Where levelling takes a quarter of its own
+# limit or more, it is FLOW_PER_ROOT times the root of the stages
+# (tests/numerics/test_film_stages.py).
 FLOW_ALONE, FLOW_PER_ROOT, HELPED = 0.9, 0.5, 0.25
-TURN_PART = 2.0 / 3.0  # of the plain step's share of a turn, for the damping's greater error
+TURN_PART = 2.0 / 3.0  # factor on the plain step's share of a turn: the damping adds error
 
 
 @dataclass(frozen=True)
@@ -29,9 +31,9 @@ class Method:
     88:315, eqs. 2.1 to 2.3; from memory, held to second order by the tests).
 
     Y_j = (1 - mu - nu) Y_0 + mu Y_(j-1) + nu Y_(j-2) + dt (step F_(j-1) + first F_0), where F_(j-1)
-    is taken at t + at dt; lists by stage, from 0. per_step: an Euler step within, per dt. level:
-    a levelling rate times dt that is held. flow, flow_alone: outflow times dt that is held, in
-    steps of SSPRK(4,2), with levelling and without. turn: of the longest step that turning allows.
+    is taken at t + at dt; the lists are by stage, from 0. per_step: an Euler step within, per dt.
+    level: stable levelling rate times dt. flow, flow_alone: stable outflow times dt, in steps of
+    SSPRK(4,2), with levelling and without. turn: share of the longest step that turning allows.
     """
 
     stages: int
@@ -48,7 +50,7 @@ class Method:
 
     @staticmethod
     def of(n: int) -> Method:
-        """The method of n stages, two or more."""
+        """Return the method of n stages, two or more."""
         w = 1.0 + DAMPING / (n * n)
         t, d, dd, b = [1.0, w], [0.0, 1.0], [0.0, 0.0], [0.0, 0.0]
         for j in range(2, n + 1):  # Chebyshev's polynomials and their derivatives at w
@@ -72,7 +74,7 @@ class Method:
         return Method(n, mu, nu, step, first, at, w / w1, level, flow, FLOW_ALONE, TURN_PART)
 
     def step_s(self, longest_s: float, flow: float, level: float) -> float:
-        """Longest step at these rates, 1/s."""
+        """Return the longest step at these rates, 1/s."""
         rate = math.hypot(flow / self.flow, level / self.level)
         dt = 1.0 / rate if rate * longest_s > 1.0 else longest_s
         helped = min(level * dt / (self.level * HELPED), 1.0)
@@ -81,7 +83,7 @@ class Method:
         return 1.0 / rate if rate * longest_s > 1.0 else longest_s
 
 
-# SSPRK(4,2) (Spiteri and Ruuth 2002): |R| <= 1 on the real axis down to -6; a tenth is in hand.
+# SSPRK(4,2) (Spiteri and Ruuth 2002): |R| <= 1 on the real axis down to -6, less a margin of 10 %.
 PLAIN = Method(
     stages=4,
     mu=[0.0, 1.0, 1.0, 1.0, 0.75],

@@ -14,7 +14,7 @@ Floats = npt.NDArray[np.float64]
 
 
 def start_film(mesh: FilmMesh, coat: Coat) -> Floats:
-    """The coat's own film or its pool, (n,), checked."""
+    """Return the coat's own film or its pool, (n,), after checking it."""
     if coat.start_m is None:
         return pool(mesh, coat.spin.pull(coat.spin.start_s)[0], coat.volume_m3)
     h = np.asarray(coat.start_m, dtype=np.float64)
@@ -30,11 +30,11 @@ def mean_film(mesh: FilmMesh, h: Floats) -> float:
 
 
 def pool(mesh: FilmMesh, gravity: Floats, volume_m3: float) -> Floats:
-    """Volume per wall area, (n,), of a pool that lies level with gravity's direction (3,).
+    """Return the volume per wall area, (n,), of a pool that is level under gravity (3,).
 
-    The pool over a wall element dA holds depth (-g.n) dA, exactly, wherever it lies under no
-    overhang. Where the wall overhangs the pool, the formula would be negative and is left out, and
-    the level rises to keep the volume.
+    The pool over a wall element dA holds exactly depth (-g.n) dA where no wall overhangs it. Where
+    the wall overhangs the pool, the formula is negative; that part is left out, and the level rises
+    to keep the volume.
     """
     if not 0.0 < volume_m3 < np.inf:
         raise InputError("volume poured", volume_m3 * 1e6, "must be above 0", unit="cm3")

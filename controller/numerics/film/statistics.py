@@ -39,7 +39,7 @@ class WallStatistics:
 
 @dataclass(frozen=True)
 class WallWeights:
-    """Linear maps from a film (n,) to its patch means and its rim mean: build once per mesh.
+    """Linear maps from a film (n,) to its patch means and its rim mean; built once per mesh.
 
     patches (n, n): row i averages the piecewise linear film over the wall within half of
     `patch_m` of cell i. rim (n,): weights of the rim band. Both are linear, so the patch means of
@@ -53,8 +53,9 @@ class WallWeights:
 
     @staticmethod
     def of(mesh: FilmMesh, patch_m: float = PATCH_M) -> WallWeights:
-        """The film is linear on each triangle and sampled at points about a tenth of the patch
-        apart; points whose wall faces away from the patch's centre do not count."""
+        """Build the weights. The film is linear on each triangle and sampled at points about a
+        tenth of the patch apart; points whose wall faces away from the patch's centre do not
+        count."""
         pieces = max(1, round(mesh.edge_length_m / (0.1 * patch_m)))
         corner = _sub_centroids(pieces)
         tri = mesh.triangles
@@ -95,11 +96,11 @@ class WallWeights:
         return WallWeights(mesh.area, rim_cells, patches, rim)
 
     def patch_means(self, h: Floats) -> Floats:
-        """(n,) or (n, k) film to its patch means, same shape."""
+        """Return the patch means of a film (n,) or (n, k), in the same shape."""
         return np.asarray(self.patches @ h)
 
     def statistics(self, h: Floats) -> WallStatistics:
-        """All figures of one film (n,)."""
+        """Return all figures of one film (n,)."""
         weight = self.area / self.area.sum()
         mean = float(weight @ h)
         patch = self.patch_means(h)
@@ -121,12 +122,12 @@ class WallWeights:
 
 
 def mesh_error(mesh: FilmMesh, at_cell: int, difference: float, coarse_cells: int) -> float:
-    """Error that a mesh leaves in the thinnest patch, in the unit of `difference`, its own against
-    that on a coarser mesh of `coarse_cells`.
+    """Error of the thinnest patch due to the mesh, in the unit of `difference`, which is the
+    patch's difference from that on a coarser mesh of `coarse_cells`.
 
-    Richardson's rule, |d|/(r^p - 1), r the ratio of the two spacings as they came out, with the
-    order p as it was measured. It is 2 inside and 1 within a patch of the rim, where the film ends
-    in a layer the mesh is too wide for. Meshes closer than `CLOSEST` count as so far apart.
+    Richardson's rule, |d|/(r^p - 1), where r is the actual ratio of the two spacings and p the
+    measured order. It is 2 inside, and 1 within a patch of the rim, where the film ends in a layer
+    that the mesh does not resolve. A ratio below `CLOSEST` counts as `CLOSEST`.
     """
     rim_m = mesh.points[mesh.rim] - mesh.points[at_cell]
     order = 1 if (np.linalg.norm(rim_m, axis=1) < PATCH_M).any() else 2
@@ -135,7 +136,7 @@ def mesh_error(mesh: FilmMesh, at_cell: int, difference: float, coarse_cells: in
 
 
 def _sub_centroids(k: int) -> Floats:
-    """Barycentric coordinates, (k*k, 3), of the centroids of a triangle cut in k*k alike."""
+    """Barycentric coordinates, (k*k, 3), of the centroids of a triangle's k*k equal parts."""
     spots = []
     for a in range(k):
         for b in range(k - a):

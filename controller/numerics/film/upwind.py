@@ -15,8 +15,9 @@ Index = npt.NDArray[np.int64]
 class _Fans:
     """The triangles round every vertex, laid flat; arrays (3 m,), one for each corner, in order.
 
-    first: the corner's vertex; second, third: the others, as the triangle runs. begin_angle, angle:
-    where the corner begins and how wide it is, after scaling. total (n,): all round a vertex.
+    first: the corner's vertex; second, third: the others in the triangle's winding. begin_angle,
+    angle: where the corner begins and how wide it is, after scaling. total (n,): sum of the angles
+    round a vertex.
     """
 
     def __init__(self, n: int, tri: Ints, boundary: Ints, corner_angle: Floats) -> None:
@@ -38,15 +39,15 @@ class _Fans:
         self.total = total * scale
 
     def corner_of(self, i: Index, a: Index) -> Index:
-        """Index of the corner at i whose triangle runs i, a, ...; -1 without one."""
+        """Return the index of the corner at i whose triangle runs i, a, ...; -1 without one."""
         at = np.minimum(np.searchsorted(self._key, i * self._n + a), len(self._key) - 1)
         return np.where(self._key[at] == i * self._n + a, at, -1)
 
     def _walked(self, boundary: Ints, angle: Floats) -> tuple[Floats, Floats]:
         """Walk round all vertices at once, from the boundary where there is one.
 
-        Returns the angle at which each corner begins, -1 where none came by, and the vertices'
-        totals.
+        Returns the angle at which each corner begins, -1 for a corner that was not reached, and the
+        total angle of each vertex.
         """
         corner = np.searchsorted(self._key, np.arange(self._n) * self._n)
         start, after = boundary[:, 0].astype(np.int64), boundary[:, 1].astype(np.int64)
@@ -66,11 +67,11 @@ class _Fans:
 def upwind_of(
     x: Floats, tri: Ints, edges: Ints, boundary: Ints, corner_angle: Floats
 ) -> tuple[Ints, Floats]:
-    """The triangle straight behind each directed edge, and its interpolation weights.
+    """Return the triangle straight behind each directed edge, and its interpolation weights.
 
     The triangles round a vertex are laid flat, their angles scaled to a full turn inside the mesh
-    and kept as they are on its boundary, so that 'straight behind' has a meaning on a curved or
-    creased surface. The weights are never negative, which with a limiter makes the scheme
+    and unscaled on its boundary, so that 'straight behind' has a meaning on a curved or creased
+    surface. The weights are never negative, which with a limiter makes the scheme
     local-extremum diminishing (upwind-triangle idea: Desideri and Dervieux 1988; LED: Jameson
     1995; both from memory). A directed edge that starts on the boundary with nothing behind it
     takes the edge's own slope.

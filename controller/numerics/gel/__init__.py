@@ -1,8 +1,8 @@
-"""Online estimate of when the coat gels, from one probe, a resin's sheet and a person's touch.
+"""Online estimate of a coat's gel time, from one probe, a resin's sheet and a person's touch.
 
-Temperature shows the reaction, never the gel itself. A probe tells how far and how fast this batch
+Temperature shows the reaction, never the gel itself. A probe shows how far and how fast this batch
 reacts; the conversion at which the resin gels comes from the sheet, from earlier batches and from a
-person's touch. So the estimate is a band, and 'safe to stop' is kept apart from 'best'.
+person's touch. So the estimate is a band, and 'safe to stop' is a separate figure from 'best'.
 
 Call `begin(case)`, then `step(state, event)` for each Row or Touch; both are pure. The estimate is
 a maximum a posteriori fit (Levenberg-Marquardt, one iteration per refit, warm start) of some twenty
@@ -70,7 +70,7 @@ __all__ = [
 def __getattr__(name: str) -> Any:
     """Load the estimator at its first use (PEP 562).
 
-    It brings 40 MB of SciPy, which the process that keeps a frame turning can do without.
+    It loads 40 MB of SciPy, which the process that turns the frame does not need.
     """
     if name not in __all__:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

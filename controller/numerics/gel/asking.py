@@ -1,4 +1,4 @@
-"""When a touch would teach most, where nobody has touched a coat of this resin."""
+"""Choice of the touch that would teach most, where nobody has touched a coat of this resin."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from evenwall.numerics.gel.case import Case, Touch, TouchWindow
 from evenwall.numerics.gel.fit import Fit
 
-# The cup is touched while its gel is open: from where one cup in twenty has gelled until nineteen
-# have, by what the fit knows of it and a discrepancy as large as the coat's (of its log).
+# The cup is touched while its gel is uncertain: from when one cup in twenty has gelled until
+# nineteen have, by the fit's own error and a discrepancy as large as the coat's (in the log).
 _OPEN_SD, _CUP_OFF_SD = 1.645, 0.07
 
 
@@ -20,11 +20,12 @@ def touch_window(
     coat_s: tuple[float, float],
     now_s: float,
 ) -> TouchWindow | None:
-    """Return what to touch and when, or None once a coat of this resin was touched.
+    """Return the touch to ask for and its time, or None once a coat of this resin was touched.
 
-    fit: of the likeliest hypothesis. coat_s: from when a coat is as likely gelled as not, and when
-    nineteen in twenty have. A cup that gels tells how fast this batch runs, in time for its coat; a
-    coat that is found gelled tells the ratio of the two, which no probe shows, to the next batch.
+    fit: that of the likeliest hypothesis. coat_s: the times at which the coat has gelled with a
+    chance of one half and of nineteen in twenty. A touch of the cup shows how fast this batch runs,
+    in time for its coat. A touch of the coat shows the ratio of the two gel times, which no probe
+    shows, and so helps the next batch.
     """
     known = any(batch.coat_gel_s is not None for batch in case.earlier)
     if known or any(touch.what == "coat" for touch in touches) or not math.isfinite(fit.log_cup):
@@ -37,7 +38,7 @@ def touch_window(
 
 
 def window_words(window: TouchWindow, now_s: float) -> str:
-    """One sentence that asks for the touch, in whole minutes after the parts met."""
+    """Return one sentence that asks for the touch, in whole minutes after the parts met."""
     when = "now" if window.from_s <= now_s else f"from minute {window.from_s / 60.0:.0f}"
     if window.what == "cup":
         until = f"to minute {max(window.until_s, now_s + 60.0) / 60.0:.0f}"

@@ -24,7 +24,8 @@ FaultKind = Literal[
 
 @dataclass(frozen=True, slots=True)
 class EarlierBatch:
-    """The same resin on another day: its conditions and when a person found it gelled."""
+    """A batch of the same resin on another day: its conditions and when a person found it
+    gelled."""
 
     ambient_K: float
     pour_s: float
@@ -39,8 +40,8 @@ class EarlierBatch:
 
 @dataclass(frozen=True, slots=True)
 class Learned:
-    """Belief of earlier traces about a resin: `rows` @ x + `off` is N(0, 1), x the resin's scaled
-    parameters in the order of parameters.py. rows (10, 10), off (10,).
+    """Knowledge of a resin from earlier traces: `rows` @ x + `off` is N(0, 1), where x are the
+    resin's scaled parameters in the order of parameters.py. rows (10, 10), off (10,).
     """
 
     rows: FloatArray
@@ -49,9 +50,9 @@ class Learned:
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """Things that the user knows before the first reading.
+    """Facts that the user knows before the first reading.
 
-    in_air_before: the probe lay in the room's air until it went in; used if it had come to rest.
+    in_air_before: the probe lay in the room's air until it went in; used if its reading was steady.
     """
 
     sheet: Sheet
@@ -71,7 +72,7 @@ class Case:
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One reading, time from the moment the two parts met. None: no reading."""
+    """One reading, at a time from the moment the two parts met. None means no reading."""
 
     time_s: float
     probe_K: float | None
@@ -80,7 +81,7 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Touch:
-    """A person found the cup or the coat gelled."""
+    """A person's finding that the cup or the coat has gelled."""
 
     what: What
     time_s: float
@@ -88,7 +89,7 @@ class Touch:
 
 @dataclass(frozen=True, slots=True)
 class TouchWindow:
-    """The touch that teaches most, and when; s from when the parts met."""
+    """The touch that teaches most, and its time; s from when the parts met."""
 
     what: What
     from_s: float
@@ -97,9 +98,9 @@ class TouchWindow:
 
 @dataclass(frozen=True, slots=True)
 class GelFault:
-    """A fault, and since when it is known. Off-ratio is caught by weighing, not here.
+    """A fault, and the time since which it is known. A wrong ratio is caught by weighing, not here.
 
-    over_s: when it was taken back, because it had been a mistake or is past; None while it holds.
+    over_s: when it was withdrawn, because it was a mistake or is past; None while it holds.
     """
 
     kind: FaultKind
@@ -109,13 +110,13 @@ class GelFault:
 
 @dataclass(frozen=True, slots=True)
 class GelEstimate:
-    """All of the coat, whatever the probe sits in. Times from the moment the two parts met.
+    """Estimate for the coat, also where the probe sits in the cup. Times from when the parts met.
 
-    best_s with a 90 % band low_s..high_s; safe_to_stop_s: by its own belief one to five coats in
-    a hundred gel more than 5 % later; probability_gelled: that it has gelled by now; called_s: when
-    it was first safe to say so, None until then; faults: all that were ever named, in that order;
-    says: what the sentence says, in codes without figures;
-    curve: the probe as fitted and foreseen, rows of (time_s, K, half its 90 % band in K); touch:
+    best_s with a 90 % band low_s..high_s; safe_to_stop_s: by the estimate, one to five coats in a
+    hundred gel more than 5 % later; probability_gelled: that the coat has gelled by now; called_s:
+    when it was first safe to call it gelled, None until then; faults: all that were ever reported,
+    in that order; says: the content of the sentence, in codes without figures;
+    curve: the probe as fitted and predicted, rows of (time_s, K, half its 90 % band in K); touch:
     the touch that is asked for, None once this resin's coat was touched.
     """
 

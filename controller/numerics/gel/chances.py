@@ -1,5 +1,5 @@
-"""Chances of every gel time, once the fit has settled: what was computed along one line, widened by
-what no one law of cure and no one heat path tells.
+"""Chances of every gel time, once the fit has settled: computed along one line, and widened by the
+errors that the law of cure and the heat model leave.
 """
 
 from __future__ import annotations
@@ -11,24 +11,24 @@ from scipy.special import ndtr
 from evenwall.numerics.cure import FloatArray
 from evenwall.numerics.gel.case import Case
 
-# How likely every gel is, is read off along a line, in standard deviations of it: computed at the
-# first, drawn on straight beyond them (a cost no flatter than the second), told at the third.
+# Places along a line of gel times, in standard deviations: gels are computed at ALONG, extrapolated
+# linearly beyond (with a cost no flatter than _FLATTEST), and interpolated at TOLD.
 ALONG = np.array([-2.0, -1.0, 0.0, 1.0, 2.0])
 _FLATTEST = 0.3
 TOLD = np.linspace(-6.0, 6.0, 49)
-_REACH = (1e-4, 1.0 - 1e-4)  # chances between which gels are told
+_REACH = (1e-4, 1.0 - 1e-4)  # chances between which gels are given
 
-# How far the coat may be off what the likeliest law and heat path say of it, of the log of its gel,
-# early and late: no one law of cure and no one heat path is the resin's own. Less once a coat of
-# this resin was found gelled.
+# Deviation of the coat's gel time (log), early and late, from that of the likeliest law and heat
+# model, because neither fits a resin exactly. It is smaller once a coat of this resin was found
+# gelled.
 _OFF_UNTOUCHED, _OFF_TOUCHED = (0.07, 0.09), (0.05, 0.06)
-_OFF_PROBE_BROKEN = 3.0  # times as much where the probe tells nothing any more, or only noise
+_OFF_PROBE_BROKEN = 3.0  # factor on it where the probe shows nothing any more, or only noise
 
 
 def discrepancy(case: Case, *, believed: bool) -> tuple[float, float]:
-    """Deviations of the log of the coat's gel, early and late, that no fit of a law tells of.
+    """Deviations of the log of the coat's gel, early and late, that no fit of a law explains.
 
-    believed: that the probe still tells of the resin.
+    believed: whether the probe still shows the resin.
     """
     found = any(batch.coat_gel_s is not None for batch in case.earlier)
     early, late = _OFF_TOUCHED if found else _OFF_UNTOUCHED
@@ -37,14 +37,14 @@ def discrepancy(case: Case, *, believed: bool) -> tuple[float, float]:
 
 
 def chances(log_gels: FloatArray, costs: FloatArray, off: tuple[float, float]) -> FloatArray | None:
-    """Chance that the coat gels before each of many times (log), ascending, (N, 2), from what was
-    computed along the line, (len(ALONG),) each; None where that cannot be computed.
+    """Chance that the coat gels before each of many times (log), ascending, (N, 2), from the gels
+    and costs along the line, (len(ALONG),) each; None where it cannot be computed.
 
-    As likely as what the cost rises by from its least makes it, which is where the line's middle is
-    once the fit has settled; the volume of what lies beside the line is taken as the same all
-    along. Laplace's method takes the line for straight and the cost for a parabola (MacKay 2003,
-    ch. 27); but later gels are often explained at less cost than earlier ones. Each gel then stands
-    for those that lie `off` of it, early and late, by what the law and the heat path leave out.
+    A gel's likelihood follows from the rise of its cost above the least, which lies at the middle
+    of the line once the fit has settled. The posterior's volume across the line is taken as
+    constant. Laplace's method takes the line as straight and the cost as a parabola (MacKay 2003,
+    ch. 27); but later gels often have a lower cost than earlier ones. Each gel is then spread by
+    `off`, early and late, for the errors of the law and the heat model.
     """
     if not np.isfinite([log_gels, costs]).all():
         return None
@@ -65,7 +65,8 @@ def chances(log_gels: FloatArray, costs: FloatArray, off: tuple[float, float]) -
 
 
 def _rising(values: FloatArray, slope: float, start: int) -> FloatArray:
-    """Values along the line, raised outward from place `start` where they rise less steeply."""
+    """Return the values along the line, raised outward from place `start` to rise at least at
+    `slope`."""
     over = values - slope * ALONG
     before = np.minimum.accumulate(over[start::-1])[:0:-1]
     return np.concatenate([before, np.maximum.accumulate(over[start:])]) + slope * ALONG

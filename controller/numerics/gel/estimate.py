@@ -1,4 +1,4 @@
-"""The estimate itself: reading by reading, touch by touch, without look-ahead."""
+"""The gel estimate, updated by each reading and each touch, without look-ahead."""
 
 from __future__ import annotations
 
@@ -28,35 +28,36 @@ from evenwall.numerics.gel.priors import Prior, hypotheses, straight_near
 from evenwall.numerics.gel.readings import AIR, PROBE, TIME, TRUST, binned, settled_s
 
 REFIT_EVERY = 1.0 / 40.0  # pot lives
-# Stopping early ruins a coat, stopping late costs minutes: how sure a call must be that the coat
-# has gelled, or does within 5 % of the time. Less sure where a coat of this resin was touched once,
-# and its cup today: what is left open then is one day's spread. Of 55 such coats the lower chance
-# lost none more and called them 5 % of the gel sooner (world B, 35 of the half looked at, and D
-# 9620).
+# Chance with which a coat must have gelled, or gel within 5 % of the time, before it is called.
+# Stopping early ruins a coat, stopping late costs minutes. The chance is lower where a coat of this
+# resin was touched once, and its cup today, because then only one day's spread is left. With the
+# lower chance no more of 55 such coats were lost, and they were called 5 % of the gel time sooner
+# (world B, 35 of the half looked at, and D 9620).
 _CALL_CHANCE, _CALL_CHANCE_TOUCHED = 0.98, 0.95
 _CALL_EARLY = 0.05
-# 'Nothing reacts' is asked of the crowd (inert.py) from half the pot life on, and named where the
-# readings are so much likelier without a reaction (log). Every question may raise a false alarm, so
-# one counts: the last by which a person can know within three quarters of the pot life. Three there
-# is odds of 20 to 1, four at any other time 55 to 1: of one in fifty that is in truth inert, a
-# sound batch passes them less than once in a hundred. Once the fit itself, twice in a row, holds it
-# for less likely than the last of these, it has shown itself.
+# Limits of 'nothing reacts'. The readings are compared with the crowd (inert.py) from half the pot
+# life on, and the fault is reported where they are this much likelier without a reaction (log).
+# Every comparison may raise a false alarm, so one has the lower limit: the last that lets a person
+# know within three quarters of the pot life. Three there is odds of 20 to 1, four at any other time
+# 55 to 1. With one batch in fifty truly inert, a sound batch passes them less than once in a
+# hundred. Once the fit, twice in a row, gives 'nothing reacts' a lower probability than the last of
+# these, the batch has shown that it reacts.
 _ASK_FROM, _ASK_AT = 0.5, 0.735  # pot lives
 _INERT_AT = 3.0
 _INERT_ELSE = 4.0
 _REACTS = 0.005
 _MAYBE_INERT = 0.2
-# Nothing is called gelled while the trace speaks against a reaction, however little: this is the
-# prior's own share and a hair more.
+# No coat is called gelled while the trace gives any evidence against a reaction: this limit is just
+# above the prior's own share.
 _CALL_INERT = 0.022
-_BELIEVED = 0.6  # of the readings' word on which law of cure it is
+_BELIEVED = 0.6  # power of the readings' evidence on which law of cure it is
 _COOLS_K, _COOLS_OF_RISE = 1.0, 0.02  # a draught may cool a cup by a hundredth or so of its rise
 _PROBE_FAULTS = ("probe_stuck", "probe_lost", "probe_noisy", "probe_out")
 
 
 @dataclass(frozen=True, slots=True)
 class _Times:
-    """Times of the coat's gel, under the mixture of the reacting hypotheses."""
+    """Gel times of the coat under the mixture of the reacting hypotheses."""
 
     best_s: float
     low_s: float
@@ -66,7 +67,7 @@ class _Times:
 
 @dataclass(frozen=True, slots=True)
 class GelState:
-    """Everything the next step needs. Treat as opaque."""
+    """State that the next step needs. Treat it as opaque."""
 
     case: Case
     priors: tuple[Prior, ...]
@@ -80,11 +81,12 @@ class GelState:
     crowd: Crowd
     blind: bool = False  # a finger has shown that the probe sees nothing of the resin
     inert: float = 0.0  # how likely 'nothing reacts' was at the last refit
-    reacts: bool = False  # it has shown so
+    reacts: bool = False  # the batch has shown that it reacts
 
 
 def begin(case: Case) -> GelState:
-    """The state before the first reading. Raises OutsideValidity, NotConverged (of the sheet)."""
+    """Return the state before the first reading. Raises OutsideValidity, or NotConverged for a
+    sheet that cannot be fitted."""
     priors = hypotheses(case)
     return GelState(
         case=case,
@@ -101,18 +103,18 @@ def begin(case: Case) -> GelState:
 
 
 def step(state: GelState, event: Row | Touch) -> tuple[GelState, GelEstimate]:
-    """Take one reading or one touch. Pure; at most one refit a reading, see the bench for its time.
+    """Take one reading or one touch. Pure; at most one refit per reading.
 
-    Readings come in order of time; the first event is a reading; a touch may be entered later than
-    it happened.
+    Readings must be in order of time, and the first event must be a reading. A touch may be entered
+    after the time of the touch.
     """
     if isinstance(event, Touch):
         if event.what == state.case.placement and _likeliest(state)[1] > _MAYBE_INERT:
-            # It gelled, and the probe that should sit in it has seen nothing of that. That takes
-            # readings: of a quick batch that gels before its probe has settled there are none, and
-            # the prior's share and its drift say nothing of the probe.
+            # The resin gelled, and the probe that should sit in it has shown no reaction. This
+            # needs readings: a quick batch that gels before its probe has settled has none, and
+            # then the prior's share and its drift say nothing about the probe.
             state = _set_aside(_named(replace(state, blind=True), "probe_out"), -math.inf)
-        # What was found gelled has reacted.
+        # A resin that was found gelled has reacted.
         state = replace(state, touches=(*state.touches, event), reacts=True)
         state = _taken_back(state, "no_reaction")
         for _ in range(3):
@@ -130,23 +132,24 @@ def step(state: GelState, event: Row | Touch) -> tuple[GelState, GelEstimate]:
 
 
 def faults(state: GelState) -> tuple[GelFault, ...]:
-    """All that were ever named, in that order."""
+    """Return all faults that were ever reported, in that order."""
     return state.faults
 
 
 def holding(faults: Sequence[GelFault]) -> tuple[FaultKind, ...]:
-    """The kinds that hold, as named."""
+    """Return the kinds of fault that hold, in the order in which they were reported."""
     return tuple(fault.kind for fault in faults if fault.over_s is None)
 
 
 def taken_back(faults: Sequence[GelFault]) -> tuple[FaultKind, ...]:
-    """The kinds that were named and do not hold."""
+    """Return the kinds of fault that were reported and no longer hold."""
     holds = holding(faults)
     return tuple(dict.fromkeys(fault.kind for fault in faults if fault.kind not in holds))
 
 
 def learn(state: GelState) -> Learned | None:
-    """Return what this trace says of its resin; None if it does not behave like its sheet."""
+    """Return the trace's knowledge of its resin; None if the resin does not behave like its
+    sheet."""
     own = int(state.case.sheet.snap)
     if int(np.argmax(_odds(state.fits))) != own or state.fitted_s < state.case.sheet.pot_life_s:
         return None
@@ -154,7 +157,7 @@ def learn(state: GelState) -> Learned | None:
 
 
 def touched_batch(state: GelState) -> EarlierBatch | None:
-    """This batch as the next one will remember it; None without a touch."""
+    """Return this batch as the memory keeps it for the next one; None without a touch."""
     case, found = state.case, {touch.what: touch.time_s for touch in state.touches}
     air = state.rows[np.isfinite(state.rows[:, AIR]), AIR]
     if not found or len(air) == 0:
@@ -197,12 +200,12 @@ def _read(state: GelState, row: Row) -> GelState:
         return state
     kind, from_s = fault
     if kind == "probe_out" and "probe_noisy" in holding(state.faults):
-        return state  # its noise alone may pass for that
+        return state  # its noise alone may look like that
     return _set_aside(_named(state, kind), from_s)
 
 
 def _set_aside(state: GelState, from_s: float) -> GelState:
-    """Readings after `from_s` are not believed."""
+    """Mark the readings after `from_s` as not to be used."""
     rows = state.rows.copy()
     aside = (rows[:, TIME] > from_s) & (rows[:, TRUST] == watch.GOOD)
     rows[aside, TRUST] = watch.ASIDE
@@ -216,7 +219,7 @@ def _fitted(state: GelState) -> GelState:
     state = replace(state, priors=priors)
     believed = bool(state.touches) or _probe_believed(state)
     fits = refit(state.case, priors, state.fits, state.rows, state.touches, believed=believed)
-    if state.touches:  # what a person found gelled has reacted
+    if state.touches:  # a resin that a person found gelled has reacted
         fits = (*fits[:-1], replace(fits[-1], log_evidence=-math.inf))
     odds = _reacting_odds(priors, fits)
 
@@ -228,8 +231,8 @@ def _fitted(state: GelState) -> GelState:
 
 
 def _named(state: GelState, kind: FaultKind) -> GelState:
-    """Name a fault, unless it holds already. Once the coat is called, nothing depends on the probe
-    or the pace any more, and a name could only be wrong.
+    """Report a fault, unless it holds already. Once the coat is called, nothing depends on the
+    probe or the pace any more, and a report could only be wrong.
     """
     if state.called_s is not None or kind in holding(state.faults):
         return state
@@ -237,7 +240,7 @@ def _named(state: GelState, kind: FaultKind) -> GelState:
 
 
 def _taken_back(state: GelState, kind: FaultKind) -> GelState:
-    """Take a fault back where it holds; that it was named stays on record."""
+    """Withdraw a fault that holds; the record keeps that it was reported."""
     now_s = float(state.rows[-1, TIME])
     told = tuple(
         replace(fault, over_s=now_s) if fault.kind == kind and fault.over_s is None else fault
@@ -258,7 +261,7 @@ def _asked_whether_inert(state: GelState, limit: float) -> GelState:
 
 
 def _named_by_fit(state: GelState) -> GelState:
-    """Faults of the batch. They need a probe that is believed."""
+    """Report the batch's faults. They need a probe that is believed."""
     if not _probe_believed(state):
         return state
     best, inert = _likeliest(state)
@@ -281,9 +284,9 @@ def _odds(fits: Sequence[Fit]) -> FloatArray:
 
 
 def _reacting_odds(priors: Sequence[Prior], fits: Sequence[Fit]) -> FloatArray:
-    """Odds of the hypotheses that react, by what they believed before and a share of what the
-    readings say: no law is the resin's own, and while none fits yet their evidences differ by their
-    faults (a power posterior: Gruenwald and van Ommen 2017, Bayesian Analysis 12:1069).
+    """Odds of the reacting hypotheses, from their prior odds and a power of the readings' evidence.
+    No law fits a resin exactly, and while none fits yet, their evidences differ by the laws' errors
+    (a power posterior: Gruenwald and van Ommen 2017, Bayesian Analysis 12:1069).
     """
     own = np.array([prior.log_odds for prior in priors[:-1]])
     told = own + _BELIEVED * (np.array([fit.log_evidence for fit in fits[:-1]]) - own)
@@ -292,19 +295,19 @@ def _reacting_odds(priors: Sequence[Prior], fits: Sequence[Fit]) -> FloatArray:
 
 
 def _likeliest(state: GelState) -> tuple[Fit, float]:
-    """The likeliest reacting fit, and the probability that nothing reacts."""
+    """Return the likeliest reacting fit, and the probability that nothing reacts."""
     odds = _odds(state.fits)
     return state.fits[int(np.argmax(odds[:-1]))], float(odds[-1])
 
 
 def _chance_before(fits: Sequence[Fit], odds: FloatArray, log_s: FloatArray) -> FloatArray:
-    """That the coat gels before these times (log) under the mixture; shape of `log_s`."""
+    """Chance that the coat gels before these times (log) under the mixture; shape of `log_s`."""
     each = [np.interp(log_s, fit.chances[:, 0], fit.chances[:, 1]) for fit in fits]
     return np.asarray(np.tensordot(odds, each, axes=1))
 
 
 def _quantiles(fits: Sequence[Fit], odds: FloatArray, chances: FloatArray) -> FloatArray:
-    """Distribution of the log gel time under the mixture; shape of `chances`."""
+    """Quantiles of the log gel time under the mixture; shape of `chances`."""
     log_s = np.sort(np.concatenate([fit.chances[:, 0] for fit in fits]))
     return np.asarray(np.interp(chances, _chance_before(fits, odds, log_s), log_s))
 
@@ -344,7 +347,7 @@ def _estimate(state: GelState) -> tuple[GelState, GelEstimate]:
 
 
 def _asked_for(state: GelState, best: Fit, inert: float, now_s: float) -> TouchWindow | None:
-    """The touch to ask for; none while it is not even sure that the batch reacts."""
+    """Return the touch to ask for; None while it is not certain that the batch reacts."""
     if inert > _MAYBE_INERT or "no_reaction" in holding(state.faults):
         return None
     coat_s = state.times.best_s, state.times.high_s
@@ -366,7 +369,8 @@ _REACTS_AFTER_ALL = "It reacts after all"
 
 
 def _fault_words(told: Sequence[GelFault]) -> list[str]:
-    """The newest that holds, and that it reacts after all to whom the contrary was said."""
+    """Return the sentences for the newest fault that holds, and for a batch that reacts after all
+    where 'nothing reacts' was reported."""
     holds = holding(told)
     words = _FAULT_WORDS[holds[-1]] if holds else ""
     if "no_reaction" not in taken_back(told):
@@ -377,7 +381,7 @@ def _fault_words(told: Sequence[GelFault]) -> list[str]:
 
 
 def _cools(used: FloatArray) -> bool:
-    """Whether it has been clearly warmer, by medians of minutes, of which noise moves little."""
+    """Whether the probe was clearly warmer before, by medians over minutes, to leave out noise."""
     _, minute_K, _ = binned(used[:, TIME], used[:, PROBE], 60.0)
     minute_K = minute_K[:-1]  # the last one has just begun
     if len(minute_K) < 3:
@@ -390,7 +394,7 @@ def _cools(used: FloatArray) -> bool:
 def _told(
     state: GelState, estimate: GelEstimate, used: FloatArray, inert: float
 ) -> tuple[tuple[str, ...], str]:
-    """Return what is known of the coat, and its faults, as codes and as a sentence."""
+    """Return the coat's state and its faults, as codes and as a sentence."""
     says, parts = [], []
     if _cools(used):
         cup = state.case.placement == "cup"

@@ -1,7 +1,7 @@
 """Maximum a posteriori fit of every hypothesis to the whole history so far.
 
-Levenberg-Marquardt, one iteration per refit, warm, all hypotheses in one integration. Each brings
-where it stands, with nudged neighbours, and where it would go next.
+Levenberg-Marquardt with a warm start, one iteration per refit, all hypotheses in one integration.
+Each hypothesis contributes its present point, that point's nudged neighbours, and its trial point.
 """
 
 from __future__ import annotations
@@ -40,24 +40,26 @@ from evenwall.numerics.gel.readings import (
 )
 
 _LANES = SIZE + 3
-_HORIZON_STEPS = 200  # with 140 a hot cup's gel came 1.1 % late; 0.5 % is left
-_NORMAL_90 = 1.645  # standard deviations either side hold 90 % of a normal variate
-_LONGEST_MOVE = 1.5  # of one parameter in one iteration
+_HORIZON_STEPS = 200  # with 140 steps a hot cup's gel came 1.1 % late, with 200 it comes 0.5 % late
+_NORMAL_90 = 1.645  # 90 % of a normal variate lies within this many standard deviations
+_LONGEST_MOVE = 1.5  # largest change of one parameter in one iteration
 _DAMPING = (1e-3, 30.0)
-_EASED, _DAMPED = 0.3, 4.0  # times the damping after a trial that was as good, and one that was not
+_EASED, _DAMPED = 0.3, 4.0  # factors on the damping after a trial that was as good, and a worse one
 
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """State of the fit of one hypothesis, and the step that it would try next.
+    """State of the fit of one hypothesis, and its next trial point.
 
     expected: the parameters before the first reading.
     log_gel, log_cup: logs of the coat's and the cup's gel times (s).
-    log_pace: how much later (log) the cup gels than a resin as expected would today.
-    line: (SIZE,) where the readings give way most to another gel, one standard deviation of it.
+    log_pace: how much later (log) the cup gels than the expected resin would today.
+    line: (SIZE,) direction in which the gel changes at the least cost in the readings, one standard
+    deviation long.
     chances: (N, 2), the chance that the coat gels before a time (log), ascending; nan at first.
-    curve: the probe as fitted and foreseen, rows of (time_s, K, half its 90 % band in K).
-    known: curvature and, last column, slope at x of all but the sheet's and the touches' word.
+    curve: the probe as fitted and predicted, rows of (time_s, K, half its 90 % band in K).
+    known: curvature at x and, in the last column, slope of every term but the sheet's and the
+    touches'.
     """
 
     expected: FloatArray
@@ -77,7 +79,7 @@ class Fit:
 
 
 def unfitted(prior: Prior) -> Fit:
-    """The fit before the first reading, at the prior's own mode."""
+    """Return the fit before the first reading, at the prior's mode."""
     start = mode(prior)
     return Fit(
         expected=start,
@@ -98,7 +100,8 @@ def unfitted(prior: Prior) -> Fit:
 
 
 def learned_of(fit: Fit) -> Learned:
-    """Knowledge of the resin beyond its sheet, the day projected out (Schur complement)."""
+    """Knowledge of the resin beyond its sheet, with the day's parameters projected out (Schur
+    complement)."""
     curvature, slope = fit.known[:, :-1], fit.known[:, -1]
     resin, day = slice(0, RESIN), slice(RESIN, SIZE)
     shed = np.linalg.solve(
@@ -131,7 +134,7 @@ class _History:
     room_K: FloatArray
 
     def computed(self, points: Sequence[tuple[Prior, FloatArray]]) -> _Computed:
-        """Integrate each prior's points (N, SIZE), all in one go."""
+        """Integrate each prior's points (N, SIZE), all in one integration."""
         x, dt_s = np.vstack([at for _, at in points]), float(self.grid_s[1])
         kin = joined([kinetics(prior.base, at) for prior, at in points])
         around = surroundings(self.case, x, float(self.room_K[0]))
@@ -153,7 +156,7 @@ def _history(
     rows: FloatArray,
     touches: Sequence[Touch],
 ) -> _History:
-    """The history so far, on a grid that reaches well past every gel that is foreseen."""
+    """Return the history so far, on a grid that reaches well past every predicted gel."""
     pot_s, now_s = case.sheet.pot_life_s, float(rows[-1, TIME])
     foreseen = [
         math.exp(fit.log_gel)
@@ -174,11 +177,10 @@ def refit(
     *,
     believed: bool = True,
 ) -> tuple[Fit, ...]:
-    """One Levenberg-Marquardt iteration of every hypothesis.
+    """Make one Levenberg-Marquardt iteration of every hypothesis.
 
-    rows: (N, 4) of TIME, PROBE, AIR, TRUST. The better of where a hypothesis stands and where it
-    would go is kept, with the slopes of the former. believed: that the probe still tells of the
-    resin.
+    rows: (N, 4) of TIME, PROBE, AIR, TRUST. The better of a hypothesis's present and trial points
+    is kept, with the slopes of the present one. believed: whether the probe still shows the resin.
     """
     history = _history(case, priors, fits, rows, touches)
     pairs = list(zip(priors, fits, strict=True))
@@ -199,30 +201,30 @@ def refit(
             for x, misfit in zip(line, along.misfits[:, own].T, strict=True)
         ]
         told = chances(along.log_coat[own], np.array(costs), off)
-        if told is not None:  # else what was last known stands
+        if told is not None:  # otherwise the last known values are kept
             found[number] = replace(found[number], chances=told)
     return tuple(found)
 
 
 def _lanes_of(fit: Fit) -> FloatArray:
-    """The point, its nudges, the same day with the resin as expected, the trial, in rows."""
+    """Return as rows: the point, its nudges, the same day with the expected resin, the trial."""
     expected = np.where(OF_RESIN_OR_BATCH > 0.0, fit.expected, fit.x)
     return np.vstack([with_nudges(fit.x), expected, fit.trial])
 
 
 def _iterated(history: _History, prior: Prior, fit: Fit, computed: _Computed, own: slice) -> Fit:
-    """The fit after one iteration, from its own lanes of what was computed."""
+    """Return the fit after one iteration, from its own lanes of the results."""
     data, log_coat = computed.misfits[:, own], computed.log_coat[own]
     log_cup = computed.log_cup[own]
     if not np.isfinite(np.vstack([data, log_coat])[:, :-1]).all():
-        # A nudge led where nothing can be computed: what was last known stands.
+        # A nudged point could not be computed: the last known values are kept.
         return replace(fit, trial=fit.x, damping=min(_DAMPED * fit.damping, _DAMPING[1]))
     values, data_slopes = slopes(data)
     stay = Candidate(prior, fit.x, values, data_slopes)
-    # Where no gel can be computed is nowhere to go, however well the readings are met there.
+    # A trial without a computable gel is refused, however well it fits the readings.
     there = data[:, -1] if np.isfinite(log_coat[-1]) else np.inf
     go = Candidate(prior, fit.trial, np.broadcast_to(there, len(data)), data_slopes)
-    # At rest the trial is as good as the point: that is no reason for caution.
+    # At convergence the trial is as good as the point: that is no reason for more damping.
     fine = go.cost < stay.cost + 0.01
     damping = float(np.clip(fit.damping * (_EASED if fine else _DAMPED), *_DAMPING))
     best, lane = (go, -1) if go.cost < stay.cost else (stay, 0)
@@ -241,7 +243,7 @@ def _iterated(history: _History, prior: Prior, fit: Fit, computed: _Computed, ow
 
 
 class Candidate:
-    """A point with its cost and, by its neighbours, its linearisation."""
+    """A point with its cost and its linearisation, taken from its neighbours."""
 
     def __init__(self, prior: Prior, x: FloatArray, misfit: FloatArray, slopes: FloatArray) -> None:
         self.x = x
@@ -257,9 +259,9 @@ def moved(
     best: Candidate,
     told_slopes: FloatArray,
 ) -> Fit:
-    """The fit at its better candidate, with what is known there and where to go next.
+    """Return the fit at its better candidate, with its knowledge there and the next trial.
 
-    told_slopes (N + 3, SIZE): of the logs of the coat's and the cup's gel, and of the curve.
+    told_slopes (N + 3, SIZE): slopes of the logs of the coat's and the cup's gel, and of the curve.
     """
     rows, tails = np.vstack([best.slopes, prior.tail]), len(prior.tail)
     weighted = rows * tail_weight(best.tails)[:, None]
@@ -271,7 +273,7 @@ def moved(
     variance = np.einsum("ij,ji->i", told, given_way)
     curve = fit.curve.copy()
     curve[:, 2] = _NORMAL_90 * np.hypot(curve[:, 2], np.sqrt(variance[2:-1]))
-    first = len(rows) - tails  # of the sheet's and the touches' word
+    first = len(rows) - tails  # first row of the sheet's and the touches' terms
     own_hessian = weighted[first:].T @ rows[first:]
     own_gradient = weighted[first:].T @ best.tails[first:]
     return replace(

@@ -1,11 +1,11 @@
-"""Whether nothing reacts: what resins such as the sheet's would have shown by now, against none.
+"""Test of whether nothing reacts: the readings against those of resins like the sheet's.
 
-The fit bends one resin to the readings and weighs how far it had to; to a batch that shows nothing
-it can nearly always bend one. Here the question is put the other way round: of a crowd of resins
-and days that the sheet may stand for, drawn before the first reading, how many would read as the
-probe does? Their mean likelihood, against that of such days without a reaction, is a Bayes factor
-(MacKay 2003, ch. 28). The temperatures of mix and mould, the probe's offset and the model's own
-error are taken out of both as normal; how far everything may be off is said in parameters.py.
+The fit adapts one resin to the readings and weighs how far it had to move; it can nearly always
+adapt one to a batch that shows nothing. This test asks the opposite question. A crowd of resins and
+days that the sheet may describe is drawn before the first reading: how many of them would give the
+probe's readings? Their mean likelihood, over that of the same days without a reaction, is a Bayes
+factor (MacKay 2003, ch. 28). The temperatures of mix and mould, the probe's offset and the model's
+own error are integrated out of both as normal variates; parameters.py gives all deviations.
 """
 
 from __future__ import annotations
@@ -50,27 +50,28 @@ from evenwall.numerics.gel.readings import (
 )
 
 _CROWD, _IDLE, _SEED = 128, 16, 4  # resins that react; days without a reaction
-_PACES, _PACE_OFF = 5, 0.03  # rounds of search for a pot life; of its log, what is not found
-# Of the log of the heat: as a stated peak leaves it, and the usual castings' 25 to 130 K, from
-# memory, as in priors.py.
+_PACES, _PACE_OFF = 5, 0.03  # rounds of search for a pot life; error left in its log
+# Deviation of the log of the heat: with a stated peak, and for the usual castings' 25 to 130 K,
+# from memory, as in priors.py.
 _HEAT_SD, _USUAL_HEAT_SD = 0.15, 0.45
-_STEPS = 100  # of a history until now
-_BINS, _LEAST_BINS = 40, 3  # a pot life
-# A probe that has just gone in is off by some kelvin, which fade with its lag; that differs from
-# probe to probe, so before one lag has gone by it tells nothing, and then less than later.
+_STEPS = 100  # steps of a history until now
+_BINS, _LEAST_BINS = 40, 3  # bins per pot life, and the fewest that are tested
+# A probe that has just gone in is off by a few kelvin. This error fades with the probe's lag, which
+# differs from probe to probe, so the readings of the first lag are not used, and those after it
+# count less at first.
 _SETTLES_K = 3.0
-# How far the model is off, less than the fit allows, which must follow a hot cup: what is inert
-# stands within a kelvin of the room, and its cooling is off by a share of that, for long (pot
-# lives). With 2 % of the sound ones called inert, 61 % of 450 inert cups of delayed resins were
-# and 87 % of 331 inert coats; with the fit's 49 and 74 %.
+# Error of the model. It is smaller than in the fit, which must follow a hot cup: an inert batch
+# stays within a kelvin of the room, and its cooling is off by a share of that, for long (pot
+# lives). With 2 % of the sound batches called inert, 61 % of 450 inert cups of delayed resins were
+# found, and 87 % of 331 inert coats; with the fit's error 49 and 74 %.
 _QUIET_SD_K, _QUIET_MEMORY = 0.1, 0.5
 
 
 @dataclass(frozen=True, slots=True)
 class Crowd:
-    """Resins and their days, x (_CROWD + _IDLE + 3, SIZE) as in parameters.py: such as react, the
-    same days without a reaction, and a usual day, a warmer start and a warmer mould without one.
-    log_weight (_CROWD,): how well each resin keeps to its sheet and to earlier batches.
+    """Resins and their days, x (_CROWD + _IDLE + 3, SIZE) as in parameters.py: those that react;
+    days without a reaction; and, without a reaction, a usual day, a warmer start and a warmer
+    mould. log_weight (_CROWD,): how well each resin agrees with its sheet and with earlier batches.
     """
 
     kin: Kinetics
@@ -80,8 +81,9 @@ class Crowd:
 
 @cache
 def _draws() -> FloatArray:
-    """Deviates, (_CROWD, SIZE + 1), each column evenly spread: of the parameters normal ones,
-    and of the printed pot life, which may be far off, heavy-tailed ones as in the fit.
+    """Return deviates, (_CROWD, SIZE + 1), each column evenly spread: normal ones for the
+    parameters, and heavy-tailed ones, as in the fit, for the printed pot life, which may be far
+    off.
     """
     rng = np.random.default_rng(_SEED)
     shares = (np.arange(_CROWD) + 0.5) / _CROWD
@@ -90,7 +92,7 @@ def _draws() -> FloatArray:
 
 
 def crowd(case: Case, priors: Sequence[Prior]) -> Crowd:
-    """priors: of the kinds of resin that may stand in the cup, taken in turn."""
+    """Draw the crowd. priors: the kinds of resin that may be in the cup, taken in turn."""
     x = _draws()[:, :SIZE].copy()
     for straight in ("rate", "start_temp", "mould_temp", "offset"):
         x[:, AT[straight]] = 0.0
@@ -120,8 +122,9 @@ def crowd(case: Case, priors: Sequence[Prior]) -> Crowd:
 def _to_the_sheet(
     prior: Prior, resins: FloatArray, off: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Resins (N, SIZE) at the printed pot life, but for what a sheet may be `off` (N,), by their
-    clocks as a whole; and how well each keeps to its sheet and to earlier batches, of the log.
+    """Return resins (N, SIZE) whose time scales are adjusted to the printed pot life, but for the
+    sheet's error `off` (N,), and the log of how well each agrees with its sheet and with earlier
+    batches.
     """
     for _ in range(_PACES):
         told = sheet_misfit(kinetics(prior.base, resins), prior.sheet, prior.ratio_sd, len(resins))
@@ -136,9 +139,10 @@ def _to_the_sheet(
 
 
 def against_reaction(case: Case, crowd: Crowd, rows: FloatArray) -> float:
-    """Log of how much likelier the readings so far are if nothing reacts; 0 while there are few.
+    """Return the log of how much likelier the readings so far are if nothing reacts; 0 while there
+    are few.
 
-    rows: (N, 4) as fit.refit has them.
+    rows: (N, 4), as in fit.refit.
     """
     pot_s, lag_s, now_s = case.sheet.pot_life_s, LAG_S[case.probe], float(rows[-1, TIME])
     in_s = probe_in_s(case)

@@ -1,8 +1,8 @@
-"""Memory of a resin: its batches, as plain data that the records store.
+"""Memory of a resin: knowledge from its batches, as plain data that the records store.
 
-Two kinds of knowledge, kept apart. A touched batch (`gel.EarlierBatch`) says when cup and coat
-gelled under known conditions. A learned resin (`gel.Learned`) is what the probe's whole trace said
-of rate, start, activation energy, heat, orders, gel conversion and induction, as a Gaussian.
+There are two separate kinds of knowledge. A touched batch (`gel.EarlierBatch`) gives the gel times
+of cup and coat under known conditions. A learned resin (`gel.Learned`) is a Gaussian over rate,
+start, activation energy, heat, orders, gel conversion and induction, from the probe's whole trace.
 """
 
 from __future__ import annotations
@@ -16,11 +16,11 @@ from evenwall.errors import RecordError
 from evenwall.numerics import gel
 
 VERSION = 3
-# Before version 3 what a trace taught stood on a narrower belief in the resin and another centre of
-# it: its touched batches are kept, that is not.
+# Before version 3 a trace's lesson rested on a narrower prior of the resin with another centre. The
+# touched batches of such a memory are kept, its lesson from traces is not.
 _READ = (1, 2, VERSION)
 _OF_THE_MIX = {"no_reaction", "slow_reaction", "fast_reaction", "off_ratio"}
-KEEP = 8  # batches; resins age, and old batches say less
+KEEP = 8  # batches; resins age, so old batches count less
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,28 +32,28 @@ class ResinMemory:
 
 
 def case_with(memory: ResinMemory, case: gel.Case) -> gel.Case:
-    """The case, sharpened by what the resin has taught."""
+    """Return the case with the resin's memory added."""
     return replace(case, earlier=memory.batches, learned=memory.learned)
 
 
 def lesson(state: gel.GelState) -> gel.EarlierBatch | None:
-    """Return what the touches of a batch teach; None without one, or where the mix was at fault."""
+    """Return the lesson of a batch's touches; None without one, or where the mix was at fault."""
     kinds = set(gel.holding(gel.faults(state)))
     return None if kinds & _OF_THE_MIX else gel.touched_batch(state)
 
 
 def with_batch(memory: ResinMemory, batch: gel.EarlierBatch | None) -> ResinMemory:
-    """The memory and one touched batch more; the same memory for None."""
+    """Return the memory with one more touched batch; the same memory for None."""
     return memory if batch is None else replace(memory, batches=(*memory.batches, batch)[-KEEP:])
 
 
 def after(memory: ResinMemory, state: gel.GelState) -> ResinMemory:
-    """The memory once a batch is done: its touches, or else what its trace said. A mix at fault
-    teaches nothing; where the probe was at fault only touches count.
+    """Return the memory after a batch: with its touches, or else with the lesson of its trace. A
+    mix at fault teaches nothing; where the probe was at fault only touches count.
     """
     batch = lesson(state)
     if batch is not None:
-        # A touched batch is fitted anew each time, so its trace must not be counted a second time.
+        # A touched batch is fitted again each time, so its trace must not be counted a second time.
         return with_batch(memory, batch)
     if any(kind != "cold_room" for kind in gel.holding(gel.faults(state))):
         return memory
@@ -61,7 +61,7 @@ def after(memory: ResinMemory, state: gel.GelState) -> ResinMemory:
 
 
 def to_data(memory: ResinMemory) -> dict[str, Any]:
-    """Plain JSON data."""
+    """Return the memory as plain JSON data."""
     learned = memory.learned
     return {
         "kind": "evenwall/resin-memory",
@@ -74,7 +74,7 @@ def to_data(memory: ResinMemory) -> dict[str, Any]:
 
 
 def from_data(data: dict[str, Any]) -> ResinMemory:
-    """Raises RecordError for data of another kind or version."""
+    """Return the memory of JSON data. Raises RecordError for data of another kind or version."""
     if data.get("kind") != "evenwall/resin-memory" or data.get("version") not in _READ:
         raise RecordError(f"a resin's memory must be evenwall/resin-memory version {VERSION}")
     try:
