@@ -1,4 +1,4 @@
-"""Alerts, as a function of state and observation: one kind a case, one sentence a kind."""
+"""Alerts as a function of state and observation. Each case has a kind, each kind one sentence."""
 
 from __future__ import annotations
 
@@ -16,18 +16,18 @@ from evenwall_bridge.contract import Fault
 
 Severity = Literal["note", "caution", "act_now"]
 
-BOUND_OF_GEL = 3.0  # times the latest gel expected: then it will not gel, and turning ends
+BOUND_OF_GEL = 3.0  # times the latest gel expected: after that it will not gel, and turning ends
 WEIGHT_WARN = WARN_PERCENT / 100.0
 WEIGHT_REFUSE = REFUSE_PERCENT / 100.0
-WAITING_S = 180.0  # a person who has not answered for so long may have gone
+WAITING_S = 180.0  # a person who has not answered for this long may have gone
 # A touch before this share of the earliest gel, or after this multiple of the latest, is queried.
 TOUCH_EARLY, TOUCH_LATE = 0.8, BOUND_OF_GEL
-CUP_FROM = 0.8  # of the time to pour by: before that a cup has not gelled
+CUP_FROM = 0.8  # of the time to pour by: no cup gels before that
 STOOD_S = 60.0  # standing while liquid for longer than this deserves a look
 GELLING_FROM = 0.9  # of the earliest gel expected: stopping later spoils little
 LATE_GEL = 1.05  # times the time it should be safe to stop
-# An estimate that has not taken in what the probe said since is late. Where the world runs faster
-# than life, a coat's first takes a small machine as long as ten round trips to the board.
+# An estimate is late when it does not yet include the probe's newer readings. Where the world runs
+# faster than life, the first estimate of a coat takes a small machine ten round trips to the board.
 OLD_S, OLD_LAGS = 60.0, 10.0
 COLD_K = 3.0  # below the shop's planned temperature
 
@@ -44,7 +44,7 @@ SEVERITY: dict[str, Severity] = {
     for kind in plain.ALERTS
 }
 
-STANDING = ("standing_liquid", "standing_gelling", "standing_gelled")  # the frame stands now
+STANDING = ("standing_liquid", "standing_gelling", "standing_gelled")  # the frame stands still now
 
 _HANDS = {Step.MIX, Step.DEGAS, Step.POUR}
 _ASKING = {Step.WEIGH, Step.MIX, Step.DEGAS, Step.POUR, Step.CLOSE_UP}
@@ -57,13 +57,13 @@ def weight_error(state: RunState, part_a_g: float, part_b_g: float) -> float:
 
 
 def ratio_weighed(state: RunState, part_a_g: float, part_b_g: float) -> Weighing:
-    """Both weights against the ratio of the plan."""
+    """Compare both weights with the ratio of the plan."""
     plan = state.coat_plan
     return check(part_a_g, part_b_g, 100.0 * plan.part_b_g / plan.part_a_g)
 
 
 def mix_refused(state: RunState) -> bool:
-    """Whether the coat was weighed so far off that no gel can be foretold for it."""
+    """Whether the weights are so far off that no gel time can be predicted for this coat."""
     coat = state.coat
     if coat.part_a_g is None or coat.part_b_g is None:
         return False
@@ -77,19 +77,19 @@ def cup_can_have_gelled(state: RunState, now_s: float) -> bool:
 
 
 def touch_band_s(state: RunState, what: str) -> tuple[float, float]:
-    """Span of the coat's clock in which a touch of the cup or the coat is plausible, in s."""
+    """Times on the coat's clock, in s, between which a touch of cup or coat is plausible."""
     clock = state.coat_plan.clock
     from_s = CUP_FROM * clock.pour_by_s if what == "cup" else TOUCH_EARLY * clock.gel_low_s
     return from_s, TOUCH_LATE * clock.gel_high_s
 
 
 def peak_limit_degC(state: RunState) -> float | None:
-    """The sheet's peak exotherm; a cup hotter than that runs away."""
+    """Peak exotherm given by the data sheet; a cup hotter than that runs away."""
     return state.plan.casting.resin.sheet.peak_exotherm_degC
 
 
 def alert_kinds(state: RunState, now_s: float, seen: Observation) -> set[str]:
-    """Every kind that holds at this moment; keys of `plain.ALERTS`."""
+    """Every kind of alert that holds at this moment; keys of `user_messages.ALERTS`."""
     kinds = {"record"} if seen.record_trouble else set()
     if state.over:
         return kinds
@@ -160,7 +160,7 @@ def _heat(state: RunState, seen: Observation) -> set[str]:
 
 
 def _hurry(state: RunState, now_s: float) -> set[str]:
-    """A mix that waits in its cup, or in a mould that stands; or that has stood too long."""
+    """Alerts of a mix that waits in its cup or in a standing mould, or that stood for too long."""
     time_s, clock = state.coat_time_s(now_s), state.coat_plan.clock
     met_s, begun_s = state.coat.parts_met_s, state.coat.spin_from_s
     if met_s is not None and begun_s is not None:
@@ -208,7 +208,7 @@ def _window(state: RunState, now_s: float) -> set[str]:
         late = now_s - below_s > window.next_pour_until_s
         return {"window_missed"} if late and state.step is Step.WEIGH else set()
     gap_s = coat.poured_s - below_s
-    if gap_s < window.next_pour_from_s - POUR_S:  # who began when it was ready is not early
+    if gap_s < window.next_pour_from_s - POUR_S:  # begun when ready is not early
         return {"early_pour"}
     return {"window_passed"} if gap_s > window.next_pour_until_s else set()
 
@@ -222,7 +222,7 @@ def _people(state: RunState, now_s: float) -> set[str]:
             kinds.add("weights_refused")
         elif error > WEIGHT_WARN:
             kinds.add("weights_off")
-    # Who was told to wait with the pour is not missed until as long after that.
+    # A person who was told to wait with the pour is missed only WAITING_S after the wait is over.
     asked = state.step in _ASKING and wait_to_pour(state, now_s - WAITING_S) is None
     if asked and now_s - state.entered_s > WAITING_S:
         kinds.add("waiting")

@@ -1,7 +1,7 @@
-"""Undo: the last step is taken back where nothing in the world stands against it.
+"""Undo: take the last step back where that is physically possible.
 
-What the frame has moved, and what has run into the mould, cannot be taken back. A press that was
-early can: the clock is put right, and the record tells both.
+A movement of the frame and a pour into the mould cannot be taken back. A press that came too early
+can: the clock is corrected, and the record keeps both the press and its undoing.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from evenwall.run.moment import Moment
 from evenwall.run.state import RunState
 from evenwall.run.user_messages import BUTTONS
 
-# The step that a step's own beginning takes back to. The rest begin by moving the frame.
+# For each step that can be undone, the step before it. All others begin by moving the frame.
 BACK: dict[Step, Step] = {
     Step.MIX: Step.WEIGH,
     Step.DEGAS: Step.MIX,
@@ -29,7 +29,7 @@ NOTHING = "There is nothing to take back."
 
 
 def back_label(state: RunState) -> str:
-    """Return what a step back takes back, in the words of its button; empty: nothing."""
+    """Return the label of the step-back button; empty if nothing can be taken back."""
     if state.step is Step.WEIGH and state.coat.weighings:
         part, mass_g = state.coat.weighings[-1]
         return f"Take back: {mass_g:.1f} g of part {part}"
@@ -40,7 +40,7 @@ def back_label(state: RunState) -> str:
 
 
 def take_step_back(moment: Moment) -> str:
-    """Take the last step back and return the sentence that tells it; empty: it cannot be."""
+    """Take the last step back and return a sentence about it; empty if that is impossible."""
     state = moment.state
     before = BACK.get(state.step)
     if before is None or state.over:
@@ -52,7 +52,7 @@ def take_step_back(moment: Moment) -> str:
 
 
 def take_weight_back(moment: Moment, who: str) -> str:
-    """Take back the latest weight; returns the part, empty where there is none."""
+    """Take back the latest weight and return its part; empty if there is no weight."""
     state = moment.state
     if state.step is not Step.WEIGH or not state.coat.weighings:
         return ""
@@ -63,14 +63,14 @@ def take_weight_back(moment: Moment, who: str) -> str:
 
 
 def both_weighed(moment: Moment) -> None:
-    """Write both parts down together once both are known."""
+    """Record both parts together once both are known."""
     coat = moment.state.coat
     if coat.part_a_g is not None and coat.part_b_g is not None:
         moment.emit(Weighed(part_a_g=coat.part_a_g, part_b_g=coat.part_b_g))
 
 
 def go_back(moment: Moment, who: str) -> str:
-    """Take back the latest weight or step; why not, in words."""
+    """Take back the latest weight or step; return the reason if that is impossible."""
     if take_weight_back(moment, who) or take_step_back(moment):
         return ""
     return NOTHING

@@ -1,4 +1,4 @@
-"""The supervisor's line to the board: orders out, one at a time; its state, and what failed, in."""
+"""The supervisor's line to the board: sends orders one at a time, receives state and failures."""
 
 from __future__ import annotations
 
@@ -15,17 +15,17 @@ from evenwall_bridge.contract import BridgeError, Clock, LinkLost, Ramp, Rig, Ri
 
 @dataclass(frozen=True, slots=True)
 class BoardSeen:
-    """State of the board at a moment, and the things it has done since the last one."""
+    """State of the board at a moment, and its actions since the previous moment."""
 
     rig: RigState | None
-    lost: str = ""  # in words, while it does not answer
+    lost: str = ""  # the reason in words while it does not answer
     parked: str = ""  # a park that has just ended: up or down
-    failed: str = ""  # in words, an order that has just failed
+    failed: str = ""  # an order that has just failed, in words
     rejoin: bool = False  # the first moment after a restart, or after it was found again
 
 
 class BoardFeed:
-    """Gives orders to the rig and keeps what it tells. Lives on the event loop."""
+    """Gives orders to the rig and keeps the state that it reports. Lives on the event loop."""
 
     def __init__(
         self,
@@ -37,8 +37,11 @@ class BoardFeed:
         grant_s: float,
         stale_s: float,
     ) -> None:
-        """grant_s: how long the board may turn without hearing from us. stale_s: a board not heard
-        for so long is lost. wake: called when something has happened."""
+        """Connect to a rig.
+
+        grant_s: time that the board may turn without hearing from us. stale_s: silence after which
+        the board counts as lost. wake: called when something has happened.
+        """
         self.rig, self._clock, self._tasks, self._wake = rig, clock, tasks, wake
         self._grant_s, self._stale_s = grant_s, stale_s
         self._orders: asyncio.Queue[RigAction] = asyncio.Queue()
@@ -49,7 +52,7 @@ class BoardFeed:
         self._lost_s = -math.inf  # when an order last found the link gone
 
     async def open(self) -> bool:
-        """Open the rig; whether it answers."""
+        """Open the rig and return whether it answers."""
         try:
             await self.rig.open()
         except BridgeError as error:
@@ -59,7 +62,7 @@ class BoardFeed:
         return True
 
     async def hear(self) -> None:
-        """Hear the board for ever: wake at once when its guard, mode or faults change."""
+        """Listen to the board until cancelled; wake at once when guard, mode or faults change."""
         while self._link_error:
             await self._clock.sleep(self._stale_s)
             await self.open()
@@ -71,14 +74,14 @@ class BoardFeed:
                 self._wake()
 
     async def obey(self) -> None:
-        """Give the orders for ever: one at a time, in order."""
+        """Send the orders until cancelled, one at a time and in order."""
         while True:
             action = await self._orders.get()
             self._order = asyncio.get_running_loop().create_task(self._do(action))
             await asyncio.wait({self._order})
 
     def seen(self, now_s: float) -> BoardSeen:
-        """Return what is known now; parks, failures and rejoining are told once."""
+        """Return the state known now; parks, failures and rejoining are reported once."""
         rig = self._state()
         lost = self._link_error
         if rig is not None:
@@ -99,13 +102,13 @@ class BoardFeed:
             return None
 
     def give(self, action: RigAction, era: int, written: bool) -> None:
-        """Put an order behind the others, unless a stop has come since `era`."""
+        """Queue an order behind the others, unless a stop has come since `era`."""
         del written  # the frame is fed in any case
         if era == self.era:
             self._orders.put_nowait(action)
 
     def now(self, action: Stop | Hold) -> None:
-        """Stop or hold before everything else, and void what waits."""
+        """Stop or hold before everything else, and void the orders that wait."""
         self._void()
         if self._order is not None:
             self._order.cancel()
@@ -130,7 +133,8 @@ class BoardFeed:
                 await self.rig.park(action.major_deg, action.minor_deg)
                 self._parked = action.to
         except LinkLost:
-            # Lost until a newer row comes; then the board itself is asked what it took in.
+            # The link counts as lost until a newer row comes. Then the board is asked which orders
+            # it received.
             self._lost_s = self._clock.now_s()
             self._void()
         except BridgeError as error:

@@ -1,7 +1,7 @@
-"""Calls to a person: what wants hands is called again, at stated times, until somebody answers.
+"""Calls to a person. When hands are needed, the call is repeated on a schedule until answered.
 
-A call goes to the buzzer, to locked phones and to a webhook, and every one is in the record. A
-press at the frame, or a command from a page, answers all calls that stand.
+A call goes to the buzzer, to locked phones and to a webhook, and each one is recorded. A press of
+the button at the frame, or a command from a page, answers all open calls.
 """
 
 from __future__ import annotations
@@ -15,9 +15,9 @@ from evenwall.run.schedule import next_from_s
 from evenwall.run.state import RunState
 from evenwall.run.user_messages import ALERTS, NEXT_COAT
 
-# After how long the 2nd, 3rd ... call comes, s; the last gap repeats. The first comes at once.
-# Own choices: what spoils a coat within minutes every minute, what only waits every five. After an
-# hour it is too late to hurry, and rarer calls keep the record of a run that waits for days short.
+# Gaps before the 2nd, 3rd ... call, s; the last gap repeats. The first call comes at once.
+# Own choices: every minute if the coat is spoilt within minutes, every five if it only waits. After
+# an hour it is too late to hurry, and rarer calls keep the record short when a run waits for days.
 AGAIN_S: dict[str, tuple[float, ...]] = {
     "act_now": (30.0, 30.0, *(60.0,) * 59, 600.0),
     "caution": (120.0, 180.0, *(300.0,) * 11, 3600.0),
@@ -25,18 +25,18 @@ AGAIN_S: dict[str, tuple[float, ...]] = {
 }
 HANDS = {"next_coat": NEXT_COAT, "open_mould": "The mould may be opened.", "waiting": ""}
 BEEPS = {"act_now": 3, "caution": 1, "hands": 1}
-# Commands of the rig's own parts: no person has answered by them.
+# Senders that are parts of the rig: their commands do not mean that a person has answered.
 PARTS = frozenset({"scale", "planner", "calls"})
 
 
 def wanted(state: RunState, now_s: float) -> dict[str, str]:
-    """Return what a person is called for now, and how urgent it is: act_now, caution or hands."""
+    """Return the calls that are due now, each with its urgency: act_now, caution or hands."""
     if state.over:
         return {}
     found = {kind: SEVERITY[kind] for kind in state.alerts if SEVERITY[kind] != "note"}
     calls: dict[str, str] = dict(found)
     if not state.halted:
-        calls.pop("guard_open", None)  # whoever closes up is at the guard
+        calls.pop("guard_open", None)  # a person who closes up is at the guard
     if "waiting" in state.alerts:
         calls["waiting"] = "hands"
     from_s = next_from_s(state)
@@ -57,7 +57,7 @@ def due_again(urgency: str, number: int, since_s: float) -> bool:
 
 
 def call_people(moment: Moment) -> None:
-    """Call for what is wanted, again where nobody answers, and end calls that are over."""
+    """Make the calls that are due, repeat those without an answer, and end those that are over."""
     calls = wanted(moment.state, moment.now_s)
     for call, urgency in sorted(calls.items()):
         standing = moment.state.calls.get(call)
@@ -83,7 +83,7 @@ def unanswered(state: RunState) -> tuple[str, ...]:
 
 
 def answer_calls(moment: Moment, who: str) -> None:
-    """Note that a person is there: calls that stand are not repeated."""
+    """Note that a person is there, so that open calls are not repeated."""
     calls = unanswered(moment.state)
     if calls:
         moment.emit(CallsAnswered(calls=calls, who=who))

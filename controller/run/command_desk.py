@@ -1,4 +1,4 @@
-"""The desk where commands of people wait for their one answer, by key."""
+"""Queue of people's commands. Each command has a key and gets one answer."""
 
 from __future__ import annotations
 
@@ -12,17 +12,20 @@ from evenwall.records.records import Records
 from evenwall.run.events import Answered, read
 
 _ANSWERS_KEPT = 1000
-_AT_ONCE = (StopTurning, Pause)  # harmless twice; must not wait for a disk
+_AT_ONCE = (StopTurning, Pause)  # harmless when repeated, and must not wait for a disk
 
 
 def unwritten(answer: Answer) -> Answer:
-    """Return the answer for a command that is done, but lost if the process ends now."""
+    """Return the answer for a command that is done but not recorded yet.
+
+    It is lost if the process ends now.
+    """
     said = f"{answer.sentence} Not in the record yet: the disk does not take it."
     return answer.model_copy(update={"sentence": said, "event_id": None})
 
 
 class CommandDesk:
-    """Take commands and answer each key once."""
+    """Takes commands and answers each key once."""
 
     def __init__(self, records: Records, wake: Callable[[], None]) -> None:
         self._records, self._wake = records, wake
@@ -31,9 +34,10 @@ class CommandDesk:
         self._answers: dict[str, Answer] = {}  # of this process, by key
 
     async def command(self, command: Command) -> Answer:
-        """Submit a command and return its answer once that is recorded or the disk was given up.
+        """Submit a command and return its answer.
 
-        A key that was seen before, in this process or an earlier one, gets its first answer.
+        The answer comes once it is recorded, or once the wait for the disk is given up. A key that
+        was seen before, in this process or an earlier one, gets its first answer again.
         """
         awaited = self._awaited.get(command.key)
         if awaited is not None:
@@ -54,7 +58,7 @@ class CommandDesk:
         try:
             row = await self._records.read(lambda journal: journal.event_of_key(key))
         except RecordError:
-            # It is unknown whether the command was done. Doing it again is better than not at all:
+            # It is unknown whether the command was done. Repeating it is better than losing it:
             # an unreadable record must not keep a person from the frame.
             return None
         if row is None:
@@ -76,11 +80,11 @@ class CommandDesk:
             future.set_result(answer)
 
     def reply(self, key: str, answer: Answer, written: bool) -> None:
-        """Give the answer; one that is not in the record says so."""
+        """Give the answer. It says so if it could not be recorded."""
         self.resolve(key, answer if written else unwritten(answer))
 
     def close(self) -> None:
-        """Tell the requests that still wait that no answer will come."""
+        """Tell the waiting requests that no answer will come."""
         for future in self._awaited.values():
             future.set_exception(RecordError("closing: ask again, with the same key"))
             future.exception()  # nobody may be waiting

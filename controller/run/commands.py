@@ -1,4 +1,4 @@
-"""Commands of people: each is checked, answered once, and written down as one event."""
+"""Commands of people: each is checked, answered once, and recorded as one event."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ from evenwall.run.user_messages import CHECKLIST, HALTED, LOST_LINES
 
 _BEFORE_POUR = (Step.MIX, Step.DEGAS, Step.POUR)
 MOST_DRAFTS = 20  # fields with text that is typed but not yet sent
-UNDO_S = 10.0  # after a touch of the coat, until the frame parks: the touch can be taken back
+UNDO_S = 10.0  # from a touch of the coat to parking; until then the touch can be taken back
 
 
 Wanted = TypeVar("Wanted", bound=Order)
@@ -68,7 +68,7 @@ def carries_out(kind: type[Wanted]) -> Callable[[Handler[Wanted]], Handler[Wante
 
 
 def command_given(moment: Moment, command: Command) -> None:
-    """Check a person's command, carry it out if it is due, and answer it."""
+    """Check a person's command, carry it out if it is allowed now, and answer it."""
     handler = HANDLERS.get(type(command.order))
     if command.step_id is not None and command.step_id != moment.state.step_id:
         refuse(moment, command, "That step is over; the sheet has moved on.")
@@ -93,7 +93,7 @@ def accept(moment: Moment, command: Command, sentence: str, event: Answered | No
 def refuse(moment: Moment, command: Command, sentence: str, *, confirm: bool = False) -> None:
     """Record that a command was refused, and why.
 
-    confirm: the person is asked, and may send the command again with `confirmed`.
+    confirm: ask the person, who may send the command again with `confirmed`.
     """
     asked = {"confirm": True} if confirm else {}
     refused = Refused(
@@ -161,7 +161,7 @@ def _weigh(moment: Moment, command: Command, order: orders.Weigh) -> None:
 
 @carries_out(orders.WeighPart)
 def _weigh_part(moment: Moment, command: Command, order: orders.WeighPart) -> None:
-    """Take one part's weight from the scale or a person: the total in its cup."""
+    """Take the weight of one part, from the scale or a person: the total in its cup."""
     if moment.state.step is not Step.WEIGH:
         refuse(moment, command, "Weights are entered while weighing.")
     else:
@@ -172,7 +172,7 @@ def _weigh_part(moment: Moment, command: Command, order: orders.WeighPart) -> No
 
 @carries_out(orders.WeighBack)
 def _weigh_back(moment: Moment, command: Command, order: orders.WeighBack) -> None:
-    """Take the grams left in the cup and the grams that ran over into the tray."""
+    """Take the grams that are left in the cup and the grams that ran into the drip tray."""
     coat = moment.state.coat
     cup_left_g, spill_g = order.cup_left_g, order.spill_g
     if coat.poured_s is None or moment.state.step is Step.WEIGH:
@@ -199,8 +199,11 @@ def _replanned(moment: Moment, command: Command, order: Replan) -> None:
 
 @carries_out(Refine)
 def _refined(moment: Moment, command: Command, order: Refine) -> None:
-    """Take the planner's full plan in a run that began with the first answer. If it comes after the
-    first pour, or would change weighed grams, the first answer stays."""
+    """Replace the first answer, with which the run began, by the planner's full plan.
+
+    The first answer stays if the full plan comes after the first pour or would change weighed
+    grams.
+    """
     problem = cannot_take_over(moment.state, order.rest)
     if problem:
         refuse(moment, command, problem)
@@ -231,7 +234,7 @@ def _touch(moment: Moment, command: Command, order: orders.Touch) -> None:
 
 @carries_out(orders.TakeBack)
 def _take_back(moment: Moment, command: Command, _: orders.TakeBack) -> None:
-    """Take back the latest weight while weighing, else the latest touch and the gel found by it."""
+    """Take back the latest weight while weighing, otherwise the latest touch and its gel."""
     state, coat = moment.state, moment.state.coat
     if state.step is Step.WEIGH and coat.weighings:
         part = coat.weighings[-1][0]
@@ -276,7 +279,7 @@ def _acknowledge(moment: Moment, command: Command, _: orders.Acknowledge) -> Non
 
 @carries_out(ReportCall)
 def _call_sent(moment: Moment, command: Command, order: ReportCall) -> None:
-    """Note whom a call reached; told by the part that sends calls."""
+    """Note whom a call reached, as reported by the part that sends calls."""
     accept(moment, command, "Written down.", CallSent(**order.model_dump()))
 
 
@@ -337,7 +340,7 @@ def _abandon(moment: Moment, command: Command, order: orders.Abandon) -> None:
 
 @carries_out(orders.Tick)
 def _tick(moment: Moment, command: Command, order: orders.Tick) -> None:
-    """Tick a line of the list, or take its tick back; `all` ticks every line."""
+    """Tick or untick a line of the list; `all` ticks every line."""
     count, index = len(CHECKLIST), order.index
     if moment.state.step is not Step.PREPARE:
         refuse(moment, command, "The list belongs to the beginning.")

@@ -1,4 +1,4 @@
-"""Rows of a run's curve: when the next one is due, and what stands in it."""
+"""Rows of a run's curve: when the next one is due, and its columns."""
 
 from __future__ import annotations
 
@@ -12,14 +12,14 @@ QUIET = 10.0  # times as long between two rows, while no coat is followed
 
 
 class Curve:
-    """Says when a row is due: every `sample_s` while there is a coat to follow."""
+    """Decides when a row is due: every `sample_s` while there is a coat to follow."""
 
     def __init__(self, sample_s: float) -> None:
         self._sample_s = sample_s
         self._sampled_s = -math.inf
 
     def due(self, state: RunState, now_s: float) -> bool:
-        """Whether a row is due now; the next one is due only after it."""
+        """Whether a row is due now. If it is, the time of the next one is set."""
         since_s = now_s - self._sampled_s
         if state.over or since_s < self._sample_s * 0.9:
             return False
@@ -51,10 +51,10 @@ def sample_of(state: RunState, now_s: float, seen: Observation) -> dict[str, Any
 
 
 def gel_row(state: RunState, now_s: float, seen: Observation) -> GelRow | None:
-    """Return the row for the coat's gel monitor; None when no gel is waited for."""
+    """Return the row for the coat's gel monitor; None when no coat is waiting to gel."""
     coat_time_s = state.coat_time_s(now_s)
     if coat_time_s is None or state.coat.gel_called_s is not None or state.coat.done:
         return None
-    # The probe's own moment: on a rising curve a late look would read as noise.
+    # Use the time of the probe's reading: on a rising curve a later time would look like noise.
     late_s = 0.0 if seen.probe is None else now_s - seen.probe.at_s
     return coat_time_s - late_s, seen.probe_degC, seen.room_degC

@@ -1,7 +1,7 @@
-"""Fate of a coat, by its record: as planned, changed, or lost.
+"""Fate of a coat, judged by its record: as planned, changed, or lost.
 
-A coat becomes a wall only while it turns liquid. Its flow path, the integral of dt/mu to the gel,
-says how far it can still run: it does not depend on where the frame stands.
+A coat becomes a wall only if it turns while it is liquid. Its flow path, the integral of dt/mu up
+to the gel, measures how far it can still flow, whatever the position of the frame.
 """
 
 from __future__ import annotations
@@ -17,9 +17,10 @@ from evenwall.run.state import Coat
 
 Floats = npt.NDArray[np.float64]
 
-# Of the flow path that the plan counts on, needed for a closed wall. The lantern globe's film, all
-# three coats as late, thinnest patch of 4.5 mm wanted: path 0.87 leaves 4.1 mm, 0.64 3.9, 0.43 1.3,
-# 0.25 1.4, 0.11 0.2 mm; 0.03 leaves bare wall and a pool of over 20 mm.
+# Share of the planned flow path that a closed wall needs. Computed with the film of the lantern
+# globe, all three coats equally late, 4.5 mm planned. Thinnest patch: 4.1 mm with a path of 0.87,
+# 3.9 with 0.64, 1.3 with 0.43, 1.4 with 0.25, 0.2 mm with 0.11. With 0.03 the wall is partly bare
+# and the pool is over 20 mm deep.
 LEAST_PATH = 0.2
 STOOD_S = 60.0  # standing while liquid for longer than this changes the wall
 
@@ -29,14 +30,15 @@ class Fate(enum.StrEnum):
 
     OPEN = "open"  # not poured, or not yet turning in time
     SOUND = "sound"  # poured and turned in time
-    CHANGED = "changed"  # turned late, or stood while liquid: its wall is another one
-    LOST = "lost"  # poured or turned when it had gelled, or nearly: it is no wall
+    CHANGED = "changed"  # turned late, or stood while liquid: its wall differs from the plan
+    LOST = "lost"  # poured or turned when it had gelled, or nearly: it makes no wall
 
 
 def path_left(planned: CoatPlan, time_s: float) -> float:
-    """Flow path from `time_s` to the expected gel, over that from the planned start of turning.
+    """Flow path from `time_s` to the expected gel, as a share of the planned flow path.
 
-    time_s: on the coat's clock. Without a viscosity table the time left stands for the path.
+    The planned path begins at the planned start of turning. time_s: on the coat's clock. Without a
+    viscosity table the remaining time is used in place of the path.
     """
     times, left = _path(planned)
     return float(np.interp(time_s, times, left))
@@ -50,7 +52,7 @@ def no_return_s(planned: CoatPlan) -> float:
 
 
 def _path(planned: CoatPlan) -> tuple[Floats, Floats]:
-    """Times of the coat's clock, rising, and the share of the flow path left then, falling."""
+    """Times on the coat's clock (rising) and the share of flow path left at each (falling)."""
     clock = planned.clock
     gel_s, from_s = clock.gel_expected_s, clock.spin_from_s
     if len(planned.viscosity) < 2:
@@ -63,7 +65,7 @@ def _path(planned: CoatPlan) -> tuple[Floats, Floats]:
 
 
 def pace(planned: CoatPlan, coat: Coat) -> float:
-    """Gel time as found over the one that was planned; 1 while nobody knows."""
+    """Ratio of the gel time found to the planned one; 1 while it is unknown."""
     return 1.0 if coat.gel_coat_s is None else coat.gel_coat_s / planned.clock.gel_expected_s
 
 

@@ -1,4 +1,4 @@
-"""Stops: the guard, a board that stands by itself, a failed action, and a person's stop."""
+"""Stops: by the guard, by the board itself, after a failed action, and by a person."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def failed(moment: Moment) -> None:
 
 
 def stopped_by_itself(moment: Moment) -> None:
-    """The board stopped without being told to: it must have had a reason."""
+    """Record a stop that the board made without an order, with its reason."""
     rig, turning = moment.seen.rig, moment.state.turning
     if rig is None or turning is None or not turning.ramps:
         return
@@ -43,7 +43,7 @@ def stopped_by_itself(moment: Moment) -> None:
 
 
 def insist_on_stop(moment: Moment) -> None:
-    """A stop that was lost on the wire is given again until it is seen to work."""
+    """Send a stop that was lost on the wire again, until the board is seen to have obeyed."""
     state, rig = moment.state, moment.seen.rig
     if not state.halted or rig is None or moment.seen.rig_lost:
         return
@@ -54,7 +54,7 @@ def insist_on_stop(moment: Moment) -> None:
 
 def stop_turning(moment: Moment, who: str) -> str:
     if not (moment.state.turning or moment.state.moving) or moment.state.halted:
-        moment.act(Stop())  # cheap, and nobody who asks for a stop is argued with
+        moment.act(Stop())  # cheap, and a request to stop is never refused
         return "Nothing is turning."
     moment.emit(StopAsked(who=who))
     moment.halt("stop")

@@ -1,4 +1,4 @@
-"""Folding: from the rows of a journal to the state of its run."""
+"""Fold the rows of a journal into the state of its run."""
 
 from __future__ import annotations
 
@@ -41,15 +41,15 @@ def fold_all(run_id: str, plan: Plan, rows: Iterable[Event]) -> RunState:
     return state
 
 
-# Raised by a row whose data are not what its kind has: such a row is left out, by name.
+# Errors raised by a row whose data do not fit its kind. Such a row is left out and named.
 UNFIT = (ArithmeticError, AttributeError, LookupError, TypeError, ValueError, InputError)
 
 
 def taken_up(run_id: str, plan: Plan, events: Iterable[Event]) -> tuple[RunState, dict[int, str]]:
-    """Return the state after a journal that may be damaged, and the events left out, with why.
+    """Return the state after a journal that may be damaged, and the rows left out with reasons.
 
-    A journal without its first row begins where its next row stands. Raises RecordError when no
-    row is left, or the plan cannot be begun.
+    If the first row is missing, the run begins at the next one. Raises RecordError if no row is
+    left or the plan cannot be begun.
     """
     rows, left_out = list(events), dict[int, str]()
     if not rows:
@@ -71,7 +71,7 @@ def taken_up(run_id: str, plan: Plan, events: Iterable[Event]) -> tuple[RunState
 
 
 def _beginning(first: Event) -> Started:
-    """Return the first row as the beginning; where it cannot be read, as that of a real run."""
+    """Return the first row as the beginning of the run; if unreadable, assume a real run."""
     if first.kind == Started.kind:
         with contextlib.suppress(InputError):
             return Started.of(first)
@@ -79,7 +79,7 @@ def _beginning(first: Event) -> Started:
 
 
 def _sane(state: RunState) -> None:
-    """Raises ValueError for a state that no run can be in."""
+    """Raise ValueError for a state that no run can be in."""
     if not 0 <= state.index < len(state.coats):
         raise ValueError(f"there is no coat {state.index + 1}")
     coat, turning = state.coat, state.turning

@@ -1,7 +1,7 @@
-"""The one button at the frame, or its pedal: a short press goes on, a long one goes back.
+"""The single button or pedal at the frame: a short press goes on, a long one goes back.
 
-While the frame turns, back means pause. Nothing here can start the frame with the guard open: a
-short press goes through the same refusals as the page's own button.
+While the frame turns, a long press pauses it. Nothing here can start the frame with the guard open:
+a short press passes the same checks as the button on the page.
 """
 
 from __future__ import annotations
@@ -18,14 +18,14 @@ from evenwall.run.observation import Observation, Sound
 from evenwall.run.state import RunState
 from evenwall.run.user_messages import BUTTONS, CHECKLIST
 
-# Steps whose press makes the frame move.
+# Steps in which a press makes the frame move.
 MOVES = (Step.PREPARE, Step.CLOSE_UP, Step.REST)
 DONE_BEEPS, REFUSED_BEEPS = 1, 2  # after a press; alerts beep once, or three times to act now
 AT_THE_BUTTON = "the button at the frame"
 
 
 def press(moment: Moment, pressed: Press) -> None:
-    """Obey a press at the frame, and beep whether it was taken."""
+    """Carry out a press at the frame, and beep to tell whether it was accepted."""
     if pressed is Press.STOP:
         stop_turning(moment, "rig")
         return
@@ -36,7 +36,7 @@ def press(moment: Moment, pressed: Press) -> None:
 
 
 def _short(moment: Moment) -> str:
-    """Take the next step; why not, in words."""
+    """Take the next step; return the reason if it cannot be taken."""
     if _asks_for_cup(moment.state):
         moment.emit(Touched(what="cup", who=AT_THE_BUTTON))
         return ""
@@ -48,7 +48,7 @@ def _short(moment: Moment) -> str:
 
 
 def _long(moment: Moment) -> str:
-    """Pause what turns, stop what parks, else take back the latest step or weight."""
+    """Pause turning or stop parking; otherwise take back the latest step or weight."""
     state = moment.state
     if state.halted:
         return "The frame stands already. A short press lets it go on."
@@ -66,14 +66,14 @@ def _long(moment: Moment) -> str:
 
 
 def _asks_for_cup(state: RunState) -> bool:
-    """Whether the sheet waits to hear that the cup has gelled, which a press then says."""
+    """Whether the sheet waits for the cup to gel, so that a press reports it gelled."""
     touched = any(what == "cup" for what, _ in state.coat.touches)
     asked = state.step is Step.SPIN and "no_gel" in state.alerts
     return asked and state.turning is not None and not state.halted and not touched
 
 
 def frame_button(state: RunState, now_s: float, seen: Observation) -> FrameButton:
-    """Return what the button at the frame does now, and the light that says so."""
+    """Return the present function of the button at the frame, and the light that shows it."""
     light = light_of(state, now_s, seen)
     moment = Moment(state, now_s, seen)
     if _asks_for_cup(state):
@@ -93,7 +93,7 @@ def frame_button(state: RunState, now_s: float, seen: Observation) -> FrameButto
 
 
 def light_of(state: RunState, now_s: float, seen: Observation) -> Light:
-    """Return the stack light: what to do now, or what the next press does."""
+    """Return the stack light: it shows what to do now, or what the next press does."""
     if any(SEVERITY[kind] == "act_now" for kind in state.alerts):
         return Light.ACT_NOW
     if state.turning or (state.moving and not state.halted):

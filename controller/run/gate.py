@@ -1,9 +1,9 @@
-"""The gate that a plan passes before it becomes a run.
+"""Checks that a plan passes before it becomes a run.
 
-What is written into the record is believed at every later start. So a plan is read strictly, and
-then tried: the record's own text is read back, and every coat is folded from its weighing to its
-parking. The frame's motion, the view and the alerts are computed along it.
-What cannot be carried through here is refused with one line, and nothing has been written.
+The record is trusted at every later start. So a plan is read strictly and then tried out: its
+recorded text is read back, and every coat is folded from its weighing to its parking. The frame's
+motion, the view and the alerts are computed along the way.
+A plan that fails here is refused with one line, before anything is written.
 """
 
 from __future__ import annotations
@@ -45,18 +45,18 @@ from evenwall.run.step import step
 from evenwall.run.view import snapshot
 from evenwall_bridge.contract import AxisState, BridgeError, Mode, RigState
 
-ROUNDED = 1.01  # a plan's figures may be over a limit by their rounding
+ROUNDED = 1.01  # rounding may put a plan's figures over a limit
 PLAN_BYTES = 20_000_000  # of the record's text
 TRIED = "a trial of the plan"
 
 
 def admit(plan: Plan, spec: RigSpec, *, sent: bool = False) -> Plan:
-    """Return the plan as it will run on the frame there is. Raises InputError.
+    """Return the plan as it will run on the present frame. Raises InputError.
 
-    sent: it comes from a file or from the network, so its seal is checked.
+    sent: the plan comes from a file or from the network, so its seal is checked.
 
-    The frame's gearing, its limits, its ports and whether a hand at it is needed are the rig
-    file's to say, never a sent plan's.
+    Only the rig file sets the frame's gearing, its limits, its ports and whether a person must
+    confirm at the frame. A sent plan never does.
     """
     if sent:
         has_seal(plan)
@@ -74,12 +74,12 @@ def admit(plan: Plan, spec: RigSpec, *, sent: bool = False) -> Plan:
 
 _FRAME = ("backend", "major", "minor", "rate_limit_rpm", "accel_limit_rpm_s", "grant_s",
           "confirm_at_rig")  # fmt: skip
-# Where this controller's broker and board are is no part of a plan, which is shown to whoever asks.
+# A plan is shown to everybody who asks, so it does not hold the addresses of broker and board.
 _NOBODYS: dict[str, object] = {"port": "", "mqtt": None, "calls": None}
 
 
 def within_rig(plan: Plan, spec: RigSpec) -> None:
-    """Raises InputError where the plan turns faster, or changes its speed faster, than the rig."""
+    """Raise InputError if the plan exceeds the rig's speed or acceleration limit."""
     fastest_rpm = steepest_rpm_s = 0.0
     replayed = replay_of(plan).coats if DETAIL in plan.details else ()
     for ramps in [coat.ramps for coat in plan.coats] + [one.proven.ramps for one in replayed]:
@@ -101,7 +101,7 @@ def within_rig(plan: Plan, spec: RigSpec) -> None:
 
 
 def try_out(plan: Plan) -> None:
-    """Raises InputError where the plan cannot be kept, read again and carried through."""
+    """Raise InputError if the plan cannot be stored, read back and carried through."""
     try:
         text = plan.model_dump_json()
         if len(text) > PLAN_BYTES:
@@ -122,14 +122,14 @@ def try_out(plan: Plan) -> None:
 
 
 def _moments(coat: CoatPlan) -> Iterator[float]:
-    """Moments of a coat's clock at which everything that is shown is computed."""
+    """Moments on a coat's clock at which everything on the screen is computed."""
     clock = coat.clock
     yield from (0.0, clock.pour_from_s, clock.spin_from_s, clock.gel_expected_s, clock.gel_high_s)
     yield from (clock.spin_until_s, clock.next_pour_from_s, clock.next_pour_until_s)
 
 
 def _try_coat(state: RunState, index: int) -> RunState:
-    """One coat from its weighing to its rest, as the journal will have it."""
+    """Fold one coat from its weighing to its rest, as the journal will record it."""
     coat = state.plan.coats[index]
     met_s = state.entered_s + 1.0
     number = index + 1
@@ -166,8 +166,10 @@ def _try_coat(state: RunState, index: int) -> RunState:
 
 
 def carries_on(state: RunState, now_s: float, rig_name: str) -> None:
-    """Raises RecordError where a run that was read back cannot be shown, or not be stepped with
-    the frame standing, turning or not heard, as found again or as before."""
+    """Raise RecordError if a run that was read back cannot be shown or stepped.
+
+    Steps are tried with the frame standing, turning or silent, each with and without a rejoin.
+    """
     try:
         for mode in (None, Mode.DISABLED, Mode.HOLDING, Mode.TURNING):
             rig = None if mode is None else _rig(now_s, mode, 0.0)
@@ -199,7 +201,7 @@ def _rig(at_s: float, mode: Mode, queue_s: float) -> RigState:
 
 
 def _press(state: RunState, at_s: float) -> tuple[RunState, list[motion.Ramp3]]:
-    """The press at the frame that begins the turning, by the supervisor's own mind."""
+    """Press the frame's button to begin the turning, with the supervisor's own `step`."""
     seen = Observation(rig=_rig(at_s, Mode.HOLDING, 0.0), presses=(Press.NEXT,))
     state, actions = step(state, at_s, seen)
     if state.turning is None:
@@ -208,8 +210,10 @@ def _press(state: RunState, at_s: float) -> tuple[RunState, list[motion.Ramp3]]:
 
 
 def _feed(state: RunState, met_s: float, coat: CoatPlan) -> None:
-    """Compute what the board would be handed along the coat, from its beginning to past its end,
-    on time, and with the gel as early and as late as it may come."""
+    """Compute the ramps for the board along the coat, from its beginning to past its end.
+
+    The gel is taken on time, as early and as late as it may come.
+    """
     spin_s = met_s + coat.clock.spin_from_s
     turns_s = max(coat.clock.gel_high_s - coat.clock.spin_from_s, 1.0)
     for share in (0.1, 0.5, 0.9, 1.5):
@@ -223,12 +227,12 @@ def _feed(state: RunState, met_s: float, coat: CoatPlan) -> None:
             _, actions = step(state, now_s, seen)
             for action in actions:
                 if isinstance(action, Queue):
-                    # The board turns already: these ramps begin at its speeds, not at rest.
+                    # The board is already turning: these ramps begin at its speeds, not at rest.
                     _within([(3600.0, *turning.ramps[-1][1:]), *action.ramps], state)
 
 
 def _within(ramps: list[motion.Ramp3], state: RunState) -> None:
-    """Raises InputError where what goes to the board is no motion of this rig."""
+    """Raise InputError if ramps for the board are not a possible motion of this rig."""
     rig = state.plan.rig
     for duration_s, *rates in ramps:
         if not (math.isfinite(duration_s) and 0.0 < duration_s <= 3600.0):
@@ -241,7 +245,7 @@ def _within(ramps: list[motion.Ramp3], state: RunState) -> None:
 
 
 def _look(state: RunState, met_s: float, coat: CoatPlan) -> None:
-    """Everything that a screen shows, along the coat's clock."""
+    """Compute everything that a screen shows, along the coat's clock."""
     for time_s in _moments(coat):
         seen = Observation(rig=_rig(met_s + time_s, Mode.HOLDING, 0.0))
         _show(state, met_s + time_s, seen, state.plan.rig.name)

@@ -1,5 +1,4 @@
-"""The gel estimator, put at the supervisor's service: SI and cases on one side, a coat on the
-other."""
+"""Adapter from the supervisor to the gel estimator: turns a coat into a `gel.Case` in SI units."""
 
 from __future__ import annotations
 
@@ -19,13 +18,13 @@ from evenwall.units import degC, kelvin, kilograms, metres
 from evenwall.worker_process import WorkerProcess
 
 RESIN_NOTES = "resin:"
-FEED_S = 2.0  # readings closer together teach nothing more
-SETTLE_S = 100.0  # a probe that comes from the last coat's cup is still warm until then
+FEED_S = 2.0  # readings closer together add no information
+SETTLE_S = 100.0  # a probe taken from the last coat's cup is still warm until then
 CURVE_POINTS = 60
 
 
 def gel_case(plan: Plan, coat: CoatPlan, probe: ProbeSpec, poured_coat_s: float) -> gel.Case:
-    """Case of a coat before its first reading."""
+    """Estimator's case for a coat before its first reading."""
     casting = plan.casting
     mould_degC = casting.mould.temp_degC
     kind: gel.Probe = "thermocouple_k"
@@ -39,9 +38,9 @@ def gel_case(plan: Plan, coat: CoatPlan, probe: ProbeSpec, poured_coat_s: float)
         wall_m=metres(casting.mould.wall_mm),
         wall_material=casting.mould.material,
         pour_s=poured_coat_s,
-        # The witness is what stays in the cup at the pour. Until then the person is asked to leave
-        # the probe in the air (plain.PROBE), and its readings must bear that out; an infrared one
-        # looks at whatever stands there.
+        # The witness is the mix that stays in the cup after the pour. Until the pour the person is
+        # asked to leave the probe in the air (user_messages.PROBE), and its readings must agree
+        # with that. An infrared probe sees anything in front of it.
         probe_in_s=poured_coat_s,
         in_air_before=probe.placement == "cup" and kind != "infrared",
         cup_mass_kg=kilograms(coat.witness_g),
@@ -50,22 +49,22 @@ def gel_case(plan: Plan, coat: CoatPlan, probe: ProbeSpec, poured_coat_s: float)
 
 
 def estimator(plan: Plan, coat: CoatPlan, probe: ProbeSpec, poured_coat_s: float) -> Estimator:
-    """A judge for a coat just poured. Raises OutsideValidity, NotConverged (of the sheet)."""
+    """Estimator for a coat just poured. The sheet may raise OutsideValidity or NotConverged."""
     return Estimator(gel_case(plan, coat, probe, poured_coat_s))
 
 
 class TeachingMonitor(GelMonitor, Protocol):
-    """A judge that can be asked, also once it has ended, what its coat has taught."""
+    """Monitor that still tells, after its end, what was learned from its coat."""
 
     def batch(self) -> gel.EarlierBatch | None: ...
 
 
 @dataclass
 class Remembering:
-    """Makes judges that know what a resin's earlier batches have taught. Meets `seen.GelMonitors`.
+    """Makes monitors that use a resin's earlier batches. Implements `observation.GelMonitors`.
 
-    A coat that was touched teaches the next one of its casting: both are batches of one resin. The
-    record learns the same when the run is proven.
+    A coat that was touched informs the next one of its casting: both are batches of one resin. The
+    record keeps the same knowledge when the run is proven.
     """
 
     memories: dict[str, ResinMemory] = field(default_factory=dict)  # by `resin_note`
@@ -87,9 +86,9 @@ class Remembering:
 
 
 def with_first_batch(memory: ResinMemory, resin: Resin, case: gel.Case) -> ResinMemory:
-    """The memory, before its batches the one whose touch stands in the resin's file.
+    """Return the memory, preceded by the batch whose touch is given in the resin's file.
 
-    Only the cup was touched, so the coat and its mould say nothing and are those of the case.
+    Only the cup of that batch was touched, so its coat and mould are taken from the case.
     """
     first = resin.first_batch
     if first is None:
@@ -107,14 +106,14 @@ def with_first_batch(memory: ResinMemory, resin: Resin, case: gel.Case) -> Resin
 
 
 def resin_note(plan: Plan) -> str:
-    """Under which name a resin's memory is kept: its own, and its sheet, which may be revised."""
+    """Key for a resin's memory: its name and its data sheet, which may be revised."""
     resin = plan.casting.resin
     sheet = hashlib.sha256(resin.sheet.model_dump_json().encode()).hexdigest()
     return f"{RESIN_NOTES}{resin.name}:{sheet[:16]}"
 
 
 class Estimator:
-    """Meets `seen.GelMonitor` with gel.py's estimator."""
+    """Implements `observation.GelMonitor` with the estimator of `numerics.gel`."""
 
     def __init__(self, case: gel.Case) -> None:
         self._state = gel.begin(case)
@@ -123,8 +122,11 @@ class Estimator:
         self._teaches = True
 
     def feed(self, rows: Sequence[GelRow]) -> GelReading:
-        """One after another, however many have waited: a fit that has not followed them is far
-        from where they lead, and one refit at the last was up to 36 % early (40 batches)."""
+        """Feed the rows one after another, however many have waited.
+
+        A fit that skips rows starts far from the solution: a single refit at the last row was up to
+        36 % early (40 batches).
+        """
         found = None
         for time_s, probe_degC, room_degC in rows:
             if time_s < SETTLE_S or time_s - self._fed_s < FEED_S:
@@ -151,7 +153,7 @@ class Estimator:
         self._teaches = False
 
     def batch(self) -> gel.EarlierBatch | None:
-        """This coat as the resin's next one will remember it; None without a touch."""
+        """Return this coat as an earlier batch for the resin's next coat; None without a touch."""
         return lesson(self._state) if self._teaches else None
 
     def end(self) -> None:
@@ -183,12 +185,11 @@ class Estimator:
 
 
 class EstimatorApart:
-    """An Estimator in a process of its own, for one coat after another: its refits would make the
-    event loop late.
+    """Estimator in a separate process, because its refits would delay the event loop.
 
-    The process begins before there is a coat, because on a busy machine its imports alone take up
-    to a minute. It is as nice as the process that keeps the frame turning: it works for a hundredth
-    of the time, and must get that.
+    One process serves one coat after another. It starts before the first coat, because on a busy
+    machine its imports alone take up to a minute. It runs at the priority of the process that keeps
+    the frame turning: it needs only a hundredth of the time, but must get it.
     """
 
     _ask: Callable[..., Any]
@@ -196,11 +197,11 @@ class EstimatorApart:
     def __init__(self) -> None:
         self._apart: WorkerProcess | None = None
         self._batch: gel.EarlierBatch | None = None
-        with contextlib.suppress(EvenwallError):  # if it is still so at the first coat, it is told
+        with contextlib.suppress(EvenwallError):  # reported if it still fails at the first coat
             self._apart = WorkerProcess(__name__, niceness=0)
 
     def __call__(self, case: gel.Case) -> EstimatorApart:
-        """For the next coat. Raises as `Estimator`, and EvenwallError without a process."""
+        """Begin the next coat. Raises as `Estimator`, and EvenwallError without a process."""
         if self._apart is None or self._apart.ended:
             self._apart = WorkerProcess(__name__, niceness=0)
         self._ask, self._batch = self._apart.ask, None

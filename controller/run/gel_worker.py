@@ -1,4 +1,4 @@
-"""Gel monitor of the running coat, run beside the event loop."""
+"""Gel monitor of the running coat, run outside the event loop."""
 
 from __future__ import annotations
 
@@ -30,8 +30,10 @@ NOTICE = "gel"
 
 
 class GelWorker:
-    """Make a monitor for each coat, feed it, and keep its newest reading. It computes one reading
-    at a time, and drops a reading of a coat that is over by then."""
+    """Makes a monitor for each coat, feeds it, and keeps its newest reading.
+
+    One reading is computed at a time. It is dropped if its coat has ended meanwhile.
+    """
 
     def __init__(
         self,
@@ -44,7 +46,10 @@ class GelWorker:
         *,
         in_line: bool,
     ) -> None:
-        """in_line: compute on the loop's own thread (virtual time) instead of another."""
+        """Set up the worker.
+
+        in_line: compute on the loop's own thread (virtual time) instead of another.
+        """
         self._monitors, self._probe, self._clock = monitors, probe, clock
         self._tasks, self._wake, self._notices = tasks, wake, notices
         self._in_line = in_line
@@ -61,7 +66,7 @@ class GelWorker:
         self._unfed, self._rows, self.reading = [], [], GelReading()
 
     def take_up(self, state: RunState, samples: Iterable[Sample]) -> None:
-        """Feed a new monitor the probe's readings of the running coat so far."""
+        """Feed a new monitor all probe readings of the running coat so far."""
         met_s = state.coat.parts_met_s
         if met_s is None:
             return
@@ -72,7 +77,7 @@ class GelWorker:
         self._begin(state)
 
     def follow(self, event: RunEvent, state: RunState) -> None:
-        """Keep the monitor on the running coat."""
+        """Keep the monitor in step with the running coat."""
         weighing = isinstance(event, Stepped) and event.step is Step.WEIGH
         if weighing or isinstance(event, PartsMet | MixedAgain):
             self.forget()
@@ -106,7 +111,7 @@ class GelWorker:
         self._think(lambda: (monitor, monitor.feed(rows)))
 
     def drop(self) -> None:
-        """Drop the monitor: its coat is over. One that is still computing is ended afterwards."""
+        """Drop the monitor, because its coat is over. If it is computing, it ends afterwards."""
         self._era += 1
         monitor, self._monitor = self._monitor, None
         if monitor is None:

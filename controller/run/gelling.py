@@ -1,4 +1,4 @@
-"""The gel of the coat that turns: events for what is foreseen, and for the gel itself."""
+"""Gel of the turning coat: events for new forecasts and for the gel itself."""
 
 from __future__ import annotations
 
@@ -6,12 +6,12 @@ from evenwall.model import Step
 from evenwall.run.events import Foreseen, Gelled
 from evenwall.run.moment import Moment
 
-# With one of these the estimate goes by the sheet, not by the probe.
+# With one of these faults the estimate uses the data sheet, not the probe.
 PROBE_FAULTS = frozenset({"probe_stuck", "probe_lost", "probe_noisy", "probe_out"})
 
 
 def follow_gel(moment: Moment) -> None:
-    """Record each new thing that the estimate says, once, and the gel when it is called."""
+    """Record each new statement of the estimate once, and the gel when it is declared."""
     state, coat, gel = moment.state, moment.state.coat, moment.seen.gel
     if state.step is not Step.SPIN or coat.parts_met_s is None or coat.gel_called_s is not None:
         return

@@ -1,8 +1,8 @@
-"""The scale leads the weighing: which part is due, how many grams to go, and when it is taken.
+"""Weighing guided by the scale: which part is due, how many grams to go, and when it is taken.
 
-A steady reading is taken by itself, but only after the cup has been seen placed and tared. It must
-have come up as slowly as a pour does: a hand or a cup put on the pan jumps. What has been taken
-follows the cup until the scale is tared or the cup lifted, so a few drops more are in it too.
+A steady reading is taken automatically, but only after the cup was placed and tared. It must rise
+as slowly as a pour does: a hand or a cup put on the pan makes a jump. A weight that was taken
+follows the reading until the scale is tared or the cup lifted, so a few more drops are included.
 """
 
 from __future__ import annotations
@@ -16,18 +16,18 @@ from evenwall.planning.weighing import WARN_PERCENT, check
 from evenwall.run.alerts import WEIGHT_REFUSE
 from evenwall.run.state import Coat, RunState
 
-# All of these are own choices, tried on the simulated scale.
-CUP_G = 2.0  # the lightest cup, above what a pan wanders by
+# All of these are our own choices, tried on the simulated scale.
+CUP_G = 2.0  # the lightest cup; the drift of an empty pan is smaller
 ZERO_G = 0.3  # a tared scale shows no more than this
-SPREAD_G = 0.15  # a reading that stays within this stands still
-SETTLED_S = 0.5  # standing still, for cup and tare
-STEADY_S = 2.0  # standing still, to be taken as a weight
+SPREAD_G = 0.15  # a reading that stays within this is steady
+SETTLED_S = 0.5  # steady for this long, for cup and tare
+STEADY_S = 2.0  # steady for this long, to be taken as a weight
 UNWRITTEN_S = 5.0  # a weight that is not in the record by then was refused
-POUR_S = 1.5  # a pour takes longer than this; what is put on the pan is there at once
-SWAPPED = 0.5  # of the weight taken: less than that left is another cup
+POUR_S = 1.5  # a pour takes longer than this; an object put on the pan shows at once
+SWAPPED = 0.5  # of the weight taken: if less than that is left, the cup is another one
 SAME_CUP_G = 0.5  # a cup lifted and put back weighs the same to within this
 DONE = "Both parts are weighed. Press the button when they meet."
-MOST = 1.25  # times the part: beyond it something else stands on the scale
+MOST = 1.25  # times the part: above this, something else is on the scale
 
 Part = Literal["A", "B"]
 Phase = Literal["cup", "tare", "pour", "taken", "done"]
@@ -35,7 +35,7 @@ Phase = Literal["cup", "tare", "pour", "taken", "done"]
 
 @dataclass(frozen=True, slots=True)
 class Portion:
-    """The grams to pour next: of one part, on top of what was taken of it."""
+    """Grams of one part to pour next, in addition to the grams already taken."""
 
     part: Part
     target_g: float
@@ -44,23 +44,23 @@ class Portion:
 
     @property
     def tolerance_g(self) -> float:
-        """Grams that the portion may differ by: WARN_PERCENT of the whole part."""
+        """Tolerance of the portion in grams: WARN_PERCENT of the whole part."""
         return WARN_PERCENT / 100.0 * (self.taken_g + self.target_g)
 
 
 @dataclass(frozen=True, slots=True)
 class Taken:
-    """A weight that stood still: the whole part, in grams."""
+    """A steady weight: the whole part, in grams."""
 
     part: Part
     mass_g: float
 
 
 def due(state: RunState, coat: Coat) -> Portion | None:
-    """Return the portion that is due; None when both parts stand at their ratio.
+    """Return the portion that is due; None when both parts are at their ratio.
 
-    Part B follows the weight of A that was taken, so that the ratio is right; a part that was
-    poured over is put right with the other one.
+    Part B follows the weight taken of A, so that the ratio is right. If too much of one part was
+    poured, more of the other corrects the ratio.
     """
     plan = state.coat_plan
     ratio = plan.part_b_g / plan.part_a_g
@@ -77,7 +77,7 @@ def due(state: RunState, coat: Coat) -> Portion | None:
 
 
 def _may_take(state: RunState, portion: Portion, net_g: float) -> bool:
-    """Whether the whole part stays within what a mix may differ by from the plan."""
+    """Whether the whole part stays within the tolerance of a mix against the plan."""
     return portion.taken_g + net_g <= (1.0 + WEIGHT_REFUSE) * _planned_g(state, portion)
 
 
@@ -88,8 +88,8 @@ def _planned_g(state: RunState, portion: Portion) -> float:
 class GuidedWeighing:
     """Follows the scale through the weighing of one coat after the other. Knows no clock.
 
-    `look` at every reading; what it returns is to be written down. It keeps nothing that a
-    restart would miss: the weights are the run's, cup and tare are seen anew.
+    Call `look` at every reading and record the weight that it returns. A restart loses nothing: the
+    run holds the weights, and cup and tare are detected again.
     """
 
     def __init__(self) -> None:
@@ -98,18 +98,18 @@ class GuidedWeighing:
 
     def _begin(self) -> None:
         self._phase: Phase = "cup"
-        self._zero_g = 0.0  # the pan's reading that counts as nothing
+        self._zero_g = 0.0  # reading that counts as zero
         self._cup_g = 0.0
         self._still_g, self._still_since_s = 0.0, math.inf
         self._left_zero_s = -math.inf  # when the pour began
-        self._took: tuple[Portion, float] | None = None  # and the net grams at which
-        self._took_s, self._written = 0.0, False  # when, and whether it was seen in the record
-        self._not_at_g: float | None = None  # taken back there: not again at the same reading
+        self._took: tuple[Portion, float] | None = None  # portion taken, and the net grams then
+        self._took_s, self._written = 0.0, False  # time of taking, and whether the record has it
+        self._not_at_g: float | None = None  # a weight taken back here is not taken again
 
     def look(self, now_s: float, scale: ScaleView, state: RunState) -> Taken | None:
-        """Return the weight to be written down now, if there is one.
+        """Return the weight to be recorded now, if there is one.
 
-        now_s: of the clock that the scale lives by, in s.
+        now_s: time on the scale's clock, in s.
         """
         if state.step is not Step.WEIGH or scale.mass_g is None:
             return None
@@ -149,7 +149,7 @@ class GuidedWeighing:
             self._zero_g = mass_g  # an empty pan after a tare with the cup on it
         if mass_g - self._zero_g >= CUP_G:
             self._cup_g, self._phase = mass_g - self._zero_g, "tare"
-            self._tare(now_s, mass_g)  # a cup as heavy as the last one stands at nought already
+            self._tare(now_s, mass_g)  # a cup as heavy as the last one already reads zero
 
     def _tare(self, now_s: float, mass_g: float) -> None:
         if self._still_s(now_s) < SETTLED_S:
@@ -160,7 +160,7 @@ class GuidedWeighing:
         elif mass_g - self._zero_g < CUP_G:
             self._zero_g, self._phase = mass_g, "cup"  # the pan is empty again
         else:
-            self._cup_g = mass_g - self._zero_g  # another cup, if not the same
+            self._cup_g = mass_g - self._zero_g  # this cup or another one
 
     def _pour(self, now_s: float, mass_g: float) -> None:
         net_g = mass_g - self._zero_g
@@ -199,7 +199,7 @@ class GuidedWeighing:
     # --- after a weight was taken ----------------------------------------------------------------
 
     def _follow_record(self, now_s: float, coat: Coat) -> None:
-        """See that what was taken still stands in the record: a person may take it back."""
+        """Check that the weight taken is still in the record: a person may take it back."""
         if self._took is None:
             return
         portion, net_g = self._took
@@ -211,7 +211,7 @@ class GuidedWeighing:
             self._took, self._phase, self._not_at_g = None, "pour", net_g
 
     def _after(self, now_s: float, mass_g: float, state: RunState) -> Taken | None:
-        """Follow the cup on, until it is lifted or the scale tared for the next part."""
+        """Keep following the cup until it is lifted or the scale is tared for the next part."""
         if self._took is None:
             return None
         portion, taken_g = self._took
@@ -222,7 +222,7 @@ class GuidedWeighing:
             self._zero_g, self._phase, self._took = mass_g, "pour", None
             self._left_zero_s = -math.inf
         elif net_g < SWAPPED * taken_g and self._still_s(now_s) >= SETTLED_S:
-            self._phase, self._took = "tare", None  # the next cup came faster than a reading
+            self._phase, self._took = "tare", None  # the next cup came between two readings
             self._zero_g = mass_g - self._cup_g  # as far as is known
         elif (
             net_g - taken_g > SPREAD_G
@@ -235,7 +235,7 @@ class GuidedWeighing:
     # --- showing ---------------------------------------------------------------------------------
 
     def view(self, scale: ScaleView, state: RunState) -> WeighingView | None:
-        """Return what the person sees and hears of it; None when nothing is weighed."""
+        """Return the view of the weighing for the person; None when nothing is weighed."""
         if state.step is not Step.WEIGH or scale.mass_g is None:
             return None
         coat, portion = state.coat, due(state, state.coat)
@@ -303,7 +303,7 @@ def _pouring(state: RunState, portion: Portion, net_g: float, *, taken_back: boo
 
 
 def _over(state: RunState, portion: Portion, net_g: float) -> str:
-    """Say how much too much it is, and what to add to the other part."""
+    """Say how many grams are too much, and how many to add to the other part."""
     plan, whole_g = state.coat_plan, portion.taken_g + net_g
     ratio = plan.part_b_g / plan.part_a_g
     is_a = portion.part == "A"

@@ -1,4 +1,4 @@
-"""The wall as laid: what the record makes possible."""
+"""The wall as it was laid, computed from the record."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ def fates(state: RunState) -> tuple[Fate, ...]:
 
 
 def laid_key(state: RunState) -> LaidKey:
-    """Return what the wall depends on besides the plan; empty while it is the planned one."""
+    """Return the recorded facts that change the wall; empty while it is the planned wall."""
     found = fates(state)
     if not any(one in (Fate.CHANGED, Fate.LOST) for one in found):
         return ()
@@ -46,13 +46,13 @@ def laid_mm(state: RunState, coat: Coat) -> float | None:
 
 
 def coat_view(state: RunState, coat: Coat) -> CoatView:
-    """One coat as a screen shows it."""
+    """Return one coat as a screen shows it."""
     plan = state.plan.coats[coat.coat - 1]
     return CoatView(
         coat=coat.coat,
         planned_mm=plan.mean_mm,
         planned_mix_g=plan.mix_g,
-        # To a tenth, as the sentence asks for it: in ounces too both are then the same figure.
+        # Rounded to 0.1 g as in the sentence, so that both agree in ounces too.
         planned_part_a_g=round(plan.part_a_g, 1),
         planned_part_b_g=round(plan.part_b_g, 1),
         part_a_g=coat.part_a_g,
@@ -70,11 +70,11 @@ def coat_view(state: RunState, coat: Coat) -> CoatView:
 
 
 def wall_view(state: RunState, computed: tuple[LaidKey, WallSummary] | None) -> WallSummary:
-    """Return the wall to show: the planned one, or what became of it.
+    """Return the wall to show: the planned one, or the one computed from the record.
 
-    A replay turns as the proven run turned: where somebody was late then, that is not the wall
-    which was planned. computed: the wall computed again, and what for; a figure that the record
-    contradicts is never shown.
+    A replay turns as the proven run turned. If somebody was late in that run, the replay's wall is
+    not the planned one. computed: the wall computed again, with the key it was computed for. A
+    figure that contradicts the record is never shown.
     """
     planned, key = state.plan.wall, laid_key(state)
     if key:

@@ -1,4 +1,4 @@
-"""A coat that is no wall: when it may be called lost, and how it is laid anew."""
+"""A coat that makes no wall: when it may be declared lost, and how it is laid again."""
 
 from __future__ import annotations
 
@@ -10,12 +10,12 @@ from evenwall.run.state import RunState
 
 
 def lost_answer(how: str) -> dict[str, str]:
-    """Data of the answer that calls the present coat lost."""
+    """Data of the answer that declares the present coat lost."""
     return {"question": "coat_lost", "value": how}
 
 
 def may_be_lost(state: RunState, now_s: float) -> tuple[str, ...]:
-    """Ways in which a person may call the present coat lost now; keys of `LOST_BUTTONS`."""
+    """Ways in which a person may declare the present coat lost now; keys of `LOST_BUTTONS`."""
     del now_s
     if state.moving or state.turning:
         return ()
@@ -28,7 +28,7 @@ def may_be_lost(state: RunState, now_s: float) -> tuple[str, ...]:
 
 
 def lay_anew(moment: Moment, how: str) -> None:
-    """Begin the present coat anew; the frame waits for its button before it moves."""
+    """Begin the present coat again; the frame waits for its button before it moves."""
     up = moment.state.parked == "up"
     moment.emit(CoatLost(how=how))
     moment.go(Step.WEIGH)

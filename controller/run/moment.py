@@ -9,7 +9,7 @@ from evenwall.run.state import RunState
 
 
 class Moment:
-    """State of a run at `now_s`, what is seen then, and the actions asked for so far."""
+    """State of a run at `now_s`, the observation then, and the actions asked for so far."""
 
     def __init__(self, state: RunState, now_s: float, seen: Observation) -> None:
         self.state = state
@@ -45,7 +45,7 @@ class Moment:
 
     @property
     def cannot_turn(self) -> str:
-        """Reason why the frame may not turn now; empty: it may."""
+        """Reason why the frame may not turn now; empty if it may."""
         rig = self.seen.rig
         if rig is None or self.seen.rig_lost:
             return "the board does not answer"

@@ -1,4 +1,4 @@
-"""From a coat's profile to the ramps the board is handed, a few seconds at a time."""
+"""Ramps for the board from a coat's profile, a few seconds at a time."""
 
 from __future__ import annotations
 
@@ -14,22 +14,22 @@ from evenwall_bridge.motion import FrameLimits, predict_steps
 Ramp3 = tuple[float, float, float]  # duration_s, major_rpm, minor_rpm
 Rates = tuple[float, float]  # major_rpm, minor_rpm
 
-PIECE_S = 10.0  # the longest ramp handed over at once
+PIECE_S = 10.0  # the longest single ramp
 AHEAD_S = 10.0  # hand over more when the board holds less than this ...
-FULL_S = 20.0  # ... until it holds this much; it needs 8 s to live through a restart of ours
-ACCEL_SHARE = 0.8  # of the rig's limit, for ramps of our own making
+FULL_S = 20.0  # ... until it holds this much; it needs 8 s to bridge a restart of this process
+ACCEL_SHARE = 0.8  # of the rig's limit, for ramps that are not in the plan
 PARK_RPM = 4.0
-ENTRY_S, ENTRIES = 0.1, 300  # moments of a profile tried to either side, to meet its angle ...
-MEETS_TURNS = 0.02  # ... within so much
-_CRUMB_S = 0.5  # no ramp shorter than this is left over by cutting a longer one
+ENTRY_S, ENTRIES = 0.1, 300  # step and number of entry times tried on each side ...
+MEETS_TURNS = 0.02  # ... to meet the profile's angle within this
+_CRUMB_S = 0.5  # cutting a longer ramp leaves no piece shorter than this
 
 
 @dataclass(frozen=True, slots=True)
 class Profile:
-    """A coat's speeds over the time of its profile, 0 at the start of the spin.
+    """Speeds of a coat over the time of its profile, which is 0 at the start of the spin.
 
-    The plan's ramps that would end the turning are left out, because when the turning ends is for
-    the gel to say; past its end the last leg goes on at its last speeds, without end.
+    The plan's final ramps to a standstill are left out, because the gel decides when turning ends.
+    After the last leg its speeds continue without end.
     """
 
     legs: tuple[str, ...]
@@ -88,12 +88,13 @@ class Profile:
     def into(
         self, rates: Rates, profile_s: float, accel_rpm_s: float, turned: float
     ) -> tuple[Ramp3, float]:
-        """From these speeds into the profile, near a time of it: (ramp, profile time it ends at).
+        """Enter the profile from these speeds: (ramp, profile time at its end).
 
-        turned: where the major axis stands, in turns from where the spin began. A law lingers at
-        angles of its own: entered at another phase, a spin that is to thicken the rim would
-        thicken the bottom. So it takes the moment nearest to `profile_s` whose angle the frame
-        will have; where there is none, as while the major axis stands, the one that misses least.
+        turned: angle of the major axis, in turns since the spin began. A speed law lingers at
+        certain angles: if it were entered at another phase, a spin meant to thicken the rim would
+        thicken the bottom. So the entry is the time nearest to `profile_s` at which the frame has
+        the angle of the law. If there is none, as while the major axis stands still, it is the time
+        with the smallest difference.
         """
         entries = []
         for k in sorted(range(-ENTRIES, ENTRIES + 1), key=abs):
@@ -107,7 +108,7 @@ class Profile:
     def _entry(
         self, rates: Rates, profile_s: float, accel_rpm_s: float, turned: float
     ) -> tuple[float, Ramp3, float]:
-        """(how many turns off the law's angle, ramp, profile time it ends at)."""
+        """Return (turns off the law's angle, ramp, profile time at its end)."""
         duration_s = transition_s(rates, self.rates_at(profile_s), accel_rpm_s)
         ends_s = profile_s + duration_s
         target = self.rates_at(ends_s)
@@ -117,7 +118,7 @@ class Profile:
         return off, (duration_s, *target), ends_s
 
     def onwards(self, profile_s: float, amount_s: float) -> tuple[tuple[Ramp3, ...], float]:
-        """At least `amount_s` of the profile from a time of it: (ramps, time they end at)."""
+        """Return at least `amount_s` of the profile from this time: (ramps, time at their end)."""
         ramps: list[Ramp3] = []
         until_s = profile_s + amount_s
         while profile_s < until_s:
@@ -138,12 +139,12 @@ def transition_s(before: Rates, after: Rates, accel_rpm_s: float) -> float:
 
 
 def to_rest(rates: Rates, accel_rpm_s: float) -> Ramp3:
-    """From these speeds to a standstill."""
+    """Ramp from these speeds to a standstill."""
     return transition_s(rates, (0.0, 0.0), accel_rpm_s), 0.0, 0.0
 
 
 def frame_limits(spec: RigSpec) -> FrameLimits:
-    """The rig file as the board needs to know it."""
+    """Limits from the rig file in the form that the board needs."""
     return FrameLimits(
         steps_per_turn_major=spec.major.steps_per_turn,
         steps_per_turn_minor=spec.minor.steps_per_turn,

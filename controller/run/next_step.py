@@ -1,4 +1,4 @@
-"""The order of the steps: the next one, why it cannot be taken now, and those that need nobody."""
+"""Order of the steps: the next one, the reasons against it, and the automatic steps."""
 
 from __future__ import annotations
 
@@ -23,10 +23,10 @@ from evenwall.run.user_messages import AT_THE_FRAME, CHECKLIST, OR_HOLD, not_now
 
 
 def steps_by_themselves(moment: Moment) -> None:
-    """Take the steps that need nobody: park when the coat holds, go on when it is parked."""
+    """Take the steps that need no person: park when the coat holds, go on once parked."""
     state = moment.state
     if state.step is Step.SPIN and state.halted and may_stop(moment):
-        # It gelled while it stood: nothing is left to turn, only to park.
+        # The coat gelled while the frame stood still: only parking is left.
         moment.emit(TurningEnded(gave_up=state.coat.safe_s is None))
         moment.go(Step.PARK)
         moment.emit(Moving(to="down"))
@@ -37,7 +37,7 @@ def steps_by_themselves(moment: Moment) -> None:
 
 
 def why_not(moment: Moment, *, at_rig: bool) -> str:
-    """Reason, in words, why the next step cannot be taken now; empty: it can."""
+    """Reason, in words, why the next step cannot be taken now; empty if it can."""
     state = moment.state
     confirmed = at_rig or not state.plan.rig.confirm_at_rig
     if state.over:
@@ -50,7 +50,7 @@ def why_not(moment: Moment, *, at_rig: bool) -> str:
 
 
 def take_next(moment: Moment) -> None:
-    """Take the next step, where nothing is in its way."""
+    """Take the next step if nothing prevents it."""
     if moment.state.halted:
         turn_again(moment)
     else:
@@ -70,7 +70,7 @@ def _cannot_turn_up(moment: Moment, confirmed: bool) -> str:
 
 
 def list_open(state: RunState) -> str:
-    """Say what of the list is still to tick; empty: nothing, or it is not the time for it."""
+    """Name the lines of the list still to tick; empty if there are none or it is not time yet."""
     left = len(CHECKLIST) - len(state.ticked)
     if state.step is not Step.PREPARE or left <= 0:
         return ""
@@ -96,7 +96,7 @@ def _weights_off(moment: Moment, confirmed: bool) -> str:
 
 
 def _waits(moment: Moment, words: str) -> str:
-    """These words with the minutes still to wait; empty: none."""
+    """These words with the minutes still to wait; empty if there is no wait."""
     left_s = (next_from_s(moment.state) or moment.now_s) - moment.now_s
     return words.format(f"{left_s / 60.0:.0f}") if left_s > 0.0 else ""
 
@@ -154,10 +154,10 @@ def _stay(moment: Moment) -> None:
 
 @dataclass(frozen=True, slots=True)
 class WayOn:
-    """Way from a step to the next: the things done then, and what may be in the way.
+    """Way from a step to the next: its effects, and the checks that may prevent it.
 
-    `hindered` takes the moment and whether a person at the frame confirmed it, and returns the
-    reason in words, or nothing.
+    `hindered` takes the moment and whether a person at the frame confirmed the step. It returns the
+    reason against the step in words, or an empty string.
     """
 
     onwards: Callable[[Moment], None]

@@ -19,7 +19,7 @@ GelRow = tuple[float, float | None, float | None]  # coat_time_s, probe_degC, ro
 class GelReading:
     """Estimate of the running coat's gel, on the coat's own clock."""
 
-    at_s: float | None = None  # of the newest row it takes in; None: nobody judges
+    at_s: float | None = None  # of the newest row it includes; None: no estimate
     best_s: float | None = None
     low_s: float | None = None
     high_s: float | None = None
@@ -27,9 +27,9 @@ class GelReading:
     called_at_s: float | None = None
     probability_gelled: float = 0.0
     faults: tuple[str, ...] = ()
-    taken_back: tuple[str, ...] = ()  # faults that were named and do not hold
+    taken_back: tuple[str, ...] = ()  # faults that were reported and proved wrong
     sentence: str = ""
-    says: str = ""  # the same as a code, without figures
+    says: str = ""  # code for the same statement, without figures
     predicted: tuple[tuple[float, float, float], ...] = ()  # (coat_time_s, low_degC, high_degC)
     touch: tuple[str, float, float] | None = (
         None  # what to touch, from_s and until_s; None: nothing
@@ -44,14 +44,14 @@ class GelMonitor(Protocol):
     def touched(self, what: str, coat_time_s: float) -> GelReading: ...
 
     def forget(self) -> None:
-        """Teach nothing: a touch of this coat was taken back."""
+        """Do not use this coat for later ones: its touch was taken back."""
         ...
 
     def end(self) -> None: ...
 
 
 class GelMonitors(Protocol):
-    """Makes a judge for a coat when it is poured; may take its time."""
+    """Makes a monitor for a coat when it is poured; this may take a while."""
 
     def __call__(
         self, plan: Plan, coat: CoatPlan, probe: ProbeSpec, poured_coat_s: float
@@ -60,10 +60,10 @@ class GelMonitors(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Observation:
-    """Everything the supervisor may know at one moment; `None` is: not known."""
+    """Everything that the supervisor may know at one moment; `None` means not known."""
 
     rig: RigState | None = None
-    rig_lost: str = ""  # in words, while the board does not answer
+    rig_lost: str = ""  # the reason in words while the board does not answer
     probe: Reading | None = None
     room: Reading | None = None
     mould: Reading | None = None
@@ -71,11 +71,11 @@ class Observation:
     commands: tuple[Command, ...] = ()
     presses: tuple[Press, ...] = ()
     parked: str = ""  # a park that has just ended: up or down
-    failed: str = ""  # in words, an action that has just failed
+    failed: str = ""  # an action that has just failed, in words
     rejoin: bool = False  # the first moment after a restart, or after the board was found again
     record_trouble: str = ""
-    notices: Mapping[str, str] = field(default_factory=dict)  # of others: telemetry, broker
-    lag_s: float = 0.0  # until an order shows in `rig`, where the world runs faster than life
+    notices: Mapping[str, str] = field(default_factory=dict)  # from other parts: telemetry, broker
+    lag_s: float = 0.0  # delay until `rig` shows an order, if the world runs faster than life
 
     @property
     def probe_degC(self) -> float | None:
@@ -92,7 +92,7 @@ class Observation:
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """Write down that this happened; the state has already taken it in."""
+    """Record this event; it is already folded into the state."""
 
     event: RunEvent
     key: str | None = None

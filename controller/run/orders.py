@@ -17,7 +17,7 @@ class Begin(Order):
     plan: Plan
     run_id: str
     replay_of: str | None = None
-    close_up_s: float | None = None  # as the maker took in recent castings
+    close_up_s: float | None = None  # time that the maker took in recent castings
 
 
 class Replan(Order):
@@ -40,8 +40,10 @@ class Refine(Order):
 
 
 class ReportCall(Order):
-    """Note whom a call reached over a channel. reached: empty if nobody, and then `why` says
-    why."""
+    """Note whom a call reached over a channel.
+
+    reached: empty if the call reached nobody; `why` then gives the reason.
+    """
 
     name: ClassVar[str] = "call_sent"
     inside: ClassVar[bool] = True

@@ -9,16 +9,16 @@ from evenwall.model import ProbeSpec
 from evenwall.run.tasks import Tasks
 from evenwall_bridge.contract import Clock
 
-READING_STALE_S = 15.0  # an older reading is none
+READING_STALE_S = 15.0  # an older reading counts as lost
 
 
 class ProbeReadings:
-    """Reads each probe every `sample_s`, on a task of its own."""
+    """Reads each probe every `sample_s`, in its own task."""
 
     def __init__(
         self, probes: Mapping[str, tuple[ProbeSpec, Probe]], clock: Clock, sample_s: float
     ) -> None:
-        """probes: by role (resin, room, mould)."""
+        """Set up the probes, keyed by role (resin, room, mould)."""
         self._probes, self._clock, self._sample_s = probes, clock, sample_s
         self._newest: dict[str, Reading] = {}
 
@@ -33,11 +33,11 @@ class ProbeReadings:
             await self._clock.sleep(self._sample_s)
 
     def spec(self, role: str) -> ProbeSpec:
-        """Return what the rig file says of this probe; the default where there is none."""
+        """Return this probe's entry in the rig file; the default if it has none."""
         return self._probes[role][0] if role in self._probes else ProbeSpec()
 
     def reading(self, role: str, now_s: float) -> Reading | None:
-        """Return the newest reading; a lost one where it is old, None without such a probe."""
+        """Return the newest reading; a lost one if it is old, None if there is no such probe."""
         reading = self._newest.get(role)
         if reading is None and role not in self._probes:
             return None

@@ -1,7 +1,7 @@
-"""The supervisor's pen: it writes events and samples, tells watchers, and lets go what waited.
+"""Writes the supervisor's events and samples, tells watchers, and releases actions that waited.
 
-What must not be done before it is written waits here for the journal, but never longer than
-`PATIENCE_S`: a sleeping disk must not starve the frame.
+An action that must not happen before its record is written waits here for the journal. It waits at
+most `PATIENCE_S`: a sleeping disk must not starve the frame of orders.
 """
 
 from __future__ import annotations
@@ -29,14 +29,14 @@ KeyedRow = tuple[Event, str | None]
 
 
 class Watcher:
-    """One listener's queue; when it overflows, the listener reads the journal instead."""
+    """Queue of one listener; when it overflows, the listener reads the journal instead."""
 
     def __init__(self) -> None:
         self.items: asyncio.Queue[Published] = asyncio.Queue()
         self.missed = False
 
     def put(self, item: Published) -> None:
-        """Queue an item, or forget all of them and remember that some were missed."""
+        """Queue an item; if the queue is full, drop all items and note that some were missed."""
         if self.items.qsize() >= _BURST:
             while not self.items.empty():
                 self.items.get_nowait()
@@ -45,7 +45,7 @@ class Watcher:
 
 
 class Recording:
-    """Writes what happens into the record, in the background, and tells who watches."""
+    """Writes events and samples to the record in the background, and tells the watchers."""
 
     def __init__(
         self,
@@ -54,7 +54,10 @@ class Recording:
         notices: MutableMapping[str, str],
         running: Callable[[], RunState | None],
     ) -> None:
-        """running: returns the run whose rows are written, to write it whole into another file."""
+        """Set up the recording.
+
+        running: returns the run being recorded, so that another file can get all of it.
+        """
         self.records, self._clock, self._notices, self._running = records, clock, notices, running
         self.lines: deque[RecordLine] = deque(maxlen=LINES_SHOWN)
         self.last_id = 0
@@ -103,23 +106,23 @@ class Recording:
             self.lines.append(record_line(row))
 
     def when_written(self, release: Callable[[bool], None]) -> None:
-        """Call `release` with whether all is written, once it is or the disk is given up on."""
+        """Call `release(True)` once all is written, or `release(False)` when the wait is over."""
         self._after_write.append(release)
         self._dirty.set()
 
     def try_again(self) -> None:
-        """Write what could not be written before."""
+        """Retry the rows that could not be written before."""
         if self.records.trouble is not None:
             self._dirty.set()
 
     async def write(self) -> None:
-        """Write for ever, when there is something; let go what waited for it, in time."""
+        """Write rows until cancelled, and release in time the actions that wait for them."""
         job: asyncio.Task[bool] | None = None
         while True:
             await self._dirty.wait()
             self._dirty.clear()
             due, self._after_write = self._after_write, []
-            if job is not None:  # an earlier one, without these rows, on a disk that sleeps
+            if job is not None:  # an earlier job without these rows, on a sleeping disk
                 await asyncio.wait({job}, timeout=PATIENCE_S)
             written = False
             if job is None or job.done():
@@ -132,9 +135,9 @@ class Recording:
                 release(written and whole)
 
     def mend(self) -> bool:
-        """Give a record that has moved to another file the running casting whole.
+        """Write the whole running casting into a record that has moved to another file.
 
-        False: that is still to be written, and what was written there means nothing by itself.
+        False: this is not finished, and the rows written there so far are incomplete.
         """
         moved = self.records.moved
         if moved is None or moved == self._move_told:
@@ -148,7 +151,7 @@ class Recording:
         return False
 
     async def close(self) -> None:
-        """Write what is left, and close the record."""
+        """Write the remaining rows, and close the record."""
         await self.records.flush(self._anchor())
         await self.records.close()
 
@@ -163,7 +166,7 @@ class Recording:
         return bool(self._watchers)
 
     def publish(self, item: Published) -> None:
-        """Tell everybody who watches."""
+        """Give the item to all watchers."""
         for watcher in self._watchers:
             watcher.put(item)
 

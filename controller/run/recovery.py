@@ -1,4 +1,4 @@
-"""An unfinished run is read back from the journal, which may be damaged."""
+"""Reads an unfinished run back from the journal, which may be damaged."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ LOST = (
 
 @dataclass(frozen=True)
 class Unfinished:
-    """A run that goes on: its state, its rows with their keys, its samples, and what is lost."""
+    """A run to be continued: its state, rows with their keys, samples, and a notice of losses."""
 
     state: RunState
     plan: Plan
@@ -29,8 +29,10 @@ class Unfinished:
 
 
 async def unfinished(records: Records, now_s: float, rig_name: str) -> Unfinished | None:
-    """Fold the unfinished run; None when there is none. Raises RecordError where its plan or all
-    its rows are lost, or it cannot be carried on."""
+    """Fold the unfinished run; None when there is none.
+
+    Raises RecordError if its plan or all its rows are lost, or if it cannot be continued.
+    """
     run_id = await records.read(lambda journal: journal.unfinished())
     if run_id is None:
         return None

@@ -1,4 +1,4 @@
-"""Between two coats: what was really laid, and what a new plan for the rest changes."""
+"""Replanning between two coats: the coats as laid, and the changes that a new plan makes."""
 
 from __future__ import annotations
 
@@ -10,18 +10,18 @@ from evenwall.run.events import PlanRest
 from evenwall.run.schedule import next_from_s
 from evenwall.run.state import Coat, RunState
 
-# A fraction of the coat's rest may be spent on planning the next ones, and no more than so much.
+# Share of a coat's rest that planning the next coats may take, and the most seconds.
 SHARE_OF_REST, MOST_S = 0.7, 120.0
 NOTICE = "planned_again"  # on the sheet, for as long as the next coat may still be changed
 FIRST_NOTICE = "first_answer"  # for as long as the full plan is being searched for
 BEFORE_POUR = (Step.PREPARE, Step.WEIGH, Step.MIX, Step.DEGAS)
-SAME_G = 0.1  # grams that agree so well need not be weighed again: what a scale of a shop shows
-# What counts as the coat's own pace: found by a probe or a finger, not by the model.
+SAME_G = 0.1  # no new weighing if weights agree within this: resolution of a workshop scale
+# Sources that count for the coat's own pace: a probe or a finger, not the model.
 SEEN = ("probe", "touch")
 
 
 def laid(state: RunState) -> tuple[CoatDone, ...]:
-    """The coats that are done, as weighed, spilt and seen; where nothing was noted, as planned."""
+    """Coats that are done, as weighed, spilt and observed; as planned if nothing was noted."""
     found = []
     for coat, planned in zip(state.coats, state.plan.coats, strict=True):
         if not coat.done:
@@ -47,34 +47,34 @@ def _pace(coat: Coat, expected_s: float) -> float:
 
 
 def may_plan_again(state: RunState | None) -> bool:
-    """Whether a coat has been laid and the next one is not yet begun. A replay stays as it is."""
+    """Whether a coat has been laid and the next one has not begun. A replay is never replanned."""
     return state is not None and state.step is Step.REST and state.replay_of is None
 
 
 def budget_s(state: RunState, now_s: float, speed: float) -> float:
-    """Seconds of our time that a search may take before the next coat is weighed; 0: none."""
+    """Seconds of real time that a search may take before the next coat is weighed; 0: none."""
     from_s = next_from_s(state)
     left_s = 0.0 if from_s is None else (from_s - now_s) / speed
     return max(0.0, min(SHARE_OF_REST * left_s, MOST_S))
 
 
 def rest_of(plan: Plan, coats_done: int) -> PlanRest:
-    """Return what of a new plan the record needs, once `coats_done` coats are laid."""
+    """Return the parts of a new plan that the record needs, once `coats_done` coats are laid."""
     kept = dict.fromkeys(PlanRest.model_fields, True) | {
         "coats": set(range(coats_done, len(plan.coats)))
     }
-    # By way of JSON, so that the run folds the very values that a restart reads.
+    # Through JSON, so that the run folds the same values that a restart reads.
     rest = plan.model_dump(mode="json", exclude_none=True, include=kept)
     return parse(PlanRest, rest, "the new plan")
 
 
 def before_first_pour(state: RunState) -> bool:
-    """Whether all coats are still to be poured, so that a plan can be taken over whole."""
+    """Whether no coat has been poured yet, so that a plan can replace the whole of the old one."""
     return state.index == 0 and state.step in BEFORE_POUR and state.coat.poured_s is None
 
 
 def cannot_take_over(state: RunState, new: PlanRest) -> str:
-    """Reason why the full plan cannot take over from the first answer now; empty: it can."""
+    """Reason why the full plan cannot replace the first answer now; empty if it can."""
     if not state.plan.details.get(FIRST_ANSWER):
         return "This run was not begun with a first answer."
     if not before_first_pour(state):
@@ -91,7 +91,7 @@ def cannot_take_over(state: RunState, new: PlanRest) -> str:
 
 
 def with_later_coats(plan: Plan, better: Plan, coats_done: int) -> Plan:
-    """Return the plan with the coats to come of a better one, and their recipes."""
+    """Return the plan with the remaining coats and their recipes taken from a better plan."""
     recipes = (
         *plan.details.get("recipes", ())[:coats_done],
         *better.details.get("recipes", ())[coats_done:],
@@ -105,7 +105,7 @@ def with_later_coats(plan: Plan, better: Plan, coats_done: int) -> Plan:
 
 
 def what_is_better(old: Plan, new: Plan) -> str:
-    """One sentence for the person at the bench: the full plan is there, and what it changes."""
+    """Sentence for the person at the bench: the full plan is ready, and these are its changes."""
     said = "The full plan takes over from the first answer"
     if old.wall.min_mm is not None and new.wall.min_mm is not None:
         said += f": thinnest patch {new.wall.min_mm:.2f} mm (was {old.wall.min_mm:.2f})"
@@ -128,7 +128,7 @@ def what_is_better(old: Plan, new: Plan) -> str:
 
 
 def what_changed(old: Plan, new: Plan, coats_done: int) -> str:
-    """One sentence for the person at the bench: the next coat, and the number of coats."""
+    """Sentence for the person at the bench: changes to the next coat and the number of coats."""
     before, after = old.coats[coats_done], new.coats[coats_done]
     said = (
         f"The coats to come were planned again: coat {after.coat} is now "

@@ -1,4 +1,4 @@
-"""The rule by which strokes of the gel rod tell the gel of the witness cup."""
+"""Rule that detects the gel of the witness cup from the strokes of the gel rod."""
 
 from __future__ import annotations
 
@@ -6,16 +6,16 @@ from dataclasses import dataclass, replace
 
 from evenwall.devices.interfaces import Stroke
 
-# A rod is believed to swing freely once it followed so often in succession, and to be held once it
-# failed to so often: one stroke that fails may be a hand at the cup. (Own choice.)
+# Successive strokes after which the rod counts as free (it followed) or held (it did not). One
+# failed stroke may be a hand at the cup. (Own choice.)
 FREE_STROKES, HELD_STROKES = 3, 3
-# So many first strokes without a free rod, and somebody should look at it.
+# If the rod was never free in this many first strokes, somebody should look at it.
 DOUBTED_STROKES = 12
 
 
 @dataclass(frozen=True, slots=True)
 class RodWatch:
-    """Strokes in one cup so far. held: failed in succession; free: the rod was seen to swing."""
+    """Strokes in one cup so far. held: successive failures; free: the rod was seen to swing."""
 
     strokes: int = 0
     followed: int = 0  # in succession
@@ -23,7 +23,7 @@ class RodWatch:
     free: bool = False
 
     def after(self, stroke: Stroke) -> RodWatch:
-        """Return what is known after one more stroke."""
+        """Return the watch after one more stroke."""
         follows = stroke.lag_s is not None
         followed = self.followed + 1 if follows else 0
         return replace(
@@ -36,7 +36,7 @@ class RodWatch:
 
     @property
     def gelled(self) -> bool:
-        """Whether the cup holds a rod that had swung freely in it."""
+        """Whether the cup now holds a rod that swung freely before."""
         return self.free and self.held >= HELD_STROKES
 
     @property

@@ -1,4 +1,4 @@
-"""When each of a person's steps is due, on the rig's clock, by the plan's own times."""
+"""Times at which a person's steps are due, on the rig's clock, computed from the plan."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ WEIGH_S = 120.0  # turning up and weighing, before the parts meet (common practi
 
 
 def close_up_s(state: RunState) -> float:
-    """Time that closing up takes: the median of this casting's earlier coats, else of this maker's
-    earlier castings, else the usual time.
+    """Time that closing up takes, from the end of the pour to the start of turning, in s.
 
-    Counts from the end of the pour to the start of turning, in seconds.
+    This is the median of the casting's earlier coats. Without any, it is the median of this maker's
+    earlier castings, and without those the usual time.
     """
     taken = [
         coat.spin_from_s - coat.poured_s
@@ -39,7 +39,7 @@ def pour_deadline_s(state: RunState) -> float:
 
 
 def next_from_s(state: RunState) -> float | None:
-    """From when on the next step may be taken (rest and cure)."""
+    """Earliest time at which the next step may be taken (rest and cure)."""
     met_s = state.coat.parts_met_s
     if met_s is None:
         return None
@@ -51,17 +51,17 @@ def next_from_s(state: RunState) -> float | None:
 
 
 def pour_gap_s(plan: Plan, index: int) -> float:
-    """From one coat's parts meeting to the next one's, so that the pour falls when it first may."""
+    """Time between the mixing of one coat and of the next, for the earliest pour allowed."""
     after = plan.coats[index + 1].clock
     return plan.coats[index].clock.next_pour_from_s - (after.spin_from_s - CLOSE_UP_S)
 
 
 def wait_to_pour(state: RunState, now_s: float) -> tuple[float, str] | None:
-    """Until when the mix now waits in its cup, and why; None when it does not.
+    """End of the mix's wait in its cup, and the reason; None when it does not wait.
 
-    As long as the plan or the proven coat has it stand, and until the coat below is ready. Pouring
-    takes its time, and begins before. A mix that would pass its time is poured first: a wrinkle is
-    the lesser harm.
+    The mix waits as long as in the plan or the proven coat, and until the coat below is ready.
+    Pouring takes time and therefore begins earlier. A mix that would pass its pour deadline is
+    poured first: a wrinkle is the lesser harm.
     """
     met_s, clock = state.coat.parts_met_s, state.coat_plan.clock
     if met_s is None or state.step is not Step.POUR:
@@ -72,7 +72,7 @@ def wait_to_pour(state: RunState, now_s: float) -> tuple[float, str] | None:
     if below_s is not None:
         ready_s = below_s + state.plan.coats[state.index - 1].clock.next_pour_from_s
         waits.append((ready_s - POUR_S, WAIT_FOR_COAT))
-    if state.coat.lost_met_s is not None:  # what is left of the lost one must carry this one
+    if state.coat.lost_met_s is not None:  # the rest of the lost coat must carry this one
         waits.append((state.coat.lost_met_s + clock.next_pour_from_s - POUR_S, WAIT_FOR_COAT))
     until_s, why = max(waits)
     until_s = min(until_s, met_s + pour_deadline_s(state))
@@ -80,6 +80,6 @@ def wait_to_pour(state: RunState, now_s: float) -> tuple[float, str] | None:
 
 
 def demould_after_s(plan: Plan) -> float:
-    """Cure time of the last coat, from the moment its parts met, before the mould is opened."""
+    """Time from the mixing of the last coat to the opening of the mould."""
     gaps_s = sum(pour_gap_s(plan, index) for index in range(len(plan.coats) - 1))
     return plan.totals.demould_from_min * 60.0 - gaps_s

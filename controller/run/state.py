@@ -1,4 +1,4 @@
-"""The state of a run, which only the fold of its events changes.
+"""State of a run. Only the fold of its events changes it.
 
 Times are seconds on the rig's clock unless a name says `coat_`: those count from the moment the
 coat's two parts met.
@@ -20,11 +20,11 @@ class Turning:
     """One stretch of turning, from a standing frame to a standing frame."""
 
     from_s: float
-    base_steps: tuple[int, int]  # the board's count when it began
+    base_steps: tuple[int, int]  # step counts of the board at the beginning
     ramps: tuple[Ramp3, ...] = ()  # handed to the board so far
-    ends_s: float = 0.0  # when the last of them will have ended
-    batch_s: float = 0.0  # when the last of them were
-    profile_s: float = 0.0  # where in the coat's profile the last of them ends
+    ends_s: float = 0.0  # time at which the last ramp ends
+    batch_s: float = 0.0  # time at which the last ramps were handed over
+    profile_s: float = 0.0  # time in the coat's profile at which the last ramp ends
     ending: bool = False  # the last ramp goes to a standstill
     exact: bool = True  # every step can be accounted for
 
@@ -35,32 +35,32 @@ class Coat:
     part_a_g: float | None = None
     part_b_g: float | None = None
     weighings: tuple[tuple[str, float], ...] = ()  # parts as weighed, in order, g
-    weights_accepted: bool = False  # a person insists on weights that are off
+    weights_accepted: bool = False  # a person accepted weights that are off
     parts_met_s: float | None = None
     poured_s: float | None = None
     spin_from_s: float | None = None
-    gel_coat_s: float | None = None  # when it gelled, as found
+    gel_coat_s: float | None = None  # gel time as found
     gel_called_s: float | None = None
     gel_how: str = ""  # probe, model or touch
-    gel_says: tuple[str, ...] = ()  # what was foreseen, as codes without figures
+    gel_says: tuple[str, ...] = ()  # forecasts so far, as codes without figures
     safe_s: float | None = None
     parked_s: float | None = None
     steps_expected: tuple[int, int] | None = None
     steps_counted: tuple[int, int] | None = None
-    stood_s: float = 0.0  # how long it stood still while it should have turned
+    stood_s: float = 0.0  # time that it stood still while it should have turned
     touches: tuple[tuple[str, float], ...] = ()
-    cup_left_g: float | None = None  # weighed back
-    spill_g: float | None = None  # likewise: the drip tray
+    cup_left_g: float | None = None  # left in the cup, weighed back
+    spill_g: float | None = None  # in the drip tray, weighed back
     mixed_again: int = 0
-    lost: int = 0  # mixes of this coat that are no wall: tipped out, or set as a pool
-    lost_met_s: float | None = None  # when the parts of the latest of them met
+    lost: int = 0  # mixes of this coat that made no wall: tipped out, or set as a pool
+    lost_met_s: float | None = None  # time at which the latest lost mix was mixed
     gave_up: bool = False  # turned to the bound without gelling
     done: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Call:
-    """A call to a person: when it was last made, how often, and whether somebody answered."""
+    """Call to a person: time of the last call, number of calls, and whether somebody answered."""
 
     last_s: float
     number: int
@@ -89,9 +89,9 @@ class RunState:
     guard_closed: bool | None = None
     alerts: Mapping[str, float] = field(default_factory=dict)  # kind -> since
     ticked: frozenset[int] = frozenset()  # lines of the list that are done, from 0
-    drafts: Mapping[str, str] = field(default_factory=dict)  # what is typed and not sent, by field
-    usual_close_up_s: float | None = None  # by earlier castings of this rig
-    calls: Mapping[str, Call] = field(default_factory=dict)  # to a person, that stand
+    drafts: Mapping[str, str] = field(default_factory=dict)  # text typed but not sent, by field
+    usual_close_up_s: float | None = None  # from earlier castings of this rig
+    calls: Mapping[str, Call] = field(default_factory=dict)  # open calls to a person
     measured: Mapping[str, Any] = field(default_factory=dict)
     reason: str = ""  # why it was abandoned
 
@@ -109,7 +109,7 @@ class RunState:
 
     @property
     def follower(self) -> Follower | None:
-        """The follower that leads this coat along a proven one, in a replay."""
+        """Follower that leads this coat along a proven one, in a replay."""
         return self.followers[self.index] if self.followers else None
 
     @property
@@ -126,7 +126,7 @@ class RunState:
 
     @property
     def spin_from_coat_s(self) -> float | None:
-        """When the present coat's turning first began, on its own clock."""
+        """Time at which the present coat first began to turn, on its own clock."""
         return None if self.coat.spin_from_s is None else self.coat_time_s(self.coat.spin_from_s)
 
     def coat_time_s(self, now_s: float) -> float | None:

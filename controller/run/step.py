@@ -1,7 +1,7 @@
-"""The run's pure function: `step(state, now_s, seen) -> (state, actions)`, no clock, no I/O.
+"""Pure function of a run: `step(state, now_s, seen) -> (state, actions)`, no clock, no I/O.
 
-Everything that happens becomes an event, and only the fold of events changes the state. A
-restarted process that reads the journal back therefore stands where the first one stood.
+Everything that happens becomes an event, and only the fold of events changes the state. So a
+restarted process that reads the journal back has the same state as the first one had.
 """
 
 from __future__ import annotations
@@ -21,9 +21,9 @@ from evenwall.run.turning import keep_turning, rejoin
 
 
 def step(state: RunState, now_s: float, seen: Observation) -> tuple[RunState, list[Action]]:
-    """One moment of a run: the state and the actions that follow from what is seen.
+    """Return the state and the actions that follow from an observation at one moment.
 
-    The returned actions are in order; records among them have been folded into the state.
+    The actions are in order; records among them are already folded into the state.
     """
     moment = Moment(state, now_s, seen)
     watch_guard(moment)

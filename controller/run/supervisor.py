@@ -1,7 +1,7 @@
-"""The runner around the pure step: it looks, asks `step` what follows, writes it down, does it.
+"""Runner around the pure step: observe, ask `step` for the actions, record them, carry them out.
 
-Stop and hold are done at once; everything else waits for the journal, within `recording`'s
-patience. The parts each keep one thing: the board, the probes, the gel, the record, the commands.
+Stop and hold are carried out at once; all else waits for the journal, at most
+`recording.PATIENCE_S`. Each part keeps one thing: board, probes, gel, record or commands.
 """
 
 from __future__ import annotations
@@ -60,7 +60,7 @@ LAG_S = 0.15  # of real time: a round trip to the board on a busy machine
 
 
 class Supervisor:
-    """Runs castings, one at a time. `start` it once; it lives until `close`."""
+    """Runs castings, one at a time. Call `start` once; it runs until `close`."""
 
     def __init__(
         self,
@@ -80,29 +80,29 @@ class Supervisor:
         in_line: bool = False,
         speed: float = 1.0,
     ) -> None:
-        """Wire a supervisor; `start` it on a running loop.
+        """Connect the parts of a supervisor; call `start` on a running loop.
 
         probes: by role (resin, room, mould). tick_s: time between two looks while a coat is under
-        way; idle_tick_s: at other times. link_stale_s: time after which a board that is not heard
-        is lost. in_line: judge the gel on the loop's own thread (virtual time) instead of another.
+        way; idle_tick_s: at other times. link_stale_s: silence after which the board counts as
+        lost. in_line: estimate the gel on the loop's own thread (virtual time), not on another.
         """
         self.spec, self.clock, self.records, self.speed = spec, clock, records, speed
         self._inputs, self._outputs = inputs, outputs
         self._tick_s, self._idle_tick_s = tick_s, tick_s if idle_tick_s is None else idle_tick_s
         self.state: RunState | None = None
         self.seen = Observation()
-        self.looks = 0  # how often it has looked; who watches over it sees that it still does
+        self.looks = 0  # number of looks so far: a watchdog sees it rise
         self.notices: dict[str, str] = {}
         self.scale: ScaleView | None = None
         self.spoken: tuple[Spoken, ...] = ()  # newest last
-        self.on_event: Callable[[Event, Plan], None] | None = None  # for a twin
+        self.on_event: Callable[[Event, Plan], None] | None = None  # for a simulated twin
         self.on_laid: Callable[[], None] | None = None  # a coat is laid, or weighed back
         self.on_changed: Callable[[LaidKey], None] | None = None  # the wall is not the planned one
-        self.wall: tuple[LaidKey, WallSummary] | None = None  # computed again, and what for
+        self.wall: tuple[LaidKey, WallSummary] | None = None  # computed again, with its key
         self._laid: LaidKey = ()
         self._wake = asyncio.Event()
         self._curve = Curve(sample_s)
-        self.tasks = Tasks()  # `wait` raises what one of them ended with: then start anew
+        self.tasks = Tasks()  # if `wait` raises the error of one of them, start again
         self._desk = CommandDesk(records, self.wake)
         self._recording = Recording(records, clock, self.notices, lambda: self.state)
         self._probes = ProbeReadings(probes, clock, sample_s)
@@ -122,7 +122,7 @@ class Supervisor:
     # --- life ------------------------------------------------------------------------------------
 
     async def start(self) -> None:
-        """Take up an unfinished run, open the rig, begin to look. Raises RecordError."""
+        """Take up an unfinished run, open the rig and begin to look. Raises RecordError."""
         self._recording.mend()
         await self._recover()
         await self._board.open()
@@ -133,7 +133,7 @@ class Supervisor:
         self._wake.set()
 
     async def close(self) -> None:
-        """Stop looking; the frame turns on for the time it was granted."""
+        """Stop looking; the frame keeps turning for the time it was granted."""
         await self.tasks.close()
         self._gel.drop()
         self._desk.close()
@@ -143,8 +143,8 @@ class Supervisor:
         await self._recording.close()
 
     async def _recover(self) -> None:
-        """Take up an unfinished run; one that cannot be is told, and its frame left alone."""
-        for _ in range(2):  # once more where the damage showed only when it was read
+        """Take up an unfinished run. If that fails, report it and leave the frame alone."""
+        for _ in range(2):  # try again: damage may show only on reading
             try:
                 found = await unfinished(self.records, self.clock.now_s(), self.spec.name)
                 if found is not None:
@@ -182,7 +182,7 @@ class Supervisor:
             self._wake.set()
 
     async def keep_looking(self) -> None:
-        """Look for ever, whenever it is woken."""
+        """Look whenever woken, until cancelled."""
         while True:
             await self._wake.wait()
             self._wake.clear()
@@ -191,7 +191,7 @@ class Supervisor:
     # --- looking ---------------------------------------------------------------------------------
 
     def look(self) -> None:
-        """One moment: see, think, write, act."""
+        """Handle one moment: observe, step, record, act."""
         now_s = self.clock.now_s()
         if (self.state is None or self.state.over) and self._desk.asked:
             self._idle(now_s)
@@ -230,7 +230,7 @@ class Supervisor:
         )
 
     def _idle(self, now_s: float) -> None:
-        """Without a run only a start, or a stop, means anything."""
+        """Handle a moment without a run, in which only a start or a stop is possible."""
         while self._desk.asked:
             command = self._desk.asked.pop(0)
             if isinstance(command.order, Begin):
@@ -266,7 +266,7 @@ class Supervisor:
     # --- doing -----------------------------------------------------------------------------------
 
     def _perform(self, actions: list[Action], state: RunState, now_s: float) -> None:
-        """now_s: the moment at which the state took in what is recorded here."""
+        """Carry out actions. now_s: time at which their records were folded into the state."""
         ids: dict[str, int] = {}
         for action in actions:
             if isinstance(action, Record):
@@ -303,7 +303,7 @@ class Supervisor:
         if row is not None:
             self._gel.row(row)
 
-    # --- its port (`service.port.RunPort`) -------------------------------------------------------
+    # --- port for the service (`service.port.RunPort`) -------------------------------------------
 
     def snapshot(self) -> Snapshot:
         """Return all that a screen shows now."""
@@ -332,7 +332,7 @@ class Supervisor:
         return self._recording.watcher()
 
     async def command(self, command: Command) -> Answer:
-        """Submit a command and return its answer once that is recorded or the disk was given up."""
+        """Submit a command and return its answer, once recorded or once the disk is given up."""
         return await self._desk.command(command)
 
     def write_event(self, run_id: str, event: RunEvent, key: str | None) -> Event:
@@ -340,5 +340,5 @@ class Supervisor:
         return self._recording.event(run_id, self.clock.now_s(), event, key)
 
     def wake(self) -> None:
-        """Look now: an input has changed."""
+        """Look now, because an input has changed."""
         self._wake.set()

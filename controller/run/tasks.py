@@ -1,4 +1,4 @@
-"""Tasks of one owner on the event loop: they end together, and the first that fails is told."""
+"""Tasks of one owner on the event loop: they end together, and the first failure is raised."""
 
 from __future__ import annotations
 
@@ -8,14 +8,14 @@ from typing import Any
 
 
 class Tasks:
-    """Spawn tasks here, so that none is lost and none fails unheard."""
+    """Group of tasks: none is lost, and none fails unnoticed."""
 
     def __init__(self) -> None:
         self._running: set[asyncio.Task[None]] = set()
         self.failed: asyncio.Future[None] = asyncio.get_running_loop().create_future()
 
     def spawn(self, work: Coroutine[Any, Any, None]) -> asyncio.Task[None]:
-        """Begin this work on the running loop."""
+        """Start this work as a task on the running loop."""
         task: asyncio.Task[None] = asyncio.get_running_loop().create_task(work)
         self._running.add(task)
         task.add_done_callback(self._ended)
@@ -28,7 +28,7 @@ class Tasks:
             self.failed.set_exception(error)
 
     def cancel(self) -> list[asyncio.Task[None]]:
-        """Cancel every task; returns those that end now."""
+        """Cancel every task and return those that are ending."""
         ending = list(self._running)
         for task in ending:
             task.cancel()
@@ -39,5 +39,5 @@ class Tasks:
         await asyncio.gather(*self.cancel(), return_exceptions=True)
 
     async def wait(self) -> None:
-        """Wait for as long as all is well. Raises what a task ended with."""
+        """Wait while all tasks run. Raises the error of the first that fails."""
         await asyncio.shield(self.failed)

@@ -1,4 +1,4 @@
-"""Motion of the frame: hand over ramps, keep the board fed, end the turning, park."""
+"""Motion of the frame: hand ramps over, keep the board fed, end the turning, park."""
 
 from __future__ import annotations
 
@@ -12,19 +12,22 @@ from evenwall.run.replay import Floats, Follower, Place
 from evenwall.run.state import Turning
 from evenwall_bridge.contract import Fault, Mode, RigState
 
-TAKES_IN_S = 1.0  # after ramps were handed over, until the board's rows count them
+TAKES_IN_S = 1.0  # from handing ramps over until the board's rows count them
 
 
 def rejoin(moment: Moment) -> None:
-    """After a restart, or a lost link: of what the journal says was handed over, the last
-    may not have reached the board, and a board whose queue ran dry kept its last speed."""
+    """Take the board up again after a restart or a lost link.
+
+    The last ramps in the journal may not have reached the board, and a board whose queue ran empty
+    kept its last speed.
+    """
     rig, turning = moment.seen.rig, moment.state.turning
     if moment.state.halted and rig is not None and rig.mode is Mode.TURNING:
         moment.act(Stop())
     if moment.state.moving and not moment.state.halted:
         park(moment, moment.state.moving)
     if rig is None or turning is None or rig.mode is not Mode.TURNING:
-        return  # a board that stands has a reason, which `stopped_by_itself` finds
+        return  # `stopped_by_itself` finds the reason why the board stands still
     if rig.coasting:
         catch_up(moment, rig)
         return
@@ -35,7 +38,7 @@ def rejoin(moment: Moment) -> None:
 
 
 def catch_up(moment: Moment, rig: RigState) -> None:
-    """The board kept its last speed alone: go on where the coat's time is now."""
+    """Continue at the coat's present time after the board kept its last speed by itself."""
     from_s = moment.state.coat.spin_from_s
     profile_s = 0.0 if from_s is None else moment.now_s - from_s
     rates = (rig.major.rate_rpm, rig.minor.rate_rpm)
@@ -46,7 +49,7 @@ def catch_up(moment: Moment, rig: RigState) -> None:
 
 
 def full_s(moment: Moment) -> float:
-    """Motion that the board is to hold after it has been fed, in s."""
+    """Amount of motion, in s, that the board should hold after feeding."""
     return motion.FULL_S + 1.5 * moment.seen.lag_s
 
 
@@ -56,7 +59,7 @@ def begin_turning(moment: Moment) -> None:
         return
     into: tuple[motion.Ramp3, ...] = ()
     holds_s, rates, profile_s = 0.0, (0.0, 0.0), 0.0
-    if from_s is not None:  # it has turned before
+    if from_s is not None:  # the coat has turned before
         ramp, profile_s = _into(moment, rates, moment.now_s - from_s, rig)
         into, holds_s, rates = (ramp,), ramp[0], ramp[1:]
     base_steps = (rig.major.steps, rig.minor.steps)
@@ -69,8 +72,10 @@ def begin_turning(moment: Moment) -> None:
 def _into(
     moment: Moment, rates: motion.Rates, profile_s: float, rig: RigState
 ) -> tuple[motion.Ramp3, float]:
-    """From these speeds into the coat's profile, in step with the major axis's angle: (ramp,
-    profile time it ends at). A replay goes where the cure wants it now."""
+    """Enter the coat's profile from these speeds, in phase with the major axis.
+
+    Returns (ramp, profile time at its end). A replay enters where the cure now requires.
+    """
     turned = (rig.major.angle_deg - moment.state.coat_plan.start_deg.major) / 360.0
     follower = moment.state.follower
     if follower is None:
@@ -82,8 +87,10 @@ def _into(
 def _onwards(
     moment: Moment, profile_s: float, holds_s: float, rates: motion.Rates, amount_s: float
 ) -> tuple[tuple[motion.Ramp3, ...], float]:
-    """At least `amount_s` more of the coat's profile, behind the `holds_s` that the board
-    still has and the speeds that they end with: (ramps, profile time they end at)."""
+    """Return at least `amount_s` more of the coat's profile: (ramps, profile time at their end).
+
+    They follow the `holds_s` of motion that the board still has, from the speeds at its end.
+    """
     follower = moment.state.follower
     if follower is None:
         return moment.state.profile.onwards(profile_s, amount_s)
@@ -98,7 +105,7 @@ def _place(moment: Moment, profile_s: float, holds_s: float, rates: motion.Rates
 
 
 def _due_s(moment: Moment, follower: Follower) -> Floats:
-    """When the proven coat's moments are due, on this coat's clock, as now known."""
+    """Times at which the proven coat's moments are due, on this coat's clock, as now known."""
     return follower.due_s(
         moment.state.spin_from_coat_s or moment.now_s - (moment.state.coat.parts_met_s or 0.0),
         moment.seen.gel.best_s,
@@ -187,8 +194,8 @@ def park(moment: Moment, to: str) -> None:
         moment.emit(Moving(to=to))
         moment.emit(Halted(why="guard" if moment.state.guard_closed is False else "board"))
         return
-    # As it was poured, the opening up; half a turn of the frame takes it down, on whatever
-    # side the mould is mounted.
+    # At the pour the opening is up. Half a turn of the frame brings it down, whichever way the
+    # mould is mounted.
     start = moment.state.coat_plan.start_deg
     major_deg, minor_deg = start.major, start.minor
     if to == "down":
@@ -206,8 +213,10 @@ def turn_again(moment: Moment) -> None:
 
 
 def _last_rates(turning: Turning, rig: RigState) -> motion.Rates:
-    """Return the speeds that the handed-over ramps end with; the board's own where the record of
-    them is lost."""
+    """Return the final speeds of the ramps handed over.
+
+    If their record is lost, return the board's present speeds.
+    """
     if not turning.ramps:
         return rig.major.rate_rpm, rig.minor.rate_rpm
     _, major_rpm, minor_rpm = turning.ramps[-1]

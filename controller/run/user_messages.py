@@ -1,4 +1,4 @@
-"""The sentences: what to do now, and why. Words of the trade, one thought each."""
+"""Sentences for people: what to do now, and why. Trade terms, one thought per sentence."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ DUE: dict[Step, str] = {
     Step.ABANDONED: "This run was abandoned.",
 }
 
-# Where a probe stands in the witness cup.
+# Used if a probe goes into the witness cup.
 PROBE: dict[Step, str] = {
     Step.MIX: "Leave the probe in the air: there it shows how far it is off.",
     Step.DEGAS: "Leave the probe in the air until the pour.",
@@ -45,7 +45,7 @@ PROBE: dict[Step, str] = {
 PROTECT = "Gloves, goggles and respirator on."
 NEXT_COAT = "Next coat: press the button at the frame, it turns the opening up."
 
-# Said where it matters, in a few words; the whole list stands on the first sheet.
+# Short reminders at the step concerned; the whole list is on the first sheet.
 VACUUM = "Keep your face away from the vessel."
 TO_BEGIN = "Then press the button at the frame."
 HARD = "Press on what is left in the cup: it must be hard all through."
@@ -76,7 +76,7 @@ HALTED: dict[str, str] = {
     "board": "The frame stands: the board had been reset or was silent too long.",
 }
 
-# The frame turns, and the record of what it turns was lost.
+# The frame is turning, but the record of its run was lost.
 ORPHAN = {
     "sentence": "The frame turns a casting that the record has lost.",
     "why": "It keeps its last speed. Let it turn until the coat holds; then stop it.",
@@ -151,7 +151,7 @@ ALERTS: dict[str, str] = {
     "not_up": "The opening is not up yet: close the guard and press the button at the frame.",
 }
 
-# The same once the run is over, short: what went wrong, without what to do about it.
+# Short forms for a finished run: what went wrong, without advice.
 TO_DO: dict[str, str] = {
     "tip_out": "Gloves, goggles and respirator on. Open the guard, take the plug out, and pour the "
     "resin outdoors into a flat metal tray on stone or sand, spread thin: a deep pool gets hot. "
@@ -161,7 +161,7 @@ TO_DO: dict[str, str] = {
     "the room. Press 'It has set: lay this coat anew' when it is cold; the wall that is missing "
     "is then poured as a new coat.",
 }
-# How a coat can be lost, on the button and in the record.
+# Ways to lose a coat, as shown on the button and in the record.
 LOST_BUTTONS: dict[str, str] = {
     "tipped_out": "Tipped out",
     "set": "It has set: lay this coat anew",
@@ -221,7 +221,7 @@ WAIT_TO_THICKEN = "Poured a little thicker it runs less far, and the wall comes 
 WAIT_FOR_AGE = "The proven coat was poured later: poured then, the film goes the same way again."
 
 
-# Where the coat did not gel: it is no coat that "has gelled" which the frame parks.
+# For a coat that did not gel: the usual sentence says that the coat "has gelled".
 PARKS_LIQUID = "Turning has ended: the frame parks with the opening down."
 
 

@@ -1,4 +1,4 @@
-"""The snapshot that a screen shows, from state and observation alone."""
+"""Snapshot for a screen, made from state and observation alone."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ _ORDER = {"act_now": 0, "caution": 1, "note": 2}
 
 
 def gravity_in_mould(major_deg: float, minor_deg: float) -> Vector3:
-    """g_m = -(sin phi sin psi, sin phi cos psi, cos phi); see DEVELOPERS.md, "The frame"."""
+    """Return g_m = -(sin phi sin psi, sin phi cos psi, cos phi); see DEVELOPERS.md, "The frame"."""
     phi, psi = math.radians(major_deg), math.radians(minor_deg)
     return (-math.sin(phi) * math.sin(psi), -math.sin(phi) * math.cos(psi), -math.cos(phi))
 
@@ -55,8 +55,10 @@ def gravity_in_mould(major_deg: float, minor_deg: float) -> Vector3:
 def frame_view(
     rig: RigState | None, lost: str, base: tuple[int, int] | None, state: RunState | None
 ) -> FrameView:
-    """The frame as its board last told it. lost: why it is not heard, in words. base: its count of
-    steps when it began to turn."""
+    """Return the frame as its board last reported it.
+
+    lost: reason in words why the board is silent. base: its step counts when turning began.
+    """
     if rig is None:
         return FrameView(mode="lost" if lost else "disabled")
 
@@ -101,7 +103,7 @@ def _minutes(left_s: float) -> str:
 
 
 def sentence(state: RunState, now_s: float, seen: Observation) -> tuple[str, str]:
-    """Return what to do now, and why."""
+    """Return the instruction for now, and its reason."""
     if state.halted and not state.over:
         return _said_standing(state)
     urgent = [k for k in state.alerts if SEVERITY[k] == "act_now"]
@@ -161,7 +163,7 @@ def _said_turning(state: RunState, now_s: float, seen: Observation) -> tuple[str
 
 
 def _to_do(state: RunState, alert: str) -> str:
-    """Return what is due, unless the alert says it or denies it."""
+    """Return the instruction that is due, unless the alert repeats or contradicts it."""
     if state.step is Step.POUR and alert in ("late_pour", "mix_gone"):
         return plain.POURED_ALREADY if alert == "mix_gone" else _besides(state)
     if alert in plain.TO_DO:
@@ -170,7 +172,7 @@ def _to_do(state: RunState, alert: str) -> str:
 
 
 def _besides(state: RunState) -> str:
-    """Return what else belongs to a step of the hands."""
+    """Return further instructions for a manual step."""
     if state.step is Step.PREPARE:
         return plain.TO_BEGIN if state.plan.rig.confirm_at_rig else ""
     if state.step is Step.DEMOULD:
@@ -201,7 +203,7 @@ def countdown(state: RunState, now_s: float, seen: Observation) -> Countdown | N
             late = Countdown(
                 kind="act", label="late: left before this coat is lost", until_s=until_s
             )
-            return late if now_s < until_s else None  # after it, nothing is won by hurry
+            return late if now_s < until_s else None  # after it, hurrying gains nothing
         return Countdown(kind="act", label="left to start turning", until_s=until_s)
     if state.step is Step.SPIN:
         return _until_safe(state, met_s, seen)
@@ -220,17 +222,17 @@ def countdown(state: RunState, now_s: float, seen: Observation) -> Countdown | N
 
 def _until_safe(state: RunState, met_s: float, seen: Observation) -> Countdown | None:
     if state.halted:
-        return None  # it stands: nothing is waited for but the hand at the frame
+        return None  # it stands still and waits only for a person at the frame
     safe_s = state.coat.safe_s
     if safe_s is None and "estimate_old" in state.alerts:
-        return None  # nobody knows, and who saw it run out might stop the frame
+        return None  # unknown: a person might stop the frame when a guess runs out
     if safe_s is None:
         safe_s = met_s + (seen.gel.safe_to_stop_s or state.coat_plan.clock.spin_until_s)
     return Countdown(kind="wait", label="until it is safe to stop", until_s=safe_s)
 
 
 def touch_buttons(state: RunState, now_s: float) -> list[Button]:
-    """Buttons for what a finger found, and for taking the latest touch back."""
+    """Buttons to report a touch, and to take the latest touch back."""
     coat = state.coat
     found = []
     if coat.parts_met_s is not None and not coat.done:
@@ -250,14 +252,14 @@ def touch_buttons(state: RunState, now_s: float) -> list[Button]:
 
 
 def buttons(state: RunState, now_s: float) -> tuple[Button | None, tuple[Button, ...]]:
-    """The one button, and what else may be done now."""
+    """Main button, and the buttons for everything else that may be done now."""
     if state.over:
         return None, ()
     return next_button(state, now_s), tuple(other_buttons(state, now_s))
 
 
 def other_buttons(state: RunState, now_s: float) -> list[Button]:
-    """Buttons beside the one for the next step."""
+    """Buttons other than the one for the next step."""
     others = [Button(command="pause", label="Pause")] if state.turning else []
     others.append(Button(command="note", label="Note"))
     others += touch_buttons(state, now_s)
@@ -281,7 +283,7 @@ def other_buttons(state: RunState, now_s: float) -> list[Button]:
 
 
 def next_button(state: RunState, now_s: float) -> Button:
-    """Button for the next step, with the reason where it cannot be taken now."""
+    """Button for the next step, with the reason if the step cannot be taken now."""
     at_frame = state.plan.rig.confirm_at_rig
     if state.halted:
         why = plain.AT_THE_FRAME if at_frame else ""
@@ -314,7 +316,7 @@ def next_button(state: RunState, now_s: float) -> Button:
 
 
 def diagnoses(seen: Observation) -> dict[str, str]:
-    """Return why a probe gives no reading, where its bus tells it, by the notice's kind."""
+    """Return the reasons that buses give for missing probe readings, by the notice's kind."""
     readings = {"resin": seen.probe, "room": seen.room, "mould": seen.mould}
     return {
         f"probe_{role}": f"The {role} probe gives no reading: {reading.why}."
@@ -369,7 +371,7 @@ def snapshot(
 
 
 def alerts_view(state: RunState) -> tuple[Alert, ...]:
-    """Alerts of the run, the most urgent and then the oldest first."""
+    """Alerts of the run, sorted by urgency, then the oldest first."""
     ordered = sorted(state.alerts.items(), key=lambda item: (_ORDER[SEVERITY[item[0]]], item[1]))
     return tuple(
         Alert(kind=kind, sentence=plain.ALERTS[kind], severity=SEVERITY[kind], since_s=since_s)
@@ -378,7 +380,7 @@ def alerts_view(state: RunState) -> tuple[Alert, ...]:
 
 
 def gel_view(state: RunState, seen: Observation) -> GelView:
-    """The gel of the running coat, as found or else as estimated."""
+    """Gel of the running coat: as found, otherwise as estimated."""
     gel, coat = seen.gel, state.coat
     return GelView(
         best_s=gel.best_s,
@@ -399,7 +401,7 @@ def _of_run(
     seen: Observation,
     wall: tuple[LaidKey, WallSummary] | None,
 ) -> dict[str, Any]:
-    """Fields of the snapshot that a run fills."""
+    """Fields of the snapshot that come from a run."""
     say, why = sentence(state, now_s, seen)
     button, others = buttons(state, now_s)
     return {
@@ -430,7 +432,7 @@ def _of_run(
 
 
 def record_line(row: Event) -> RecordLine:
-    """Return one line of the record for people."""
+    """Return a row of the journal as one line of the record for people."""
     return RecordLine(
         event_id=row.event_id, at_s=row.at_s, utc=row.utc, text=line_of(row), kind=row.kind
     )

@@ -1,6 +1,6 @@
 """Every event of a run is a frozen class with its payload, its fold and its sentence.
 
-A new event is a class in one of these modules. Its `kind` registers it.
+To add an event, write a class in one of these modules. Its `kind` registers it.
 """
 
 from __future__ import annotations

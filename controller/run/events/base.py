@@ -1,4 +1,4 @@
-"""Base of the run's events, their registry by kind, and how a row of the journal becomes one."""
+"""Base class of the run's events, their registry by kind, and the reading of journal rows."""
 
 from __future__ import annotations
 
@@ -11,19 +11,19 @@ from evenwall.model import Answer, Event, parse
 from evenwall.model.bounds import Frozen
 from evenwall.run.state import RunState
 
-KINDS: dict[str, type[RunEvent]] = {}  # every class of event, by the name it has in the journal
+KINDS: dict[str, type[RunEvent]] = {}  # every class of event, by its name in the journal
 
 
 class RunEvent(Frozen):
     """Something that happened in a run. A subclass has `kind`, its payload, its fold and its line.
 
-    Fields that a row has besides are left alone, so that rows of later versions can be read. A
-    field that earlier rows do not have needs a default.
+    Unknown fields of a row are ignored, so that rows of later versions can be read. A field that
+    earlier rows lack needs a default.
     """
 
     model_config = ConfigDict(extra="ignore")
     kind: ClassVar[str] = ""  # the name in the journal; it never changes again
-    hidden: ClassVar[bool] = False  # not for the record that people read
+    hidden: ClassVar[bool] = False  # left out of the record that people read
 
     @classmethod
     def __pydantic_init_subclass__(cls, **kwargs: Any) -> None:
@@ -40,7 +40,7 @@ class RunEvent(Frozen):
         return parse(cls, row.data, f"event {row.event_id}")
 
     def data(self) -> dict[str, Any]:
-        """Payload as the journal has it: plain JSON values of the fields that were given."""
+        """Payload as stored in the journal: plain JSON values of the fields that were given."""
         return self.model_dump(mode="json", exclude_unset=True)
 
     def fold(self, state: RunState, at_s: float) -> RunState:
@@ -49,7 +49,7 @@ class RunEvent(Frozen):
         return state
 
     def line(self) -> str:
-        """Sentence of the record; empty: the kind alone says it."""
+        """Sentence for the record; empty if the kind alone is enough."""
         return ""
 
 
@@ -85,7 +85,7 @@ class Answered(RunEvent):
 
 
 def read(row: Event) -> RunEvent:
-    """Return a row of the journal as an event. Raises InputError where its payload does not fit."""
+    """Return a row of the journal as an event. Raises InputError if its payload does not fit."""
     return KINDS.get(row.kind, Unknown).of(row)
 
 
@@ -95,7 +95,7 @@ def hidden(row: Event) -> bool:
 
 
 def line_of(row: Event) -> str:
-    """Sentence of a row for people; of a row that does not hold what it should, its kind."""
+    """Sentence of a row for people; the row's kind if its payload does not fit."""
     kind = row.kind.replace("_", " ")
     try:
         return read(row).line() or kind

@@ -1,4 +1,4 @@
-"""Calls to people: each one, whom it reached, and the answer."""
+"""Events of calls to people: the call, whom it reached, and the answer."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from evenwall.run.state import Call, RunState
 
 
 class Called(RunEvent):
-    """A person was called for the first time; an alert or a step tells it already."""
+    """A person was called for the first time; an alert or a step already states the reason."""
 
     kind: ClassVar[str] = "called"
     hidden: ClassVar[bool] = True
@@ -30,7 +30,7 @@ class Called(RunEvent):
 
 
 class CalledAgain(Called):
-    """A person was called again, for nobody had answered."""
+    """A person was called again, because nobody had answered."""
 
     kind: ClassVar[str] = "called_again"
     hidden: ClassVar[bool] = False
@@ -52,10 +52,10 @@ class CallOver(RunEvent):
 
 
 class CallsAnswered(RunEvent):
-    """A person answered the calls that stood."""
+    """A person answered the open calls."""
 
     kind: ClassVar[str] = "calls_answered"
-    hidden: ClassVar[bool] = True  # what the person did then stands in the record anyway
+    hidden: ClassVar[bool] = True  # the record has the person's action anyway
     calls: tuple[str, ...]
     who: str
 
@@ -72,13 +72,13 @@ class CallsAnswered(RunEvent):
 
 
 class CallSent(Answered):
-    """A call reached somebody over a channel, or did not, and why."""
+    """A call reached somebody over a channel, or failed for a stated reason."""
 
     kind: ClassVar[str] = "call_sent"
     call: str
     number: int
     channel: str  # push, webhook or broker
-    reached: str = ""  # whom; empty: nobody
+    reached: str = ""  # the person reached; empty: nobody
     why: str = ""
 
     def line(self) -> str:

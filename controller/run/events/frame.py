@@ -1,4 +1,4 @@
-"""The frame: turning, stops, parking, its guard and its board."""
+"""Events of the frame: turning, stops, parking, its guard and its board."""
 
 from __future__ import annotations
 
@@ -15,14 +15,14 @@ class TurningBegan(RunEvent):
     """The frame begins to turn, from a standstill."""
 
     kind: ClassVar[str] = "turning_began"
-    base_steps: tuple[int, int]  # the board's count
-    profile_s: float  # where in the coat's profile it begins
+    base_steps: tuple[int, int]  # step counts of the board
+    profile_s: float  # time in the coat's profile at which it begins
     exact: bool  # every step can be accounted for
 
     def fold(self, state: RunState, at_s: float) -> RunState:
         stood_s = at_s - state.halted_s if state.halted else 0.0
         first_s, met_s = state.coat.spin_from_s, state.coat.parts_met_s
-        if first_s is None and met_s is not None:  # it stood since it should have turned
+        if first_s is None and met_s is not None:  # it has stood since it should have turned
             stood_s = max(0.0, at_s - met_s - turn_by_s(state.coat_plan.clock))
         state = state.with_coat(
             spin_from_s=at_s if first_s is None else first_s,
@@ -46,8 +46,8 @@ class Queued(RunEvent):
     kind: ClassVar[str] = "queued"
     hidden: ClassVar[bool] = True
     ramps: tuple[Ramp3, ...]
-    profile_s: float  # where in the coat's profile the last of them ends
-    ending: bool  # the last of them goes to a standstill
+    profile_s: float  # time in the coat's profile at which the last ramp ends
+    ending: bool  # the last ramp goes to a standstill
 
     def fold(self, state: RunState, at_s: float) -> RunState:
         turning = state.turning
@@ -91,11 +91,11 @@ class Rejoined(RunEvent):
 
 
 class Halted(RunEvent):
-    """The frame stands: by its guard, a stop, a pause, a fault, or the board by itself."""
+    """The frame was halted by its guard, a stop, a pause, a fault, or the board itself."""
 
     kind: ClassVar[str] = "halted"
     why: str  # a key of user_messages.HALTED
-    faults: tuple[str, ...] = ()  # of the board
+    faults: tuple[str, ...] = ()  # faults of the board
 
     def fold(self, state: RunState, at_s: float) -> RunState:
         return replace(state, turning=None, halted=self.why, halted_s=at_s)
@@ -115,7 +115,7 @@ class TurningEnded(RunEvent):
     def fold(self, state: RunState, at_s: float) -> RunState:
         coat = state.coat
         stood_s = coat.stood_s
-        if state.halted:  # it gelled while it stood
+        if state.halted:  # it gelled while it stood still
             until_s = at_s if coat.gel_called_s is None else min(at_s, coat.gel_called_s)
             stood_s += max(0.0, until_s - state.halted_s)
         state = state.with_coat(
@@ -131,7 +131,7 @@ class TurningEnded(RunEvent):
 
 
 class Moving(RunEvent):
-    """The frame goes to park, with the opening `to` up or down."""
+    """The frame moves to park; `to` gives the opening, up or down."""
 
     kind: ClassVar[str] = "moving"
     to: str

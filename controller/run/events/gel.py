@@ -1,4 +1,4 @@
-"""The gel: foreseen, found, touched; and the alerts of a run."""
+"""Events of the gel (foreseen, found, touched) and of a run's alerts."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ class Foreseen(RunEvent):
 
     kind: ClassVar[str] = "foreseen"
     sentence: str
-    says: str = ""  # what it says, as a code without figures
-    words: str = ""  # the same in earlier rows: the sentence without its digits
+    says: str = ""  # statement as a code without figures
+    words: str = ""  # statement in earlier rows: the sentence without its digits
     best_s: float | None = None
     low_s: float | None = None
     high_s: float | None = None
@@ -32,12 +32,12 @@ class Foreseen(RunEvent):
 
 
 class Gelled(RunEvent):
-    """The coat has gelled, as told by the probe, the model or a touch."""
+    """The coat has gelled, according to the probe, the model or a touch."""
 
     kind: ClassVar[str] = "gelled"
-    gel_coat_s: float  # when, on the coat's clock
+    gel_coat_s: float  # on the coat's clock
     how: str
-    safe_s: float  # from when the frame may stop, on the rig's clock
+    safe_s: float  # time from which the frame may stop, on the rig's clock
 
     def fold(self, state: RunState, at_s: float) -> RunState:
         return state.with_coat(
@@ -70,7 +70,7 @@ class TouchTakenBack(Answered):
 
     kind: ClassVar[str] = "touch_taken_back"
     what: str
-    gel: bool  # the coat still turns, and its gel was told by this touch alone
+    gel: bool  # the coat still turns, and only this touch had reported its gel
 
     def fold(self, state: RunState, at_s: float) -> RunState:
         del at_s

@@ -1,4 +1,4 @@
-"""People: weights, measures, notes, answers, and commands that changed nothing."""
+"""Events of people: weights, measures, notes, answers, and commands that changed nothing."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ class PartWeighed(Answered):
 
 
 class WeightTakenBack(Answered):
-    """The latest weight of a part was taken back: the one before it holds again, or none."""
+    """The latest weight of a part was taken back; the one before it, if any, holds again."""
 
     kind: ClassVar[str] = "weight_taken_back"
     part: str
@@ -93,7 +93,7 @@ class WeighedBack(Answered):
 
 
 class PlanRest(Frozen):
-    """Parts of a new plan that the record needs: the coats to come, and what follows from them."""
+    """Parts of a new plan that the record needs: the remaining coats and their consequences."""
 
     coats: tuple[CoatPlan, ...]
     wall: WallSummary
@@ -105,7 +105,7 @@ class PlanRest(Frozen):
 
 
 class Replanned(Answered):
-    """The coats to come were planned again; those laid stay as they were planned."""
+    """The remaining coats were planned again; the coats laid stay as they were planned."""
 
     kind: ClassVar[str] = "replanned"
     rest: PlanRest
@@ -128,8 +128,10 @@ class Replanned(Answered):
 
 
 class Refined(Answered):
-    """The full plan took over from the first answer that the run began with. What is weighed and
-    ticked stays."""
+    """The full plan replaced the first answer with which the run began.
+
+    Weights and ticks stay.
+    """
 
     kind: ClassVar[str] = "refined"
     rest: PlanRest
@@ -189,7 +191,7 @@ class QuestionAnswered(Answered):
 
 
 class Asked(Answered):
-    """A command was taken; the events after it tell what followed."""
+    """A command was accepted; the events after it show its effects."""
 
     kind: ClassVar[str] = "asked"
     hidden: ClassVar[bool] = True
@@ -216,7 +218,7 @@ class Pressed(RunEvent):
 
 
 class Proven(Answered):
-    """The run was held against its plan and closed for ever."""
+    """The run was compared with its plan and closed for good."""
 
     kind: ClassVar[str] = "proven"
     proof: dict[str, Any]

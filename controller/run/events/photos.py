@@ -31,6 +31,6 @@ class Photographed(Answered):
 
     @property
     def caption(self) -> str:
-        """Words for what it shows."""
+        """Words for the subject of the photograph."""
         words = WORDS[self.what]
         return f"{words}: {self.text}" if self.text else words

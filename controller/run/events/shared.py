@@ -1,4 +1,4 @@
-"""State that phones share: ticks of the list, and what is typed and not sent."""
+"""Events of state that phones share: ticks of the list, and text typed but not sent."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from evenwall.run.state import RunState
 
 
 class Ticked(Answered):
-    """Lines of the list were ticked, or not any more; the whole list as it stands then."""
+    """Lines of the list were ticked or unticked; holds the state of the whole list."""
 
     kind: ClassVar[str] = "ticked"
     hidden: ClassVar[bool] = True
@@ -27,7 +27,7 @@ class Drafted(Answered):
     kind: ClassVar[str] = "drafted"
     hidden: ClassVar[bool] = True
     field: str
-    value: str  # empty: nothing stands there
+    value: str  # empty: the field is empty
 
     def fold(self, state: RunState, at_s: float) -> RunState:
         del at_s

@@ -1,4 +1,4 @@
-"""The course of a casting: begun, its steps, its coats, its end."""
+"""Events of a casting's course: its beginning, steps, coats and end."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ class Started(Answered):
     coats: int = 0
     rig: str = ""
     replay_of: str | None = None
-    close_up_s: float | None = None  # closing up took so long in earlier castings
+    close_up_s: float | None = None  # time that closing up took in earlier castings
 
     def line(self) -> str:
         on_rig = f" on {self.rig}" if self.rig else ""
@@ -33,7 +33,7 @@ class Started(Answered):
 
 
 class Stepped(RunEvent):
-    """The next step is on."""
+    """The next step began."""
 
     kind: ClassVar[str] = "stepped"
     step: Step
@@ -78,7 +78,7 @@ class Poured(RunEvent):
 
 
 class StepTakenBack(Stepped):
-    """The last step was taken back: its clock is as if the press had not been."""
+    """The last step was taken back; the clock is as it was before the press."""
 
     kind: ClassVar[str] = "step_taken_back"
     was: Step
@@ -96,7 +96,7 @@ class StepTakenBack(Stepped):
 
 
 class MixedAgain(RunEvent):
-    """The mix was let go: this coat begins anew."""
+    """The mix was discarded: this coat begins again."""
 
     kind: ClassVar[str] = "mixed_again"
 
@@ -116,7 +116,7 @@ class MixedAgain(RunEvent):
 
 
 class CoatLost(RunEvent):
-    """The resin in the mould is no wall: tipped out, or left to set. The coat is laid anew."""
+    """The resin in the mould makes no wall: tipped out, or left to set. The coat is laid again."""
 
     kind: ClassVar[str] = "coat_lost"
     how: str  # a key of user_messages.LOST_BUTTONS
