@@ -1,11 +1,11 @@
-"""Heat that passes from coat to coat: resin layers on a mould wall, in one dimension. SI.
+"""Heat conduction from coat to coat: resin layers on a mould wall, in one dimension. SI.
 
 Finite volumes through the thickness: the wall in equal cells, then each coat in equal cells, the
 newest one inside. The outer face and the cavity lose heat to the room. Conduction is stepped by
-Crank and Nicolson 1947, so that the heat made equals the heat stored and lost to round-off. The
-conversion is stepped by the midpoint rule with the rate law of `cure`.
-Checked against the slab with constant generation (Carslaw and Jaeger 1959, Conduction of Heat in
-Solids, section 3.14; the series in the test is derived anew, the section's number is from memory).
+Crank and Nicolson 1947, so that the heat released equals the heat stored and lost, to round-off.
+The conversion is stepped by the midpoint rule with the rate law of `cure`. Checked against the slab
+with constant generation (Carslaw and Jaeger 1959, Conduction of Heat in Solids, section 3.14; the
+series in the test is derived anew, the section's number is from memory).
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ COAT_CELLS = 4
 
 @dataclass(frozen=True, slots=True)
 class Wall:
-    """The mould's wall and what carries heat off it: a loss in W/m2 K to the room at each face."""
+    """The mould's wall and its heat losses: a coefficient in W/m2 K to the room at each face."""
 
     thickness_m: float
     material: cure.WallMaterial
@@ -41,7 +41,7 @@ class Wall:
 class Poured:
     """A coat as it reaches the wall.
 
-    at_s: on the clock of the casting; temp_K and conversion: of the mix in its cup at that moment;
+    at_s: time on the clock of the casting; temp_K and conversion: those of the mix in its cup then;
     age_s: its equivalent age at the kinetics' reference temperature, which ends an induction.
     """
 
@@ -56,8 +56,8 @@ class Poured:
 class Heat:
     """Mean temperature and conversion of each coat, shape (N, coats); nan before its pour.
 
-    wall_K: shape (N,), the wall's inner cell. made, stored and lost: J/m2 over the whole time.
-    stored counts from the mould's and each poured coat's own temperature.
+    wall_K: shape (N,), the wall's inner cell. made, stored and lost: heat, J/m2, over the whole
+    time. stored counts from the mould's and each poured coat's own temperature.
     """
 
     time_s: FloatArray

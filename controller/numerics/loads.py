@@ -22,7 +22,8 @@ SAMPLES_PER_RAMP = 6
 
 @dataclass(frozen=True, eq=False)
 class Body:
-    """mass_kg; centre_m (3,) in the mould frame; inertia (3, 3) about the crossing, kg m2."""
+    """A rigid body: mass_kg; centre_m (3,) in the mould frame; inertia (3, 3) about the crossing,
+    kg m2."""
 
     mass_kg: float
     centre_m: Array
@@ -30,20 +31,21 @@ class Body:
 
 
 def skin(mass_kg: float, area_m2: float, centroid_m: Array, second_m4: Array) -> Body:
-    """A thin even skin: I = (m/A) (tr(S) 1 - S), with S the surface integral of x x^T."""
+    """Return a thin even skin: I = (m/A) (tr(S) 1 - S), with S the surface integral of x x^T."""
     inertia = np.trace(second_m4) * np.eye(3) - second_m4
     return Body(mass_kg, centroid_m, inertia * (mass_kg / area_m2))
 
 
 def together(bodies: Sequence[Body]) -> Body:
-    """Bodies fixed to each other; inertias are about the same point, so they add."""
+    """Return one body of several fixed to each other; their inertias, about one point, add."""
     mass = sum(body.mass_kg for body in bodies)
     centre = sum((body.mass_kg * body.centre_m for body in bodies), np.zeros(3)) / mass
     return Body(mass, centre, sum((b.inertia_kg_m2 for b in bodies), np.zeros((3, 3))))
 
 
 def moved(body: Body, by_m: Array) -> Body:
-    """The same body with every point moved: the parallel-axis theorem (Steiner), both ways."""
+    """Return the body with every point moved by `by_m`: the parallel-axis theorem (Steiner), used
+    twice."""
     old, new = body.centre_m, body.centre_m + by_m
     about_centre = body.inertia_kg_m2 - body.mass_kg * (old @ old * np.eye(3) - np.outer(old, old))
     shifted = about_centre + body.mass_kg * (new @ new * np.eye(3) - np.outer(new, new))
@@ -57,7 +59,7 @@ def torques(
     accelerations: tuple[Array, Array],
     frame_inertia_kg_m2: tuple[float, float] = (0.0, 0.0),
 ) -> tuple[Array, Array]:
-    """Torque the drives must give on (major, minor), N m: arrays of the angles' shape (n,).
+    """Torque that the drives must give on (major, minor), N m: arrays of the angles' shape (n,).
 
     Lagrange's equations for T = (phi'^2 a + 2 phi' psi' b + psi'^2 c)/2 and V = -m g (g_m . r),
     where e = (cos psi, -sin psi, 0) is the major axis seen from the mould.
@@ -112,7 +114,7 @@ def peak_torques(
 
 @dataclass(frozen=True)
 class Counterweight:
-    """A weight to tape on: how much, how far from the axis and where (mould frame)."""
+    """A weight to tape on: its mass, its distance from the axis and its place (mould frame)."""
 
     axis: str
     mass_kg: float
@@ -121,10 +123,11 @@ class Counterweight:
 
 
 def counterweights(body: Body, arm_m: float) -> tuple[Counterweight, ...]:
-    """Weights at `arm_m` that bring the mass centre onto the crossing, worth more than 20 g.
+    """Return the weights at `arm_m`, of more than 20 g, that bring the mass centre onto the
+    crossing.
 
-    The one for the minor axis balances the sideways offset, the one for the major axis what is left
-    along z. Two weights, since a sideways one can ride on the mould and the other on the frame.
+    The weight for the minor axis balances the sideways offset, the one for the major axis the rest,
+    along z. There are two, since a sideways one can ride on the mould and the other on the frame.
     """
     moment = body.mass_kg * body.centre_m
     side = float(np.hypot(moment[0], moment[1]))

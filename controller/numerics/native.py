@@ -1,7 +1,7 @@
-"""C sources of the numerics: brought along compiled, or compiled once and kept under their hash.
+"""C sources of the numerics: shipped compiled, or compiled once and kept under their hash.
 
-A wheel brings every kernel in `built`, once for each level of its architecture. The highest that
-the machine has is taken. Elsewhere the machine's compiler makes it at its first use.
+A wheel contains every kernel in `built`, once for each level of its architecture, and the highest
+level that the machine has is used. Elsewhere the machine's compiler makes it at its first use.
 """
 
 from __future__ import annotations
@@ -21,14 +21,14 @@ _COMMON = ["-O3", "-fPIC", "-std=gnu11", "-fno-math-errno", "-fno-trapping-math"
 _LINK = ["-shared", "-lm"]
 
 BUILT = Path(__file__).resolve().parent / "built"
-# Every kernel: its file beside this one, and the flags it is asked for with.
+# Every kernel: its file beside this one, and its compiler flags.
 KERNELS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("film/kernel.c", ("-DL=16", "-ffp-contract=off")),
     ("film/kernel.c", ("-DL=4", "-ffp-contract=off")),
     ("cure_kernel.c", ("-ffast-math",)),
 )
-# Of each architecture, best first: a name, the compiler's flags, and what /proc/cpuinfo must list.
-# The x86-64 levels are those of its psABI; all 64-bit ARM has what the kernels use.
+# Levels of each architecture, best first: name, compiler flags, entries needed in /proc/cpuinfo.
+# The x86-64 levels are those of its psABI; every 64-bit ARM has all that the kernels use.
 LEVELS: dict[str, tuple[tuple[str, tuple[str, ...], frozenset[str]], ...]] = {
     "x86_64": (
         (
@@ -54,10 +54,10 @@ def _cache_dir() -> Path:
 
 
 def library(source: Path, *flags: str) -> Path:
-    """Return the shared library of one C file: the one brought along, or one compiled here.
+    """Return the shared library of one C file: the shipped one, or one compiled here.
 
-    flags are the compiler's alone: told -ffast-math, the linker of gcc before 13 would add code
-    that switches off subnormals in the whole process.
+    The linker does not get the flags: given -ffast-math, gcc before 13 would link code that
+    switches off subnormals in the whole process.
 
     Raises NoCompiler.
     """
@@ -75,11 +75,12 @@ def library(source: Path, *flags: str) -> Path:
 
 
 def why_no_compiler() -> str:
-    """Return why the film runs on its plain reference, in a line; empty if it does not.
+    """Return the reason why the film runs on its plain reference, in one line; empty if it does
+    not.
 
-    A process that only serves asks here: the film itself brings 40 MB of solvers.
+    A process that only serves calls this, because importing the film loads 40 MB of solvers.
     """
-    name, flags = KERNELS[0]  # of the film
+    name, flags = KERNELS[0]  # the film's kernel
     try:
         library(Path(__file__).parent / name, *flags)
     except NoCompiler as why:
@@ -116,14 +117,14 @@ def build_all(folder: Path, numerics: Path) -> list[Path]:
 
 
 def _built_name(source: Path, flags: tuple[str, ...], level: str) -> str:
-    """Name of a kernel that is brought along: another source or other flags make another name."""
+    """Name of a shipped kernel; another source or other flags give another name."""
     about = " ".join([*_COMMON, *flags, *_LINK])
     stamp = hashlib.sha256(source.read_bytes() + about.encode()).hexdigest()[:12]
     return f"{source.stem}-{stamp}-{level}.so"
 
 
 def _cpu_flags() -> frozenset[str]:
-    """Return what the processor can do, in the words of Linux; nothing where it does not tell."""
+    """Return the processor's features as Linux lists them; an empty set where it lists none."""
     try:
         text = Path("/proc/cpuinfo").read_text(encoding="ascii", errors="replace")
     except OSError:
@@ -140,7 +141,7 @@ def _compiler() -> str:
 
 
 def _compile(compiler: str, source: Path, target: Path, tries: list[list[str]]) -> None:
-    """Make `target` with the first of these lists of flags that the compiler takes."""
+    """Make `target` with the first of these lists of flags that the compiler accepts."""
     target.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=target.parent) as scratch:
         made, compiled = Path(scratch) / target.name, Path(scratch) / "compiled.o"

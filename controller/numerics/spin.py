@@ -1,7 +1,7 @@
-"""Biaxial spin profiles and gravity's trace on the mould.
+"""Biaxial spin profiles, and the trace of gravity's direction on the mould.
 
 SI and radians. The frame: the major axis is horizontal and carries the frame, at angle phi; the
-minor axis is carried by it, perpendicular, at angle psi, and stands upright at phi = 0. The mould
+frame carries the minor axis, perpendicular to it, at angle psi, and upright at phi = 0. The mould
 frame has z along the minor axis. R_world<-mould = Rx(phi) Rz(psi), so gravity's direction seen from
 the mould is g(phi, psi) = -(sin phi sin psi, sin phi cos psi, cos phi): elementary rotations.
 """
@@ -25,7 +25,7 @@ TURN = 2.0 * np.pi
 
 
 def gravity(phi: Array, psi: Array) -> Array:
-    """Gravity's direction in the mould frame, shape (..., 3), of angles of shape (...)."""
+    """Gravity's direction in the mould frame, shape (..., 3), for angles of shape (...)."""
     return -np.stack([np.sin(phi) * np.sin(psi), np.sin(phi) * np.cos(psi), np.cos(phi)], axis=-1)
 
 
@@ -37,9 +37,9 @@ def second_moment(directions: Array) -> Array:
 def covering_radius(directions: Array) -> float:
     """Angle of the largest cap of the sphere that a trace of shape (n, 3) never enters, rad.
 
-    Exact for the given points: the facets of their convex hull are the empty caps' rims. So the
-    radius is the arc cosine of the least distance of a facet from the centre (the duality of hull
-    and Delaunay cells on the sphere; Brown 1979, Inf. Proc. Letters 9:223).
+    It is exact for the given points: the facets of their convex hull are the empty caps' rims. So
+    the radius is the arc cosine of the least distance of a facet from the centre (the duality of
+    hull and Delaunay cells on the sphere; Brown 1979, Inf. Proc. Letters 9:223).
     """
     return float(np.arccos(np.clip(-ConvexHull(directions).equations[:, 3].max(), -1.0, 1.0)))
 
@@ -50,8 +50,8 @@ class Leg:
 
     The law is dt/dphi proportional to (1 - dwell) + dwell (pi/2) |sin phi| + bias cos phi. Over a
     turn it gives <cos^2 phi> = 1/2 - dwell/6 and <cos phi> = bias/2 (integrals of elementary
-    functions): dwell slows the frame where the minor axis lies flat, a negative bias where z points
-    down.
+    functions). dwell slows the frame where the minor axis is horizontal, a negative bias where z
+    points down.
     """
 
     name: str
@@ -70,14 +70,14 @@ class Leg:
             )
 
     def slowness(self, phi: Array | float) -> Array:
-        """dt/dphi times the mean speed, at phi: one over the law's relative speed."""
+        """Return dt/dphi times the mean speed, at phi: one over the law's relative speed."""
         swing = self.dwell * (np.pi / 2) * np.abs(np.sin(phi))
         return np.asarray((1 - self.dwell) + swing + self.bias * np.cos(phi))
 
 
 @dataclass(frozen=True, eq=False)
 class Profile:
-    """Ramps: both speeds go linearly in duration_s (k,) to major (k,) and minor (k,), rad/s.
+    """Ramps: both speeds change linearly over duration_s (k,) to major (k,) and minor (k,), rad/s.
 
     Speeds start at 0, at the angles `start` (phi, psi).
     """
@@ -93,7 +93,7 @@ class Profile:
         return float(self.duration_s.sum())
 
     def angles(self, time_s: Array) -> tuple[Array, Array]:
-        """phi and psi at times of shape (n,); after the end the last speeds go on."""
+        """Return phi and psi at times of shape (n,); after the end the last speeds continue."""
         return (
             self.start[0] + _travelled(self.duration_s, self.major, time_s),
             self.start[1] + _travelled(self.duration_s, self.minor, time_s),
@@ -126,7 +126,7 @@ def realise(
     start: tuple[float, float] = (0.0, 0.0),
 ) -> Profile:
     """Turn legs into ramps within the limits (rad/s, rad/s2): see `ramped`. Raises InputError with
-    the leg and the figure where the limits cannot be kept.
+    the leg and the figure for a leg beyond the limits.
     """
     for leg in legs:
         _check_leg(leg, speed_limit, accel_limit)
@@ -136,12 +136,12 @@ def realise(
 def ramped(
     legs: Sequence[Leg], accel_limit: float, start: tuple[float, float] = (0.0, 0.0)
 ) -> Profile:
-    """Legs as ramps. From one leg to the next they keep the limit (rad/s2); the laws keep to none,
-    for a motor's own unevenness is one too.
+    """Return the legs as ramps. Between legs they keep the limit (rad/s2). The laws within a leg
+    have no limit here, because a law may also describe a motor's own unevenness.
 
-    A law is cut at fixed angles, KNOTS_PER_TURN a turn; a ramp between two knots takes exactly the
-    time that carries it from one angle to the next, so the law never drifts against gravity. Its
-    bias is then corrected so that the ramps' own mean of cos phi is bias/2.
+    A law is divided at fixed angles, KNOTS_PER_TURN per turn. A ramp between two knots takes
+    exactly the time from one angle to the next, so the law never drifts against gravity. Its bias
+    is then corrected so that the ramps' own mean of cos phi is bias/2.
     """
     ramps = _Ramps(accel_limit, start[0])
     for leg in legs:
@@ -176,7 +176,7 @@ def _check_leg(leg: Leg, speed_limit: float, accel_limit: float) -> None:
 
 
 def law_peaks(leg: Leg) -> tuple[float, float]:
-    """Fastest major speed and steepest ramp of a leg's law: rad/s and rad/s2."""
+    """Return the fastest major speed and the steepest ramp of a leg's law: rad/s and rad/s2."""
     if leg.major == 0.0:
         return 0.0, 0.0
     speed = np.abs(_knot_speeds(leg, leg.bias))
@@ -210,7 +210,8 @@ def mean_cos(speeds: Array) -> float:
 
 
 def corrected_speeds(leg: Leg) -> Array:
-    """Knot speeds whose ramps have the leg's own <cos phi>: the knots alone miss it a little."""
+    """Return knot speeds whose ramps have the leg's own <cos phi>; uncorrected, they differ a
+    little."""
     bias = leg.bias
     for _ in range(4):
         bias += leg.bias - 2 * mean_cos(np.abs(_knot_speeds(leg, bias)))
@@ -218,7 +219,7 @@ def corrected_speeds(leg: Leg) -> Array:
 
 
 class _Ramps:
-    """Rows (duration, major, minor) as they are laid, and where the major axis has got to."""
+    """Rows (duration, major, minor) as they are added, and the angle of the major axis so far."""
 
     def __init__(self, accel_limit: float, phi: float) -> None:
         self.accel, self.phi = accel_limit, phi
@@ -267,7 +268,7 @@ class _Ramps:
 
 
 def park_deg(direction: tuple[float, float, float]) -> tuple[float, float]:
-    """(major_deg, minor_deg) that point the mould's `direction` straight up.
+    """Return the angles (major_deg, minor_deg) that point the mould's `direction` straight up.
 
     With R = Rx(phi) Rz(psi): psi turns the direction into the plane across the major axis, phi
     turns it in that plane onto the vertical.

@@ -1,7 +1,8 @@
-"""Parameters of the fit: what each one moves in the resin, the cup, the coat and the probe.
+"""Parameters of the fit, and their effects on the resin, the cup, the coat and the probe.
 
-Each is scaled so that its prior is about N(0, 1). The resin's come first, which earlier batches
-sharpen, then those of the day. A point is an array (SIZE,), lanes of points are (L, SIZE).
+Each is scaled so that its prior is about N(0, 1). The resin's parameters come first, about which
+earlier batches teach something, then those of the day. A point is an array (SIZE,), lanes of points
+are (L, SIZE).
 """
 
 from __future__ import annotations
@@ -17,10 +18,10 @@ from evenwall.numerics.cure import COAT, FloatArray, Kinetics, Surroundings
 from evenwall.numerics.gel.case import Case
 
 RESIN_SD = {
-    "rate": 1.0,  # log; loose, because the pot life ties it
+    "rate": 1.0,  # log; loose, because the pot life fixes it
     "start": 1.0,  # log
     "activation": 11e3,  # J/mol
-    "rise": 1.2,  # log; loose, because the peak or the usual rise ties it
+    "rise": 1.2,  # log; loose, because the peak or the usual rise fixes it
     "order": 0.3,
     "alpha_gel": 0.05,
     "induction": 0.3,  # log
@@ -34,11 +35,11 @@ DAY_SD = {
     "cup_mixing": 0.5,  # log
     "start_temp": 2.0,  # K
     "mould_temp": 1.0,  # K, where it was measured
-    "wall": 0.21,  # log of its effusivity, the root of conductivity and heat, 30 % each
+    "wall": 0.21,  # log of its effusivity, the root of conductivity times heat, 30 % each
     "coat": 0.12,  # log
-    "offset": 1.0,  # K, by probe
-    "gain": 0.05,  # by probe
-    "place": 0.3,  # of the way from the cup's shell to its core
+    "offset": 1.0,  # K, per probe
+    "gain": 0.05,  # per probe
+    "place": 0.3,  # share of the way from the cup's shell to its core
     "lag": 0.35,  # log
 }
 NAMES = [*RESIN_SD, *DAY_SD]
@@ -48,17 +49,18 @@ SIZE = len(NAMES)
 OF_RESIN = (np.arange(SIZE) < RESIN).astype(float)
 OF_RESIN_OR_BATCH = np.array([float(i < RESIN or n == "batch") for i, n in enumerate(NAMES)])
 
-# A mould that nobody measured is as warm as the room's air or some kelvin colder, since it comes
-# from a shelf or the floor (common practice, no source): the mean and deviation of a maker's habit,
-# which moulds measured on earlier days tell, and the deviation of a day. Where it was measured this
-# moves the reading by half a kelvin at most: it may have been warmed or come in from the cold.
+# A mould that nobody measured is as warm as the room's air or a few kelvin colder, since it comes
+# from a shelf or the floor (common practice, no source). The figures are the mean and deviation of
+# a maker's habit, which moulds measured on earlier days show, and the deviation of a day. Where the
+# mould was measured, the habit moves the reading by half a kelvin at most, because the mould may
+# have been warmed or may have come in from the cold.
 _MOULD_LESS_K, _MOULD_HABIT_SD_K, _MOULD_DAY_SD_K = -0.8, 1.5, 1.2
 _MOULD_MOST_K = 0.5
 
-# Step of a parameter for its slope. A hot cup runs away within a minute or two, and 0.05 moves that
-# by so much that its secant points elsewhere than the slope: of 118 rigid cups 40 stuck well off
-# their best fit, with a tenth of that 11, and two of the three coats not called in time were
-# theirs.
+# Step of a parameter for its slope. A hot cup runs away within a minute or two. A step of 0.05
+# moves that time so far that the secant differs from the slope: of 118 rigid cups 40 stuck well off
+# their best fit, with a tenth of that step 11. Two of the three coats not called in time were among
+# those cups.
 _NUDGE = 0.002
 TAIL = 4.0  # degrees of freedom of every heavy tail (Student's t)
 
@@ -104,8 +106,8 @@ def surroundings(case: Case, x: FloatArray, ambient_K: float) -> Surroundings:
 
 
 def _mould(case: Case, ambient_K: float) -> tuple[float, float]:
-    """Temperature of the mould at the pour, K, as measured or as this maker's moulds are, and how
-    far that may be off.
+    """Return the mould's temperature at the pour, K, as measured or as this maker's moulds usually
+    are, and its standard deviation.
     """
     seen_K = [b.mould_K - b.ambient_K for b in case.earlier if b.mould_K is not None]
     habit, day = _MOULD_HABIT_SD_K**-2, _MOULD_DAY_SD_K**-2
@@ -145,7 +147,7 @@ def log_gels(
 
 
 def _log_crossing(alpha: FloatArray, level: FloatArray, dt_s: float) -> FloatArray:
-    """Log of the time at which each column reaches its level, drawn on from the last slope."""
+    """Log of the time at which each column reaches its level, extrapolated with the last slope."""
     found = cure.crossing_s(alpha, level, dt_s)
     end_s = (len(alpha) - 1) * dt_s
     slope = np.maximum((alpha[-1] - alpha[-6]) / (5.0 * dt_s), 1e-3 / end_s)
@@ -171,5 +173,5 @@ def tail_weight(residual: FloatArray) -> FloatArray:
 
 
 def tail_costs(residual: FloatArray) -> FloatArray:
-    """Minus the log likelihood of heavy-tailed residuals, but for a constant."""
+    """Minus the log likelihood of heavy-tailed residuals, up to a constant."""
     return np.asarray(0.5 * (TAIL + 1.0) * np.log1p(residual**2 / TAIL))

@@ -1,7 +1,7 @@
-"""Beliefs before the first reading: hypotheses of cure, the sheet's word, earlier touches.
+"""Priors before the first reading: hypotheses of cure, the sheet's figures, earlier touches.
 
-A sheet and an earlier batch speak of figures that are curved in the parameters. Each figure is a
-heavy-tailed row, straight about a point, and made straight anew where the fit has moved on.
+A sheet and an earlier batch give figures that are nonlinear in the parameters. Each figure is a
+heavy-tailed row, linearised about a point, and linearised again when the fit has moved away.
 """
 
 from __future__ import annotations
@@ -31,28 +31,28 @@ from evenwall.numerics.gel.parameters import (
     with_nudges,
 )
 
-# The coats whose gel the trade holds against their cups' were poured when the mix was ready, which
-# takes as long for a resin of much patience (common practice, no source).
+# The trade's ratio of a coat's gel time to its cup's is that of coats poured when the mix was
+# ready, which takes as long for a slow resin (common practice, no source).
 _TRADE_POUR_S, _TRADE_POUR_POTS = 120.0, 0.4
-SHEET_SD = {"pot_life": 0.10, "heat": 0.12}  # of logs
-# Of the log of the coat's gel over its cup's: a belief, no constant, which thickness, heat and wall
-# move by the heat model. Its 1.5 to 1.7 is one kind of resin in one kind of cup (common practice,
-# no source); others have from 1.1 to 3.5. A resin that its catalyst alone drives is believed to
-# keep to that a little less: with 0.5 it foretold coats at 4 to 6 times their cups, half way to
-# the gel of hot cups that no law fits yet.
+SHEET_SD = {"pot_life": 0.10, "heat": 0.12}  # deviations of the logs
+# Deviation of the log of the coat's gel time over its cup's. The ratio is a prior, not a constant:
+# thickness, heat and wall change it through the heat model. The 1.5 to 1.7 are of one kind of resin
+# in one kind of cup (common practice, no source); others have from 1.1 to 3.5. For a resin without
+# autocatalysis the deviation is a little larger. With 0.5 such a resin predicted coats at 4 to 6
+# times their cups, half way to the gel of hot cups that no law fits yet.
 _RATIO_SD, _RATIO_SD_SECOND = 0.3, 0.35
-# Without a peak on the sheet the resin may be a rigid one or an elastomer: 25 to 130 K and more,
-# from memory of the usual castings.
-_USUAL_RISE_K, _USUAL_RISE_SD = 75.0, 1.0  # the second of the log
-TOUCH_LATE, TOUCH_SD = 0.02, 0.04  # a finger finds the gel a little late; of logs
-# How far an earlier batch may be off by its own day follows from what nobody wrote down of it, see
-# `_day_whitened`. A coat said to have gelled before its cup is half a slip of the finger: times as
-# much.
+# Without a peak on the sheet the resin may be a rigid one or an elastomer, with a rise of 25 to 130
+# K and more, from memory of the usual castings.
+_USUAL_RISE_K, _USUAL_RISE_SD = 75.0, 1.0  # the deviation is that of the log
+TOUCH_LATE, TOUCH_SD = 0.02, 0.04  # a finger finds the gel a little late; in the log
+# An earlier batch's deviation due to its own day follows from the conditions that nobody wrote
+# down, see `_day_whitened`. A coat recorded as gelled before its cup is partly a slip of the
+# finger: its deviation is larger by this factor.
 _EARLIER_SLIP = 2.5
 _EARLIER_STEPS = 200
 
-# Making it straight anew, far from where it was first: half the way at first, or it swings to and
-# fro between two places.
+# Share of the way taken at each new linearisation: half at first, because full steps may oscillate
+# between two points.
 _STRAIGHT_SHARES = (0.5,) * 6 + (1.0,) * 2
 _NEAR = 0.2  # how far the resin's parameters may be from where the rows were made straight
 _NO_REACTION_ODDS = 0.02
@@ -63,10 +63,10 @@ Kind = Literal["ordinary", "delayed", "second order"]
 
 @dataclass(frozen=True, slots=True)
 class Prior:
-    """Belief of one hypothesis: rows `tail` @ x + `tail_off` heavy-tailed, `gauss` @ x Gaussian.
+    """Prior of one hypothesis: rows `tail` @ x + `tail_off` heavy-tailed, `gauss` @ x Gaussian.
 
-    straight_at: the parameters about which the tail rows are straight; ratio_sd: how far the
-    trade's ratio of coat over cup may be off, of its log; white: of each earlier batch, see
+    straight_at: the parameters about which the tail rows are linearised; ratio_sd: deviation of the
+    log of the trade's ratio of coat over cup; white: each earlier batch's matrix, see
     `_day_whitened`.
     """
 
@@ -90,8 +90,8 @@ class Prior:
 
 
 def sheet_misfit(kin: Kinetics, sheet: Sheet, ratio_sd: float, lanes: int) -> FloatArray:
-    """Pot life, heat and the trade's ratio of each lane off what the sheet says, in standard
-    deviations, (3, lanes).
+    """Return each lane's differences from the sheet in pot life, heat and the trade's ratio, in
+    standard deviations, (3, lanes).
     """
     pour_s = min(_TRADE_POUR_S, _TRADE_POUR_POTS * sheet.pot_life_s)
     cup_s, peak_K, coat_s = cure.sheet_figures(kin, sheet, lanes=lanes, pour_s=pour_s)
@@ -110,7 +110,7 @@ def sheet_misfit(kin: Kinetics, sheet: Sheet, ratio_sd: float, lanes: int) -> Fl
 
 
 def touch_misfit(touches: Sequence[Touch], cup: FloatArray, coat: FloatArray) -> FloatArray:
-    """Whitened differences of log gels (L,) from what fingers found, (touches, L)."""
+    """Whitened differences of log gels (L,) from the touches, (touches, L)."""
     rows = [
         ((cup if t.what == "cup" else coat) + TOUCH_LATE - math.log(t.time_s)) / TOUCH_SD
         for t in touches
@@ -121,8 +121,8 @@ def touch_misfit(touches: Sequence[Touch], cup: FloatArray, coat: FloatArray) ->
 def _earlier_logs(
     base: Kinetics, sheet: Sheet, batch: EarlierBatch, x: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Return the logs of the cup's and the coat's gel times of each lane (L, SIZE) as an earlier
-    batch, as a finger would find them.
+    """Return the logs of the cup's and the coat's gel times, as a finger would find them, of each
+    lane (L, SIZE) under the conditions of an earlier batch.
     """
     case = Case(
         sheet=sheet,
@@ -145,8 +145,8 @@ def _earlier_logs(
 
 
 def _figures(batch: EarlierBatch) -> FloatArray:
-    """Return the figures that a batch's touches tell, (figures, 2) over the logs of cup and coat:
-    its cup, and its coat over its cup, which the batch hardly moves.
+    """Return the figures that a batch's touches give, (figures, 2) over the logs of cup and coat:
+    its cup, and its coat over its cup, which hardly varies between batches.
     """
     if batch.cup_gel_s is None:
         return np.array([[0.0, 1.0]] if batch.coat_gel_s is not None else []).reshape(-1, 2)
@@ -154,12 +154,11 @@ def _figures(batch: EarlierBatch) -> FloatArray:
 
 
 def _day_whitened(base: Kinetics, sheet: Sheet, batch: EarlierBatch, at: FloatArray) -> FloatArray:
-    """Return what makes a batch's figures into deviates of N(0, 1), lower triangular.
+    """Return the lower triangular matrix that makes a batch's figures into deviates of N(0, 1).
 
-    Nobody knows the earlier day better than a day is known before its first reading. Each of its
-    parameters (parameters.DAY_SD) moves cup and coat by its slope at the resin `at` (SIZE,), and
-    each finger is off by its own. A mould that nobody measured leaves the ratio much less known
-    than one that was.
+    The earlier day is known no better than any day before its first reading. Each of its parameters
+    (parameters.DAY_SD) moves cup and coat by its slope at the resin `at` (SIZE,), and each touch
+    has its own error. Without a measured mould temperature the ratio is known much less well.
     """
     logs = np.array(_earlier_logs(base, sheet, batch, with_nudges(at * OF_RESIN)))
     moved = slopes(logs)[1][:, RESIN:]
@@ -174,8 +173,8 @@ def _day_whitened(base: Kinetics, sheet: Sheet, batch: EarlierBatch, at: FloatAr
 def earlier_misfit(
     base: Kinetics, sheet: Sheet, batch: EarlierBatch, white: FloatArray, x: FloatArray
 ) -> FloatArray:
-    """Whitened differences of each lane (L, SIZE) from one earlier batch's touches, on a day as
-    expected, (figures, L).
+    """Whitened differences of each lane (L, SIZE) from one earlier batch's touches, on the expected
+    day, (figures, L).
     """
     found = np.array([math.log(batch.cup_gel_s or 1.0), math.log(batch.coat_gel_s or 1.0)])
     off = np.array(_earlier_logs(base, sheet, batch, x)) - found[:, None]
@@ -193,8 +192,8 @@ def told_misfit(prior: Prior, x: FloatArray) -> FloatArray:
 
 
 def _straight_about(prior: Prior, at: FloatArray) -> Prior | None:
-    """The prior with the word of sheet and earlier touches as rows straight about `at` (SIZE,);
-    None where that cannot be computed.
+    """Return the prior with the figures of sheet and earlier touches as rows linearised about `at`
+    (SIZE,); None where that cannot be computed.
     """
     white = tuple(_day_whitened(prior.base, prior.sheet, b, at) for b in prior.earlier)
     prior = replace(prior, white=white)
@@ -206,10 +205,10 @@ def _straight_about(prior: Prior, at: FloatArray) -> Prior | None:
 
 
 def straight_near(prior: Prior, x: FloatArray) -> Prior:
-    """The prior with its rows straight about where the fit stands, x (SIZE,).
+    """Return the prior with its rows linearised about the fit's present point x (SIZE,).
 
-    A resin may be far from what was first taken from its sheet, above all where the sheet tells no
-    peak: of an elastomer the trade's ratio, straight about a rigid resin's heat, asks too little.
+    A resin may be far from the first estimate from its sheet, above all where the sheet states no
+    peak: for an elastomer the trade's ratio, linearised about a rigid resin's heat, is too low.
     """
     at = x * OF_RESIN
     if not prior.reacts or float(np.abs(at - prior.straight_at).max()) < _NEAR:
@@ -218,7 +217,8 @@ def straight_near(prior: Prior, x: FloatArray) -> Prior:
 
 
 def mode(prior: Prior) -> FloatArray:
-    """The likeliest parameters (SIZE,) before any reading, by reweighting the heavy-tailed rows."""
+    """Return the likeliest parameters (SIZE,) before any reading, by reweighting the heavy-tailed
+    rows."""
     at = np.zeros(SIZE)
     for _ in range(10):
         weight = np.sqrt(tail_weight(prior.tail_off + prior.tail @ at))
@@ -229,13 +229,13 @@ def mode(prior: Prior) -> FloatArray:
 
 
 def hypotheses(case: Case) -> tuple[Prior, ...]:
-    """An ordinary resin, a delayed one, one of second order, and no reaction at all.
+    """Return the hypotheses: an ordinary resin, a delayed one, one of second order, no reaction.
 
-    An earlier batch unlike its sheet makes every resin unlikely, but says nothing of whether
-    today's reacts: what it costs the other three is taken from the last as well. Without that 'no
-    reaction' had up to 0.85 of the odds before the first reading.
+    An earlier batch unlike its sheet makes every resin unlikely, but says nothing about whether
+    today's batch reacts. So its cost to the other three is subtracted from the last as well.
+    Without that, 'no reaction' had up to 0.85 of the odds before the first reading.
 
-    Raises OutsideValidity or NotConverged where the sheet cannot be.
+    Raises OutsideValidity or NotConverged for a sheet that cannot be right.
     """
     kinds: tuple[Kind, ...] = ("ordinary", "delayed", "second order")
     reacting = [_straight(_reacting(case, kind)) for kind in kinds]
@@ -256,14 +256,14 @@ def hypotheses(case: Case) -> tuple[Prior, ...]:
 
 
 def _straight(prior: Prior) -> Prior:
-    """The prior with its rows straight about its own mode."""
+    """Return the prior with its rows linearised about its own mode."""
     for share in _STRAIGHT_SHARES:
         prior = straight_near(prior, prior.straight_at + share * (mode(prior) - prior.straight_at))
     return prior
 
 
 def _evidence_before(prior: Prior) -> float:
-    """The evidence of a hypothesis before the first reading, as the fit reckons it after."""
+    """Evidence of a hypothesis before the first reading, computed as the fit computes it later."""
     at = mode(prior)
     tails = prior.tail_off + prior.tail @ at
     gauss = prior.gauss_off + prior.gauss @ at
@@ -274,7 +274,7 @@ def _evidence_before(prior: Prior) -> float:
 
 def _log_odds(kind: Kind, *, snap: bool, learned: bool) -> float:
     """Log of the prior odds of a kind of cure, given whether the sheet says delayed, and whether
-    an earlier trace bore the sheet's kind out.
+    an earlier trace confirmed the sheet's kind.
     """
     second = _OTHER_ODDS if snap or learned else _SECOND_ODDS
     other = "ordinary" if snap else "delayed"

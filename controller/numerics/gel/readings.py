@@ -1,4 +1,4 @@
-"""Readings of the probe and the air: what the probe would read, and how far that is off.
+"""Readings of the probe and the air: the modelled readings, and their misfit to the measured ones.
 
 Rows are (N, 4) of TIME, PROBE, AIR, TRUST; times in s, temperatures in K.
 """
@@ -17,28 +17,27 @@ from evenwall.numerics.gel.parameters import AT, DAY_SD
 TIME, PROBE, AIR, TRUST = range(4)  # columns of the rows; trust, see watch.GOOD
 
 # Offsets: DS18B20 +-0.5 K (data sheet); type K class 2 +-2.5 K as limit (IEC 60584-1), taken as
-# two standard deviations; infrared by emissivity and aim, common practice, no source.
+# two standard deviations; infrared from emissivity and aim, common practice, no source.
 OFFSET_SD_K = {"digital_1wire": 0.3, "thermocouple_k": 1.2, "infrared": 1.5}
 _GAIN = {"digital_1wire": (0.97, 0.04), "thermocouple_k": (0.98, 0.04), "infrared": (0.93, 0.06)}
-# A probe that lies in the air before it goes in shows its offset from the air's own sensor, apart
-# from the difference between two places in a room (common practice, no source). The time when it
-# goes in is known to +-10 s. This removed a third of the early calls and 0.9 % of the delay (240
-# batches).
+# A probe that lies in the air before it goes in shows its offset from the air's own sensor, with an
+# error due to two places in a room (common practice, no source). The time when it goes in is known
+# to +-10 s. The offset removed a third of the early calls and 0.9 % of the delay (240 batches).
 IN_AIR_SD_K, _IN_ABOUT_S, _IN_AIR_READINGS = 0.3, 15.0, 4
 # A probe is not at rest in the air, whatever the person said, if its reading moves by more than
 # this from the first half of that time to the second, or is off by more than three standard
 # deviations. It is in a hand, in the mix or in the cup of the coat before. (By noise alone, medians
-# of four readings of an infrared probe move as much once in a hundred times.)
+# of four readings of an infrared probe move by as much once in a hundred times.)
 _IN_AIR_MOVES_K, _IN_AIR_FAR = 0.6, 3.0
 _PLACE = {"digital_1wire": 0.7, "thermocouple_k": 0.8, "infrared": 0.3}
 LAG_S = {"digital_1wire": 20.0, "thermocouple_k": 5.0, "infrared": 2.0}
 _PROBE_IN_S = 40.0  # after the pour (common practice, no source)
 
-# How well the model follows a probe; a coat warms by a few kelvin, which depend on a wall that is
-# only half known.
+# Deviation of the model from a probe. A coat warms by a few kelvin, which depend on a wall whose
+# properties are only roughly known.
 _MODEL_SD_K = {"cup": 0.25, "coat": 0.3}
 MODEL_SD_RISE = 0.05
-NOISE_SD_K = 0.3  # of one reading
+NOISE_SD_K = 0.3  # deviation of one reading
 # A probe that was just put in is still short by a share of its way from the air. This share falls
 # to 1/e in one lag, or in SETTLES_LAGS for a probe that is slower than most. The probe may also
 # come from a shelf or a hand instead of the air. In its first two lags it says too little to be
@@ -48,8 +47,8 @@ _MODEL_MEMORY = 1.0 / 8.0  # pot lives over which the model's error keeps its si
 
 
 def probe_in_s(case: Case) -> float:
-    """Time by which a probe pressed in by hand is in, s; soon after the pour if nobody says
-    when."""
+    """Time by which a probe pressed in by hand is in, s; soon after the pour if the case does not
+    give it."""
     return 10.0 + (case.pour_s + _PROBE_IN_S if case.probe_in_s is None else case.probe_in_s)
 
 
@@ -147,8 +146,8 @@ def probe_misfit(
 ) -> FloatArray:
     """Whitened differences between the modelled and the measured readings, (bins, L).
 
-    A model's error keeps its sign for a while. Counting every bin as independent would make the
-    estimate too sure, so each bin's weight is divided by the number of bins in that while. The
+    A model's error keeps its sign for some time. Counting every bin as independent would make the
+    estimate too narrow, so each bin's weight is divided by the number of bins in that time. The
     shortfall of a probe that was just put in is treated the same way: a quick batch has few other
     readings.
     """
@@ -170,8 +169,8 @@ def probe_misfit(
 
 
 def shown_off_K(case: Case, rows: FloatArray) -> float | None:
-    """Return the probe's offset from the air before it went in, K. None if nobody says that it lay
-    in the air, or if its readings do not show it.
+    """Return the probe's offset from the air before it went in, K. None if the case does not say
+    that it lay in the air, or if its readings do not show it.
     """
     if not case.in_air_before or case.probe_in_s is None:
         return None

@@ -1,4 +1,4 @@
-"""Faults a probe and a batch can have, each from a rule that a person could check by eye."""
+"""Faults of a probe and of a batch, each found by a rule that a person could check by eye."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from evenwall.numerics.gel.priors import SHEET_SD
 from evenwall.numerics.gel.readings import AIR, PROBE, TIME, TRUST, offset_K, settled_s
 from evenwall.units import ZERO_DEGC_K
 
-GOOD, ABSENT, ASIDE = 1.0, 0.0, -1.0  # trust: believed; none or senseless; a faulty probe's
+GOOD, ABSENT, ASIDE = 1.0, 0.0, -1.0  # trust: used; absent or impossible; from a faulty probe
 
 _SANE_K = (ZERO_DEGC_K - 20.0, ZERO_DEGC_K + 250.0)  # no casting resin's cup is outside
 _SANE_AIR_K = (ZERO_DEGC_K - 20.0, ZERO_DEGC_K + 60.0)  # no workshop is outside
@@ -24,67 +24,71 @@ _LOST_S = 60.0
 # after the first; the longer it lasts, the more it matters, and a probe that moves again is taken
 # at its word again. A hot cup rests at its peak for half a minute.
 _STUCK_S, _STUCK_CHANCE = (45.0, 80.0), (1e-6, 2e-3)
-# Quantised readings repeat themselves when the temperature rests between two steps, however often
-# they changed before; a run is judged by no smaller chance of a repeat than the probe's own noise
-# leaves then, and a margin for how well the noise is known from n readings, this over sqrt(n).
+# Quantised readings repeat when the temperature rests between two steps, however often they changed
+# before. So the assumed chance of a repeat is at least that which the probe's own noise leaves
+# then, plus a margin for the noise's uncertainty from n readings, this figure over sqrt(n).
 _REPEATS_MARGIN, _NOISE_READINGS, _NOISE_LEAST = 0.25, 300, 15
-# Where the fitted curve moves and the reading does not, less is enough; not so little that a cup in
-# which nothing happens passes for a stuck probe.
+# Where the fitted curve moves and the reading does not, a shorter run is enough, but a cup in which
+# nothing happens must not look like a stuck probe.
 _REPEATS_USUAL = {"digital_1wire": 0.6, "thermocouple_k": 0.6, "infrared": 0.3}
 _STUCK_CHANCE_CURVE = 1e-3
 _STUCK_CHANGE_K = {"digital_1wire": 0.6, "thermocouple_k": 0.8, "infrared": 0.8}
-# Of a thermocouple that rounds to its own noise of 0.25 K and reads every 5 s, 0.4 K called one in
-# ninety noisy within 50 min, 0.45 K one in six hundred (600 such series of white noise).
+# For a thermocouple that rounds to its own noise of 0.25 K and reads every 5 s, a floor of 0.4 K
+# called one in ninety noisy within 50 min, 0.45 K one in six hundred (600 such series of white
+# noise).
 _NOISE_FLOOR_K = {"digital_1wire": 0.10, "thermocouple_k": 0.45, "infrared": 0.5}
 _NOISY_TIMES, _NOISY_SHARE, _NOISY_WINDOW_S = 4.0, 0.42, 50.0
-# A probe out of the resin is looked for in so much of the past, so often. It may have come out at
-# any of these times, and take the air's temperature at any of these lags (common practice, no
-# source; resin that clings makes it slow), but must be well on its way there, as no cup is that
-# passed its peak; a thin coat that flashed cools to its mould with a minute or two, so of a coat it
-# must be quicker. How much likelier (log) it must be: of 440 batches, 120 of them faulty in other
-# ways, none was said to be out; of 180 that came out, many where the resin stood within a kelvin of
-# the air, 86 % (seeds 7000 to 7003 and 7400 to 7402).
+# The test for a probe out of the resin looks at this window of the past, at this interval. The
+# probe may have come out at any of these times, and may approach the air's temperature with any of
+# these lags (common practice, no source; resin that clings makes it slow). It must be well on its
+# way there, unlike a cup that has passed its peak. A thin coat that flashed cools to its mould with
+# a lag of a minute or two, so a probe in a coat must be quicker. It must also be this much likelier
+# (log). Of 440 batches, 120 of them faulty in other ways, none was reported as out; of 180 probes
+# that came out, many where the resin was within a kelvin of the air, 86 % were (seeds 7000 to 7003
+# and 7400 to 7402).
 _OUT_WINDOW_S, _OUT_EVERY_S = 240.0, 10.0
 _OUT_TRIED_S = np.array(
     [(s, lag) for s in (45, 60, 90, 120) for lag in (2, 8, 20, 45, 90) if lag <= s], dtype=float
 )
 _OUT_LAG_COAT_S = 20.0
-_OUT_EARLIER_S = 30.0  # as far apart are the times that are tried
-_OUT_BENDS_S = (60.0, 120.0)  # without these a delayed resin that sets in passes for a bare probe
+_OUT_EARLIER_S = 30.0  # spacing of the times that are tried
+_OUT_BENDS_S = (60.0, 120.0)  # without these the onset of a delayed resin looks like a bare probe
 _OUT_LEAST = 6, 4  # readings before and after
 _OUT_LIKELIER = 9.0
 _OUT_NOISE_K = {"digital_1wire": 0.05, "thermocouple_k": 0.26, "infrared": 0.3}
-_OUT_NOISE_LEAST = 0.55  # of these
-# The air's place is known to so many standard deviations of the offset and of how well a long fall
-# is told by these lags.
+_OUT_NOISE_LEAST = 0.55  # least share of a reading's own noise
+# The end temperature must agree with the air's to this many standard deviations. They include the
+# offset's and a share of a long fall, which these lags describe only roughly.
 _OUT_FAR, _OUT_SHARE = 2.5, 0.05
-_IN_WINDOW_S, _IN_AGAIN = 60.0, 0.6  # of how far it stood off the air before
+_IN_WINDOW_S, _IN_AGAIN = 60.0, 0.6  # share of its earlier difference from the air
 _IN_LEAST_K = {"digital_1wire": 0.8, "thermocouple_k": 1.2, "infrared": 1.5}
 _COLD_K = ZERO_DEGC_K + 13.0  # ten kelvin below the usual sheet, where cure takes twice as long
 _COLD_S = 60.0
-# Pace of the cup, of its log: what one sound batch in a hundred reaches on either side by its sheet
-# and its mix alone (a normal variate's 2.33), which spends the two in a hundred that may be called
-# slow or fast for nothing. Named where the belief puts the batch beyond it with nineteen chances in
-# twenty; taken back one standard deviation short of it.
+# Limit on the log of the cup's pace. One sound batch in a hundred passes it on either side by its
+# sheet and its mix alone (2.33 standard deviations of a normal variate), which uses up the two in a
+# hundred that may be called slow or fast wrongly. The fault is reported where the pace lies beyond
+# the limit with a chance of nineteen in twenty, and withdrawn one standard deviation short of it.
 _PACE_LIMIT = 2.33 * math.hypot(SHEET_SD["pot_life"], DAY_SD["batch"])
 _PACE_Z = 1.645
 
 
 def believed_air_K(air_K: float) -> float:
-    """nan for what no workshop's air can be, a sensor's error code for one."""
+    """Return the air's temperature, or nan for one that no workshop has, such as a sensor's error
+    code."""
     return air_K if _SANE_AIR_K[0] < air_K < _SANE_AIR_K[1] else math.nan
 
 
 def power_on(probe_K: float) -> bool:
-    """Reading of a DS18B20 without a conversion; a cup may be there by itself."""
+    """Whether this is the reading of a DS18B20 without a conversion; a cup may also be this
+    warm."""
     return abs(probe_K - _POWER_ON_K) < 1e-6
 
 
 def trust(rows: FloatArray, time_s: float, probe_K: float, air_K: float) -> float:
-    """Judge the new reading by the rows before it.
+    """Return the trust in a new reading, judged by the rows before it.
 
-    Not: none, beyond all sense, the power-on value out of nowhere, a leap no cup can make
-    (unless to the air, which is a probe pulled out).
+    Not trusted are: no reading, an impossible value, a sudden power-on value, and a jump that no
+    cup can make (unless to the air's temperature, which is a probe pulled out).
     """
     if not _SANE_K[0] < probe_K < _SANE_K[1]:  # also false for nan
         return ABSENT
@@ -98,16 +102,16 @@ def trust(rows: FloatArray, time_s: float, probe_K: float, air_K: float) -> floa
 
 
 def probe_fault(case: Case, rows: FloatArray, curve: FloatArray) -> tuple[FaultKind, float] | None:
-    """Fault of the probe now, and the time from which its readings are not to be used."""
+    """Return the probe's present fault, and the time from which its readings are not to be used."""
     now_s = float(rows[-1, TIME])
     present = rows[rows[:, TRUST] != ABSENT]
-    # A log may begin late: a probe is lost from the first row on at the earliest.
+    # A log may begin late: a probe is lost from the first row at the earliest.
     last_s = float(present[-1, TIME] if len(present) else rows[0, TIME])
     if now_s - last_s >= _LOST_S:
         return "probe_lost", last_s
     stuck_s = _stuck_from(case, present, curve)
     if stuck_s is not None:
-        # In a cup near 85 degC no leap tells a probe that says so for want of a conversion.
+        # In a cup near 85 degC no jump shows that the probe has made no conversion.
         return "probe_lost" if power_on(float(present[-1, PROBE])) else "probe_stuck", stuck_s
     if len(present) == 0 or now_s < settled_s(case) + 60.0:
         return None
@@ -118,7 +122,8 @@ def probe_fault(case: Case, rows: FloatArray, curve: FloatArray) -> tuple[FaultK
 
 
 def _stuck_from(case: Case, good: FloatArray, curve: FloatArray) -> float | None:
-    """Since when the very same value comes, if chance or a flat curve does not explain it."""
+    """Return the time since which one value repeats, if neither chance nor a flat curve explains
+    it."""
     value = good[-400:, PROBE]
     same = np.diff(value) == 0.0
     if len(same) == 0 or not same[-1]:
@@ -135,7 +140,7 @@ def _stuck_from(case: Case, good: FloatArray, curve: FloatArray) -> float | None
         settled = shown[shown[:, TIME] > settled_s(case)]
         if len(settled) >= _NOISE_LEAST:
             shown = settled
-        else:  # what it does on its way in is no measure of how quiet it is
+        else:  # readings on its way in do not show its noise
             repeats = max(repeats, _REPEATS_USUAL[case.probe])
         at_rest = _repeats_at_rest(shown) + _REPEATS_MARGIN / math.sqrt(len(shown))
         if run * math.log(max(repeats, at_rest)) < math.log(chance):
@@ -149,22 +154,22 @@ def _stuck_from(case: Case, good: FloatArray, curve: FloatArray) -> float | None
 
 
 def rests(rows: FloatArray, probe_K: float) -> bool:
-    """Whether nothing but this value has come for as long as makes one wonder."""
+    """Whether only this value has come for the shorter time of a stuck probe."""
     lately = rows[rows[:, TIME] > float(rows[-1, TIME]) - _STUCK_S[0]]
     return bool(np.all(lately[lately[:, TRUST] != ABSENT, PROBE] == probe_K))
 
 
 def reads_again(rows: FloatArray) -> bool:
-    """A probe that was stuck or lost: nearly all that it said lately is believed."""
+    """Whether a probe that was stuck or lost works again: nearly all its late readings are good."""
     lately = rows[rows[:, TIME] > float(rows[-1, TIME]) - _LOST_S]
     return len(lately) >= 5 and float(np.mean(lately[:, TRUST] == GOOD)) > 0.8
 
 
 def _second_K(good: FloatArray) -> FloatArray:
-    """Second differences: twice how far each reading stands off the line between its neighbours.
+    """Second differences: twice each reading's distance from the line between its neighbours.
 
-    By their times, since readings come late now and then: in a steep exotherm a reading half a
-    second late would else pass for noise.
+    The readings' times are used, since readings are late now and then: in a steep exotherm a
+    reading half a second late would otherwise look like noise.
     """
     time_s, value = good[:, TIME], good[:, PROBE]
     part = (time_s[1:-1] - time_s[:-2]) / (time_s[2:] - time_s[:-2])
@@ -172,10 +177,10 @@ def _second_K(good: FloatArray) -> FloatArray:
 
 
 def _repeats_at_rest(good: FloatArray) -> float:
-    """Share of these readings (N, 4) that would repeat if the temperature rested mid-step.
+    """Share of these readings (N, 4) that would repeat if the temperature rested between two steps.
 
-    Their noise from second differences, of which white noise makes sqrt(6) times itself, less what
-    the rounding adds (a twelfth of the step's square).
+    Their noise comes from second differences, which are sqrt(6) times it in white noise, less the
+    variance of the rounding (a twelfth of the step's square).
     """
     steps_K = np.abs(np.diff(good[:, PROBE]))
     steps_K = steps_K[steps_K > 0.0]
@@ -183,7 +188,7 @@ def _repeats_at_rest(good: FloatArray) -> float:
         return 1.0
     step_K = float(steps_K.min())
     second_K = np.abs(_second_K(good))
-    # Jolts are no noise.
+    # Jolts are not noise, so large second differences are limited.
     second_K = np.minimum(second_K, 4.0 * max(float(np.median(second_K)), step_K))
     variance_K2 = float(np.mean(second_K**2)) / 6.0 - step_K**2 / 12.0
     if variance_K2 <= 0.0:
@@ -192,7 +197,8 @@ def _repeats_at_rest(good: FloatArray) -> float:
 
 
 def _roughness_K(good: FloatArray) -> float:
-    """Noise of single readings, from second differences: sqrt(6) times it in white noise."""
+    """Noise of single readings, from second differences, which are sqrt(6) times it in white
+    noise."""
     return float(np.median(np.abs(_second_K(good))) / (0.6745 * math.sqrt(6.0)))
 
 
@@ -203,7 +209,8 @@ def _noisy(case: Case, good: FloatArray) -> bool:
         lately = good[-8:]
     if len(lately) < 8:
         return False
-    # A steep exotherm has large second differences too, but they keep their sign; noise turns.
+    # A steep exotherm has large second differences too, but they keep their sign; those of noise
+    # alternate.
     second = _second_K(lately)
     opposite = second[1:] * second[:-1] < 0.0
 
@@ -220,11 +227,11 @@ def _noisy(case: Case, good: FloatArray) -> bool:
 
 
 def _out_from(case: Case, present: FloatArray) -> float | None:
-    """Since when the probe reads the air, if its last minutes are told so much better by one that
-    came out of the resin than by one that stayed in; looked at every _OUT_EVERY_S.
+    """Return the time since which the probe reads the air, if a probe that came out of the resin
+    explains its last minutes clearly better than one that stayed in; tested every _OUT_EVERY_S.
 
-    The noise is as large as what either leaves untold, but for a least one, so that this is the
-    ratio of two likelihoods of normal errors.
+    The noise is taken from each model's residuals, with a least value, so that the test compares
+    two likelihoods of normal errors.
     """
     now_s = float(present[-1, TIME])
     if len(present) < 2 or now_s // _OUT_EVERY_S == float(present[-2, TIME]) // _OUT_EVERY_S:
@@ -254,9 +261,10 @@ def _out_from(case: Case, present: FloatArray) -> float | None:
 def _came_out(
     ago_s: FloatArray, off_air_K: FloatArray, known: float, tried_s: FloatArray
 ) -> tuple[float, tuple[float, float], float]:
-    """A parabola, then by first order to the air's: squares that this leaves, from where and to
-    where it went, K, and how long ago that began; infinite ones where there are too few readings.
-    known: a reading's own noise over how well it is known what the probe reads in the air.
+    """Fit a parabola, then a first-order approach to the air's temperature. Return the sum of the
+    squared residuals, the start and end of the approach, K, and how long ago it began; the sum is
+    infinite where there are too few readings.
+    known: a reading's own noise over the deviation of the probe's reading in the air.
     """
     since_s, lag_s = tried_s.T[:, :, None]
     out = ago_s >= -since_s
@@ -278,8 +286,8 @@ def _came_out(
 
 
 def _stayed_K2(ago_s: FloatArray, off_air_K: FloatArray) -> float:
-    """Squares that a parabola leaves, or one that bends upward from some time on: a delayed resin's
-    where it sets in.
+    """Return the sum of squared residuals of a parabola, or of one that bends upward from some time
+    on, as at the onset of a delayed resin.
     """
     part = ago_s / _OUT_WINDOW_S
     left = []
@@ -293,8 +301,8 @@ def _stayed_K2(ago_s: FloatArray, off_air_K: FloatArray) -> float:
 
 
 def in_again(case: Case, rows: FloatArray, out_s: float) -> bool:
-    """Whether a probe said at `out_s` to be out of the resin stands off the air again, about as far
-    as it did before. The air alone never says so, however long it is looked at.
+    """Whether a probe reported at `out_s` as out of the resin differs from the air again by about
+    as much as before. A probe in the air never does, however long it is watched.
     """
     now_s = float(rows[-1, TIME])
     read = rows[rows[:, TRUST] != ABSENT]
@@ -323,7 +331,8 @@ def cold_room(rows: FloatArray) -> bool:
 
 
 def pace_fault(fit: Fit) -> FaultKind | None:
-    """Does the batch run clearly slower or faster than expected under today's conditions?"""
+    """Return the fault of a batch that is clearly slower or faster than expected under today's
+    conditions."""
     if fit.log_pace - _PACE_Z * fit.log_pace_sd > _PACE_LIMIT:
         return "slow_reaction"
     if fit.log_pace + _PACE_Z * fit.log_pace_sd < -_PACE_LIMIT:
@@ -332,7 +341,7 @@ def pace_fault(fit: Fit) -> FaultKind | None:
 
 
 def pace_over(fit: Fit) -> tuple[FaultKind, ...]:
-    """Return the one of the two that it clearly is not, though it may have looked like it."""
+    """Return the faults of pace, slow or fast, that the batch clearly does not have."""
     over: list[FaultKind] = []
     if fit.log_pace + fit.log_pace_sd < _PACE_LIMIT:
         over.append("slow_reaction")
