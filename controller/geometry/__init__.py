@@ -1,1 +1,1 @@
-"""Moulds and meshes: checks, shapes and film meshes."""
+"""Moulds and meshes: mesh checks, shapes and film meshes."""

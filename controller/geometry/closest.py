@@ -9,14 +9,15 @@ from scipy.spatial import cKDTree
 Floats = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
 
-CANDIDATES = 8  # pieces whose middle is nearest: of triangles of like size, the right one is there
+CANDIDATES = 8  # pieces with the nearest middles; with triangles of like size one is the right one
 
 
 def on_triangles(points: Floats, corners: Floats) -> Floats:
-    """Closest point of one triangle to each point: points (..., 3), corners (..., 3, 3).
+    """Return the closest point of one triangle to each point: points (..., 3), corners (..., 3, 3).
 
     The region of the plane decides between corner, side and inside (Ericson 2005, Real-Time
-    Collision Detection, section 5.1.5), here as the best of the plane's foot and of three sides.
+    Collision Detection, section 5.1.5). Here the nearest of the foot in the plane, if it is inside,
+    and of the closest points on the three sides is taken.
     """
     a, b, c = corners[..., 0, :], corners[..., 1, :], corners[..., 2, :]
     ab, ac, ap = b - a, c - a, points - a
@@ -38,7 +39,7 @@ def on_triangles(points: Floats, corners: Floats) -> Floats:
 
 
 def on_segments(points: Floats, start: Floats, end: Floats) -> Floats:
-    """Closest point of one segment to each point, all (..., 3)."""
+    """Return the closest point of one segment to each point, all (..., 3)."""
     along = end - start
     square = _dot(along, along)
     t = _dot(points - start, along) / np.where(square > 0.0, square, 1.0)
@@ -46,7 +47,7 @@ def on_segments(points: Floats, start: Floats, end: Floats) -> Floats:
 
 
 class Surface:
-    """A triangle mesh to which points are brought back. Its triangles should be of like size."""
+    """A triangle mesh onto which points are projected. Its triangles should be of like size."""
 
     def __init__(self, points: Floats, triangles: Index) -> None:
         """Take points (n, 3) and triangles (m, 3)."""
@@ -59,7 +60,7 @@ class Surface:
         self._most = min(CANDIDATES, len(triangles))
 
     def closest(self, points: Floats, normals: Floats) -> Floats:
-        """Closest points of triangles that face as `normals` do: both (n, 3).
+        """Return the closest points of triangles that face as `normals` do: both (n, 3).
 
         A sheet that faces the other way (the far side of a thin wall) is left out, unless
         there is no other near.
@@ -74,7 +75,7 @@ class Surface:
 
 
 class Curves:
-    """Segments to which points are brought back. They should be of like length."""
+    """Segments onto which points are projected. They should be of like length."""
 
     def __init__(self, points: Floats, pairs: Index) -> None:
         """Take points (n, 3) and segments (k, 2)."""
@@ -83,7 +84,7 @@ class Curves:
         self._most = min(CANDIDATES, len(pairs))
 
     def closest(self, points: Floats) -> Floats:
-        """Closest points of the curves, (n, 3)."""
+        """Return the closest points of the curves, (n, 3)."""
         _, near = self._tree.query(points, k=self._most)
         near = near.reshape(len(points), self._most)
         feet = on_segments(points[:, None, :], self._start[near], self._end[near])

@@ -1,4 +1,5 @@
-"""Connectivity of a triangle mesh: its edges, what lies on either side, what meets at a corner."""
+"""Connectivity of a triangle mesh: its edges, and the triangles on their sides and at each
+point."""
 
 from __future__ import annotations
 
@@ -18,8 +19,8 @@ class Edges:
 
     pairs        (e, 2)  ends, first < second
     keys         (e,)    first * count + second, ascending
-    of_triangle  (m, 3)  the edge that faces corner k of each triangle
-    sides        (e, 2)  triangle * 3 + corner that faces the edge, one for each of its (at most
+    of_triangle  (m, 3)  the edge opposite corner k of each triangle
+    sides        (e, 2)  triangle * 3 + corner opposite the edge, one for each of its (at most
                          two) triangles; -1 where there is none
     """
 
@@ -30,7 +31,7 @@ class Edges:
 
     @property
     def boundary(self) -> Bools:
-        """Whether an edge has one triangle only, (e,)."""
+        """Whether each edge has one triangle only, (e,)."""
         return np.asarray(self.sides[:, 1] < 0)
 
 
@@ -81,7 +82,7 @@ def triangles_at(triangles: Index, count: int) -> tuple[Index, Index]:
 
 
 def expand(start: Index, listed: Index, rows: Index) -> tuple[Index, Index]:
-    """Return the listed items of several rows at once, as (which row it is, item)."""
+    """Return the listed items of several rows at once, as (index of the row, item)."""
     size = start[rows + 1] - start[rows]
     which = np.repeat(np.arange(len(rows)), size)
     within = np.arange(size.sum()) - np.repeat(np.cumsum(size) - size, size)

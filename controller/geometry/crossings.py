@@ -24,14 +24,14 @@ def check_crossings(mesh: trimesh.Trimesh) -> None:
 
 
 def crossings(points: Array, triangles: Index) -> Index:
-    """Pairs of triangles of which one's edge pierces the other's inside: shape (k, 2).
+    """Return pairs of triangles where an edge of one pierces the inside of the other: shape (k, 2).
 
-    Candidates come from overlapping boxes; the test is the segment's crossing of the plane with
+    Candidates have overlapping bounding boxes. The test is that the segment crosses the plane at
     barycentric coordinates inside by 1e-7. Touching and coplanar pairs do not count.
     """
     corners = points[triangles]
     low, high = corners.min(axis=1), corners.max(axis=1)
-    # A plane of shadow in which few boxes overlap: drop the shortest side of the whole.
+    # Project onto a plane in which few boxes overlap: drop the mesh's shortest extent.
     keep = np.sort(np.argsort(np.ptp(points, axis=0))[1:])
     boxes = shapely.box(low[:, keep[0]], low[:, keep[1]], high[:, keep[0]], high[:, keep[1]])
     first, second = shapely.STRtree(boxes).query(boxes)
@@ -49,7 +49,8 @@ def crossings(points: Array, triangles: Index) -> Index:
 
 
 def _pierces(start: Array, end: Array, corners: Array) -> NDArray[np.bool_]:
-    """Segment against triangle, each (k, 3) and (k, 3, 3) (Moller and Trumbore 1997)."""
+    """Whether each segment, ends (k, 3), pierces its triangle (k, 3, 3) (Moller and Trumbore
+    1997)."""
     e1, e2 = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
     along = end - start
     p = np.cross(along, e2)

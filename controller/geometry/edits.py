@@ -1,7 +1,7 @@
 """Edits of a triangle mesh, each made in many places at once: splits, collapses and flips.
 
-A sheet's curves are its rim and its creases. They stay curves: an edge of one is split into two of
-it, a point on one merges along it only, and no edge of one is flipped.
+A sheet's curves are its rim and its creases. They are kept: a split of a curve's edge gives two
+edges of the curve, a point on a curve merges only along it, and a curve's edge is never flipped.
 """
 
 from __future__ import annotations
@@ -25,13 +25,13 @@ from evenwall.geometry.connectivity import (
 )
 
 MOST_ROUNDS = 60
-FACES_ALIKE = 0.5  # cosine: how far an edit may turn a triangle
+FACES_ALIKE = 0.5  # cosine of the largest angle by which an edit may turn a triangle
 LEAST_DEG = 15.0  # a flip makes no thinner corner
-ALONG = 1.1  # of what an edge may be, a curve's edge: two that merge are twice as long as one, and
-# points on a curve, unlike those about a triangle, have no others to make room
+ALONG = 1.1  # factor on the length limits of a curve's edges: two that merge are twice as long as
+# one, and the points of a curve have no others beside them that could make room
 FEW = 4  # triangles round an inner point, half as many at a point of a straight rim
 FLAT = 0.9  # cosine of a curve's turn
-OFF_CURVE = 0.15  # of the shortest edge kept: how far a curve may move where a point of it goes
+OFF_CURVE = 0.15  # share of the shortest edge: how far a curve may move when a point is removed
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,7 +60,7 @@ class Sheet:
 class Ends:
     """The curves' edges at each point.
 
-    degree  (n,)    how many
+    degree  (n,)    their number
     beside  (n, 2)  the next points along the curve where there are two, else -1
     """
 
@@ -69,7 +69,7 @@ class Ends:
 
     @staticmethod
     def of(pairs: Index, count: int) -> Ends:
-        """Gather them from the curves' edges (k, 2)."""
+        """Collect the ends from the curves' edges (k, 2)."""
         owner, other = pairs.ravel(), pairs[:, ::-1].ravel()
         degree = np.bincount(owner, minlength=count)
         order = np.argsort(owner, kind="stable")
@@ -94,7 +94,7 @@ class Ends:
 
 
 def split(sheet: Sheet, longest: float, rounds: int = 24) -> Sheet:
-    """Halve every edge longer than `longest`, a curve's if ALONG times longer, until none is left
+    """Halve every edge longer than `longest` (ALONG times `longest` on a curve), until none is left
     or `rounds` are over."""
     for _ in range(rounds):
         edges = sheet.edges()
@@ -149,7 +149,8 @@ def _columns(*columns: Index) -> Index:
 def _turned(
     t: Index, m: Index, rows: Bools, first: Callable[[Index], Bools]
 ) -> tuple[Index, Index]:
-    """Corners and their edges' middles, (3, k) each, turned so that `first` holds for corner 0."""
+    """Return the corners and their edges' middles, (3, k) each, rotated so that `first` holds for
+    corner 0."""
     t, m = t[rows], m[rows]
     turn = first(m).argmax(axis=1)
     places = (turn[:, None] + [0, 1, 2]) % 3
@@ -165,7 +166,7 @@ def collapse(sheet: Sheet, shortest: float, longest: float, crowded: float = 0.0
 
     Where an end has FEW triangles round it, which make a small cell, edges shorter than
     `crowded` are merged too. No merge makes an edge longer than `longest`, turns a triangle by
-    more than the angle of cosine FACES_ALIKE, moves a curve off its place, or tears the sheet.
+    more than the angle of cosine FACES_ALIKE, moves a curve away, or tears the sheet.
     """
     points, creases, t = sheet.points.copy(), sheet.creases, sheet.triangles
     refused, merged = np.zeros(0, dtype=np.int64), False
@@ -176,7 +177,7 @@ def collapse(sheet: Sheet, shortest: float, longest: float, crowded: float = 0.0
         if chosen is None:
             if not merged:
                 break
-            # What was refused may go now that its surroundings have changed.
+            # Merges refused before may be possible now that their surroundings have changed.
             refused, merged = refused[:0], False
             continue
         kept, gone, places, keys, along = chosen
@@ -207,8 +208,8 @@ def compact(points: Floats, triangles: Index, creases: Index) -> Sheet:
 def _mergeable(
     sheet: Sheet, edges: Edges, below: tuple[float, float], refused: Index
 ) -> tuple[Index, Index, Floats, Index, Bools] | None:
-    """Edges to merge that are out of each other's reach: the point kept and the one gone, where it
-    comes to lie, the edge's key, and whether the edge is a curve's.
+    """Return edges to merge that do not affect each other: the point kept and the point removed,
+    the place of the merged point, the edge's key, and whether the edge is a curve's.
 
     None when there is none left to try.
     """
@@ -229,14 +230,14 @@ def _mergeable(
     picked = np.flatnonzero(fit & _apart(edges, fit, _priority(edges, length), sheet.count))
     pairs, rank = edges.pairs[picked], rank[picked]
     straight = straight[pairs]
-    # The end of higher rank stays where it is; of two on a curve, that at the sharper turn.
+    # The end of higher rank keeps its place; of two on a curve, the one at the sharper turn.
     second = (rank[:, 1] > rank[:, 0]) | (
         (rank[:, 1] == rank[:, 0]) & (straight[:, 1] < straight[:, 0])
     )
     kept = np.where(second, pairs[:, 1], pairs[:, 0])
     gone = np.where(second, pairs[:, 0], pairs[:, 1])
     places = np.where((rank == 0).all(axis=1)[:, None], x[pairs].mean(axis=1), x[kept])
-    # A curve keeps its place: what goes must lie near the straight line that is left of it.
+    # A curve keeps its place: a removed point must lie near the straight line that replaces it.
     along = curve[picked]
     other = np.where(ends.beside[gone, 0] == kept, ends.beside[gone, 1], ends.beside[gone, 0])
     off = _off_line(x[gone], x[kept], x[other])
@@ -246,7 +247,7 @@ def _mergeable(
 
 
 def _priority(edges: Edges, length: Floats) -> Index:
-    """Order of merging, (e,): shorter edges first, those of like length shuffled.
+    """Return the order of merging, (e,): shorter edges first, those of like length shuffled.
 
     Edges in order of their numbers would wait for each other in long rows. The shuffle is
     multiplicative hashing (Knuth, The Art of Computer Programming, volume 3, section 6.4).
@@ -266,7 +267,8 @@ def _off_line(points: Floats, start: Floats, end: Floats) -> Floats:
 
 
 def _apart(edges: Edges, fit: Bools, priority: Index, count: int) -> Bools:
-    """Whether an edge comes first of all fit ones within one step of its ends, (e,)."""
+    """Whether each edge has the first priority of all fit ones within one step of its ends,
+    (e,)."""
     last = len(priority)
     least = np.full(count, last)
     np.minimum.at(least, edges.pairs[fit].ravel(), np.repeat(priority[fit], 2))
@@ -282,8 +284,8 @@ def _may_merge(sheet: Sheet, kept: Index, gone: Index, places: Floats, longest: 
     start, listed = triangles_at(t, sheet.count)
     bad = np.isnan(places).any(axis=1)
     both = [expand(start, listed, ends) for ends in (kept, gone)]
-    # Link condition (Dey, Edelsbrunner, Guha and Nekhayev 1999): the points beside both ends
-    # are as many as the triangles on the edge.
+    # Link condition (Dey, Edelsbrunner, Guha and Nekhayev 1999): the number of points adjacent to
+    # both ends equals the number of triangles on the edge.
     near = []
     for ends, (which, faces) in zip((kept, gone), both, strict=True):
         who, at = np.repeat(which, 3), t[faces].ravel()
@@ -294,11 +296,11 @@ def _may_merge(sheet: Sheet, kept: Index, gone: Index, places: Floats, longest: 
     shared = np.intersect1d(which_k * len(t) + faces_k, which_g * len(t) + faces_g)
     on_edge = np.bincount(shared // len(t), minlength=k)
     bad |= np.bincount(common, minlength=k) != on_edge
-    # Two triangles left of a body, or one corner left of a triangle.
+    # A body of only two triangles would be left, or a triangle with only one corner.
     left = np.bincount(which_k, minlength=k) + np.bincount(which_g, minlength=k) - 2 * on_edge
     bad |= left < 2
-    # A triangle should face as before or, where it was too small to face anywhere, as all of
-    # those at both ends do.
+    # A triangle should face as before or, where it was too small to have a direction, as the mean
+    # of those at both ends.
     facing = np.zeros((k, 3))
     for which, faces in both:
         np.add.at(facing, which, face_vectors(x, t[faces]))
@@ -326,7 +328,8 @@ def _may_merge(sheet: Sheet, kept: Index, gone: Index, places: Floats, longest: 
 
 
 def flip_to_valence(sheet: Sheet) -> Sheet:
-    """Flip edges until the points' triangles are nearest to one in sixty degrees of their angle."""
+    """Flip edges until the number of triangles at each point is nearest to one per sixty
+    degrees."""
 
     def gain(now: Sheet, four: Index) -> Floats:
         spare = _spare(now)[four]
@@ -337,7 +340,7 @@ def flip_to_valence(sheet: Sheet) -> Sheet:
 
 
 def flip_to_delaunay(sheet: Sheet) -> Sheet:
-    """Flip edges that face angles of over half a turn together."""
+    """Flip edges whose two opposite angles add up to more than half a turn."""
 
     def gain(now: Sheet, four: Index) -> Floats:
         a, b, c, d = (now.points[four[:, k]] for k in range(4))
@@ -347,7 +350,7 @@ def flip_to_delaunay(sheet: Sheet) -> Sheet:
 
 
 def _spare(sheet: Sheet) -> Floats:
-    """Triangles at each point less those that its angle has room for, (n,)."""
+    """Number of triangles at each point less the number that its angle has room for, (n,)."""
     corners = sheet.points[sheet.triangles]
     angle = np.zeros(sheet.count)
     for k in range(3):
@@ -373,7 +376,7 @@ def _flipped(sheet: Sheet, gain: Callable[[Sheet, Index], Floats], least: float)
         edges = now.edges()
         inner = np.flatnonzero(~now.on_curves(edges))
         side = edges.sides[inner]
-        # Corner c faces the edge in the first triangle, which runs a, b, c; d in the second.
+        # Corner c is opposite the edge in the first triangle, which runs a, b, c; d in the second.
         left, right = side[:, 0] // 3, side[:, 1] // 3
         c, d = t.ravel()[side[:, 0]], t.ravel()[side[:, 1]]
         a = t[left, (side[:, 0] + 1) % 3]
@@ -398,7 +401,7 @@ def _flipped(sheet: Sheet, gain: Callable[[Sheet, Index], Floats], least: float)
 
 
 def _may_flip(x: Floats, four: Index) -> Bools:
-    """Whether the two triangles a flip makes face as the old ones do and have no thin corner."""
+    """Whether the two triangles that a flip makes face as the old ones and have no thin corner."""
     a, b, c, d = four.T
     old = [face_vectors(x, _columns(a, b, c)), face_vectors(x, _columns(b, a, d))]
     sound = np.ones(len(four), dtype=bool)
@@ -410,7 +413,7 @@ def _may_flip(x: Floats, four: Index) -> Bools:
         sides = np.sort(
             np.stack([lengths(x, made[:, [k, (k + 1) % 3]]) for k in range(3)], axis=1), axis=1
         )
-        # The least angle lies between the two longer sides.
+        # The smallest angle lies between the two longer sides.
         thin = double_area < np.sin(np.radians(LEAST_DEG)) * sides[:, 1] * sides[:, 2]
         turned = np.einsum("ij,ij->i", face, facing) < FACES_ALIKE * double_area
         sound &= ~thin & ~turned

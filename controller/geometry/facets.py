@@ -9,18 +9,19 @@ from scipy.spatial import cKDTree
 from evenwall.geometry.surface import Array, Index
 
 SAMPLES_FOR_NECK = 4000
-ROUND_DEG = (0.5, 30.0)  # between triangles of a wall that is meant to be round
+ROUND_DEG = (0.5, 30.0)  # angles between triangles of a wall that is meant to be round
 COARSE_FACETS_MM = 6.0  # a film's cells are 5 mm wide
 OPPOSITE_DEG = 150.0
 
 
 def facet_mm(points: Array, triangles: Index) -> float:
     """Width of the triangles (m, 3) of points (n, 3), mm, across the edges at which a round wall
-    bends, the median by the edges' length; 0 where nothing bends.
+    bends: the median weighted by the edges' length; 0 where nothing bends.
 
-    A film computed on cells narrower than this sees edges where a mould is round. Three coats on
-    the sample globe (4 mm) left 0.95 of the mean at the thinnest on cells of 5 mm, 0.91 on 3.5 mm
-    and 0.80 on 2.7 mm. On a globe of 1 mm triangles they left 0.91, 0.90 and, on 3.0 mm, 0.89.
+    A film computed on cells narrower than this has edges where the mould is round. Three coats on
+    the sample globe (4 mm) left 0.95 of the mean wall at the thinnest place on cells of 5 mm, 0.91
+    on 3.5 mm and 0.80 on 2.7 mm. On a globe of 1 mm triangles they left 0.91, 0.90 and, on 3.0 mm,
+    0.89.
     """
     mesh = trimesh.Trimesh(points, triangles, process=False)
     bend_deg = np.degrees(mesh.face_adjacency_angles)
@@ -36,7 +37,8 @@ def facet_mm(points: Array, triangles: Index) -> float:
 
 
 def narrowest(points: Array, triangles: Index) -> tuple[float, Array]:
-    """Smallest inside ball that touches two walls facing each other: its radius and middle.
+    """Return radius and middle of the smallest inside ball that touches two walls facing each
+    other.
 
     Shrinking balls (Ma, Bae and Choi 2012, The Visual Computer 28:7): from each sample point p
     with inward normal n, shrink the tangent ball until no other sample lies in it. Only balls
@@ -70,7 +72,7 @@ def narrowest(points: Array, triangles: Index) -> tuple[float, Array]:
     if not facing.any():
         return float(radius.max()), middle[int(radius.argmax())]
     narrow = np.where(facing, radius, np.inf)
-    # One sample may sit on a bump; the second percentile of the passages stands for the neck.
+    # One sample may be on a bump, so the second percentile of the passages is taken as the neck.
     limit = float(np.quantile(radius[facing], 0.02))
     at = int(np.abs(np.where(facing, narrow, np.inf) - limit).argmin())
     return limit, middle[at]

@@ -16,12 +16,12 @@ from evenwall.numerics.film.mesh import MAX_CELLS, MIN_CELLS, levelling_bounds
 Floats = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
 
-THINNEST = 1000.0  # levelling may need steps this many times shorter; 2 to 4 is usual
-LOSS = 0.05  # share of the area; the mean wall would be wrong by as much
+THINNEST = 1000.0  # largest factor by which levelling may shorten steps; 2 to 4 is usual
+LOSS = 0.05  # largest loss, as a share of the area; the mean wall would be wrong by the same share
 
 
 def film_mesh(cavity: Cavity, mesh_mm: float) -> FilmMesh:
-    """The cavity's wall as film cells about `mesh_mm` apart, in the mould frame, metres.
+    """Return the cavity's wall as film cells about `mesh_mm` apart, in the mould frame, metres.
 
     Raises InputError when the size asked for gives too few or too many cells.
     """
@@ -67,22 +67,24 @@ def film_mesh(cavity: Cavity, mesh_mm: float) -> FilmMesh:
 
 
 def widest_mm(cavity: Cavity) -> float:
-    """Widest spacing that gives enough cells, with a margin for those that the remesher drops."""
+    """Return the widest spacing that gives enough cells, with a margin for those that the remesher
+    drops."""
     return mesh_mm_for(cavity.area_cm2, 1.15 * MIN_CELLS)
 
 
 def cells_for(area_cm2: float, mesh_mm: float) -> float:
-    """Cells on a wall of this area: an equilateral mesh of edge a has one per sqrt(3)/2 a^2."""
+    """Number of cells on a wall of this area: an equilateral mesh of edge a has one per
+    sqrt(3)/2 a^2."""
     return area_cm2 * 100.0 / (0.866 * mesh_mm**2)
 
 
 def mesh_mm_for(area_cm2: float, cells: float) -> float:
-    """Edge that gives about this many cells: see `cells_for`."""
+    """Edge length that gives about this many cells: see `cells_for`."""
     return float(np.sqrt(cells_for(area_cm2, 1.0) / cells))
 
 
 def remesh(points: Floats, triangles: Index, edge: float) -> tuple[Floats, Index]:
-    """Nearly equilateral triangles of the wanted edge on the same surface, winding kept.
+    """Return nearly equilateral triangles of the wanted edge on the same surface, winding kept.
 
     Neighbouring points are close in memory.
     """

@@ -1,8 +1,8 @@
-"""Checks of mesh files before they are read: what a small file may claim or unpack to.
+"""Checks of mesh files before they are read, against small files that unpack to or claim too much.
 
 A 3MF is an archive that may hold a thousand times its size, and its parts may repeat each other
-without end. Counts in a header may lie. A GLB or an OBJ may name other files of this machine. All
-of that is refused here, by figures that are cheap to read, before a reader allocates memory for it.
+without end. Counts in a header may be false. A GLB or an OBJ may name other files of this machine.
+All of this is refused here, by figures that are cheap to read, before a reader allocates memory.
 """
 
 from __future__ import annotations
@@ -31,10 +31,10 @@ GLB_COUNTS = {"accessors": "count", "buffers": "byteLength", "bufferViews": "byt
 
 
 def load(path: Path, field: str) -> tuple[trimesh.Trimesh, bytes]:
-    """Return a file's mesh, with all its bodies in one, and its bytes. It opens no other file.
+    """Return a file's mesh, with all its bodies in one, and its bytes. Opens no other file.
 
-    Raises InputError for a file that is too large or claims too much, and whatever the reader
-    raises for an invalid file (`evenwall.geometry.mould.UNREADABLE`).
+    Raises InputError for a file that is too large or claims too much, and the reader's own errors
+    for an invalid file (`evenwall.geometry.mould.UNREADABLE`).
     """
     raw = read_bytes(path, MOST_BYTES)
     kind = path.suffix.lower().lstrip(".")
@@ -52,7 +52,8 @@ def load(path: Path, field: str) -> tuple[trimesh.Trimesh, bytes]:
 
 
 def _look_into_3mf(raw: bytes) -> None:
-    """Raises InputError for an archive that unpacks to too much, BadZipFile if it is none."""
+    """Check a 3MF. Raises InputError for an archive that unpacks to too much, BadZipFile for a file
+    that is no archive."""
     with zipfile.ZipFile(io.BytesIO(raw)) as archive:
         parts = archive.infolist()
         if len(parts) > MOST_PARTS:
@@ -76,7 +77,7 @@ def _look_into_3mf(raw: bytes) -> None:
 
 
 class _Copies:
-    """Counter of the copies of each object in a 3MF, from its components and build items."""
+    """Count of the copies of each object in a 3MF, from its components and build items."""
 
     def __init__(self) -> None:
         self._inside: dict[str, list[str]] = {}
@@ -103,7 +104,7 @@ class _Copies:
             raise InputError("the model", "", f"is not XML: {str(error)[:80]}") from None
 
     def check(self) -> None:
-        """Raises InputError above MOST_COPIES, and for an object that holds itself."""
+        """Raise InputError above MOST_COPIES, and for an object that contains itself."""
         known: dict[str, int] = {}
 
         def count(name: str, above: tuple[str, ...]) -> int:
@@ -128,7 +129,7 @@ class _Copies:
 
 
 def _count_ply(raw: bytes) -> None:
-    """Raises InputError if the header claims more elements than the file has bytes."""
+    """Raise InputError if the header claims more elements than the file has bytes."""
     header = raw[:PLY_HEADER_BYTES].split(b"end_header", 1)[0]
     for number in re.findall(rb"^\s*element\s+\S+\s+(\S+)", header, re.MULTILINE):
         if not number.isdigit() or int(number[:18]) > len(raw) or len(number) > 18:
@@ -139,7 +140,7 @@ def _count_ply(raw: bytes) -> None:
 
 
 def _count_glb(raw: bytes) -> None:
-    """Raises InputError if counts exceed the file or it names another file (glTF 2.0)."""
+    """Raise InputError if counts exceed the file's size, or if it names another file (glTF 2.0)."""
     table = _glb_table(raw)
     for name in ("buffers", "images"):
         uris = [entry.get("uri") for entry in _entries(table, name)]

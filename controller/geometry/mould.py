@@ -1,8 +1,8 @@
-"""The mould: a mesh comes in, a checked cavity comes out.
+"""The mould: checks a mesh and returns it as a cavity.
 
 The mesh is the casting's outer surface, which is the mould's inside. It must be one body with one
-opening, its normals outwards. What can be mended without changing the wall is mended and said in
-`Cavity.notes`; anything else is one MouldError line.
+opening, its normals outwards. Faults that can be repaired without changing the wall are repaired
+and noted in `Cavity.notes`; any other fault raises a MouldError of one line.
 """
 
 from __future__ import annotations
@@ -34,10 +34,10 @@ from evenwall.model import Casting, Mount, OpeningFound
 from evenwall.units import MM_PER_INCH
 
 MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": MM_PER_INCH}
-# What an STL of this job can be: a pendant to a barrel. Outside it the units are wrong.
+# Sizes of a mould, from a pendant to a barrel. Outside them the mesh's units are wrong.
 SMALLEST_MM, LARGEST_MM = 20.0, 2000.0
 MOST_FACES = 2_000_000
-# What the readers of the four formats raise on rubbish.
+# Errors that the readers of the four formats raise for invalid files.
 UNREADABLE = (
     *(ValueError, KeyError, IndexError, TypeError, AttributeError, SyntaxError),
     *(NameError, zipfile.BadZipFile, struct.error),
@@ -49,8 +49,8 @@ class Cavity:
     """A checked mould.
 
     vertices_mm (n, 3) in the mesh's own frame, mm; triangles (m, 3), outward; rim (k,) vertex
-    numbers of the opening's loop in order. `rotation` (3, 3) and `crossing_mm` (3,) take the mesh
-    to the mould frame of the two axes: x_m = rotation (x - crossing).
+    numbers of the opening's loop in order. `rotation` (3, 3) and `crossing_mm` (3,) transform the
+    mesh to the mould frame of the two axes: x_m = rotation (x - crossing).
     """
 
     vertices_mm: Array
@@ -68,7 +68,7 @@ class Cavity:
         return self.surface().area_m2 * 1e4
 
     def points_m(self) -> Array:
-        """The vertices in the mould frame, m: shape (n, 3)."""
+        """Vertices in the mould frame, m: shape (n, 3)."""
         return (self.vertices_mm - self.crossing_mm) @ self.rotation.T * 1e-3
 
     def opening_centre_m(self) -> Array:
@@ -80,11 +80,11 @@ class Cavity:
         return np.asarray(self.rotation @ np.asarray(self.opening.direction))
 
     def reach_mm(self) -> float:
-        """Farthest point of the cavity from the crossing of the axes."""
+        """Distance of the cavity's farthest point from the crossing of the axes."""
         return float(np.linalg.norm(self.vertices_mm - self.crossing_mm, axis=1).max())
 
     def surface(self, offset_mm: float = 0.0) -> Surface:
-        """Integrals in the mould frame, of the surface moved outwards by `offset_mm`."""
+        """Return integrals, in the mould frame, of the surface moved outwards by `offset_mm`."""
         points = self.points_m()
         if offset_mm:
             mesh = trimesh.Trimesh(points, self.triangles, process=False)
@@ -92,7 +92,8 @@ class Cavity:
         return surface_integrals(points, self.triangles)
 
     def neck_radius_mm(self) -> tuple[float, Array]:
-        """Radius of the narrowest passage between opposite walls, and where (mesh frame, mm)."""
+        """Radius of the narrowest passage between opposite walls, and its place (mesh frame,
+        mm)."""
         return narrowest(self.vertices_mm, self.triangles)
 
 
@@ -130,7 +131,8 @@ def load_cavity(casting: Casting) -> Cavity:
 
 
 def mount_rotation(mount: Mount) -> Array:
-    """The smallest turn that takes the mount's minor axis to z, shape (3, 3) (Rodrigues)."""
+    """Return the smallest rotation that turns the mount's minor axis to z, shape (3, 3)
+    (Rodrigues)."""
     axis = np.asarray(mount.minor_axis, dtype=np.float64)
     length = np.linalg.norm(axis)
     if length < 1e-9:

@@ -1,4 +1,4 @@
-"""The one opening of a mould: found among the holes of a mesh, or cut where it was asked for."""
+"""The one opening of a mould: found among the holes of a mesh, or cut where the casting says."""
 
 from __future__ import annotations
 
@@ -8,13 +8,13 @@ import trimesh
 from evenwall.geometry.surface import Array, Index, MouldError, boundary_loops, loop_area
 from evenwall.model import Opening, OpeningFound
 
-SMALL_HOLE = 0.002  # a stray hole below this share of the mesh's area is closed, and said so
+SMALL_HOLE = 0.002  # a stray hole below this share of the mesh's area is closed, with a note
 
 
 def one_opening(
     mesh: trimesh.Trimesh, wanted: Opening, notes: list[str]
 ) -> tuple[trimesh.Trimesh, Index]:
-    """One body, one boundary loop. Returns the mesh and the loop, running with its triangles."""
+    """Return a mesh with one body and one boundary loop, and the loop in its triangles' winding."""
     if wanted.direction is not None and np.linalg.norm(wanted.direction) < 1e-9:
         raise MouldError("opening.direction", wanted.direction, "must have a direction")
     _check_edges(mesh)
@@ -61,7 +61,7 @@ def one_opening(
 def _without_others(
     mesh: trimesh.Trimesh, loops: list[Index], sizes: Array, chosen: int, notes: list[str]
 ) -> trimesh.Trimesh:
-    """Close the small holes beside the opening. Raises MouldError for a large one."""
+    """Close all holes but the opening. Raises MouldError for a large one."""
     others = [i for i in range(len(loops)) if i != chosen]
     for i in others:
         if sizes[i] > SMALL_HOLE * mesh.area:
@@ -100,7 +100,7 @@ def close_holes(mesh: trimesh.Trimesh, loops: list[Index]) -> trimesh.Trimesh:
 def _cut_open(
     mesh: trimesh.Trimesh, wanted: Opening, notes: list[str]
 ) -> tuple[trimesh.Trimesh, Index]:
-    """A closed mesh with a stated opening is cut there by a plane; without one it is refused."""
+    """Cut a closed mesh with a plane at its stated opening; refuse it if none is stated."""
     if wanted.centre_mm is None or wanted.direction is None:
         raise MouldError(
             "mesh",
@@ -115,7 +115,7 @@ def _cut_open(
     normal = np.asarray(wanted.direction, dtype=np.float64)
     normal = normal / np.linalg.norm(normal)
     centre = np.asarray(wanted.centre_mm)
-    # A hair inside, so that a flat face on the plane itself goes away whole.
+    # The plane lies slightly inside, so that a flat face on the plane itself is removed whole.
     origin = centre - normal * 2e-3 * float(np.linalg.norm(np.ptp(mesh.vertices, axis=0)))
     below = mesh.slice_plane(origin, -normal)
     above = mesh.slice_plane(origin, normal)
@@ -158,7 +158,8 @@ def _distance(mesh: trimesh.Trimesh, point: Array) -> float:
 
 
 def opening_found(points_mm: Array, triangles: Index, rim: Index) -> OpeningFound:
-    """The lid over a single hole has minus the vector area of everything else: its face is out."""
+    """Return the opening found. The lid over a single hole has minus the vector area of all other
+    faces, and this points outwards."""
     corners = points_mm[triangles]
     lid = -0.5 * np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]).sum(axis=0)
     size = float(np.linalg.norm(lid))

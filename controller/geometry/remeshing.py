@@ -28,7 +28,7 @@ from evenwall.geometry.edits import (
     split,
 )
 
-CREASE_DEG = 45.0  # an edge bent more than this stays an edge
+CREASE_DEG = 45.0  # an edge bent more than this is kept as a crease
 CREASE_LEAST = 3.0  # in spacings: a shorter crease counts as roughness
 CORNER_DEG = 30.0  # a curve that turns by more keeps its corner
 LONG, SHORT = 4.0 / 3.0, 4.0 / 5.0  # of the spacing (Botsch and Kobbelt 2004, section 4)
@@ -62,13 +62,13 @@ def isotropic(points: Floats, triangles: Index, edge: float) -> tuple[Floats, In
 
 
 def spacing(points: Floats, triangles: Index) -> float:
-    """Edge of the equilateral triangles that cover the same area in the same number."""
+    """Edge length of as many equilateral triangles that cover the same area."""
     double_area = np.linalg.norm(face_vectors(points, triangles), axis=1)
     return float(np.sqrt(double_area.mean() / (2.0 * 0.25 * np.sqrt(3.0))))
 
 
 def creases_of(points: Floats, triangles: Index, edge: float) -> Index:
-    """Edges bent by over CREASE_DEG that join to creases of some length, (k, 2)."""
+    """Return the edges bent by over CREASE_DEG that form creases of some length, (k, 2)."""
     edges = edges_of(triangles, len(points))
     face = face_vectors(points, triangles)
     face /= np.maximum(np.linalg.norm(face, axis=1), 1e-300)[:, None]
@@ -118,7 +118,7 @@ class Ground:
             weight += np.bincount(t[:, k], double_area, minlength=len(x))
         normals /= np.maximum(np.linalg.norm(normals, axis=1), 1e-300)[:, None]
         # A rim point has surface on one side only. Without a higher weight for it, the rest of the
-        # sheet draws away from the rim.
+        # sheet would move away from the rim.
         weight[edges.pairs[edges.boundary].ravel()] *= RIM_WEIGHT
         i, j = edges.pairs.T
         total = np.bincount(i, weight[j], minlength=len(x)) + np.bincount(
@@ -143,7 +143,7 @@ class Ground:
         return _without_folds(x, wanted, t, face, double_area)
 
     def _slide(self, x: Floats, wanted: Floats, edges: Edges, ends: Ends) -> None:
-        """Move the points on curves along them, in `wanted`."""
+        """Move the points on curves along their curves, in `wanted`."""
         turning = ends.straightness(x) > np.cos(np.radians(CORNER_DEG))
         free = (ends.degree == 2) & turning
         rim = np.zeros(len(x), dtype=bool)

@@ -1,4 +1,4 @@
-"""A triangulated surface: its integrals, its rim, and the error that says what is wrong with it."""
+"""A triangulated surface: its integrals, its rim, and the error that says how it is faulty."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ Index = NDArray[np.int64]
 
 
 class MouldError(InputError):
-    """The mesh cannot be a mould: says what is wrong, with the figure."""
+    """Error for a mesh that cannot be a mould. Its message names the fault and the figure."""
 
 
 @dataclass(frozen=True, eq=False)
 class Surface:
-    """Integrals over a surface of unit density (SI): what a thin even skin would weigh and swing.
+    """Integrals over a surface of unit density (SI), for the mass and inertia of a thin even skin.
 
     area_m2; centroid_m shape (3,); second_m4 shape (3, 3), the integral of x x^T about the origin.
     """
@@ -30,10 +30,10 @@ class Surface:
 
 
 def surface_integrals(points_m: Array, triangles: Index) -> Surface:
-    """Exact integrals of 1, x and x x^T over a triangle mesh.
+    """Return the exact integrals of 1, x and x x^T over a triangle mesh.
 
     With area A, corners a, b, c and s = a + b + c, a triangle's integral of x x^T is A/12 (a a^T +
-    b b^T + c c^T + s s^T). This is the quadratic's exact mean (any finite element text).
+    b b^T + c c^T + s s^T). This is the exact integral of a quadratic (any finite element text).
     """
     corners = points_m[triangles]
     edges = corners[:, 1:] - corners[:, :1]
@@ -49,7 +49,8 @@ def surface_integrals(points_m: Array, triangles: Index) -> Surface:
 
 
 def enclosed_volume(points: Array, triangles: Index, rim: Index) -> float:
-    """Signed volume behind a skin over the rim (a fan about its middle), in the points' unit cubed.
+    """Signed volume of a surface closed by a lid over its rim (a fan about the rim's middle), in
+    the points' unit cubed.
 
     Divergence theorem: one sixth of the sum of the corners' triple products.
     """
@@ -57,13 +58,13 @@ def enclosed_volume(points: Array, triangles: Index, rim: Index) -> float:
     volume = np.einsum("ti,ti->", corners[:, 0], np.cross(corners[:, 1], corners[:, 2]))
     loop = points[rim]
     middle = loop.mean(axis=0)
-    # The rim runs with its triangles, so the lid's triangles run against it.
+    # The rim has its triangles' winding, so the lid's triangles have the opposite one.
     volume += np.einsum("ki,ki->", np.roll(loop, -1, axis=0), np.cross(loop, middle))
     return float(volume / 6.0)
 
 
 def boundary_loops(triangles: Index) -> list[Index]:
-    """Closed loops of edges that have one triangle, each running with its triangles.
+    """Return the closed loops of edges that have one triangle, each in its triangles' winding.
 
     Raises MouldError where two loops touch at a corner.
     """
@@ -86,5 +87,5 @@ def boundary_loops(triangles: Index) -> list[Index]:
 
 
 def loop_area(loop: Array) -> float:
-    """Area of a loop's flat shadow along its own normal (the length of its vector area)."""
+    """Area of a loop's projection along its own normal (the length of its vector area)."""
     return float(np.linalg.norm(0.5 * np.cross(loop, np.roll(loop, -1, axis=0)).sum(axis=0)))

@@ -26,11 +26,11 @@ RESIN_SD = {
     "alpha_gel": 0.05,
     "induction": 0.3,  # log
     "sharpness": 0.35,  # log
-    "coat_bias": 0.12,  # log; how far the coat model is off for this resin
+    "coat_bias": 0.12,  # log; error of the coat model for this resin
     "own_order": 0.2,
 }
 DAY_SD = {
-    "batch": 0.15,  # log; how much faster it runs, delay and all
+    "batch": 0.15,  # log; how much faster the batch reacts, its delay included
     "cup_loss": 0.3,  # log
     "cup_mixing": 0.5,  # log
     "start_temp": 2.0,  # K

@@ -54,10 +54,10 @@ _EARLIER_STEPS = 200
 # Share of the way taken at each new linearisation: half at first, because full steps may oscillate
 # between two points.
 _STRAIGHT_SHARES = (0.5,) * 6 + (1.0,) * 2
-_NEAR = 0.2  # how far the resin's parameters may be from where the rows were made straight
+_NEAR = 0.2  # largest distance of the resin's parameters from the point of linearisation
 _NO_REACTION_ODDS = 0.02
-_OTHER_ODDS = 0.03  # that a resin is of the kind its sheet denies: delayed, or not
-_SECOND_ODDS = 0.15  # that the catalyst alone drives it
+_OTHER_ODDS = 0.03  # odds that a resin is not of its sheet's kind: delayed, or not
+_SECOND_ODDS = 0.15  # odds that a resin reacts without autocatalysis
 Kind = Literal["ordinary", "delayed", "second order"]
 
 

@@ -18,11 +18,11 @@ GOOD, ABSENT, ASIDE = 1.0, 0.0, -1.0  # trust: used; absent or impossible; from 
 
 _SANE_K = (ZERO_DEGC_K - 20.0, ZERO_DEGC_K + 250.0)  # no casting resin's cup is outside
 _SANE_AIR_K = (ZERO_DEGC_K - 20.0, ZERO_DEGC_K + 60.0)  # no workshop is outside
-_POWER_ON_K = ZERO_DEGC_K + 85.0  # DS18B20 data sheet: reads so until its first conversion
+_POWER_ON_K = ZERO_DEGC_K + 85.0  # DS18B20 data sheet: its reading until its first conversion
 _LOST_S = 60.0
-# A run of one value is a stuck probe's when chance makes so long a one no oftener than the second
-# after the first; the longer it lasts, the more it matters, and a probe that moves again is taken
-# at its word again. A hot cup rests at its peak for half a minute.
+# A probe counts as stuck when it has repeated one value for one of these times, and chance makes so
+# long a run no more often than the figure for that time. A longer run matters more, so its limit is
+# wider. A probe that moves again is believed again. A hot cup rests at its peak for half a minute.
 _STUCK_S, _STUCK_CHANCE = (45.0, 80.0), (1e-6, 2e-3)
 # Quantised readings repeat when the temperature rests between two steps, however often they changed
 # before. So the assumed chance of a repeat is at least that which the probe's own noise leaves
@@ -56,7 +56,7 @@ _OUT_BENDS_S = (60.0, 120.0)  # without these the onset of a delayed resin looks
 _OUT_LEAST = 6, 4  # readings before and after
 _OUT_LIKELIER = 9.0
 _OUT_NOISE_K = {"digital_1wire": 0.05, "thermocouple_k": 0.26, "infrared": 0.3}
-_OUT_NOISE_LEAST = 0.55  # least share of a reading's own noise
+_OUT_NOISE_LEAST = 0.55  # least noise that is assumed, as a share of _OUT_NOISE_K
 # The end temperature must agree with the air's to this many standard deviations. They include the
 # offset's and a share of a long fall, which these lags describe only roughly.
 _OUT_FAR, _OUT_SHARE = 2.5, 0.05
