@@ -296,7 +296,7 @@ def _may_merge(sheet: Sheet, kept: Index, gone: Index, places: Floats, longest: 
     shared = np.intersect1d(which_k * len(t) + faces_k, which_g * len(t) + faces_g)
     on_edge = np.bincount(shared // len(t), minlength=k)
     bad |= np.bincount(common, minlength=k) != on_edge
-    # A body of only two triangles would be left, or a triangle with only one corner.
+    # The merged point would have fewer than two triangles.
     left = np.bincount(which_k, minlength=k) + np.bincount(which_g, minlength=k) - 2 * on_edge
     bad |= left < 2
     # A triangle should face as before or, where it was too small to have a direction, as the mean

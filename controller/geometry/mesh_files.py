@@ -21,9 +21,9 @@ from evenwall.errors import InputError
 from evenwall.model.untrusted import from_json, read_bytes
 
 MOST_BYTES = 200_000_000
-UNFOLDED_BYTES = 400_000_000  # of all parts of a 3MF: two million triangles are about 150 MB
+UNFOLDED_BYTES = 400_000_000  # size of all parts of a 3MF: two million triangles are about 150 MB
 MOST_PARTS = 500
-MOST_COPIES = 1000  # of objects in a 3MF, repeated by its components
+MOST_COPIES = 1000  # copies of objects in a 3MF, made by its components
 PLY_HEADER_BYTES = 100_000
 STORED_AS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)  # all that OPC allows (ECMA-376-2, annex C)
 GLB_MAGIC = b"glTF"

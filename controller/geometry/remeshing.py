@@ -31,11 +31,11 @@ from evenwall.geometry.edits import (
 CREASE_DEG = 45.0  # an edge bent more than this is kept as a crease
 CREASE_LEAST = 3.0  # in spacings: a shorter crease counts as roughness
 CORNER_DEG = 30.0  # a curve that turns by more keeps its corner
-LONG, SHORT = 4.0 / 3.0, 4.0 / 5.0  # of the spacing (Botsch and Kobbelt 2004, section 4)
-TOO_SHORT, TOO_LONG = 0.65, 1.7  # of the spacing, once the rounds are over
+LONG, SHORT = 4.0 / 3.0, 4.0 / 5.0  # in spacings (Botsch and Kobbelt 2004, section 4)
+TOO_SHORT, TOO_LONG = 0.65, 1.7  # in spacings, once the rounds are over
 ROUNDS, RELAXING, FINISH = 8, 4, 6
-RIM_WEIGHT = 2.0  # as if the surface went on beyond the rim
-STEP = 0.7  # of the way to the neighbours' middle
+RIM_WEIGHT = 2.0  # as if the surface continued beyond the rim
+STEP = 0.7  # share of the way to the neighbours' middle
 LEAST_FACING = 0.2  # cosine: a point stays if its move would turn a triangle by more
 
 

@@ -1,4 +1,4 @@
-"""Simple bodies and unions of them, as one implicit function whose zero is the skin.
+"""Simple bodies and unions of them, as one implicit function that is zero on the skin.
 
 Numerics only; millimetres. Inside is negative.
 """
@@ -16,24 +16,24 @@ from skimage.measure import marching_cubes
 Array = NDArray[np.float64]
 Index = NDArray[np.int64]
 
-MARGIN = 2.5  # cells of air round the body
+MARGIN = 2.5  # empty cells round the body
 
 
 class Body(Protocol):
     """A body standing on its own bottom at z = 0, its axis along z."""
 
     def inside(self, points_mm: Array) -> Array:
-        """About the distance to the skin (n,), negative within."""
+        """Return approximate distances to the skin (n,), negative inside."""
         ...
 
     def reach(self) -> tuple[float, float]:
-        """Radius round the axis and height of a cylinder that holds it."""
+        """Return the radius and height of a cylinder about the axis that contains the body."""
         ...
 
 
 @dataclass(frozen=True)
 class Egg:
-    """Two half ellipsoids that meet where it is widest. A ball has equal half axes."""
+    """Two half ellipsoids that meet at the widest height. A ball has equal half axes."""
 
     height_mm: float
     diameter_mm: float
@@ -45,7 +45,7 @@ class Egg:
         half = np.where(up > 0, self.height_mm - self.widest_mm, self.widest_mm)
         radius = 0.5 * self.diameter_mm
         g = (x**2 + y**2) / radius**2 + (up / half) ** 2
-        # To first order the distance is g over its slope (Taubin 1991, IEEE PAMI 13:1115).
+        # To first order the distance is g over its gradient (Taubin 1991, IEEE PAMI 13:1115).
         slope = 2.0 * np.sqrt((x**2 + y**2) / radius**4 + (up / half**2) ** 2)
         return np.asarray((g - 1.0) / np.maximum(slope, 1e-6))
 
@@ -93,7 +93,7 @@ class Box:
 
 @dataclass(frozen=True, eq=False)
 class Placed:
-    """A body stood with its bottom's middle at `at_mm` (3,), its axis along `axis` (3,)."""
+    """A body whose bottom has its middle at `at_mm` (3,), with its axis along `axis` (3,)."""
 
     body: Body
     at_mm: Array
@@ -111,7 +111,7 @@ class Placed:
         return ends.min(axis=0) - wide, ends.max(axis=0) + wide
 
     def _frame(self) -> Array:
-        """Columns: the body's x, y and z in the world."""
+        """Return the body's x, y and z in the world, as columns."""
         up = self.axis / np.linalg.norm(self.axis)
         aside = np.array([1.0, 0.0, 0.0]) if abs(up[0]) < 0.9 else np.array([0.0, 1.0, 0.0])
         x = aside - (aside @ up) * up
@@ -120,10 +120,10 @@ class Placed:
 
 
 def union(placed: Sequence[Placed], pitch_mm: float) -> tuple[Array, Index]:
-    """The skin of all bodies together: points (n, 3) in mm and triangles (m, 3), outward.
+    """Return the skin of all bodies together: points (n, 3) in mm and triangles (m, 3), outward.
 
-    Marching cubes (Lorensen and Cline 1987; Lewiner and others 2003) over cells of `pitch_mm`. What
-    lies inside another body is gone; a sharp edge is cut by about a third of a cell.
+    Marching cubes (Lorensen and Cline 1987; Lewiner and others 2003) over cells of `pitch_mm`. The
+    skin inside another body is left out; a sharp edge loses about a third of a cell.
     """
     low = np.min([one.bounds()[0] for one in placed], axis=0) - MARGIN * pitch_mm
     high = np.max([one.bounds()[1] for one in placed], axis=0) + MARGIN * pitch_mm
@@ -139,7 +139,7 @@ def union(placed: Sequence[Placed], pitch_mm: float) -> tuple[Array, Index]:
 
 def skin_of(value: Array, low_mm: Array, pitch_mm: float) -> tuple[Array, Index]:
     """Return the zero surface of a function on a grid (nx, ny, nz): points in mm and triangles."""
-    # A grid point on the skin itself would make triangles without area.
+    # A grid point exactly on the skin would make triangles without area.
     value = np.where(np.abs(value) < 1e-4 * pitch_mm, 1e-4 * pitch_mm, value)
     found = marching_cubes(value, 0.0, spacing=(pitch_mm,) * 3)  # type: ignore[no-untyped-call]
     points, faces = found[:2]

@@ -1,4 +1,4 @@
-"""From measurements to a shape: a surface with one opening, and how well it is known."""
+"""Making of a shape from measurements: a surface with one opening, and its errors."""
 
 from __future__ import annotations
 
@@ -25,17 +25,17 @@ from evenwall.geometry.shapes.sections import (
 )
 from evenwall.geometry.shapes.shape import Shape, open_at, settled
 
-GIRTH_READING_MM, DIAMETER_READING_MM = 2.0, 1.0  # kept nine times of ten; common practice
-PITCH_MM = 3.0  # between rings: a film's cells are 5 mm wide
+GIRTH_READING_MM, DIAMETER_READING_MM = 2.0, 1.0  # errors, nine times of ten; common practice
+PITCH_MM = 3.0  # distance between rings: a film's cells are 5 mm wide
 FINEST, COARSEST = 70, 160  # cells of marching cubes along the longest side
 BODY_READING_MM = 1.0
 LEAST_VOLUME_CM3 = 5.0
 
 
 def build(measures: Measures, folder: Path) -> Shape:
-    """Make the shape. folder: where a scan or a picture named in the measurements lies.
+    """Make the shape. folder: the folder of a scan or a picture named in the measurements.
 
-    Raises InputError that says what to measure again, or which mend to ask for.
+    Raises an InputError that says what to measure again, or which repair to ask for.
     """
     if measures.turned is not None:
         with naming(within="turned."):
@@ -63,7 +63,7 @@ def build(measures: Measures, folder: Path) -> Shape:
 
 
 def sections_of(turned: Turned) -> tuple[Sections, float]:
-    """The form's sections, and what half a width may be off (mm)."""
+    """Return the form's sections, and the error of half a width (mm)."""
     heights = np.array(turned.heights_mm)
     girths, first, second = turned.girths_mm, turned.diameters_mm, turned.across_mm
     if girths is None or first is not None:
@@ -96,7 +96,7 @@ def sections_of(turned: Turned) -> tuple[Sections, float]:
 
 
 def _ends(sections: Sections, turned: Turned) -> Sections:
-    """Check the ends; a round or pointed bottom that was not written down is put at height 0."""
+    """Check the ends; a round or pointed bottom without a height is put at height 0."""
     wide = np.maximum(sections.along_mm, sections.across_mm)
     row = "girths_mm" if turned.girths_mm is not None else "diameters_mm"
     if (wide[1:-1] <= 0.0).any():
@@ -218,7 +218,7 @@ _FIELDS = {
 
 
 def _lengths(body: Body) -> list[float]:
-    """The lengths that this kind of body needs, in the order of `_FIELDS`."""
+    """Return the lengths that this kind of body needs, in the order of `_FIELDS`."""
     wanted = _FIELDS[body.kind]
     found = []
     for name in wanted:
@@ -255,7 +255,7 @@ def _solid(body: Body) -> Solid:
 
 
 def _as_sections(body: Body) -> Sections | None:
-    """A single upright body of revolution is turned, which is exact; None for others."""
+    """Return a single upright body of revolution as sections, which is exact; None for others."""
     if body.axis != (0.0, 0.0, 1.0) or body.kind == "box":
         return None
     solid = _solid(body)
@@ -277,7 +277,8 @@ def _as_sections(body: Body) -> Sections | None:
 
 
 def with_water(shape: Shape, water: Water) -> Shape:
-    """The shape scaled to the water that its mould holds. Raises InputError where it cannot be."""
+    """Return the shape scaled to the water that its mould holds. Raises InputError if the water
+    cannot be that of this mould."""
     volume = how_well.water_volume_cm3(water.mass_g, water.temp_degC)
     scale_g = water.scale_g if water.scale_g is not None else max(1.0, 0.005 * water.mass_g)
     said = how_well.weigh(shape.volume_cm3, shape.known, volume, scale_g / water.mass_g)

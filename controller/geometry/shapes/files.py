@@ -13,14 +13,14 @@ ENDING = ".shape"  # globe.shape.toml holds the measurements of globe.toml and g
 
 
 def stem_of(measures: Path) -> str:
-    """The name that mesh, picture and casting get: that of the measurements without its endings."""
+    """Return the name for mesh, picture and casting: the measurements' name without its endings."""
     return measures.name.removesuffix(measures.suffix).removesuffix(ENDING)
 
 
 def casting_table(
     name: str, mesh: str, shape: Shape, wish: CastingWish, measures: str
 ) -> dict[str, Any]:
-    """A casting file's table. mesh, measures: file names beside it."""
+    """Return a casting file's table. mesh, measures: names of files beside it."""
     return {
         "name": name,
         "mesh": mesh,
@@ -34,7 +34,7 @@ def casting_table(
 
 
 def shape_table(shape: Shape, measures: str) -> dict[str, Any]:
-    """The `[shape]` table of a casting's file. measures: the file of measurements."""
+    """Return the `[shape]` table of a casting's file. measures: the file of measurements."""
     return {
         "how": shape.how,
         "measures": measures,
@@ -44,7 +44,7 @@ def shape_table(shape: Shape, measures: str) -> dict[str, Any]:
 
 
 def write_mesh(shape: Shape, path: Path) -> None:
-    """Write the mesh as .ply or .stl, in mm. Raises InputError where it cannot be written."""
+    """Write the mesh as .ply or .stl, in mm. Raises InputError when it cannot be written."""
     try:
         shape.mesh().export(path)
     except OSError as error:

@@ -1,4 +1,4 @@
-"""Errors of a shape: what its readings leave open of its skin and of its volume."""
+"""Errors of a shape's skin and volume that follow from the errors of its readings."""
 
 from __future__ import annotations
 
@@ -14,27 +14,28 @@ from evenwall.geometry.shapes.sections import Sections, area_and_volume, turn, w
 Array = NDArray[np.float64]
 
 COARSE_RINGS, COARSE_AROUND = 90, 32
-# A section taken for round may be an oval of 1.1 : 1 and nobody sees it (common practice, no
-# source). At one girth such an oval holds 0.34 % less: 1 - 1.5 e^2 with e = 0.05, half of that
-# again on the safe side.
+# A section taken as round may be an oval of 1.1 : 1 without anybody noticing (common practice, no
+# source). At the same girth such an oval holds 0.34 % less: 1 - 1.5 e^2 with e = 0.05. The figure
+# adds half of that again, to be safe.
 UNSEEN_OVAL_VOLUME = 0.005
-# Part of a reading's error that all readings share: a tape that stretches, a ruler held askew.
+# Share of a reading's error that all readings have in common: a tape that stretches, a tilted
+# ruler.
 SHARED = 0.5
-# Twice the spacing makes an error of second order four times as large, so a third of what leaving
-# a height out changes is still there with it (Richardson).
+# Twice the spacing makes an error of second order four times as large. So the error that remains is
+# a third of the change that leaving a height out makes (Richardson).
 INTERPOLATION = 1.0 / 3.0
 
 AIR_KG_M3, WEIGHT_KG_M3 = 1.2, 8000.0  # conventional values, OIML D 28 (2004)
 WATER_RANGE_DEGC = (0.0, 40.0)
-FAR_OFF = 0.30  # measured and weighed volume that differ by more are not of one mould
+FAR_OFF = 0.30  # measured and weighed volumes that differ by more are not of one mould
 
 
 @dataclass(frozen=True, eq=False)
 class Known:
     """Relative errors of skin and volume; nine shapes of ten lie within them.
 
-    area, volume: as measured. area_at_volume: of the skin once the volume is right, which is what
-    is left after water has scaled the shape.
+    area, volume: as measured. area_at_volume: error of the skin once the volume is right, which is
+    the error left after the shape was scaled with water.
     """
 
     area: float
@@ -42,12 +43,13 @@ class Known:
     area_at_volume: float
 
     def widened(self, factor: float) -> Known:
-        """The same, with every error so many times as large."""
+        """Return the same errors, each multiplied by the factor."""
         return Known(self.area * factor, self.volume * factor, self.area_at_volume * factor)
 
 
 def of_length(relative: float, rest: float = 0.0) -> Known:
-    """A shape whose one doubtful figure is its scale, right to `relative`; `rest` of its skin."""
+    """Return the errors of a shape with a scale right to `relative` and a skin otherwise to
+    `rest`."""
     return Known(
         math.hypot(2.0 * relative, rest),
         math.hypot(3.0 * relative, 1.5 * rest),
@@ -60,10 +62,11 @@ def of_sections(
 ) -> Known:
     """Return the errors of a form of measured sections.
 
-    half_error_mm: of half a width, height_error_mm: of a height, both kept nine times of ten.
-    girths: the sections were measured round, and taken for circles. Single readings add in
-    quadrature; what all share, and what lies between the heights, add on top: each height is left
-    out once, and the change tells what the next feature between two heights could do.
+    half_error_mm: error of half a width, height_error_mm: error of a height, both nine times of
+    ten. girths: the sections were measured with a tape and taken as circles. Errors of single
+    readings add in quadrature. The error that all share and the error between the heights are added
+    to that: each height is left out once, and the change shows the effect of a feature between two
+    heights.
     """
     base = _figures(sections)
 
@@ -86,8 +89,8 @@ def of_sections(
 
 
 def _three(change: Array) -> Array:
-    """Errors of area and volume: both, and the part of the area that a scaling to the right volume
-    leaves."""
+    """Return the errors of area and volume, and the error of the area that remains after scaling to
+    the right volume."""
     area, volume = change
     return np.array([area, volume, area - 2.0 / 3.0 * volume])
 
@@ -129,16 +132,16 @@ def water_kg_m3(temp_degC: float) -> float:
 
 
 def water_volume_cm3(mass_g: float, temp_degC: float) -> float:
-    """Volume of so much water as a scale in air shows it: buoyancy lifts water by 0.12 %, the
-    weights that the scale was set with by 0.015 %."""
+    """Volume of the water that a scale in air shows as `mass_g`: buoyancy lifts water by 0.12 %,
+    the weights that the scale was adjusted with by 0.015 %."""
     shown = 1.0 - AIR_KG_M3 / WEIGHT_KG_M3
     return mass_g * shown / (water_kg_m3(temp_degC) - AIR_KG_M3) * 1e3
 
 
 @dataclass(frozen=True)
 class Weighed:
-    """Result of a weighing with water: the factor on every length, the disagreement before it, and
-    the errors of the shape after it."""
+    """Result of a weighing with water: the factor on every length, the difference before it was
+    applied, and the errors of the shape after it."""
 
     scale: float
     disagreement: float
@@ -148,9 +151,9 @@ class Weighed:
 def weigh(volume_cm3: float, known: Known, water_cm3: float, water_error: float) -> Weighed:
     """Scale a shape to the water that it holds.
 
-    volume_cm3: as measured; water_cm3: as weighed, right to `water_error` (relative). Where both
-    differ by more than the shape was thought to be known, the shape is as much worse known than
-    thought. Raises InputError where they cannot be of one mould.
+    volume_cm3: as measured; water_cm3: as weighed, right to `water_error` (relative). Where the two
+    differ by more than the shape's error, that error is increased by the same factor. Raises
+    InputError where they cannot be of one mould.
     """
     off = water_cm3 / volume_cm3 - 1.0
     if abs(off) > FAR_OFF:

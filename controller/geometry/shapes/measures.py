@@ -1,4 +1,4 @@
-"""The measurements of a shape, as a maker writes them: a text file in people's units."""
+"""The measurements of a shape, as a maker writes them: a text file in everyday units."""
 
 from __future__ import annotations
 
@@ -19,14 +19,14 @@ FEWEST, MOST = 2, 40  # heights
 
 
 class Turned(Frozen):
-    """Heights and what was measured at them, from the bottom upwards.
+    """Heights and the measurements at them, from the bottom upwards.
 
-    heights_mm: of the form as it stands. girths_mm: a tape round it, or diameters_mm: a caliper
-    across it. across_mm: the other diameter of an oval, at right angles. middles_mm: where the
-    middle of each section stands, in x and y, if the axis leans. opening: the end that stays open.
-    closed_end: how the other one ends; a round or pointed one has a girth of 0 there.
-    reading_mm: what a reading may be off, nine times of ten; absent, 2 mm of a girth and 1 mm of a
-    diameter. height_reading_mm: the same of a height.
+    heights_mm: above the form's bottom. girths_mm: by a tape round it, or diameters_mm: by a
+    caliper across it. across_mm: the other diameter of an oval, at right angles. middles_mm: the
+    middle of each section, in x and y, if the axis leans. opening: the end that stays open.
+    closed_end: the kind of the other end; a round or pointed one has a girth of 0 there.
+    reading_mm: error of a reading, nine times of ten; by default 2 mm for a girth and 1 mm for a
+    diameter. height_reading_mm: the same for a height.
     """
 
     heights_mm: Annotated[tuple[Width, ...], Field(min_length=FEWEST, max_length=MOST)]
@@ -41,7 +41,7 @@ class Turned(Frozen):
 
 
 class Body(Frozen):
-    """A simple body. at_mm: where the middle of its bottom stands; axis: which way is up for it.
+    """A simple body. at_mm: the middle of its bottom; axis: its upward direction.
 
     ball: diameter_mm. egg: height_mm, diameter_mm, widest_mm (the height where it is widest).
     cylinder: height_mm, diameter_mm. cup: height_mm, bottom_mm and top_mm (diameters). cone:
@@ -64,10 +64,10 @@ class Body(Frozen):
 class Scan(Frozen):
     """A mesh from a scan or a drawing.
 
-    file: OBJ, PLY, STL, 3MF or GLB, beside this file. One known length scales it: `known` says
-    which, known_mm how long it is, known_reading_mm what that may be off. up: which way is up in
-    the file; absent, the file's own custom. keep: 'largest' lets go of other bodies however large.
-    wrap: draw a new skin round what crosses or overlaps, in cells of wrap_mm.
+    file: OBJ, PLY, STL, 3MF or GLB, beside this file. One known length scales it: `known` names the
+    length, known_mm gives its value, known_reading_mm its error. up: the upward direction in the
+    file; by default that of the file's format. keep: 'largest' drops all other bodies, however
+    large. wrap: draw a new skin round parts that cross or overlap, in cells of wrap_mm.
     """
 
     file: Annotated[str, Field(min_length=1, max_length=120)]
@@ -85,10 +85,10 @@ class Photo(Frozen):
     """One silhouette: a photograph with the camera level, looking at the form's axis.
 
     file: the picture, or `outline_px`: corners of the outline, x to the right and y down, in the
-    picture's pixels. from_deg: where the camera stood round the form; 0 is the front, 90 its right
-    side. known_mm: the length in the picture from known_px[0] to known_px[1], standing at the axis;
-    absent, the form's own height. distance_mm: from the lens to the axis. lens_height_mm: of the
-    lens over the form's bottom; absent, half its height.
+    picture's pixels. from_deg: the camera's direction from the form; 0 is the front, 90 its right
+    side. known_mm: the length in the picture from known_px[0] to known_px[1], at the axis; by
+    default the form's own height. distance_mm: from the lens to the axis. lens_height_mm: height of
+    the lens over the form's bottom; by default half the form's height.
     """
 
     file: str = ""
@@ -112,7 +112,7 @@ class Photos(Frozen):
 class Mouth(Frozen):
     """The cut that opens the form: a plane at a height, or a level one at a width.
 
-    height_mm: where the plane meets the middle of the form. lean_deg: how steeply it rises to the
+    height_mm: height of the plane at the middle of the form. lean_deg: its slopes, rising to the
     right, as seen from the front, and to the back; only with a height.
     """
 
@@ -129,7 +129,7 @@ class Mouth(Frozen):
 
 
 class Water(Frozen):
-    """Water that fills the mould to its rim. scale_g: error of its weight."""
+    """Weight of the water that fills the mould to its rim. scale_g: error of that weight."""
 
     mass_g: Annotated[float, Field(gt=0, le=500_000, strict=True)]
     temp_degC: Annotated[float, Field(ge=0, le=40, strict=True)] = 20.0
@@ -137,7 +137,7 @@ class Water(Frozen):
 
 
 class CastingWish(Frozen):
-    """The rest of a casting file, so that one file of measurements makes both."""
+    """The rest of a casting file, so that one file of measurements makes both shape and casting."""
 
     resin: str
     wall_mm: Annotated[float, Field(gt=0.2, le=50, strict=True)]
@@ -147,7 +147,7 @@ class CastingWish(Frozen):
 
 
 class Measures(Frozen):
-    """A file of measurements: one way of telling the shape, and water to check it by."""
+    """A file of measurements: one description of the shape, and water to check it with."""
 
     name: Annotated[str, Field(min_length=1, max_length=80)]
     turned: Turned | None = None
@@ -179,12 +179,12 @@ class Measures(Frozen):
 
 
 def read_measures(path: Path) -> Measures:
-    """A file of measurements. Raises InputError naming the first thing wrong."""
+    """Read a file of measurements. Raises an InputError that names the first fault."""
     return parse_measures(read_toml(path), path)
 
 
 def parse_measures(data: dict[str, object], file: Path | str) -> Measures:
-    """Measurements from plain data. Raises InputError naming the first thing wrong."""
+    """Return measurements from plain data. Raises an InputError that names the first fault."""
     measures = parse(Measures, data, file)
     if measures.turned is not None:
         _agreeing(measures.turned)

@@ -10,14 +10,14 @@ from evenwall.errors import InputError
 from evenwall.geometry.shapes.sections import Array, Index
 from evenwall.geometry.surface import boundary_loops, loop_area
 
-LEVELS = 240  # heights that are looked at for an opening of a stated width
-NEAR_END = 0.002  # of the height: nearer an end than that nothing is cut
+LEVELS = 240  # heights that are tried for an opening of a stated width
+NEAR_END = 0.002  # share of the height: no cut is nearer to an end
 
 
 def at_diameter(points: Array, faces: Index, diameter_mm: float, side: str) -> float:
-    """The height, nearest the stated side, where a level cut is so wide: a circle's diameter.
+    """Return the height, nearest the stated side, of a level cut with the area of this diameter.
 
-    Raises InputError where the form is nowhere so wide.
+    Raises InputError if the form is nowhere this wide.
     """
     low, high = float(points[:, 2].min()), float(points[:, 2].max())
     levels = np.linspace(low, high, LEVELS + 2)[1:-1]
@@ -68,8 +68,8 @@ def middle_of(points: Array) -> Array:
 
 
 def plane_of(points: Array, loop: Index) -> tuple[float, tuple[float, float]]:
-    """Height and lean of the plane of an opening: where it meets the middle of the form, in mm,
-    and how steeply it rises along x and along y, in degrees; infinite where it stands upright."""
+    """Return height and lean of an opening's plane: its height at the middle of the form, in mm,
+    and its slopes along x and along y, in degrees; infinite for a vertical plane."""
     rim = points[loop]
     centre = rim.mean(axis=0)
     normal = np.cross(rim - centre, np.roll(rim, -1, axis=0) - centre).sum(axis=0)
@@ -88,9 +88,9 @@ def cut_level(
     side: str,
     lean_deg: tuple[float, float] = (0.0, 0.0),
 ) -> tuple[Array, Index]:
-    """The closed form without what lies beyond a plane, open there; see `Mouth`.
+    """Return the closed form without its part beyond a plane, open there; see `Mouth`.
 
-    Raises InputError where the plane misses it or leaves more than one opening.
+    Raises InputError if the plane misses the form or leaves more than one opening.
     """
     slope = np.tan(np.radians(lean_deg))
     origin = np.array([*middle_of(points)[:2], height_mm])

@@ -1,4 +1,4 @@
-"""The outline of a form in a photograph: found, then handed out to be corrected by hand."""
+"""The outline of a form in a photograph: found here, and corrected by hand on the page."""
 
 from __future__ import annotations
 
@@ -20,11 +20,11 @@ WORKED_PX = 1400  # the longer side that outlines are found on
 BORDER = 0.03  # of the picture: what its edge shows is background
 SMOOTH_PX = 1.0
 LEAST_SHARE = 0.01  # of the picture: a smaller outline is not the form
-CORNERS_PX = 0.6  # the outline's corners leave out what is nearer than that
+CORNERS_PX = 0.6  # largest distance of the contour from the outline's straight sides
 
 
 def open_picture(path: Path) -> Image.Image:
-    """A JPEG, PNG or WebP as it is meant to be seen. Raises InputError."""
+    """Return a JPEG, PNG or WebP turned upright. Raises InputError."""
     try:
         size = path.stat().st_size
         if size > MOST_BYTES:
@@ -44,11 +44,13 @@ def open_picture(path: Path) -> Image.Image:
 
 
 def find_outline(path: Path) -> Array:
-    """Corners of the form's outline (n, 2), in the picture's own pixels, x right and y down.
+    """Return the corners of the form's outline (n, 2), in the picture's own pixels, x right and y
+    down.
 
-    What differs in colour from the picture's edge is the form: distance in CIE L*a*b*, threshold by
-    Otsu (1979, IEEE Trans. SMC 9:62), the largest piece, its holes filled. The outline is that
-    distance's contour, which is finer than a pixel. Raises InputError where nothing stands out.
+    The form differs in colour from the picture's edge: the distance is taken in CIE L*a*b*, the
+    threshold by Otsu (1979, IEEE Trans. SMC 9:62), and the largest piece is kept with its holes
+    filled. The outline is that distance's contour, which is finer than a pixel. Raises InputError
+    if no form can be told from the background.
     """
     picture = open_picture(path)
     shrink = max(1.0, max(picture.size) / WORKED_PX)
@@ -89,7 +91,8 @@ def _area(line: Array) -> float:
 
 
 def widths(outline_px: Array, rows_px: Array) -> tuple[Array, Array]:
-    """The leftmost and rightmost x of a closed outline at each row: NaN where it has none."""
+    """Return the leftmost and rightmost x of a closed outline at each row: NaN where it has
+    none."""
     a, b = outline_px, np.roll(outline_px, -1, axis=0)
     left, right = np.full(len(rows_px), np.inf), np.full(len(rows_px), -np.inf)
     for (x0, y0), (x1, y1) in zip(a, b, strict=True):

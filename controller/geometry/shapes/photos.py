@@ -1,4 +1,4 @@
-"""A form from photographs: outlines in, a lofted form out, perspective corrected or told."""
+"""A form from photographs: lofts outlines, and corrects perspective or counts it as an error."""
 
 from __future__ import annotations
 
@@ -17,13 +17,14 @@ from evenwall.geometry.shapes.shape import Shape, open_at
 from evenwall.geometry.shapes.silhouettes import View, loft_views
 
 FEWEST_CORNERS, MOST_CORNERS = 12, 6000
-APART_DEG = (60.0, 120.0)  # between two views
+APART_DEG = (60.0, 120.0)  # angle between two views
 NEAREST = 4.0  # heights away; from nearer, the correction errs by more than 3 % of a volume
-# Without a distance: most pictures are taken from 4 heights away or more. The form is computed from
-# 8, and what 4 and infinity change is its error (common practice, no source).
+# Distances for a picture without one: most pictures are taken from 4 heights away or more. The form
+# is computed for 8, and its error is the change for 4 and infinity (common practice, no source).
 USUAL, CLOSEST = 8.0, 4.0
-EDGE_PX = 1.0  # an outline's edge may be off by so much
-# A section is no ellipse, nor are its corners seen: of skin and volume (judged, not measured).
+EDGE_PX = 1.0  # error of an outline's edge
+# Errors of skin and volume because a section is not an ellipse, and because its corners are not
+# seen, by the number of views (judged, not measured).
 UNSEEN = {2: 0.025, 3: 0.02}
 UNSEEN_MANY = 0.012
 
@@ -107,7 +108,7 @@ def _view(photo: Photo, photos: Photos, folder: Path) -> View:
 
 
 def _check_round(views: list[View]) -> None:
-    """Raises InputError where the views leave a side of the form unseen."""
+    """Raise InputError if the views leave a side of the form unseen."""
     turn = np.degrees([view.from_rad for view in views]) % 180.0
     order = np.argsort(turn)
     gaps = np.diff(np.append(turn[order], turn[order[0]] + 180.0))
@@ -122,7 +123,7 @@ def _check_round(views: list[View]) -> None:
 
 
 def _at_distance(views: list[View], distance_mm: float) -> list[View]:
-    """The views, those without a distance taken from so far away."""
+    """Return the views; those without a distance get this one."""
     return [
         view if math.isfinite(view.distance_mm) else replace(view, distance_mm=distance_mm)
         for view in views
@@ -130,7 +131,8 @@ def _at_distance(views: list[View], distance_mm: float) -> list[View]:
 
 
 def _known(views: list[View], photos: Photos, perspective: Array) -> Known:
-    """Length, outline, perspective and what no silhouette shows, in quadrature."""
+    """Return the errors from length, outline, perspective and hollows that no silhouette shows, in
+    quadrature."""
     length = photos.height_reading_mm / photos.height_mm
     half = [0.25 * float(np.ptp(view.outline_px[:, 0])) for view in views]
     edge = EDGE_PX / max(1.0, float(np.mean(half)))

@@ -1,4 +1,4 @@
-"""A scanned mesh, mended. What is done is said; a refusal names the mend to ask for."""
+"""Repair of a scanned mesh. Each repair is noted; a refusal names the repair to ask for."""
 
 from __future__ import annotations
 
@@ -23,22 +23,22 @@ from evenwall.geometry.surface import boundary_loops, loop_area
 
 FORMATS = ("obj", "ply", "stl", "3mf", "glb")
 MOST_FACES = 2_000_000
-MANY_FACES = 120_000  # more are drawn anew on cells, which is quicker than any later step with them
-FLOATER = 0.10  # of the largest body's skin: a body with less is a floater
-MOUTH_SHARE = 0.004  # of the skin: a hole with less is no opening
-# glTF 2.0, 3.6.1: metres, y up. The others say nothing; a 3MF names its own unit.
+MANY_FACES = 120_000  # a mesh with more is drawn again on cells: any later step with it is slower
+FLOATER = 0.10  # share of the largest body's skin: a body with less is a floater
+MOUTH_SHARE = 0.004  # share of the skin: a hole with less is no opening
+# glTF 2.0, 3.6.1: metres, y up. The other formats define neither; a 3MF names its own unit.
 AGAIN = "scan or export it again, as one surface of triangles"
 CUSTOM_UP = {"glb": "y", "obj": "y"}
 CUSTOM_UNITS = {"glb": "m"}
-SCAN_SKIN = 0.015  # of a scan's skin: its noise (common practice, no source)
-INSIDE = 0.005  # of the height: how far inside its own opening a scan is cut again
-STEEPEST_DEG = 60.0  # of an opening that is told by its height and its lean
+SCAN_SKIN = 0.015  # error of a scan's skin from its noise, relative (common practice, no source)
+INSIDE = 0.005  # share of the height: how far inside its own opening a scan is cut again
+STEEPEST_DEG = 60.0  # steepest opening that is described by its height and its lean
 WRAP_CELLS = 100  # along the longest side
 
 
 @dataclass
 class Mending:
-    """A mesh on the way, with what was done to it."""
+    """A mesh under repair, with the notes of its repairs."""
 
     points: Array
     faces: Index
@@ -53,7 +53,7 @@ class Mending:
 
 
 def from_scan(scan: Scan, mouth: Mouth | None, folder: Path) -> Shape:
-    """Read, mend, stand up and scale a scan. Raises InputError naming what to do about it."""
+    """Read, repair, turn upright and scale a scan. Raises an InputError that says what to do."""
     mending = Mending(*read_mesh(folder / scan.file))
     kind = Path(scan.file).suffix.lower().lstrip(".")
     _tidy(mending)
@@ -77,7 +77,7 @@ def from_scan(scan: Scan, mouth: Mouth | None, folder: Path) -> Shape:
 
 
 def read_mesh(path: Path) -> tuple[Array, Index]:
-    """Corners and triangles of a mesh file as written. Raises InputError."""
+    """Return the corners and triangles of a mesh file, unchanged. Raises InputError."""
     kind = path.suffix.lower().lstrip(".")
     if kind not in FORMATS:
         limit = f"must be {', '.join(one.upper() for one in FORMATS[:-1])} or GLB"
@@ -139,7 +139,7 @@ def _stand_up(mending: Mending, scan: Scan, kind: str) -> None:
 
 
 def _scale(mending: Mending, scan: Scan, kind: str) -> float:
-    """Scale to mm; returns what a length may be off, relative."""
+    """Scale to mm; return the relative error of a length."""
     size = np.ptp(mending.points, axis=0)
     if scan.known_mm is None:
         units = scan.units or CUSTOM_UNITS.get(kind)
@@ -214,7 +214,7 @@ def _turn_outwards(mending: Mending) -> None:
 
 
 def _loosen(mending: Mending) -> None:
-    """Take out triangles where three or more share an edge, or holes share a corner."""
+    """Remove triangles where three or more share an edge, or holes share a corner."""
     for _ in range(6):
         edges = np.sort(mending.faces[:, [[0, 1], [1, 2], [2, 0]]].reshape(-1, 2), axis=1)
         _, which, uses = np.unique(edges, axis=0, return_inverse=True, return_counts=True)
@@ -238,7 +238,7 @@ def _loosen(mending: Mending) -> None:
 
 
 def _close_holes(mending: Mending, mouth: Mouth | None) -> None:
-    """Close every hole but the opening: the largest one, unless a mouth is to be cut."""
+    """Close every hole but the opening, which is the largest one unless a mouth is to be cut."""
     loops = boundary_loops(mending.faces)
     if not loops:
         return
@@ -259,7 +259,8 @@ def _close_holes(mending: Mending, mouth: Mouth | None) -> None:
 
 
 def _draw_anew(mending: Mending, scan: Scan) -> None:
-    """Wrap where it is asked for or has far too many triangles; else refuse what crosses itself."""
+    """Wrap the mesh if that is asked for or it has far too many triangles; else refuse a mesh that
+    crosses itself."""
     many = len(mending.faces) > MANY_FACES
     if not (scan.wrap or many):
         pairs = crossings(mending.points, mending.faces)
@@ -285,7 +286,7 @@ def _draw_anew(mending: Mending, scan: Scan) -> None:
         f"{count} triangles were drawn anew as {len(mending.faces)}, on cells of {pitch:.1f} mm."
     )
     if opening is not None:
-        # The lid over the opening was wrapped as well: it is cut off again, a cell inside.
+        # The lid over the opening was wrapped as well: it is cut off again, one cell inside.
         centre, out = opening
         cut = mending.mesh().slice_plane(centre - out * pitch, -out)
         cut.merge_vertices(digits_vertex=6)
@@ -302,7 +303,7 @@ def _draw_anew(mending: Mending, scan: Scan) -> None:
 
 
 def _lid_of(mending: Mending) -> tuple[Array, Array] | None:
-    """Close the opening for the wrap; returns its middle and its direction outwards."""
+    """Close the opening for the wrap; return its middle and its outward direction."""
     loops = boundary_loops(mending.faces)
     if not loops:
         return None
@@ -317,7 +318,7 @@ def _lid_of(mending: Mending) -> tuple[Array, Array] | None:
 
 
 def _mouth_of(mending: Mending, mouth: Mouth | None) -> Mouth:
-    """The mouth asked for; else one is proposed: half the width, at the top."""
+    """Return the mouth asked for, or a proposal: half the width, at the top."""
     if mouth is not None:
         return mouth
     wide = float(np.ptp(mending.points[:, :2], axis=0).min())
@@ -330,7 +331,8 @@ def _mouth_of(mending: Mending, mouth: Mouth | None) -> Mouth:
 
 
 def _its_own_mouth(mending: Mending) -> Mouth | None:
-    """Return the cut that the scan's own opening would be; None where no finger could move it."""
+    """Return the cut that makes the scan's own opening; None if it is too steep to be moved on the
+    page."""
     loops = boundary_loops(mending.faces)
     if len(loops) != 1:
         return None
@@ -346,7 +348,7 @@ def _its_own_mouth(mending: Mending) -> Mouth | None:
 
 
 def _opening_up(mending: Mending) -> None:
-    """Say which way the opening looks; a casting's minor axis takes it from there."""
+    """Note the opening's direction; the casting's minor axis can be set to it."""
     loops = boundary_loops(mending.faces)
     if len(loops) != 1:
         raise InputError(
