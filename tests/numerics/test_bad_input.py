@@ -144,10 +144,7 @@ def five_hundred_times(plan: dict[str, Any]) -> None:
     ("spoil", "said"),
     [
         (coat(viscosity=[[0.0, 0.6], [9.0, float("nan")]]), "coats.0.viscosity.1.1 is nan"),
-        (
-            coat(viscosity=[[0.0, 0.6], [9.0, -1.0]]),
-            "coats[1].viscosity is -1.0 Pa s: must be above 0",
-        ),
+        (coat(viscosity=[[0.0, 0.6], [9.0, -1.0]]), "coats.0.viscosity.1.1 is -1.0"),
         (coat(viscosity=[[9.0, 0.6], [8.0, 0.7]]), "coats[1].viscosity time_s is 8 s: must rise"),
         (coat(viscosity=[[0.0, 0.6]]), "coats[1].viscosity is 1: needs two entries or more"),
         (coat(mix_g=-5.0), "coats.0.mix_g is -5.0 g: must be > 0.0"),
@@ -175,6 +172,9 @@ def test_a_bad_plan(
 ) -> None:
     plan = json.loads(good_plan())
     spoil(plan)
+    del plan[
+        "sha256"
+    ]  # as someone who changes a plan by hand would; else its seal is refused first
     path = tmp_path / "plan.json"
     path.write_text(json.dumps(plan))
     line = refused(capsys, "wall", str(path))

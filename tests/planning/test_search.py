@@ -387,11 +387,10 @@ def test_same_seed_same_plan(globe_search: tuple[Search, list[str]]) -> None:
     assert again.statistics == first.found.statistics
 
 
-def chosen_of_two(monkeypatch: pytest.MonkeyPatch, patience: int = 10**6) -> Found:
+def chosen_of_two(patience: int = 10**6) -> Found:
     """The best of two small searches, the first `globe_search`; Ctrl-C when told so often of
     progress."""
     bench = PlanningContext(GLOBE, RIG, load_cavity(GLOBE))
-    monkeypatch.setattr("evenwall.planning.make.FULL", TINY)
     told: list[str] = []
 
     def tell(_part: float, words: str) -> None:
@@ -399,26 +398,26 @@ def chosen_of_two(monkeypatch: pytest.MonkeyPatch, patience: int = 10**6) -> Fou
         if len(told) > patience:
             raise KeyboardInterrupt
 
-    found = choose(bench, bench.batch(1.5), 3, Wish(7, None, tell, None, None, searches=2))
+    found = choose(
+        bench, bench.batch(1.5), 3, Wish(7, None, tell, None, None, searches=2, effort=TINY)
+    )
     assert "search 2 of 2" in told[-1]
     return found
 
 
-def test_the_best_of_several_searches_is_kept(
-    globe_search: tuple[Search, list[str]], monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_the_best_of_several_searches_is_kept(globe_search: tuple[Search, list[str]]) -> None:
     """A second one begins with what the first found; its plan is taken only if it is better."""
-    once, twice = globe_search[0].found, chosen_of_two(monkeypatch)
+    once, twice = globe_search[0].found, chosen_of_two()
     assert twice.complete
     assert twice.value >= once.value
     assert twice.value > once.value or twice.recipes == once.recipes
 
 
 def test_ctrl_c_in_a_second_search_keeps_the_first(
-    globe_search: tuple[Search, list[str]], monkeypatch: pytest.MonkeyPatch
+    globe_search: tuple[Search, list[str]],
 ) -> None:
     once = globe_search[0].found
-    broken = chosen_of_two(monkeypatch, patience=len(once.history) + 4)
+    broken = chosen_of_two(patience=len(once.history) + 4)
     assert broken.interrupted
     assert broken.recipes == once.recipes
 
