@@ -1,4 +1,4 @@
-"""The frame by hand, away from any casting: find the indexes, park, turn slowly for balancing."""
+"""Manual moves of the frame outside a casting: find the indexes, park, turn for balancing."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ from evenwall.model import RigSpec
 from evenwall_bridge.contract import Clock, Mode, Ramp, Rig, RigState
 
 HOME_RPM = 2.0
-HOME_TURNS = 1.25  # an index is met once a turn
-BALANCE_RPM = 3.0  # faster than this is not a balancing speed
+HOME_TURNS = 1.25  # each turn passes the index once
+BALANCE_RPM = 3.0  # fastest speed for balancing
 ACCEL_SHARE = 0.5  # of the rig's limit
 LOOK_S = 0.1
 CONFIRM_WITHIN_S = 60.0
@@ -23,8 +23,11 @@ Person = Callable[[str], Awaitable[bool]]  # asks somebody at the rig a yes-or-n
 async def cleared(
     spec: RigSpec, inputs: Inputs, clock: Clock, person: Person | None, say: Callable[[str], None]
 ) -> None:
-    """A hand at the rig says that it may turn: by the next button where the rig file asks for it
-    and names one, else by a typed yes. A simulated rig needs none. Raises InputError."""
+    """Ask a person at the rig to confirm that it may turn. Raises InputError.
+
+    The person presses the next button if the rig file requires this and names the button, otherwise
+    types yes. A simulated rig needs no confirmation.
+    """
     if spec.backend == "simulated":
         return
     if spec.confirm_at_rig and "next_button" in spec.pins:
@@ -43,7 +46,7 @@ async def cleared(
 async def turn(
     rig: Rig, spec: RigSpec, clock: Clock, axis: str, rate_rpm: float, turns: float
 ) -> RigState:
-    """Turn one axis alone so many turns and stand still. Raises InputError, BridgeError."""
+    """Turn one axis alone by this many turns, then stop. Raises InputError, BridgeError."""
     if not 0 < abs(rate_rpm) <= BALANCE_RPM:
         raise InputError("--rate-rpm", rate_rpm, f"must be up to {BALANCE_RPM:g}", unit="rpm")
     if not 0 < turns <= 100:
@@ -58,7 +61,7 @@ async def turn(
 
 
 async def home(rig: Rig, spec: RigSpec, clock: Clock) -> list[Finding]:
-    """Meet the index of both axes, one after the other."""
+    """Find the index of both axes, one after the other."""
     found = []
     for axis in ("major", "minor"):
         one = getattr(rig.state, axis)
@@ -73,7 +76,7 @@ async def home(rig: Rig, spec: RigSpec, clock: Clock) -> list[Finding]:
 
 
 async def park(rig: Rig, spec: RigSpec, *, up: bool) -> None:
-    """Stand the minor axis with its opening end up (to pour) or down (to drain)."""
+    """Park the minor axis with its opening end up (to pour) or down (to drain)."""
     await rig.enable(spec.grant_s)
     await rig.park(0.0 if up else 180.0, 0.0)
 

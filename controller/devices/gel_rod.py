@@ -1,10 +1,10 @@
-"""The gel rod on the Pi's pins: a small servo, a weak spring and a switch that sees the rod.
+"""Gel rod on the Pi's pins: a small servo, a weak spring and a switch that detects the rod.
 
-The servo's horn pulls a disposable rod through a weak spring, never by itself. Thin resin lets the
-rod follow at once, thick resin later, a gel not at all: the spring gives, and nothing is forced.
+The servo's horn pulls a disposable rod through a weak spring, never directly. In thin resin the rod
+follows at once, in thick resin later, in a gel not at all: the spring gives, and nothing is forced.
 This is the principle of plunger gel timers and of ISO 2535 (gel time of unsaturated polyester
-resins; title from memory). A switch on the rod's own shaft tells on which side the rod is, so a
-servo that turns with a rod that does not is seen.
+resins; title from memory). A switch on the rod's own shaft shows the side of the rod, so a servo
+that turns without its rod is detected.
 """
 
 from __future__ import annotations
@@ -22,19 +22,21 @@ from evenwall_bridge.contract import Clock
 
 log = logging.getLogger("evenwall.gel_rod")
 
-LOOK_S = 0.05  # between two looks at the switch
-_TRAVEL_DEG = 90.0  # of a hobby servo either side of its middle (common practice, no source)
+LOOK_S = 0.05  # time between two looks at the switch
+_TRAVEL_DEG = 90.0  # travel of a hobby servo to either side (common practice, no source)
 
 
 class GpioGelRod:
-    """Meets `interfaces.GelRod`. The switch is closed to ground while the rod is on the far side,
-    so that a broken wire reads as a rod that does not follow.
+    """Implements `interfaces.GelRod`.
+
+    The switch is closed to ground while the rod is on the far side, so that a broken wire reads as
+    a rod that does not follow.
     """
 
     def __init__(
         self, spec: GelRodSpec, pins: dict[str, int], clock: Clock, factory: Factory
     ) -> None:
-        """Raises InputError where the rig file names no pin for the servo or the switch."""
+        """Open the pins. Raises InputError if the rig file names none for servo or switch."""
         missing = [name for name in ROD_PINS if name not in pins]
         if missing:
             raise InputError(f"pins.{missing[0]}", "missing", "is required for [gel_rod]")
@@ -59,7 +61,7 @@ class GpioGelRod:
         return Stroke(began_s, self._clock.now_s() - began_s if followed else None)
 
     async def _swing(self, *, far: bool) -> bool:
-        """Pull the rod to one side; whether it came there in time."""
+        """Pull the rod to one side and return whether it arrived in time."""
         self._servo.angle = self._spec.swing_deg if far else -self._spec.swing_deg
         until_s = self._clock.now_s() + self._spec.follows_within_s
         while bool(self._far.is_active) != far:

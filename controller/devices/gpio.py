@@ -1,12 +1,12 @@
-"""Buttons, light and buzzer on the Pi's pins, by gpiozero; each an answer to `ports`.
+"""Buttons, light and buzzer on the Pi's pins, driven by gpiozero; they implement `interfaces`.
 
-The guard switch and the drivers' enable lines are the board's, not the Pi's: the frame must stay
-safe, and a half-cured coat turning, while the controller restarts. Motor power goes through the
-stop circuit alone, which is wiring.
+The guard switch and the drivers' enable lines are connected to the board, not to the Pi. While the
+controller restarts, the frame must stay safe and a half-cured coat must keep turning. Motor power
+is switched by the hard-wired stop circuit alone.
 
-Levels, chosen so that a broken wire is noticed or safe: buttons close to ground against the Pi's
-pull-up; the stop button's contact is normally closed, so that pressed, cut or unplugged all read
-as pressed.
+Levels are chosen so that a broken wire is noticed or safe. Buttons close to ground against the
+Pi's pull-up. The stop button's contact is normally closed, so that pressed, cut or unplugged all
+read as pressed.
 """
 
 from __future__ import annotations
@@ -45,12 +45,15 @@ FLASH_S = 0.5
 
 
 def bus_lines(probes: Iterable[ProbeSpec]) -> dict[int, str]:
-    """The lines that these probes need, and what for."""
+    """Lines that these probes need, with the purpose of each."""
     return {line: use for probe in probes for line, use in BUS_LINES.get(probe.kind, {}).items()}
 
 
 def check_pins(pins: dict[str, int], probes: Iterable[ProbeSpec] = ()) -> None:
-    """Names known, lines on the 40-pin header, none used twice. Raises InputError."""
+    """Check that names are known, lines are on the 40-pin header, and none is used twice.
+
+    Raises InputError.
+    """
     buses = bus_lines(probes)
     for name, line in pins.items():
         if name not in PINS:
@@ -65,7 +68,7 @@ def check_pins(pins: dict[str, int], probes: Iterable[ProbeSpec] = ()) -> None:
 
 
 def real_pins() -> Factory:
-    """The Pi's own pins, or one clear line; never a stand-in that pretends."""
+    """Return the Pi's own pins, or raise one clear line; never return simulated pins."""
     try:
         from gpiozero.pins.lgpio import LGPIOFactory
 
@@ -80,10 +83,11 @@ def real_pins() -> Factory:
 
 
 class GpioInputs:
-    """Meets `ports.Inputs`. Edges are noted on gpiozero's thread and fetched by the run.
+    """Implements `interfaces.Inputs`. gpiozero's thread notes edges, and the run fetches them.
 
-    The next button and the pedal are one input: let go within LONG_S it is a short press, held
-    longer a long one, told while it is still down. The stop button is told when it goes down.
+    The next button and the pedal are one input. Released within LONG_S it gives a short press; held
+    longer it gives a long one, reported while it is still down. The stop button is reported when it
+    goes down.
     """
 
     def __init__(self, pins: dict[str, int], clock: Clock, factory: Factory) -> None:
@@ -91,7 +95,7 @@ class GpioInputs:
         self._clock = clock
         self._presses: deque[Press] = deque(maxlen=32)
         self._edge_s: dict[str, float] = {}
-        self._down_s: dict[str, float] = {}  # since when a button is down, until it was told
+        self._down_s: dict[str, float] = {}  # time at which a button went down, until reported
         self._buttons: dict[str, Button] = {}
         for name, press in BUTTONS.items():
             if name in pins:
@@ -120,18 +124,18 @@ class GpioInputs:
         def up() -> None:
             self._settled(name)
             held_s = self._clock.now_s() - self._down_s.get(name, math.inf)
-            if held_s >= BOUNCE_S:  # sooner, the contact may only have bounced
+            if held_s >= BOUNCE_S:  # a shorter press may be contact bounce
                 self._end(name, Press.NEXT if held_s < LONG_S else Press.LONG)
 
         return up
 
     def _end(self, name: str, press: Press) -> None:
-        """Tell a press of a button that went down, once."""
+        """Report a press of a button that went down, once."""
         if self._down_s.pop(name, None) is not None:
             self._presses.append(press)
 
     def _look(self) -> None:
-        """Tell a button that has been held for LONG_S, and one tapped faster than it bounces."""
+        """Report a button held for LONG_S, and one tapped for less than its bounce time."""
         for name, since_s in list(self._down_s.items()):
             held_s = self._clock.now_s() - since_s
             if held_s >= LONG_S and self.held(name):
@@ -140,14 +144,14 @@ class GpioInputs:
                 self._end(name, Press.NEXT)
 
     def _settled(self, name: str) -> bool:
-        """Whether the contact had been quiet; contacts bounce for some milliseconds both ways."""
+        """Whether the contact was quiet; contacts bounce for some milliseconds both ways."""
         now_s = self._clock.now_s()
         before_s = self._edge_s.get(name)
         self._edge_s[name] = now_s
         return before_s is None or now_s - before_s >= BOUNCE_S
 
     def held(self, name: str) -> bool:
-        """Whether a button is down now; False where there is none."""
+        """Whether a button is down now; False if there is no such button."""
         button = self._buttons.get(name)
         return button is not None and bool(button.is_pressed) != (BUTTONS[name] is Press.STOP)
 
@@ -164,7 +168,7 @@ class GpioInputs:
 
 
 class GpioOutputs:
-    """Meets `ports.Outputs`: three lamps and a buzzer, any of which may be missing."""
+    """Implements `interfaces.Outputs`: three lamps and a buzzer, any of which may be missing."""
 
     def __init__(self, pins: dict[str, int], factory: Factory) -> None:
         check_pins(pins)
@@ -198,7 +202,7 @@ class GpioOutputs:
 
     @staticmethod
     def _try(act: Callable[..., Any], *arguments: float) -> None:
-        """A lamp that fails must not stop a casting."""
+        """Call a lamp or the buzzer; its failure must not stop a casting."""
         try:
             act(*arguments)
         except (GPIOZeroError, OSError) as error:

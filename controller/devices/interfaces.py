@@ -13,12 +13,12 @@ from typing import Protocol
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """One answer of a probe: a temperature, or in words why there is none."""
+    """One answer of a probe: a temperature, or the reason in words why there is none."""
 
     at_s: float  # on the rig's clock
     temp_degC: float | None
     fault: str | None = None  # probe_lost, probe_stuck, probe_noisy or probe_out
-    why: str = ""  # cause of the fault, where the sensor or its bus tells it
+    why: str = ""  # cause of the fault, if the sensor or its bus reports it
 
 
 class Probe(Protocol):
@@ -32,13 +32,13 @@ class Probe(Protocol):
 class Press(enum.StrEnum):
     """A press of a hardware button by a person."""
 
-    NEXT = "next"  # the one button beside the frame; also the confirm at the rig
+    NEXT = "next"  # the one button beside the frame; also used to confirm at the rig
     LONG = "long"  # the same button held down: go back, or pause while the frame turns
     STOP = "stop"  # ramp down and stop; the hard-wired cut of motor power is separate
 
 
 class Inputs(Protocol):
-    """The hardware inputs on the controller's side; the guard switch itself goes to the board."""
+    """Hardware inputs on the controller's side; the guard switch itself goes to the board."""
 
     def presses(self) -> tuple[Press, ...]:
         """Every press since the last call, oldest first, debounced; never blocks."""
@@ -48,10 +48,10 @@ class Inputs(Protocol):
 
 
 class Light(enum.StrEnum):
-    """State of the stack light, in the sense of IEC 60073: green, amber, red; off when idle."""
+    """State of the stack light, with the colours of IEC 60073: green, amber, red; off when idle."""
 
     OFF = "off"
-    READY = "ready"  # steady green: nothing moves, nothing is asked
+    READY = "ready"  # steady green: nothing moves, and nobody is needed
     TURNING = "turning"  # steady amber: keep clear
     ASKING = "asking"  # flashing green: a person is needed
     MOVES_NEXT = "moves_next"  # flashing amber: the next press makes the frame move
@@ -74,8 +74,9 @@ class Outputs(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Stroke:
-    """One stroke of the gel rod, there and back. lag_s: time from the order until the rod had
-    followed both ways, or None if it did not.
+    """One stroke of the gel rod, there and back.
+
+    lag_s: time from the order until the rod had followed both ways, or None if it did not follow.
     """
 
     at_s: float  # of its beginning, on the rig's clock
@@ -86,11 +87,11 @@ class GelRod(Protocol):
     """A rod that a weak spring swings to and fro in the witness cup, until the gel holds it."""
 
     async def stroke(self) -> Stroke:
-        """Swing once. A rod that is held or broken raises nothing: the Stroke says so."""
+        """Swing once. A rod that is held or broken raises nothing; the Stroke has no lag then."""
         ...
 
     def rest(self) -> None:
-        """Let go: nothing pulls until the next stroke."""
+        """Release the rod: nothing pulls until the next stroke."""
         ...
 
     def close(self) -> None: ...

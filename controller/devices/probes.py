@@ -45,7 +45,7 @@ class BusProbe:
     def __init__(
         self, measure: Callable[[float | None], float], clock: Clock, name: str = "probe"
     ) -> None:
-        """name: name of the probe in the log, such as its kind and address."""
+        """Set up the probe. name: its name in the log, such as its kind and address."""
         self._measure, self._clock, self._name = measure, clock, name
         self._told = ""
         self._thread = ThreadPoolExecutor(1, "probe")
@@ -128,7 +128,7 @@ def payload_degC(payload: bytes) -> float:
     """Decode a number, or an object with `temp_degC`; -60 to 400 degC. Raises ProbeFault."""
     try:
         found = json.loads(payload)
-    except ValueError:  # of JSON and of UTF-8
+    except ValueError:  # from JSON or UTF-8
         found = None
     if isinstance(found, dict):
         found = found.get("temp_degC")
@@ -143,7 +143,7 @@ def one_wire_ids(devices: Path = W1_DEVICES) -> list[str]:
 
 
 def one_wire(address: str, devices: Path = W1_DEVICES) -> Callable[[float | None], float]:
-    """Return the reader of a DS18B20 by its id, or without an id of the only one connected."""
+    """Return the reader of a DS18B20 by its id; without an id, of the only one connected."""
 
     def measure(last_degC: float | None) -> float:
         found = one_wire_ids(devices)
@@ -157,7 +157,7 @@ def one_wire(address: str, devices: Path = W1_DEVICES) -> Callable[[float | None
 
 
 def _spi(address: str, mode: int) -> Any:
-    """An SPI device by "bus.select", as in /dev/spidev0.1; needs the system's python3-spidev."""
+    """Open an SPI device by "bus.select", as in /dev/spidev0.1; needs python3-spidev."""
     try:
         import spidev
     except ImportError:
@@ -181,7 +181,9 @@ def thermocouple(open_spi: Callable[[], Any]) -> Callable[[float | None], float]
 
 
 def platinum(open_spi: Callable[[], Any], settle: Callable[[], None]) -> Callable[..., float]:
-    """A Pt100 on a MAX31865, three wires, one shot at a time so that it does not warm itself.
+    """Return the reader of a three-wire Pt100 on a MAX31865.
+
+    It converts one shot at a time, so that the Pt100 does not warm itself.
 
     settle: waits until the bias has settled or the conversion is done.
     """
@@ -203,7 +205,10 @@ def platinum(open_spi: Callable[[], Any], settle: Callable[[], None]) -> Callabl
 
 
 def infrared(address: int, transfer: Callable[[int, int], bytes]) -> Callable[..., float]:
-    """transfer(address, command): writes the command, reads three bytes in the same transaction."""
+    """Return the reader of an infrared MLX90614.
+
+    transfer(address, command): writes the command and reads three bytes in the same transaction.
+    """
 
     def measure(_: float | None) -> float:
         return mlx90614_degC(address, _MLX_OBJECT, transfer(address, _MLX_OBJECT))

@@ -1,6 +1,6 @@
-"""Tries every part of a rig, one after another, and says in plain words what to do about each.
+"""Check of every part of a rig in turn, with advice in plain words for each.
 
-Nothing turns unless `may_turn`, and then each axis alone, slowly, for a turn and a quarter.
+Nothing turns unless `may_turn`. Then each axis turns alone and slowly, for a turn and a quarter.
 """
 
 from __future__ import annotations
@@ -96,7 +96,7 @@ _FAULTS = {
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """Parts to check. `person` asks somebody at the rig a yes-or-no question."""
+    """Parts to check. person: asks somebody at the rig a yes-or-no question."""
 
     spec: RigSpec
     rig: Rig
@@ -110,7 +110,7 @@ class Bench:
 
 
 async def check(bench: Bench) -> AsyncIterator[Finding]:
-    """Findings as they are made. Never raises for what a check is there to find."""
+    """Yield findings as they are made. A fault that a check can find is never raised."""
     yield _pins(bench.spec)
     for probe in bench.probes.values():
         yield await _probe(*probe)
@@ -316,7 +316,7 @@ async def _link(bench: Bench) -> list[Finding]:
 
 
 async def _rows(bench: Bench) -> Finding:
-    """State rows for three seconds: is the line clean, does the board speak often enough?"""
+    """Read state rows for three seconds, to check the line's noise and the board's row rate."""
     start_s, count = bench.clock.now_s(), 0
     bad_before = bench.rig.state.frames_bad
     async for state in bench.rig.states():
@@ -370,7 +370,7 @@ async def _guard(bench: Bench) -> Finding:
 
 
 async def _until(bench: Bench, met: Callable[[RigState], bool]) -> bool:
-    """Whether a state comes about within the guard's waiting time."""
+    """Whether the board reaches a state within the guard's waiting time."""
     start_s = bench.clock.now_s()
     async for state in bench.rig.states():
         if met(state):
@@ -400,10 +400,10 @@ async def _motors(bench: Bench) -> AsyncIterator[Finding]:
 
 
 def turn_ramps(axis: str, rate_rpm: float, turns: float, accel_rpm_s: float) -> list[Ramp]:
-    """From rest to rest, so many turns of one axis; a negative rate turns the other way.
+    """Ramps from rest to rest for this many turns of one axis; a negative rate turns backwards.
 
-    Speeding up takes 1.5 times as long as it might; a short way is gone more slowly, since
-    speeding up and down alone would overshoot it.
+    Acceleration takes 1.5 times as long as the limit allows. A short move is slower, because
+    acceleration and deceleration alone would overshoot it.
     """
     fastest_rpm = 0.9 * math.sqrt(turns * 60.0 * accel_rpm_s / 1.5)
     rate_rpm = math.copysign(min(abs(rate_rpm), fastest_rpm), rate_rpm)
@@ -414,7 +414,7 @@ def turn_ramps(axis: str, rate_rpm: float, turns: float, accel_rpm_s: float) -> 
 
 
 async def _turn(bench: Bench, axis: str) -> list[Finding]:
-    """One axis a turn and a quarter, from standstill to standstill, steps counted."""
+    """Turn one axis by a turn and a quarter, from rest to rest, and compare its step count."""
     spec, rig = bench.spec, bench.rig
     rate_rpm = min(TURN_RATE_RPM, spec.rate_limit_rpm)
     turning = turn_ramps(axis, rate_rpm, TURNS, spec.accel_limit_rpm_s)
@@ -473,7 +473,7 @@ async def _turn(bench: Bench, axis: str) -> list[Finding]:
 
 
 async def checked(bench: Bench, tell: Callable[[str], None]) -> bool:
-    """The whole check, told line by line; whether nothing was bad."""
+    """Run the whole check and report line by line; return whether nothing was bad."""
     found = []
     async for finding in check(bench):
         tell(finding.line())

@@ -1,6 +1,6 @@
-"""The scale beside the sheet: its weight is shown while parts are weighed, and taken by a press.
+"""Weighing scale: its weight is shown while parts are weighed, and taken by a press.
 
-A scale that is not there stops nothing: weights are then typed, and the sheet says why.
+A missing scale stops nothing: weights are then typed, and the sheet gives the reason.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ RETRY_S = 3.0
 
 
 async def watch(scale: Scale, clock: Clock, show: Callable[[ScaleView], None]) -> None:
-    """Show every weight of the scale, or what is the matter with it. Never ends."""
+    """Show every weight of the scale, or its fault. Never returns."""
     try:
         while True:
             try:

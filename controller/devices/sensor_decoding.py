@@ -1,7 +1,7 @@
-"""Decoding of a thermometer's bits, with every check its data sheet offers; no I/O here.
+"""Decoding of a thermometer's bits, with every check that its data sheet offers; no I/O here.
 
-Each function returns degC or raises ProbeFault: `probe_noisy` when the bits were damaged on the
-way, `probe_lost` when the sensor is not there, has lost its supply or is broken.
+Each function returns degC or raises ProbeFault: `probe_noisy` if the bits were damaged in transfer,
+`probe_lost` if the sensor is missing, broken or without supply.
 """
 
 from __future__ import annotations
@@ -58,7 +58,7 @@ def w1_degC(text: str, last_degC: float | None) -> float:
 
 
 def within(temp_degC: float, low_degC: float, high_degC: float) -> float:
-    """Return the reading. Raises ProbeFault if the sensor cannot measure it."""
+    """Return the reading. Raises ProbeFault if it is outside the sensor's range."""
     if not low_degC <= temp_degC <= high_degC:
         raise ProbeFault(
             "probe_noisy",
@@ -119,7 +119,7 @@ _AMPLIFIER_mV_K = 0.041276  # the straight line a MAX31855K assumes (its data sh
 
 
 def max31855_degC(word: bytes) -> float:
-    """Four bytes of a MAX31855K: hot and cold junction, fault bits; linearised by ITS-90.
+    """Decode the word of a MAX31855K: hot and cold junction, fault bits; linearised by ITS-90.
 
     The chip has no CRC: two reserved bits that must read 0 are the only check.
     """
@@ -143,7 +143,7 @@ REFERENCE_ohm = 430.0  # reference resistor beside a MAX31865 for a Pt100
 
 
 def pt100_ohm(temp_degC: float) -> float:
-    """Callendar-Van Dusen, IEC 60751:2008, -200 to 850 degC."""
+    """Resistance by Callendar-Van Dusen, IEC 60751:2008, -200 to 850 degC."""
     t = within(temp_degC, -200.0, 850.0)
     below = _C * (t - 100.0) * t**3 if t < 0 else 0.0
     return 100.0 * (1.0 + _A * t + _B * t * t + below)
@@ -162,7 +162,7 @@ def pt100_degC(resistance_ohm: float) -> float:
 
 
 def max31865_degC(rtd: bytes, fault: int) -> float:
-    """Two bytes of a MAX31865's resistance register and its fault status byte (data sheet)."""
+    """Decode a MAX31865's two-byte resistance register and its fault status byte (data sheet)."""
     code = int.from_bytes(rtd, "big")
     if code in (0, 0xFFFF):
         raise ProbeFault("probe_lost", "the resistor amplifier does not answer: check its SPI")
@@ -177,7 +177,7 @@ def max31865_degC(rtd: bytes, fault: int) -> float:
 
 
 def mlx90614_degC(address: int, command: int, answer: bytes) -> float:
-    """Object temperature of an MLX90614: a word and its packet error code (data sheet)."""
+    """Decode an MLX90614's object temperature: a word and its packet error code (data sheet)."""
     low, high, pec = answer
     if crc8_smbus(bytes((address << 1, command, address << 1 | 1, low, high))) != pec:
         raise ProbeFault("probe_noisy", "packet error code wrong: check the I2C cable")

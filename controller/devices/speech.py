@@ -1,4 +1,4 @@
-"""Speech at the rig: sentences made audible by espeak-ng, a synthesiser that works offline."""
+"""Speech at the rig: sentences spoken by espeak-ng, a synthesiser that works offline."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ _QUANTITY = re.compile(r"(\d+(?:\.\d+)?)\s*(" + "|".join(sorted(UNITS, key=len)[
 
 
 class SpeechFault(EvenwallError):
-    """The sentence could not be made audible: no sound device, or the synthesiser failed."""
+    """The sentence could not be spoken: no sound device, or the synthesiser failed."""
 
 
 class Voice(Protocol):
@@ -56,10 +56,10 @@ def spoken_words(text: str) -> str:
 
 
 class EspeakVoice:
-    """Voice of espeak-ng (Debian package espeak-ng). Meets `Voice`."""
+    """Voice of espeak-ng (Debian package espeak-ng). Implements `Voice`."""
 
     def __init__(self, spec: SpeechSpec) -> None:
-        """Find the program. Raises InputError where it is not installed."""
+        """Find the program. Raises InputError if it is not installed."""
         found = shutil.which(PROGRAM)
         if found is None:
             hint = "apt-get install espeak-ng"

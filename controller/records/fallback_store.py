@@ -1,5 +1,7 @@
-"""Fallback for a record whose own disk refuses it: a folder that is there again for the next
-process, and a copy in it that is whole or not there at all."""
+"""Fallback for a record whose own disk refuses it.
+
+It is a folder that the next process finds again. The copy in it is complete or absent.
+"""
 
 from __future__ import annotations
 
@@ -11,32 +13,35 @@ import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 
-PARTS = ("", "-wal")  # of a database; what follows its name. The -shm is made anew from the -wal.
+PARTS = ("", "-wal")  # suffixes of a database's files. SQLite makes the -shm from the -wal.
 
 
 def _folders() -> list[Path]:
-    """Best first. The service manager's RuntimeDirectory (systemd.exec(5)) and the login's
-    XDG_RUNTIME_DIR lie in memory: a dead card does not take them along, and they outlive the
-    process. A temporary folder may be private to the service, and then ends with it. A command in a
-    login has not been told the service's folder, and looks where the unit file has it."""
+    """Folders for a fallback, best first.
+
+    The service manager's RuntimeDirectory (systemd.exec(5)) and the login's XDG_RUNTIME_DIR are in
+    memory: they survive a dead card, and they outlive the process. A temporary folder may be
+    private to the service, and then ends with it. A command in a login does not know the service's
+    folder, so it looks at the path given in the unit file.
+    """
     named = [
         os.environ.get("RUNTIME_DIRECTORY", "/run/evenwall"),
         os.environ.get("XDG_RUNTIME_DIR", ""),
     ]
     found = [Path(value.split(":")[0]) for value in named if value]
-    with contextlib.suppress(FileNotFoundError):  # no temporary folder can be written
+    with contextlib.suppress(FileNotFoundError):  # no writable temporary folder
         found.append(Path(tempfile.gettempdir()))
     return found
 
 
 def places(record: Path) -> list[Path]:
-    """Files that a record may go on in, best first: the same ones for every process."""
+    """Files in which a record may continue, best first: the same for every process."""
     digest = hashlib.sha256(os.fsencode(record.absolute())).hexdigest()[:12]
     return [folder / f"evenwall-record-{digest}" / record.name for folder in _folders()]
 
 
 def is_there(place: Path) -> bool:
-    """Whether a copy of ours is in this place already: anybody may write a temporary folder."""
+    """Whether our own copy is already in this place: anybody may write to a temporary folder."""
     try:
         return place.parent.lstat().st_uid == os.geteuid() and place.is_file()
     except OSError:
@@ -44,13 +49,16 @@ def is_there(place: Path) -> bool:
 
 
 def copies(record: Path) -> list[Path]:
-    """Path of the fallback in use; none: the record is in its own file."""
+    """Paths of the fallback in use; empty if the record is in its own file."""
     return [place for place in places(record) if is_there(place)]
 
 
 def begin(place: Path, record: Path, parts: Sequence[str] = PARTS) -> None:
-    """Make the place's folder, with these parts of the record in it. Raises OSError, and leaves
-    nothing then: a half copy would be taken for a whole one by the next process."""
+    """Make the folder of this place, with these parts of the record in it.
+
+    Raises OSError and then leaves nothing, because the next process would take an incomplete copy
+    for a complete one.
+    """
     scratch = Path(tempfile.mkdtemp(prefix=".evenwall-", dir=place.parents[1]))
     try:
         for end in parts:
@@ -64,5 +72,5 @@ def begin(place: Path, record: Path, parts: Sequence[str] = PARTS) -> None:
 
 
 def end(place: Path) -> None:
-    """Take the copy away. Raises OSError."""
+    """Remove the copy. Raises OSError."""
     shutil.rmtree(place.parent)

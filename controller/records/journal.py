@@ -1,7 +1,7 @@
-"""The record: an append-only journal in SQLite, written as things happen.
+"""The record: an append-only journal in SQLite, written as events happen.
 
-One sequence of ids runs through events and samples, so that a broken stream resumes without a gap.
-`Journal` is the file: it blocks and knows no event loop. `records.Records` puts it on a thread.
+Events and samples share one sequence of ids, so that a broken stream resumes without a gap.
+`Journal` is the file: it blocks and knows no event loop. `records.Records` runs it on a thread.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from evenwall.records.trouble import OF_DISK, Damaged, DiskRefuses, OfLaterRelea
 from evenwall_bridge.clock import Anchor
 
 SCHEMA_VERSION = 1
-UNREAD_TOLD = 20  # rows that are named
+UNREAD_TOLD = 20  # unreadable rows that are named
 _SCHEMA = """
 CREATE TABLE IF NOT EXISTS plans (
     run_id TEXT PRIMARY KEY, plan TEXT NOT NULL
@@ -59,10 +59,10 @@ def _parts(path: Path) -> Iterator[Path]:
 
 
 class Journal:
-    """The file. All methods block; one thread at a time. Raises RecordError."""
+    """Journal file. All methods block, and one thread at a time may call. Raises RecordError."""
 
     def __init__(self, path: Path | None) -> None:
-        """path: the database file, made when absent; None keeps the record in memory only."""
+        """Open the database file, or make it; without a path the record is in memory only."""
         self.path = path
         self.unread: dict[str, str] = {}  # rows that could not be read, and why
         self.db = self._connect()
@@ -82,10 +82,11 @@ class Journal:
         except OSError as error:
             kind = DiskRefuses if error.errno in OF_DISK else RecordError
             raise kind(f"record {self.path}: {error.strerror}") from None
-        # A text that is no UTF-8 any more is read as far as it goes, and then refused by name.
+        # A damaged text that is no longer UTF-8 is read as well as possible; its row is then
+        # refused by name.
         db.text_factory = lambda raw: raw.decode("utf-8", "replace")
         try:
-            # FULL: what was acknowledged survives a power cut, not only a killed process.
+            # FULL: acknowledged rows survive a power cut, not only a killed process.
             db.execute("PRAGMA journal_mode = WAL")
             db.execute("PRAGMA synchronous = FULL")
             db.execute("PRAGMA wal_autocheckpoint = 1000")
@@ -112,7 +113,7 @@ class Journal:
             self.db.close()
 
     def write(self, batch: Batch, anchor: Anchor | None = None) -> None:
-        """All of the batch, or nothing. Rows already there (a repeated try) are left alone."""
+        """Write all of the batch or nothing. Rows already there (a repeated try) are left alone."""
         try:
             self.db.execute("BEGIN IMMEDIATE")
             self.db.executemany("INSERT OR IGNORE INTO plans VALUES (?, ?)", batch.plans.items())
@@ -142,17 +143,23 @@ class Journal:
             raise said(error) from error
 
     def try_writing(self) -> None:
-        """Raises RecordError where nothing can be written: SQLite opens a file on a disk that has
-        gone read-only without a word, and makes of BEGIN IMMEDIATE a reader's there."""
+        """Raise RecordError if nothing can be written.
+
+        SQLite opens a file on a disk that became read-only without an error. BEGIN IMMEDIATE then
+        only begins to read.
+        """
         try:
-            self.db.execute("DELETE FROM notes WHERE name IS NULL")  # none: a name is a key
+            self.db.execute("DELETE FROM notes WHERE name IS NULL")  # none: name is never null
         except sqlite3.Error as error:
             raise said(error, f"record {self.path}: ") from None
 
     def take_in(self, copy: Path) -> None:
-        """Every row of a copy of this file that went on elsewhere: all, or nothing. Their ids are
-        free here, for the copy's went on from ours. Notes are the copy's: they are the newer."""
-        Journal(copy).close()  # is it a record, and of our version
+        """Take in every row of a copy of this file that was continued elsewhere, or none.
+
+        Their ids are free here, because the copy continued our numbering. The copy's notes replace
+        ours, because they are newer.
+        """
+        Journal(copy).close()  # checks that it is a record of our version
         try:
             self.db.execute("ATTACH ? AS beside", (str(copy),))
             try:
@@ -187,12 +194,12 @@ class Journal:
             return None
 
     def note(self, name: str) -> str | None:
-        """Return the latest note kept under a name: the memory of a mould, of a resin."""
+        """Return the latest note kept under a name, such as the memory of a mould or a resin."""
         rows = self._read("SELECT value FROM notes WHERE name = ?", (name,))
         return rows[0][0] if rows else None
 
     def notes(self, prefix: str) -> dict[str, str]:
-        """Everything kept under names that begin so."""
+        """Notes whose names begin with this prefix."""
         rows = self._read(
             "SELECT name, value FROM notes WHERE substr(name, 1, ?) = ?", (len(prefix), prefix)
         )
@@ -205,12 +212,12 @@ class Journal:
         return max(events or 0, samples or 0)
 
     def run_ids(self) -> list[str]:
-        """Every run, newest first."""
+        """Ids of all runs, newest first."""
         rows = self._read("SELECT run_id FROM events WHERE kind = 'started' ORDER BY event_id DESC")
         return [row[0] for row in rows]
 
     def unfinished(self) -> str | None:
-        """The newest run, when it has neither finished nor been abandoned."""
+        """Id of the newest run, if it is neither finished nor abandoned."""
         newest = self.run_ids()[:1]
         if not newest:
             return None
@@ -222,11 +229,11 @@ class Journal:
         return None if ended else newest[0]
 
     def plan(self, run_id: str) -> Plan:
-        """Return the plan of a run. Raises RecordError where it cannot be read any more."""
+        """Return the plan of a run. Raises RecordError if it can no longer be read."""
         return plan_of_record(run_id, self.plan_json(run_id))
 
     def plan_json(self, run_id: str) -> str:
-        """The plan as it was written, whatever a later release makes of it."""
+        """Return the plan's text as it was written, without migration."""
         rows = self._read("SELECT plan FROM plans WHERE run_id = ?", (run_id,))
         if not rows:
             raise InputError("run_id", run_id, "no such run in the record")
@@ -242,12 +249,12 @@ class Journal:
         return [event for event in (_event_of(self, row) for row in rows) if event is not None]
 
     def keyed_events(self, run_id: str) -> list[tuple[Event, str | None]]:
-        """Events of one run with the keys of the commands they answer, oldest first."""
+        """Events of one run with the keys of the commands that they answer, oldest first."""
         keys = dict(self._read("SELECT event_id, key FROM events WHERE run_id = ?", (run_id,)))
         return [(event, keys.get(event.event_id)) for event in self.events(run_id)]
 
     def event_of_key(self, key: str) -> Event | None:
-        """The event that a command with this key became."""
+        """Event that recorded the command with this key."""
         rows = self._read(
             "SELECT event_id, run_id, at_s, utc, kind, data FROM events WHERE key = ?", (key,)
         )
@@ -258,7 +265,7 @@ class Journal:
     def samples(
         self, run_id: str | None, after_id: int = 0, *, points: int = -1, limit: int = -1
     ) -> list[Sample]:
-        """Samples oldest first. points: thin evenly to about this many, keeping the newest."""
+        """Samples, oldest first. points: thin evenly to about this many, and keep the newest."""
         every = 1
         if points > 0:
             ((count,),) = self._read(
@@ -285,13 +292,13 @@ def newest_rows(journal: Journal) -> dict[str, int]:
 
 
 def _not_read(journal: Journal, row: str, error: Exception) -> None:
-    """Keep the name of a row that is left out, and the reason."""
+    """Note the name of a row that is left out, and the reason."""
     if len(journal.unread) < UNREAD_TOLD:
         journal.unread[row] = str(error).splitlines()[0][:120] if str(error) else "empty"
 
 
 def _event_of(journal: Journal, row: tuple[Any, ...]) -> Event | None:
-    """Return the row's event; None, and its name kept, where it cannot be read."""
+    """Return the row's event. If it cannot be read, note its name and return None."""
     names = ("event_id", "run_id", "at_s", "utc", "kind")
     try:
         event = Event(**dict(zip(names, row[:5], strict=True)), data=json.loads(row[5]))
@@ -310,9 +317,9 @@ def _sample_of(journal: Journal, row: tuple[Any, ...]) -> Sample | None:
 
 
 def salvage(journal: Journal, spoilt: Path) -> int:
-    """Take in every row of a damaged file that can still be read, and return how many.
+    """Take in every readable row of a damaged file, and return their number.
 
-    Each table is read from its beginning and from its end until the damage.
+    Each table is read from its beginning up to the damage, and from its end back to the damage.
     """
     taken = 0
     try:

@@ -1,9 +1,9 @@
-"""The record as the event loop sees it.
+"""The record, for use on the event loop.
 
-Rows are given out at once and written in batches. While a disk is full, they wait in bounded
-memory. Where it refuses for good, the record goes on beside it (`evenwall.records.fallback_store`),
-and the next process that finds the disk mended puts it back. The run goes on in any case. A thread
-of its own keeps the journal, so that a slow card never makes the loop late.
+Rows are numbered at once and written in batches. While a disk is full, they wait in bounded memory.
+If the disk refuses for good, the record continues in `evenwall.records.fallback_store`. The next
+process that finds the disk working again copies it back. The run continues in any case. The journal
+has a thread of its own, so that a slow card never delays the loop.
 """
 
 from __future__ import annotations
@@ -26,28 +26,32 @@ from evenwall.records.trouble import LASTING, Damaged, DiskFull, DiskRefuses, Of
 from evenwall_bridge.clock import Anchor
 
 T = TypeVar("T")
-# Samples are written together, so that a card is not worn: each writing syncs it once and costs it
-# four pages of 4 kB. An event is written at once, with the samples that wait. A power cut takes at
-# most so much of the curve and nothing that was acknowledged.
+# Samples are written together to spare the card: each write syncs it once and costs four pages of
+# 4 kB. An event is written at once, together with the waiting samples. A power cut loses at most
+# this much of the curve and nothing that was acknowledged.
 SAMPLES_EVERY_S = 10.0
-SAMPLES_WAITING = 20_000  # rows of a sleeping disk: five and a half hours at one a second
+SAMPLES_WAITING = 20_000  # rows for a sleeping disk: five and a half hours at one a second
 EVENTS_WAITING = 20_000
 log = logging.getLogger(__name__)
 
 
 class Records:
-    """The journal as the event loop sees it: rows are numbered at once, written soon.
+    """Journal for the event loop: rows are numbered at once and written soon.
 
     Everything here runs on the event loop's thread except the journal's own calls, which run one
     at a time on a thread (or in line, for a record in memory).
     """
 
     def __init__(self, where: Path | Journal | None) -> None:
-        """Open, setting a damaged file aside and going on elsewhere where the disk refuses; None
-        keeps the record in memory, a journal in memory goes on where another Records left it.
-        Raises RecordError for a record of a later release, or one that another program holds."""
-        self.trouble: str | None = None  # in words, while rows wait in memory
-        self.moved: str | None = None  # in words: why the record goes on in another file, and where
+        """Open the record.
+
+        A damaged file is set aside. If the disk refuses, the record continues elsewhere. None keeps
+        the record in memory; a journal in memory continues after the last row of an earlier
+        Records. Raises RecordError for a record of a later release, or one that another program
+        holds.
+        """
+        self.trouble: str | None = None  # the reason in words while rows wait in memory
+        self.moved: str | None = None  # why and in which other file the record continues
         self.samples_dropped = 0
         self._leaves_for = LASTING
         self._home = self._path = where if isinstance(where, Path) else None
@@ -56,7 +60,7 @@ class Records:
         else:
             self.journal = Journal(None) if where is None else self._opened(where)
         last = self.journal.last_id()
-        # Ids given out before a crash but never written are not given out again.
+        # Ids assigned before a crash but never written are not used again.
         self._next_id = last + 1 + (SAMPLES_WAITING + EVENTS_WAITING if last else 0)
         self._waiting = Batch()
         self._busy = asyncio.Lock()
@@ -90,11 +94,11 @@ class Records:
         self._waiting.plans[run_id] = plan.model_dump_json()
 
     def keep(self, name: str, value: str) -> None:
-        """Keep this under a name, in the place of what was there: see `Journal.note`."""
+        """Keep a note under a name and replace the earlier one: see `Journal.note`."""
         self._waiting.notes[name] = value
 
     def sample(self, run_id: str, values: dict[str, Any]) -> Sample:
-        """Number a sample and queue it. When memory is full, every second waiting one goes."""
+        """Number a sample and queue it. If memory is full, drop every second waiting sample."""
         sample = Sample.model_construct(sample_id=self._number(), **values)
         waiting = self._waiting.samples
         waiting.append((run_id, sample))
@@ -105,12 +109,12 @@ class Records:
         return sample
 
     def samples_due(self, now_s: float) -> bool:
-        """Whether samples have waited for SAMPLES_EVERY_S, now_s on the clock of their at_s."""
+        """Whether samples have waited for SAMPLES_EVERY_S. now_s: on the clock of their `at_s`."""
         waiting = self._waiting.samples
         return bool(waiting) and now_s - waiting[0][1].at_s >= SAMPLES_EVERY_S
 
     async def flush(self, anchor: Anchor | None = None) -> bool:
-        """Write what waits; True when all of it is on the disk. Never raises: see `trouble`."""
+        """Write the waiting rows; True if all are on the disk. Never raises: see `trouble`."""
         async with self._busy:
             batch, self._waiting = self._waiting, Batch()
             if not batch and anchor is None:
@@ -144,7 +148,7 @@ class Records:
             self.journal.write(batch, anchor)
 
     def rewrite(self, plan: tuple[str, Plan], events: Iterable[tuple[Event, str | None]]) -> None:
-        """After the record moved: the running casting goes into the other file whole."""
+        """Write the whole running casting into the other file after the record has moved."""
         self.plan(*plan)
         known = {event.event_id for event, _ in self._waiting.events}
         self._waiting.events.extendleft(
@@ -172,11 +176,11 @@ class Records:
         return journal
 
     def _moved_on(self, reason: RecordError) -> Journal | None:
-        """The file that the record goes on in; None where there is none but this."""
+        """Return the file in which the record continues; None if there is no other."""
         if self._path is None:
             return None
         if isinstance(reason, Damaged | OfLaterRelease):
-            with contextlib.suppress(RecordError):  # a disk that dies reads as damage at first
+            with contextlib.suppress(RecordError):  # a failing disk looks like damage at first
                 return self._begin_new_file(self._path, reason)
         return self._go_beside(self._path, reason) if self._path == self._home else None
 
@@ -219,7 +223,7 @@ class Records:
         return None
 
     def _in_memory(self, reason: RecordError) -> Journal:
-        """At the start there is nothing to wait for, and the frame may be turning."""
+        """Return a record in memory: at the start waiting is useless, and the frame may turn."""
         self._path = None
         self.moved = (
             f"The record cannot be written ({reason}), nor anywhere else: it is kept in memory, "
@@ -235,7 +239,7 @@ class Records:
         return await asyncio.get_running_loop().run_in_executor(self._thread, work)
 
     async def read(self, work: Callable[[Journal], T]) -> T:
-        """Ask the journal, after what waits has been tried. Raises RecordError."""
+        """Try to write waiting rows, then run a query on the journal. Raises RecordError."""
         await self.flush()
         return await self._on_thread(lambda: work(self.journal))
 
@@ -258,12 +262,12 @@ class Records:
         return [ordered[i] for i in sorted(ordered)][:limit]
 
     async def close(self) -> None:
-        """Raises RecordError when something was never written: it is lost with this process."""
+        """Close the record. Raises RecordError if unwritten rows are lost with this process."""
         before = self.moved
-        self._leaves_for = (*LASTING, DiskFull)  # room that is made later is made too late
+        self._leaves_for = (*LASTING, DiskFull)  # space that becomes free later is too late
         written = await self.flush()
         if self.moved is not None and self.moved != before:
-            log.warning(self.moved)  # no panel tells it any more
+            log.warning(self.moved)  # no panel can show it any more
         await self._on_thread(self.journal.close)
         if self._thread is not None:
             self._thread.shutdown(wait=True)
@@ -273,7 +277,7 @@ class Records:
 
 
 async def set_damage_aside(records: Records, reason: RecordError) -> bool:
-    """Set aside a record whose damage showed only when it was read. False: it was no damage."""
+    """Set aside a record whose damage appeared only on reading. False: it is not damaged."""
     path = records._path
     if not isinstance(reason, Damaged) or path is None:
         return False
@@ -283,9 +287,11 @@ async def set_damage_aside(records: Records, reason: RecordError) -> bool:
 
 
 def standing(path: Path) -> list[Journal]:
-    """The record as it stands, to be read: what it goes on in beside its disk, then its own file.
-    The first holds the newer rows, and the older ones too unless there was no room for them.
-    Empty when there is none; raises RecordError when none of what is there can be read."""
+    """Return the files of the present record for reading: its fallback, then its own file.
+
+    The fallback holds the newer rows, and also the older ones unless there was no room for them.
+    Empty if there is no record. Raises RecordError if none of the files can be read.
+    """
     there = beside.copies(path)
     if there or path.exists():
         there.append(path)
@@ -301,13 +307,16 @@ def standing(path: Path) -> list[Journal]:
 
 
 def to_change(path: Path) -> Journal:
-    """The record for a command that writes into it, no controller being there: what went on beside
-    its disk is put back first, as a controller does. Raises RecordError."""
+    """Open the record for a command that writes to it while no controller runs.
+
+    A fallback is first copied back to the record's own disk, as a controller does. Raises
+    RecordError.
+    """
     return Records(path).journal if beside.copies(path) else Journal(path)
 
 
 def _writable(path: Path) -> Journal:
-    """Raises RecordError."""
+    """Open a journal and check that it can be written. Raises RecordError."""
     journal = Journal(path)
     try:
         journal.try_writing()
@@ -318,9 +327,11 @@ def _writable(path: Path) -> Journal:
 
 
 def _copied(path: Path, place: Path) -> Journal | None:
-    """The copy that an earlier process made in this place; else a new one; else, where the old
-    file cannot be read or is too large for the place, an empty record. None: nothing can be
-    written there."""
+    """Return the copy that an earlier process made in this place, or a new one.
+
+    If the old file cannot be read or is too large for the place, return an empty record. None:
+    the place cannot be written.
+    """
     if beside.is_there(place):
         with contextlib.suppress(RecordError):
             return _writable(place)

@@ -16,7 +16,7 @@ SAMPLE_COLUMNS = tuple(Sample.model_fields)
 
 @dataclass
 class Batch:
-    """Rows given out but not yet in the file, oldest first."""
+    """Rows that are numbered but not yet in the file, oldest first."""
 
     plans: dict[str, str] = field(default_factory=dict)
     events: deque[tuple[Event, str | None]] = field(default_factory=deque)
@@ -28,7 +28,7 @@ class Batch:
 
 
 def plan_of_record(run_id: str, text: str) -> Plan:
-    """Return a plan as it was written. Raises RecordError.
+    """Return a recorded plan. Raises RecordError.
 
     This also migrates plans of earlier and later releases: a field that this release does not know
     is dropped. Everything else is checked as strictly as a plan from the network.

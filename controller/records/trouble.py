@@ -7,14 +7,14 @@ import sqlite3
 
 from evenwall.errors import RecordError
 
-# Primary result codes (sqlite.org/rescode.html): the low byte of what an error carries.
+# Primary result codes (sqlite.org/rescode.html): the low byte of an error's code.
 _DAMAGE = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 _REFUSAL = (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CANTOPEN)
 OF_DISK = (errno.EROFS, errno.EIO, errno.ENOSPC, errno.EDQUOT)
 
 
 class Damaged(RecordError):
-    """The file is no record any more."""
+    """The file can no longer be read as a record."""
 
 
 class OfLaterRelease(RecordError):
@@ -22,23 +22,23 @@ class OfLaterRelease(RecordError):
 
 
 class DiskRefuses(RecordError):
-    """The disk can be read at best, and will not come back by itself."""
+    """The disk cannot be written, perhaps not even read, and will not recover by itself."""
 
 
 class DiskFull(RecordError):
-    """No room, until somebody makes some."""
+    """The disk is full until somebody frees some space."""
 
 
 LASTING: tuple[type[RecordError], ...] = (Damaged, DiskRefuses)
 
 
 def said(error: sqlite3.Error, before: str = "") -> RecordError:
-    """Turn SQLite's error into the kind of trouble that it is."""
-    code = getattr(error, "sqlite_errorcode", 0)  # none on its own module's complaints
+    """Return the RecordError that corresponds to an error of SQLite."""
+    code = getattr(error, "sqlite_errorcode", 0)  # the sqlite3 module's own errors have no code
     primary, kind = code & 0xFF, RecordError
     if primary in _DAMAGE:
         kind = Damaged
-    # A full disk has no room for the index of the log either; SQLite says that in another word.
+    # A full disk has no room for the index of the log either; SQLite has another code for that.
     elif primary == sqlite3.SQLITE_FULL or code == sqlite3.SQLITE_IOERR_SHMSIZE:
         kind = DiskFull
     elif primary in _REFUSAL:

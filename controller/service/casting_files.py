@@ -1,4 +1,4 @@
-"""The folder of casting and resin files: what can be chosen, and a casting as it is wished."""
+"""Folder of casting and resin files: lists the choices, and returns a casting with changes."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ NOTICE = "library"
 
 @dataclass
 class Found:
-    """Cards of what can be read, and a line for each file that cannot."""
+    """Cards of the readable files, and a line for each unreadable one."""
 
     castings: list[CastingCard] = field(default_factory=list)
     resins: list[ResinCard] = field(default_factory=list)
@@ -35,16 +35,16 @@ class Found:
 
 
 class CastingFiles:
-    """The folder, as the service asks it."""
+    """Folder of castings and resins, with the queries of the service."""
 
     def __init__(self, folder: Path, notice: Callable[[str, str | None], None]) -> None:
-        """notice: tells a person what cannot be chosen, and why."""
+        """Open the folder. notice: tells a person which files cannot be used, and why."""
         self.folder, self._notice = folder, notice
 
     async def found(self) -> Found:
-        """Return what can be chosen now, by name; what is wrong with other files is told."""
+        """Return the present choices, by name. Faults of other files go to `notice`."""
         found = await asyncio.get_running_loop().run_in_executor(None, cards_in, self.folder)
-        # Nobody can choose what is not in the list, and hear by that what is wrong with it.
+        # A file that is not in the list cannot be chosen, so its fault must be shown here.
         lines = " ".join(f"Not in the list: {line}." for line in found.wrong)
         self._notice(NOTICE, lines or None)
         return found
@@ -52,8 +52,8 @@ class CastingFiles:
     def casting(self, casting_id: str, overrides: Mapping[str, Any]) -> Casting:
         """Return a casting of the folder with some fields changed. Raises InputError.
 
-        overrides: fields of the casting, as its file has them; a resin by its `resin_id`. Another
-        temperature of the shop takes the mould along, unless one of the mould's is given.
+        overrides: fields of the casting, named as in its file; a resin by its `resin_id`. A changed
+        shop temperature also applies to the mould, unless a mould temperature is given.
         """
         path = self._file("casting_id", casting_id)
         casting = read_casting(path)
@@ -82,19 +82,19 @@ class CastingFiles:
         return path
 
     def mesh_of(self, sha256: str) -> Path:
-        """Return the form with this hash; where there is none, a path without a file."""
+        """Return the path of the form with this hash; a path without a file if there is none."""
         for path in sorted(self.folder.glob("*.toml")):
             try:
                 mesh = read_casting(path).mesh
                 if hashlib.sha256(read_bytes(mesh, MESH_BYTES)).hexdigest() == sha256:
                     return mesh
             except InputError:
-                continue  # told with the library
+                continue  # `found` reports it
         return self.folder / ".absent" / sha256
 
 
 def cards_in(folder: Path) -> Found:
-    """Return the folder's castings and resins. Other TOML in it is nobody's business."""
+    """Return the folder's castings and resins. Other TOML files are ignored."""
     found = Found()
     for path in sorted(folder.glob("*.toml")):
         try:

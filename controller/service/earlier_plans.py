@@ -1,4 +1,4 @@
-"""Plans made before, kept beside the record in short: a new search begins with their spins."""
+"""Short forms of earlier plans, kept beside the record: a new search begins with their spins."""
 
 from __future__ import annotations
 
@@ -12,18 +12,18 @@ from evenwall.model import Plan
 from evenwall.planning.earlier import Earlier, earlier_of
 from evenwall.service.port import RecordPort
 
-NOTES = "earlier-plan:"  # by mould, resin and coats: a newer plan of the same takes its place
-MOST = 200  # that a search is given
+NOTES = "earlier-plan:"  # by mould, resin and coats: a newer plan replaces an older one
+MOST = 200  # earlier plans given to a search
 
 
 class EarlierPlans:
-    """Keeps what a plan leaves to later searches, and hands it out."""
+    """Keeps the spins of plans for later searches, and returns them."""
 
     def __init__(self, records: RecordPort) -> None:
         self._records = records
 
     def keep(self, plan: Plan) -> None:
-        """Keep a plan's spins; one without a search leaves nothing."""
+        """Keep a plan's spins; a plan made without a search has none to keep."""
         found = earlier_of(plan)
         if found is not None:
             which = f"{plan.geometry.mesh_sha256} {plan.casting.resin.name} {found.coats}"
@@ -35,6 +35,6 @@ class EarlierPlans:
         notes = await self._records.read(lambda journal: journal.notes(NOTES))
         found = []
         for text in list(notes.values())[-MOST:]:
-            with contextlib.suppress(ValidationError):  # of another version: planned anew some day
+            with contextlib.suppress(ValidationError):  # from another version
                 found.append(Earlier.model_validate_json(text))
         return {"earlier": tuple(found)} if found else {}

@@ -1,4 +1,4 @@
-"""The one facade that the web and the command line see: now, commands, plans, the record."""
+"""The one facade for the web and the command line: present state, commands, plans, the record."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ from evenwall.service.walls import WallMesh, Walls
 
 
 class Service:
-    """Everything a screen may ask for or tell. Lives on the supervisor's event loop."""
+    """All queries and commands of a screen. Lives on the supervisor's event loop."""
 
     def __init__(
         self,
@@ -67,18 +67,18 @@ class Service:
 
         castings: the folder of casting files.
         planner: `planning.make_plan`.
-        executor: runs the planners; two threads of our own by default.
-        rough_planner: `make_plan` with a few seconds. Its plan is shown while the search runs.
+        executor: runs the planners; by default two threads of the service.
+        rough_planner: `make_plan` limited to a few seconds. Its plan is shown during the search.
         replanner: `planning.replan`; without it a run keeps the plan it began with.
-        wall_mesh: the wall of a plan in three dimensions; None without a film.
+        wall_mesh: computes the wall of a plan in three dimensions; None without a film.
         wall_again: `planning.wall_as_laid`, for a run whose wall is not the planned one.
-        memories: of resins, as the gel's judges share them.
+        memories: of resins, shared with the gel monitors.
         papers: draws plans and runs on paper.
         photos: the folder of photographs beside the record.
-        stoppable: whether `planner` takes a `worker_process.Stopper` and earlier plans, too.
+        stoppable: whether `planner` also takes a `worker_process.Stopper` and earlier plans.
         """
         self._run = run
-        self.simulated: SimulatedHands | None = None  # of a real rig there are none
+        self.simulated: SimulatedHands | None = None  # a real rig has none
         self.spec: RigSpec = run.spec
         self.library = Library(castings)
         self._executor = executor or ThreadPoolExecutor(2, "plans")
@@ -105,7 +105,7 @@ class Service:
         )
 
     async def close(self) -> None:
-        """End what is under way; plans in the making are let go."""
+        """End all work under way; unfinished plans are dropped."""
         for task in list(self._tasks):
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
@@ -125,19 +125,21 @@ class Service:
         return self._run.snapshot()
 
     def watch(self, after_id: int | None = None) -> AsyncIterator[StreamItem]:
-        """Yield what happens, as it happens. With `after_id`, first what was missed, without a
-        gap."""
+        """Yield rows and snapshots as they are made.
+
+        With `after_id`, the missed rows come first, without a gap.
+        """
         return self._stream.watch(after_id)
 
     def notice(self, kind: str, sentence: str | None) -> None:
-        """Show a word from a part beside the run (a broker gone) until it is taken back."""
+        """Show a notice from a part outside the run (broker lost) until it is withdrawn."""
         if sentence is None:
             self._run.notices.pop(kind, None)
         else:
             self._run.notices[kind] = sentence
 
     async def command(self, command: Command) -> Answer:
-        """Ask for something to be done. Idempotent by key; every answer is in words."""
+        """Submit a command. Idempotent by key; every answer is a sentence."""
         order = command.order
         if isinstance(order, Prove):
             return await self._proving.prove(command, order)
@@ -175,7 +177,7 @@ class Service:
         return job
 
     async def plan_job(self, job_id: str) -> PlanJob:
-        """Return a plan in the making, or made. Raises InputError."""
+        """Return a plan job, running or done. Raises InputError."""
         return self._jobs.named(job_id)
 
     async def plan_jobs(self) -> list[PlanJob]:
@@ -183,7 +185,7 @@ class Service:
         return self._jobs.all()
 
     async def end_plan(self, job_id: str, *, keep_best: bool) -> PlanJob:
-        """End a search: take its best so far, or give it up. Raises InputError."""
+        """End a search: take its best plan so far, or cancel it. Raises InputError."""
         return self._jobs.finish(job_id) if keep_best else self._jobs.cancel(job_id)
 
     async def wall_mesh(self, run_or_job_id: str) -> dict[str, Any] | None:
@@ -195,7 +197,7 @@ class Service:
     async def curve(
         self, run_id: str | None, after_id: int = 0, points: int = 2000
     ) -> list[Sample]:
-        """Return the samples of a run (None: of the present one), thinned evenly to `points`."""
+        """Return the samples of a run (None: the present one), thinned evenly to `points`."""
         return await self._runs.curve(run_id, after_id, points)
 
     async def runs(self) -> list[RunCard]:
@@ -207,7 +209,7 @@ class Service:
         return await self._runs.card(run_id)
 
     async def run_plan(self, run_id: str) -> Plan:
-        """Return the plan of a run as it stands: the rest may have been planned again."""
+        """Return the present plan of a run: the rest may have been planned again."""
         return await self._runs.plan(run_id)
 
     async def compare(self, run_id: str, against: str = "") -> Comparison:
@@ -215,5 +217,5 @@ class Service:
         return await self._runs.compare(run_id, against)
 
     async def assess(self, run_id: str, measured: Measured | None = None) -> Assessment:
-        """Return a run held against its plan: see `Proving.assess`. Raises InputError."""
+        """Compare a run with its plan: see `Proving.assess`. Raises InputError."""
         return await self._proving.assess(run_id, measured)

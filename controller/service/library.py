@@ -1,4 +1,4 @@
-"""The library of castings and resins: text files that the command line reads, kept by phone too."""
+"""Library of castings and resins: text files read by the command line and edited by phone."""
 
 from __future__ import annotations
 
@@ -29,18 +29,18 @@ STEM = re.compile(r"[a-z0-9][a-z0-9-]{0,59}")
 ENDING = ".shape"  # globe.shape.toml holds the measurements of globe.toml
 SHAPE_LIMITS = Limits(memory_MB=2000, processor_s=120, file_MB=300)
 SHAPE_TIME_s = 180.0
-BEFORE = "~"  # the file as it was before the last change stays beside it
+BEFORE = "~"  # the version before the last change stays beside the file
 
 
 class Side(Frozen):
-    """A form's outline seen from one side: rows of (height, left, right), mm."""
+    """Outline of a form seen from one side: rows of (height, left, right), mm."""
 
     name: str
     rows_mm: tuple[tuple[float, float, float], ...]
 
 
 class MouthCard(Frozen):
-    """The cut that opens a form, as `Mouth` has it: a finger may move it."""
+    """Cut that opens a form, with the fields of `Mouth`: a finger may move it."""
 
     side: Literal["top", "bottom"]
     height_mm: float
@@ -48,7 +48,7 @@ class MouthCard(Frozen):
 
 
 class ShapeCard(Frozen):
-    """A shape's figures, before it is kept. mouth: where it was cut open, in the sides' frame."""
+    """Figures of a shape, before it is kept. mouth: position of the cut, in the sides' frame."""
 
     how: str
     size_mm: tuple[float, float, float]
@@ -62,7 +62,7 @@ class ShapeCard(Frozen):
 
 
 class OutlineCard(Frozen):
-    """The outline that was found in a photograph, in its own pixels."""
+    """Outline found in a photograph, in the photograph's pixels."""
 
     file: str
     width_px: int
@@ -71,7 +71,7 @@ class OutlineCard(Frozen):
 
 
 class CastingEntry(Frozen):
-    """A casting's file as it stands, and the measurements that its mesh came from."""
+    """Present file of a casting, and the measurements from which its mesh was made."""
 
     casting_id: str
     casting: dict[str, Any]
@@ -79,7 +79,7 @@ class CastingEntry(Frozen):
 
 
 class ResinEntry(Frozen):
-    """A resin's file as it stands; picture: of its sheet, if one was kept."""
+    """Present file of a resin. picture: photograph of its data sheet, if one was kept."""
 
     resin_id: str
     resin: dict[str, Any]
@@ -87,10 +87,10 @@ class ResinEntry(Frozen):
 
 
 class Library:
-    """One folder of castings, resins, measurements, scans and photographs.
+    """Folder of castings, resins, measurements, scans and photographs.
 
-    Every method takes its time and is called from a thread. What is refused raises InputError and
-    leaves every file as it was.
+    Every method is slow and is called from a thread. A refused change raises InputError and leaves
+    every file as it was.
     """
 
     def __init__(self, folder: Path) -> None:
@@ -105,7 +105,7 @@ class Library:
         return ResinEntry(resin_id=resin_id, resin=table, picture=self._picture_of(resin_id))
 
     def keep_resin(self, resin_id: str, table: Mapping[str, Any], new: bool) -> ResinCard:
-        """Write a resin's file, checked as the command line checks it. new: there must be none."""
+        """Write a resin's file with the checks of the command line. new: it must not exist yet."""
         path = self._free("resin_id", resin_id, new)
         with self._writing:
             name = self._written(path, toml_text(table), lambda made: read_resin(made).name)
@@ -130,9 +130,9 @@ class Library:
         measures: Mapping[str, Any] | None,
         new: bool,
     ) -> CastingCard:
-        """Write a casting's file; from measurements, its mesh and their file as well.
+        """Write a casting's file. With measurements, write its mesh and their file as well.
 
-        Without measurements the table's own `mesh` stands, a file of this folder.
+        Without measurements the casting keeps the table's `mesh`, a file of this folder.
         """
         path = self._free("casting_id", casting_id, new)
         made = dict(table)
@@ -147,7 +147,7 @@ class Library:
     def _with_mesh(
         self, path: Path, table: dict[str, Any], measures: Mapping[str, Any]
     ) -> CastingCard:
-        """Make the casting's mesh, and write both with the measurements, or none of them."""
+        """Make the casting's mesh. Write casting, mesh and measurements, or none of them."""
         casting_id = path.stem
         mesh, beside = self.folder / f"{casting_id}.ply", self.folder / f".{casting_id}.new.ply"
         known = _apart("mesh", self._checked(measures), self.folder, beside)
@@ -170,7 +170,7 @@ class Library:
     # --- Shapes ----------------------------------------------------------------------------------
 
     def shape(self, table: Mapping[str, Any]) -> ShapeCard:
-        """The figures of a shape, without keeping anything."""
+        """Return the figures of a shape, without keeping anything."""
         card: ShapeCard = _apart("card", self._checked(table), self.folder)
         return card
 
@@ -183,14 +183,14 @@ class Library:
         return card
 
     def picture(self, name: str) -> Path:
-        """A photograph of the library, to be shown. Raises InputError."""
+        """Return the path of a photograph in the library. Raises InputError."""
         path = self.uploads.path_of(name, PICTURES)
         if not path.is_file():
             raise InputError("file", name, "no such picture in the library")
         return path
 
     def _checked(self, table: Mapping[str, Any]) -> Measures:
-        """Measurements whose files are all here. Raises InputError."""
+        """Return the measurements, whose files must all be here. Raises InputError."""
         measures: Measures = parse_measures(dict(table), "")
         files = [measures.scan.file] if measures.scan else []
         files += [photo.file for photo in measures.photos.photo] if measures.photos else []
@@ -221,13 +221,13 @@ class Library:
         return path
 
     def _written(self, path: Path, text: str, check: Callable[[Path], T]) -> T:
-        """Write a file once `check` has read it back; the one before stays beside it."""
+        """Write a file once `check` has read it back; the previous version stays beside it."""
         beside = path.with_name(f".{path.stem}.new.toml")
         beside.write_text(text, encoding="utf-8")
         try:
             found = check(beside)
         except InputError as error:
-            error.file = ""  # a page knows which form it sent
+            error.file = ""  # the page knows which form it sent
             raise
         finally:
             beside.unlink()
@@ -256,9 +256,9 @@ def _card(casting_id: str, path: Path) -> CastingCard:
 
 
 def _apart(name: str, *args: Any) -> Any:
-    """Ask this of `shape_work` in a process that ends: it brings a mesher and much memory."""
+    """Call a function of `shape_work` in a short-lived process: the mesher takes much memory."""
     process = WorkerProcess("evenwall.service.shape_work", limits=SHAPE_LIMITS)
-    late = threading.Timer(SHAPE_TIME_s, process.end)  # whoever waits is let go
+    late = threading.Timer(SHAPE_TIME_s, process.end)  # the waiting request then gets an error
     late.daemon = True
     late.start()
     try:

@@ -1,4 +1,4 @@
-"""Plan jobs: a rough plan within seconds, then the full search, with the time left."""
+"""Plan jobs: a rough plan within seconds, then the full search with its remaining time."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ CANCELLED = "This plan was cancelled."
 
 
 class PlanJobs:
-    """The jobs of a service. They live on its event loop; the executor makes the plans."""
+    """Plan jobs of a service. They live on its event loop; the executor makes the plans."""
 
     def __init__(
         self,
@@ -36,9 +36,12 @@ class PlanJobs:
         *,
         stoppable: bool = False,
     ) -> None:
-        """planner, rough_planner: see `Service`. taught: what this mould's proven castings showed,
-        as arguments of the planner. clock: measures the time left. stoppable: the planner takes a
-        `stopper`, too. earlier: earlier plans, with which a search begins."""
+        """Set up the jobs.
+
+        planner, rough_planner: see `Service`. taught: results of this mould's proven castings, as
+        arguments of the planner. clock: measures the time left. stoppable: the planner also takes a
+        `stopper`. earlier: earlier plans, with which a search begins.
+        """
         self._planner, self._rough_planner = planner, rough_planner
         self._executor, self._taught = executor, taught
         self._clock = clock or SystemClock()
@@ -55,7 +58,7 @@ class PlanJobs:
         return [job.model_copy(update={"plan": None}) for job in reversed(self._jobs.values())]
 
     def finish(self, job_id: str) -> PlanJob:
-        """Take the best so far as the plan, as soon as the search gives it. Raises InputError."""
+        """Take the best plan so far, as soon as the search returns it. Raises InputError."""
         job = self.named(job_id)
         stopper = self._stoppers.get(job_id)
         if job.done or stopper is None:
@@ -79,7 +82,7 @@ class PlanJobs:
         return self._jobs.get(job_id)
 
     def named(self, job_id: str) -> PlanJob:
-        """Return the job. Raises InputError when there is none of that name."""
+        """Return the job. Raises InputError if there is no job of that name."""
         job = self._jobs.get(job_id)
         if job is None:
             raise InputError("job_id", job_id, "no such plan")
@@ -114,7 +117,7 @@ class PlanJobs:
             self.on_change(job)
 
     def _change(self, job_id: str, **more: Any) -> None:
-        """Change a job, unless fifty newer ones have pushed it out."""
+        """Change a job, unless fifty newer jobs have replaced it."""
         job = self._jobs.get(job_id)
         if job is not None:
             self._keep(job.model_copy(update=more))
@@ -155,7 +158,7 @@ class PlanJobs:
         )
 
     def _failed(self, job_id: str, stopper: Stopper | None, error: EvenwallError) -> None:
-        """Say why there is no plan; a search stopped before it had one keeps the first answer."""
+        """Record why there is no plan. A search stopped too early keeps the first answer."""
         job = self._jobs.get(job_id)
         if job is None or (stopper is not None and stopper.ended):
             return

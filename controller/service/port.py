@@ -1,4 +1,4 @@
-"""The narrow port through which the service sees the run: what it may ask of a supervisor."""
+"""Narrow port through which the service uses a supervisor and its record."""
 
 from __future__ import annotations
 
@@ -19,10 +19,10 @@ T = TypeVar("T")
 
 
 class RecordPort(Protocol):
-    """The record, read and written in the background."""
+    """Record that is read and written in the background."""
 
     async def read(self, work: Callable[[Journal], T]) -> T:
-        """Ask the journal. Raises RecordError."""
+        """Run a query on the journal. Raises RecordError."""
         ...
 
     async def items(self, after_id: int, limit: int = 5000) -> list[Event | Sample]:
@@ -30,20 +30,20 @@ class RecordPort(Protocol):
         ...
 
     def keep(self, name: str, value: str) -> None:
-        """Keep a note under a name, with the next writing."""
+        """Keep a note under a name; it is written with the next batch."""
         ...
 
     async def flush(self) -> bool:
-        """Write what waits; whether all of it is on the disk."""
+        """Write the waiting rows and return whether all are on the disk."""
         ...
 
 
 class RunPort(Protocol):
-    """A supervisor, as the service needs it."""
+    """Interface of a supervisor for the service."""
 
     on_laid: Callable[[], None] | None  # called when a coat is laid, or weighed back
-    on_changed: Callable[[LaidKey], None] | None  # called when the wall is not the planned one
-    wall: tuple[LaidKey, WallSummary] | None  # computed again, and what for
+    on_changed: Callable[[LaidKey], None] | None  # called when the wall differs from the plan
+    wall: tuple[LaidKey, WallSummary] | None  # computed again, with its key
     notices: dict[str, str]
 
     @property

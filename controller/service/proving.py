@@ -1,4 +1,4 @@
-"""A proof: a measured run is held against its plan and closed for ever."""
+"""Proof of a run: compare the measured run with its plan and close it for good."""
 
 from __future__ import annotations
 
@@ -25,14 +25,14 @@ class Proving:
     """Assesses recorded runs and proves them."""
 
     def __init__(self, run: RunPort, walls: Walls, memories: dict[str, ResinMemory]) -> None:
-        """memories: of resins, as the gel's judges share them."""
+        """Set up the proofs. memories: of resins, shared with the gel monitors."""
         self._run, self._walls, self._memories = run, walls, memories
 
     async def assess(self, run_id: str, measured: Measured | None) -> Assessment:
-        """Return a run held against its plan, as a person sees it before it is proven.
+        """Compare a run with its plan, for a person to see before it is proven.
 
-        Spots are held against the wall computed where they lie. Raises InputError when the run
-        cannot be proven at all.
+        Each measured spot is compared with the wall computed at its place. Raises InputError if the
+        run cannot be proven at all.
         """
 
         def work(journal: Journal) -> tuple[Recorded, Assessment]:
@@ -45,11 +45,11 @@ class Proving:
         try:
             mesh = await self._walls.of(None, run_id)
         except EvenwallError:
-            return found  # it says that the places could not be computed
+            return found  # it notes that the places could not be computed
         return found if mesh is None else assessment(run, measured, spot_spans(mesh))
 
     async def prove(self, command: Command, order: Prove) -> Answer:
-        """Prove a run, and keep what it teaches of its mould and resin."""
+        """Prove a run, and keep its results for its mould and resin."""
         run_id, records, state = order.run_id, self._run.records, self._run.state
         earlier = await records.read(lambda journal: journal.event_of_key(command.key))
         if earlier is not None:
@@ -82,7 +82,7 @@ class Proving:
 
 
 def asked_to_prove(found: Assessment) -> str:
-    """Return the question before a proof, for a person who has seen the assessment."""
+    """Return the question to confirm a proof, for a person who has seen the assessment."""
     against, wrong, unknown = len(found.against), len(found.troubles), len(found.missing)
     said = "Nothing measured contradicts the plan"
     if against:

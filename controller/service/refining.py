@@ -1,4 +1,4 @@
-"""A run that began with the first answer: the full plan takes it over as soon as it safely may."""
+"""Refining of a run that began with the first answer: the full plan replaces it when safe."""
 
 from __future__ import annotations
 
@@ -42,15 +42,18 @@ class Refining:
         notice: Callable[[str, str | None], None],
         later: Callable[[Plan], None] | None,
     ) -> None:
-        """spawn: begins work on the loop. later: takes a full plan that came after the first pour,
-        for the coats to come; None: they stay as planned."""
+        """Set up the follower.
+
+        spawn: begins work on the loop. later: takes a full plan that came after the first pour, for
+        the remaining coats; None: they stay as planned.
+        """
         self._run, self._spawn, self._notice, self._later = run, spawn, notice, later
         self._job_id = self._run_id = ""
         self._jobs = jobs
         jobs.on_change = self._changed
 
     def begun(self, job_id: str, run_id: str) -> None:
-        """Follow this job, whose first answer the run began with."""
+        """Follow this job; the run began with its first answer."""
         state, job = self._run.state, self._jobs.get(job_id)
         if job is None or state is None or not state.plan.details.get(FIRST_ANSWER):
             return
@@ -58,8 +61,10 @@ class Refining:
         self._changed(job)
 
     def resume(self) -> None:
-        """Search on, where a restarted controller took up a run that began with the first answer
-        and is not poured yet."""
+        """Continue the search after a restart of the controller.
+
+        This applies to a run that began with the first answer and is not poured yet.
+        """
         state = self._run.state
         if state is None or state.over or not state.plan.details.get(FIRST_ANSWER):
             return
@@ -70,7 +75,7 @@ class Refining:
             self._spawn(self._jobs.make(job.job_id, casting, self._run.spec))
 
     def _state(self) -> RunState | None:
-        """The run that is followed, while it goes on."""
+        """Return the state of the followed run, or None once it is over."""
         state = self._run.state
         if state is None or state.run_id != self._run_id or state.over:
             return None
@@ -96,7 +101,7 @@ class Refining:
         self._notice(NOTICE, word)
 
     async def _take(self, found: Plan, job_id: str) -> None:
-        """Let the full plan take over now, or hand it on for the coats to come."""
+        """Replace the first answer by the full plan now, or hand it on for the remaining coats."""
         try:
             plan = await asyncio.to_thread(admit, found, self._run.spec)
         except EvenwallError as error:

@@ -1,4 +1,4 @@
-"""Between two coats the rest is planned again, from what was weighed and seen."""
+"""Plans the remaining coats again between two coats, from the weights and observations."""
 
 from __future__ import annotations
 
@@ -39,15 +39,15 @@ class Replanner:
         spawn: Callable[[Coroutine[Any, Any, None]], None],
         notice: Callable[[str, str | None], None],
     ) -> None:
-        """planner: `plan.replan`. spawn: begins work on the loop."""
+        """Set up the replanner. planner: `planning.replan`. spawn: begins work on the loop."""
         self._run, self._planner, self._executor = run, planner, executor
         self._spawn, self._notice = spawn, notice
-        self._number = run.last_id  # of the newest plan of a rest
+        self._number = run.last_id  # of the newest plan for the remaining coats
         self._better: tuple[str, Plan] | None = None  # a run's full plan that came after its pour
         run.on_laid = self.coat_laid
 
     def use(self, plan: Plan) -> None:
-        """Plan the present run's coats to come from this plan's, at once where a coat rests."""
+        """Plan the present run's remaining coats from this plan; at once if a coat is resting."""
         if self._run.state is not None:
             self._better = (self._run.state.run_id, plan)
             self.coat_laid()
@@ -59,7 +59,7 @@ class Replanner:
             self._spawn(self._plan_again(self._number))
 
     async def _plan_again(self, number: int) -> None:
-        """Plan the rest; overtaken by a newer plan, from more that was weighed, it is dropped."""
+        """Plan the rest. The plan is dropped if one from newer weights has begun meanwhile."""
         state, seen = self._run.state, self._run.seen
         if state is None:
             return

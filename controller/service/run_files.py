@@ -1,4 +1,4 @@
-"""Files for a phone: plans and runs on paper, exports, pictures of the wall, photographs."""
+"""Files for a phone: plans and run reports as PDF, exports, wall pictures, photographs."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ class Papers:
 
 
 class RunFiles:
-    """Files of the service. Lives on its event loop; what takes its time runs on one thread."""
+    """Files of the service. Lives on its event loop; slow work runs on one thread."""
 
     def __init__(
         self,
@@ -53,9 +53,12 @@ class RunFiles:
         run: RunPort,
         plan_of: Callable[[str], Awaitable[Plan]],
     ) -> None:
-        """papers: None where nothing can be drawn. photos: the folder of photographs; None where
-        the record is in memory alone. uploads: where a phone's files arrive. plan_of: the
-        plan of a run or of a job."""
+        """Set up the files.
+
+        papers: None if nothing can be drawn. photos: folder of photographs; None if the record is
+        in memory only. uploads: folder in which a phone's files arrive. plan_of: returns the plan
+        of a run or of a job.
+        """
         self._papers, self.folder, self._uploads = papers, photos, uploads
         self._run, self._read, self._plan_of = run, run.records.read, plan_of
         self._thread = ThreadPoolExecutor(1, "papers")
@@ -63,18 +66,18 @@ class RunFiles:
         self._taking = asyncio.Lock()
 
     def close(self) -> None:
-        """Let go of what is not begun."""
+        """Drop work that has not begun."""
         self._thread.shutdown(wait=False, cancel_futures=True)
 
     async def _write(self, run_id: str, event: Answered, key: str) -> Answer:
-        """Write an event of any run, under way or over, that has been accepted."""
+        """Write an accepted event of any run, under way or over."""
         row = self._run.write_event(run_id, event, key)
         written = await self._run.records.flush()
         answer = Answer(accepted=True, sentence=event.sentence, event_id=row.event_id)
         return answer if written else unwritten(answer)
 
     async def _made(self, work: Callable[..., T], *args: Any) -> T:
-        """Do this on the thread. Raises EvenwallError where too much is waiting."""
+        """Run this work on the thread. Raises EvenwallError if too many requests wait."""
         if self._waiting >= WAITING:
             raise EvenwallError("Too many papers are being drawn: wait for one of them")
         self._waiting += 1
@@ -94,7 +97,7 @@ class RunFiles:
         return await self._made(self._drawn_by().plan, plan, units)
 
     async def wall_picture(self, run_or_job_id: str, units: System = "metric") -> bytes:
-        """Return the planned wall as PNG. Raises InputError where no film was computed."""
+        """Return the planned wall as PNG. Raises InputError if no film was computed."""
         plan = await self._plan_of(run_or_job_id)
         if plan.wall.min_mm is None:
             raise InputError("wall", "absent", "the plan's wall was not computed")
@@ -121,15 +124,15 @@ class RunFiles:
     # --- Photographs -----------------------------------------------------------------------------
 
     async def add_photo(self, run_id: str, upload: str, words: dict[str, str], key: str) -> Answer:
-        """Keep a picture that was sent with the record of a run. Idempotent by key.
+        """Keep an uploaded picture with the record of a run. Idempotent by key.
 
-        upload: its name among the uploads, which is let go of. words: what and text of a `Photo`.
+        upload: name of the upload, which is removed. words: `what` and `text` of a `Photo`.
         Raises InputError.
         """
         if self.folder is None:
             raise EvenwallError("the record is in memory alone: no photograph is kept with it")
         source = self._uploads.path_of(upload, PICTURES)
-        async with self._taking:  # two presses of one button come together
+        async with self._taking:  # two presses of one button may arrive at the same time
             earlier = await self._read(lambda journal: journal.event_of_key(key))
             if earlier is not None:
                 number = earlier.event_id
@@ -159,7 +162,7 @@ class RunFiles:
 
 
 def _zipped(run: Recorded, photos: Path | None) -> bytes:
-    """An exported run in one file, under a folder of its own name."""
+    """Return an exported run as one ZIP file, in a folder named after the run."""
     made = io.BytesIO()
     with tempfile.TemporaryDirectory(prefix="evenwall-export-") as name:
         folder = Path(name) / run.run_id

@@ -1,7 +1,7 @@
-"""The list of runs, and what a screen asks of one run.
+"""List of runs, and the queries of a screen about one run.
 
 A run's card is a summary of its journal. It is kept in the record with the number of the newest
-event that it takes in, so that a start reads the cards of all earlier runs and folds none.
+event that it includes. So a start reads the cards of all earlier runs and folds none of them.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ NOTES = "card:"  # before the run's name, in the record's notes
 
 
 class _Kept(Frozen):
-    """A card as the record keeps it; newest_id: of the last event that it takes in."""
+    """Card as kept in the record. newest_id: number of the last event that it includes."""
 
     newest_id: int
     card: RunCard | None  # None: the run has no row that can be read
@@ -46,14 +46,14 @@ class _Kept(Frozen):
 
 @dataclass(frozen=True)
 class _Rows:
-    """Rows that a card is made of, read on the record's thread and folded elsewhere."""
+    """Rows for a card, read on the record's thread and folded elsewhere."""
 
     plan: Plan
     events: list[Event]
 
 
 class RunList:
-    """Everything recorded, as the service asks for it."""
+    """Queries of the service about all recorded runs."""
 
     def __init__(self, run: RunPort) -> None:
         self._run = run
@@ -74,7 +74,7 @@ class RunList:
         return [card for run_id in newest if (card := self._kept[run_id].card) is not None]
 
     async def _card(self, run_id: str) -> RunCard | None:
-        """Return a run's card; one that says so where its rows cannot be read, None without any."""
+        """Return a run's card, marked if its rows are unreadable; None if it has no rows."""
         try:
             return await self.card(run_id)
         except InputError:
@@ -92,9 +92,9 @@ class RunList:
             )
 
     async def card(self, run_id: str) -> RunCard:
-        """Fold a run into its card. Raises InputError when there is none of that name."""
+        """Fold a run into its card. Raises InputError if there is no run of that name."""
         rows = await self._run.records.read(lambda journal: _rows_of(journal, run_id))
-        # Live writes share the record's thread: it only reads.
+        # Fold on another thread: the record's thread is also needed for live writes.
         return await asyncio.to_thread(card_of, run_id, rows.plan, rows.events)
 
     async def record(self, run_id: str) -> list[RecordLine]:
@@ -107,7 +107,7 @@ class RunList:
         return await self._run.records.read(lambda journal: journal.events(run_id, after_id))
 
     async def plan(self, run_id: str) -> Plan:
-        """Return the plan of a run as it stands: the rest may have been planned again."""
+        """Return the present plan of a run: the rest may have been planned again."""
 
         def work(journal: Journal) -> Plan:
             state, _ = taken_up(run_id, journal.plan(run_id), journal.events(run_id))
@@ -116,7 +116,7 @@ class RunList:
         return await self._run.records.read(work)
 
     async def curve(self, run_id: str | None, after_id: int, points: int) -> list[Sample]:
-        """Return the samples of a run (None: of the present one), thinned evenly to `points`."""
+        """Return the samples of a run (None: the present one), thinned evenly to `points`."""
         state = self._run.state
         name = run_id or (None if state is None else state.run_id)
         if name is None:
@@ -126,7 +126,7 @@ class RunList:
         )
 
     async def taught(self, casting: Casting) -> dict[str, Any]:
-        """Return what the mould's proven castings said, as arguments of a planner."""
+        """Return the results of the mould's proven castings, as arguments of a planner."""
         taught = await self._run.records.read(lambda journal: taught_by(journal, casting.mesh))
         return {"taught": taught} if taught.castings else {}
 
@@ -146,7 +146,7 @@ async def plan_of(jobs: PlanJobs, runs: RunList, run_or_job_id: str) -> Plan:
 
 
 def _read_cards(notes: dict[str, str]) -> dict[str, _Kept]:
-    """Return the cards that can be read; one of another version is made anew."""
+    """Return the readable cards; a card of another version is made again."""
     found = {}
     for name, text in notes.items():
         try:
@@ -164,7 +164,7 @@ def _rows_of(journal: Journal, run_id: str) -> _Rows:
 
 
 def card_of(run_id: str, plan: Plan, events: list[Event]) -> RunCard:
-    """Return a run as the list shows it: its journal, folded. Raises RecordError."""
+    """Fold a run's journal into its card for the list. Raises RecordError."""
     state, _ = taken_up(run_id, plan, events)
     return RunCard(
         run_id=run_id,
@@ -183,7 +183,7 @@ def card_of(run_id: str, plan: Plan, events: list[Event]) -> RunCard:
 
 
 def _rig_of(first: Event) -> str:
-    """Name of the rig that a run was started on; empty where its first row cannot be read."""
+    """Name of the rig on which a run was started; empty if its first row cannot be read."""
     try:
         return Started.of(first).rig if first.kind == Started.kind else ""
     except InputError:

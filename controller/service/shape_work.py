@@ -1,4 +1,4 @@
-"""Heavy work of the library and of photographs, done in a process of its own."""
+"""Heavy work on shapes and photographs, done in a separate process."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from evenwall.geometry.shapes.outline import find_outline, open_picture
 from evenwall.geometry.shapes.shape import Shape
 from evenwall.service.library import MouthCard, OutlineCard, ShapeCard, Side
 
-SIDE_ROWS = 48  # of an outline that is drawn on a page
+SIDE_ROWS = 48  # rows of an outline that is drawn on a page
 PHOTO_PX, PHOTO_QUALITY = 2000, 85  # the longer side of a run's photograph, and its JPEG quality
 
 
@@ -64,8 +64,11 @@ def outline(path: Path) -> OutlineCard:
 
 
 def _side(shape: Shape, name: str, axis: int) -> Side:
-    """The form's outline from the front (axis 0) or from its right side (axis 1); of one that was
-    cut open, before the cut. Each row spans the edges that cross its height."""
+    """Return the form's outline from the front (axis 0) or from its right side (axis 1).
+
+    If the form was cut open, this is its outline before the cut. Each row spans the edges that
+    cross its height.
+    """
     points, faces = (shape.points_mm, shape.faces) if shape.whole is None else shape.whole
     a, b = (points[faces][:, corners, :].reshape(-1, 3) for corners in ([0, 1, 2], [1, 2, 0]))
     low, high = float(points[:, 2].min()), float(points[:, 2].max())
@@ -84,10 +87,10 @@ def _side(shape: Shape, name: str, axis: int) -> Side:
 
 
 def photograph(source: Path, folder: Path) -> dict[str, Any]:
-    """Draw a picture anew, smaller and without what the phone wrote into it, into a folder.
+    """Write a smaller copy of a picture into a folder, without the phone's metadata.
 
-    Returns file, sha256, width_px and height_px. Place, time and the phone's name stand in a
-    picture's metadata; the pixels alone are kept. Raises InputError.
+    Returns file, sha256, width_px and height_px. The metadata hold place, time and the phone's
+    name, so only the pixels are kept. Raises InputError.
     """
     picture = open_picture(source)
     picture.thumbnail((PHOTO_PX, PHOTO_PX))

@@ -1,4 +1,4 @@
-"""Hands at a simulated frame, so that a page alone can do a whole casting on it."""
+"""Hands at a simulated frame, so that a whole casting can be made from the page alone."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ class SimulatedHands:
 
 
 def by_hand(hands: SimulatedHands | None, order: Simulate) -> Answer:
-    """Do at the simulated frame what an order says; a real rig refuses."""
+    """Carry out an order at the simulated frame; a real rig refuses."""
     if hands is None:
         return Answer(accepted=False, sentence=REAL)
     if order.what == "guard":

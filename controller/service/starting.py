@@ -1,4 +1,4 @@
-"""A start: the plan that is meant is found, admitted and given the number of its run."""
+"""Starting a run: find its plan, admit it and give it the run's number."""
 
 from __future__ import annotations
 
@@ -21,14 +21,14 @@ from evenwall.service.port import RunPort
 
 
 class Starting:
-    """Makes of the command `start` the order that begins a run."""
+    """Turns the command `start` into the order that begins a run."""
 
     def __init__(self, run: RunPort, files: CastingFiles, jobs: PlanJobs) -> None:
         self._run, self._files, self._jobs = run, files, jobs
         self._run_numbers = itertools.count(1)
 
     async def prepared(self, order: Start | StartOwn) -> Begin | Answer:
-        """Find the plan that a start means: of a job, given, or of a recorded run."""
+        """Find the plan for a start: from a job, from the command, or from a recorded run."""
         replay_of = None
         try:
             if isinstance(order, StartOwn):
@@ -53,11 +53,11 @@ class Starting:
         return Begin(plan=plan, run_id=run_id, replay_of=replay_of, close_up_s=close_up_s)
 
     async def _admitted(self, plan: Plan, *, sent: bool = False) -> Plan:
-        """Admit a plan on a thread: the loop that keeps a frame turning waits for no document."""
+        """Admit a plan on a thread: the loop that keeps a frame turning must not wait for it."""
         return await asyncio.to_thread(admit, plan, self._run.spec, sent=sent)
 
     async def _replayed(self, run_id: str) -> Plan:
-        """Today's plan of a recorded run: the room and the mould as the probes read them now."""
+        """Return a recorded run's plan for today, with the present room and mould temperatures."""
         seen, spec = self._run.seen, self._run.spec
 
         def work(journal: Journal) -> Plan:
@@ -72,10 +72,10 @@ class Starting:
         return await self._run.records.read(work)
 
     async def _named(self, plan: Plan) -> Plan:
-        """Return a plan that was sent, without a path in it.
+        """Return a plan that was sent, without any path in it.
 
-        Its form is the library's of that hash, or none, and what it says of a proven run must be
-        this record's. Raises InputError.
+        Its form is the one in the library with the same hash, or none. Its statements about a
+        proven run must agree with this record. Raises InputError.
         """
         mesh = await asyncio.to_thread(self._files.mesh_of, plan.geometry.mesh_sha256)
         if DETAIL in plan.details:

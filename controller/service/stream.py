@@ -1,4 +1,4 @@
-"""The stream of what happens, as every listener gets it: without a gap, each row made once."""
+"""Stream of rows and snapshots for every listener: without a gap, each row made once."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from evenwall.model import Event, Sample, Snapshot, StreamItem
 from evenwall.records.rows import row_id
 from evenwall.service.port import RunPort
 
-TOLD_KEPT = 16  # rows, for the listeners that are a little behind
+TOLD_KEPT = 16  # rows kept for listeners that are slightly behind
 _PAGE = 2000
 
 
@@ -21,7 +21,7 @@ class Stream:
         self._told: deque[tuple[object, StreamItem]] = deque(maxlen=TOLD_KEPT)
 
     async def watch(self, after_id: int | None) -> AsyncIterator[StreamItem]:
-        """Yield what happens, as it happens; with `after_id`, first what was missed."""
+        """Yield rows and snapshots as they are made; with `after_id`, the missed rows first."""
         with self._run.watcher() as watcher:
             last_id = after_id
             if last_id is None:
@@ -46,7 +46,7 @@ class Stream:
                 yield item
 
     def _told_to_all(self, row: Event | Sample | Snapshot) -> StreamItem:
-        """Return a row as it is sent, made once however many listen."""
+        """Return a row in the form that is sent, made once for all listeners."""
         for known, item in self._told:
             if known is row:
                 return item

@@ -1,4 +1,4 @@
-"""Files that a phone sends in parts: a broken line loses nothing, and sending goes on from it."""
+"""Files that a phone sends in parts: after a broken connection, sending continues from there."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from typing import BinaryIO
 from evenwall.errors import InputError
 
 MESH_BYTES, PICTURE_BYTES = 64_000_000, 20_000_000
-ALL_BYTES = 1_000_000_000  # of everything that was sent to one folder
+ALL_BYTES = 1_000_000_000  # of all uploads in one folder
 PART_BYTES = 1_000_000  # of one request
 MESHES = (".obj", ".ply", ".stl", ".3mf", ".glb")
 PICTURES = (".jpg", ".jpeg", ".png", ".webp")
@@ -24,7 +24,7 @@ STAMP = re.compile(r"[a-z0-9]{0,16}")
 
 @dataclass(frozen=True)
 class Upload:
-    """The part of a file that is here: its bytes, and whether that is the whole file."""
+    """Part of a file that has arrived: its bytes, and whether the file is complete."""
 
     name: str
     bytes: int
@@ -48,13 +48,13 @@ class Uploads:
         return self._folder / name
 
     def _part_of(self, path: Path, stamp: str) -> Path:
-        """Return the place of a file's parts. Raises InputError for a stamp that is none."""
+        """Return the path for a file's parts. Raises InputError for an invalid stamp."""
         if not STAMP.fullmatch(stamp):
             raise InputError("stamp", stamp[:40], "must be 0 to 16 small letters and digits")
         return path.with_name(f"{path.name}.{stamp}{PART}" if stamp else path.name + PART)
 
     def standing(self, name: str, stamp: str = "") -> Upload:
-        """Return the part of the file that is here. stamp: see `take`."""
+        """Return the part of the file that has arrived. stamp: see `take`."""
         path = self.path_of(name)
         part = self._part_of(path, stamp)
         if part.is_file():
@@ -64,10 +64,9 @@ class Uploads:
     def take(self, name: str, offset: int, total: int, content: bytes, stamp: str = "") -> Upload:
         """Add a part that begins at `offset` of a file of `total` bytes.
 
-        Offset 0 begins the file anew; the whole one of before stays until the last part is here.
-        stamp: of the file's content, so that a phone that was reloaded goes on with the same file
-        and with no other. Raises InputError, field `offset` where the parts before are not all
-        here.
+        Offset 0 begins the file again; an earlier complete file stays until the last part is here.
+        stamp: identifies the file's content, so that a phone with a reloaded page continues the
+        same file and no other. Raises InputError, with field `offset` if earlier parts are missing.
         """
         path = self.path_of(name)
         most = MESH_BYTES if path.suffix in MESHES else PICTURE_BYTES
@@ -82,7 +81,7 @@ class Uploads:
             raise InputError("offset", offset, f"must be {here}, what is here", unit="B")
         if offset == 0:
             for other in self._folder.glob(f"{path.name}.*{PART}"):
-                other.unlink(missing_ok=True)  # of another file by that name, given up
+                other.unlink(missing_ok=True)  # of an abandoned file with the same name
         self._room_for(len(content))
         with _plain(part) as file:
             file.truncate(offset)
@@ -109,8 +108,10 @@ class Uploads:
 
 
 def _plain(part: Path) -> BinaryIO:
-    """Open a regular file to write to; make it where there is none. A link, a device or a pipe in
-    its place is refused, and holds nobody up. Raises InputError, OSError."""
+    """Open a regular file for writing; make it if there is none.
+
+    A link, a device or a pipe in its place is refused without blocking. Raises InputError, OSError.
+    """
     how = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
     try:
         handle = os.open(part, how, 0o640)

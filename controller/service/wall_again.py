@@ -1,4 +1,4 @@
-"""The wall computed again while a run is under way, once a coat is not the planned one."""
+"""Computes the wall again during a run, once a coat differs from the plan."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ WallAsLaid = Callable[[Plan, tuple[int, ...]], WallSummary]
 
 
 class WallAgain:
-    """Computes the wall of the present run again, beside the loop, the newest record last."""
+    """Computes the wall of the present run again, outside the loop, until the record is current."""
 
     def __init__(
         self,
@@ -28,12 +28,12 @@ class WallAgain:
         executor: Executor,
         spawn: Callable[[Coroutine[Any, Any, None]], None],
     ) -> None:
-        """work: `planning.wall_as_laid`. spawn: begins work on the loop."""
+        """Set up the work. work: `planning.wall_as_laid`. spawn: begins work on the loop."""
         self._run, self._work, self._executor, self._spawn = run, work, executor, spawn
         run.on_changed = self.changed
 
     def changed(self, key: LaidKey) -> None:
-        """Begin to compute the wall that the record now makes possible."""
+        """Begin to compute the wall that follows from the present record."""
         self._spawn(self._compute(key))
 
     async def _compute(self, key: LaidKey) -> None:

@@ -1,4 +1,4 @@
-"""Walls in three dimensions, each computed once however many ask for it."""
+"""Walls in three dimensions. Each is computed once, however many clients ask for it."""
 
 from __future__ import annotations
 
@@ -19,23 +19,24 @@ COARSE = "Seen on a coarser mesh than the figures are from."
 
 
 class Walls:
-    """Computes walls on a thread of its own: looking must not wait for somebody's plan."""
+    """Computes walls on a separate thread: a view must not wait for somebody's plan."""
 
     def __init__(self, records: RecordPort, work: WallMesh | None) -> None:
-        """work: the wall of a plan; None without a film."""
+        """Set up the walls. work: computes the wall of a plan; None without a film."""
         self._records, self._work = records, work
         self.thread = ThreadPoolExecutor(1, "walls")
         self._meshes: dict[str, asyncio.Future[dict[str, Any]]] = {}
 
     def close(self) -> None:
-        """Let go of what is not begun."""
+        """Drop work that has not begun."""
         self.thread.shutdown(wait=False, cancel_futures=True)
 
     async def of(self, job: PlanJob | None, run_id: str) -> dict[str, Any] | None:
-        """Return the wall of a job, or of a run where there is no such job.
+        """Return the wall of a job, or of a run if there is no such job.
 
-        What `planning.wall.wall_mesh` gives, a note that says which wall it is, and as_turned:
-        whether it is the wall of what was weighed and turned. None without a film or a plan.
+        Holds the result of `planning.wall.wall_mesh`, a note that names the wall, and as_turned:
+        whether it was computed from the recorded weights and turning. None without a film or a
+        plan.
         """
         as_turned = False
         if self._work is None:
@@ -53,8 +54,11 @@ class Walls:
         return {**await self._mesh(self._work, plan), "note": note, "as_turned": as_turned}
 
     async def _mesh(self, work: WallMesh, plan: Plan) -> dict[str, Any]:
-        """Return the wall of a plan. The plan's page asks first, so that it is there when the
-        casting is turned round in the middle of the job."""
+        """Return the wall of a plan.
+
+        The plan's page asks first, so that the wall is ready when a person looks at the casting
+        from all sides during the job.
+        """
         key = plan.model_dump_json()
         if key not in self._meshes:
             loop = asyncio.get_running_loop()
