@@ -16,10 +16,10 @@ from evenwall.geometry.shapes.sections import Array
 
 MOST_PIXELS = 60_000_000
 MOST_BYTES = 30_000_000
-WORKED_PX = 1400  # the longer side that outlines are found on
-BORDER = 0.03  # of the picture: what its edge shows is background
+WORKED_PX = 1400  # longer side of the picture in which outlines are found
+BORDER = 0.03  # share of the picture: this border shows the background
 SMOOTH_PX = 1.0
-LEAST_SHARE = 0.01  # of the picture: a smaller outline is not the form
+LEAST_SHARE = 0.01  # share of the picture: a smaller outline is not the form
 CORNERS_PX = 0.6  # largest distance of the contour from the outline's straight sides
 
 

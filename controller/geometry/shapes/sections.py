@@ -22,7 +22,7 @@ Array = NDArray[np.float64]
 Index = NDArray[np.int64]
 End = Literal["round", "flat", "point", "open"]
 
-DENSE = 60  # points of the profile between two heights, before it is spaced evenly
+DENSE = 60  # points of the profile between two heights, before they are spaced evenly
 LEAST_MM = 1e-9  # a radius below this is the axis itself
 
 
@@ -43,9 +43,9 @@ class Sections:
 
 
 def ellipse_girth(along_mm: float, across_mm: float) -> float:
-    """Perimeter of an ellipse from half its widths: 4 a E(e), E the complete elliptic integral.
+    """Perimeter of an ellipse from its half widths: 4 a E(e), E the complete elliptic integral.
 
-    DLMF 19.9.9; the same unit comes out as goes in.
+    DLMF 19.9.9. The result has the unit of the arguments.
     """
     long, short = max(along_mm, across_mm), min(along_mm, across_mm)
     if long <= 0.0:
@@ -54,9 +54,9 @@ def ellipse_girth(along_mm: float, across_mm: float) -> float:
 
 
 def across_from_girth(girth_mm: float, along_mm: float) -> float:
-    """Half the other width of an ellipse, from its girth and half of one width.
+    """Half the other width of an ellipse, from its girth and half the one width.
 
-    Raises InputError where no ellipse has both: the girth of a flat line is 4 a.
+    Raises InputError if no ellipse has both: the girth of a flat line is 4 a.
     """
     if girth_mm <= 4.0 * along_mm:
         raise InputError(
@@ -72,10 +72,10 @@ def across_from_girth(girth_mm: float, along_mm: float) -> float:
 
 
 def monotone_slopes(x: Array, y: Array) -> Array:
-    """Slopes of the three-point parabolas, limited so that the cubic never overshoots.
+    """Return the slopes of the three-point parabolas, limited so that the cubic never overshoots.
 
-    The limit of Fritsch and Carlson (1980, SIAM J. Numer. Anal. 17:238): zero at a local extreme,
-    else at most three times the smaller of both secants. The parabola is exact for quadratics.
+    The limit is that of Fritsch and Carlson (1980, SIAM J. Numer. Anal. 17:238): zero at a local
+    extreme, else at most three times the smaller secant. The parabola is exact for quadratics.
     """
     if len(x) == 2:
         return np.full(2, (y[1] - y[0]) / (x[1] - x[0]))
@@ -91,11 +91,11 @@ def monotone_slopes(x: Array, y: Array) -> Array:
 
 
 class Width:
-    """Half a width over the height, monotone between the heights it was measured at.
+    """Half a width over the height, monotone between the measured heights.
 
-    Between two heights it is a cubic without overshoot. Where an end is round its square is a
-    quadratic, which is exact for a ball and an ellipsoid: there the width grows like a root, and a
-    cubic through a root bulges inwards.
+    Between two heights it is a cubic without overshoot. At a round end its square is a quadratic,
+    which is exact for a ball and an ellipsoid: there the width grows like a root, and a cubic
+    through a root bulges inwards.
     """
 
     def __init__(self, height_mm: Array, half_mm: Array, bottom: End, top: End) -> None:
@@ -120,7 +120,7 @@ class Width:
         self._cubic = CubicHermiteSpline(height_mm, half_mm, slopes)
 
     def _secant(self, beside: int, pole: int) -> float | None:
-        """Slope from the height beside a pole to the next one inwards; None where there is none."""
+        """Slope from the height beside a pole to the next one inwards; None without a next one."""
         inner = beside + (1 if pole == 0 else -1)
         if len(self._x) < 3:
             return None
@@ -137,7 +137,7 @@ class Width:
         return np.maximum(found, 0.0)
 
     def _cap(self, from_pole_mm: Array, beside: int, step: float) -> Array:
-        """Root of the quadratic through the pole that meets the next height with its slope."""
+        """Root of the quadratic through the pole and the next height, with that height's slope."""
         half = float(self._y[beside])
         slope = abs(float(self._slopes[beside]))
         linear = 2.0 * half**2 / step - 2.0 * half * slope
@@ -146,8 +146,8 @@ class Width:
 
 
 def _within(wanted: float, steepest: float, secant: float | None) -> float:
-    """The slope beside a round end: up to `steepest` the quadratic rises all the way from the pole,
-    and inwards it is limited as in `monotone_slopes`."""
+    """Return the slope beside a round end. Up to `steepest` the quadratic rises all the way from
+    the pole; inwards the slope is limited as in `monotone_slopes`."""
     slope = float(np.clip(wanted, min(0.0, steepest), max(0.0, steepest)))
     if secant is None:
         return slope
@@ -157,24 +157,26 @@ def _within(wanted: float, steepest: float, secant: float | None) -> float:
 
 
 def turn(sections: Sections, pitch_mm: float, around: int = 96) -> tuple[Array, Index]:
-    """The form's surface: points (n, 3) in mm and triangles (m, 3), outward, open where it says so.
+    """Return the form's surface: points (n, 3) in mm and triangles (m, 3), outward, with its open
+    end.
 
-    pitch_mm: between rings along the profile. around: corners of a ring; 96 lose 0.04 % of a
-    section's area. A flat end is closed by a disc, a round or pointed one by the profile itself.
+    pitch_mm: distance between rings along the profile. around: corners of a ring; 96 lose 0.04 % of
+    a section's area. A flat end is closed by a disc, a round or pointed one by the profile itself.
     """
     lines = _profile(sections, pitch_mm)
     return _lathe(lines, around)
 
 
 def _profile(sections: Sections, pitch_mm: float) -> Array:
-    """Rings from the bottom to the top, `pitch_mm` apart: height, both half widths, centre (n, 5).
+    """Return rings from the bottom to the top, `pitch_mm` apart: height, both half widths and
+    centre (n, 5).
 
     The first or last ring has no width where that end is closed.
     """
     x = sections.height_mm
     ends = (sections.bottom, sections.top)
     along, across = (Width(x, half, *ends) for half in (sections.along_mm, sections.across_mm))
-    # Close together near both heights of an interval: a round end needs it.
+    # Points are close together near both heights of an interval: a round end needs that.
     part = 0.5 - 0.5 * np.cos(np.linspace(0.0, np.pi, DENSE + 1))
     z = np.concatenate([x[:-1, None] + np.diff(x)[:, None] * part[None, :-1]], axis=None)
     z = np.append(z, x[-1])
@@ -195,7 +197,7 @@ def _axis(row: Array) -> Array:
 
 
 def _spaced(rows: Array, pitch_mm: float, sections: Sections) -> Array:
-    """The rows at even distances along the profile, corners and ends kept."""
+    """Return rows at even distances along the profile, with its corners and ends."""
     outline = np.column_stack([rows[:, 0], np.maximum(rows[:, 1], rows[:, 2])])
     along = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(outline, axis=0), axis=1))])
     corners = [0, *([1] if sections.bottom == "flat" else [])]
@@ -222,9 +224,9 @@ def _lathe(rows: Array, around: int) -> tuple[Array, Index]:
 
 
 def loft(rings: Sequence[Array]) -> tuple[Array, Index]:
-    """The skin over rings of as many points each, from the bottom up, or of one point: a pole.
+    """Return the skin over rings, from the bottom up, of equal numbers of points or of one, a pole.
 
-    rings: (around, 3) or (1, 3) each, running against the clock seen from above.
+    rings: (around, 3) or (1, 3) each, counterclockwise seen from above.
     """
     around = max(len(ring) for ring in rings)
     here = np.arange(around)
@@ -244,10 +246,11 @@ def loft(rings: Sequence[Array]) -> tuple[Array, Index]:
 
 
 def area_and_volume(points_mm: Array, triangles: Index) -> tuple[float, float]:
-    """Skin in cm2 and enclosed volume in cm3 of a form that is closed, or open at a level plane.
+    """Return the skin in cm2 and the enclosed volume in cm3 of a form that is closed, or open at a
+    level plane.
 
-    The volume is the flux of (x, y, 0)/2 (divergence theorem). Nothing of it passes a level lid, so
-    the lid need not be there; over a triangle x is linear, so that its middle is exact.
+    The volume is the flux of (x, y, 0)/2 (divergence theorem). A level lid has no flux, so the form
+    needs no lid. Over a triangle x is linear, so the value at its middle is exact.
     """
     corners = points_mm[triangles]
     normal = 0.5 * np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
@@ -257,7 +260,7 @@ def area_and_volume(points_mm: Array, triangles: Index) -> tuple[float, float]:
 
 
 def without(sections: Sections, k: int) -> Sections:
-    """The same form as if the k-th height had not been measured."""
+    """Return the form as if the k-th height had not been measured."""
     keep = np.arange(len(sections.height_mm)) != k
     return replace(
         sections,

@@ -1,4 +1,4 @@
-"""A form with one opening, and where it is cut open."""
+"""A form with one opening, and the cut that opens it."""
 
 from __future__ import annotations
 
@@ -19,10 +19,10 @@ from evenwall.geometry.surface import boundary_loops, enclosed_volume, surface_i
 class Shape:
     """A form with one opening.
 
-    points_mm (n, 3) and faces (m, 3), outward; z is up. how: what it was made from, in a word or
-    two. notes: what a maker should know. scale: what water multiplied every length by.
+    points_mm (n, 3) and faces (m, 3), outward; z is up. how: the source of the form, in a word or
+    two. notes: remarks for the maker. scale: factor on every length from weighing with water.
     whole: points and faces before the form was opened; mouth: the cut that opened it, in their
-    frame, None where there is none or it stands upright.
+    frame, None without a cut or for a vertical one.
     """
 
     points_mm: Array
@@ -43,7 +43,7 @@ class Shape:
 
     @property
     def volume_cm3(self) -> float:
-        """Volume that it holds, filled to its opening."""
+        """Volume that the form holds, filled to its opening."""
         rim = boundary_loops(self.faces)[0]
         return abs(enclosed_volume(self.points_mm, self.faces, rim)) * 1e-3
 
@@ -53,13 +53,13 @@ class Shape:
 
 
 def open_at(points: Array, faces: Index, mouth: Mouth) -> tuple[Array, Index]:
-    """Cut a closed form open where the maker says. Raises InputError where nothing is said."""
+    """Cut a closed form open where the maker says. Raises InputError if the maker does not say."""
     found = settled(points, faces, mouth)
     return cut_level(points, faces, found.height_mm or 0.0, found.side, found.lean_deg)
 
 
 def settled(points: Array, faces: Index, mouth: Mouth) -> Mouth:
-    """Return the mouth with its height. Raises InputError where nothing is said."""
+    """Return the mouth with its height. Raises InputError for a mouth without height and width."""
     if mouth.height_mm is not None:
         return mouth
     if mouth.diameter_mm is None:

@@ -1,7 +1,7 @@
-"""A form from its silhouettes: each section is what lies inside all their tangents, rounded off.
+"""A form from its silhouettes: each section is the area inside all their tangents, rounded off.
 
 Numerics only; millimetres. The camera is level and looks at the form's axis. In a picture a length
-standing at the axis is to scale; an edge nearer to the camera looks larger, which is corrected.
+at the axis is to scale; an edge nearer to the camera looks larger, which is corrected.
 """
 
 from __future__ import annotations
@@ -23,21 +23,23 @@ ROUNDS = 5
 ROWS = 402  # of a picture that are looked at
 SMOOTH_ROWS = 4.0
 STEEPEST = 0.7  # sine of a normal's turn out of the picture's plane
-WIGGLE = 2e-3  # weight of high orders in the fit; evens out views that are not evenly spread
-# How the views' axes are found. SPREAD: of half the width, four times what a section's second
-# harmonic may be (a convex curve's own, judged on no form in particular). EDGE: of the height, by
-# what an outline is off. FREE: of the widest, what is not known beforehand at all.
+WIGGLE = 2e-3  # weight of high orders in the fit; compensates for views that are not evenly spread
+# Deviations for finding the views' axes. SPREAD: as a share of half the width, four times the
+# largest second harmonic of a section (that of a convex curve, set without any particular form).
+# EDGE: error of an outline, as a share of the height. FREE: as a share of the greatest width, for
+# quantities that are unknown beforehand.
 SPREAD, EDGE, FREE, MOST_ORDER = 0.3, 0.001, 10.0, 8
-LEAST_HALF = 0.02  # of the widest: a section is not taken for smaller
+LEAST_HALF = 0.02  # share of the greatest width: a smaller section counts as this large
 
 
 @dataclass(frozen=True, eq=False)
 class View:
     """One silhouette.
 
-    outline_px (n, 2), x right and y down; from_rad: where the camera stands, 0 the front, a quarter
-    turn the right side; mm_per_px at the axis, or None where the form's height gives it;
-    distance_mm to the axis, infinite without perspective; lens_mm: of the lens over the bottom.
+    outline_px (n, 2), x right and y down; from_rad: the camera's direction, 0 for the front, a
+    quarter turn for the right side; mm_per_px at the axis, or None where the form's height gives
+    it; distance_mm to the axis, infinite without perspective; lens_mm: height of the lens over the
+    bottom.
     """
 
     outline_px: Array
@@ -67,7 +69,7 @@ class Lofted:
 
 
 def loft_views(views: Sequence[View], height_mm: float, *, open_bottom: bool) -> Lofted:
-    """The form that has these silhouettes, of a known height, standing at z = 0.
+    """Return the form that has these silhouettes and this height, with its bottom at z = 0.
 
     open_bottom: leave a flat bottom open; else a flat top. The other flat end is closed.
     """
@@ -84,11 +86,11 @@ def loft_views(views: Sequence[View], height_mm: float, *, open_bottom: bool) ->
 
 
 def _tangents(view: View, heights: Array, height_mm: float) -> Tangents:
-    """Follow each ray to where it touches the form.
+    """Find the point where each ray touches the form.
 
     A surface of support h(z) has the normal (n, -h'). The ray from the lens (0, -D, c) touches it
-    where (touch - lens) is at right angles to that: sin(turn) = (h - h' (z - c)) / D. Here turn is
-    the angle by which n leaves the picture's plane. The touch lies h sin(turn) before the axis.
+    where (touch - lens) is perpendicular to that: sin(turn) = (h - h' (z - c)) / D. Here turn is
+    the angle between n and the picture's plane. The touch lies h sin(turn) in front of the axis.
     """
     y, far, lens = view.outline_px[:, 1], view.distance_mm, view.lens_mm
     bottom_px, tall_px = float(y.max()), float(np.ptp(y))
@@ -113,8 +115,8 @@ def _tangents(view: View, heights: Array, height_mm: float) -> Tangents:
     normal, support = np.empty((len(heights), 2)), np.empty((len(heights), 2))
     for side, x_px in enumerate((right_px - axis_px, axis_px - left_px)):
         x = x_px[sides] * scale
-        # The picture's own slope: the form's differs from it by what is being corrected, which
-        # changes the correction in second order only.
+        # The picture's own slope differs from the form's by the correction itself, which changes
+        # the correction in second order only.
         slope = np.gradient(ndimage.gaussian_filter1d(x, SMOOTH_ROWS), seen)
         z, h = seen, x
         for _ in range(ROUNDS):
@@ -130,19 +132,19 @@ def _tangents(view: View, heights: Array, height_mm: float) -> Tangents:
 
 
 def _on_one_axis(tangents: Sequence[Tangents], heights: Array) -> list[Tangents]:
-    """The same tangents, measured from one axis in all views.
+    """Return the same tangents, measured from one axis in all views.
 
-    Each view was measured from the middle of its own outline. Of a form with lumps these middles
-    are no images of one axis, and sections made from them are wrong by as much. The sections'
-    supports are harmonics whose amplitudes beyond the first shrink with the section (a convex
-    curve's fall at least as 1/k^2): towards a round end a section is a point, seen on one axis by
-    every view. So the shifts between the views are the most likely ones, each height weighing as
-    its section is small and its edge is steep: generalised least squares (Aitken 1935).
+    Each view was measured from the middle of its own outline. For an uneven form these middles are
+    not images of one axis, and sections made from them are wrong by the difference. The sections'
+    supports are harmonics whose amplitudes beyond the first shrink with the section (those of a
+    convex curve fall at least as 1/k^2). Towards a round end a section is a point, which every view
+    sees on one axis. So the most likely shifts between the views are found by generalised least
+    squares (Aitken 1935), where a height counts more if its section is small and its edge steep.
     """
     f = np.concatenate([one.normal_rad for one in tangents], axis=1)
     h = np.concatenate([one.support_mm for one in tangents], axis=1)
     views = len(tangents)
-    # Shifting all views together moves the form, no view against another: that is left out.
+    # Shifting all views together moves the form, not one view against another: that is left out.
     facing = f[:, ::2].mean(axis=0)
     between = null_space(np.stack([np.cos(facing), np.sin(facing)]))
     moved = np.kron(np.eye(views), [[1.0], [-1.0]]) @ between  # right side and left
@@ -168,11 +170,11 @@ def _on_one_axis(tangents: Sequence[Tangents], heights: Array) -> list[Tangents]
 
 
 def _end(outline_px: Array, which: int, skip: float = 0.0) -> tuple[float, float]:
-    """Half the width of a flat end and the radius of a round one's bend, pixels; one of them is 0.
+    """Return half the width of a flat end and the radius of a round one, pixels; one of them is 0.
 
-    which: 0 the bottom, 1 the top; skip: share of the picture's height that shows what is beyond.
-    Near a round end the square of half the width is 2 r times the height, so that the line through
-    it meets the end at nothing.
+    which: 0 for the bottom, 1 for the top; skip: share of the picture's height that shows parts
+    beyond the end. Near a round end the square of half the width is 2 r times the height, so the
+    line through it is zero at the end.
     """
     y = outline_px[:, 1]
     low, high = float(y.max()), float(y.min())
@@ -188,10 +190,10 @@ def _end(outline_px: Array, which: int, skip: float = 0.0) -> tuple[float, float
 
 
 def _beyond(flat_mm: float, round_mm: float, lens_mm: float, far_mm: float) -> float:
-    """Return the length of form, at the axis, that the picture shows beyond an end.
+    """Return the length, at the axis, that the picture shows beyond an end of the form.
 
-    lens_mm: how far inwards of the end the lens is. A flat end's near edge is seen past it; a
-    round end is a ball that the steepest ray touches.
+    lens_mm: distance of the lens inwards from the end. The near edge of a flat end appears beyond
+    it; a round end is a ball that the steepest ray touches.
     """
     if flat_mm > 0.0:
         share = min(0.5, flat_mm / far_mm)
@@ -204,10 +206,10 @@ def _beyond(flat_mm: float, round_mm: float, lens_mm: float, far_mm: float) -> f
 
 
 def _sections(tangents: Sequence[Tangents], turn_rad: float, heights: Array) -> list[Array]:
-    """One closed curve a height, from its tangents.
+    """Return one closed curve for each height, from its tangents.
 
-    A tangent at normal angle f keeps the distance h(f) from the axis (the support function). h is
-    fitted by as many harmonics as there are views less one; two views give an ellipse with its axes
+    A tangent at normal angle f has the distance h(f) from the axis (the support function). h is
+    fitted with one harmonic fewer than there are views; two views give an ellipse with its axes
     along `turn_rad`. The curve is h n + h' n' (Minkowski).
     """
     f = np.concatenate([one.normal_rad for one in tangents], axis=1)
@@ -224,12 +226,12 @@ def _sections(tangents: Sequence[Tangents], turn_rad: float, heights: Array) -> 
 
 
 def _ellipse(f: Array, h: Array, turn: float, angle: Array) -> tuple[Array, Array]:
-    """The ellipse with these four tangents, its axes along the first view's.
+    """Return the ellipse with these four tangents, its axes along the first view's.
 
     f, h: of the first view's right and left, then of the second's. Perspective turns each normal a
-    little from its axis; the distance along the axis itself is found by going round a few times.
+    little from its axis; the distance along the axis itself is found by a few iterations.
     """
-    order = [0, 2, 1, 3] if np.sin(f[2] - f[0]) > 0 else [0, 3, 1, 2]  # against the clock
+    order = [0, 2, 1, 3] if np.sin(f[2] - f[0]) > 0 else [0, 3, 1, 2]  # counterclockwise
     f, h = f[order], h[order]
     axes = turn + 0.5 * np.pi * np.arange(4)
     straight = h.copy()
@@ -271,7 +273,8 @@ def _harmonics(f: Array, h: Array, angle: Array) -> tuple[Array, Array]:
 
 
 def _closed(rings: list[Array], flat: tuple[bool, bool], open_bottom: bool) -> list[Array]:
-    """The rings with their ends: a round end is its middle point, a flat one is open or a disc."""
+    """Return the rings with their ends: a round end is its middle point, a flat one is open or a
+    disc."""
     found = list(rings)
     for end, is_flat, is_open in ((0, flat[0], open_bottom), (-1, flat[1], not open_bottom)):
         middle = found[end].mean(axis=0)

@@ -1,4 +1,5 @@
-"""A new skin round what a mesh encloses, however its triangles overlap. Numerics only, mm."""
+"""A new skin round the space that a mesh encloses, also if its triangles overlap. Numerics only,
+mm."""
 
 from __future__ import annotations
 
@@ -12,18 +13,19 @@ from evenwall.geometry.shapes.bodies import skin_of
 from evenwall.geometry.shapes.sections import Array, Index
 
 MOST_CELLS = 12_000_000
-SAMPLES_A_CELL = 3.0  # along an edge: how densely the old skin is sampled
-SEALED = 0.75  # cells from the skin: nearer than that nothing passes, so that cracks are sealed
+SAMPLES_A_CELL = 3.0  # samples of the old skin along a cell's edge
+SEALED = 0.75  # in cells: the space nearer to the skin counts as solid, so that cracks are sealed
 MARGIN = 3
 
 
 def wrap(points_mm: Array, faces: Index, pitch_mm: float) -> tuple[Array, Index]:
-    """Points and triangles of the outermost skin, drawn anew on cells of `pitch_mm`, outward.
+    """Return points and triangles of the outermost skin, drawn again on cells of `pitch_mm`,
+    outward.
 
-    Every cell's distance to the old skin is taken from samples on it; what can be reached from
-    outside without passing within SEALED cells of the skin is outside. So cracks and holes
-    narrower than 1.5 cells are closed, and bodies that overlap become one. Raises InputError where
-    so fine a skin would not fit into memory, or where nothing is enclosed.
+    Every cell's distance to the old skin is taken from samples on it. The cells that can be reached
+    from outside without passing within SEALED cells of the skin are outside. So cracks and holes
+    narrower than 1.5 cells are closed, and bodies that overlap become one. Raises InputError if a
+    skin this fine would not fit into memory, or if the mesh encloses nothing.
     """
     low = points_mm.min(axis=0) - MARGIN * pitch_mm
     counts = np.ceil((np.ptp(points_mm, axis=0)) / pitch_mm).astype(int) + 2 * MARGIN + 1
@@ -55,15 +57,15 @@ def wrap(points_mm: Array, faces: Index, pitch_mm: float) -> tuple[Array, Index]
 
 
 def _signed(distance: Array, out: NDArray[np.bool_], pitch_mm: float) -> Array:
-    """The distance, negative within. Cells right at the skin were put to a side as a whole; there
-    the value of their neighbours across says where the skin passes."""
+    """Return the distance, negative inside. Cells at the skin were counted as inside or outside as
+    a whole; there the values of their neighbours across the skin give its position."""
     signed = np.where(out, distance, -distance)
-    # Smoothing over one cell takes out the steps of that choice and moves a flat skin nowhere.
+    # Smoothing over one cell removes the steps of that choice and does not move a flat skin.
     return np.asarray(ndimage.gaussian_filter(np.clip(signed, -3 * pitch_mm, 3 * pitch_mm), 0.7))
 
 
 def _samples(points: Array, faces: Index, spacing: float) -> Array:
-    """Points on the triangles, no farther apart than about `spacing`."""
+    """Return points on the triangles, no farther apart than about `spacing`."""
     corners = points[faces]
     longest = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max(axis=1)
     parts = np.maximum(1, np.ceil(longest / spacing)).astype(int)
