@@ -1,7 +1,7 @@
-"""The trade's nouns, in people's units: what files, screens, records and the wire carry.
+"""The trade's nouns, in everyday units: the data of files, screens, records and messages.
 
-Everything here is frozen. TOML comes in, JSON goes out; names carry their units. The numerics see
-none of this: planning, run and simulation turn these into SI arrays.
+All models are frozen. TOML comes in, JSON goes out; names carry their units. The numerics do not
+use these models: planning, run and simulation turn them into SI arrays.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Ranges that numbers, texts and lists of every model share, and the frozen base of all models."""
+"""Ranges of numbers, texts and lists that all models share, and the models' frozen base class."""
 
 from __future__ import annotations
 
@@ -7,13 +7,13 @@ from typing import Annotated
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
-# Every number that enters has a range, and none is far from what the trade can meet: a figure of
-# 1e300 is finite, and still stops whoever computes with it. The limits are wide on purpose; what
-# fits one rig or one casting is checked where that is known.
+# Every number from outside has a range near the trade's figures: a figure of 1e300 is finite, and
+# still breaks any computation with it. The limits are wide on purpose; narrower ones of a rig or a
+# casting are checked where these are known.
 Positive = Annotated[float, Field(gt=0, le=1e6, allow_inf_nan=False)]
 NonNegative = Annotated[float, Field(ge=0, le=1e6, allow_inf_nan=False)]
 Finite = Annotated[float, Field(ge=-1e6, le=1e6, allow_inf_nan=False)]
-RoomTemp_degC = Annotated[float, Field(ge=0, le=60, allow_inf_nan=False)]  # as cure.py knows it
+RoomTemp_degC = Annotated[float, Field(ge=0, le=60, allow_inf_nan=False)]  # the range of cure.py
 Vector3 = tuple[Finite, Finite, Finite]  # mm, or a direction of any length
 LONGEST_S = 30 * 86_400.0  # of one coat, or of a profile: a demould of 14 days, and some
 Span_s = Annotated[float, Field(gt=0, le=LONGEST_S, allow_inf_nan=False)]
@@ -46,6 +46,6 @@ class Frozen(BaseModel):
 
 
 class Typed(Frozen):
-    """A table written by hand: a number is a number there, not a text nor true or false."""
+    """A table written by hand: a number must be a number there, not a text, true or false."""
 
     model_config = ConfigDict(strict=True)

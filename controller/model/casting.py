@@ -1,4 +1,4 @@
-"""The casting: its form, its mould, its shop."""
+"""The casting: its form, its mould and its workshop."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from evenwall.model.resin import Resin
 
 
 class Opening(Frozen):
-    """The mould's opening. Without a centre, the mesh's largest boundary loop. `state` is while
-    it turns: capped, or left open so that what runs over is lost."""
+    """The mould's opening; without a centre, it is the mesh's largest boundary loop. `state` is
+    that while the mould turns: capped, or open, so that resin that runs over is lost."""
 
     centre_mm: Vector3 | None = None
     direction: Vector3 | None = None
@@ -24,7 +24,7 @@ class Mount(Frozen):
     """The mesh's place on the frame."""
 
     minor_axis: Vector3 = (0.0, 0.0, 1.0)
-    centre_mm: Vector3 | None = None  # where the two axes cross; absent: the mesh's centroid
+    centre_mm: Vector3 | None = None  # crossing of the two axes; by default the mesh's centroid
 
 
 class Mould(Typed):
@@ -40,9 +40,9 @@ class Shop(Typed):
 
 
 class ShapeKnown(Frozen):
-    """Origin and errors of the shape of a mould without a drawing.
+    """Source and errors of the shape of a mould without a drawing.
 
-    Skin and volume lie within these errors nine times of ten. measures: the file of measurements.
+    Skin and volume are within these errors nine times of ten. measures: the file of measurements.
     """
 
     how: Annotated[str, Field(max_length=120)] = ""
@@ -52,7 +52,7 @@ class ShapeKnown(Frozen):
 
 
 class Casting(Frozen):
-    """A casting file with its resin read in. `file` is where it stood; paths are relative to it."""
+    """A casting file with its resin read in. `file` is its path; other paths are relative to it."""
 
     name: Name
     mesh: Path
@@ -64,4 +64,4 @@ class Casting(Frozen):
     mount: Mount = Mount()
     mould: Mould = Mould()
     shop: Shop = Shop()
-    shape: ShapeKnown | None = None  # absent: the mesh is taken as exact
+    shape: ShapeKnown | None = None  # if absent, the mesh counts as exact

@@ -9,15 +9,15 @@ from evenwall.model.bounds import LONGEST_S
 from evenwall.model.plan import CoatClock, CoatPlan, Plan
 from evenwall.model.resin import Sheet, agreeing
 
-ROUNDING_G = 0.2  # of weights that are told to a tenth of a gram
-SUM_SHARE = 0.01  # of a mix, by which its parts may miss it
-RATIO_PERCENT = 5.0  # past this no gel is foretold: weighing.REFUSE_PERCENT
-SHORTEST_S = 1e-3  # of a ramp: the board's own time is finer, no frame follows it
-LEAST_GEL_S = 10.0  # from the parts meeting: nobody pours a resin that gels sooner
+ROUNDING_G = 0.2  # rounding error of weights that are given to a tenth of a gram
+SUM_SHARE = 0.01  # largest difference between a mix and its parts, as a share of the mix
+RATIO_PERCENT = 5.0  # beyond this error no gel is predicted: weighing.REFUSE_PERCENT
+SHORTEST_S = 1e-3  # shortest ramp: the board's own time is finer, but no frame follows it
+LEAST_GEL_S = 10.0  # from when the parts meet: nobody pours a resin that gels sooner
 
 
 def whole(plan: Plan) -> None:
-    """Raises InputError where a plan's coats are not what a film can go by."""
+    """Raise InputError if a film cannot be computed from a plan's coats."""
     if not plan.coats:
         raise InputError("coats", 0, "needs one coat or more")
     for number, coat in enumerate(plan.coats, 1):
@@ -31,8 +31,8 @@ def whole(plan: Plan) -> None:
 
 
 def sound(plan: Plan) -> None:
-    """Raises InputError where a plan is not what a run can go by: beyond `whole`, times that do
-    not rise, weights that are not the mix or not the resin's ratio."""
+    """Raise InputError if a run cannot follow a plan: beyond `whole`, for times that do not rise,
+    and for weights that do not make the mix or the resin's ratio."""
     whole(plan)
     agreeing(plan.casting.resin.sheet)
     for number, coat in enumerate(plan.coats, 1):

@@ -1,5 +1,5 @@
-"""The parts of a plan beside its coats: the load, the shop, the search, the recipes. Typed to the
-last leaf, because a plan may come from the network and is kept for years."""
+"""The parts of a plan beside its coats: the load, the workshop, the search, the recipes. Every
+field has a type, because a plan may come from the network and is kept for years."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from pydantic import Field
 from evenwall.model.bounds import Finite, Frozen, Words
 from evenwall.model.plan import CoatClock, Ramp, StartAngles
 
-FIRST_ANSWER = "first_answer"  # the field of a plan that no search has made yet
+FIRST_ANSWER = "first_answer"  # the field that marks a plan made without a search
 
 Label = Annotated[str, Field(max_length=60)]
 Count = Annotated[int, Field(ge=0, le=10**9)]
@@ -31,7 +31,7 @@ class Counterweight(Frozen):
 
 
 class LoadDetail(Frozen):
-    """The weight that turns, and what the motors have left."""
+    """The turning weight, and the motors' margin."""
 
     mass_kg: Finite
     centre_mm: Row
@@ -42,7 +42,7 @@ class LoadDetail(Frozen):
 
 
 class ShopDetail(Frozen):
-    """The day: dew point, shopping list, what a colder shop changes."""
+    """The day: dew point, shopping list, and the effects of a colder workshop."""
 
     dew_point_degC: Finite | None = None
     shopping: Figures = Field(default_factory=dict)
@@ -50,7 +50,7 @@ class ShopDetail(Frozen):
 
 
 class BaselineCoat(Frozen):
-    """The compared profile's coat: what differs from the plan's own."""
+    """A coat of the profile that the plan is compared with: its differences from the plan's own."""
 
     clock: CoatClock
     start_deg: StartAngles = StartAngles()
@@ -73,7 +73,8 @@ class SearchDetail(Frozen):
 
 
 class CoatHeatDetail(Frozen):
-    """One coat on the wall that earlier coats warmed; gel_earlier is a share of the first's."""
+    """One coat on a wall that earlier coats have warmed; gel_earlier is a share of the first coat's
+    gel time."""
 
     coat: Count
     wall_warmer_K: Finite
@@ -82,7 +83,7 @@ class CoatHeatDetail(Frozen):
 
 
 class HeatDetail(Frozen):
-    """Heat that earlier coats leave in the mould, poured soon and after a wait."""
+    """Heat that earlier coats leave in the mould, for a pour soon and for one after a wait."""
 
     as_soon_as_allowed: Annotated[tuple[CoatHeatDetail, ...], Field(max_length=24)] = ()
     even_from_min: Finite | None = None
@@ -91,7 +92,7 @@ class HeatDetail(Frozen):
 
 
 class Details(Frozen):
-    """`Plan.details`, all of it. replay is checked by what runs it: see `evenwall.run.gate`."""
+    """All of `Plan.details`. replay is checked when it is run: see `evenwall.run.gate`."""
 
     load: LoadDetail | None = None
     shop: ShopDetail | None = None
@@ -101,5 +102,5 @@ class Details(Frozen):
     heat: HeatDetail | None = None
     recipes: Annotated[tuple[Figures, ...], Field(max_length=24)] = ()
     replay: dict[str, Any] | None = None
-    form: Row = ()  # by which a later search finds plans of forms alike
-    first_answer: bool = False  # usual spins; nothing was searched for
+    form: Row = ()  # figures by which a later search finds plans of similar forms
+    first_answer: bool = False  # the plan has usual spins, without a search

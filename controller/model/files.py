@@ -16,7 +16,7 @@ from evenwall.model.untrusted import read_json, read_table
 
 
 def read_toml(path: Path) -> dict[str, Any]:
-    """One TOML table. Raises InputError when it cannot be read or is not TOML."""
+    """Read one TOML table. Raises InputError when it cannot be read or is not TOML."""
     return read_table(path)
 
 
@@ -28,7 +28,7 @@ def read_resin(path: Path) -> Resin:
 
 
 def _is_file(path: Path) -> bool:
-    """Whether there is such a file; no name is too long or too odd to be asked."""
+    """Whether there is such a file, for names of any length and any characters."""
     try:
         return path.is_file()
     except (OSError, ValueError):
@@ -36,7 +36,7 @@ def _is_file(path: Path) -> bool:
 
 
 def read_casting(path: Path) -> Casting:
-    """A casting file, its resin read in and its mesh path made absolute."""
+    """Read a casting file, with its resin, and make its mesh path absolute."""
     data = read_toml(path)
     for key in ("resin", "mesh"):
         if not isinstance(data.get(key), str):
@@ -53,7 +53,7 @@ def read_rig(path: Path) -> RigSpec:
 
 
 def read_plan(path: Path) -> Plan:
-    """A PLAN.json. Raises InputError naming the first thing wrong."""
+    """Read a PLAN.json. Raises an InputError that names the first fault."""
     data = read_json(path)
     kind = data.get("kind", "missing") if isinstance(data, dict) else "missing"
     if kind != "evenwall/plan":

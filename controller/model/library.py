@@ -1,4 +1,4 @@
-"""Cards of the library and of the record, plan jobs, and what is measured of a casting."""
+"""Cards of the library and of the record, plan jobs, and the measurements of a casting."""
 
 from __future__ import annotations
 
@@ -28,9 +28,9 @@ class ResinCard(Frozen):
 
 
 class PlanJob(Frozen):
-    """A plan in the making, or made. rough: `plan` is a first answer, which a search refines.
-    left_s: time that the search still takes, once its pace is known. casting, wall_mm, shop_degC
-    and mould_degC: what was asked for."""
+    """A plan that is being made or is finished. rough: `plan` is a first answer, which a search
+    refines. left_s: time that the search still takes, once its pace is known. casting, wall_mm,
+    shop_degC and mould_degC: the values of the request."""
 
     job_id: str
     casting_id: str
@@ -65,19 +65,19 @@ class RunCard(Frozen):
 
 
 class Spot(Frozen):
-    """A place on the casting and how thick it is there."""
+    """A place on the casting and the wall's thickness there."""
 
     where: Annotated[str, Field(min_length=1, max_length=80)]
     wall_mm: Annotated[float, Field(gt=0, le=100)]
 
 
 def _one_or_many(value: object) -> object:
-    """A single reading is a list of one."""
+    """Return a single reading as a list of one."""
     return (value,) if isinstance(value, int | float) else value
 
 
 class Measured(Frozen):
-    """The casting as measured. Nothing is required, but the weight says most."""
+    """The measurements of a casting. None is required, but the weight is the most useful."""
 
     weight_g: Positive | None = None
     rim_mm: Annotated[

@@ -21,14 +21,14 @@ from evenwall.model.plan import Plan
 Id = Annotated[str, Field(min_length=1, max_length=120, pattern=r"^[A-Za-z0-9._:-]+$")]
 Line = Annotated[str, Field(min_length=1, max_length=500)]
 
-ORDERS: dict[str, type[Order]] = {}  # every order that can be sent, by its command's name
+ORDERS: dict[str, type[Order]] = {}  # every order that a person can send, by its command's name
 
 
 class Order(Frozen):
     """Data of a command. A number must be sent as a number, not as text, true or false."""
 
     model_config = ConfigDict(strict=True)
-    name: ClassVar[str] = ""  # of the command
+    name: ClassVar[str] = ""  # the command's name
     inside: ClassVar[bool] = False  # made by the program itself: nobody can send it
 
     @classmethod
@@ -53,12 +53,12 @@ class Command(Frozen):
 
     key: str
     order: Order
-    step_id: str | None = None  # refused when the run has moved on
+    step_id: str | None = None  # the command is refused when the run has moved on
     who: str = "console"
 
     @property
     def name(self) -> str:
-        """Name of the command, as the record and the web have it."""
+        """Name of the command in the record and on the web."""
         return self.order.name
 
 
@@ -79,7 +79,7 @@ class Start(Order):
 
 
 class StartOwn(Order):
-    """Begin a run from a plan that this program made or read itself."""
+    """Begin a run from a plan that this program itself made or read."""
 
     name: ClassVar[str] = "start"
     inside: ClassVar[bool] = True
@@ -87,7 +87,7 @@ class StartOwn(Order):
 
 
 class Next(Order):
-    """Confirm that this step is done: the one button."""
+    """Confirm that this step is done; this is the main button."""
 
     name: ClassVar[str] = "next"
 
@@ -127,7 +127,7 @@ class Resume(Order):
 
 
 class Simulate(Order):
-    """Press the button of a simulated frame, or move its guard; a real rig refuses."""
+    """Press the button of a simulated frame, or move its guard; a real rig refuses this command."""
 
     name: ClassVar[str] = "simulate"
     what: Literal["button", "hold", "guard"]
@@ -167,9 +167,9 @@ class WeighBack(Order):
 
 
 class Touch(Order):
-    """Report that a person found the cup or the coat gelled.
+    """Report that the cup or the coat was found gelled.
 
-    confirmed: the person was asked once more, and is sure.
+    confirmed: the person was asked again, and is sure.
     """
 
     name: ClassVar[str] = "touch"
@@ -189,7 +189,7 @@ class TakeBack(Order):
 class Tick(Order):
     """Tick a line of the list, or take its tick back.
 
-    index: of the line, from 0. all: tick every line.
+    index: number of the line, from 0. all: tick every line.
     """
 
     name: ClassVar[str] = "tick"
@@ -199,7 +199,7 @@ class Tick(Order):
 
 
 class Draft(Order):
-    """Keep text that is typed but not yet sent, for every phone.
+    """Keep text that is typed but not yet sent, so that every phone shows it.
 
     value: an empty text clears the field.
     """
@@ -245,8 +245,8 @@ class Prove(Measured, Order):
 
     Measurements made since the run ended may be sent with it.
 
-    reason: needed where the casting contradicts its plan. confirmed: the person was asked once
-    more, and is sure.
+    reason: needed where the casting contradicts its plan. confirmed: the person was asked again,
+    and is sure.
     """
 
     model_config = ConfigDict(strict=False)
@@ -257,7 +257,7 @@ class Prove(Measured, Order):
 
 
 def given(order: Measured) -> dict[str, Any]:
-    """Return what was measured, as plain values, without what was left out."""
+    """Return the measurements that were given, as plain values."""
     kept: dict[str, Any] = order.model_dump(
         mode="json", include=set(Measured.model_fields), exclude_defaults=True
     )

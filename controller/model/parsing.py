@@ -1,4 +1,4 @@
-"""Plain data into models; the first thing wrong becomes one line."""
+"""Conversion of plain data into models; the first fault becomes one line."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def _limit(error: dict[str, Any]) -> str:
 
 
 def unit_of(field: str) -> str:
-    """The unit a field's name carries ("wall_mm" -> "mm"), or nothing."""
+    """Return the unit in a field's name ("wall_mm" -> "mm"), or an empty text."""
     for suffix, unit in _UNITS:
         if field.endswith(suffix):
             return unit
@@ -53,7 +53,7 @@ _UNITS = (
 
 
 def parse(model: type[M], data: dict[str, Any], file: Path | str) -> M:
-    """Validate plain data; the first thing wrong becomes one InputError line."""
+    """Validate plain data; the first fault becomes one InputError line."""
     try:
         return model.model_validate(data)
     except ValidationError as error:
@@ -85,7 +85,7 @@ def parse(model: type[M], data: dict[str, Any], file: Path | str) -> M:
 
 
 def _fields_beside(model: type[BaseModel], place: tuple[int | str, ...]) -> tuple[str, ...]:
-    """The fields of the table that `place` stands in; none where that cannot be told."""
+    """Return the fields of the table that contains `place`; none where it cannot be found."""
     for part in place[:-1]:
         if isinstance(part, int):
             continue

@@ -1,4 +1,4 @@
-"""The plan: coats with their weights, clock and ramps, and the wall they should make."""
+"""The plan: coats with their weights, clock and ramps, and the predicted wall."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ from evenwall.model.rig import RigSpec
 
 
 class Ramp(Frozen):
-    """Both speeds go linearly, in `duration_s`, from where they are to these."""
+    """A linear change of both speeds, in `duration_s`, from their present values to these."""
 
     leg: Annotated[str, Field(max_length=40)]
     duration_s: Span_s
@@ -40,9 +40,9 @@ class Ramp(Frozen):
 class CoatClock(Frozen):
     """Seconds from the moment the coat's two parts meet.
 
-    pour_from_s: until then the mix stands in its cup; 0, it is poured as soon as it is degassed.
-    turn_by_s: who begins to turn later finds the wall clearly thinner at its thinnest; None in
-    plans of before this was told.
+    pour_from_s: the mix stays in its cup until then; with 0 it is poured as soon as it is degassed.
+    turn_by_s: a later start of turning makes the thinnest place of the wall clearly thinner; None
+    in plans made before this field existed.
     """
 
     pour_from_s: Moment_s = 0.0
@@ -62,9 +62,9 @@ class StartAngles(Frozen):
     minor: Angle_deg = 0.0
 
 
-# Water has 0.001 Pa s; a resin at its gel has more than any film moves under.
+# Water has 0.001 Pa s; at a resin's gel the viscosity is too high for any film to move.
 Pascal_s = Annotated[float, Field(ge=1e-4, le=1e12, allow_inf_nan=False)]
-WITNESS_G = 30.0  # less in the cup hardly warms a probe (common practice, no source)
+WITNESS_G = 30.0  # a smaller mass in the cup hardly warms a probe (common practice, no source)
 
 
 class CoatPlan(Frozen):
@@ -102,7 +102,7 @@ class Geometry(Frozen):
 
 
 class WallSummary(Frozen):
-    """Predicted wall. Keys beyond the mean are null until the film has been computed for them."""
+    """Predicted wall. Figures beyond the mean are null until the film has been computed."""
 
     target_mm: Thickness_mm
     mean_mm: Wall_mm  # 0 where every coat was lost
@@ -122,7 +122,8 @@ class WallSummary(Frozen):
 
     @property
     def error_mm(self) -> float | None:
-        """Error of the thinnest patch, mesh and shape in quadrature; None if neither is known."""
+        """Error of the thinnest patch, from mesh and shape in quadrature; None if neither is
+        known."""
         known = [part for part in (self.mesh_error_mm, self.shape_error_mm) if part is not None]
         return math.hypot(*known) if known else None
 
@@ -141,7 +142,7 @@ Sentences = Annotated[tuple[Words, ...], Field(max_length=200)]
 
 
 class Plan(Frozen):
-    """PLAN.json. Outside checks read it, so names change only on purpose; extra keys may come."""
+    """PLAN.json. Other programs read it, so names change only on purpose; keys may be added."""
 
     kind: Literal["evenwall/plan"] = "evenwall/plan"
     version: Literal[1] = 1
@@ -154,7 +155,7 @@ class Plan(Frozen):
     totals: Totals
     cautions: Sentences
     notes: Sentences = ()
-    limits: Sentences = ()  # which place of the wall falls short, and why
+    limits: Sentences = ()  # the places of the wall that are too thin, and the reasons
     details: dict[str, Any] = Field(
         default_factory=dict
     )  # load, search, clarity, shop: see plan.py

@@ -1,4 +1,5 @@
-"""A run held against its plan before it is proven: figures, troubles and what nobody measured."""
+"""Comparison of a run with its plan before it is proven: figures, troubles, missing
+measurements."""
 
 from __future__ import annotations
 
@@ -9,10 +10,10 @@ from evenwall.model.library import Measured
 
 
 class Finding(Frozen):
-    """One figure foreseen and measured.
+    """One figure, predicted and measured.
 
     low, high: the span within which the figure agrees with the plan, its error included; None
-    where no error is known. contradicts: the figure lies outside that span.
+    where no error is known. contradicts: the figure is outside that span.
     """
 
     what: str
@@ -45,14 +46,14 @@ MissingKind = Literal[
 
 
 class Missing(Frozen):
-    """A figure that would say more and that nobody gave."""
+    """A useful figure that nobody gave."""
 
     kind: MissingKind
     sentence: str
 
 
 class Assessment(Frozen):
-    """All that a person sees before a run is proven for good."""
+    """The findings that a person sees before a run is finally proven."""
 
     run_id: str
     measured: Measured
@@ -60,4 +61,4 @@ class Assessment(Frozen):
     troubles: tuple[Trouble, ...]
     missing: tuple[Missing, ...]
     sentences: tuple[str, ...]
-    against: tuple[str, ...] = ()  # contradicts the plan, one sentence each: needs a reason
+    against: tuple[str, ...] = ()  # contradictions to the plan, one sentence each: need a reason

@@ -11,7 +11,7 @@ from evenwall.model.bounds import Frozen, Name, NonNegative, RoomTemp_degC, Thic
 
 
 class Sheet(Typed):
-    """The figures of a resin's technical sheet. The limits are those within which cure.py holds."""
+    """The figures of a resin's technical sheet. Their limits are the validity range of cure.py."""
 
     pot_life_min: Annotated[float, Field(gt=0.5, le=24 * 60)]
     pot_life_mass_g: Annotated[float, Field(ge=5, le=5000)] = 100.0
@@ -25,7 +25,8 @@ class Sheet(Typed):
 
 
 class FirstBatch(Typed):
-    """A first batch in a cup, touched: grams mixed, the room, minutes until the stick drew none."""
+    """A first batch in a cup, tested by touch: grams mixed, the room, minutes until the stick drew
+    no more strings."""
 
     mass_g: Annotated[float, Field(ge=5, le=5000)]
     temp_degC: RoomTemp_degC
@@ -44,7 +45,7 @@ class Resin(Frozen):
 
 
 def agreeing(sheet: Sheet) -> None:
-    """Raises InputError where two figures of a sheet cannot both be right."""
+    """Raise InputError if two figures of a sheet cannot both be right."""
     pot_min, pot_degC = sheet.pot_life_min, sheet.pot_life_temp_degC
     if sheet.demould_min is not None and sheet.demould_min < pot_min:
         limit = f"must be at least the pot life, {pot_min:g} min"

@@ -31,8 +31,8 @@ class ProbeSpec(Frozen):
 
 
 class MqttSpec(Frozen):
-    """The broker that a rig tells what it does. Commands over MQTT are off unless named here, and
-    none that could start rotation can be named."""
+    """The broker to which a rig reports. Commands over MQTT are off unless named here, and a
+    command that could start rotation cannot be named."""
 
     host: Annotated[str, Field(min_length=1, max_length=253)] = "127.0.0.1"
     port: Annotated[int, Field(ge=1, le=65535)] = 1883
@@ -51,14 +51,14 @@ class MqttSpec(Frozen):
 
 
 class ScaleSpec(Frozen):
-    """A scale that sends what it shows, over a serial port of the controller's."""
+    """A scale that sends its readings over a serial port of the controller."""
 
     # "/dev/serial/by-id/..."; a simulated rig has a simulated scale
     port: Annotated[str, Field(max_length=200)] = ""
     baud: Literal[1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200] = 9600
     data_bits: Literal[7, 8] = 8
     parity: Literal["none", "even", "odd"] = "none"
-    unit: Literal["g", "kg", "oz"] = "g"  # of lines that name none
+    unit: Literal["g", "kg", "oz"] = "g"  # unit of lines that name none
 
 
 SpokenMoment = Literal["instruction", "ahead", "countdown", "weighing", "answer", "alert"]
@@ -77,11 +77,11 @@ class SpeechSpec(Frozen):
 
 
 class CallsSpec(Frozen):
-    """Ways of calling a person besides the phones that ask for it. In the rig file: `[calls]`."""
+    """Ways of calling a person besides the phones that asked for it. In the rig file: `[calls]`."""
 
-    # Gets every call as a POST of plain JSON.
+    # This address gets every call as a POST of plain JSON.
     webhook: Annotated[str, Field(max_length=500, pattern=r"^(https?://\S+)?$")] = ""
-    # Told to push services, so that they can reach the owner of a rig that misbehaves (RFC 8292).
+    # Push services get this contact, to reach the owner of a rig that misbehaves (RFC 8292).
     contact: Annotated[str, Field(max_length=200, pattern=r"^((mailto:|https://)\S+)?$")] = ""
 
 
@@ -89,8 +89,9 @@ class GelRodSpec(Frozen):
     """A rod that swings in the witness cup until the gel holds it. In the rig file: `[gel_rod]`."""
 
     every_s: Annotated[float, Field(ge=2, le=60)] = 5.0  # from one stroke to the next
-    swing_deg: Annotated[float, Field(ge=5, le=60)] = 25.0  # either side
-    # How long the rod may take to follow one way; thick resin is slow, and no gel.
+    swing_deg: Annotated[float, Field(ge=5, le=60)] = 25.0  # to each side
+    # Longest time for the rod to follow in one direction; thick resin is slow without having
+    # gelled.
     follows_within_s: Annotated[float, Field(ge=0.5, le=10)] = 5.0
 
 
@@ -120,5 +121,5 @@ class RigSpec(Frozen):
     mqtt: MqttSpec | None = None
     scale: ScaleSpec | None = None  # absent: weights are typed
     speech: SpeechSpec | None = None  # absent: the rig does not speak
-    calls: CallsSpec | None = None  # absent: phones alone are called
+    calls: CallsSpec | None = None  # absent: only phones are called
     gel_rod: GelRodSpec | None = None  # absent: a finger finds the cup's gel

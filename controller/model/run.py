@@ -1,4 +1,4 @@
-"""The run, as screens, telemetry and the record see it."""
+"""The run, as screens, telemetry and the record show it."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ class Step(enum.StrEnum):
 
 
 class Button(Frozen):
-    """An offer of the panel: the command it sends and the words on it."""
+    """A button of the panel: the command that it sends, and its words."""
 
     command: str
     label: str
@@ -44,15 +44,15 @@ class Button(Frozen):
 
 
 class FrameButton(Frozen):
-    """The button at the frame now: what a short and a long press do, and the light over it."""
+    """The button at the frame now: the effects of a short and a long press, and its light."""
 
     light: Literal["off", "ready", "turning", "asking", "moves_next", "act_now"]
-    short: str = ""  # empty: it is refused now
+    short: str = ""  # empty: a short press is refused now
     long: str = ""
 
 
 class Countdown(Frozen):
-    """The number that counts now: time left to act, or time to wait."""
+    """The countdown to show now: time left to act, or time to wait."""
 
     kind: Literal["act", "wait"]
     label: str
@@ -60,7 +60,7 @@ class Countdown(Frozen):
 
 
 class GelView(Frozen):
-    """The estimate for the coat, on the coat's own clock (s since its parts met)."""
+    """The gel estimate for the coat, on the coat's own clock (s since its parts met)."""
 
     best_s: float | None = None
     low_s: float | None = None
@@ -85,7 +85,7 @@ class FrameView(Frozen):
     guard_closed: bool = False
     faults: tuple[str, ...] = ()
     paused: bool = False
-    heard_s: float | None = None  # when the board was last heard, on the rig's clock
+    heard_s: float | None = None  # time of the board's last message, on the rig's clock
     major: AxisView = AxisView()
     minor: AxisView = AxisView()
     down: Vector3 = (0.0, 0.0, -1.0)  # gravity's direction in the mould frame
@@ -106,24 +106,24 @@ class CoatView(Frozen):
     steps_expected: tuple[int, int] | None = None
     steps_counted: tuple[int, int] | None = None
     fate: str = "open"  # open, sound, changed or lost: see `evenwall.run.fate`
-    laid_mm: float | None = None  # mean wall that it adds, by its weights; 0 where it is lost
+    laid_mm: float | None = None  # mean wall that the coat adds, by its weights; 0 if it is lost
     done: bool = False
 
 
 class Alert(Frozen):
     kind: str
-    sentence: str  # what it is and what to do
+    sentence: str  # the cause and the action
     severity: Literal["note", "caution", "act_now"]
     since_s: float
 
 
 class ReplayView(Frozen):
-    """A replayed coat beside the proven one, now."""
+    """A replayed coat compared with the proven one, now."""
 
     run_id: str
     leg: str
-    cure_percent: float  # of the equivalent age at gel
-    proven_time_s: float  # when the proven coat was as far, on its own clock
+    cure_percent: float  # equivalent age, in per cent of that at gel
+    proven_time_s: float  # time at which the proven coat had the same cure, on its own clock
     pace: float  # proven seconds per second of today
     lag_s: float  # how far the frame is behind the cure; negative: ahead
     path_percent: float  # of the proven coat's flow path, from the start of the spin to the gel
@@ -140,19 +140,19 @@ class RatioLimits(Frozen):
 
 
 class WeighingView(Frozen):
-    """The weighing as the scale leads it: the portion that is due, and the grams to go."""
+    """The weighing guided by the scale: the portion that is due, and the grams to go."""
 
     phase: Literal["cup", "tare", "pour", "taken", "done"]
     part: Literal["A", "B"] | None = None
     target_g: float = 0.0
-    net_g: float = 0.0  # poured of this portion; once taken, of the whole part
-    to_go_g: float = 0.0  # below 0: over
+    net_g: float = 0.0  # mass poured of this portion; once it is taken, of the whole part
+    to_go_g: float = 0.0  # below 0: too much was poured
     over: bool = False
     sentence: str = ""
 
 
 class ScaleView(Frozen):
-    """The scale's reading now, or why there is none."""
+    """The scale's reading now, or the reason why there is none."""
 
     mass_g: float | None = None
     steady: bool = False
@@ -161,7 +161,7 @@ class ScaleView(Frozen):
 
 
 class Compared(Frozen):
-    """One figure of two runs; of a coat, or of the whole casting (None)."""
+    """One figure of two runs, for a coat or (None) for the whole casting."""
 
     coat: int | None
     what: str
@@ -173,8 +173,9 @@ class Compared(Frozen):
 
 
 class ComparedCoat(Frozen):
-    """Turns of the major axis over the flow path still to come: where two runs lie on each other,
-    the film went the same way. Rows of (path left in % of the proven coat's, turns)."""
+    """Turns of the major axis over the flow path still to come. Where the curves of two runs
+    coincide, the film flowed in the same way. Rows of (path left in % of the proven coat's,
+    turns)."""
 
     coat: int
     proven: tuple[tuple[float, float], ...]
@@ -182,7 +183,7 @@ class ComparedCoat(Frozen):
 
 
 class Comparison(Frozen):
-    """A run against another: what decides a wall, figure by figure."""
+    """Comparison of two runs, by the figures that decide the wall."""
 
     run_id: str
     proven_run_id: str
@@ -196,11 +197,11 @@ class RecordLine(Frozen):
     at_s: float
     utc: str
     text: str
-    kind: str = ""  # of the event
+    kind: str = ""  # the event's kind
 
 
 class Spoken(Frozen):
-    """A sentence said aloud; numbered, so that a page says each once."""
+    """A spoken sentence, with a number so that a page speaks it once."""
 
     number: int
     moment: str  # instruction, ahead, countdown, weighing, answer or alert
@@ -208,7 +209,7 @@ class Spoken(Frozen):
 
 
 class Snapshot(Frozen):
-    """Everything that a screen needs to draw itself."""
+    """Everything that a screen shows."""
 
     now_s: float
     utc: str
@@ -216,7 +217,7 @@ class Snapshot(Frozen):
     speed: float = 1.0
     rig: str
     run_id: str | None = None
-    started_s: float | None = None  # when that run began, on the rig's clock as now_s
+    started_s: float | None = None  # start of that run, on the rig's clock like now_s
     casting: str = ""
     resin: str = ""
     step: Step = Step.IDLE
@@ -241,16 +242,16 @@ class Snapshot(Frozen):
     scale: ScaleView | None = None  # None: this rig has none, weights are typed
     alerts: tuple[Alert, ...] = ()
     record: tuple[RecordLine, ...] = ()
-    spoken: tuple[Spoken, ...] = ()  # the newest sentences said aloud, oldest first
+    spoken: tuple[Spoken, ...] = ()  # the newest spoken sentences, oldest first
     last_event_id: int = 0
     checklist: tuple[str, ...] = ()
     ticked: tuple[int, ...] = ()  # lines of the list that are done, from 0
-    drafts: dict[str, str] = Field(default_factory=dict)  # typed and not sent, by field
+    drafts: dict[str, str] = Field(default_factory=dict)  # text typed and not sent, by field
     cautions: tuple[str, ...] = ()
 
 
 class Event(Frozen):
-    """One row of the journal: what happened. `data` holds plain JSON values, names with units."""
+    """One row of the journal: an event. `data` holds plain JSON values; names carry their units."""
 
     event_id: int
     run_id: str

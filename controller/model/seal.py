@@ -1,7 +1,7 @@
-"""A plan's seal: the hash of its content, by which a change that nobody meant is seen.
+"""A plan's seal: the hash of its content, which shows a change by accident.
 
-It guards against a slip in an editor and a damaged file. Whoever changes a plan on purpose seals it
-anew (`evenwall seal`), and the gate checks it like any other.
+It guards against a slip in an editor and a damaged file. A person who changes a plan on purpose
+seals it again (`evenwall seal`), and the gate checks it like any other.
 """
 
 from __future__ import annotations
@@ -16,8 +16,8 @@ from evenwall.model.plan import Plan
 def digest(plan: Plan) -> str:
     """Return the SHA-256 of a plan's content: JSON with sorted names, without spaces, as UTF-8.
 
-    Left out is what differs between machines that hold the same plan: the path of the mesh (its
-    content has a hash of its own, in `geometry`), the board's port and the broker.
+    It leaves out the fields that differ between machines with the same plan: the path of the mesh
+    (its content has a hash of its own, in `geometry`), the board's port and the broker.
     """
     content = plan.model_dump(mode="json", exclude={"sha256": True, "rig": {"port", "mqtt"}})
     del content["casting"]["mesh"]
@@ -31,8 +31,8 @@ def sealed(plan: Plan) -> Plan:
 
 
 def untouched(plan: Plan) -> None:
-    """Raises InputError where a plan's seal is not that of its content. One without a seal passes:
-    what only reads it tells so."""
+    """Raise InputError if a plan's seal is not that of its content. A plan without a seal passes:
+    commands that only read it report that."""
     if plan.sha256 and plan.sha256 != digest(plan):
         hint = "plan the casting again; or, if the change was meant, run `evenwall seal PLAN.json`"
         limit = "is not the hash of its content: the plan was changed after it was made"
@@ -40,8 +40,8 @@ def untouched(plan: Plan) -> None:
 
 
 def has_seal(plan: Plan) -> None:
-    """Raises InputError where a plan has no seal, or not that of its content: nobody would see what
-    a disk, an editor or a wire changed in it. One of an earlier version is sealed by a person."""
+    """Raise InputError if a plan has no seal, or not that of its content: a change by a disk, an
+    editor or a network would go unnoticed. A person seals a plan of an earlier version."""
     if not plan.sha256:
         hint = "look through it, then run `evenwall seal PLAN.json`"
         limit = "is required: the plan is of an earlier version, or was written by hand"

@@ -1,7 +1,7 @@
-"""Read what comes from outside without trusting its size, its kind or its depth.
+"""Reading of data from outside without trust in its size, its kind or its depth.
 
 A path may name a device, a pipe or a folder; a document may be endless, nested a million deep or
-hold a number of a million digits. Everything here ends with a value or with one InputError.
+hold a number of a million digits. Every function here returns a value or raises one InputError.
 """
 
 from __future__ import annotations
@@ -21,16 +21,16 @@ TABLE_BYTES = 1_000_000  # a casting, resin or rig file is a few kB
 DEEPEST = 40  # levels; a plan has 7
 
 
-# A dotted name of a hundred thousand parts costs the reader minutes. Begun at the name's start, so
-# that the search itself is linear.
+# A dotted name of a hundred thousand parts costs the reader minutes. The match starts at the name's
+# start, so that the search itself is linear.
 _LONG_NAME = re.compile(rf"""(?<![\w"'.-])(?:[\w"'-]++[ \t]*+\.[ \t]*+){{{DEEPEST}}}""")
 
 
 def read_bytes(path: Path, most_bytes: int) -> bytes:
     """Return a regular file's content. Raises InputError for any other kind, and above the limit.
 
-    Opened without waiting, so that a pipe nobody writes to holds nobody up; the limit holds also
-    for a file that grows, and for those whose size the system does not tell.
+    The file is opened without waiting, so that a pipe without a writer does not block. The limit
+    also holds for a file that grows, and for files whose size the system does not report.
     """
     try:
         handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
@@ -55,7 +55,7 @@ def read_bytes(path: Path, most_bytes: int) -> bytes:
 
 
 def set_aside(path: Path) -> Path:
-    """Rename a file, or the folder in its place, to one that nobody reads. Raises OSError."""
+    """Rename a file, or a folder of that name, to a name that no code reads. Raises OSError."""
     number = 1
     while (kept := path.with_name(f"{path.name}.damaged-{number}")).exists():
         number += 1
@@ -63,7 +63,8 @@ def set_aside(path: Path) -> Path:
 
 
 def read_text(path: Path, most_bytes: int, encoding: str = "utf-8") -> str:
-    """Return a regular file's text. Raises InputError as `read_bytes`, and for no UTF-8."""
+    """Return a regular file's text. Raises InputError as `read_bytes`, and for text that is not
+    UTF-8."""
     try:
         return read_bytes(path, most_bytes).decode(encoding)
     except UnicodeDecodeError as error:
@@ -80,9 +81,9 @@ def _no_twice(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
 
 
 def from_json(text: str | bytes, file: Path | str = "") -> Any:
-    """Return the value of a JSON document (RFC 8259). Raises InputError, also for a name that
-    stands twice in one object, a number of thousands of digits, and nesting beyond DEEPEST. What is
-    no finite number is left to the models, which name its field."""
+    """Return the value of a JSON document (RFC 8259). Raises InputError, also for a name used twice
+    in one object, a number of thousands of digits, and nesting beyond DEEPEST. Numbers that are not
+    finite are left to the models, which name the field."""
     try:
         value = json.loads(text, object_pairs_hook=_no_twice)
     except (ValueError, RecursionError) as error:
@@ -94,7 +95,8 @@ def from_json(text: str | bytes, file: Path | str = "") -> Any:
 
 
 def depth(value: Any, most: int) -> int:
-    """Return how many levels of lists and tables a plain value has; counting ends past `most`."""
+    """Return the number of levels of lists and tables in a plain value; counting ends past
+    `most`."""
     level, found = [value], 0
     while level and found <= most:
         level = [
@@ -120,7 +122,7 @@ def read_json(path: Path) -> Any:
 
 def read_table(path: Path) -> dict[str, Any]:
     """Return the table of a TOML file. Raises InputError when it cannot be read or is not TOML."""
-    text = read_text(path, TABLE_BYTES, "utf-8-sig")  # with the mark that some editors put first
+    text = read_text(path, TABLE_BYTES, "utf-8-sig")  # some editors write a byte order mark first
     if _LONG_NAME.search(text):
         raise InputError("file", path, f"has a name of more than {DEEPEST} parts")
     try:

@@ -1,4 +1,4 @@
-"""Plain data written as TOML, in the form that a person would write."""
+"""Writing of plain data as TOML, in the form that a person would write."""
 
 from __future__ import annotations
 
@@ -67,7 +67,7 @@ def _value(value: object) -> str:
         return repr(value)
     if isinstance(value, list | tuple):
         return f"[{', '.join(_value(one) for one in value)}]"
-    if isinstance(value, Mapping):  # among plain values: an inline table
+    if isinstance(value, Mapping):  # a table among plain values becomes an inline table
         shown = (f"{_key(k)} = {_value(v)}" for k, v in value.items() if v is not None)
         return f"{{{', '.join(shown)}}}"
     raise InputError("value", type(value).__name__, "cannot be written as TOML")

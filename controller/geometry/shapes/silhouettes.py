@@ -17,10 +17,10 @@ from evenwall.geometry.shapes.outline import widths
 from evenwall.geometry.shapes.sections import Array, Index, loft
 
 SECTIONS, AROUND = 72, 96
-ENDS = (0.03, 0.09)  # of the height: the rows that tell whether an end is flat or round
-FLAT = 0.15  # of the widest: an end that is so wide is flat
+ENDS = (0.03, 0.09)  # shares of the height: the rows that show whether an end is flat or round
+FLAT = 0.15  # share of the greatest width: an end of this width or more is flat
 ROUNDS = 5
-ROWS = 402  # of a picture that are looked at
+ROWS = 402  # rows of a picture that are used
 SMOOTH_ROWS = 4.0
 STEEPEST = 0.7  # sine of a normal's turn out of the picture's plane
 WIGGLE = 2e-3  # weight of high orders in the fit; compensates for views that are not evenly spread
