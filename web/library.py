@@ -26,14 +26,14 @@ routes = APIRouter(prefix="/api/library", tags=["library"])
 
 
 class ResinWish(Frozen):
-    """A resin's file as a table. new: there must be none of that name yet."""
+    """Resin file as a table. new: there must be no resin of that name yet."""
 
     resin: Table
     new: bool = False
 
 
 class CastingWish(Frozen):
-    """A casting's file as a table, and the measurements that its mesh is made from."""
+    """Casting file as a table, and the measurements for its mesh."""
 
     casting: Table
     measures: Table | None = None
@@ -49,7 +49,7 @@ class OutlineWish(Frozen):
 
 
 async def _in_thread(work: Callable[..., T], *args: Any) -> T:
-    """Do the library's work in a thread. Raises 503 where the folder cannot be written."""
+    """Run work of the library in a thread. Raises 503 if the folder cannot be written."""
     try:
         return await asyncio.get_running_loop().run_in_executor(None, work, *args)
     except OSError as error:
@@ -58,27 +58,27 @@ async def _in_thread(work: Callable[..., T], *args: Any) -> T:
 
 
 def _pace(desk: Desk, session_id: str) -> None:
-    """Raises 429 where one phone asks for too much work at once."""
+    """Raise 429 if one phone asks for too much work at once."""
     if not desk.work.allow(session_id):
         raise HTTPException(429, "Too much at once; wait a little.")
 
 
 @routes.get("/resins/{resin_id}", responses=may_refuse(401, 404, 422))
 async def resin(resin_id: Stem, desk: AtDesk, _: Watcher) -> ResinEntry:
-    """A resin's file as it stands."""
+    """Return the present file of a resin."""
     return await _in_thread(desk.service.library.resin, resin_id)
 
 
 @routes.put("/resins/{resin_id}", responses=may_refuse(400, 401, 403, 404, 413, 422, 429))
 async def keep_resin(resin_id: Stem, wish: ResinWish, desk: AtDesk, session: Operator) -> ResinCard:
-    """Write a resin's file, checked as the command line checks it."""
+    """Write a resin's file, with the same checks as the command line."""
     _pace(desk, session.session_id)
     return await _in_thread(desk.service.library.keep_resin, resin_id, wish.resin, wish.new)
 
 
 @routes.get("/castings/{casting_id}", responses=may_refuse(401, 404, 422))
 async def casting(casting_id: Stem, desk: AtDesk, _: Watcher) -> CastingEntry:
-    """A casting's file as it stands, and the measurements that its mesh came from."""
+    """Return the present file of a casting, and the measurements for its mesh."""
     return await _in_thread(desk.service.library.casting, casting_id)
 
 
@@ -86,7 +86,7 @@ async def casting(casting_id: Stem, desk: AtDesk, _: Watcher) -> CastingEntry:
 async def keep_casting(
     casting_id: Stem, wish: CastingWish, desk: AtDesk, session: Operator
 ) -> CastingCard:
-    """Write a casting's file; from measurements, make its mesh as well."""
+    """Write a casting's file; with measurements, make its mesh as well."""
     _pace(desk, session.session_id)
     work = desk.service.library.keep_casting
     return await _in_thread(work, casting_id, wish.casting, wish.measures, wish.new)
@@ -101,14 +101,14 @@ async def shape(wish: ShapeWish, desk: AtDesk, session: Operator) -> ShapeCard:
 
 @routes.post("/outline", responses=may_refuse(400, 401, 403, 413, 422, 429))
 async def outline(wish: OutlineWish, desk: AtDesk, session: Operator) -> OutlineCard:
-    """Find the form's outline in a photograph that was sent."""
+    """Find the form's outline in an uploaded photograph."""
     _pace(desk, session.session_id)
     return await _in_thread(desk.service.library.outline, wish.file)
 
 
 @routes.get("/uploads/{name}", responses=may_refuse(401, 422))
 async def upload_standing(name: FileName, desk: AtDesk, _: Watcher, stamp: Stamp = "") -> Upload:
-    """Return the part of a file that is here: sending goes on from its end."""
+    """Return the part of a file that has arrived: sending continues from its end."""
     return await _in_thread(desk.service.library.uploads.standing, name, stamp)
 
 
@@ -128,7 +128,7 @@ async def upload_part(
     total: Annotated[int, Query(ge=1, le=2**40)],
     stamp: Stamp = "",
 ) -> Upload:
-    """Take one part of a file, at most 1 MB; the file is whole when its last byte is here."""
+    """Take one part of a file, at most 1 MB; the file is complete when its last byte arrives."""
     content = await request.body()
     if len(content) > PART_BYTES:
         raise HTTPException(413, f"One part holds at most {PART_BYTES} bytes.")

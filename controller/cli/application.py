@@ -1,4 +1,4 @@
-"""Composition root: the one place that names a concrete rig, probe or twin and joins the rooms."""
+"""Composition root: the only module that chooses concrete rigs, probes and twins."""
 
 from __future__ import annotations
 
@@ -55,26 +55,26 @@ SMALL_RIG = HARDWARE / "rigs" / "small.toml"
 
 
 def sample_rig(path: Path | None) -> RigSpec:
-    """The rig file given, or the small sample rig."""
+    """Read the given rig file, or the small sample rig."""
     return read_rig(path or SMALL_RIG)
 
 
 def data_home() -> Path:
-    """Folder of the records unless another is given (XDG Base Directory Specification 0.8)."""
+    """Default folder of the records (XDG Base Directory Specification 0.8)."""
     base = os.environ.get("XDG_DATA_HOME") or str(Path.home() / ".local" / "share")
     return Path(base) / "evenwall"
 
 
 @dataclass(frozen=True)
 class Setup:
-    """Settings of this process and its rig. speed: times faster than life, simulated rigs only."""
+    """Settings of this process and its rig. speed: factor above life, for simulated rigs only."""
 
     spec: RigSpec
     data: Path
     castings: Path = SAMPLES
     speed: float = 1.0
     seed: int = 0
-    plan_budget_s: float | None = None  # for a plan asked for on the panel; None: a full search
+    plan_budget_s: float | None = None  # for a plan requested on the panel; None: full search
 
     @property
     def record(self) -> Path:
@@ -83,11 +83,11 @@ class Setup:
 
 @dataclass
 class Hand:
-    """Buttons that a program presses: the scripted operator's. Meets `ports.Inputs`."""
+    """Buttons pressed by a program, the scripted operator. Implements `interfaces.Inputs`."""
 
     behind: Inputs
     pressed: deque[Press] = field(default_factory=deque)
-    # Takes a press that answers another question than the run's; True: it did.
+    # Takes a press that answers a question outside the run, and then returns True.
     catch: Callable[[Press], bool] = lambda press: False  # noqa: ARG005
 
     def press(self, press: Press) -> None:
@@ -104,7 +104,7 @@ class Hand:
 
 @dataclass
 class Application:
-    """Everything wired and running."""
+    """All parts, connected and running."""
 
     setup: Setup
     clock: SystemClock
@@ -113,18 +113,21 @@ class Application:
     hand: Hand
     twin: Twin | None
     board: PtyBoard | None
-    loads: PtyScale | None  # a simulated scale, to put something on
+    loads: PtyScale | None  # a simulated scale that takes loads
 
 
 @contextmanager
 def only_one(folder: Path) -> Iterator[None]:
-    """Two controllers must not hold one rig. The kernel drops the lock with the process. Raises
-    InputError; a folder that can only be read is no reason, for a frame may be turning."""
+    """Lock a rig, because two controllers must not hold it. Raises InputError.
+
+    The kernel drops the lock with the process. A read-only folder does not raise, because a frame
+    may be turning.
+    """
     try:
         folder.mkdir(parents=True, exist_ok=True)
         held = folder / "in-use"
         if held.exists() and not (held.is_file() and os.access(held, os.R_OK)):
-            set_aside(held)  # another user's, or a folder; the board itself takes one controller
+            set_aside(held)  # another user's, or a folder; the board accepts one controller
         lock = os.open(held, os.O_RDONLY | os.O_CREAT | os.O_CLOEXEC, 0o666)
     except OSError as error:
         raise InputError("data", folder, f"{error.strerror}") from None
@@ -141,8 +144,11 @@ def only_one(folder: Path) -> Iterator[None]:
 
 
 def going_on(record: Path, speed: float) -> SystemClock:
-    """The rig's clock, taken up where the last process left it; a new one when the record cannot
-    be read: a frame moved by hand has no casting that it would put out of step."""
+    """Return the rig's clock, continued from the last process.
+
+    If the record cannot be read, the clock is new: a frame that is moved by hand has no casting to
+    put out of step.
+    """
     try:
         journals = standing(record)
     except RecordError:
@@ -175,7 +181,7 @@ def _probe_set(
 
 @dataclass
 class Devices:
-    """The rig and its probes, buttons and lamps, before anybody runs castings with them."""
+    """Rig with its probes, buttons and lamps, before any casting runs."""
 
     clock: SystemClock
     rig: SerialRig
@@ -188,10 +194,10 @@ class Devices:
 
 @contextmanager
 def open_devices(setup: Setup, clock: SystemClock) -> Iterator[Devices]:
-    """Board or simulated board, probes, pins, until the block ends; the rig is not opened yet.
+    """Open board or simulated board, probes and pins until the block ends, but not the rig itself.
 
-    A simulated board outlives a killed controller, as a real one does, and is joined again; a
-    controller that ends in order takes it down. Raises InputError, BridgeError.
+    Like a real board, a simulated one outlives a killed controller and is joined again. A
+    controller that ends in order shuts it down. Raises InputError, BridgeError.
     """
     spec = setup.spec
     with ExitStack() as stack:
@@ -222,7 +228,7 @@ def open_devices(setup: Setup, clock: SystemClock) -> Iterator[Devices]:
 
 
 def scale_of(spec: ScaleSpec, port: str) -> SerialScale:
-    """The scale of a rig file, not opened yet. Raises InputError."""
+    """Return the scale of a rig file, not opened yet. Raises InputError."""
     if not port:
         raise InputError("scale.port", "missing", "is required for a scale")
     return SerialScale(port, **spec.model_dump(exclude={"port"}))
@@ -230,8 +236,10 @@ def scale_of(spec: ScaleSpec, port: str) -> SerialScale:
 
 @asynccontextmanager
 async def _weighing(spec: RigSpec, supervisor: Supervisor) -> AsyncIterator[PtyScale | None]:
-    """The rig's scale, if it has one, shown until the block ends. A scale lives in wall time,
-    however fast the rig's world runs. Raises InputError."""
+    """Show the rig's scale, if it has one, until the block ends. Raises InputError.
+
+    A scale runs in wall time, however fast the rig's world runs.
+    """
     if spec.scale is None:
         yield None
         return
@@ -257,7 +265,7 @@ async def _weighing(spec: RigSpec, supervisor: Supervisor) -> AsyncIterator[PtyS
 async def _rod_swings(
     spec: RigSpec, supervisor: Supervisor, clock: Clock, twin: Twin | None
 ) -> AsyncIterator[None]:
-    """The rig's gel rod, if it has one, at work until the block ends. Raises InputError."""
+    """Run the rig's gel rod, if it has one, until the block ends. Raises InputError."""
     if spec.gel_rod is None:
         yield
         return
@@ -283,14 +291,15 @@ async def _rod_swings(
 async def open_application(
     setup: Setup, judges: GelMonitors | None = None
 ) -> AsyncIterator[Application]:
-    """Devices, record, supervisor and service, until the block ends. Raises as `open_devices`,
-    and RecordError.
+    """Open devices, record, supervisor and service until the block ends.
 
-    judges: of the gel; the estimator, with what the resins' earlier batches have taught it."""
+    Raises as `open_devices`, and RecordError. judges: gel monitors; by default the estimator with
+    the resins' earlier batches.
+    """
     async with AsyncExitStack() as stack:
         stack.enter_context(only_one(setup.data))
         records = Records(setup.record)
-        # The rig's clock goes on where the last process left it, wherever the record is kept now.
+        # The rig's clock continues from the last process, wherever the record is kept now.
         most_s = longest_away_s(records.journal, setup.spec)
         clock = SystemClock(setup.speed, records.journal.anchor(), most_s)
         devices = stack.enter_context(open_devices(setup, clock))
@@ -349,7 +358,7 @@ async def _ended(task: asyncio.Task[None]) -> None:
 
 
 def scripted_operator(application: Application) -> Operator:
-    """Somebody who does the hand work. Raises InputError with a real rig: there a person must."""
+    """Return an operator for the hand work. Raises InputError for a real rig."""
     twin, board, clock = application.twin, application.board, application.clock
     if twin is None or board is None:
         raise InputError("--scripted", "set", "a real rig needs a person")
@@ -368,7 +377,7 @@ def scripted_operator(application: Application) -> Operator:
 
 @asynccontextmanager
 async def open_telemetry(application: Application) -> AsyncIterator[Telemetry | None]:
-    """Tells the broker, where the rig file names one, until the block ends."""
+    """Publish to the broker, if the rig file names one, until the block ends."""
     if application.setup.spec.mqtt is None:
         yield None
         return
@@ -397,7 +406,7 @@ async def open_telemetry(application: Application) -> AsyncIterator[Telemetry | 
 
 @asynccontextmanager
 async def demo_telemetry() -> AsyncIterator[MqttSpec | None]:
-    """A broker of the demo's own on a free loopback port; None where the extra is missing."""
+    """Run a broker for the demo on a free loopback port; None if the extra is not installed."""
     if find_spec("amqtt") is None:
         yield None
         return
@@ -410,7 +419,7 @@ async def demo_telemetry() -> AsyncIterator[MqttSpec | None]:
 
 
 def _pairs(application: Application, people: People, press: Press) -> bool:
-    """Whether this press confirms a phone that asks. A frame that turns is paused before that."""
+    """Whether this press confirms a waiting phone. While a frame turns, it pauses it instead."""
     turns = application.service.snapshot().frame.mode == "turning"
     return press is Press.LONG and not turns and people.at_frame.confirm()
 
@@ -422,7 +431,7 @@ def _pairs(application: Application, people: People, press: Press) -> bool:
 async def open_doors(
     setup: Setup, settings: Settings, say: Callable[[str], None]
 ) -> AsyncIterator[Application]:
-    """The application with its telemetry and its panel, until the block ends.
+    """Open the application with its telemetry and its panel until the block ends.
 
     say: the rig's console.
     """

@@ -30,7 +30,7 @@ def seed(text: str) -> int:
 
 
 class Commands:
-    """The commands of a parser. `add` makes one and sets the function that runs it."""
+    """Commands of a parser. `add` makes one and sets the function that runs it."""
 
     def __init__(self, top: argparse.ArgumentParser, runs: Mapping[str, Run]) -> None:
         self._sub = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
@@ -309,7 +309,7 @@ def _serving(command: argparse.ArgumentParser, *, speed: float = 1.0, rig: bool 
 
 
 def _of_record(command: argparse.ArgumentParser) -> None:
-    """Before the action or behind it: what is not given says nothing about the other place."""
+    """Add options that may stand before or after the action; an absent one overrides nothing."""
     command.add_argument("--json", action="store_true", default=argparse.SUPPRESS)
     command.add_argument(
         "--data",

@@ -1,8 +1,8 @@
-"""A certificate authority of the rig's own, so that a phone has a secure page without the internet.
+"""Certificate authority of the rig, so that a phone has a secure page without the internet.
 
-The authority may sign for this machine's names and for private addresses alone (RFC 5280 4.2.1.10),
-so whoever steals its key cannot pose as anything else to a phone that trusts it. Its key never
-leaves the folder, which is readable by its owner only.
+The authority may sign only for this machine's names and for private addresses (RFC 5280 4.2.1.10).
+So a thief of its key cannot imitate any other site for a phone that trusts it. The key never leaves
+its folder, which only the owner can read.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ AUTHORITY_LIFE = timedelta(days=3650)
 # (CA/Browser Forum Baseline Requirements 6.3.2, from memory).
 SERVER_LIFE = timedelta(days=365)
 RENEW_BEFORE = timedelta(days=30)
-BACKDATED = timedelta(days=1)  # a phone's clock may be behind
+BACKDATED = timedelta(days=1)  # a phone's clock may be slow
 # RFC 1918, RFC 3927, RFC 4193, RFC 4291: addresses that no public site has.
 PRIVATE = (
     "127.0.0.0/8", "10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16", "169.254.0.0/16",
@@ -36,7 +36,7 @@ PRIVATE = (
 
 @dataclass(frozen=True)
 class Files:
-    """Paths of the authority and of the certificate that the panel shows."""
+    """Paths of the authority and of the panel's certificate."""
 
     folder: Path
 
@@ -58,7 +58,7 @@ class Files:
 
 
 def own_names(host: str, address: str) -> tuple[str, ...]:
-    """Return the names and addresses that a phone may reach this panel by."""
+    """Return the names and addresses by which a phone may reach this panel."""
     machine = socket.gethostname().split(".")[0].lower()
     found = ["localhost", "127.0.0.1", "::1", machine, f"{machine}.local", address]
     if host not in {"0.0.0.0", "::"}:
@@ -67,9 +67,9 @@ def own_names(host: str, address: str) -> tuple[str, ...]:
 
 
 def certify(files: Files, names: tuple[str, ...], now: datetime) -> bool:
-    """Make or renew what is missing, too old, or for other names. True: something is new.
+    """Make or renew certificates that are missing, too old, or for other names.
 
-    Raises InputError where the folder cannot be written.
+    Returns whether any is new. Raises InputError if the folder cannot be written.
     """
     try:
         files.folder.mkdir(parents=True, exist_ok=True, mode=0o700)
@@ -99,7 +99,7 @@ def _read_key(path: Path) -> ec.EllipticCurvePrivateKey:
 def _good(
     cert_path: Path, key_path: Path, now: datetime
 ) -> tuple[x509.Certificate, ec.EllipticCurvePrivateKey] | None:
-    """The certificate and its key where both can be read, belong together and last long enough."""
+    """Return a certificate and its key if both can be read, match and last long enough."""
     try:
         certificate, key = _read(cert_path), _read_key(key_path)
     except (OSError, ValueError, TypeError):
@@ -146,7 +146,7 @@ def _authority(files: Files, names: tuple[str, ...], now: datetime) -> bool:
     )
     _write(files.authority_key, _key_pem(key))
     _write(files.authority, certificate.public_bytes(serialization.Encoding.PEM))
-    files.server.unlink(missing_ok=True)  # signed by the one before
+    files.server.unlink(missing_ok=True)  # signed by the previous authority
     return True
 
 
@@ -219,7 +219,7 @@ def _key_pem(key: ec.EllipticCurvePrivateKey) -> bytes:
 
 
 def _write(path: Path, content: bytes) -> None:
-    """Whole or not at all, and for its owner's eyes only."""
+    """Write a file completely or not at all, readable by its owner only."""
     fresh = path.with_suffix(".new")
     descriptor = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
     with os.fdopen(descriptor, "wb") as file:

@@ -1,7 +1,6 @@
-"""Sends the run's calls to people: to locked phones, a webhook and a broker, and says whom each
-reached.
+"""Sends the run's calls to locked phones, a webhook and a broker, and reports whom each reached.
 
-The calls themselves, and when they are repeated, are the run's (`evenwall.run.calls`).
+`evenwall.run.calls` makes the calls and decides when they are repeated.
 """
 
 from __future__ import annotations
@@ -21,7 +20,7 @@ from evenwall.telemetry.publisher import BrokerAway, Telemetry
 from evenwall_web.phones import NotSent, Phones, Post, post
 
 Call = Mapping[str, Any]  # call, urgency, number, sentence, rig, run_id
-Channel = Callable[[Call], Awaitable[str]]  # returns whom it reached; empty: there is nobody
+Channel = Callable[[Call], Awaitable[str]]  # returns the receiver; empty if there is none
 TITLES = {"act_now": "Act now", "caution": "Look at the rig", "hands": "Hands wanted"}
 
 
@@ -44,7 +43,7 @@ def by_push(phones: Phones) -> Channel:
 
 
 def by_webhook(url: str, send_out: Post = post) -> Channel:
-    """Channel to whatever takes a POST of plain JSON."""
+    """Channel to any address that accepts a POST of plain JSON."""
 
     async def send(call: Call) -> str:
         headers = {"Content-Type": "application/json"}
@@ -57,7 +56,7 @@ def by_webhook(url: str, send_out: Post = post) -> Channel:
 
 
 def by_broker(telemetry: Telemetry) -> Channel:
-    """Channel to whoever listens to the topic `call` of the broker."""
+    """Channel to all listeners of the broker's topic `call`."""
 
     async def send(call: Call) -> str:
         try:
@@ -72,7 +71,7 @@ def by_broker(telemetry: Telemetry) -> Channel:
 def channels_of(
     spec: CallsSpec | None, phones: Phones, telemetry: Telemetry | None = None
 ) -> dict[str, Channel]:
-    """Return the channels by name: phones always, a webhook and a broker where there are any."""
+    """Return the channels by name: phones always, a webhook and a broker if there are any."""
     found = {"push": by_push(phones)}
     if telemetry is not None:
         found["broker"] = by_broker(telemetry)
@@ -84,7 +83,7 @@ def channels_of(
 
 
 class Caller:
-    """Sends each call of the run as it is made. A channel that is slow or gone delays nobody."""
+    """Sends each call of the run as it is made. A slow or lost channel delays nothing else."""
 
     def __init__(self, supervisor: Supervisor, rig: str, channels: Mapping[str, Channel]) -> None:
         self._supervisor, self._rig, self._channels = supervisor, rig, channels
@@ -99,7 +98,7 @@ class Caller:
         self._supervisor.on_event = self._before
 
     async def end(self) -> None:
-        """Give up what is still being sent."""
+        """Cancel the calls that are still being sent."""
         for task in self._sending:
             task.cancel()
         await asyncio.gather(*self._sending, return_exceptions=True)
@@ -135,7 +134,7 @@ async def _send(supervisor: Supervisor, call: Call, name: str, channel: Channel)
 async def calling(
     supervisor: Supervisor, rig: str, channels: Mapping[str, Channel]
 ) -> AsyncIterator[None]:
-    """Send calls until the block ends. What was called before it began is not sent again."""
+    """Send calls until the block ends. Calls made before it began are not sent again."""
     with Caller(supervisor, rig, channels) as caller:
         try:
             yield

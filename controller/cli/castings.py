@@ -1,4 +1,4 @@
-"""The folder of castings that belongs to one record."""
+"""Folder of castings that belongs to one record."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The demo: the whole main job on the simulated rig, a scripted operator doing the hand work."""
+"""Demo: the whole main job on the simulated rig, with a scripted operator for the hand work."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from evenwall.worker_process import in_worker
 from evenwall_web.settings import Settings
 
 _PLANNING = "planning"
-PLAN_BUDGET_S = 20.0  # a few rounds of a search, and its wall told from the last mesh
+PLAN_BUDGET_S = 20.0  # a few rounds of a search, and its wall on the last mesh
 
 Say = Callable[[str], None]
 Progress = Callable[[float, str], None]
@@ -42,9 +42,9 @@ class Demo:
 
 
 async def run(demo: Demo, say: Say, progress: Progress) -> dict[str, Any] | None:
-    """Plan, run and sum up; None when it was interrupted.
+    """Plan, run and summarise; None if interrupted.
 
-    After a crash in the middle of a casting the same command joins the turning frame and goes on.
+    After a crash during a casting the same command joins the turning frame and continues.
     """
     summary: dict[str, Any] | None = None
     async with demo_telemetry() as broker:
@@ -73,7 +73,7 @@ async def run(demo: Demo, say: Say, progress: Progress) -> dict[str, Any] | None
 
 
 async def _plan(application: Application, demo: Demo, say: Say, progress: Progress) -> Plan:
-    """The plan of the casting under way, or a new one, started."""
+    """Return the plan of the casting under way, or make and start a new one."""
     now = application.service.snapshot()
     if now.run_id is not None and now.step not in OVER:
         return await application.service.run_plan(now.run_id)
@@ -111,7 +111,7 @@ async def _cast(application: Application, plan: Plan, say: Say) -> dict[str, Any
 
 
 def told(done: dict[str, Any], data: Path) -> str:
-    """The summary in words, and where the rest is read."""
+    """Return the summary in words, with the places of the details."""
     laid = sum(coat["done"] for coat in done["coats"])
     thin = done["wall"].get("min_mm")
     wall = f"{done['wall']['mean_mm']:.2f} mm on average"
@@ -137,7 +137,7 @@ def summary(last: Snapshot, plan: Plan) -> dict[str, Any]:
             "gel_detected_s": coat.gel_detected_s,
             "steps_expected": coat.steps_expected,
             "steps_counted": coat.steps_counted,
-            # None: the board kept its last speed alone for a while, so no count was foretold.
+            # None: the board kept its last speed by itself for a while, so no count was expected.
             "steps_exact": None
             if coat.steps_expected is None
             else coat.steps_counted == coat.steps_expected,

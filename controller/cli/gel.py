@@ -23,7 +23,7 @@ from evenwall.planning.in_words import clock_words
 from evenwall.units import degC, kelvin, kilograms, metres
 
 SAID_EVERY_S = 10.0
-HOT_ROOM_K = kelvin(45.0)  # nobody pours resin there; 70 degF and 294 K read as degC lie above
+HOT_ROOM_K = kelvin(45.0)  # no resin is poured above this; 70 degF or 294 K read as degC are higher
 COLUMNS = ("time_s", "probe_degC", "ambient_degC")
 
 
@@ -36,7 +36,7 @@ def _listed(material: str) -> str:
 
 
 WallMaterial = Annotated[str, AfterValidator(_listed)]
-Cup_g = Annotated[float, Field(ge=5, le=5000)]  # what the cup's heat balance holds for
+Cup_g = Annotated[float, Field(ge=5, le=5000)]  # validity range of the cup's heat balance
 
 
 class TouchEntry(Typed):
@@ -69,7 +69,7 @@ class CaseEntry(Typed):
 
 
 class CaseFile(Frozen):
-    """CASE.toml: what the user knows."""
+    """CASE.toml: facts that the user knows."""
 
     sheet: Sheet
     case: CaseEntry
@@ -92,7 +92,7 @@ def _kelvin(temp_degC: float | None) -> float | None:
 
 
 def si_case(file: CaseFile) -> gel.Case:
-    """The case in SI."""
+    """Case in SI units."""
     case, sheet = file.case, cure_sheet(file.sheet)
     earlier = tuple(
         gel.EarlierBatch(
@@ -136,11 +136,11 @@ def _cell(text: str | None, name: str, path: Path, line: int) -> float | None:
     return value if math.isfinite(value) else None
 
 
-LONGEST_LINE = 10_000  # characters: a row has three numbers, and perhaps its owner's columns
+LONGEST_LINE = 10_000  # characters: a row has three numbers, and perhaps other columns
 
 
 def _lines(text: io.TextIOWrapper, path: Path) -> Iterator[str]:
-    """Lines as they come, never more of one than a row can have: a file may have no line's end."""
+    """Yield lines, each cut to the longest possible row: a file may have no line breaks."""
     while line := text.readline(LONGEST_LINE):
         if len(line) == LONGEST_LINE:
             raise InputError(
@@ -150,7 +150,7 @@ def _lines(text: io.TextIOWrapper, path: Path) -> Iterator[str]:
 
 
 def read_trace(path: Path) -> Iterator[gel.Row]:
-    """Rows of TRACE.csv or TRACE.csv.gz, as they come. Raises InputError naming file and line."""
+    """Yield rows of TRACE.csv or TRACE.csv.gz in turn. Raises InputError naming file and line."""
     try:
         with gzip.open(path, "rb") if path.suffix == ".gz" else path.open("rb") as raw:
             text = io.TextIOWrapper(raw, encoding="utf-8-sig", newline="")
@@ -162,7 +162,7 @@ def read_trace(path: Path) -> Iterator[gel.Row]:
                 raise InputError("column", missing[0], "is missing", file=str(path), hint=hint)
             last_s = -math.inf
             for record in table:
-                if any(record.get(None) or ()):  # something beyond the last column named
+                if any(record.get(None) or ()):  # cells beyond the last named column
                     raise InputError(
                         "row", f"{len(record) - 1 + len(record[None])} cells",
                         f"must be {len(record) - 1}, as the first line has",
@@ -184,12 +184,12 @@ def read_trace(path: Path) -> Iterator[gel.Row]:
 
 
 def run(trace_path: Path, case_path: Path) -> dict[str, Any]:
-    """The contract's gel output. Raises InputError, OutsideValidity, NotConverged."""
+    """Return the gel output document. Raises InputError, OutsideValidity, NotConverged."""
     return follow(trace_path, case_path).output
 
 
 def times_words(last: gel.GelEstimate) -> str:
-    """On the clock that began when the parts met. What does not react has no time at all."""
+    """Gel times in words, since the parts met. A mix that does not react has no gel time."""
     if "no_reaction" in gel.holding(last.faults):
         return "No time to stop at, while nothing reacts."
     best, low, high, safe = (
@@ -202,8 +202,9 @@ def times_words(last: gel.GelEstimate) -> str:
 
 
 def _known(model: type[BaseModel], table: Any, ignored: list[str], path: str = "") -> Any:
-    """The table without the keys that its model does not have; those are noted, not refused, so
-    that a case may carry its owner's own remarks.
+    """Return the table without keys that its model lacks.
+
+    Such keys are noted and not refused, so that a case may contain its owner's remarks.
     """
     if isinstance(table, list):
         return [_known(model, entry, ignored, path) for entry in table]
@@ -226,7 +227,7 @@ _TABLES: dict[str, type[BaseModel]] = {
 
 
 def follow(trace_path: Path, case_path: Path) -> Reading:
-    """Every row in order; each touch from its own time on."""
+    """Read every row in order, and use each touch from its time on."""
     ignored: list[str] = []
     file = parse(CaseFile, _known(CaseFile, read_toml(case_path), ignored), case_path)
     state = gel.begin(si_case(file))

@@ -1,4 +1,4 @@
-"""The gel rod at the sheet: it finds the witness cup gelled, as a finger would."""
+"""Gel rod during a run: it detects the gel of the witness cup, as a finger would."""
 
 from __future__ import annotations
 
@@ -21,8 +21,9 @@ DOUBT = (
 
 
 def waits_for(state: RunState | None) -> int | None:
-    """Return the coat whose cup the rod may swing in, or None: it was poured, its frame turns and
-    nobody has found its cup gelled.
+    """Return the coat in whose cup the rod may swing, or None.
+
+    The coat must be poured, its frame turning and its cup not yet found gelled.
     """
     if state is None or state.over or state.step is not Step.SPIN:
         return None
@@ -31,15 +32,15 @@ def waits_for(state: RunState | None) -> int | None:
 
 
 class RodLead:
-    """Strokes while a cup may gel, and tells its gel once, as a person's touch is told."""
+    """Strokes while a cup may gel, and reports its gel once, in the form of a person's touch."""
 
     def __init__(self, supervisor: Supervisor, clock: Clock, rod: GelRod, every_s: float) -> None:
-        """clock: the rig's."""
+        """Set up the rod. clock: the rig's clock."""
         self._supervisor, self._clock, self._rod = supervisor, clock, rod
         self._every_s = every_s
         self._coat: int | None = None
         self._watch = RodWatch()
-        self._told: int | None = None  # the coat whose cup it has told of: never twice
+        self._told: int | None = None  # the coat already reported, to avoid repeats
 
     async def follow(self) -> None:
         """Follow run after run until cancelled."""

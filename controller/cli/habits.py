@@ -1,4 +1,4 @@
-"""Habits of a good command: version, configuration file, logging, completion, a man page, samples.
+"""General services of a command: version, configuration, logging, completion, man page, samples.
 
 The configuration file is `evenwall/config.toml` in the XDG configuration folder (XDG Base Directory
 Specification 0.8). It gives the rig file and the data folder if the command line does not. Its
@@ -49,7 +49,7 @@ def config_file() -> Path:
 
 
 def configure(args: argparse.Namespace) -> None:
-    """Take from the configuration file what the command line leaves open. Raises InputError.
+    """Fill in options missing on the command line from the configuration file. Raises InputError.
 
     Sets `rig` and `data` where they are None, `tls` where the command line gives no certificate,
     and `configured_broker` (None without one).
@@ -94,7 +94,7 @@ def _broker(table: object, path: Path) -> MqttSpec:
 
 
 def broker(args: argparse.Namespace) -> MqttSpec:
-    """Return the broker of `shop`, from the command line, else from the configuration file."""
+    """Return the broker of `shop`, from the command line or from the configuration file."""
     configured = args.configured_broker or MqttSpec()
     said = {
         "host": args.broker,
@@ -109,7 +109,7 @@ def broker(args: argparse.Namespace) -> MqttSpec:
 
 
 class _Priorities(logging.Formatter):
-    """Formatter of one line per record: with a number as priority for the journal, else a word."""
+    """Formatter of one line per record, with a priority number for the journal or a word."""
 
     def __init__(self, *, for_journal: bool) -> None:
         super().__init__("%(message)s")
@@ -124,9 +124,9 @@ class _Priorities(logging.Formatter):
 
 
 def set_up_logging(*, verbose: bool, quiet: bool) -> None:
-    """Send the program's log to standard error: warnings by default, more or less as asked."""
+    """Send the program's log to standard error: by default from warnings upwards."""
     told = logging.StreamHandler(sys.stderr)
-    # Set by systemd where standard error is the journal (systemd.exec, JOURNAL_STREAM).
+    # systemd sets this if standard error is the journal (systemd.exec, JOURNAL_STREAM).
     told.setFormatter(_Priorities(for_journal="JOURNAL_STREAM" in os.environ))
     ours = logging.getLogger("evenwall")
     ours.handlers[:] = [told]
@@ -134,7 +134,7 @@ def set_up_logging(*, verbose: bool, quiet: bool) -> None:
 
 
 def write_sample(folder: Path, samples: Path) -> list[Path]:
-    """Copy a ready casting (file, mesh and resin) into a folder. Raises InputError."""
+    """Copy a complete casting (file, mesh and resin) into a folder. Raises InputError."""
     names = ("lantern-globe.toml", "lantern-globe.stl", "quick-clear.toml")
     for name in names:
         target = folder / name

@@ -46,7 +46,7 @@ def note(text: str) -> None:
 
 
 def complain(text: str) -> None:
-    """Print an error on standard error, whatever else is left out."""
+    """Print an error on standard error, even with --quiet."""
     print(text, file=sys.stderr, flush=True)
 
 
@@ -56,7 +56,7 @@ def show_json(document: object) -> None:
 
 
 def say_which_kernel() -> None:
-    """Nothing where the film runs at full speed; without a C compiler, the line that says so."""
+    """Note it if the film runs slowly because there is no C compiler."""
     from evenwall.numerics.native import why_no_compiler
 
     if why := why_no_compiler():
@@ -65,7 +65,7 @@ def say_which_kernel() -> None:
 
 @contextmanager
 def progress_bar(title: str) -> Iterator[Callable[[float, str], None]]:
-    """A bar on standard error; the callable takes the fraction done and a few words."""
+    """Show a bar on standard error; the callable takes the fraction done and a few words."""
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
@@ -85,12 +85,12 @@ def progress_bar(title: str) -> Iterator[Callable[[float, str], None]]:
             left = left_words(pace.left_s(fraction))
             progress.update(task, completed=fraction, words=f"{words}{left}", visible=True)
             if fraction >= 1.0:
-                progress.stop()  # what comes after, hours of a casting, is not under a full bar
+                progress.stop()  # the hours of casting that follow need no full bar
 
         try:
             yield tell
         except EvenwallError:
-            # Of what was refused there is one line: no bar, nor the empty line that ends one.
+            # A refusal prints one line only: no bar, and not the empty line after a bar.
             progress.live.transient = True
             progress.live.stop()
             progress.disable = True
@@ -99,7 +99,7 @@ def progress_bar(title: str) -> Iterator[Callable[[float, str], None]]:
 
 def main(argv: Sequence[str] | None = None) -> int:
     args = parser(COMMANDS).parse_args(argv)
-    if isinstance(sys.stdout, io.TextIOWrapper):  # a pipe, too, hears the panel's address at once
+    if isinstance(sys.stdout, io.TextIOWrapper):  # a pipe also gets the panel's address at once
         sys.stdout.reconfigure(line_buffering=True)
     run: Callable[[argparse.Namespace], int] = args.run
     _loudness["quiet"] = args.quiet
@@ -111,7 +111,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         note("Interrupted.")
         return INTERRUPTED
     except BrokenPipeError:
-        # The reader has seen enough; nothing more may be written, not even at exit.
+        # The reader closed the pipe; nothing more may be written, not even at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 1
     except EvenwallError as error:
@@ -127,14 +127,14 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _to_file(option: str, path: Path | None, *endings: str) -> None:
-    """Before the work and not after it: can this file be written, and is it of a kind we write?"""
+    """Check before the work that this file can be written and has a supported ending."""
     if path is None:
         return
     if endings and path.suffix.lower() not in endings:
         raise InputError(option, path, f"must end in {', '.join(endings)}")
     if not os.path.isdir(path.parent):
         raise InputError(option, path, "its folder does not exist")
-    if os.path.isdir(path):  # unlike Path, says no to a name that is too long
+    if os.path.isdir(path):  # unlike Path, is false for a name that is too long
         raise InputError(option, path, "is a folder: must be a file")
 
 
@@ -153,7 +153,7 @@ def plan(args: argparse.Namespace) -> int:
         raise InputError("--searches", args.searches, "must be at least 1")
     say_which_kernel()
     if args.time_budget_s is None and sys.stderr.isatty() and not args.quiet:
-        with naming(args.casting):  # somebody waits: the search takes its minutes
+        with naming(args.casting):  # a person waits: the search takes minutes
             note(first_words(first_plan(casting, spec)))
     with progress_bar("Planning") as tell, naming(args.casting):
         made = make_plan(
@@ -187,7 +187,7 @@ def plan(args: argparse.Namespace) -> int:
 
 
 def _write_plan(made: Plan, args: argparse.Namespace) -> None:
-    """Write the plan's file and its report, where they are asked for."""
+    """Write the plan's file and its report, if requested."""
     if args.out is not None:
         try:
             args.out.write_text(made.model_dump_json(indent=1), encoding="utf-8")
@@ -334,7 +334,7 @@ def spin(args: argparse.Namespace) -> int:
 
     plan, spec = read_plan(args.plan), app.sample_rig(args.rig)
     with naming(args.plan):
-        admit(plan, spec, sent=True)  # to be refused before anything is opened
+        admit(plan, spec, sent=True)  # refuse it before anything is opened
     return _cast(args, orders.StartOwn(plan=plan))
 
 
@@ -343,7 +343,7 @@ def replay(args: argparse.Namespace) -> int:
 
     home = args.data or app.data_home()
     where, _ = journal_of(home, args.run_id)
-    if where != home:  # the demo's, which lies beside the rigs' own
+    if where != home:  # the demo's record, beside those of the rigs
         if app.sample_rig(args.rig).backend != "simulated":
             hint = f"it stands under {where}"
             raise InputError("RUN", args.run_id, "was not cast on this rig", hint=hint)

@@ -1,4 +1,4 @@
-"""The panel as this process serves it: its port, its certificate, its limits."""
+"""Serving of the panel by this process: its port, its certificate, its limits."""
 
 from __future__ import annotations
 
@@ -40,8 +40,10 @@ BACKLOG = 512  # connections that the kernel holds until the loop takes them
 
 
 def descriptors_left() -> int:
-    """Number of files and sockets that this process may still open. Its limit is raised to
-    DESCRIPTORS, as far as the system lets it."""
+    """Return the number of files and sockets that this process may still open.
+
+    Its limit is first raised to DESCRIPTORS, as far as the system allows.
+    """
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
     most = DESCRIPTORS if hard == resource.RLIM_INFINITY else min(hard, DESCRIPTORS)
     if soft == resource.RLIM_INFINITY:
@@ -53,8 +55,10 @@ def descriptors_left() -> int:
 
 
 class PanelServer(uvicorn.Server):
-    """uvicorn without its own signal handlers, for the process has one place that hears them, and
-    with a reception of our own in the place of its listening sockets."""
+    """uvicorn without its own signal handlers and listening sockets.
+
+    The process handles signals in one place, and our own reception accepts connections.
+    """
 
     def __init__(self, config: uvicorn.Config, book: Connections) -> None:
         super().__init__(config)
@@ -81,13 +85,13 @@ class PanelServer(uvicorn.Server):
         finally:
             await reception.close()
             self._book.end_all()
-            # Their transports close in the loop's next turn, which must come before it ends.
+            # Their transports close in the next iteration of the loop, which must still run.
             ended = asyncio.get_running_loop().create_future()
             asyncio.get_running_loop().call_soon(ended.set_result, None)
             await ended
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
-        """Take nobody up any more, then end what is open."""
+        """Accept no more connections, then end the open ones."""
         if self._reception is not None:
             await self._reception.close()
         await super().shutdown(sockets)
@@ -99,7 +103,7 @@ class PanelServer(uvicorn.Server):
 
 
 def check_certificate(settings: Settings) -> None:
-    """Raises InputError when the certificate that was given cannot be used."""
+    """Raise InputError if the given certificate cannot be used."""
     if settings.tls_cert is None:
         return
     try:
@@ -114,7 +118,7 @@ RENEW_LOOK_S = 3600.0
 
 
 def with_authority(settings: Settings, folder: Path) -> Settings:
-    """The settings with a certificate of the rig's own authority. Raises InputError."""
+    """Return the settings with a certificate of the rig's own authority. Raises InputError."""
     files = Files(folder)
     _certify(files, settings)
     return replace(
@@ -144,7 +148,7 @@ async def _keep_certified(
 
 
 def trust_words(settings: Settings) -> str:
-    """Text of the console: where a phone learns to trust the rig; empty without an authority."""
+    """Text for the console: the page that makes a phone trust the rig; empty without authority."""
     if settings.tls_authority is None:
         return ""
     shown = fingerprint(Files(settings.tls_authority.parent)).split(":")
@@ -153,7 +157,7 @@ def trust_words(settings: Settings) -> str:
 
 
 def listen(host: str, port: int) -> socket.socket:
-    """A listening socket. Raises InputError when the address cannot be had."""
+    """Return a listening socket. Raises InputError if the address is not available."""
     if not 0 <= port <= 65535:
         raise InputError("--port", port, "must be 0 to 65535")
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
@@ -161,7 +165,7 @@ def listen(host: str, port: int) -> socket.socket:
     try:
         found.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         found.bind((host, port))
-        found.listen()  # who comes before the server is up waits for it and is not turned away
+        found.listen()  # early connections wait for the server and are not refused
     except OSError as error:
         found.close()
         if isinstance(error, socket.gaierror) or error.errno == errno.EADDRNOTAVAIL:
@@ -173,14 +177,14 @@ def listen(host: str, port: int) -> socket.socket:
 
 
 def server_for(app: FastAPI, settings: Settings, book: Connections) -> PanelServer:
-    """The web server of a panel."""
+    """Return the web server of a panel."""
     app.state.book = book
     config = uvicorn.Config(
         app,
         http="h11",
         ws="none",
         h11_max_incomplete_event_size=HEADER_BYTES,
-        log_level="error",  # a neighbour's nonsense is no line of ours
+        log_level="error",  # malformed requests of others stay out of our log
         lifespan="on",
         ssl_certfile=settings.tls_cert,
         ssl_keyfile=settings.tls_key,
@@ -190,8 +194,10 @@ def server_for(app: FastAPI, settings: Settings, book: Connections) -> PanelServ
 
 
 async def _warm(app: FastAPI, settings: Settings) -> None:
-    """Ask each kind of route once: what the first request of it makes takes up to 80 ms, which no
-    turning frame should wait for."""
+    """Request each kind of route once.
+
+    The set-up for a first request takes up to 80 ms, which no turning frame should wait for.
+    """
     host = b"127.0.0.1" if settings.host in {"0.0.0.0", "::"} else settings.host.encode()
     asked = iter(({"type": "http.request", "body": b"{}", "more_body": False},))
 
@@ -223,7 +229,7 @@ async def _warm(app: FastAPI, settings: Settings) -> None:
 async def open_panel(
     service: Service, settings: Settings, say: Callable[[str], None]
 ) -> AsyncIterator[People]:
-    """The panel, served until the block ends. settings.port is the real one: see `listen`.
+    """Serve the panel until the block ends. settings.port is the real port: see `listen`.
 
     say: the rig's console, where pairing codes are shown.
     """

@@ -1,4 +1,4 @@
-"""Time that passed while no controller ran, and what is believed of it."""
+"""Time that passed while no controller ran, and its credibility."""
 
 from __future__ import annotations
 
@@ -7,16 +7,16 @@ from evenwall.model import RigSpec, Step
 from evenwall.records.journal import Journal
 from evenwall_bridge.clock import MONTH_S, SystemClock
 
-BOOT_S = 300.0  # of a Pi with a slow card, from power to this program
+BOOT_S = 300.0  # time of a Pi with a slow card from power-on to this program
 TURNING = (Step.SPIN.value, Step.CLOSE_UP.value)
 TOLD_S = 60.0  # a smaller error costs no coat
 
 
 def longest_away_s(journal: Journal, spec: RigSpec) -> float:
-    """Longest time since the record's last word that a clock is believed, in s.
+    """Longest time since the record's last row for which a clock is believed, in s.
 
-    While a coat turns it is the time that the board was granted, and a boot: after that the board
-    has stopped by itself, and says so. At other times it is a month.
+    While a coat turns, this is the time granted to the board plus the time of a boot: after that
+    the board has stopped by itself and reports it. At other times it is a month.
     """
     try:
         run_id = journal.unfinished()
@@ -24,13 +24,13 @@ def longest_away_s(journal: Journal, spec: RigSpec) -> float:
             return MONTH_S
         steps = [event for event in journal.events(run_id) if event.kind == "stepped"]
     except RecordError:
-        return MONTH_S  # told when the run is taken up
+        return MONTH_S  # reported when the run is taken up
     turning = bool(steps) and steps[-1].data.get("step") in TURNING
     return spec.grant_s + BOOT_S if turning else MONTH_S
 
 
 def clock_in_doubt(clock: SystemClock) -> str:
-    """One sentence where the civil clock was not believed; empty where it was."""
+    """Sentence if the civil clock was not believed; empty if it was."""
     said_s = clock.disbelieved_s
     if said_s is None or abs(said_s - clock.gone_s) < TOLD_S:
         return ""

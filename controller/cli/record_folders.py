@@ -1,4 +1,4 @@
-"""The records under a data folder: the rigs', and the demo's beside them."""
+"""Records under a data folder: those of the rigs, and that of the demo beside them."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ def records_under(home: Path) -> dict[Path, list[Journal]]:
 
 
 def journal_of(home: Path, run_id: str) -> tuple[Path, Journal]:
-    """Return the folder and journal that hold this run. Raises InputError when none does."""
+    """Return the folder and journal that hold this run. Raises InputError if none does."""
     for folder, record in records_under(home).items():
         for journal in record:
             if run_id in journal.run_ids():

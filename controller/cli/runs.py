@@ -1,4 +1,4 @@
-"""Answers of `evenwall runs`: plain data, and the same in words. Prints nothing itself."""
+"""Answers of `evenwall runs`, as plain data and in words. This module prints nothing itself."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ from evenwall.units import System
 
 @dataclass(frozen=True)
 class Told:
-    """An answer for a program, and for a person."""
+    """Answer for a program (data) and for a person (words)."""
 
     data: Any
     text: str
@@ -48,7 +48,7 @@ class Told:
 def measured(
     weight_g: float | None, rim_mm: Sequence[float], spots: Sequence[str]
 ) -> Measured | None:
-    """From a command line; a spot is PLACE=MM. Raises InputError for what is no measure."""
+    """Read measures from a command line; a spot is PLACE=MM. Raises InputError if invalid."""
     data: dict[str, Any] = {"rim_mm": list(rim_mm), "spots": []}
     if weight_g is not None:
         data["weight_g"] = weight_g
@@ -60,7 +60,7 @@ def measured(
 
 
 def runs_table(record: Sequence[Journal]) -> Told:
-    """Every run, newest first. record: as `records.standing` has it."""
+    """Table of all runs, newest first. record: as returned by `records.standing`."""
     rows, data = [], []
     holding = {run_id: journal for journal in reversed(record) for run_id in journal.run_ids()}
     order = dict.fromkeys(run_id for journal in record for run_id in journal.run_ids())
@@ -93,7 +93,7 @@ def runs_table(record: Sequence[Journal]) -> Told:
 
 
 def columns(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    """A table for a terminal."""
+    """Table for a terminal."""
     table = [tuple(head), *(tuple(row) for row in rows)]
     widths = [max(len(row[place]) for row in table) for place in range(len(head))]
     lines = ["  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)) for row in table]
@@ -101,7 +101,7 @@ def columns(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
 
 
 def show_run(journal: Journal, run_id: str) -> Told:
-    """One run: coats, weights, gels, steps, faults, notes. Raises InputError, RecordError."""
+    """Show one run: coats, weights, gels, steps, faults, notes. Raises InputError, RecordError."""
     run = Recorded.read(journal, run_id)
     state = run.state
     kind = "simulated, " if state.simulated else ""
@@ -179,7 +179,7 @@ def report_run(
     against: str = "",
     units: System = "metric",
 ) -> Told:
-    """Write a report; a replay is held against its proven run, or name another in `against`."""
+    """Write a report. A replay is compared with its proven run, or with the run in `against`."""
     run = Recorded.read(journal, run_id)
     other = against or run.state.replay_of
     proven = None
@@ -192,7 +192,7 @@ def report_run(
 
 
 def compare_runs(journal: Journal, run_id: str, against: str = "") -> Told:
-    """A run against another, figure by figure; see `compare.compared`."""
+    """Compare a run with another, figure by figure; see `compare.compared`."""
     found = compared(journal, run_id, against)
     title = f"Run {run_id} against run {found.proven_run_id}. {found.sentence}"
     head = ("coat", "what", "proven", "this run", "difference")
@@ -206,7 +206,7 @@ def export_runs(journal: Journal, run_id: str, folder: Path, formats: Iterable[F
 
 
 def import_runs(journal: Journal, folder: Path) -> Told:
-    """Into a record that no controller has open."""
+    """Import runs into a record that no controller has open."""
     run, photos = read_export(folder), photo_folder(journal)
     if photos is not None:
         copy_photos(run, folder / PHOTOS, photos)
@@ -216,10 +216,10 @@ def import_runs(journal: Journal, folder: Path) -> Told:
 
 
 def assess_run(journal: Journal, run_id: str, measured: Measured | None) -> Told:
-    """Return the run against its plan, for a person to look at before it is proven.
+    """Compare the run with its plan, for a person to see before it is proven.
 
-    Spots are held against the wall computed where they lie, where the plan's wall was computed.
-    Raises InputError when the run cannot be proven at all.
+    Each measured spot is compared with the wall at its place, if the plan's wall was computed.
+    Raises InputError if the run cannot be proven at all.
     """
     run = Recorded.read(journal, run_id)
     found = assessment(run, measured)
@@ -229,7 +229,7 @@ def assess_run(journal: Journal, run_id: str, measured: Measured | None) -> Told
 
 
 def assessment_words(found: Assessment) -> str:
-    """The assessment for a terminal."""
+    """Return the assessment in words for a terminal."""
     table = findings_table(found.findings)
     lines = [columns(table.columns, table.rows), *found.sentences]
     for title, said in (
@@ -242,9 +242,9 @@ def assessment_words(found: Assessment) -> str:
 
 
 def agree_to_prove(journal: Journal, run_id: str, measured: Measured | None, *, sure: bool) -> None:
-    """Show the run against its plan and ask once more, unless the person is sure.
+    """Show the run compared with its plan and ask once more, unless `sure`.
 
-    Raises InputError where nobody agrees.
+    Raises InputError if the person does not agree.
     """
     if sure:
         return
@@ -259,8 +259,11 @@ def agree_to_prove(journal: Journal, run_id: str, measured: Measured | None, *, 
 def prove_run(
     journal: Journal, run_id: str, measured: Measured | None, utc: str, reason: str = ""
 ) -> Told:
-    """Prove a run in a record that no controller has open; `measured` adds to what the run itself
-    wrote down. Raises InputError when it cannot be proven, or not without a reason."""
+    """Prove a run in a record that no controller has open.
+
+    measured: measures in addition to those in the record. Raises InputError if the run cannot be
+    proven, or not without a reason.
+    """
     under_way = journal.unfinished()
     if under_way is not None:
         raise RecordError(f"casting {under_way} is under way: finish or abandon it first")

@@ -1,4 +1,4 @@
-"""`evenwall seal`: a plan that was changed on purpose, checked and sealed anew."""
+"""`evenwall seal`: check a plan that was changed on purpose, and seal it again."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from evenwall.model.seal import digest, sealed
 
 
 def seal(args: argparse.Namespace) -> int:
-    """Write the hash of the plan's content into it. What no run could go by is refused."""
+    """Write the hash of the plan's content into it. A plan that no run could follow is refused."""
     plan = read_plan(args.plan)
     if plan.sha256 == digest(plan):
         print(f"{args.plan} has its seal already.")

@@ -1,4 +1,4 @@
-"""The facade with its planners, each in a process of its own."""
+"""The facade with its planners, each in a separate process."""
 
 from __future__ import annotations
 
@@ -23,9 +23,11 @@ def service_of(
     memories: dict[str, Any],
     data: Path,
 ) -> Service:
-    """Return the facade. plan_budget_s: for a plan asked for on the panel; None: a full search,
-    before which a rough plan is shown. data: the folder of the record, beside which
-    photographs are kept."""
+    """Return the facade.
+
+    plan_budget_s: time for a plan requested on the panel; None: a full search, after a rough plan.
+    data: folder of the record, beside which photographs are kept.
+    """
     drawn = partial(in_worker, "evenwall.reports.papers")
     plan = partial(in_worker, "evenwall.planning", "make_plan")
     rough = partial(in_worker, "evenwall.planning.first_answer", "first_plan")
@@ -49,7 +51,7 @@ def service_of(
 
 
 class Guarded(Protocol):
-    """A simulated board, with a guard to open and to close."""
+    """Simulated board with a guard that can be opened and closed."""
 
     def set_guard(self, closed: bool) -> None: ...
 
@@ -57,7 +59,7 @@ class Guarded(Protocol):
 def simulated_hands(
     service: Service, press: Callable[[Press], None], board: Guarded | None
 ) -> SimulatedHands | None:
-    """Return the hands at a simulated frame; None for a real one, where a person must."""
+    """Return the hands at a simulated frame; None for a real one, which needs a person."""
     if board is None:
         return None
     return SimulatedHands(

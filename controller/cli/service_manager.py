@@ -1,6 +1,6 @@
-"""Tells the service manager that the controller is up and still turning over (sd_notify(3)).
+"""Tells the service manager that the controller is up and still working (sd_notify(3)).
 
-One datagram to the socket named in NOTIFY_SOCKET; nothing at all where there is none.
+Each message is one datagram to the socket named in NOTIFY_SOCKET. Without it nothing is sent.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from evenwall_bridge.contract import Clock
 
 
 class Notifier:
-    """`ready()` once, then `keep_awake()` as a task, `stopping()` at the end."""
+    """Notifier: call `ready()` once, run `keep_awake()` as a task, call `stopping()` at the end."""
 
     def __init__(self, address: str | None, watchdog_s: float | None) -> None:
         self.watchdog_s = watchdog_s
@@ -36,8 +36,8 @@ class Notifier:
         try:
             self._socket.send(words.encode())
         except OSError:
-            # A manager that is itself restarting: the next word may reach it, and a watchdog that
-            # hears none acts by itself.
+            # The manager may be restarting: the next message may reach it. If none does, its
+            # watchdog acts by itself.
             return
 
     def ready(self, status: str) -> None:
@@ -49,11 +49,11 @@ class Notifier:
     async def keep_awake(
         self, clock: Clock, looks: Callable[[], int], status: Callable[[], str]
     ) -> None:
-        """Speaks up three times a watchdog period while the supervisor looks; ends by cancel.
+        """Notify three times per watchdog period while the supervisor looks, until cancelled.
 
-        clock: wall time. looks: how often the supervisor has looked so far. When that stands still
-        for a third of the period nothing is said, although this task lives; after a whole period
-        of silence the manager restarts the controller, and the board turns on meanwhile.
+        clock: wall time. looks: number of looks of the supervisor so far. If it does not rise for a
+        third of the period, no message is sent, although this task lives. After a whole period of
+        silence the manager restarts the controller; the board keeps turning meanwhile.
         """
         if self.watchdog_s is None:
             return

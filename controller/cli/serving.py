@@ -38,7 +38,7 @@ from evenwall_web.settings import Settings
 
 Say = Callable[[str], None]
 
-AGAIN_S = 5.0  # after a first Ctrl-C, to press it again
+AGAIN_S = 5.0  # time after a first Ctrl-C to press it again
 CONSOLE_HELP = """\
 Enter goes on to the next step. Or type:
   list done        the list of the first sheet is done
@@ -63,7 +63,7 @@ SIMULATED_HELP = """\
 
 @asynccontextmanager
 async def _open(setup: Setup, settings: Settings, say: Say) -> AsyncIterator[Application]:
-    """The application, its doors open, and a console; the service manager is told."""
+    """Open the application, its panel, telemetry and console, and tell the service manager."""
     async with open_doors(setup, settings, say) as application:
         notifier = Notifier.from_environment()
         notifier.ready(settings.address)
@@ -89,8 +89,10 @@ async def _open(setup: Setup, settings: Settings, say: Say) -> AsyncIterator[App
 
 
 async def serve(setup: Setup, settings: Settings, say: Say) -> bool:
-    """Serve until told to end: by Ctrl-C (True), or as a service is. A turning frame is let go of
-    and turns on for the time granted."""
+    """Serve until Ctrl-C (returns True) or until the service manager ends the process.
+
+    A turning frame is left alone and keeps turning for the time granted.
+    """
     async with _open(setup, settings, say) as application:
         with Signals() as signals:
             told = await signals.wait(asyncio.ensure_future(application.supervisor.tasks.wait()))
@@ -100,14 +102,14 @@ async def serve(setup: Setup, settings: Settings, say: Say) -> bool:
 async def spin(
     setup: Setup, settings: Settings, what: Order, say: Say, *, scripted: bool = False
 ) -> Snapshot | None:
-    """Run one casting to its end; None when it was interrupted.
+    """Run one casting to its end; None if it was interrupted.
 
-    The first Ctrl-C asks; a second one within AGAIN_S gives the casting up, closes its record and
-    stops the frame. SIGTERM ends this process alone: the board turns on for the time granted, and
-    the next process joins the run again.
+    The first Ctrl-C asks. A second one within AGAIN_S abandons the casting, closes its record and
+    stops the frame. SIGTERM ends this process only: the board keeps turning for the time granted,
+    and the next process joins the run again.
 
-    what: an order to start, of a plan or of a run to replay. scripted: a scripted operator
-    does the hand work, on a simulated rig.
+    what: order to start a plan or to replay a run. scripted: a scripted operator does the hand work
+    on a simulated rig.
     """
     async with _open(setup, settings, say) as application:
         hands = scripted_operator(application) if scripted else None
@@ -119,7 +121,7 @@ async def spin(
                 say(SIMULATED_HELP)
             return await (hands.work() if hands is not None else _until_over(application))
 
-        with Signals() as signals:  # from here on, so that no moment of it is left unclosed
+        with Signals() as signals:  # caught from here on, so that the record is always closed
             ended = asyncio.create_task(casting())
             told = await signals.wait(ended)
             while told is signal.SIGINT and not await _sure(application, signals, ended, say):
@@ -138,7 +140,7 @@ async def spin(
 async def _sure(
     application: Application, signals: Signals, ended: asyncio.Future[Any], say: Say
 ) -> bool:
-    """Ask whether Ctrl-C is meant; True when it is pressed again in time, or nothing is lost."""
+    """Ask to confirm Ctrl-C; True if it is pressed again in time, or if nothing would be lost."""
     if application.service.snapshot().step in OVER:
         return True
     say(f"The casting goes on. Press Ctrl-C again within {AGAIN_S:.0f} s to give it up.")
@@ -161,14 +163,14 @@ async def _until_over(application: Application) -> Snapshot:
 
 
 async def start(application: Application, what: Order, who: str = "console") -> None:
-    """Begin a casting of a plan or a run. Raises EvenwallError in the words of the refusal."""
+    """Begin a casting from a plan or a run. Raises EvenwallError with the words of the refusal."""
     answer = await application.service.command(Command(key=uuid.uuid4().hex, who=who, order=what))
     if not answer.accepted:
         raise EvenwallError(answer.sentence)
 
 
 async def abandon(application: Application) -> str:
-    """Close the record of an interrupted casting, the frame ramped down; in words."""
+    """Ramp the frame down, close the record of an interrupted casting, and report in words."""
     if application.service.snapshot().step in OVER:
         return "Nothing was under way."
     answer = await application.service.command(
@@ -182,8 +184,10 @@ async def abandon(application: Application) -> str:
 
 
 async def tell(application: Application, say: Say) -> None:
-    """The record, line by line, as it is written, timed from the run's start, and the one thing to
-    do when it changes."""
+    """Print the record line by line as it is written, with times from the run's start.
+
+    Also print the present instruction whenever it changes.
+    """
     told, sentence = application.service.snapshot().last_event_id, ""
     async for item in application.service.watch(None):
         if item.kind != "snapshot":
@@ -202,7 +206,7 @@ async def tell(application: Application, say: Say) -> None:
 
 
 async def _console(application: Application, say: Say) -> None:
-    """Typed lines become commands, as a phone's presses do. Ends when there is nobody to type."""
+    """Turn typed lines into commands, like presses on a phone. Ends when nobody can type."""
     if not _somebody_types():
         return
     loop = asyncio.get_running_loop()
@@ -216,7 +220,7 @@ async def _console(application: Application, say: Say) -> None:
 
 
 def _somebody_types() -> bool:
-    """A keyboard or a pipe stands at standard input, not a file, /dev/null or nothing at all."""
+    """Whether standard input is a keyboard or a pipe, not a file, /dev/null or closed."""
     try:
         number = sys.stdin.fileno()
     except (AttributeError, ValueError, OSError):
@@ -276,8 +280,10 @@ _FIXED: dict[str, Order] = {
 
 
 def meaning(words: list[str]) -> Order:
-    """Return a typed line as an order. Raises ValueError for one that means nothing, and
-    InputError for one whose figures do not fit."""
+    """Return a typed line as an order.
+
+    Raises ValueError if the line has no meaning, and InputError if its figures do not fit.
+    """
     match words:
         case ["weigh", part_a, part_b]:
             grams = {"part_a_g": float(part_a), "part_b_g": float(part_b)}
@@ -315,7 +321,7 @@ async def _ask(question: str) -> bool:
 
 
 async def by_hand(setup: Setup, wish: Wish, say: Say) -> list[Finding]:
-    """Do it; findings come of a check and of homing. Raises InputError, BridgeError."""
+    """Carry out the task; a check and homing return findings. Raises InputError, BridgeError."""
     clock = going_on(setup.record, setup.speed)
     with only_one(setup.data), open_devices(setup, clock) as devices:
         rig, spec = devices.rig, setup.spec

@@ -23,7 +23,7 @@ from evenwall.reports.shape_view import picture
 
 @dataclass(frozen=True)
 class Made:
-    """Files that the command wrote, and their figures."""
+    """Files written by the command, and their figures."""
 
     name: str
     shape: Shape
@@ -59,7 +59,7 @@ class Made:
 
 
 def make(args: argparse.Namespace) -> Made:
-    """Do what the command line asks. Raises InputError before anything is written."""
+    """Carry out the command line. Raises InputError before anything is written."""
     path: Path = args.measures
     measures = read_measures(path)
     folder: Path = args.out or path.parent

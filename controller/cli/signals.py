@@ -1,4 +1,4 @@
-"""Ctrl-C and SIGTERM, as the long commands wait for them."""
+"""Ctrl-C and SIGTERM for the long-running commands."""
 
 from __future__ import annotations
 
@@ -9,8 +9,10 @@ from typing import Any, Self
 
 
 class Signals:
-    """Ctrl-C and SIGTERM, caught from the moment this is entered until it is left, so that one that
-    comes between two waits is not lost."""
+    """Context that catches Ctrl-C and SIGTERM until it is left.
+
+    A signal that comes between two waits is not lost.
+    """
 
     def __init__(self) -> None:
         self._told: asyncio.Queue[signal.Signals] = asyncio.Queue()
@@ -27,7 +29,7 @@ class Signals:
             loop.remove_signal_handler(number)
 
     async def wait(self, work: asyncio.Future[Any] | None = None) -> signal.Signals | None:
-        """Return the signal that came, or None when the work ended first (its error is raised)."""
+        """Return the signal that came, or None if the work ended first (its error is raised)."""
         telling = asyncio.ensure_future(self._told.get())
         try:
             waits: set[asyncio.Future[Any]] = {telling}

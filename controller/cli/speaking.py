@@ -1,4 +1,4 @@
-"""The rig speaks: which sentence is said when, and the task that says it.
+"""Speech of the rig: the choice of sentences and times, and the task that speaks them.
 
 The same sentences go to the pages as `Snapshot.spoken`, so that a phone may read them aloud too.
 """
@@ -15,26 +15,26 @@ from evenwall.run.supervisor import Supervisor
 from evenwall_bridge.clock import SystemClock
 from evenwall_bridge.contract import Clock
 
-LOOK_S = 0.5  # between looks, in wall time
-# Time left at which a countdown to act is said: long enough to finish what the hands hold.
+LOOK_S = 0.5  # time between looks, in wall time
+# Time left at which a countdown to act is spoken: long enough to finish the work in hand.
 ACT_MARKS = {120.0: "Two minutes", 30.0: "Thirty seconds"}
 # Time left of a wait: long enough to come back, wash and put gloves and respirator on.
 WAIT_MARKS = {300.0: "Five minutes", 60.0: "One minute"}
 # Grams to go at which the hand that pours should slow down.
 GRAM_MARKS = {10.0: "Ten grams to go.", 3.0: "Three grams to go."}
-SAME_END_S = 10.0  # an end that moves by less is the same countdown
+SAME_END_S = 10.0  # if its end moves by less, the countdown is the same
 ANSWERS = frozenset({"refused", "step_taken_back", "weight_taken_back", "touch_taken_back"})
-PAIRING = "pairing"  # the notice that a phone asks for a hand at the frame
+PAIRING = "pairing"  # the notice that a phone asks to be confirmed at the frame
 KEPT = 8  # sentences that a page may still fetch
 
 Said = list[tuple[str, str]]  # moment and sentence
 
 
 class Mark:
-    """Says each mark of a quantity that runs down, once, and only as it is passed.
+    """Announces each mark of a falling quantity once, as it is passed.
 
-    again: times a mark by which the end must have moved before that mark is said a second time;
-    below 0, it is said whenever it is passed.
+    again: the end must move by this many times a mark before the mark is announced a second time.
+    Below 0, a mark is announced whenever it is passed.
     """
 
     def __init__(self, marks: dict[float, str], same: float, again: float = -1.0) -> None:
@@ -44,13 +44,13 @@ class Mark:
         self.forget()
 
     def forget(self) -> None:
-        """Begin anew: nothing is being counted."""
+        """Begin again: nothing is being counted."""
         self._end, self._left = float("-inf"), float("inf")
 
     def passed(self, end: float, left: float, of: object = None) -> str:
-        """Return the words of the mark just passed, or nothing. A new end says no old marks.
+        """Return the words of the mark just passed, or nothing. A new end repeats no old marks.
 
-        of: what is counted; of something else every mark is new.
+        of: the thing counted; for another thing every mark is new.
         """
         if of != self._of:
             self._of, self._told = of, {}
@@ -69,9 +69,9 @@ class Mark:
 
 
 class SpokenMoments:
-    """Sentences due to be said, look by look. It says each once and keeps no queue.
+    """Sentences to be spoken, look by look. Each is spoken once, and there is no queue.
 
-    Speaking takes seconds; what has become untrue meanwhile is never said.
+    Speaking takes seconds; a sentence that has become untrue meanwhile is never spoken.
     """
 
     def __init__(self, moments: tuple[str, ...]) -> None:
@@ -80,15 +80,15 @@ class SpokenMoments:
         self._said = ("", "")
         self._alerts: frozenset[str] = frozenset()
         self._act = Mark(ACT_MARKS, SAME_END_S)
-        # The end of a wait for the gel is an estimate, and moves: one minute is not said twice
-        # unless it has moved by more than two.
+        # The end of a wait for the gel is an estimate and moves: "One minute" is not repeated
+        # unless the end has moved by more than two minutes.
         self._wait = Mark(WAIT_MARKS, 3 * SAME_END_S, again=2.0)
         self._grams = Mark(GRAM_MARKS, 0.5)
         self._weighed: tuple[object, ...] = ()
         self._last_id: int | None = None
 
     def due(self, shown: Snapshot) -> Said:
-        """Return what to say now: alerts first, then the instruction, then the time left."""
+        """Return the sentences for now: alerts first, then the instruction, then the time left."""
         said = [
             *self._new_alerts(shown),
             *self._answers(shown),
@@ -113,7 +113,7 @@ class SpokenMoments:
         ]
 
     def _answers(self, shown: Snapshot) -> Said:
-        """Whatever a press at the frame did not do, or took back: no screen says it there."""
+        """Answers to a press at the frame that was refused or undid something."""
         before, self._last_id = self._last_id, shown.last_event_id
         if before is None:
             return []
@@ -121,7 +121,7 @@ class SpokenMoments:
         return [("answer", line.text) for line in lines]
 
     def _instruction(self, shown: Snapshot) -> Said:
-        """The sentence of a new step, and of a step that turns from waiting to acting."""
+        """Sentence of a new step, and of a step that changes from waiting to acting."""
         moment = (shown.step_id, shown.countdown.kind if shown.countdown is not None else None)
         before, self._moment = self._moment, moment
         if shown.run_id is None or moment == before:
@@ -130,14 +130,14 @@ class SpokenMoments:
         return [("instruction", shown.sentence)] if self._said != said else []
 
     def _weighing(self, shown: Snapshot) -> Said:
-        """The scale's lead: what to do with the cup, what was taken, grams to go, too much."""
+        """Guidance by the scale: handling of the cup, weight taken, grams to go or too much."""
         led = shown.scale.weighing if shown.scale is not None else None
         if led is None:
             self._weighed = ()
             self._grams.forget()
             return []
         pouring = led.phase == "pour"
-        # Figures that run along are no new sentence; what was taken is one with its figure.
+        # A running figure makes no new sentence; a weight that was taken does.
         taken_g = 0.0 if pouring else led.net_g
         now = (shown.step_id, led.phase, led.part, led.over, taken_g)
         before, self._weighed = self._weighed, now
@@ -167,9 +167,9 @@ async def speak(
     clock: Clock,
     say: Callable[[str], None],
 ) -> None:
-    """Say what is due, until cancelled. A machine without sound is told of once, by `say`.
+    """Speak the sentences that are due, until cancelled. `say` reports missing sound once.
 
-    voice: None where the rig is silent; the pages get the sentences all the same.
+    voice: None if the rig is silent; the pages still get the sentences.
     """
     number = 0
     while True:
@@ -196,7 +196,7 @@ async def speak(
 async def speaking(
     spec: SpeechSpec | None, supervisor: Supervisor, say: Callable[[str], None]
 ) -> AsyncIterator[None]:
-    """Speak until the block ends, where the rig file asks for it. Raises InputError."""
+    """Speak until the block ends, if the rig file asks for it. Raises InputError."""
     voice = None if spec is None or spec.muted else EspeakVoice(spec)
     moments = SpokenMoments(SPOKEN_MOMENTS if spec is None else spec.moments)
     task = asyncio.create_task(speak(moments, voice, supervisor, SystemClock(), say))

@@ -1,8 +1,8 @@
-"""Python's garbage, collected when no frame waits for the process.
+"""Garbage collection at times when no frame waits for the process.
 
-A full collection walks through every object there is and holds the event loop up for as long:
-20 to 90 ms once the service, the panel and a plan are loaded. So what is there when a frame begins
-to turn is set aside from collections, which costs nothing, and is looked through when it stands.
+A full collection visits every object and blocks the event loop meanwhile: 20 to 90 ms once the
+service, the panel and a plan are loaded. So the objects that exist when a frame begins to turn are
+excluded from collections, which costs nothing. They are collected when the frame stands.
 """
 
 from __future__ import annotations
@@ -13,22 +13,22 @@ from collections.abc import Callable
 from evenwall_bridge.contract import Clock
 
 LOOK_S = 1.0
-SETTLED_S = 30.0  # that a frame has stood before the collection: it may be told to go on, or stop
-STANDING_S = 600.0  # between two full collections of a process whose frame stands
+SETTLED_S = 30.0  # standing time before a collection: the frame may be told to go on, or stop
+STANDING_S = 600.0  # between two full collections while the frame stands
 
 
 def tidy() -> None:
-    """Collect everything, and set aside what stays."""
+    """Collect everything, and exclude the remaining objects from later collections."""
     gc.unfreeze()
     gc.collect()
     gc.freeze()
 
 
 async def keep_tidy(clock: Clock, turns: Callable[[], bool]) -> None:
-    """Set everything aside as a frame begins to turn; collect in full when it has stood for a
-    while, and now and then while it stands. For ever.
+    """Exclude all objects from collections when a frame begins to turn, until cancelled.
 
-    clock: of the wall. turns: whether the frame turns now.
+    Collect in full once it has stood for SETTLED_S, and every STANDING_S while it stands.
+    clock: wall time. turns: whether the frame turns now.
     """
     turned, due_s = False, clock.now_s() + STANDING_S
     while True:

@@ -1,4 +1,4 @@
-"""The scale at the sheet: its readings are shown, and lead the weighing while parts are weighed."""
+"""Scale during a run: its readings are shown, and guide the person while parts are weighed."""
 
 from __future__ import annotations
 
@@ -12,14 +12,14 @@ from evenwall.run.guided_weighing import GuidedWeighing, Taken
 from evenwall.run.supervisor import Supervisor
 from evenwall_bridge.contract import Clock, Scale
 
-WHO = "scale"  # by whom a weight was taken, in the record
+WHO = "scale"  # the name in the record for weights taken by the scale
 
 
 class ScaleLead:
-    """Passes each reading on to the sheet; a weight that stood still is asked to be written."""
+    """Passes each reading on to the sheet, and asks for steady weights to be recorded."""
 
     def __init__(self, supervisor: Supervisor, clock: Clock) -> None:
-        """clock: the one that the scale lives by."""
+        """Set up the guide. clock: the scale's clock."""
         self._supervisor, self._clock = supervisor, clock
         self._guide = GuidedWeighing()
         self._asking: set[asyncio.Task[object]] = set()
@@ -39,7 +39,7 @@ class ScaleLead:
                 supervisor.wake()
 
     def _write_down(self, taken: Taken, step_id: str) -> None:
-        """Ask as a person would; late, it is refused like a late press."""
+        """Send the weight as a person would; if too late, it is refused like a late press."""
         order = WeighPart(part=taken.part, mass_g=taken.mass_g)
         command = Command(key=uuid.uuid4().hex, step_id=step_id, who=WHO, order=order)
         task: asyncio.Task[object] = asyncio.get_running_loop().create_task(

@@ -1,4 +1,4 @@
-"""A broker, as everything here reaches it: a client that ends cleanly, secrets, reconnecting."""
+"""Connection to a broker: a client that ends cleanly, secrets, reconnection."""
 
 from __future__ import annotations
 
@@ -26,9 +26,12 @@ BACKOFF_FIRST_S, BACKOFF_LAST_S = 0.5, 60.0
 
 
 class BrokerClient(aiomqtt.Client):
-    """Mends three gaps: aiomqtt leaves the socket open when a broker accepts but never answers; it
-    takes any acknowledgement for success, while MQTT 5 brokers also acknowledge a refusal; and its
-    `asyncio.wait_for` can lose a cancellation (Python 3.11)."""
+    """Client that corrects three faults of aiomqtt.
+
+    aiomqtt leaves the socket open when a broker accepts but never answers. It takes any
+    acknowledgement for success, while MQTT 5 brokers also acknowledge a refusal. Its
+    `asyncio.wait_for` can lose a cancellation (Python 3.11).
+    """
 
     refusal = ""
 
@@ -61,19 +64,19 @@ class BrokerClient(aiomqtt.Client):
     async def tell(
         self, where: str, payload: str, qos: int, retain: bool, properties: Properties | None
     ) -> None:
-        """Publish, and raise MqttError when the broker would not have it."""
+        """Publish a message. Raises MqttError if the broker refuses it."""
         await self.publish(where, payload, qos=qos, retain=retain, properties=properties)
         if self.refusal:
             raise aiomqtt.MqttError(f"the broker refused {where}: {self.refusal}")
 
 
 class Connection:
-    """A broker of the rig file; `keep()` talks to it for ever, one connection after another."""
+    """Broker of the rig file; `keep()` stays connected to it until cancelled."""
 
     def __init__(self, spec: MqttSpec, name: str, will: tuple[str, str] | None = None) -> None:
-        """will: topic and payload of the last will, retained.
+        """Read the settings. will: topic and payload of the last will, retained.
 
-        Raises InputError when a file with a secret cannot be read.
+        Raises InputError if a file with a secret cannot be read.
         """
         self.spec = spec
         self._name, self._will = name, will
@@ -83,7 +86,7 @@ class Connection:
     def properties(
         self, expiry_s: int | None, kind: int = PacketTypes.PUBLISH
     ) -> Properties | None:
-        """MQTT 5 only: 3.1.1 has no expiry."""
+        """Properties of a message, for MQTT 5 only: 3.1.1 has no expiry."""
         if not self._v5:
             return None
         properties = Properties(kind)  # type: ignore[no-untyped-call]
@@ -119,7 +122,7 @@ class Connection:
         rng: random.Random,
         outage: Callable[[str], None],
     ) -> None:
-        """Connect, talk, and connect again when that breaks; ends by cancellation only."""
+        """Connect, work, and connect again after a failure; ends by cancellation only."""
         attempt, said = 0, ""
         while True:
             since_s = clock.now_s()
@@ -132,7 +135,7 @@ class Connection:
                     log.warning("broker %s:%d: %s", self.spec.host, self.spec.port, said)
                 outage(str(error))
             if (task := asyncio.current_task()) and task.cancelling():
-                # The connection broke during the goodbye: its error stood in for the cancellation.
+                # The connection broke during the goodbye, and its error replaced the cancellation.
                 raise asyncio.CancelledError
             if clock.now_s() - since_s > BACKOFF_LAST_S:
                 attempt, said = 0, ""
@@ -143,7 +146,8 @@ class Connection:
 async def together(*jobs: Coroutine[Any, Any, None]) -> None:
     """Run these until one fails or all end; none is left running. Raises the first failure.
 
-    Not a TaskGroup: Python 3.11's leaves its task marked as cancelled, and `run` must know.
+    This is not a TaskGroup, because that of Python 3.11 leaves its task marked as cancelled, and
+    `run` must know whether it really was.
     """
     tasks = [asyncio.create_task(job) for job in jobs]
     try:
@@ -166,6 +170,6 @@ def read_secret(field: str, file: Path | None) -> str | None:
 
 
 def backoff_s(attempt: int, rng: random.Random) -> float:
-    """Doubling up to a minute, half of it left to chance so that rigs do not come all at once."""
+    """Delay that doubles up to a minute; half is random, so that rigs do not return together."""
     full_s = min(BACKOFF_LAST_S, BACKOFF_FIRST_S * 2.0 ** min(attempt, 20))
     return full_s * rng.uniform(0.5, 1.0)

@@ -1,6 +1,6 @@
-"""Several rigs, seen from the broker alone: no rig needs to know another.
+"""Overview of several rigs from the broker alone: no rig needs to know another.
 
-The newest card of each rig is kept and nothing else, so memory is bounded by the number of rigs.
+Only the newest card of each rig is kept, so memory is bounded by the number of rigs.
 """
 
 from __future__ import annotations
@@ -20,19 +20,19 @@ from evenwall_bridge.contract import Clock
 
 RIGS_AT_MOST = 1000
 SILENT_S = 5.0  # cards come once a second
-GATHER_S = 0.1  # changes of this long share one message to a page
+GATHER_S = 0.1  # changes within this time share one message to a page
 
 
 class Rank(enum.IntEnum):
     """Urgency of a rig; the page shows the lowest rank first."""
 
     ACT_NOW = 0
-    LATE = 1  # somebody was asked for and the time is up
-    SILENT = 2  # not heard in the middle of a casting: someone should look
-    ASKED = 3  # somebody is asked for
+    LATE = 1  # a person was asked for and the time is up
+    SILENT = 2  # silent during a casting: somebody should look
+    ASKED = 3  # a person is asked for
     BY_ITSELF = 4
     IDLE = 5
-    AWAY = 6  # said goodbye, or silent with nothing in it
+    AWAY = 6  # signed off, or silent without a casting
 
 
 class RigCard(Frozen):
@@ -65,7 +65,7 @@ RESTING_STEPS = frozenset({Step.IDLE, Step.DONE, Step.ABANDONED})
 
 
 def rank(now: Now | None, online: bool, silent_s: float, left_s: float | None) -> Rank:
-    """A rig's place in the order of what to do next."""
+    """Rank of a rig by its need for a person."""
     busy = now is not None and now.step not in RESTING_STEPS
     if not online or silent_s > SILENT_S:
         return Rank.SILENT if busy else Rank.AWAY
@@ -79,7 +79,7 @@ def rank(now: Now | None, online: bool, silent_s: float, left_s: float | None) -
 
 
 class Shop:
-    """Every rig on one broker. `run()` as a task; `cards()` and `changes()` for pages."""
+    """All rigs on one broker. Run `run()` as a task; pages use `cards()` and `changes()`."""
 
     def __init__(self, broker: MqttSpec, clock: Clock, rng: random.Random) -> None:
         self._broker = Connection(broker, f"evenwall-shop-{rng.randrange(16**8):08x}")
@@ -91,7 +91,7 @@ class Shop:
         self.unreadable = 0
 
     async def run(self) -> None:
-        """Listen for ever; ends by cancellation only."""
+        """Listen to the broker; ends by cancellation only."""
         await together(
             self._broker.keep(self._listen, self._clock, self._rng, self._outage), self._look()
         )
@@ -112,7 +112,7 @@ class Shop:
             self.hear(message.topic.value, bytes(message.payload), message.retain)
 
     def hear(self, topic: str, payload: bytes, retained: bool = False) -> None:
-        """One message off the broker. What cannot be read is counted and dropped."""
+        """Take in one message from the broker. An unreadable message is counted and dropped."""
         rig, name = topic.split("/")[1:3]
         self.messages += 1
         if rig not in self._seen and len(self._seen) >= RIGS_AT_MOST:
@@ -130,12 +130,12 @@ class Shop:
             seen.online = said.online
         else:
             seen.now, seen.now_s = said, now_s
-            # A retained card alone does not show that anyone is there: `online` says so.
+            # A retained card alone does not show that the rig is connected; `online` does.
             seen.online = seen.online if retained else True
         self._changed(rig)
 
     async def _look(self) -> None:
-        """Nothing arrives from a rig that has fallen silent, so look once a second."""
+        """Check once a second for rigs that have become silent, because they send nothing."""
         while True:
             await self._clock.sleep(1.0)
             now_s = self._clock.now_s()
@@ -164,14 +164,14 @@ class Shop:
         )
 
     def cards(self) -> list[RigCard]:
-        """Every rig, the most urgent first."""
+        """Cards of all rigs, the most urgent first."""
         return sorted(map(self.card, self._seen), key=place)
 
     def _view(self, cards: Iterable[RigCard]) -> ShopView:
         return ShopView(broker=self.connected, cards=tuple(cards))
 
     async def changes(self) -> AsyncIterator[ShopView]:
-        """First every rig, then what changed, gathered; a slow page gets fewer, larger pieces."""
+        """Yield all rigs, then gathered changes; a slow page gets fewer and larger pieces."""
         page = _Page()
         page.rigs.update(self._seen)
         self._pages.add(page)

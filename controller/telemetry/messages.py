@@ -18,7 +18,7 @@ PREFIX = "evenwall"
 
 
 def rig_id(rig: RigSpec) -> str:
-    """The rig's part of its topics: as the rig file says, or made from its name."""
+    """Rig's part of its topics: given in the rig file, or made from its name."""
     if rig.mqtt and rig.mqtt.rig_id:
         return rig.mqtt.rig_id
     return re.sub(r"[^a-z0-9]+", "-", rig.name.lower()).strip("-")[:40] or "rig"
@@ -134,7 +134,7 @@ class Row(Frozen):
 
 
 class JournalRows(Head):
-    """Rows of the record, in order; sent again until the broker has them."""
+    """Rows of the record, in order; sent again until the broker acknowledges them."""
 
     rows: tuple[Row, ...] = Field(min_length=1)
 
@@ -172,7 +172,7 @@ STATES: dict[str, type[Head]] = {
 
 
 def states(snapshot: Snapshot, head: Head) -> dict[str, Head]:
-    """The retained state of a rig, by topic name."""
+    """Retained state of a rig, by topic name."""
     said, frame = head.model_dump(), snapshot.frame
     alerts = tuple(
         AlertSaid(kind=a.kind, sentence=a.sentence, severity=a.severity) for a in snapshot.alerts
@@ -252,7 +252,7 @@ def _coat(snapshot: Snapshot, said: dict[str, Any]) -> CoatSaid:
 
 
 def row(item: StreamItem) -> Row | None:
-    """A journal row of a stream item; a snapshot is none."""
+    """Journal row of a stream item; None for a snapshot."""
     if item.kind == "snapshot":
         return None
     return Row(seq=item.item_id, kind=item.kind, data=item.data)
@@ -260,13 +260,13 @@ def row(item: StreamItem) -> Row | None:
 
 # --- The description -----------------------------------------------------------------------------
 
-STATE_EXPIRY_S = 120  # retained state vanishes by itself when nobody renews it
-CALL_EXPIRY_S = 600  # by then it was answered, or repeated
+STATE_EXPIRY_S = 120  # retained state expires when nobody renews it
+CALL_EXPIRY_S = 600  # by then the call was answered or repeated
 JOURNAL_EXPIRY_S = 7 * 24 * 3600
 
 _ON_CHANGE = "on change, at least every 30 s"
 _STATE = {"qos": 0, "retain": True, "messageExpiryInterval": STATE_EXPIRY_S}
-# Payload, how it is sent (the MQTT binding of AsyncAPI, version 0.2.0), and when.
+# Payload, MQTT binding (AsyncAPI MQTT bindings, version 0.2.0), and the occasion of sending.
 _SENT: dict[str, tuple[type[Head], dict[str, Any], str]] = {
     "online": (Online, {"qos": 1, "retain": True}, "on connecting and leaving; the last will"),
     "now": (Now, _STATE, "every period"),
@@ -294,7 +294,7 @@ _SENT: dict[str, tuple[type[Head], dict[str, Any], str]] = {
 
 
 def asyncapi() -> dict[str, Any]:
-    """The AsyncAPI 3.0 document of these topics, its payloads as JSON Schema."""
+    """AsyncAPI 3.0 document of these topics, with payloads as JSON Schema."""
     channels: dict[str, Any] = {}
     operations: dict[str, Any] = {}
     schemas: dict[str, Any] = {}

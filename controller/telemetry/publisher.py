@@ -1,9 +1,9 @@
-"""Tells a broker what the rig does, and never makes the rig wait for it.
+"""Publishes the rig's state and record to a broker, and never makes the rig wait for it.
 
-State is read from the newest snapshot once a period and kept nowhere, so a dead broker costs no
-memory. After an outage the record is read from the journal again, row by row, behind a cursor that
-moves only when the broker has acknowledged. The broker lives in wall time: give this a clock of its
-own even where the rig's world runs faster.
+State is read from the newest snapshot once a period and is not stored, so a dead broker costs no
+memory. After an outage the rows of the record are read from the journal again. A cursor marks the
+last row that the broker has acknowledged. The broker runs in wall time: pass a wall clock even if
+the rig's world runs faster.
 """
 
 from __future__ import annotations
@@ -51,14 +51,14 @@ from evenwall_bridge.contract import Clock
 log = logging.getLogger("evenwall.telemetry")
 
 RENEW_S = 30.0
-JOURNAL_PAUSE_S = 0.2  # rows of this long share a message
+JOURNAL_PAUSE_S = 0.2  # rows within this time share a message
 JOURNAL_ROWS = 200
-CURSOR_EVERY_S = 10.0  # spares the card; after a power cut so many seconds are sent twice
+CURSOR_EVERY_S = 10.0  # spares the card; after a power cut, rows of this time are sent twice
 COMMAND_AGE_S = 60.0
 
 
 class Source(Protocol):
-    """The part of the service that telemetry needs."""
+    """Part of the service that telemetry needs."""
 
     def snapshot(self) -> Snapshot: ...
 
@@ -71,7 +71,7 @@ class Source(Protocol):
 
 @dataclass(slots=True)
 class Status:
-    """For the panel and `rig check`."""
+    """Status of the connection, for the panel and `rig check`."""
 
     connected: bool = False
     connections: int = 0
@@ -82,10 +82,10 @@ class Status:
 
 
 class Cursor:
-    """The last journal row that the broker has, kept on disk so that a restart goes on there."""
+    """Last journal row that the broker has, kept on disk so that a restart continues from it."""
 
     def __init__(self, file: Path, newest_id: int) -> None:
-        """Without a file (telemetry is new here) the past is not sent."""
+        """Read the cursor. Without a file telemetry is new here, and earlier rows are not sent."""
         self._file, self._refused = file, False
         try:
             self.row_id = int(file.read_text(encoding="ascii")[:20])
@@ -95,7 +95,7 @@ class Cursor:
             self.row_id = newest_id
             self.save()
         except (ValueError, OSError) as error:
-            # The broker hears some rows twice rather than a gap: numbers tell them apart.
+            # Sending rows twice is better than a gap: their numbers show the repeats.
             log.warning("%s cannot be read (%s) and is set aside: all rows again", file, error)
             with contextlib.suppress(OSError):
                 set_aside(file)
@@ -105,7 +105,7 @@ class Cursor:
             self.row_id = 0
 
     def save(self) -> None:
-        """On a disk that takes nothing it is left as it was: then a restart sends rows again."""
+        """Write the cursor. If the disk refuses, the old one stays, and a restart repeats rows."""
         part = self._file.with_suffix(".part")
         try:
             part.write_text(str(self.row_id), encoding="ascii")
@@ -123,12 +123,12 @@ class BrokerAway(EvenwallError):
 
 
 class Telemetry:
-    """Run `run()` as a task of its own; cancel it to say goodbye."""
+    """Publisher of a rig. Run `run()` as a task; cancel it to sign off from the broker."""
 
     def __init__(
         self, rig: RigSpec, source: Source, clock: Clock, data: Path, rng: random.Random
     ) -> None:
-        """data: the folder for the cursor. Raises InputError for settings that cannot work."""
+        """Set up. data: folder for the cursor. Raises InputError for settings that cannot work."""
         if rig.mqtt is None:
             raise InputError("mqtt", "missing", "is required for telemetry")
         if rig.mqtt.commands and rig.mqtt.secret_file is None:
@@ -150,7 +150,7 @@ class Telemetry:
     # --- connecting ------------------------------------------------------------------------------
 
     async def run(self) -> None:
-        """Connect, tell, and connect again for ever; ends by cancellation only."""
+        """Connect, publish, and connect again after a failure; ends by cancellation only."""
         await self._broker.keep(self._tell, self._clock, self._rng, self._outage)
 
     def _outage(self, error: str) -> None:
@@ -181,10 +181,10 @@ class Telemetry:
             self._cursor.save()
 
     async def call(self, said: Mapping[str, Any]) -> None:
-        """Send a call on the topic `call`; returns when the broker has it.
+        """Send a call on the topic `call`; return when the broker has it.
 
-        said: call, urgency, number, sentence and run_id. Raises BrokerAway without a broker. It is
-        not sent later: the record has it, and a call is repeated until somebody answers.
+        said: call, urgency, number, sentence and run_id. Raises BrokerAway without a broker. A
+        failed call is not sent later: the record has it, and calls are repeated until answered.
         """
         if self._client is None:
             raise BrokerAway(f"the broker is not reached ({self.status.last_error or 'not yet'})")
@@ -243,7 +243,7 @@ class Telemetry:
     # --- the record ------------------------------------------------------------------------------
 
     async def _tell_journal(self, client: BrokerClient) -> None:
-        # Read ahead of the broker by no more than one message's worth.
+        # Read ahead of the broker by at most the rows of one message.
         rows: asyncio.Queue[Row] = asyncio.Queue(maxsize=JOURNAL_ROWS)
         await together(self._read_journal(rows), self._send_journal(rows, client))
 
@@ -300,9 +300,9 @@ class Telemetry:
         )
 
     def _checked(self, message: aiomqtt.Message) -> CommandSaid | None:
-        """The command in a message, or None when it is retained, unsigned, old or not allowed.
+        """Return the command in a message; None if it is retained, unsigned, old or not allowed.
 
-        Nothing is answered to what is not properly signed.
+        A message without a valid signature gets no answer.
         """
         try:
             signed = SignedCommand.model_validate_json(bytes(message.payload))
@@ -332,6 +332,6 @@ def sign(command: str, secret: str) -> str:
 
 
 def signed_command(said: CommandSaid, secret: str) -> str:
-    """The payload that `Telemetry` accepts; for scripts and tests."""
+    """Payload that `Telemetry` accepts; for scripts and tests."""
     text = said.model_dump_json()
     return json.dumps({"command": text, "mac": sign(text, secret)})

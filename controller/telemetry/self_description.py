@@ -1,10 +1,10 @@
-"""A rig that describes itself on the broker, so that any client of the convention can show it.
+"""Self-description of a rig on the broker, so that any client of the convention can show it.
 
-The Homie convention, version 5.0 (homieiot.github.io, CC BY 4.0): a retained JSON document at
-`homie/5/RIG/$description` lists nodes and properties with datatype and unit. Each value is retained
-below it; `$state` says whether the rig is there, and `$alert/ID` holds what wants attention.
-Nothing is settable: no message can command the rig. It is off unless the rig file has
-`self_description = true`.
+It follows the Homie convention, version 5.0 (homieiot.github.io, CC BY 4.0). A retained JSON
+document at `homie/5/RIG/$description` lists nodes and properties with datatype and unit. Each value
+is retained below it; `$state` tells whether the rig is connected, and `$alert/ID` holds an alert.
+No property is settable: no message can command the rig. Self-description is off unless the rig file
+has `self_description = true`.
 """
 
 from __future__ import annotations
@@ -26,21 +26,21 @@ from evenwall.telemetry.messages import rig_id
 from evenwall_bridge.contract import Clock
 
 HOMIE = "homie/5"
-QOS = 2  # recommended for what is retained
+QOS = 2  # recommended for retained messages
 
 Datatype = Literal["integer", "float", "boolean", "string", "enum"]
 Value = str | float | int | bool | None
 
 
 class Source(Protocol):
-    """The part of the service that is described."""
+    """Part of the service that is described."""
 
     def snapshot(self) -> Snapshot: ...
 
 
 @dataclass(frozen=True)
 class Property:
-    """One property of a node: its name for people, datatype, unit and the values it may have."""
+    """One property of a node: its name for people, datatype, unit and permitted values."""
 
     name: str
     datatype: Datatype
@@ -48,7 +48,7 @@ class Property:
     format: str = ""
 
     def described(self) -> dict[str, Any]:
-        """Return the property as the description has it; what is as by default is left out."""
+        """Return the property in the form of the description, without default values."""
         told = {"name": self.name, "datatype": self.datatype}
         told |= {"unit": self.unit} if self.unit else {}
         return told | ({"format": self.format} if self.format else {})
@@ -108,7 +108,7 @@ def description(rig: RigSpec) -> dict[str, Any]:
 
 
 def values(snapshot: Snapshot) -> dict[str, dict[str, Value]]:
-    """Return the value of each property, by node; None for what is not known."""
+    """Return the value of each property, by node; None if it is not known."""
     frame, count = snapshot.frame, snapshot.countdown
     left_s = None if count is None else (count.until_s - snapshot.now_s) / snapshot.speed
     return {
@@ -139,7 +139,7 @@ def values(snapshot: Snapshot) -> dict[str, dict[str, Value]]:
 
 
 def payload(value: Value) -> str:
-    """Return a value as the convention writes it; an empty payload takes the topic away."""
+    """Return a value in the convention's format; an empty payload removes the topic."""
     if value is None:
         return ""
     if isinstance(value, bool):
@@ -148,7 +148,7 @@ def payload(value: Value) -> str:
 
 
 def told_now(snapshot: Snapshot) -> dict[str, str]:
-    """Return all values and alerts, by the topic below the rig's own."""
+    """Return all values and alerts, by topic below the rig's own."""
     told = {
         f"{node}/{key}": payload(value)
         for node, found in values(snapshot).items()
@@ -160,10 +160,10 @@ def told_now(snapshot: Snapshot) -> dict[str, str]:
 
 
 class SelfDescription:
-    """Tells the broker by a connection of its own, whose last will says that the rig is lost."""
+    """Publishes over a separate connection, whose last will reports that the rig is lost."""
 
     def __init__(self, rig: RigSpec, source: Source, clock: Clock, rng: random.Random) -> None:
-        """Raises InputError for settings that cannot work."""
+        """Set up the connection. Raises InputError for settings that cannot work."""
         if rig.mqtt is None:
             raise InputError("mqtt", "missing", "is required for a self-description")
         self._rig, self._source, self._clock, self._rng = rig, source, clock, rng
@@ -174,7 +174,7 @@ class SelfDescription:
         )
 
     async def run(self) -> None:
-        """Connect, tell, and connect again for ever; ends by cancellation only."""
+        """Connect, publish, and connect again after a failure; ends by cancellation only."""
         await self._broker.keep(self._tell, self._clock, self._rng, lambda _: None)
 
     async def _publish(self, client: BrokerClient, name: str, text: str) -> None:
@@ -192,7 +192,7 @@ class SelfDescription:
             raise
 
     async def _tell_values(self, client: BrokerClient) -> None:
-        """Tell what has changed, for ever; the state is `ready` once all was told."""
+        """Publish changes until cancelled; the state is `ready` once all values were sent."""
         told: dict[str, str] = {}
         ready = False
         while True:
@@ -209,6 +209,6 @@ class SelfDescription:
 
 
 async def _until_lost(client: BrokerClient) -> None:
-    """Raise MqttError when the connection breaks, though nothing may change for hours."""
+    """Raise MqttError when the connection breaks, even if no value changes for hours."""
     async for _ in client.messages:
         pass  # nothing is subscribed
