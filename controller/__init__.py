@@ -1,12 +1,12 @@
 """The trade: film, cure, gel, spin, plan, run and record.
 
-Three functions are the public face for programs and notebooks; all else may change with a release:
+Programs and notebooks should use three functions; everything else may change with a release:
 
 - `plan` makes the plan of a casting,
 - `wall` computes the wall of a plan,
-- `gel` reads a logged exotherm and says when the coat gelled.
+- `gel` reads a logged exotherm and returns when the coat gelled.
 
-They take files or the objects read from them, and give the objects that the commands print.
+They take files or the objects read from them, and return the objects that the commands print.
 """
 
 from __future__ import annotations
@@ -32,10 +32,10 @@ def plan(
 ) -> Plan:
     """Return the plan of a casting: coats, grams, clock, turning and predicted wall.
 
-    casting, rig: a TOML file or what was read from one. Without a rig, the small sample rig. seed:
-    the same one gives the same plan. searches: how often to search, keeping the best.
-    time_budget_s: search no longer than this, s. Raises InputError for files or values that cannot
-    be right, and PlanError where no plan can work.
+    casting, rig: a TOML file or the object read from one; by default the small sample rig. seed:
+    the same seed gives the same plan. searches: number of searches, of which the best plan is kept.
+    time_budget_s: longest time for the search, s. Raises InputError for files or values that cannot
+    be right, and PlanError if no plan can work.
     """
     from evenwall.cli.application import sample_rig
     from evenwall.model import RigSpec, read_casting
@@ -65,10 +65,10 @@ def wall(plan: Path | str | Plan, mesh_mm: float | None = None, *, threads: int 
 
 
 def gel(trace: Path | str, case: Path | str) -> Reading:
-    """Return what a logged exotherm says about the gel of its coat.
+    """Return the gel estimate of a coat from a logged exotherm.
 
-    trace: CSV with time_s and temp_degC, read row by row. case: TOML with the resin's sheet, where
-    the probe stood and what was touched when. `output` of the result is the document that
+    trace: CSV with time_s and temp_degC, read row by row. case: TOML with the resin's sheet, the
+    probe's place and the touches with their times. `output` of the result is the document that
     `evenwall gel --json` prints. Raises InputError.
     """
     from evenwall.cli.gel import follow

@@ -1,7 +1,7 @@
-"""A process that gives up rights for ever: new privileges, and the network.
+"""Permanent loss of a process's rights to gain privileges and to use the network.
 
-Linux only; elsewhere the rights stay, for they are a second fence: no code of a worker process
-opens a connection.
+This works on Linux only. Elsewhere the rights stay, because this is only a second protection: no
+code of a worker process opens a connection.
 """
 
 from __future__ import annotations
@@ -14,8 +14,8 @@ import sys
 
 PR_SET_NO_NEW_PRIVS, PR_SET_SECCOMP, SECCOMP_MODE_FILTER = 38, 22, 2
 AF_UNIX = 1
-# Number of socket(2), and the name of the architecture that the kernel gives a filter
-# (linux/audit.h), where Evenwall runs.
+# For each architecture on which Evenwall runs: the number of socket(2), and the architecture's name
+# in the kernel's filters (linux/audit.h).
 MACHINES = {"x86_64": (41, 0xC000003E), "aarch64": (198, 0xC00000B7)}
 # Classic BPF (linux/bpf_common.h): load a word; jump if equal; return.
 LOAD, EQUAL, RETURN = 0x20, 0x15, 0x06
@@ -24,7 +24,8 @@ ALLOW, REFUSE = 0x7FFF0000, 0x00050000 | errno.EACCES
 
 
 def _program(socket: int, machine: int) -> list[tuple[int, int, int, int]]:
-    """Filter of (code, jump if true, jump if false, value): socket() makes local sockets alone."""
+    """Return a filter of (code, jump if true, jump if false, value) that lets socket() make local
+    sockets only."""
     return [
         (LOAD, 0, 0, MACHINE_AT),
         (EQUAL, 0, 5, machine),  # calls of another architecture have other numbers: refused
@@ -42,9 +43,9 @@ class _Filter(ctypes.Structure):
 
 
 def without_network() -> bool:
-    """Keep this process, and what it starts, from opening a connection and from gaining rights.
+    """Prevent this process and its children from opening a connection and from gaining rights.
 
-    False where the system does not know how (seccomp(2), PR_SET_NO_NEW_PRIVS; Linux 3.5).
+    Returns False if the system does not support this (seccomp(2), PR_SET_NO_NEW_PRIVS; Linux 3.5).
     """
     known = MACHINES.get(platform.machine())
     if sys.platform != "linux" or known is None:

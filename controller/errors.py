@@ -9,31 +9,32 @@ from typing import Any
 
 
 class EvenwallError(Exception):
-    """The family. `exit_code` is what the command line returns."""
+    """Base of all errors. The command line returns `exit_code`."""
 
     exit_code = 1
 
     def __reduce__(self) -> tuple[Callable[..., EvenwallError], tuple[object, ...]]:
-        """So that it comes back whole from another process, whatever its constructor asks."""
+        """Return a form that pickles whole to another process, whatever the constructor needs."""
         return _again, (type(self), self.args, self.__dict__)
 
 
-SHOWN = 200  # characters of a wrong value that its refusal repeats: a long path, no document
-LONGEST = 600  # of what it says about it
+SHOWN = 200  # characters of a wrong value that an error repeats: enough for a long path
+LONGEST = 600  # characters of an error's text about it
 
 
 def _short(value: object, most: int = SHOWN) -> str:
-    """Return the value on one short line, whatever was sent: what does not print is a mark."""
+    """Return the value on one short line; characters that do not print are replaced by a mark."""
     try:
         said = str(value)[: most + 1]
-    except (RecursionError, ValueError):  # nested without end; more than 4300 digits
+    except (RecursionError, ValueError):  # nested endlessly; more than 4300 digits
         said = f"a {type(value).__name__} too large to be shown"
     said = "".join(letter if letter.isprintable() else "?" for letter in said)
     return said if len(said) <= most else f"{said[:most]}..."
 
 
 class InputError(EvenwallError):
-    """Bad input: names the file, the field, the value, the limit and the unit."""
+    """Error for bad input; its message names the file, the field, the value, the limit and the
+    unit."""
 
     exit_code = 2
 
@@ -59,15 +60,16 @@ class InputError(EvenwallError):
 
 
 class PlanError(InputError):
-    """No plan satisfies the wants: names the figure that fails and the nearest that would work."""
+    """Error when no plan meets the wishes; its message names the figure that fails and the nearest
+    that would work."""
 
 
 class OutsideValidity(InputError):
-    """An equation was asked outside the range in which its source holds."""
+    """Error when an equation is used outside the range in which its source holds."""
 
 
 class NotConverged(EvenwallError):
-    """A numerical method did not reach its tolerance."""
+    """Error when a numerical method does not reach its tolerance."""
 
     def __init__(self, what: str, residual: float, iterations: int) -> None:
         self.residual, self.iterations = residual, iterations
@@ -77,7 +79,7 @@ class NotConverged(EvenwallError):
 
 
 class ProbeFault(EvenwallError):
-    """A probe gave no usable reading."""
+    """Error when a probe gives no usable reading."""
 
     exit_code = 3
 
@@ -87,15 +89,15 @@ class ProbeFault(EvenwallError):
 
 
 class RecordError(EvenwallError):
-    """The record could not be read or written."""
+    """Error when the record cannot be read or written."""
 
 
 _A_PATH = re.compile(r"(?<![\w.])(?:/[^\s/:;,'\"()]+)+/([^\s/:;,'\"()]*)")
 
 
 def said_outside(error: EvenwallError) -> str:
-    """Return what a request is told of an error: its words, and of this machine's paths the file's
-    name alone."""
+    """Return the text of an error for a request from outside, with only the file's name of each
+    path on this machine."""
     said = str(error)
     if isinstance(error, InputError):
         for whole in (error.file, str(error.value)):
@@ -106,8 +108,8 @@ def said_outside(error: EvenwallError) -> str:
 
 @contextmanager
 def naming(file: object = "", within: str = "") -> Iterator[None]:
-    """Bad input found inside names this file, unless it names its own, and its field gets what
-    stands before it."""
+    """Add this file's name to an InputError raised inside, unless it names a file already, and put
+    `within` before its field."""
     try:
         yield
     except InputError as error:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import TypedDict
 
-# Name of the style sheet's variable: (in the light, in the dark).
+# Name of the style sheet's variable: (colour in the light look, colour in the dark look).
 LOOKS: dict[str, tuple[str, str]] = {
     "paper": ("#f6f3ea", "#10191d"),
     "desk": ("#e4ddcb", "#080d0f"),
@@ -36,7 +36,7 @@ COATS = tuple(LOOKS[f"amber-{k}"][0] for k in (1, 2, 3, 4))  # one coat after an
 
 # Thickness: light is thin and dark is thick, so that grey eyes read it as well.
 AMBER = ("#fdf0d0", "#f2c97a", "#d89430", "#9e5a12", "#5c2c08")
-SPREAD = 0.30  # the scale's two ends, as shares of the wanted wall; beyond them the colour stays
+SPREAD = 0.30  # from the wanted wall to the scale's ends, relative; beyond them the colour stays
 
 
 class WallScale(TypedDict):
@@ -49,7 +49,7 @@ class WallScale(TypedDict):
 
 
 def wall_scale(wanted_mm: float) -> WallScale:
-    """Return the one scale of plus and minus about the wanted wall."""
+    """Return the colour scale, symmetric about the wanted wall."""
     return WallScale(
         wanted_mm=wanted_mm,
         low_mm=(1.0 - SPREAD) * wanted_mm,
@@ -59,6 +59,6 @@ def wall_scale(wanted_mm: float) -> WallScale:
 
 
 def style_variables() -> str:
-    """Return the colours as variables of a style sheet, in both looks."""
+    """Return the colours as variables of a style sheet, for both looks."""
     lines = "".join(f"  --{name}: light-dark({a}, {b});\n" for name, (a, b) in LOOKS.items())
     return f":root {{\n  color-scheme: light dark;\n{lines}}}\n"

@@ -1,4 +1,4 @@
-"""Conversion between people's units and the SI units of the numerics."""
+"""Conversion between everyday units and the SI units of the numerics."""
 
 from __future__ import annotations
 
@@ -64,7 +64,8 @@ System = Literal["metric", "inch"]
 
 
 class ShownUnit(NamedTuple):
-    """Display of a metric figure: times `factor`, plus `offset`, with `more` extra decimals."""
+    """Conversion of a metric figure for display: times `factor`, plus `offset`, with `more` extra
+    decimals."""
 
     symbol: str
     factor: float = 1.0
@@ -121,7 +122,7 @@ def in_units(text: str, system: System) -> str:
 
 
 def _converted(number: str, unit: ShownUnit, offset: float) -> str:
-    """Return the figure converted, with its own decimals and those that the new unit adds."""
+    """Return the converted figure, with its own decimals and those that the new unit adds."""
     if unit.factor == 1.0 and offset == 0.0:
         return number
     plain = number.replace(",", "").replace("\u2212", "-")

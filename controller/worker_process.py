@@ -1,8 +1,8 @@
-"""Work apart: functions and objects in a process of their own, asked from a thread.
+"""Worker processes: functions and objects in a process of their own, called from a thread.
 
 Planning, the film and the gel's estimator bring a mesher, an optimiser and more than a hundred
-megabytes, and they hold the interpreter's lock for milliseconds at a time. The process that keeps
-a frame turning has none of it.
+megabytes, and they hold the interpreter's lock for milliseconds at a time. The process that turns
+the frame loads none of them.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ class Limits:
         return tuple(str(value) for value in astuple(self))
 
     def apply(self) -> None:
-        """Limit this process for ever. It may open no connection either, and gain no right."""
+        """Limit this process permanently. It may also open no connection and gain no rights."""
         for which, most in (
             (resource.RLIMIT_AS, self.memory_MB * MB),
             (resource.RLIMIT_CPU, self.processor_s),
@@ -56,7 +56,7 @@ class Limits:
         ):
             _, hard = resource.getrlimit(which)
             most = most if hard == resource.RLIM_INFINITY else min(most, hard)
-            # SIGXCPU at the soft limit says why it ended; SIGKILL at the hard one would not.
+            # SIGXCPU at the soft limit shows why it ended; SIGKILL at the hard one would not.
             spare = 5 if which == resource.RLIMIT_CPU and hard == resource.RLIM_INFINITY else 0
             resource.setrlimit(which, (most, most + spare))
         without_network()
@@ -69,11 +69,11 @@ USUAL = Limits()
 
 
 class WorkerProcess:
-    """A process that answers what its subject is asked, one question at a time: first of a module,
-    then of what was last made of it (`become`). It ends with `end`, or with this process."""
+    """A process that makes calls on its subject, one at a time. The subject is first a module, then
+    the object last made from it (`become`). It ends with `end`, or with this process."""
 
     def __init__(self, where: str, niceness: int = NICENESS, limits: Limits = USUAL) -> None:
-        """where: the module's name. Raises EvenwallError when the machine gives no process."""
+        """Start the process. where: the module's name. Raises EvenwallError if it cannot start."""
         itself = (sys.executable, "-m", "evenwall.worker_process")
         command = (*itself, where, str(niceness), *limits.words())
         try:
@@ -83,15 +83,16 @@ class WorkerProcess:
         _at_work.add(self)
 
     def ask(self, name: str, *args: Any, progress: Progress | None = None, **more: Any) -> Any:
-        """Call this function or method and wait for what it gives. progress: handed on.
+        """Call this function or method and wait for its result. progress: passed on.
 
-        Raises what it raises of our own errors, and EvenwallError when the process ends without a
-        word: killed, or out of memory.
+        Raises the call's own EvenwallErrors, and EvenwallError when the process ends without an
+        answer: killed, or out of memory.
         """
         return self._ask(name, args, more, progress, become=False)
 
     def become(self, name: str, *args: Any) -> None:
-        """Call this of the module, and let what it gives be asked from now on. Raises as `ask`."""
+        """Call this function of the module, and make its result the new subject. Raises as
+        `ask`."""
         self._ask(name, args, {}, None, become=True)
 
     def _ask(
@@ -117,7 +118,8 @@ class WorkerProcess:
                     return value
                 if progress is not None:
                     progress(*value)
-        # UnpicklingError: killed in the middle of a word. ValueError: of a pipe closed by `end`.
+        # UnpicklingError: killed in the middle of an answer. ValueError: the pipe was closed by
+        # `end`.
         except (EOFError, BrokenPipeError, pickle.UnpicklingError, ValueError):
             code = self._process.wait()
             if code == -signal.SIGXCPU:
@@ -126,16 +128,16 @@ class WorkerProcess:
 
     @property
     def ended(self) -> bool:
-        """By `end`, or by itself."""
+        """Whether the process has ended, by `end` or by itself."""
         return self._process.poll() is not None
 
     def finish(self) -> None:
-        """Interrupt the work at its next word of progress, as Ctrl-C would: a search keeps its
+        """Interrupt the work at its next report of progress, as Ctrl-C would: a search returns its
         best so far. Does nothing to a process that has ended."""
         self._process.send_signal(FINISH)
 
     def end(self) -> None:
-        """Once more does no harm; whoever waits for an answer is let go."""
+        """End the process; a thread that waits for an answer returns. May be called again."""
         _at_work.discard(self)
         self._process.kill()
         self._process.wait()
@@ -146,8 +148,8 @@ class WorkerProcess:
 
 
 class Stopper:
-    """Handle on work in a process of its own, for another thread: `finish` asks it for its best so
-    far at its next word of progress, `end` ends it. Either may come before the work begins."""
+    """Handle on work in a worker process, for another thread. `finish` asks the work for its best
+    so far at its next report of progress, `end` ends it. Either may come before the work begins."""
 
     def __init__(self) -> None:
         self.finishing = False
@@ -155,19 +157,19 @@ class Stopper:
         self._process: WorkerProcess | None = None
 
     def holds(self, process: WorkerProcess) -> None:
-        """Take a process in hand. Raises EvenwallError when it was stopped before."""
+        """Attach a process. Raises EvenwallError if this handle was stopped before."""
         self._process = process
         if self.ended or self.finishing:
             raise EvenwallError("it was stopped before it began")
 
     def finish(self) -> None:
-        """Ask for the best so far."""
+        """Ask the work for its best so far."""
         self.finishing = True
         if self._process is not None:
             self._process.finish()
 
     def end(self) -> None:
-        """End it without an answer."""
+        """End the work without an answer."""
         self.ended = True
         if self._process is not None:
             self._process.end()
@@ -190,13 +192,13 @@ def in_worker(
 
 
 def end_all() -> None:
-    """End what is still at work."""
+    """End all processes that are still at work."""
     for process in list(_at_work):
         process.end()
 
 
 def _called(do: Callable[..., Any], args: tuple[Any, ...], more: dict[str, Any]) -> Any:
-    """Call it. Raises EvenwallError where `finish` came before there was anything to give."""
+    """Call the function. Raises EvenwallError if `finish` came before there was any result."""
     try:
         return do(*args, **more)
     except KeyboardInterrupt:
@@ -204,8 +206,8 @@ def _called(do: Callable[..., Any], args: tuple[Any, ...], more: dict[str, Any])
 
 
 def main() -> None:
-    """The process of its own: questions on standard input, answers on standard output (and nothing
-    else there: what is printed goes to standard error)."""
+    """Run the worker process: calls come on standard input, answers go to standard output, and
+    printed text goes to standard error."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the parent, who ends us
     finishing: list[int] = []
     signal.signal(FINISH, lambda number, _: finishing.append(number))

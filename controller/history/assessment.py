@@ -1,8 +1,8 @@
-"""A casting held against its plan, before and while its run is proven.
+"""Comparison of a casting with its plan, before and while its run is proven.
 
-Each figure has a span within which it agrees with the plan: the plan's own error and the gauge's.
-What lies outside, and what makes a coat another one than was planned, stands against the proof: a
-person may prove the run all the same, with a reason that stays in the record.
+Each figure has a span within which it agrees with the plan, from the plan's own error and the
+gauge's. Figures outside it, and faults that change a coat from the planned one, are objections to
+the proof. A person may prove the run nevertheless, with a reason that stays in the record.
 """
 
 from __future__ import annotations
@@ -33,16 +33,19 @@ from evenwall.run.fate import Fate, fate
 from evenwall.run.state import Coat, RunState
 from evenwall.run.user_messages import TROUBLES
 
-SCALE_G = 1.0  # a kitchen scale and a little flash: a smaller difference is none
-GAUGE_MM = 0.2  # callipers on a cured rim: a smaller difference is none
+SCALE_G = 1.0  # a kitchen scale and a little flash: a smaller difference does not count
+GAUGE_MM = 0.2  # callipers on a cured rim: a smaller difference does not count
 FLASH = (
-    0.02  # of the casting: flash, and what sticks to plug and stick (common practice, no source)
+    0.02  # share of the casting: flash, and resin on plug and stick (common practice, no source)
 )
-CUP_DOUBT = 0.5  # of what was planned to stay in a cup that nobody weighed back (likewise)
-UNWEIGHED = 0.05  # of a mix whose weights nobody wrote down (likewise)
-# A gauge reads more than the film's volume per area: inside a bowl by h/R, 6 % at 4.5 mm and 80 mm.
+# Errors, as shares of the planned rest in a cup that nobody weighed back, and of a mix whose
+# weights nobody wrote down (common practice, no source).
+CUP_DOUBT = 0.5
+UNWEIGHED = 0.05
+# A gauge reads more than the film's volume per area: inside a bowl h/R more, 6 % at 4.5 mm and
+# 80 mm.
 CURVED = 0.06
-# Of the mean wall: beyond it a spot contradicts even a plan whose wall was not computed.
+# Factor on the mean wall: beyond it a spot contradicts even a plan whose wall was not computed.
 UNCOMPUTED = 2.0
 
 SpotSpans = Mapping[str, tuple[float, float, float]]  # place: (thinnest, mean, thickest) in mm
@@ -60,7 +63,8 @@ ADVICE: dict[MissingKind, str] = {
 
 
 def stayed_g(plan: Plan, state: RunState) -> float:
-    """Grams that should be in the mould: as weighed, less what cups keep and rims spill."""
+    """Grams that should be in the mould: the weighed mixes less the rests in cups and the
+    spills."""
     total = 0.0
     for coat, planned in zip(state.coats, plan.coats, strict=True):
         mixed = planned.mix_g
@@ -73,7 +77,7 @@ def stayed_g(plan: Plan, state: RunState) -> float:
 
 
 def stayed_error_g(plan: Plan, state: RunState) -> float:
-    """Error of `stayed_g` with nothing wrong, in g."""
+    """Error of `stayed_g` in a sound run, in g."""
     doubt_g = SCALE_G * math.sqrt(2.0 * len(plan.coats) + 1.0) + FLASH * stayed_g(plan, state)
     for coat, planned in zip(state.coats, plan.coats, strict=True):
         doubt_g += CUP_DOUBT * planned.cup_left_g if coat.cup_left_g is None else 0.0
@@ -87,10 +91,10 @@ def _weighed(coat: Coat) -> bool:
 
 
 def assess(run: Recorded, measured: Measured, spots: SpotSpans | None = None) -> Assessment:
-    """Hold what was measured, and what the record tells, against the plan.
+    """Compare the measurements and the record with the plan.
 
-    spots: the wall computed at named places; None: it was not, and each spot is held against the
-    span foreseen for nine tenths of the wall.
+    spots: the wall computed at named places. With None, each spot is compared with the predicted
+    span of nine tenths of the wall.
     """
     plan, state = run.plan, run.state
     findings: list[Finding] = []
@@ -116,7 +120,7 @@ def assess(run: Recorded, measured: Measured, spots: SpotSpans | None = None) ->
 
 
 def _held(finding: Finding) -> Finding:
-    """Say how the figure stands to the span in which it would agree with the plan."""
+    """Return the finding with a verdict: inside or outside the span that agrees with the plan."""
     low, high = finding.low, finding.high
     if low is None or high is None:
         return finding
@@ -152,7 +156,7 @@ def _weight(plan: Plan, state: RunState, weight_g: float) -> list[Finding]:
 
 
 def _area_words(plan: Plan, mean_mm: float) -> str:
-    """Say how well a mean is known that comes from a weight and a measured skin."""
+    """Return the words for the error of a mean that comes from a weight and a measured skin."""
     shape = relative_error(plan.casting)
     return "" if shape is None else f"known to +- {shape * mean_mm:.2f} mm, by the shape's measures"
 
@@ -162,7 +166,8 @@ def _gauge_mm(plan: Plan) -> float:
 
 
 def _rim(plan: Plan, rim_mm: tuple[float, ...]) -> Finding:
-    """The rim's mean; it may lie as far above the computed mean as the thinnest place is below."""
+    """Return the finding on the rim's mean, which may be as far above the computed mean as the
+    thinnest place is below it."""
     foreseen, thinnest = plan.wall.rim_mm, plan.wall.rim_min_mm
     found = Finding(what="rim", unit="mm", foreseen=foreseen, measured=sum(rim_mm) / len(rim_mm))
     if foreseen is None:
@@ -173,14 +178,15 @@ def _rim(plan: Plan, rim_mm: tuple[float, ...]) -> Finding:
 
 
 def _beyond(plan: Plan, found: Finding) -> Finding:
-    """Without a computed wall, only what lies far beyond the average contradicts the plan."""
+    """Return the finding for a wall that was not computed: only a figure far beyond the average
+    contradicts the plan."""
     mean_mm = plan.wall.mean_mm
     span = {"low": mean_mm / UNCOMPUTED - GAUGE_MM, "high": mean_mm * UNCOMPUTED + GAUGE_MM}
     return _held(found.model_copy(update=span))
 
 
 def _spot(plan: Plan, spot: Spot, place: tuple[float, float, float] | None) -> Finding:
-    """A spot against the wall computed there, or against the span of nine tenths of the wall."""
+    """Compare a spot with the wall computed there, or with the span of nine tenths of the wall."""
     foreseen, low, high = None, plan.wall.p05_mm, plan.wall.p95_mm
     if place is not None:
         low, foreseen, high = place
@@ -188,7 +194,7 @@ def _spot(plan: Plan, spot: Spot, place: tuple[float, float, float] | None) -> F
     if low is None or high is None:
         return _beyond(plan, found)
     error_mm = _gauge_mm(plan)
-    shape = relative_error(plan.casting) or 0.0  # a wall that the mould's measures leave open
+    shape = relative_error(plan.casting) or 0.0  # error of the wall from the mould's measurements
     span = {
         "low": max(0.0, low * (1.0 - shape) - error_mm),
         "high": high * (1.0 + shape + CURVED) + error_mm,
@@ -215,7 +221,7 @@ def _missing(
 
 
 def troubles(run: Recorded) -> list[Trouble]:
-    """List the troubles of a run: of each coat, then the faults; grave ones first."""
+    """List the troubles of a run: those of each coat, then the faults; grave ones first."""
     found: list[Trouble] = []
     for planned, coat in zip(run.plan.coats, run.state.coats, strict=True):
         found += _of_coat(planned, coat)
@@ -241,7 +247,7 @@ def _times(said: str, times: int) -> str:
 
 
 def _of_coat(planned: CoatPlan, coat: Coat) -> list[Trouble]:
-    """List what makes a coat another one than was planned, and what was odd about it."""
+    """List the differences of a coat from the planned one, and its oddities."""
     found: list[Trouble] = []
 
     def add(kind: str, sentence: str, *, grave: bool = True) -> None:

@@ -1,4 +1,4 @@
-"""A run against another: what decides a wall, figure by figure, and the turns over the cure."""
+"""Comparison of two runs: the figures that decide a wall, and the turns over the cure."""
 
 from __future__ import annotations
 
@@ -14,17 +14,18 @@ from evenwall.model import Compared, ComparedCoat, Comparison
 from evenwall.records.journal import Journal
 from evenwall.run.replay import ProvenCoat, Track
 
-# While the resin spreads it forgets where it began; a replay adds or leaves out turns there, by the
-# day's cure. What decides the wall is the path from the end of the proven coat's spreading on.
+# While the resin spreads, the film loses the memory of its start, and a replay adds or leaves out
+# turns there, by the day's cure. The flow path after the proven coat's spreading decides the wall.
 PATH, TURNS = "flow path, once spread", "turns, once spread"
 CURVE_POINTS = 200
-# Within so much the flow path and the turns over it, the film went the same way: it is what the
-# replays in the film solver keep to (tests/run/test_replay.py).
+# Largest difference in the flow path, and in the turns over it, with which the film counts as
+# having flowed in the same way. Replays in the film solver stay within it
+# (tests/run/test_replay.py).
 ALIKE_PERCENT = 3.0
 
 
 def compared(journal: Journal, run_id: str, against: str = "") -> Comparison:
-    """Run `run_id` against another; a replay against the run it repeats, unless told otherwise.
+    """Compare run `run_id` with another; by default a replay with the run that it repeats.
     Raises InputError when there is no other, and as `comparison`."""
     run = Recorded.read(journal, run_id)
     other = against or run.state.replay_of
@@ -34,9 +35,9 @@ def compared(journal: Journal, run_id: str, against: str = "") -> Comparison:
 
 
 def comparison(run: Recorded, proven: Recorded) -> Comparison:
-    """Every coat that both have turned until it gelled. `proven` need not be proven, but when it
-    is, it must be what it was. Raises InputError when no coat can be compared, RecordError when
-    a proven run was changed."""
+    """Compare every coat that both runs turned until it gelled. `proven` need not be proven, but if
+    it is, it must be unchanged. Raises InputError when no coat can be compared, RecordError when a
+    proven run was changed."""
     proven.check()
     then = turned_coats(proven)
     if proven.proof is not None:
@@ -79,7 +80,7 @@ def _figures(was: ProvenCoat, now: ProvenCoat) -> Iterator[Compared]:
 
 
 def _turns_to_gel(coat: ProvenCoat, track: Track, left_1_Pa: float) -> float:
-    """Turns of the major axis from where so much of the flow path is left, to the gel."""
+    """Turns of the major axis to the gel, from when `left_1_Pa` of the flow path is left."""
     at_s = float(track.path.time_at_left(left_1_Pa))
     moments = np.array([at_s, track.path.gel_s]) - coat.spin_from_s
     begins, ends = np.interp(moments, track.profile_s, track.turns)

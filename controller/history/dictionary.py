@@ -30,7 +30,7 @@ class Column:
         return self.recorded_as or self.name
 
 
-# Written as UTC; kept apart, since the record times everything by the rig's own clock.
+# A separate column in UTC, since all other times of the record are by the rig's own clock.
 UTC = Column("utc", "datetime", "", "The same moment in UTC, by the computer's civil clock.")
 
 EVENTS = (
@@ -95,7 +95,7 @@ def package(run_id: str, title: str, formats: tuple[str, ...]) -> dict[str, Any]
     ]
     return {
         "$schema": "https://datapackage.org/profiles/2.0/datapackage.json",
-        # The standard's names are small letters, digits, '.', '_', '-' and '/'.
+        # The standard allows lower-case letters, digits, '.', '_', '-' and '/' in names.
         "name": re.sub(r"[^a-z0-9._-]+", "-", f"run-{run_id}".lower()),
         "title": title,
         "description": "One casting. An empty cell stands for what is not known.",

@@ -1,9 +1,9 @@
-"""A run taken out of the record and put into another: CSV and Parquet with units in the names.
+"""Export and import of a run: CSV and Parquet with units in the names.
 
 An exported run is a folder: `run.json` (kind, run and plan), `events` and `samples` as CSV or
-Parquet, one row each, `photos`, and `datapackage.json`, which tells the meaning and unit of every
-column. An empty cell stands for what is not known. A run put into another record keeps its name
-and content, and its proof still holds there.
+Parquet, one row each, `photos`, and `datapackage.json`, which gives the meaning and unit of every
+column. An empty cell means an unknown value. A run imported into another record keeps its name
+and content, and its proof is still valid there.
 """
 
 from __future__ import annotations
@@ -42,14 +42,14 @@ RUN_ID = re.compile(r"[A-Za-z0-9._:-]{1,120}")
 
 
 class NoParquet(EvenwallError):
-    """The Parquet library is an extra."""
+    """Error without the Parquet library, which is an extra."""
 
     def __init__(self) -> None:
         super().__init__("Parquet needs pyarrow: pip install 'evenwall[parquet]', or take csv")
 
 
 def writable() -> tuple[Format, ...]:
-    """The formats for which everything is installed."""
+    """Return the formats whose libraries are installed."""
     try:
         _pyarrow()
     except NoParquet:
@@ -64,7 +64,7 @@ def export_run(
     *,
     photos: Path | None = None,
 ) -> list[Path]:
-    """Write a run into a folder, made when absent. Returns the files.
+    """Write a run into a folder, which is made if absent. Returns the files.
 
     photos: the folder of photographs beside the record. Raises InputError when the folder cannot
     be written or a photograph is gone, NoParquet, and RecordError for a proven run that was
@@ -118,7 +118,7 @@ def _event_rows(run: Recorded) -> Rows:
 
 
 def _sample_rows(run: Recorded) -> Rows:
-    """Rows of the samples; their UTC is that of the event before, and the time since."""
+    """Return the rows of the samples; their UTC is that of the event before plus the time since."""
     fields = [column.field for column in SAMPLES]
     at = [event.at_s for event in run.events]
     rows: Rows = []
@@ -131,7 +131,7 @@ def _sample_rows(run: Recorded) -> Rows:
 
 
 def _write_csv(path: Path, columns: tuple[Column, ...], rows: Rows) -> None:
-    """RFC 4180. Floats are written so that they read back the same."""
+    """Write a CSV file (RFC 4180). Floats are written so that they read back the same."""
     with path.open("w", encoding="utf-8", newline="") as file:
         writer = csv.writer(file)
         writer.writerow([column.name for column in columns])
@@ -170,8 +170,8 @@ def _write_parquet(path: Path, columns: tuple[Column, ...], rows: Rows) -> None:
 
 
 def read_export(folder: Path) -> Recorded:
-    """An exported run. Raises InputError naming what is wrong, RecordError when its proof does not
-    hold, NoParquet."""
+    """Return an exported run. Raises an InputError that names the fault, RecordError when its proof
+    is not valid, and NoParquet."""
     about_file = folder / "run.json"
     about = read_json(about_file)
     if not isinstance(about, dict) or about.get("kind") != KIND:
@@ -201,7 +201,7 @@ def read_export(folder: Path) -> Recorded:
 
 
 def _fits(run: Recorded, folder: Path) -> None:
-    """Raises InputError where a record could not keep the run and read it again."""
+    """Raise InputError if a record could not keep the run and read it again."""
     for what, rows in (("events", run.events), ("samples", run.samples)):
         if any(not -_LONGEST_S <= row.at_s <= _LONGEST_S for row in rows):
             limit = f"must be within {_LONGEST_S:g}"
@@ -216,7 +216,8 @@ def _fits(run: Recorded, folder: Path) -> None:
 
 
 def _as_recorded(row: dict[str, Any]) -> dict[str, Any]:
-    """The row by the record's own names. Exports of earlier releases have those names already."""
+    """Return the row with the record's own names, which exports of earlier releases already
+    have."""
     fields = {column.name: column.field for column in SAMPLES}
     return {fields.get(name, name): v for name, v in row.items() if name != UTC.name}
 
@@ -230,7 +231,7 @@ def _event(row: dict[str, Any], run_id: str, number: int, folder: Path) -> Event
 
 
 def _read(folder: Path, name: str) -> list[dict[str, Any]]:
-    """Rows of whichever format is there; what is not known is left out."""
+    """Return the rows of the format that is there, without unknown values."""
     path = folder / f"{name}.csv"
     if path.is_file():
         return _csv_rows(path)
@@ -250,8 +251,8 @@ def _read(folder: Path, name: str) -> list[dict[str, Any]]:
 
 
 def _csv_rows(path: Path) -> list[dict[str, Any]]:
-    """Rows of a CSV file, without the empty cells. Raises InputError."""
-    csv.field_size_limit(_LARGEST_FIELD)  # a proof holds its whole spin
+    """Return the rows of a CSV file, without the empty cells. Raises InputError."""
+    csv.field_size_limit(_LARGEST_FIELD)  # a proof contains its whole spin
     found: list[dict[str, Any]] = []
     try:
         for row in csv.DictReader(io.StringIO(read_text(path, _MOST_BYTES), newline="")):
@@ -266,8 +267,9 @@ def _csv_rows(path: Path) -> list[dict[str, Any]]:
 
 
 def import_run(journal: Journal, run: Recorded) -> None:
-    """Put a run read by `read_export` into a record that nobody else has open. Raises InputError
-    when it is there already or never ended, RecordError when a casting is under way there."""
+    """Import a run read by `read_export` into a record that no other process has open. Raises
+    InputError when it is there already or never ended, RecordError when a casting is under way
+    there."""
     if run.run_id in journal.run_ids():
         raise InputError("run_id", run.run_id, "is in this record already")
     if not run.state.over:

@@ -7,7 +7,7 @@ from statistics import median
 from evenwall.records.journal import Journal
 from evenwall.run.events import Poured, StepTakenBack, TurningBegan
 
-RUNS = 5  # the newest castings that count
+RUNS = 5  # number of the newest castings that count
 LONGEST_S = 900.0  # after a longer time the person had gone away
 
 

@@ -1,4 +1,4 @@
-"""A run under way as a plan: what was weighed and turned so far, and the rest as planned."""
+"""A run under way as a plan: coats as weighed and turned so far, and the rest as planned."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from evenwall.run.state import Coat, RunState
 
 
 def as_laid(run: Recorded) -> tuple[Plan, tuple[int, ...]]:
-    """Return the plan of what was laid and is to come, and the numbers of the lost coats."""
+    """Return the plan of the coats laid and to come, and the numbers of the lost coats."""
     plan, state = run.plan, run.state
     coats, lost = [], []
     for index, parts in enumerate(stretches(run)):
@@ -25,7 +25,7 @@ def as_laid(run: Recorded) -> tuple[Plan, tuple[int, ...]]:
 
 
 def _to_come(state: RunState, index: int) -> tuple[Ramp, ...]:
-    """Turning that the present coat still has before it, where it turns."""
+    """Turning that is still to come for the present coat, if it turns."""
     turning = state.turning
     if index != state.index or turning is None or turning.ending:
         return ()
@@ -39,7 +39,7 @@ def _to_come(state: RunState, index: int) -> tuple[Ramp, ...]:
 
 
 def _as_turned(planned: CoatPlan, coat: Coat, ramps: tuple[Ramp, ...]) -> CoatPlan:
-    """The coat with its own weights, start, turning and pace."""
+    """Return the coat with its actual weights, start, turning and pace."""
     begun_s = (coat.spin_from_s or 0.0) - (coat.parts_met_s or 0.0)
     slower = pace(planned, coat)
     part_a_g, part_b_g = coat.part_a_g or planned.part_a_g, coat.part_b_g or planned.part_b_g

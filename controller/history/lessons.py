@@ -23,11 +23,11 @@ from evenwall.records.journal import Journal
 from evenwall.run.gel_monitor import RESIN_NOTES, SETTLE_S, gel_case, resin_note
 from evenwall.units import kelvin
 
-DOUBTS = 2.0  # a lesson counts as if this many earlier castings had come out as foreseen
+DOUBTS = 2.0  # a lesson counts as if this many earlier castings had come out as predicted
 LESSON_MOST = 1.5  # no casting may teach more than this factor at once
 MOULD_NOTES = "mould:"
 log = logging.getLogger(__name__)
-KEEP = 20  # lessons of a mould
+KEEP = 20  # lessons per mould
 LEARN_S = 20.0  # a resin learns from readings this far apart ...
 LEARN_GELS = 1.5  # ... until this many of the latest gels that the plan expected
 
@@ -47,13 +47,13 @@ class MouldMemory(Frozen):
 
     @property
     def weight_ratio(self) -> float:
-        """Expect this much of the foreseen weight: the lessons' mean in logs, drawn towards 1."""
+        """Expected weight over the predicted one: the lessons' mean in logs, shrunk towards 1."""
         return self._drawn([lesson.weight_ratio for lesson in self.lessons])
 
     @property
     def rim_ratio(self) -> float:
-        """Expect the rim to stand to the average wall by this factor differently. It says nothing
-        of the wall itself."""
+        """Factor on the predicted ratio of the rim to the average wall. It says nothing about the
+        wall itself."""
         return self._drawn([lesson.rim_ratio for lesson in self.lessons])
 
     @staticmethod
@@ -63,7 +63,7 @@ class MouldMemory(Frozen):
 
 
 def mould_note(plan: Plan) -> str:
-    """Under which name the journal keeps a mould's memory: the mesh's own hash."""
+    """Return the name under which the journal keeps a mould's memory: the mesh's own hash."""
     return f"{MOULD_NOTES}{plan.geometry.mesh_sha256}"
 
 
@@ -73,7 +73,7 @@ def mould_memory(journal: Journal, plan: Plan) -> MouldMemory:
 
 
 def _mould(kept: str) -> MouldMemory:
-    """Return a mould's memory; a new one where the note cannot be read: it is taught again."""
+    """Return a mould's memory; a new one if the note cannot be read, which then learns again."""
     try:
         return MouldMemory.model_validate_json(kept)
     except ValueError:
@@ -82,8 +82,8 @@ def _mould(kept: str) -> MouldMemory:
 
 
 def _resin(kept: str) -> ResinMemory:
-    """Return a resin's memory; a new one where the note cannot be read. Raises RecordError for a
-    later release's, which must not be written over."""
+    """Return a resin's memory; a new one if the note cannot be read. Raises RecordError for that of
+    a later release, which must not be overwritten."""
     try:
         data = json.loads(kept)
         later = isinstance(data, dict) and isinstance(data.get("version"), int)
@@ -114,22 +114,23 @@ def taught_by(journal: Journal, mesh: Path) -> Taught:
 
 
 def resin_memory(journal: Journal, plan: Plan) -> ResinMemory:
-    """Raises RecordError for a memory of another version."""
+    """Return the memory of a plan's resin. Raises RecordError for a memory of another version."""
     kept = journal.note(resin_note(plan))
     return ResinMemory() if kept is None else _resin(kept)
 
 
 def resin_memories(journal: Journal) -> dict[str, ResinMemory]:
-    """Every resin's memory by the name it is kept under."""
+    """Return every resin's memory by the name under which it is kept."""
     found = {}
     for name, kept in journal.notes(RESIN_NOTES).items():
-        with contextlib.suppress(RecordError):  # told when it is to be written
+        with contextlib.suppress(RecordError):  # reported when it is to be written
             found[name] = _resin(kept)
     return found
 
 
 def resin_after(run: Recorded, memory: ResinMemory) -> ResinMemory:
-    """The memory once a run is proven: each coat's trace and touches are read again, thinned."""
+    """Return the memory after a proven run: each coat's touches and thinned trace are read
+    again."""
     probe = next((p for p in run.plan.rig.probes if p.role == "resin"), ProbeSpec())
     for planned, coat in zip(run.plan.coats, run.state.coats, strict=True):
         met_s, poured_s = coat.parts_met_s, coat.poured_s

@@ -12,8 +12,8 @@ from evenwall.model.untrusted import read_bytes
 from evenwall.run.events import Photographed
 
 FOLDER = "photos"  # beside the record
-MOST = 24  # of one run
-MOST_BYTES = 4_000_000  # of one that is kept: 2000 pixels wide, drawn anew
+MOST = 24  # photographs per run
+MOST_BYTES = 4_000_000  # size of a kept photograph: 2000 pixels wide, encoded again
 
 
 def photos_of(run: Recorded) -> list[Photographed]:
@@ -22,7 +22,7 @@ def photos_of(run: Recorded) -> list[Photographed]:
 
 
 def checked(folder: Path, photo: Photographed) -> Path:
-    """Return the file of a photograph. Raises InputError where it is gone or was changed."""
+    """Return the file of a photograph. Raises InputError if it is gone or was changed."""
     path = folder / photo.file
     if hashlib.sha256(read_bytes(path, MOST_BYTES)).hexdigest() != photo.sha256:
         raise InputError("photo", photo.file, "was changed after it was written down")
@@ -30,7 +30,7 @@ def checked(folder: Path, photo: Photographed) -> Path:
 
 
 def copy_photos(run: Recorded, source: Path, target: Path) -> list[Path]:
-    """Copy the run's photographs from one folder to another, made when absent.
+    """Copy the run's photographs from one folder to another, which is made if absent.
 
     Returns the copies. Raises InputError where one is gone, was changed or cannot be written.
     """
@@ -48,7 +48,7 @@ def copy_photos(run: Recorded, source: Path, target: Path) -> list[Path]:
 
 
 def captioned(run: Recorded, folder: Path) -> list[tuple[str, str]]:
-    """Return file and caption of each photograph, for a report; of one that is gone, no file."""
+    """Return file and caption of each photograph, for a report; no file for one that is gone."""
     found = []
     for photo in photos_of(run):
         try:

@@ -1,10 +1,10 @@
-"""A measured casting proves its run: what was foreseen against scale and gauge, what that teaches,
-and the run closed by its content's hash.
+"""Proof of a run by its measured casting: the prediction is compared with scale and gauge, lessons
+are drawn, and the run is closed with the hash of its content.
 
-The rim is not the wall: a rim is what a gauge reaches, but the weight over the mould's own area
-says how thick the skin is on average, and no rim reading can say more than that. So the weight
-alone teaches how much resin stays in the mould, and a rim reading teaches only how the rim stands
-to the average.
+The rim is not the wall. A gauge reaches only the rim, but the weight over the mould's own area
+gives the average thickness, and no rim reading can say more about it. So only the weight teaches
+how much resin stays in the mould, and a rim reading teaches only the ratio of the rim to the
+average.
 """
 
 from __future__ import annotations
@@ -26,9 +26,9 @@ from evenwall.run.state import RunState
 def assessment(
     run: Recorded, measured: Measured | None = None, spots: SpotSpans | None = None
 ) -> Assessment:
-    """Hold a casting against what was foreseen, before it is proven.
+    """Compare a casting with its prediction, before it is proven.
 
-    measured: added to what the run's own MEASURE step wrote down. spots: as in `assess`. Raises
+    measured: added to the measurements of the run's own MEASURE step. spots: as in `assess`. Raises
     InputError when the run cannot be proven at all: not ended, not measured or already proven.
     """
     if run.proof is not None:
@@ -57,7 +57,7 @@ def assessment(
 def make_proof(run: Recorded, found: Assessment, reason: str = "") -> Proof:
     """Prove a run by its assessment.
 
-    reason: why it is proven although it contradicts its plan. Raises InputError where one is
+    reason: why the run is proven although it contradicts its plan. Raises InputError if a reason is
     needed and missing, and for a coat that did not turn until it gelled.
     """
     spin = turned(run)
@@ -81,7 +81,7 @@ def make_proof(run: Recorded, found: Assessment, reason: str = "") -> Proof:
 
 
 def compare(plan: Plan, state: RunState, measured: Measured) -> tuple[list[str], MouldLesson]:
-    """Return what the measures mean in words, and the lesson for the mould."""
+    """Return the meaning of the measurements in words, and the lesson for the mould."""
     said: list[str] = []
     density = plan.casting.resin.sheet.mixed_density_g_cm3
     area_cm2 = plan.geometry.area_cm2
@@ -142,8 +142,8 @@ def _because(proof: Proof) -> tuple[str, ...]:
 
 
 def replayed(run: Recorded, rig: RigSpec, room_degC: float, mould_degC: float) -> Plan:
-    """Today's plan of a recorded run on a rig. Raises RecordError when a proven run was changed,
-    InputError when there is nothing to repeat."""
+    """Return today's plan of a recorded run on a rig. Raises RecordError when a proven run was
+    changed, InputError when there is nothing to repeat."""
     run.check()
     proof = run.proof
     spin = turned(run) if proof is None else proof.spin
@@ -155,8 +155,9 @@ def replayed(run: Recorded, rig: RigSpec, room_degC: float, mould_degC: float) -
 
 
 def to_look_at(run: Recorded) -> tuple[Plan, str]:
-    """The plan whose wall is a run's, and what it is in words: once every coat has gelled turning,
-    what was weighed and turned, which is not what was planned where somebody was late."""
+    """Return the plan that gives a run's wall, and its description. Once every coat has gelled
+    while turning, this is the plan as weighed and turned, which differs from the original if
+    somebody was late."""
     try:
         spin = turned(run) if run.proof is None else run.proof.spin
     except InputError:

@@ -34,17 +34,17 @@ from evenwall.run.state import RunState
 
 
 class MouldLesson(Frozen):
-    """Lesson of one casting about its mould: ratios that are 1 where it came out as foreseen."""
+    """Lesson of one casting about its mould: ratios that are 1 if it came out as predicted."""
 
     run_id: str
-    weight_ratio: Positive | None = None  # resin that stayed in the mould, over that foreseen
-    rim_ratio: Positive | None = None  # the rim over the average wall, against the same foreseen
+    weight_ratio: Positive | None = None  # resin that stayed in the mould, over that predicted
+    rim_ratio: Positive | None = None  # the rim over the average wall, over that ratio as predicted
 
 
 class Proof(Frozen):
-    """Entry of a proven run in the record. `sha256` covers all that came before
-    it: the plan, the events and the samples. reason: given by a person where the casting
-    contradicts its plan, and proves it all the same."""
+    """Entry of a proven run in the record. `sha256` covers all content before it: the plan, the
+    events and the samples. reason: given by a person who proves a casting that contradicts its
+    plan."""
 
     measured: Measured
     findings: tuple[Finding, ...]
@@ -71,7 +71,8 @@ class Recorded:
 
     @staticmethod
     def read(journal: Journal, run_id: str) -> Recorded:
-        """Raises InputError when there is no such run, RecordError when it cannot be read."""
+        """Read a run. Raises InputError when there is no such run, RecordError when it cannot be
+        read."""
         events = tuple(journal.events(run_id))
         if not events:
             raise InputError("run_id", run_id, "no such run in the record")
@@ -79,12 +80,12 @@ class Recorded:
 
     @property
     def plan(self) -> Plan:
-        """As it stood at the end: what was still to lay may have been planned again."""
+        """The plan at the run's end: coats that were still to lay may have been planned again."""
         return self.state.plan
 
     @cached_property
     def happened(self) -> tuple[tuple[Event, RunEvent], ...]:
-        """Every row with the event that it is. Raises InputError where a row does not fit."""
+        """Return every row with its typed event. Raises InputError for a row that fits none."""
         return tuple((row, read(row)) for row in self.events)
 
     @property
@@ -103,9 +104,8 @@ class Recorded:
         return None if row is None else parse(Proof, Proven.of(row).proof, f"run {self.run_id}")
 
     def sha256(self) -> str:
-        """Hash of all that was written before the proof, in RFC 8785's canonical JSON. Left out
-        are the journal's own row numbers, because another journal gives others, and what is
-        not known."""
+        """Hash of everything written before the proof, in RFC 8785's canonical JSON. It leaves out
+        the journal's own row numbers, because another journal gives others, and unknown values."""
         before = itertools.takewhile(lambda event: event.kind != Proven.kind, self.events)
         content: dict[str, Any] = {
             "run_id": self.run_id,
@@ -119,7 +119,7 @@ class Recorded:
         return hashlib.sha256(rfc8785.dumps(content)).hexdigest()
 
     def check(self) -> None:
-        """Raises RecordError when a proven run is not what it was when it was proven."""
+        """Raise RecordError if a proven run was changed since it was proven."""
         proof = self.proof
         if proof is not None and proof.sha256 != self.sha256():
             raise RecordError(

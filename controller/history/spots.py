@@ -1,4 +1,4 @@
-"""The computed wall at the places where a person puts the gauge."""
+"""The computed wall at the places where a person measures it."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ PLACES = {
     "side": (0.4, 0.6),
     "shoulder": (0.7, 0.9),
 }
-FEWEST = 5  # vertices: fewer say nothing about a place
+FEWEST = 5  # vertices needed for a figure at a place
 
 
 def spot_spans(mesh: dict[str, Any]) -> dict[str, tuple[float, float, float]] | None:
@@ -44,7 +44,7 @@ def spot_spans(mesh: dict[str, Any]) -> dict[str, tuple[float, float, float]] | 
 
 
 def _rim(faces: np.ndarray[Any, Any]) -> list[int]:
-    """Vertices on edges that belong to one triangle alone."""
+    """Return the vertices on edges that belong to one triangle only."""
     edges = Counter(
         (min(a, b), max(a, b))
         for face in faces.tolist()

@@ -37,7 +37,7 @@ from evenwall.run.replay import (
 
 @dataclass
 class _Stretch:
-    """One stretch of turning as it was handed to the board."""
+    """One stretch of turning as it was sent to the board."""
 
     from_s: float
     ramps: list[Ramp3]
@@ -48,7 +48,7 @@ class _Stretch:
         return sum(ramp[0] for ramp in self.ramps)
 
     def cut(self, accel_rpm_s: float) -> list[Ramp3]:
-        """Return the turns as they were made: up to the stop, and then to rest."""
+        """Return the ramps as they were made: up to the stop, and then to standstill."""
         left_s = self.until_s - self.from_s
         kept: list[Ramp3] = []
         rates = (0.0, 0.0)
@@ -65,7 +65,7 @@ class _Stretch:
 
 
 def stretches(run: Recorded) -> list[list[_Stretch]]:
-    """Per coat, its stretches of turning, oldest first."""
+    """Return the stretches of turning of each coat, oldest first."""
     coats: list[list[_Stretch]] = [[] for _ in run.plan.coats]
     index = 0
     for row, event in run.happened:
@@ -89,13 +89,14 @@ def _follow(now: _Stretch, at_s: float, event: RunEvent) -> None:
             del now.ramps[-event.dropped_ramps :]
         gap_s = at_s - now.from_s - now.queued_s
         if not event.exact and now.ramps and gap_s > 0.0:
-            now.ramps.append((gap_s, *now.ramps[-1][1:]))  # it kept its last speed
+            now.ramps.append((gap_s, *now.ramps[-1][1:]))  # the frame kept its last speed
     elif isinstance(event, Halted) and math.isinf(now.until_s):
         now.until_s = at_s
 
 
 def turned(run: Recorded) -> ProvenRun:
-    """The spin over the cure, as it was. Raises InputError for a coat that did not gel turning."""
+    """Return the spin over the cure as it was made. Raises InputError for a coat that did not gel
+    while turning."""
     coats = turned_coats(run)
     for planned in run.plan.coats:
         if planned.coat not in coats:
@@ -105,7 +106,7 @@ def turned(run: Recorded) -> ProvenRun:
 
 
 def turned_coats(run: Recorded) -> dict[int, ProvenCoat]:
-    """Each coat, by its number, that has turned until it gelled."""
+    """Return the coats that turned until they gelled, by their numbers."""
     kin = kinetics_of(run.plan.casting)
     found = (_turned_coat(run, kin, index, parts) for index, parts in enumerate(stretches(run)))
     return {coat.coat: coat for coat in found if coat is not None}
@@ -151,7 +152,8 @@ def _turned_coat(
 
 
 def ramps_of(plan: Plan, index: int, parts: list[_Stretch]) -> tuple[Ramp, ...]:
-    """All stretches with their standstills, each ramp under the name of the plan's leg then."""
+    """Return all stretches and standstills as ramps, each with the name of the plan's leg at that
+    time."""
     profile = Profile.of(plan.coats[index])
     begun_s = parts[0].from_s
     rows: list[Ramp3] = []
@@ -171,7 +173,7 @@ def ramps_of(plan: Plan, index: int, parts: list[_Stretch]) -> tuple[Ramp, ...]:
 def _mean(
     samples: Sequence[Sample], coat: int, until_s: float, field: str, otherwise: float
 ) -> float:
-    """Mean of a temperature over a coat's samples until a time of its own clock."""
+    """Return the mean of a temperature over a coat's samples until a time on its own clock."""
     rows = [
         getattr(sample, field)
         for sample in samples

@@ -15,7 +15,7 @@ NonNegative = Annotated[float, Field(ge=0, le=1e6, allow_inf_nan=False)]
 Finite = Annotated[float, Field(ge=-1e6, le=1e6, allow_inf_nan=False)]
 RoomTemp_degC = Annotated[float, Field(ge=0, le=60, allow_inf_nan=False)]  # the range of cure.py
 Vector3 = tuple[Finite, Finite, Finite]  # mm, or a direction of any length
-LONGEST_S = 30 * 86_400.0  # of one coat, or of a profile: a demould of 14 days, and some
+LONGEST_S = 30 * 86_400.0  # longest coat or profile: a demould time of 14 days, and a margin
 Span_s = Annotated[float, Field(gt=0, le=LONGEST_S, allow_inf_nan=False)]
 Moment_s = Annotated[float, Field(ge=0, le=LONGEST_S, allow_inf_nan=False)]
 Grams = Annotated[float, Field(gt=0, le=100_000, allow_inf_nan=False)]
@@ -23,9 +23,10 @@ LeftGrams = Annotated[float, Field(ge=0, le=100_000, allow_inf_nan=False)]
 Thickness_mm = Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)]
 Wall_mm = Annotated[float, Field(ge=0, le=1000, allow_inf_nan=False)]
 Angle_deg = Annotated[float, Field(ge=-360, le=360, allow_inf_nan=False)]
-FASTEST_RPM = 60.0  # of any rig; a plan made for a faster one is told so by the rig it meets
+FASTEST_RPM = 60.0  # fastest rig; a slower rig refuses a plan that was made for a faster one
 Rate_rpm = Annotated[float, Field(ge=-1000, le=1000, allow_inf_nan=False)]
-# Controls, and what turns the writing round, would mislead whoever reads a page, a log or a report.
+# Control characters, and those that reverse the direction of writing, would mislead the reader of a
+# page, a log or a report.
 MISLEADING = re.compile("[\x00-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
 
 

@@ -36,11 +36,11 @@ class Button(Frozen):
 
     command: str
     label: str
-    data: dict[str, Any] = Field(default_factory=dict)  # goes with the command: {"what": "cup"}
+    data: dict[str, Any] = Field(default_factory=dict)  # sent with the command: {"what": "cup"}
     enabled: bool = True
     why_not: str = ""
-    hold_s: float = 0.0  # press and hold for so long: the press cannot be made by accident
-    at_frame: bool = False  # only the button at the frame does it: no button on a screen
+    hold_s: float = 0.0  # time to press and hold, so that nobody presses it by accident
+    at_frame: bool = False  # only the button at the frame does this: no button on a screen
 
 
 class FrameButton(Frozen):
@@ -229,7 +229,7 @@ class Snapshot(Frozen):
     countdown: Countdown | None = None
     next_button: Button | None = None
     frame_button: FrameButton | None = None  # None: no run is on
-    buttons: tuple[Button, ...] = ()  # what else may be done now (pause, touches, note ...)
+    buttons: tuple[Button, ...] = ()  # other commands possible now (pause, touches, note ...)
     frame: FrameView = FrameView()
     probe_degC: float | None = None
     room_degC: float | None = None
@@ -238,7 +238,7 @@ class Snapshot(Frozen):
     gel: GelView = GelView()
     wall: WallSummary | None = None
     replay: ReplayView | None = None
-    ratio_limits: RatioLimits | None = None  # of the weights, while a run is on
+    ratio_limits: RatioLimits | None = None  # for the weights, while a run is on
     scale: ScaleView | None = None  # None: this rig has none, weights are typed
     alerts: tuple[Alert, ...] = ()
     record: tuple[RecordLine, ...] = ()
@@ -266,9 +266,9 @@ class Answer(Frozen):
 
     accepted: bool
     sentence: str
-    confirm: bool = False  # refused as unlikely: sent again with `confirmed: true`, it is taken
+    confirm: bool = False  # refused as unlikely; to be sent again with `confirmed: true`
     event_id: int | None = None
-    repeated: bool = False  # the key was seen before: the first answer is given again
+    repeated: bool = False  # the key was used before: the first answer is given again
 
 
 class Sample(Frozen):
