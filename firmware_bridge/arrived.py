@@ -7,7 +7,7 @@ import os
 
 
 def arrived(fd: int) -> bytes:
-    """The bytes that are there, b"" for none after all. Raises OSError for a port that is gone."""
+    """Return the bytes that have arrived, or b"" for none. Raises OSError if the port is gone."""
     try:
         data = os.read(fd, 4096)
     except BlockingIOError:

@@ -20,10 +20,10 @@ _FAULTS = (
     Fault.BROWN_OUT,
     Fault.WATCHDOG,
 )
-# Those that end a motion; the others are told and the frame turns on.
+# Faults that end a motion; the others are reported, and the frame keeps turning.
 ENDING_FAULTS = (Fault.GUARD_OPEN, Fault.DRIVER_MAJOR, Fault.DRIVER_MINOR, Fault.HOST_SILENT)
 _GUARD_CLOSED, _COASTING, _INDEXED = 0x01, 0x02, (0x04, 0x08)
-# What the board answers, in words.
+# Answers of the board in words.
 WORDS = {
     Status.GUARD: "the guard is open",
     Status.DRIVER: "a motor driver reports a fault",

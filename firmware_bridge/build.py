@@ -46,7 +46,7 @@ def cache_folder() -> Path:
 
 
 def source_key(*extra: str) -> str:
-    """One key for the state of the whole firmware source and these words."""
+    """Return a key for the state of the whole firmware source and these words."""
     digest = hashlib.sha256()
     for path in sorted([*SOURCE.rglob("*.[ch]"), SOURCE / "pins.toml"]):
         digest.update(path.relative_to(SOURCE).as_posix().encode() + b"\0" + path.read_bytes())
@@ -56,7 +56,7 @@ def source_key(*extra: str) -> str:
 
 
 def compiler(name: str, package: str) -> str:
-    """The full path of a tool. Raises ToolMissing with the command that installs it."""
+    """Return the full path of a tool. Raises ToolMissing with the command that installs it."""
     found = shutil.which(name)
     if found is None:
         raise ToolMissing(
@@ -107,7 +107,7 @@ def host_firmware() -> HostFirmware:
 
 
 def build_host(folder: Path) -> HostFirmware:
-    """Build into this folder what it does not have yet. Raises ToolMissing, BuildFailed."""
+    """Build the files that this folder lacks. Raises ToolMissing, BuildFailed."""
     library, program = folder / "libboard.so", folder / "evenwall-board"
     sources = [str(SOURCE / name) for name in (*CORE, "port_host/simboard_host.c")]
     includes = [f"-I{SOURCE / 'core'}", f"-I{SOURCE / 'port_host'}"]
@@ -125,7 +125,7 @@ def build_for_wheel(folder: Path) -> HostFirmware:
 
 
 def main() -> None:
-    """`make firmware`: build both, say where they are and how to flash the chip."""
+    """`make firmware`: build both, print their paths and the command that flashes the chip."""
     host, chip = host_firmware(), avr_firmware()
     objcopy = compiler("avr-objcopy", "binutils-avr")
     hex_file = compile_to(

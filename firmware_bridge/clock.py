@@ -30,9 +30,9 @@ SIMULATED_EPOCH = datetime(2026, 1, 5, 9, 0, 0, tzinfo=UTC)
 
 @dataclass(frozen=True, slots=True)
 class Anchor:
-    """One moment on all our clocks, so that a restarted process takes up the same count.
+    """One moment on all our clocks, so that a restarted process continues the same count.
 
-    The machine's own count goes on between two processes of one boot; across a reboot only civil
+    The machine's own count continues between two processes of one boot. Across a reboot only civil
     time is left, which may have been stepped.
     """
 
@@ -46,7 +46,7 @@ class Anchor:
 
     @classmethod
     def from_json(cls, text: str) -> Anchor:
-        """Raises ValueError or TypeError for what is no anchor."""
+        """Read an anchor. Raises ValueError or TypeError if the text is not one."""
         kept = json.loads(text)
         if not isinstance(kept, dict):
             raise ValueError("no anchor")
@@ -64,7 +64,7 @@ class Anchor:
 
 
 def _boot() -> str:
-    """Return the boot id of the machine; empty where the kernel gives none."""
+    """Return the boot id of the machine; empty if the kernel gives none."""
     try:
         return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
     except OSError:
@@ -82,7 +82,7 @@ class SystemClock:
     def __init__(
         self, speed: float = 1.0, resume: Anchor | None = None, most_gone_s: float = MONTH_S
     ) -> None:
-        """most_gone_s: the longest time since `resume` that the civil clock is believed."""
+        """Start the clock. most_gone_s: longest time since `resume` that is believed."""
         if not speed > 0:
             raise ValueError(f"speed: {speed}, must be > 0")
         self.speed = speed
@@ -128,7 +128,7 @@ class SystemClock:
 
 
 def block(duration_s: float) -> None:
-    """Holds the calling thread, in real time: for a thread that waits on hardware, never a loop."""
+    """Block the calling thread in real time: for a thread that waits on hardware, never a loop."""
     time.sleep(duration_s)
 
 
@@ -186,7 +186,7 @@ class ManualClock:
 
     @staticmethod
     async def _let_run() -> None:
-        """Let what is ready run to its next wait."""
+        """Let ready tasks run to their next wait."""
         for _ in range(10):
             await asyncio.sleep(0)
 

@@ -52,7 +52,7 @@ class Fault(enum.StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Ramp:
-    """Both axes go linearly, in `duration_s`, from where their speeds are to these values."""
+    """Linear change of both axes' speeds, in `duration_s`, from the present values to these."""
 
     duration_s: float
     major_rpm: float
@@ -110,7 +110,7 @@ class Rig(Protocol):
 
     @property
     def state(self) -> RigState:
-        """The newest known state; its `at_s` says how old it is."""
+        """Return the newest known state; its `at_s` gives its age."""
         ...
 
     async def open(self) -> None:
@@ -118,7 +118,7 @@ class Rig(Protocol):
         ...
 
     async def close(self) -> None:
-        """Let go of the port; a turning frame keeps turning for the time granted."""
+        """Release the port; a turning frame keeps turning for the time granted."""
         ...
 
     async def enable(self, grant_s: float) -> None:
@@ -173,23 +173,23 @@ class BoardPins(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Weight:
-    """One line of a scale; below 0 when what stood on it at its tare is gone."""
+    """One line of a scale; below 0 if the load at its tare was removed."""
 
     mass_g: float
     steady: bool
 
 
 class Scale(Protocol):
-    """A scale that sends what it shows, again and again."""
+    """A scale that sends its displayed weight continuously."""
 
     async def open(self) -> None:
-        """Raises LinkLost when there is none."""
+        """Open the scale. Raises LinkLost if there is none."""
         ...
 
     async def read(self) -> Weight:
         """The newest line not yet read; waits for one.
 
-        Raises LinkLost when the scale is gone or silent, Garbled when what it sends is no weight.
+        Raises LinkLost if the scale is gone or silent, Garbled if a line is not a weight.
         """
         ...
 
@@ -197,7 +197,7 @@ class Scale(Protocol):
 
 
 class BridgeError(Exception):
-    """The family of everything the bridge raises."""
+    """Base of all errors raised by the bridge."""
 
 
 class LinkLost(BridgeError):
@@ -205,7 +205,7 @@ class LinkLost(BridgeError):
 
 
 class Garbled(BridgeError):
-    """An answer that cannot be what it should be."""
+    """An answer that is not valid."""
 
 
 class VersionMismatch(BridgeError):

@@ -1,4 +1,4 @@
-"""The rig on the firmware in this process, in the clock's time: for tests and for virtual time."""
+"""Rig with the firmware in this process, in the clock's time: for tests and virtual time."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from evenwall_bridge.rig import FramedRig
 from evenwall_bridge.sim_board import VirtualBoard
 from evenwall_bridge.wire import StateRow
 
-# How finely time is cut while an answer is awaited from a board that takes time to give it.
+# Time step while an answer is awaited from a board that takes time to give it.
 _ANSWER_STEP_S = 0.002
 
 

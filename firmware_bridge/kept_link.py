@@ -1,4 +1,4 @@
-"""A link to the board that is kept up: handshake, answers, state rows, and coming back."""
+"""Persistent link to the board: handshake, answers, state rows, and reconnection."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ DEADLINE_S = 3.0
 
 
 class StateRows:
-    """An iterator over state rows from its making on; the oldest go when nobody takes them."""
+    """Iterator over state rows from its creation on; unread rows are dropped, oldest first."""
 
     def __init__(self) -> None:
         self._rows: asyncio.Queue[RigState | None] = asyncio.Queue()
@@ -51,9 +51,9 @@ class StateRows:
 
 
 class KeptLink(Carrier):
-    """Keeps a link over the carrier's bytes; after a lost one it tries again until it is closed.
+    """Keeps a link over the carrier's bytes; after a loss it tries again until it is closed.
 
-    Meanwhile every question raises LinkLost, and the newest row stays.
+    Meanwhile every request raises LinkLost, and the newest row stays.
     """
 
     def __init__(self, clock: Clock, limits: FrameLimits, state_period_s: float) -> None:
@@ -190,7 +190,7 @@ class KeptLink(Carrier):
     async def _begin(self) -> None:
         """Connect, handshake, limits; never moves, never stops a turning frame."""
         self._connect()
-        # Never the session before: its late frames must not pass for ours.
+        # Never reuse the previous session: its late frames must not pass for ours.
         session = self._last_session
         while session in (0, self._last_session):
             session = int.from_bytes(os.urandom(2), "little")
@@ -240,6 +240,6 @@ class KeptLink(Carrier):
                 self._end(error)
                 return
             except BridgeError as error:
-                # Whatever it was, nothing moves; say so to every command until it is gone.
+                # After any such error nothing moves; every command gets it until it is gone.
                 self._end(error)
                 self._lost = error

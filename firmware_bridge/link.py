@@ -1,8 +1,8 @@
-"""The link to a board, without I/O: bytes and moments in, bytes and events out.
+"""Link to a board, without I/O: bytes and times in, bytes and events out.
 
-One command is under way at a time. It is sent again until its answer comes, and the board does a
-repeated command once; so a lost, doubled, late or broken frame changes nothing but the delay.
-When nothing else is said for a while the link says that the host is alive.
+One command is under way at a time. It is sent again until its answer comes, and the board carries
+out a repeated command once. So a lost, doubled, late or broken frame changes only the delay.
+After a silence the link sends a sign of life from the host.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from evenwall_bridge.wire import BadFrame, Frame, Info, Kind, Reply, StateRow, S
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """A state row came; it tells of everything up to command `seq`."""
+    """A state row came; it includes the effect of all commands up to `seq`."""
 
     row: StateRow
     seq: int
@@ -27,7 +27,7 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Answered:
-    """A command was answered. `tries` tells how often it had to be sent."""
+    """A command was answered. tries: number of times it was sent."""
 
     token: int
     answer: Reply | Info
@@ -91,7 +91,7 @@ class Link:
 
     @property
     def frames_bad(self) -> int:
-        """Count of byte strings from the board that were no frame."""
+        """Number of byte strings from the board that were not a frame."""
         return self._reader.bad
 
     def hello(self, state_period_slices: int, now_s: float) -> int:
@@ -143,14 +143,14 @@ class Link:
         return []
 
     def next_s(self) -> float:
-        """When `tick` is due next."""
+        """Time at which `tick` is due next."""
         command = self._current
         if command is not None:
             return min(command.sent_s + self.retry_s, command.asked_s + self.deadline_s)
         return self._said_s + self.keep_s
 
     def end(self, error: BridgeError) -> list[Event]:
-        """The link is over: whoever waits hears why."""
+        """End the link; every waiting command gets the reason."""
         self.over = True
         commands = [*([self._current] if self._current else []), *self._waiting]
         self._current = None

@@ -30,7 +30,7 @@ _SLACK = 1.0 + 1e-9
 
 @dataclass(frozen=True, slots=True)
 class FrameLimits:
-    """The frame as the board needs to know it; the rig file is mapped to this.
+    """Limits of the frame for the board; made from the rig file.
 
     steps_per_turn_*: STEP pulses per turn of the mould's axis, gearing and microsteps included.
     index_tolerance_*_deg: an index that comes further off than this is slip; 0 says that the
@@ -69,7 +69,7 @@ class FrameLimits:
         return self.steps_per_turn_major, self.steps_per_turn_minor
 
     def config(self) -> Config:
-        """The limits in the board's integers."""
+        """Return the limits in the board's integers."""
         rates = [_rate(self.rate_limit_rpm * _SLACK, s) for s in self.steps_per_turn]
         accels = [_rate(self.accel_limit_rpm_s * SLICE_S, s) for s in self.steps_per_turn]
         rate_max = [min(math.ceil(rate), RATE_HARD_MAX) for rate in rates]
@@ -92,7 +92,7 @@ def _rate(rate_rpm: float, steps_per_turn: int) -> float:
 
 
 def rate_of(rate_rpm: float, steps_per_turn: int) -> int:
-    """The board's integer nearest to a rate."""
+    """Return the board's integer nearest to a rate."""
     return round(_rate(rate_rpm, steps_per_turn))
 
 
@@ -107,7 +107,7 @@ def slices_of(duration_s: float) -> int:
 def segments(
     ramps: Sequence[Ramp], limits: FrameLimits, start: tuple[int, int] = (0, 0)
 ) -> list[Segment]:
-    """The ramps in the board's integers, each rounded by itself, so that batches do not matter.
+    """Return the ramps in the board's integers, each rounded separately, whatever the batches.
 
     start: rates in the board's integers at the start of the first ramp.
     Raises Refused, naming the ramp, the field, value, limit and unit, when a limit is exceeded.
@@ -175,7 +175,7 @@ def travel(rate_before: int, rate_after: int, slices: int) -> int:
 
 
 def predict(parts: Sequence[Segment], start: tuple[int, int] = (0, 0)) -> tuple[int, int]:
-    """Steps that a motion from rest has made when these segments are done, both axes, exactly."""
+    """Return the exact steps of both axes that these segments make from rest."""
     position = [POSITION_ONE // 2, POSITION_ONE // 2]
     before = start
     for part in parts:
@@ -200,7 +200,7 @@ def move(steps: tuple[int, int], limits: FrameLimits) -> list[Segment]:
     for axis in (0, 1):
         top = rate_of(limits.park_rate_rpm, limits.steps_per_turn[axis])
         need = abs(steps[axis]) * RATE_ONE
-        # A short way never reaches the park rate: go half of it up and half of it down.
+        # A short move never reaches the park rate: speed up for half of it, then slow down.
         ramp = max(ramp, -(-min(top, math.isqrt(need * config.accel_max[axis])) //
                            config.accel_max[axis]))  # fmt: skip
         cruise = max(cruise, -(-need // top))

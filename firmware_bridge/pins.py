@@ -13,7 +13,7 @@ SOURCE = HARDWARE / "firmware" / "pins.toml"
 
 @dataclass(frozen=True, slots=True)
 class Pin:
-    """One wire of the board. `active`: the level that means what the name says."""
+    """One wire of the board. active: the level at which the named function is on."""
 
     name: str
     port: str

@@ -1,4 +1,4 @@
-"""A rig spoken to in frames, whatever carries them: the part that board and host build share."""
+"""Rig that uses frames over any carrier: the part shared by board and host build."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from evenwall_bridge.wire import Kind, Reply, Segment, StateRow, Status
 
 
 class FramedRig(KeptLink):
-    """Meets `contract.Rig` over a byte stream. Subclasses carry the bytes and the time.
+    """Implements `contract.Rig` over a byte stream. Subclasses carry the bytes and the time.
 
     A board that restarted comes back disabled: nothing moves until `enable`.
     """
@@ -130,7 +130,7 @@ class FramedRig(KeptLink):
         return rows
 
     def _ready(self) -> None:
-        """Raises unless the board takes ramps."""
+        """Raise unless the board accepts ramps."""
         state = self.state
         if state.mode in (Mode.HOLDING, Mode.TURNING):
             return
@@ -144,7 +144,7 @@ class FramedRig(KeptLink):
         await self._until(lambda s: s.mode is not Mode.STOPPING)
 
     async def _until(self, met: Callable[[RigState], bool]) -> RigState:
-        """The first row, the newest known included, that meets this. Raises LinkLost."""
+        """Return the first row, from the newest known on, that meets this. Raises LinkLost."""
         rows = self.states()
         state = self.state
         while not met(state):

@@ -1,6 +1,7 @@
-"""Pairing without a code: a phone asks, and a hand at the frame says yes.
+"""Pairing without a code: a phone asks, and a person at the frame confirms.
 
-A ticket of 256 bits is the phone's; nobody can guess it, and only a held button makes it good.
+The phone gets a ticket of 256 bits. Nobody can guess it, and it is valid only once the button at
+the frame was held.
 """
 
 from __future__ import annotations
@@ -14,12 +15,12 @@ from typing import Literal
 from evenwall_bridge.contract import Clock
 from evenwall_web.limiter import Limiter
 
-REQUEST_LIFE_s = 10.0  # to hold the button at the frame
+REQUEST_LIFE_s = 10.0  # time to hold the button at the frame
 
 
 @dataclass(frozen=True)
 class Asked:
-    """A phone that asks to be paired. `number` is shown on it and told by the rig, to compare."""
+    """Phone that asks to be paired. The phone and the rig both give `number`, to compare."""
 
     ticket: str
     number: str
@@ -28,17 +29,17 @@ class Asked:
 
 
 class AtFrame:
-    """The phone that asks now; one at a time."""
+    """Present request of a phone; one at a time."""
 
     def __init__(self, clock: Clock, tell: Callable[[str | None], None]) -> None:
-        """tell: that a phone asks, in words for the rig to say; None when that is over."""
+        """Set up. tell: gets the rig's words while a phone asks, and None when that is over."""
         self._clock, self._tell = clock, tell
-        # Nobody may make the rig ask all the time: a few requests, then one in half a minute.
+        # Nobody may make the rig ask constantly: a few requests, then one per half minute.
         self._limit = Limiter(clock, burst=5, per_s=1 / 30)
-        self._asked: tuple[Asked, float, bool] | None = None  # until when; whether confirmed
+        self._asked: tuple[Asked, float, bool] | None = None  # its end; whether confirmed
 
     def ask(self, name: str, peer: str) -> Asked | None:
-        """Ask for a hand at the frame; None while another phone asks, or after too many."""
+        """Ask for confirmation at the frame; None while another phone asks, or after too many."""
         self.drop_old()
         if self._asked is not None or not self._limit.allow("everyone"):
             return None
@@ -51,7 +52,7 @@ class AtFrame:
         return asked
 
     def confirm(self) -> bool:
-        """Say yes, by a hand at the frame. False: no phone asks now."""
+        """Confirm the request at the frame. False: no phone asks now."""
         self.drop_old()
         if self._asked is None or self._asked[2]:
             return False
@@ -61,7 +62,7 @@ class AtFrame:
         return True
 
     def collect(self, ticket: str) -> Asked | Literal["waits", "over"]:
-        """Return the phone with this ticket once a hand has said yes; the ticket is spent then."""
+        """Return the phone with this ticket once it is confirmed; the ticket is then spent."""
         self.drop_old()
         if self._asked is None:
             return "over"
@@ -73,7 +74,7 @@ class AtFrame:
         return asked if confirmed else "waits"
 
     def drop_old(self) -> None:
-        """Forget a phone that nobody said yes to in time."""
+        """Forget a phone that was not confirmed in time."""
         if self._asked is not None and self._asked[1] <= self._clock.now_s():
             self._asked = None
             self._tell(None)

@@ -18,7 +18,7 @@ Token = Annotated[str, Field(min_length=8, max_length=200, pattern=r"^[A-Za-z0-9
 
 
 class PushKey(Frozen):
-    """Key that a page subscribes with, and how many phones are called."""
+    """Key with which a page subscribes, and the number of phones that are called."""
 
     key: str
     phones: int
@@ -30,7 +30,7 @@ class Keys(Frozen):
 
 
 class Subscription(Frozen):
-    """As the browser's PushManager gives it."""
+    """Subscription in the form given by the browser's PushManager."""
 
     endpoint: Annotated[str, Field(min_length=10, max_length=1000)]
     keys: Keys
@@ -62,7 +62,7 @@ async def subscribe(wish: Subscription, request: Request, desk: AtDesk) -> PushK
 
 @routes.post("/unsubscribe", responses=may_refuse(401, 403))
 async def unsubscribe(request: Request, desk: AtDesk) -> PushKey:
-    """Call this phone no more."""
+    """Stop calling this phone."""
     session = _own_session(request, request.headers.get("x-evenwall-csrf", ""))
     desk.people.phones.forget(session.session_id)
     return PushKey(key=desk.people.phones.signer.public, phones=len(desk.people.phones))

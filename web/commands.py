@@ -1,4 +1,4 @@
-"""Request models of the web's commands: an order with its key and the step that it is meant for."""
+"""Request models of the web's commands: an order with its key and its intended step."""
 
 from __future__ import annotations
 
@@ -13,8 +13,7 @@ Key = Annotated[str, Field(min_length=8, max_length=64, pattern=r"^[A-Za-z0-9_-]
 
 
 class Ask(Frozen):
-    """One request. A key that was sent before gets its first answer again, whatever the rest
-    says."""
+    """Request with a command. A key sent before gets its first answer again, whatever the rest."""
 
     key: Key
     step_id: Annotated[str, Field(max_length=120)] | None = None  # refused if the run moved on

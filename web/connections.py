@@ -1,9 +1,9 @@
-"""Connections to the panel: how many, how long one may say nothing, and which one goes first.
+"""Connections to the panel: their number, their longest silence, and the order of closing.
 
-A web server written in Python shares its event loop with the frame here. So connections wait in a
-queue of our own, fair between addresses, and a few are taken up in each turn. When there are too
-many, the least worthy one of the address with most is closed. One that does not send its request,
-or does not take its answer, is cut.
+The web server shares its event loop with the frame. So connections wait in our own queue, fair
+between addresses, and a few are accepted in each turn of the loop. If there are too many, the least
+valuable one of the address with the most is closed. A connection that does not send its request, or
+does not take its answer, is cut.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from typing import Any
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 HEADER_TIME_s = 10.0  # for a whole request line with its headers, and between two of them
-WRITE_TIME_s = 10.0  # for a peer that takes nothing of what was sent
+WRITE_TIME_s = 10.0  # for a peer that reads nothing
 KEPT_s = 120  # between two requests of a paired phone: its next press needs no new connection
 A_BROWSERS = 8  # connections are many; a browser opens six to one address
 PER_PEER = 64
@@ -28,7 +28,7 @@ IN_ALL = 256
 FEWEST = 8  # however few descriptors there are
 KEPT_FREE = 64  # descriptors for the record, the board, the probes and worker processes
 HEADER_BYTES = 16_384  # of one request line with its headers; ours have 1 kB
-FRESH_s = 0.5  # in which a connection says what it is for
+FRESH_s = 0.5  # time for a new connection to send its first request
 TURN_s = 0.005
 TAKEN_A_TURN = 4  # 800 connections in a second; each costs the event loop about 0.3 ms
 TAKEN_AT_MOST = 8  # in a turn that comes late
@@ -48,7 +48,7 @@ def _nothing() -> None:
 
 @dataclass(eq=False)
 class Held:
-    """A connection that was taken up. speaking: its protocol, once it is up."""
+    """Accepted connection. speaking: its protocol, once set up."""
 
     peer: str
     end: Callable[[], object]
@@ -58,8 +58,11 @@ class Held:
     paired: bool = False  # a paired phone has asked on it
 
     def worth(self, now_s: float) -> int:
-        """0: no request in a while; 1: a request that is not whole; 2: fresh, its request may be
-        under way; 3: one that is being answered. A paired phone's: 4 more."""
+        """Return the value of the connection, by which the least valuable is closed first.
+
+        0: no request for a while; 1: an incomplete request; 2: new, its request may be under way;
+        3: a request being answered. Connections of a paired phone have 4 more.
+        """
         return self._at_work(now_s) + (4 if self.paired else 0)
 
     def _at_work(self, now_s: float) -> int:
@@ -70,7 +73,7 @@ class Held:
 
 
 class Connections:
-    """The open connections, oldest first. Those of a paired phone's address go last."""
+    """Open connections, oldest first. Those of a paired phone's address are closed last."""
 
     def __init__(
         self,
@@ -104,7 +107,7 @@ class Connections:
         return peer in self._known
 
     def take(self, held: Held) -> None:
-        """Count one more; end another where there are too many."""
+        """Add a connection; end another if there are too many."""
         if self._by_peer[held.peer] >= self.per_peer:
             self.end_one(held.at_s, held.peer)
         elif len(self._held) >= self.in_all:
@@ -123,8 +126,11 @@ class Connections:
                 del self._by_peer[held.peer]
 
     def end_one(self, now_s: float, among: str | None = None) -> bool:
-        """End the least worthy connection, of one address or of all: a stranger's before a paired
-        phone's; of the equal ones that of an address with many, then the oldest. False: none."""
+        """End the least valuable connection, of one address or of all; False if there is none.
+
+        A stranger's connection goes before a paired phone's. Among equals, one of the address with
+        the most goes first, then the oldest.
+        """
         held = [one for one in self._held if among in (None, one.peer)]
         if not held:
             return False
@@ -141,7 +147,7 @@ class Connections:
         return True
 
     def end_all(self) -> None:
-        """End what is still open."""
+        """End all open connections."""
         for held in list(self._held):
             self.drop(held)
             held.end()
@@ -153,9 +159,11 @@ def connections_for(descriptors: int) -> int:
 
 
 class Reception:
-    """Takes up what dials a listening socket: a few in a turn, paired phones first, then each
-    address in its turn. Of one address the latest comes first: a press has just dialled, and what
-    waits for long has mostly been given up."""
+    """Accepts connections from a listening socket, a few in each turn of the event loop.
+
+    Paired phones come first, then the addresses in rotation. Of one address the newest comes first:
+    a press has just connected, and most that have waited for long were abandoned.
+    """
 
     def __init__(
         self,
@@ -164,7 +172,7 @@ class Reception:
         speak: Callable[[Held], Connection],
         tls: ssl.SSLContext | None = None,
     ) -> None:
-        """wire: listening; it stays the caller's to close. speak: makes the protocol of one."""
+        """Set up. wire: listening socket, closed by the caller. speak: makes a protocol."""
         self.book = book
         self._loop = asyncio.get_running_loop()
         self._wire, self._speak, self._tls = wire, speak, tls
@@ -183,7 +191,7 @@ class Reception:
         self._loop.add_reader(self._wire, self._fetch)
 
     async def close(self) -> None:
-        """Take nobody up any more."""
+        """Accept no more connections."""
         self._closed = True
         self._loop.remove_reader(self._wire)
         if self._turning is not None:
@@ -199,7 +207,7 @@ class Reception:
         await asyncio.gather(*self._tasks, return_exceptions=True)
 
     def _fetch(self) -> None:
-        """Take what the kernel holds into our own queue."""
+        """Move connections from the kernel's queue into our own."""
         for _ in range(FETCHED_AT_ONCE):
             try:
                 dialled, address = self._wire.accept()
@@ -233,7 +241,7 @@ class Reception:
             self._give_up(max(self._waiting, key=lambda one: len(self._waiting[one])))
 
     def _give_up(self, peer: str) -> None:
-        """Close the one of this address that waits for longest."""
+        """Close the connection of this address that has waited longest."""
         self._waiting[peer][0][0].close()
         self._waiting[peer].rotate(-1)
         self._latest_of(peer)
@@ -305,8 +313,8 @@ class Connection(H11Protocol):
             if timer is not None:
                 timer.cancel()
         super().connection_lost(exc)
-        # What refers to itself in a circle waits for a collection of garbage, which holds up the
-        # loop: so the circles of a flood's connections are opened here.
+        # Reference cycles wait for garbage collection, which delays the loop. So the cycles of
+        # closed connections, of which a flood makes many, are broken here.
         self.held.speaking, self.held.end = None, _nothing
         self.cycle = None  # type: ignore[assignment]
         # asyncio's own transport keeps a method of itself (selector_events.py, 3.11 to 3.14).

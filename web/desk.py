@@ -1,4 +1,4 @@
-"""The desk that every route asks at: which phone is asking, and whether it may."""
+"""Dependencies shared by every route: which phone is asking, and whether it may."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ class Problem(Frozen):
 
 
 def may_refuse(*statuses: int) -> dict[int | str, dict[str, Any]]:
-    """The documented refusals of a route; the door's own are everywhere."""
+    """Documented refusals of a route; those of the door apply to all routes."""
     return {
         status: {"model": Problem, "description": HTTPStatus(status).phrase}
         for status in (*statuses, 421, 503)
@@ -34,7 +34,7 @@ def may_refuse(*statuses: int) -> dict[int | str, dict[str, Any]]:
 
 @dataclass(frozen=True)
 class Desk:
-    """Things that the routes share."""
+    """Objects that the routes share."""
 
     service: Service
     people: People
@@ -74,7 +74,7 @@ def session_of(request: Request) -> Session | None:
 
 
 async def watcher(request: Request) -> Session | None:
-    """Whoever may read: a paired phone, or anyone on the rig's own machine."""
+    """Return the reader: a paired phone, or None for anyone on the rig's own machine."""
     session = session_of(request)
     if session is None and not is_local(request):
         raise HTTPException(401, "Pair this phone first: the code is on the rig's console.")
@@ -92,7 +92,7 @@ async def operator(
     request: Request,
     x_evenwall_csrf: Annotated[str, Header(description="As /api/session gives it.")] = "",
 ) -> Session:
-    """A paired phone that may act, asking through our own page."""
+    """Return a paired phone that may act and asks through our own page."""
     session = session_of(request)
     if session is None:
         raise HTTPException(401, "Pair this phone first: the code is on the rig's console.")

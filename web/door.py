@@ -1,7 +1,7 @@
-"""The door: what every request must carry before any route sees it, and what every answer carries.
+"""The door: checks on every request before any route sees it, and headers on every answer.
 
-Host must be ours (a rebound name gets nothing); a request that changes something must come from
-our own page; bodies are small; and the page may load nothing but what we serve.
+The Host must be ours (a rebound name gets nothing). A request that changes something must come from
+our own page. Bodies are small, and the page may load only files that we serve.
 """
 
 from __future__ import annotations
@@ -30,15 +30,17 @@ SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 
 
 class Turnstile:
-    """Lets a few requests begin in each turn of the event loop, in the order in which they came:
-    a hundred that arrive together would hold up everything else that lives on it."""
+    """Lets a few requests begin in each turn of the event loop, in the order of their arrival.
+
+    A hundred requests that begin together would delay everything else on the loop.
+    """
 
     def __init__(self, a_turn: int = LET_IN_A_TURN) -> None:
         self._a_turn = self._left = a_turn
         self._waiting: deque[asyncio.Future[None]] = deque()
 
     async def __call__(self) -> None:
-        """Wait for one's turn."""
+        """Wait until this request may begin."""
         loop = asyncio.get_running_loop()
         if self._left == self._a_turn:
             loop.call_soon(self._next_turn)
@@ -68,7 +70,7 @@ class Door:
         policy: str,
         tell: Callable[[str, str, int], None] = lambda *_: None,
     ) -> None:
-        """tell: hears the peer, the request and the status of what was refused."""
+        """Set up. tell: called with peer, request and status of each refusal."""
         self._app = app
         self._settings = settings
         self._open: Counter[str] = Counter()  # requests under way, by peer
@@ -111,7 +113,7 @@ class Door:
                 del self._open[peer]
 
     def _finished(self, scope: Scope, peer: str, send: Send) -> Send:
-        """An answer as it leaves: with the headers of all, and told where it is a refusal."""
+        """Return a `send` that adds the common headers and reports refusals."""
 
         async def finished(message: Message) -> None:
             if message["type"] == "http.response.start":
@@ -127,7 +129,7 @@ class Door:
         return finished
 
     async def _whole(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Let a request in whose body arrives in time and is no larger than it may be."""
+        """Admit a request if its body arrives in time and within the size limit."""
         body = _Body(receive)
 
         async def answer(message: Message) -> None:
@@ -146,7 +148,7 @@ class Door:
         return self._open[peer] < OPEN_PER_PEER and self._open.total() < OPEN_IN_ALL
 
     def _refusal(self, scope: Scope, headers: Headers) -> tuple[int, str] | None:
-        """(status, sentence) when the request must go no further."""
+        """Return (status, sentence) if the request is refused."""
         names = [name for name, _ in scope["headers"]]
         if any(names.count(name) > 1 for name in SINGLE):
             return 400, "A header stands there twice."
@@ -181,7 +183,7 @@ def _netloc(origin: str) -> str:
 
 
 class _Body:
-    """A request's body as the application receives it, cut off when it is too slow or too large."""
+    """Body of a request for the application, cut off if it is too slow or too large."""
 
     def __init__(self, receive: Receive) -> None:
         self._receive = receive

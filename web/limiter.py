@@ -1,4 +1,4 @@
-"""Token buckets, so that nobody asks for something all the time."""
+"""Token buckets, which limit how often a client may ask."""
 
 from __future__ import annotations
 

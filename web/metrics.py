@@ -1,7 +1,7 @@
-"""`/healthz` and `/metrics`: what a monitoring system asks of the controller.
+"""`/healthz` and `/metrics`: state of the controller for a monitoring system.
 
-Metrics are text by the OpenMetrics 1.0 specification: a gauge per figure of the snapshot, its unit
-at the end of its name. They tell what the panel tells, so they are read under the same rule.
+Metrics are text in the OpenMetrics 1.0 format: a gauge per figure of the snapshot, with its unit at
+the end of its name. They hold the same data as the panel, so the same access rule applies.
 """
 
 from __future__ import annotations
@@ -23,9 +23,9 @@ Family = tuple[str, str, str, list[tuple[Labels, float | None]]]  # name, unit, 
 
 @routes.get("/healthz", include_in_schema=False)
 async def healthz(desk: AtDesk) -> JSONResponse:
-    """Tell whether the controller answers, and no more: anybody may ask.
+    """Tell whether the controller works, and nothing else: anybody may ask.
 
-    503 while the record takes nothing or the rig is not heard, which alerts call 'act now'.
+    503 while the record cannot be written or the rig is silent, which are 'act now' alerts.
     """
     urgent = any(alert.severity == "act_now" for alert in desk.service.snapshot().alerts)
     return JSONResponse({"status": "fail" if urgent else "pass"}, 503 if urgent else 200)
@@ -38,7 +38,7 @@ async def metrics(desk: AtDesk, _: Watcher) -> Response:
 
 
 def open_metrics(now: Snapshot) -> str:
-    """Return the text of the metrics. A figure that is not known has no line."""
+    """Return the text of the metrics. An unknown figure has no line."""
     lines: list[str] = []
     for name, unit, text, points in _families(now):
         known = [(labels, value) for labels, value in points if value is not None]

@@ -1,4 +1,4 @@
-"""Pairing over HTTP: codes, the paired phones, and the audit of who asked for what."""
+"""Pairing over HTTP: codes, the paired phones, and the audit of their requests."""
 
 from __future__ import annotations
 
@@ -68,7 +68,7 @@ WRONG_CODE = (
 
 @routes.get("/session")
 async def me(request: Request) -> Me:
-    """Role of this phone; the page asks once as it opens."""
+    """Return the role of this phone; the page asks once when it opens."""
     session = session_of(request)
     if session is None:
         return Me(role="watch" if is_local(request) else "none")
@@ -110,7 +110,7 @@ class RequestWish(Frozen):
 
 
 class RequestCard(Frozen):
-    """Number to compare with the one that the rig tells, and the ticket to ask again with."""
+    """Number to compare with the one that the rig gives, and the ticket for asking again."""
 
     ticket: str
     number: str
@@ -123,7 +123,7 @@ class Ticket(Frozen):
 
 @routes.post("/pair/request", status_code=202, responses=may_refuse(400, 403, 409, 413, 422, 429))
 async def request_pairing(wish: RequestWish, request: Request, desk: AtDesk) -> RequestCard:
-    """Ask to be paired by a hand at the frame, without a code."""
+    """Ask to be paired without a code, by a confirmation at the frame."""
     if desk.service.snapshot().frame.mode == "turning":
         raise HTTPException(409, "The frame turns: pair when it stands, or with a code.")
     asked = desk.people.at_frame.ask(wish.name, peer_of(request))
@@ -135,7 +135,7 @@ async def request_pairing(wish: RequestWish, request: Request, desk: AtDesk) -> 
 
 @routes.post("/pair/requested", responses=may_refuse(400, 403, 413, 422))
 async def requested_pairing(wish: Ticket, response: Response, desk: AtDesk) -> Me:
-    """Role `none` while nobody has held the button yet."""
+    """Return the phone's role; `none` until somebody has held the button at the frame."""
     found = desk.people.at_frame.collect(wish.ticket)
     if found == "waits":
         return Me(role="none")

@@ -1,4 +1,4 @@
-"""Files over HTTP: plans and runs on paper, exports, pictures of the wall, photographs of a run."""
+"""Files over HTTP: plans and run reports as PDF, exports, wall pictures, photographs of a run."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ routes = APIRouter(prefix="/api", tags=["files"])
 
 
 class PhotoWish(Frozen):
-    """A picture that was sent as an upload, and what it shows."""
+    """Uploaded picture, and its subject."""
 
     key: Key
     file: FileName
@@ -33,13 +33,13 @@ class PhotoWish(Frozen):
 
 
 def _pace(desk: Desk, session: Session | None) -> None:
-    """Raises 429 where one phone asks for too much work at once."""
+    """Raise 429 if one phone asks for too much work at once."""
     if not desk.work.allow("" if session is None else session.session_id):
         raise HTTPException(429, "Too much at once; wait a little.")
 
 
 def _file_of(kind: str) -> dict[int | str, dict[str, Any]]:
-    """The documented answers of a route that gives a file of this kind."""
+    """Documented answers of a route that returns a file of this kind."""
     content = {kind: {"schema": {"type": "string", "format": "binary"}}}
     return {**may_refuse(401, 404, 422, 429), 200: {"content": content}}
 
@@ -48,7 +48,7 @@ def _file_of(kind: str) -> dict[int | str, dict[str, Any]]:
 async def plan_paper(
     run_or_job_id: Id, desk: AtDesk, session: Watcher, units: Units = "metric"
 ) -> Response:
-    """Return the plan of a job or of a run on paper. Takes its seconds."""
+    """Return the plan of a job or of a run as PDF. This takes some seconds."""
     _pace(desk, session)
     return Response(await desk.service.files.plan_paper(run_or_job_id, units), media_type=PDF)
 
@@ -57,7 +57,7 @@ async def plan_paper(
 async def wall_picture(
     run_or_job_id: Id, desk: AtDesk, session: Watcher, units: Units = "metric"
 ) -> Response:
-    """Return the planned wall as a picture. Takes its seconds."""
+    """Return the planned wall as a picture. This takes some seconds."""
     _pace(desk, session)
     return Response(await desk.service.files.wall_picture(run_or_job_id, units), media_type=PNG)
 
@@ -73,7 +73,7 @@ async def run_paper(
 
 @routes.get("/papers/{run_id}/run.zip", response_class=Response, responses=_file_of(ZIP))
 async def export(run_id: Id, desk: AtDesk, session: Watcher) -> Response:
-    """Return a run as the command line exports it, with its photographs."""
+    """Return a run with its photographs, in the export format of the command line."""
     _pace(desk, session)
     return Response(await desk.service.files.export(run_id), media_type=ZIP)
 
@@ -82,7 +82,7 @@ async def export(run_id: Id, desk: AtDesk, session: Watcher) -> Response:
 async def add_photo(
     run_id: Id, wish: PhotoWish, desk: AtDesk, session: Operator, response: Response
 ) -> Answer:
-    """Keep a picture that was sent with the record of a run, drawn anew without its metadata."""
+    """Keep an uploaded picture with the record of a run, as a copy without metadata."""
     _pace(desk, session)
     words = {"what": wish.what, "text": wish.text}
     key = f"{session.session_id}:{wish.key}"

@@ -35,7 +35,7 @@ Role = Literal["watch", "operate"]
 
 # Crockford's base 32: no I, L, O, U, so that a code read aloud is typed right.
 ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
-# Whoever reads the console stands at the rig; a code on a phone's screen lives much shorter.
+# A reader of the console stands at the rig; a code on a phone's screen is valid much shorter.
 CONSOLE_CODE_LIFE_s = 12 * 3600.0
 CONSOLE_LOOK_s = 2.0
 AUDIT_KEPT = 1000  # lines, in memory
@@ -45,7 +45,7 @@ CODE_LENGTH = 8  # 40 bits: a thousand guesses find one in a thousand million
 
 @dataclass(frozen=True)
 class Invite:
-    """A one-time pairing code, and where it is good."""
+    """One-time pairing code, and the address at which it is valid."""
 
     code: str
     role: Role
@@ -57,7 +57,7 @@ class Invite:
 
     @property
     def url(self) -> str:
-        """The code rides in the fragment, which no browser sends to a server or a proxy."""
+        """Address with the code in its fragment, which no browser sends to a server or a proxy."""
         return f"{self.address}#pair={self.code}"
 
     def picture(self) -> list[str]:
@@ -66,7 +66,7 @@ class Invite:
         return ["".join(str(int(cell)) for cell in row) for row in code.matrix_iter(border=4)]
 
     def console(self) -> str:
-        """Text of the rig's console: the code, and a picture that a phone can read."""
+        """Text for the rig's console: the code, and a QR code for a phone."""
         picture = io.StringIO()
         segno.make(self.url, micro=False).terminal(picture, border=2, compact=True)
         return (
@@ -76,7 +76,7 @@ class Invite:
 
 
 def _a_moment(text: str) -> str:
-    """A date with its zone, as it is written. Raises ValueError."""
+    """Return a date's text unchanged if it is valid and has a zone. Raises ValueError."""
     if datetime.fromisoformat(text).tzinfo is None:
         raise ValueError("a date needs its zone")
     return text
@@ -107,8 +107,11 @@ def _nobody(sentence: str | None) -> None:
 
 
 class People:
-    """The paired phones. Written whole to `state_dir` at each change; what its disk does not take
-    is kept in memory and tried again with the next word, for a press must never fail by it."""
+    """Paired phones. All are written to `state_dir` at each change.
+
+    If the disk refuses, they stay in memory and are written with the next change: a press must
+    never fail because of the disk.
+    """
 
     def __init__(
         self,
@@ -121,8 +124,8 @@ class People:
         asks: Callable[[str | None], None] = _nobody,
         phones: Phones | None = None,
     ) -> None:
-        """tell: what of this a person should know; None when it is over. asks: likewise, that a
-        phone asks to be paired."""
+        """Set up. tell: gets a notice for people, and None when it is over. asks: the same for a
+        phone that asks to be paired."""
         self._clock = clock
         self._address = address
         self._code_life_s = code_life_s
@@ -134,7 +137,7 @@ class People:
         self._invites: dict[str, tuple[Invite, float]] = {}
         self._sessions: dict[str, Session] = {}  # by session id
         self._audit: deque[dict[str, str]] = deque(maxlen=AUDIT_KEPT)
-        # A person mistypes a few times; a guesser is stopped alone and in company.
+        # A person may mistype a few times; guessers are stopped, one or many.
         self._tries_by_peer = Limiter(clock, burst=5, per_s=1 / 20)
         self._tries = Limiter(clock, burst=20, per_s=1 / 5)
         self._refusals_by_peer = Limiter(clock, burst=5, per_s=1 / 60)
@@ -150,7 +153,7 @@ class People:
     # --- pairing -----------------------------------------------------------------------------
 
     async def keep_inviting(self, show: Callable[[Invite], None], role: Role = "operate") -> None:
-        """Show a code at the rig, and another whenever that one is spent or too old. Never ends."""
+        """Show a code at the rig, and a new one when it is spent or too old. Never returns."""
         while True:
             invite = self.invite(role, CONSOLE_CODE_LIFE_s)
             show(invite)
@@ -160,7 +163,7 @@ class People:
                 self.at_frame.drop_old()
 
     def invite(self, role: Role, life_s: float | None = None) -> Invite:
-        """A fresh one-time code, good for `life_s` or as long as the settings say."""
+        """Make a one-time code, valid for `life_s` or for the time in the settings."""
         code = "".join(secrets.choice(ALPHABET) for _ in range(CODE_LENGTH))
         invite = Invite(code, role, self._address)
         self._drop_old_invites()
@@ -171,7 +174,7 @@ class People:
         return self._tries_by_peer.allow(peer) and self._tries.allow("everyone")
 
     def pair(self, typed: str, name: str, peer: str) -> tuple[str, Session] | None:
-        """Spend a code: (token, session), or None when it is not good."""
+        """Spend a code and return (token, session); None if the code is not valid."""
         code = typed.upper().translate(str.maketrans("OIL", "011", "- "))
         self._drop_old_invites()
         found = [i for i, _ in self._invites.values() if hmac.compare_digest(i.code, code)]
@@ -183,7 +186,7 @@ class People:
         return self.let_in(name, invite.role, peer)
 
     def let_in(self, name: str, role: Role, peer: str) -> tuple[str, Session]:
-        """Pair a phone that has shown that its owner stands at the rig: (token, session)."""
+        """Pair a phone whose owner is known to stand at the rig; return (token, session)."""
         token = secrets.token_urlsafe(32)
         utc = self._clock.utc().isoformat(timespec="seconds")
         session = Session(
@@ -207,7 +210,7 @@ class People:
     # --- sessions ----------------------------------------------------------------------------
 
     def who(self, token: str | None) -> Session | None:
-        """The session a cookie's token belongs to, if it is still good."""
+        """Return the session of a cookie's token, if it is still valid."""
         if not token:
             return None
         digest = _sha256(token)
@@ -244,7 +247,7 @@ class People:
     # --- the audit ---------------------------------------------------------------------------
 
     def note(self, who: str, role: str, peer: str, what: str, outcome: str) -> None:
-        """One line of who asked for what; the newest stay in memory."""
+        """Add a line to the audit: who asked for what; the newest lines stay in memory."""
         line = {
             "utc": self._clock.utc().isoformat(timespec="seconds"),
             "who": who,
@@ -258,8 +261,10 @@ class People:
         self._write()
 
     def note_refusal(self, peer: str, what: str, status: int) -> None:
-        """One line of a request that was refused: a few of each peer, then one in a while that says
-        how many there were meanwhile."""
+        """Add a line about a refused request.
+
+        Each peer gets a few lines, then an occasional one with the number of refusals since.
+        """
         if what.endswith(" /api/pair") and status == 403:
             return  # a wrong code has its own line
         if not (self._refusals_by_peer.allow(peer) and self._refusals.allow("everyone")):
@@ -275,7 +280,7 @@ class People:
     # --- keeping -----------------------------------------------------------------------------
 
     def _load(self, file: Path) -> None:
-        """A file that a power cut has spoilt is set aside: the controller must come up."""
+        """Read a file; one damaged by a power cut is set aside, so that the controller starts."""
         try:
             rows = _SESSIONS.validate_json(read_bytes(file, SESSIONS_BYTES))
             self._sessions = {row.session_id: row for row in rows}

@@ -1,4 +1,4 @@
-"""Phones that asked to be called while they are locked, and how a call is sent to them."""
+"""Phones that asked to be called while locked, and the sending of calls to them."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ GONE = (404, 410)  # RFC 8030 section 7.3: the phone has unsubscribed
 
 
 class NotSent(EvenwallError):
-    """A message was not taken, and why."""
+    """A message was not accepted; the text gives the reason."""
 
 
 @dataclass(frozen=True)
@@ -55,7 +55,7 @@ class _Stay(urllib.request.HTTPRedirectHandler):
 
 
 async def post(url: str, headers: dict[str, str], body: bytes) -> int:
-    """POST in a thread of its own and return the status. Raises NotSent."""
+    """POST in a separate thread and return the status. Raises NotSent."""
 
     def work() -> int:
         opener = urllib.request.build_opener(_Stay)
@@ -72,7 +72,7 @@ async def post(url: str, headers: dict[str, str], body: bytes) -> int:
 
 
 def check_endpoint(endpoint: str, *, loopback: bool = False) -> None:
-    """Raises InputError for an address that is no push service's. loopback: allow this machine."""
+    """Raise InputError if no push service can have this address. loopback: allow this machine."""
     parts = urlsplit(endpoint)
     host = parts.hostname or ""
     if loopback and host in {"127.0.0.1", "localhost"}:
@@ -86,12 +86,12 @@ def check_endpoint(endpoint: str, *, loopback: bool = False) -> None:
 
 
 class Phones:
-    """The subscribed phones. Kept in `state_dir` where there is one."""
+    """Subscribed phones, kept in `state_dir` if there is one."""
 
     def __init__(
         self, clock: Clock, state_dir: Path | None, send: Post = post, *, loopback: bool = False
     ) -> None:
-        """send: the way out. loopback: phones at a push service on this machine, for tests."""
+        """Set up. send: sends a POST. loopback: allow a push service on this machine, for tests."""
         self._clock, self._send, self._loopback = clock, send, loopback
         self._path = None if state_dir is None else state_dir / "phones.json"
         self.signer = Signer.kept(None if state_dir is None else state_dir / "push.key")
@@ -124,15 +124,17 @@ class Phones:
         self._save()
 
     def forget(self, session_id: str) -> None:
-        """Call a phone no more: it is unpaired, or has asked so."""
+        """Stop calling a phone that is unpaired or has unsubscribed."""
         kept = {e: p for e, p in self._phones.items() if p.session_id != session_id}
         if len(kept) != len(self._phones):
             self._phones = kept
             self._save()
 
     async def call(self, message: dict[str, Any], *, urgent: bool) -> int:
-        """Send to every phone and return how many push services took it. Raises NotSent when
-        none did and there are phones."""
+        """Send to every phone and return how many push services accepted.
+
+        Raises NotSent if there are phones and none was reached.
+        """
         body = json.dumps(message).encode()
         sent = await asyncio.gather(
             *(self._call(phone, body, urgent) for phone in list(self._phones.values()))
@@ -143,7 +145,7 @@ class Phones:
         return len(sent) - len(whys)
 
     async def _call(self, phone: Phone, body: bytes, urgent: bool) -> str:
-        """Send to one phone; why it was not taken, in words."""
+        """Send to one phone; return the reason in words if it failed."""
         headers = {
             "TTL": str(LIFE_s),
             "Urgency": "high" if urgent else "normal",

@@ -107,7 +107,7 @@ def title_of(text: str) -> str:
 def body_of(text: str) -> str:
     """Return the page as HTML: headings have anchors, and a wide table scrolls on its own."""
     parser = _parser()
-    # Notes to those who edit a page are not for its readers.
+    # Notes for editors of a page are not for its readers.
     tokens: list[Token] = parser.parse(re.sub(r"(?ms)^<!--.*?-->\n", "", text))
     for opening, inside in pairwise(tokens):
         if opening.type == "heading_open":

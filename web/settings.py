@@ -1,4 +1,4 @@
-"""Settings of the panel: where it listens, who it answers, what it keeps."""
+"""Settings of the panel: its address, its clients, its files."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 
 @dataclass(frozen=True)
 class Settings:
-    """Loopback unless a host is given: opening the panel to a network is a deliberate act."""
+    """Settings. The host is loopback by default: opening the panel to a network is deliberate."""
 
     host: str = "127.0.0.1"
     port: int = 8713
@@ -34,7 +34,7 @@ class Settings:
 
     @property
     def address(self) -> str:
-        """The address a phone types: the listening host, or this machine's own on the network."""
+        """Address for a phone: the listening host, or this machine's address on the network."""
         host = reached_at(self.host)
         host = f"[{host}]" if ":" in host else host
         return f"{'https' if self.tls else 'http'}://{host}:{self.port}/"
@@ -53,7 +53,7 @@ class Settings:
 
 
 def reached_at(host: str) -> str:
-    """The address that a phone types for a listening host."""
+    """Address that a phone uses for a listening host."""
     return _own_address() if host in {"0.0.0.0", "::"} else host
 
 

@@ -1,4 +1,4 @@
-"""The shop page: every rig on one broker, the next thing to do first. It shows and no more."""
+"""The shop page: all rigs on one broker, the most urgent first. It only displays."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from evenwall.model import MqttSpec
 from evenwall.telemetry.fleet import RigCard, Shop
 from evenwall_bridge.clock import SystemClock
 
-# A page that never goes away must not keep the server: its stream is cut after so long.
+# A page that stays open must not keep the server alive: its stream is cut after this time.
 GOODBYE_S = 2
 PAGE = Path(__file__).parent / "shop_page"
 
@@ -60,7 +60,7 @@ def shop_app(shop: Shop) -> FastAPI:
 
 
 def serve_shop(broker: MqttSpec, wire: socket.socket) -> None:
-    """Serve on a listening socket until told to end. Raises InputError for a secret unread."""
+    """Serve on a listening socket until told to end. Raises InputError for an unreadable secret."""
     shop = Shop(broker, SystemClock(), random.Random())
     config = uvicorn.Config(
         shop_app(shop), log_level="warning", timeout_graceful_shutdown=GOODBYE_S

@@ -36,7 +36,7 @@ def _as_html(name: str) -> str:
 
 
 def _relinked(link: str, page: str, pages: set[str]) -> str:
-    """Return the link as the static page has it. Raises ValueError for a page that is not there."""
+    """Return the link for the static page. Raises ValueError if its page does not exist."""
     where, fragment = urldefrag(link)
     if _AWAY.match(link) or not where.endswith(".md"):
         return link
@@ -49,8 +49,8 @@ def _relinked(link: str, page: str, pages: set[str]) -> str:
 def write_site(folder: Path) -> list[Path]:
     """Write every page, picture and file of the guide below a folder, and a list of contents.
 
-    Returns what was written. Raises ValueError for a link that leads nowhere, OSError when the
-    folder cannot be written.
+    Returns the files written. Raises ValueError for a broken link, OSError if the folder cannot be
+    written.
     """
     pages = [name for name in PAGES if place(name).is_file()]
     known = {name: place(name) for name in pages} | places(DECISIONS)

@@ -13,7 +13,7 @@ from fastapi.sse import EventSourceResponse, ServerSentEvent
 from evenwall_web.desk import AtDesk, Watcher, may_refuse, peer_of
 from evenwall_web.people import Session
 
-BEAT_s = 1.0  # a page that hears nothing for three of these says so
+BEAT_s = 1.0  # after three of these without a message a page reports it
 
 routes = APIRouter(prefix="/api")
 
@@ -23,7 +23,7 @@ def _holder(request: Request, session: Session | None) -> str:
 
 
 async def paced(request: Request, desk: AtDesk, session: Watcher) -> None:
-    """A stream that begins costs some ms: the rows that it missed are read and sent again."""
+    """Limit new streams: each costs some ms, because its missed rows are read and sent again."""
     if not desk.streams.may_open(_holder(request, session), paired=session is not None):
         raise HTTPException(429, "Too many streams are opened; wait a little.")
 
@@ -43,8 +43,8 @@ async def stream(
 ) -> AsyncIterator[ServerSentEvent]:
     """Snapshots, samples and events as they happen; `Last-Event-ID` or `after` resumes.
 
-    A `beat` each second says the line is alive; after three without one a page is stale. A phone's
-    fifth stream ends its first.
+    A `beat` each second shows that the connection works; after 3 s without one a page is stale. A
+    phone's fifth stream ends its first.
     """
     after_id = int(last_event_id) if last_event_id else after
     holder = _holder(request, session)

@@ -18,8 +18,10 @@ TEXTS_KEPT = 16
 
 
 class Streams:
-    """The open streams by holder. One too many ends the oldest of whoever holds the most, so that
-    a page that is opened anew is always served, and a flood ends its own streams."""
+    """Open streams by holder. If there are too many, the holder with the most loses its oldest.
+
+    So a page that is opened again is always served, and a flood ends its own streams.
+    """
 
     def __init__(self, clock: Clock) -> None:
         self._openings = Limiter(clock, burst=100, per_s=1)
@@ -61,7 +63,7 @@ class Streams:
             self._open.pop(holder, None)
 
     def text(self, item: StreamItem) -> str:
-        """An item's data as JSON, written once however many listen."""
+        """Return an item's data as JSON, made once for all listeners."""
         for known, text in self._texts:
             if known is item:
                 return text

@@ -1,4 +1,4 @@
-"""The page that tells a phone how to trust this rig's own certificate authority, and that file."""
+"""Page on how a phone learns to trust this rig's certificate authority, and the certificate."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ FILE = "evenwall-authority.crt"
 
 
 def trust_routes(panel: Path, css: str, authority: Path | None) -> APIRouter:
-    """Routes of the page and the file; 404 where the rig has no authority of its own.
+    """Routes of the page and the file; 404 if the rig has no authority of its own.
 
     No pairing is needed: the certificate is public, and a phone needs it before anything else.
     """

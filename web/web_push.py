@@ -1,7 +1,7 @@
 """Web Push: a message encrypted for one phone, and the rig's signature.
 
-The push service sees neither the words nor who they are for (RFC 8291 over RFC 8188); it knows the
-rig by a signed token alone (VAPID, RFC 8292).
+The push service sees neither the text nor the person it is for (RFC 8291 over RFC 8188). It
+identifies the rig by a signed token alone (VAPID, RFC 8292).
 """
 
 from __future__ import annotations
@@ -57,7 +57,7 @@ def encrypt(
     """Return the body of a push message for one phone.
 
     phone: its public key, 65 bytes. secret: its authentication secret, 16 bytes. key and salt:
-    fresh ones for each message, given in tests alone. Raises ValueError for a key that is none.
+    new for each message, given only in tests. Raises ValueError for an invalid key.
     """
     if len(message) > MOST_bytes:
         raise ValueError(f"a message has at most {MOST_bytes} bytes")
@@ -82,10 +82,10 @@ class Signer:
 
     @classmethod
     def kept(cls, path: Path | None) -> Signer:
-        """The key in a file, made when there is none; None: for this process alone.
+        """Return the key in a file, which is made if absent; None: a key for this process only.
 
-        A file that cannot be read is made anew, and one that cannot be written at each start:
-        phones subscribe again when they open the page.
+        If the file cannot be read, a new key is made. If it cannot be written, each start makes a
+        new key. Phones then subscribe again when they open the page.
         """
         if path is not None:
             try:
@@ -110,11 +110,11 @@ class Signer:
 
     @property
     def public(self) -> str:
-        """The key that a page subscribes with."""
+        """Key with which a page subscribes."""
         return b64(public_bytes(self.key.public_key()))
 
     def authorization(self, endpoint: str, now_unix_s: float, contact: str = "") -> str:
-        """The header that tells a push service who sends, for one origin and half a day."""
+        """Header that identifies the sender to a push service, for one origin and half a day."""
         parts = urlsplit(endpoint)
         claims: dict[str, object] = {
             "aud": f"{parts.scheme}://{parts.netloc}",
