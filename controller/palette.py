@@ -32,9 +32,9 @@ PAPER, INK, FAINT, RULE, HAIR, PEN, SIGNAL, BAND, WASH = (
     LOOKS[name][0]
     for name in ("paper", "ink", "faint", "rule", "hair", "pen", "signal", "band", "wash")
 )
-COATS = tuple(LOOKS[f"amber-{k}"][0] for k in (1, 2, 3, 4))  # one coat after another
+COATS = tuple(LOOKS[f"amber-{k}"][0] for k in (1, 2, 3, 4))  # colours of successive coats
 
-# Thickness: light is thin and dark is thick, so that grey eyes read it as well.
+# Thickness: light is thin and dark is thick, so that the scale also works without colour vision.
 AMBER = ("#fdf0d0", "#f2c97a", "#d89430", "#9e5a12", "#5c2c08")
 SPREAD = 0.30  # from the wanted wall to the scale's ends, relative; beyond them the colour stays
 

@@ -23,10 +23,10 @@ from typing import Any
 from evenwall.confined import without_network
 from evenwall.errors import EvenwallError
 
-FINISH = signal.SIGUSR1  # "give what there is"
-NICENESS = 10  # below whatever keeps the frame turning
+FINISH = signal.SIGUSR1  # asks for the best result so far
+NICENESS = 10  # lower priority than the process that turns the frame
 MB = 1_000_000
-ENDED_FIRST = 500  # of oom_score_adj, proc(5); the service has -500
+ENDED_FIRST = 500  # value of oom_score_adj, proc(5); the service has -500
 Progress = Callable[[float, str], None]
 
 _at_work: set[WorkerProcess] = set()
@@ -34,12 +34,12 @@ _at_work: set[WorkerProcess] = set()
 
 @dataclass(frozen=True)
 class Limits:
-    """Resources that a process of its own may take (setrlimit, POSIX.1-2017). A full search for a
-    plan takes 0.5 GB of addresses; a scan of a million triangles 1.5 GB."""
+    """Resources that a worker process may use (setrlimit, POSIX.1-2017). A full search for a plan
+    takes 0.5 GB of address space, a scan of a million triangles 1.5 GB."""
 
-    memory_MB: int = 3000  # of addresses
+    memory_MB: int = 3000  # address space
     processor_s: int = 7200
-    file_MB: int = 1000  # of one file that it writes
+    file_MB: int = 1000  # size of one file that it writes
     descriptors: int = 256
 
     def words(self) -> tuple[str, ...]:

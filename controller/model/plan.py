@@ -158,5 +158,5 @@ class Plan(Frozen):
     limits: Sentences = ()  # the places of the wall that are too thin, and the reasons
     details: dict[str, Any] = Field(
         default_factory=dict
-    )  # load, search, clarity, shop: see plan.py
+    )  # load, search, clarity, shop: see details.py
     sha256: Annotated[str, Field(pattern=r"^([0-9a-f]{64})?$")] = ""  # its seal; see seal.py

@@ -41,7 +41,7 @@ class MqttSpec(Frozen):
     username: Annotated[str, Field(max_length=200)] = ""
     password_file: Path | None = None
     tls: bool = False
-    ca_file: Path | None = None  # empty: the system's own certificates
+    ca_file: Path | None = None  # absent: the system's own certificates
     period_s: Annotated[float, Field(ge=0.05, le=60)] = 1.0
     keepalive_s: Annotated[int, Field(ge=1, le=300)] = 15
     timeout_s: Annotated[float, Field(gt=0, le=60)] = 10.0
@@ -88,7 +88,7 @@ class CallsSpec(Frozen):
 class GelRodSpec(Frozen):
     """A rod that swings in the witness cup until the gel holds it. In the rig file: `[gel_rod]`."""
 
-    every_s: Annotated[float, Field(ge=2, le=60)] = 5.0  # from one stroke to the next
+    every_s: Annotated[float, Field(ge=2, le=60)] = 5.0  # time from one stroke to the next
     swing_deg: Annotated[float, Field(ge=5, le=60)] = 25.0  # to each side
     # Longest time for the rod to follow in one direction; thick resin is slow without having
     # gelled.
