@@ -176,7 +176,7 @@ class FramedRig(KeptLink):
             room = reply.room
 
     async def _room(self, drops: int) -> int:
-        """Wait until the queue takes at least one ramp more."""
+        """Wait until the queue has room for at least one more ramp."""
         await self._until(
             lambda s: (
                 self._free(self._newest()) > 0
@@ -189,12 +189,14 @@ class FramedRig(KeptLink):
         return self._free(self._newest())
 
     def _free(self, row: StateRow) -> int:
-        """Ramps the queue takes at least."""
+        """Number of ramps for which the queue has room at least."""
         return self.info.queue_capacity_ramps - (self._accepted - row.ramps_done)
 
     async def _row_since(self, seq: int) -> None:
-        """Wait until `state` tells of this command. The board tells it before it answers, so there
-        is something to wait for only when that row got lost."""
+        """Wait until `state` includes this command.
+
+        The board sends this row before its answer, so a wait is needed only if the row was lost.
+        """
         await self._until(lambda _: (self._row_seq - seq) & 0xFFFF < 0x8000)
 
     async def _command(self, kind: Kind, payload: bytes = b"", row_follows: bool = True) -> Reply:

@@ -1,4 +1,4 @@
-"""The rig over a serial port: the board on USB, or its twin on a pseudo-terminal."""
+"""Rig over a serial port: the board on USB, or a simulated one on a pseudo-terminal."""
 
 from __future__ import annotations
 
@@ -58,8 +58,11 @@ class SerialRig(FramedRig):
 
     @staticmethod
     def _keep_dtr(fd: int) -> None:
-        """Leave DTR as it is when the port closes, however that comes about: many boards wire its
-        falling edge to the chip's reset, and the next host must find the frame turning."""
+        """Leave DTR unchanged whenever the port closes.
+
+        Many boards connect its falling edge to the chip's reset, and the next host must find the
+        frame turning.
+        """
         mode = termios.tcgetattr(fd)
         mode[2] &= ~termios.HUPCL
         termios.tcsetattr(fd, termios.TCSANOW, mode)

@@ -1,8 +1,8 @@
-"""A scale on a serial port that sends its display as plain lines, the way most bench scales can.
+"""Scale on a serial port that sends its display as plain lines, as most bench scales can.
 
-There is no one standard: a line carries a number and, mostly, its unit; many add a sign and marks
-for steady or not, net or gross (common practice, no source). All of these are read, and whatever
-else a line says is refused, for a digit misread is worse than a weight typed.
+There is no single standard. A line has a number and usually its unit; many scales add a sign and
+marks for steady or not, net or gross (common practice, no source). All of these are read. Any other
+content is refused, because a misread digit is worse than a typed weight.
 """
 
 from __future__ import annotations
@@ -35,9 +35,9 @@ _LINE = re.compile(
 
 
 def parse_line(line: bytes, unit: Unit = "g") -> tuple[float, bool | None]:
-    """(mass_g, steady; None where the line has no mark for it). unit: of lines that name none.
+    """Return (mass_g, steady); steady is None if the line has no mark for it.
 
-    Raises Garbled.
+    unit: unit of lines that name none. Raises Garbled.
     """
     if len(line) > _LINE_BYTES:
         raise Garbled(f"scale: {line[:20]!r} ... is too long for a weight: look at its baud rate")
@@ -66,7 +66,7 @@ def parse_line(line: bytes, unit: Unit = "g") -> tuple[float, bool | None]:
 class SerialScale:
     """Meets `contract.Scale` over pyserial, the port held exclusively; it is only listened to.
 
-    A line without a mark is steady when it says what the line before it said.
+    A line without a mark is steady if it equals the previous line.
     """
 
     def __init__(

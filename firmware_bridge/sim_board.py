@@ -60,7 +60,7 @@ class _Library:
 
 
 class VirtualBoard:
-    """The firmware in this process. Its time is the clock's; whoever looks moves it to now.
+    """Firmware in this process. It follows the clock: every query first advances it to now.
 
     Meets `contract.BoardPins`. library: another build of the same functions; image: the chip's
     own binary for a library that simulates a chip.
@@ -235,11 +235,11 @@ class PtyBoard:
 
     @property
     def pid(self) -> int | None:
-        """The program's process, when it is ours."""
+        """Process id of the program, if this process started it."""
         return self._process.pid if self._process is not None else None
 
     def leave(self) -> None:
-        """Let go of a detached board, which turns on."""
+        """Leave a detached board, which keeps turning."""
         if self._pins is not None:
             self._pins.close()
             self._pins = None
@@ -249,7 +249,7 @@ class PtyBoard:
         if self._pins is not None:
             with contextlib.suppress(LinkLost, OSError):
                 self._ask("quit")
-                # End-of-file comes when it has put its names away and is gone.
+                # End-of-file comes when it has removed its names and ended.
                 self._pins.recv(1)
                 # Wait for its end: the next board on this folder must not join a dying one.
                 with contextlib.suppress(OSError):

@@ -1,4 +1,4 @@
-"""A simulated scale: what a bench scale sends, on a pseudo-terminal, as one on USB is reached."""
+"""Simulated bench scale on a pseudo-terminal, reached like one on USB."""
 
 from __future__ import annotations
 
@@ -20,22 +20,22 @@ class Pan:
         self._mass_g, self._tare_g, self._settles = 0.0, 0.0, 0
 
     def load(self, mass_g: float) -> None:
-        """Put so much on the pan in all, in g; it settles within SETTLES lines."""
+        """Set the total load on the pan, in g; it settles within SETTLES lines."""
         self._mass_g, self._settles = mass_g, SETTLES
 
     def tare(self) -> None:
-        """Press the tare key: what stands on the pan counts as nothing."""
+        """Press the tare key: the present load reads zero from now on."""
         self._tare_g, self._settles = self._mass_g, 1
 
     def line(self) -> bytes:
-        """One line of the display, as it is sent, without its end."""
+        """Return one line of the display in the form that is sent, without its line end."""
         moving = " ?" if self._settles else ""
         self._settles = max(0, self._settles - 1)
         return f"{self._mass_g - self._tare_g:+9.1f} g{moving}".encode("ascii")
 
 
 class PtyScale(Pan):
-    """`load` puts so much on it; `run` sends until cancelled; `unplug` ends it."""
+    """Scale on a pseudo-terminal: `load` sets its load, `run` sends until cancelled."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -53,7 +53,7 @@ class PtyScale(Pan):
             os.write(self._device, line + b"\r\n")
 
     def show(self) -> None:
-        """One line of the display."""
+        """Send one line of the display."""
         self.send(self.line())
 
     async def run(self, clock: Clock) -> None:
@@ -81,7 +81,7 @@ class PanScale(Pan):
     async def read(self) -> Weight:
         await self._clock.sleep(PERIOD_S)
         mass_g, steady = parse_line(self.line())
-        return Weight(mass_g, steady is not False)  # its display marks only what moves
+        return Weight(mass_g, steady is not False)  # its display marks only unsteady weights
 
     async def close(self) -> None:
         return None

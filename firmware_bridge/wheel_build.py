@@ -1,4 +1,4 @@
-"""Build steps of the wheel: kernels and firmware compiled for this architecture, pages put in.
+"""Build steps of the wheel: compile kernels and firmware for this architecture, add the pages.
 
 setuptools calls these (see `cmdclass` in pyproject.toml); nothing imports them at run time.
 """
@@ -20,7 +20,7 @@ TOP_PAGES = ("README.md", "DEVELOPERS.md", "CHANGELOG.md")
 
 
 class BuildPy(build_py):  # type: ignore[misc]  # setuptools has no types
-    """Copy the packages, then add what is compiled and the pages at the repository's top."""
+    """Copy the packages, then add the compiled files and the pages at the repository's top."""
 
     def run(self) -> None:
         """Build. An editable install compiles nothing: it does so at the first use."""

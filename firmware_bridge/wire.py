@@ -51,12 +51,12 @@ class Status(enum.IntEnum):
 
 
 class BadFrame(ValueError):
-    """Bytes that are no frame of ours: counted by the link, never acted upon."""
+    """Bytes that are not a valid frame: the link counts them and never acts on them."""
 
 
 @dataclass(frozen=True, slots=True)
 class Frame:
-    """One message: `kind` is kept as a plain number, for a board may know kinds we do not."""
+    """One message. kind: a plain number, because a board may have kinds that we do not know."""
 
     kind: int
     session: int
@@ -161,7 +161,7 @@ def cobs_encode(data: bytes) -> bytes:
 
 
 def cobs_decode(data: bytes) -> bytes:
-    """Raises BadFrame for a zero inside or a block that runs over the end."""
+    """Decode the stuffing. Raises BadFrame for a zero inside or a block beyond the end."""
     if b"\0" in data:
         raise BadFrame("not COBS")
     out = bytearray(data)
@@ -175,7 +175,7 @@ def cobs_decode(data: bytes) -> bytes:
 
 
 def encode(frame: Frame) -> bytes:
-    """The frame as it goes over the wire, a zero before it and after it."""
+    """Return the frame's bytes for the wire, with a zero before and after."""
     raw = _HEADER.pack(frame.kind, frame.session, frame.seq) + frame.payload
     if len(raw) + 2 > FRAME_BYTES_MAX:
         raise BadFrame(f"frame of {len(raw) + 2} bytes, at most {FRAME_BYTES_MAX}")
@@ -192,7 +192,7 @@ def decode(chunk: bytes) -> Frame:
 
 
 class FrameReader:
-    """Cuts a byte stream at its zeros; `bad` counts what was no frame."""
+    """Cuts a byte stream at its zeros; `bad` counts invalid frames."""
 
     def __init__(self) -> None:
         self.bad = 0
@@ -221,14 +221,14 @@ def enable_payload(grant_slices: int) -> bytes:
 
 
 def queue_payload(ordinal: int, more: bool, segments: Sequence[Segment]) -> bytes:
-    """`more`: do not start turning from rest yet, further ramps follow at once."""
+    """Payload of a queue command. more: do not turn from rest yet, because more ramps follow."""
     return _QUEUE_HEAD.pack(ordinal, more) + b"".join(
         _SEGMENT.pack(s.slices, s.major, s.minor) for s in segments
     )
 
 
 def read_info(payload: bytes) -> Info:
-    """Raises BadFrame. A board of another version keeps only the first field's place."""
+    """Read an Info. Raises BadFrame. Other versions keep only the place of the first field."""
     if len(payload) < 2:
         raise BadFrame("info")
     protocol = int.from_bytes(payload[:2], "little")
@@ -245,14 +245,14 @@ def read_info(payload: bytes) -> Info:
 
 
 def read_reply(payload: bytes) -> Reply:
-    """Raises BadFrame."""
+    """Read a Reply. Raises BadFrame."""
     if len(payload) != _REPLY.size:
         raise BadFrame("reply")
     return Reply(*_REPLY.unpack(payload))
 
 
 def read_state(payload: bytes) -> StateRow:
-    """Raises BadFrame."""
+    """Read a StateRow. Raises BadFrame."""
     if len(payload) != _STATE.size:
         raise BadFrame("state")
     f = _STATE.unpack(payload)

@@ -1,4 +1,4 @@
-"""The plot of one exotherm: measured, fitted and foreseen, the gel window, the peak."""
+"""Plot of one exotherm: measured, fitted and predicted curve, gel window and peak."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from evenwall.units import ZERO_DEGC_K, degC
 
 
 def draw(rows: Sequence[gel.Row], estimate: gel.GelEstimate, placement: gel.What) -> Figure:
-    """A figure of its own (no global state). Times in minutes from when the parts met."""
+    """Return a figure without global state. Times in minutes since the parts met."""
     figure = Figure(figsize=(8.0, 4.5), layout="constrained")
     axes = figure.add_subplot()
     seen = [(row.time_s / 60.0, degC(row.probe_K)) for row in rows if row.probe_K is not None]
@@ -29,7 +29,7 @@ def draw(rows: Sequence[gel.Row], estimate: gel.GelEstimate, placement: gel.What
         axes.plot(*np.array(air).T, color=FAINT, lw=1.0, label="air")
     if len(seen):
         axes.plot(*np.array(seen).T, ".", color=PEN, ms=2.5, label=f"probe in the {placement}")
-        # The warmest that was believed: a digital sensor says 85 °C when it starts anew.
+        # The warmest credible reading: a digital sensor reports 85 °C after a restart.
         top = next((row for row in rows if row.probe_K == estimate.peak_K), None)
         if top is not None and top.probe_K is not None:
             at = (top.time_s / 60.0, degC(top.probe_K))
@@ -58,5 +58,5 @@ def draw(rows: Sequence[gel.Row], estimate: gel.GelEstimate, placement: gel.What
 def save(
     path: Path, rows: Sequence[gel.Row], estimate: gel.GelEstimate, placement: gel.What
 ) -> None:
-    """To a file; its ending says the format (png, svg, pdf)."""
+    """Save to a file; its ending sets the format (png, svg, pdf)."""
     draw(rows, estimate, placement).savefig(path, dpi=150)

@@ -1,4 +1,4 @@
-"""Plans and runs as files for a phone: PDF and PNG, as bytes. Runs in a process of its own."""
+"""Plans and runs as files for a phone: PDF and PNG, as bytes. Runs in a separate process."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ PICTURE_DPI = 110  # a phone shows it whole; 1430 pixels wide
 
 
 def plan_pdf(plan: Plan, units: System = "metric") -> bytes:
-    """Return the plan as PDF, with the planned wall where a film was computed."""
+    """Return the plan as PDF, with the planned wall if a film was computed."""
     with tempfile.TemporaryDirectory(prefix="evenwall-paper-") as folder:
         path = Path(folder) / "plan.pdf"
         pictures = plan_report.pictures_of(plan, threads=2, units=units)

@@ -30,7 +30,7 @@ def write_report(
 def pictures_of(
     plan: Plan, mesh_mm: float | None = None, threads: int = 1, units: System = "metric"
 ) -> list[Picture]:
-    """The planned wall, and beside the best 4:1 if the plan knows it. None without a film."""
+    """Pictures of the planned wall, compared with the best 4:1 if known. None without a film."""
     if plan.wall.min_mm is None:
         return []
     wall = compute_wall(plan, mesh_mm, threads=threads)
@@ -47,7 +47,7 @@ def pictures_of(
 
 
 def baseline_of(plan: Plan) -> Plan | None:
-    """The same coats turned alike, at the speed-tuned 4:1 that the search compared with."""
+    """Return the same coats turned at the speed-tuned 4:1 that the search used for comparison."""
     plain = plan.details.get("search", {}).get("baseline_coat")
     if plain is None:
         return None
@@ -138,7 +138,7 @@ def _blocks(plan: Plan) -> list[Block]:
     ready = _ready(plan, shop.get("shopping", {}))
     if ready:
         blocks += [Heading("Have ready"), Listed(ready)]
-    # Safety stands on the page of the steps; what explains may run on to the next.
+    # Safety is on the page of the steps; explanations may continue on the next.
     blocks += [Heading("Mind"), Listed((*plan.cautions, *plan.notes))]
     known = [_planned_for(plan), *_frame(load), *_shop(shop, plan.details.get("clarity", {}))]
     blocks += [Heading("The frame and the shop"), Listed(tuple(known))]
@@ -149,7 +149,7 @@ def _blocks(plan: Plan) -> list[Block]:
 
 
 def _planned_for(plan: Plan) -> str:
-    """The day that the clock on the page is for: on another day it is another clock."""
+    """Return the day for which the times on the page are valid; on another day they differ."""
     shop, mould = plan.casting.shop, plan.casting.mould
     damp = "" if shop.humidity_percent is None else f", {shop.humidity_percent:.0f} % humidity"
     warm = shop.temp_degC if mould.temp_degC is None else mould.temp_degC
@@ -208,7 +208,7 @@ def _why(search: dict[str, Any]) -> list[str]:
 
 
 def _ready(plan: Plan, buy: dict[str, float]) -> tuple[str, ...]:
-    """The shopping list in words."""
+    """Return the shopping list in words."""
     if not buy:
         return ()
     parts = [

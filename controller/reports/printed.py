@@ -47,7 +47,7 @@ class Heading:
 
 @dataclass(frozen=True, slots=True)
 class Words:
-    """A paragraph. strong: it must not be overlooked."""
+    """Paragraph. strong: it must not be overlooked."""
 
     text: str
     strong: bool = False
@@ -55,7 +55,7 @@ class Words:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """large: the number of a column to be read from afar; -1 for none."""
+    """Table. large: number of a column to be read from a distance; -1 for none."""
 
     columns: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
@@ -89,8 +89,10 @@ def figure(width_in: float = 7.0, height_in: float = 3.0) -> Figure:
 
 
 def write(path: Path, title: str, blocks: Sequence[Block], units: System = "metric") -> None:
-    """Write an .html or .pdf file, its words in the units wanted. Raises InputError for another
-    ending, a picture that cannot be read, or a file that cannot be written."""
+    """Write an .html or .pdf file, with its words in these units.
+
+    Raises InputError for another ending, an unreadable picture, or a file that cannot be written.
+    """
     ending = path.suffix.lower()
     if ending not in (".html", ".pdf"):
         raise InputError("report", path, "must end in .html or .pdf")
@@ -105,7 +107,7 @@ def write(path: Path, title: str, blocks: Sequence[Block], units: System = "metr
 
 
 def in_units(block: Block, units: System) -> Block:
-    """Return the block with every figure in its words as people print it, in the units wanted."""
+    """Return the block with every figure in its words rounded for print, in these units."""
     if isinstance(block, Picture):
         return replace(block, caption=shown(block.caption, units))
     if isinstance(block, Listed):
@@ -132,7 +134,7 @@ def _text(words: str) -> str:
 
 
 def to_html(title: str, blocks: Sequence[Block]) -> str:
-    """One file that needs no other."""
+    """Return one self-contained HTML page."""
     body = "\n".join(_html(block) for block in blocks)
     return (
         '<!doctype html>\n<html lang="en">\n<meta charset="utf-8">\n'
@@ -143,7 +145,7 @@ def to_html(title: str, blocks: Sequence[Block]) -> str:
 
 
 def _faces() -> str:
-    """Return the typeface itself, so that the page needs no other file."""
+    """Return the embedded typeface, so that the page needs no other file."""
     faces = ((400, look.REGULAR), (700, look.BOLD))
     return "".join(
         f"@font-face {{ font-family: {look.FAMILY}; font-weight: {weight}; src: url(data:font/ttf;"
@@ -187,9 +189,9 @@ def _cell(text: str, large: bool) -> str:
     return f"<td{' class=large' if large else ''}>{_text(text)}</td>"
 
 
-_SIGNS = Path(matplotlib.get_data_path()) / "fonts" / "ttf"  # for what our typeface lacks
+_SIGNS = Path(matplotlib.get_data_path()) / "fonts" / "ttf"  # for signs that our typeface lacks
 _MARGIN_MM = 18.0
-_HEADED_MM = 26.0  # a heading stands with something under it
+_HEADED_MM = 26.0  # room for a heading and the text under it
 _MANY_COLUMNS = 6
 _LARGE = FontFace(emphasis="BOLD", size_pt=14.0)
 

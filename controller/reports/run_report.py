@@ -1,4 +1,4 @@
-"""A run on paper: what was weighed, how it cured and turned, what went wrong, what came out."""
+"""Report of a run: weights, cure, turning, faults and the finished casting."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ from evenwall.run.replay import Floats
 from evenwall.run.view import gravity_in_mould, record_line
 from evenwall.units import System
 
-_POINTS = 600  # of a curve
+_POINTS = 600  # points of a curve
 _UNSHOWN = {"queued", "rejoined", "alert", "alert_over", "stepped", "asked", "proven"}
 _SHOWN_GELS = 2.0  # length of a coat's curve, in times of the latest gel that the plan expected
 
@@ -43,9 +43,12 @@ def write_report(
     photos: Sequence[tuple[str, str]] = (),
     units: System = "metric",
 ) -> None:
-    """Write the report as .html or .pdf. proven: the run that it is compared with. photos: file and
-    caption of each photograph of the record. Raises InputError for a file that cannot be written or
-    read, RecordError for a proven run that was changed."""
+    """Write the report as .html or .pdf.
+
+    proven: the run used for comparison. photos: file and caption of each photograph of the record.
+    Raises InputError for a file that cannot be written or read, RecordError for a proven run that
+    was changed.
+    """
     run.check()
     title = f"{run.plan.casting.name}, run {run.run_id}"
     blocks = [*summary(run), *coats(run), *curves(run), *down(run)]
@@ -59,7 +62,7 @@ def write_report(
 
 
 def number(value: float | None, unit: str = "", digits: int = 1) -> str:
-    """A figure for a table; a dash where nothing is known."""
+    """Return a figure for a table; a dash if it is unknown."""
     return "-" if value is None else f"{value:.{digits}f} {unit}".rstrip()
 
 
@@ -134,7 +137,7 @@ def _of_coat(run: Recorded, coat: int) -> list[Sample]:
 
 
 def _column(samples: Sequence[Sample], field: str) -> Floats:
-    """Return values, with nan where nothing is known."""
+    """Return values, with nan for unknown ones."""
     values = [getattr(sample, field) for sample in samples]
     return np.array([np.nan if value is None else value for value in values])
 
@@ -208,7 +211,7 @@ def findings_table(findings: Sequence[Finding]) -> Table:
 
 
 def outcome(run: Recorded) -> list[Block]:
-    """Return the casting against its plan if the run is proven, else what was measured."""
+    """Return the comparison of casting and plan if the run is proven, otherwise the measures."""
     proof = run.proof
     if proof is None:
         if not run.state.measured:

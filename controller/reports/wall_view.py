@@ -42,7 +42,7 @@ def write(wall: WallResult, path: Path, title: str) -> None:
 
 
 def scale_of(wanted_mm: float) -> Normalize:
-    """The one scale of every picture of a wall, in mm."""
+    """Return the common scale of all pictures of a wall, in mm."""
     scale = wall_scale(wanted_mm)
     return Normalize(vmin=scale["low_mm"], vmax=scale["high_mm"])
 
@@ -60,7 +60,7 @@ def _coloured(wall: WallResult) -> trimesh.Trimesh:
 
 
 def write_ply(wall: WallResult, path: Path, title: str) -> None:
-    """Corners carry `thickness_mm` and a colour."""
+    """Write a PLY file whose vertices carry `thickness_mm` and a colour."""
     del title  # PLY has no place for it
     _coloured(wall).export(path, file_type="ply")
 
@@ -92,7 +92,7 @@ onWindowResize = function () {
 
 
 def write_html(wall: WallResult, path: Path, title: str) -> None:
-    """One file that needs no network: drag to turn, wheel or two fingers to zoom."""
+    """Write one file that needs no network: drag to turn, wheel or two fingers to zoom."""
     s = wall.statistics
     scene = trimesh.Scene(_coloured(wall))
     scene.set_camera(angles=np.radians((62.0, 0.0, 0.0)), distance=1.05 * scene.scale)
@@ -122,12 +122,12 @@ def _escape(text: str) -> str:
 
 
 def write_png(wall: WallResult, path: Path, title: str) -> None:
-    """Four views, a histogram by area and the rim's profile."""
+    """Write four views, a histogram by area and the rim's profile."""
     figure_of(wall, title).savefig(path, dpi=130)
 
 
 def figure_of(wall: WallResult, title: str, units: System = "metric") -> Figure:
-    """The picture, for a file or a report, its axes in the units wanted."""
+    """Return the picture for a file or a report, with its axes in these units."""
     figure = Figure(figsize=(13, 7.6), layout="constrained")
     grid = figure.add_gridspec(2, 5, width_ratios=[1, 1, 1, 1, 0.06], height_ratios=[1.25, 1])
     scale = scale_of(wall.target_mm)
@@ -149,7 +149,7 @@ def figure_of(wall: WallResult, title: str, units: System = "metric") -> Figure:
 
 
 def colour_bar(figure: Figure, axes: Axes, scale: Normalize, units: System) -> None:
-    """The scale of the wall beside its pictures, in the units wanted."""
+    """Draw the scale of the wall beside its pictures, in these units."""
     unit = SHOWN[units]["mm"]
     low, high = scale.vmin or 0.0, scale.vmax or 0.0
     own = Normalize(vmin=low * unit.factor, vmax=high * unit.factor)
@@ -159,7 +159,7 @@ def colour_bar(figure: Figure, axes: Axes, scale: Normalize, units: System) -> N
 def draw_view(
     axes: Axes3D, wall: WallResult, elevation_deg: float, azimuth_deg: float, scale: Normalize
 ) -> None:
-    """One view into 3-D axes, each triangle in the colour of its mean thickness."""
+    """Draw one view into 3-D axes, each triangle in the colour of its mean thickness."""
     mesh, h_mm = wall.mesh, wall.total_m * 1e3
     corners = mesh.points[mesh.triangles] * 1e3
     colours = MAP(scale(h_mm[mesh.triangles].mean(axis=1)))

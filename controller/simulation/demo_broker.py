@@ -1,7 +1,7 @@
-"""An MQTT broker inside the demo's own process, on loopback only. A real shop runs a real broker.
+"""MQTT broker inside the demo's own process, on loopback only. A real shop runs a real broker.
 
-It speaks MQTT 3.1.1 and asks for no password, so it must never leave loopback. Imported only when
-the demo wants it: it comes with the `demo` extra.
+It speaks MQTT 3.1.1 and asks for no password, so it must never leave loopback. It is imported only
+when the demo needs it, because it comes with the `demo` extra.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from evenwall.model import MqttSpec
 
 @asynccontextmanager
 async def demo_broker(port: int) -> AsyncGenerator[MqttSpec]:
-    """A broker on 127.0.0.1:port while the context lasts; yields how to reach it."""
+    """Run a broker on 127.0.0.1:port while the context lasts; yields its settings."""
     broker = Broker(
         {
             "listeners": {"default": {"type": "tcp", "bind": f"127.0.0.1:{port}"}},

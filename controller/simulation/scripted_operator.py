@@ -1,7 +1,7 @@
 """The scripted operator: does the hand work of a casting in the demo and in simulation.
 
-He sees only what a person sees, the snapshot, and does only what a person does: commands, the
-button at the frame, the guard. His faults are by seed, for the simulation.
+The operator sees only the snapshot, as a person does, and uses only commands, the button at the
+frame and the guard. The operator's mistakes come from a seed, for the simulation.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ class Habits:
     touches: bool = True  # answers when asked to touch the coat
 
 
-# What a step takes, s, when nothing is in the way (common practice, no source).
+# Time that a step takes, s, without any hindrance (common practice, no source).
 USUAL_S = {
     Step.PREPARE: 30.0,
     Step.WEIGH: 120.0,
@@ -51,7 +51,7 @@ _AT_FRAME = (Step.PREPARE, Step.CLOSE_UP, Step.REST)
 
 @dataclass
 class Operator:
-    """Works until the run is over. `press` is the button at the frame, `guard` the door."""
+    """Operator that works until the run is over. press: button at the frame; guard: its door."""
 
     service: Service
     clock: Clock
@@ -69,7 +69,7 @@ class Operator:
         self._at_frame = False  # he has come back to a frame that stands
 
     async def work(self) -> Snapshot:
-        """Do every step when it is due; returns the last snapshot."""
+        """Do every step when it is due and return the last snapshot."""
         self.guard(True)
         while True:
             shown = self.service.snapshot()
@@ -119,7 +119,7 @@ class Operator:
         return max(0.0, shown.countdown.until_s - self.clock.now_s())
 
     async def _watch(self, shown: Snapshot) -> None:
-        """While it turns: look now and then; help when asked."""
+        """Watch the turning frame: look now and then, and help when asked."""
         kinds = {alert.kind for alert in shown.alerts}
         standing = any(kind.startswith("standing_") and kind != "standing_long" for kind in kinds)
         coat = shown.coats[shown.coat - 1]
@@ -170,7 +170,7 @@ class Operator:
             await self._put_right(self.service.snapshot())
 
     async def _put_right(self, shown: Snapshot) -> None:
-        """A step was refused: do what the sheet says, or wait."""
+        """Handle a refused step: follow the sheet, or wait."""
         kinds = {alert.kind for alert in shown.alerts}
         if "weights_refused" in kinds:
             await self._weigh(shown)

@@ -1,5 +1,5 @@
-"""A world that the plan does not know: its own film, heat and cure, with draws hidden by seed.
+"""World unknown to the plan: its own film, heat and cure, with draws hidden by seed.
 
-It shares no equation solver, constant or assumption with planning and numerics. It says only what
-a maker gets: the casting's weight, the lid's, a dozen gauge readings.
+It shares no equation solver, constant or assumption with planning and numerics. It gives only the
+measures of a maker: the weights of casting and lid, and a dozen gauge readings.
 """

@@ -1,4 +1,4 @@
-"""The blind world's film of a coat: what is given to its kernel, and what it leaves."""
+"""Film of a coat in the blind world: input and result of its kernel."""
 
 from __future__ import annotations
 
@@ -62,8 +62,11 @@ class Liquid:
 
 @dataclass(frozen=True, eq=False)
 class Pour:
-    """A coat to flow. end_K: one end of the mould is warmer by this than its middle; start_m: film
-    in the cells (n,) instead of a level pool."""
+    """Coat to be computed.
+
+    end_K: one end of the mould is warmer by this than its middle. start_m: film in the cells (n,)
+    instead of a level pool.
+    """
 
     turning: Turning
     liquid: Liquid
@@ -75,7 +78,7 @@ class Pour:
 
 @dataclass(frozen=True, eq=False)
 class Left:
-    """film_m (n,) in the cells; spilt_m3 over an open rim; imbalance: relative."""
+    """Result: film_m (n,) in the cells; spilt_m3 over an open rim; relative volume imbalance."""
 
     film_m: Floats
     spilt_m3: float
@@ -393,7 +396,7 @@ class Flows:
 
 
 def _tables(pour: Pour) -> tuple[Floats, Floats]:
-    """The turning (k, 3) and the liquid (k, 4) as the kernel reads them."""
+    """Return the turning (k, 3) and the liquid (k, 4) in the kernel's form."""
     t, q = pour.turning, pour.liquid
     turn = np.column_stack([t.time_s, t.major_rad, t.minor_rad]).astype(np.float64)
     zero = np.zeros(len(q.time_s))

@@ -1,4 +1,4 @@
-"""The measures a maker can take of a blind casting, and its true wall."""
+"""Measures that a maker can take of a blind casting, and its true wall."""
 
 from __future__ import annotations
 
@@ -23,8 +23,10 @@ FOOT_M, PATCH_M = 3e-3, 6e-3  # half of what a gauge's foot and a patch cover
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """One place and what the gauge shows there. high_mm: over the mould's lowest point along its
-    minor axis; side_deg: round that axis."""
+    """Reading of the gauge at one place.
+
+    high_mm: height over the mould's lowest point along its minor axis; side_deg: angle round it.
+    """
 
     high_mm: float
     side_deg: float
@@ -47,7 +49,7 @@ class Measured:
 
 @dataclass(frozen=True, slots=True)
 class Truth:
-    """The wall itself, as resin volume per wall area, mm, cured (shrunk) and as poured.
+    """True wall, as resin volume per wall area, mm, cured (shrunk) and as poured.
 
     min_mm: the thinnest patch of 12 mm; mean_mm: of the wall without the lid.
     """
@@ -82,7 +84,7 @@ class Spots:
         return Spots(surface, cells, _means(surface, cells, FOOT_M), _means(surface, wall, PATCH_M))
 
     def measured(self, film_m: Floats, luck: Draw, density_kg_m3: float) -> tuple[Measured, Truth]:
-        """A casting of these films (n,): what is measured, and what is true."""
+        """Return the measures and the truth of a casting with these films (n,)."""
         s = self.surface
         grams = s.area * film_m * density_kg_m3 * 1e3
         cured = 1.0 - luck.shrinks

@@ -1,4 +1,4 @@
-"""The blind world's cure and heat: resin in its cup, then layers on a mould's wall and a room.
+"""Cure and heat in the blind world: resin in its cup, then layers on a mould's wall in a room.
 
 One dimension through the wall, explicit Heun steps, many castings at once (lanes). It shares no
 rate law, constant or stepping with `numerics.cure` and `numerics.heat`: the rate has another power
@@ -227,7 +227,7 @@ class _Stack:
 def on_wall(
     resin: Resin, mould: Mould, poured: Poured, batch: Floats, follow_s: float, every: int = 10
 ) -> Cured:
-    """Cure every coat on what the earlier ones left warm.
+    """Cure every coat on the mould and coats that are still warm from earlier ones.
 
     batch (d, c): factors on the rate; follow_s: how long each coat is looked at after its pour.
     """
@@ -261,7 +261,7 @@ def on_wall(
 
 @dataclass(frozen=True)
 class SheetSays:
-    """Figures of a resin's sheet, SI."""
+    """Figures of a resin's data sheet, SI."""
 
     pot_life_s: float
     mass_kg: float
@@ -273,7 +273,7 @@ class SheetSays:
 
 
 def resin_of(sheet: SheetSays, activation: Floats, viscosity: Floats) -> Resin:
-    """Resins (d,) whose cup gels and peaks as the sheet says, whatever their activation energy.
+    """Resins (d,) whose cup gels and peaks as in the data sheet, for any activation energy.
 
     activation, viscosity (d,): factors. Newton on the logs of rate, rise and start against pot
     life, peak and the trade's ratio of a coat's gel to its cup's. Raises NotConverged.

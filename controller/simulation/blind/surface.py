@@ -1,7 +1,7 @@
-"""The blind world's mesh: film cells on the triangles themselves, and a lid of its own cells.
+"""Mesh of the blind world: film cells on the triangles themselves, and a lid with its own cells.
 
-The planner keeps its film at the vertices, with cotangent weights; here every triangle is a cell,
-and what flows crosses a triangle's side along the tangent plane at the side's middle.
+The planner keeps its film at the vertices, with cotangent weights. Here every triangle is a cell,
+and resin crosses a triangle's side along the tangent plane at the side's middle.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""A casting in the blind world: what its hands, board, batches and heat make of a plan."""
+"""Casting in the blind world: the result of a plan with its hands, board, batches and heat."""
 
 from __future__ import annotations
 
@@ -23,8 +23,8 @@ Floats = npt.NDArray[np.float64]
 
 SET = 0.985  # of the conversion at gel: a coat moves no more
 POUR_BEFORE_SPIN_S = 45.0  # from the pour to the first turn: cap on, guard shut
-KNOT_S = 0.25  # between two angles that the film is told
-WITHIN_S = 2.5  # how many gel times a batch is followed
+KNOT_S = 0.25  # time between two angles that the film gets
+WITHIN_S = 2.5  # number of gel times for which a batch is followed
 THICK, WARM_K = 1.25, 2.0  # by which the local gel is felt out
 
 
@@ -45,7 +45,7 @@ class Laid:
 
 
 def planned_turning(coat: CoatPlan, late_s: float) -> Turning:
-    """Angles of a coat's ramps, begun `late_s` after the plan; the last speeds go on and on."""
+    """Angles of a coat's ramps, begun `late_s` after the plan; the last speeds continue."""
     ends = np.cumsum([0.0] + [ramp.duration_s for ramp in coat.ramps])
     many = max(2, math.ceil(ends[-1] / KNOT_S))
     # Twice as long again: whatever its gel, the frame turns until it has come.
@@ -68,8 +68,11 @@ def planned_turning(coat: CoatPlan, late_s: float) -> Turning:
 
 
 def as_planned(plan: Plan, luck: Draw) -> list[Laid]:
-    """The coats as hands do them: a little late or early, a little more or less, the next one some
-    while after the plan allows it."""
+    """Return the coats as hands make them.
+
+    They are slightly late or early, with slightly more or less resin, and each begins some time
+    after the plan allows it.
+    """
     laid, met_s = [], 0.0
     for coat, late, wait, pour in zip(
         plan.coats, luck.hands_s, luck.waits_s, luck.pour, strict=True
@@ -85,7 +88,7 @@ def as_planned(plan: Plan, luck: Draw) -> list[Laid]:
 
 
 def shaken(turning: Turning, luck: Draw) -> Turning:
-    """The angles as the mould takes them: backlash flips with the load, the frame stands askew."""
+    """Return the mould's angles: backlash flips with the load, and the frame is not level."""
     flip = np.tanh(6.0 * np.sin(turning.major_rad + luck.heavy_rad))
     x, y = luck.tilt_rad
     down = np.array([math.sin(x), math.sin(y), -1.0])
@@ -99,7 +102,7 @@ def shaken(turning: Turning, luck: Draw) -> Turning:
 
 
 def sheet_says(sheet: Sheet) -> heat.SheetSays:
-    """The blind world's reading of a resin's sheet."""
+    """Return the figures that the blind world takes from a resin's data sheet."""
     return heat.SheetSays(
         sheet.pot_life_min * 60.0,
         kilograms(sheet.pot_life_mass_g),
@@ -112,7 +115,7 @@ def sheet_says(sheet: Sheet) -> heat.SheetSays:
 
 
 class BlindWorld:
-    """One plan's mould, resin and room; many castings of it.
+    """Mould, resin and room of one plan, for many castings of it.
 
     spacing_mm: edge of the film's triangles. Raises InputError, NotConverged and NoCompiler.
     """
@@ -127,7 +130,7 @@ class BlindWorld:
     def cast(
         self, lucks: Sequence[Draw], laid: Sequence[Sequence[Laid]]
     ) -> list[tuple[Measured, Truth]]:
-        """Make castings: the luck and the coats of each. What a maker gets, and the truth."""
+        """Make castings from their luck and coats; return a maker's measures and the truth."""
         liquids, self.gel_s = self._cure(lucks, laid)
         pours, order = [], []
         density = self.plan.casting.resin.sheet.mixed_density_g_cm3 * 1e3
@@ -227,6 +230,6 @@ class BlindWorld:
 
 
 def _material(name: str) -> str:
-    """The wall's name in this world's own list."""
+    """Return the wall material's name in this world's own list."""
     known = wall_material(name)
     return next(word for word, material in WALL_MATERIALS.items() if material == known)

@@ -1,6 +1,6 @@
-"""The physics twin: what frame, mould, cup, coat and probe would do, with faults by seed.
+"""Physics twin: the behaviour of frame, mould, cup, coat and probe, with faults by seed.
 
-Nothing in the controller knows of it: its probes are probes, its board is a board.
+Nothing in the controller knows of it: its probes and its board have the usual interfaces.
 """
 
 from evenwall.simulation.twin.probe import ProbeTrouble, TwinProbe

@@ -1,6 +1,6 @@
-"""A one-wire thermometer as the twin has it: lag, noise, steps of 1/16 degC, and its troubles.
+"""Simulated one-wire thermometer: lag, noise, steps of 1/16 degC, and faults.
 
-DS18B20 data sheet: 12 bits are 0.0625 degC; 85.0 degC is what it says before its first conversion.
+DS18B20 data sheet: 12 bits are 0.0625 degC; it reports 85.0 degC before its first conversion.
 The lag is that of a probe in a sleeve in resin (common practice, no source).
 """
 
@@ -25,7 +25,7 @@ Trouble = Literal["lost", "stuck", "noisy", "power_on", "out"]
 
 @dataclass(frozen=True, slots=True)
 class ProbeTrouble:
-    """A fault of the probe, from when to when (on the rig's clock)."""
+    """Fault of the probe, with its beginning and end on the rig's clock."""
 
     kind: Trouble
     from_s: float
@@ -33,9 +33,10 @@ class ProbeTrouble:
 
 
 class TwinProbe:
-    """Meets `ports.Probe`: samples a simulated temperature.
+    """Implements `interfaces.Probe`: samples a simulated temperature.
 
-    truth, room: what it sits in and what surrounds it, degC at a time; None: in nothing.
+    truth, room: temperatures of its medium and of its surroundings, degC at a time; None: no
+    medium.
     """
 
     def __init__(

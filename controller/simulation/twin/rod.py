@@ -1,4 +1,4 @@
-"""The gel rod as the twin has it: held back by the resin of the simulated cup."""
+"""Simulated gel rod: held back by the resin of the simulated cup."""
 
 from __future__ import annotations
 
@@ -14,9 +14,10 @@ DRAG_S = 0.05
 
 
 class TwinRod:
-    """Meets `interfaces.GelRod`. share: the cup's conversion over that at its gel, at a time; None
-    where there is no cup; within_s: how long it may take both ways. stuck: a rod whose spring or
-    wire is broken.
+    """Implements `interfaces.GelRod`.
+
+    share: the cup's conversion over that at its gel, at a time; None if there is no cup. within_s:
+    time allowed for both ways. stuck: a rod whose spring or wire is broken.
     """
 
     def __init__(

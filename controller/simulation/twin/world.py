@@ -1,5 +1,7 @@
-"""The twin's world: a room, a resin of its own mind, a cup, a coat, and a frame that real step
-pulses turn."""
+"""World of the twin: a room, a resin with its own kinetics, a cup, a coat and a frame.
+
+Real step pulses of the firmware turn the frame.
+"""
 
 from __future__ import annotations
 
@@ -64,8 +66,7 @@ class _Batch:
 
 
 class Twin:
-    """Physics of the simulated shop. Give it every event of the record (`follow`), and it does
-    its part."""
+    """Physics of the simulated shop. Pass it every event of the record with `follow`."""
 
     def __init__(
         self,
@@ -97,7 +98,7 @@ class Twin:
     # --- the resin -------------------------------------------------------------------------------
 
     def follow(self, row: Event, plan: Plan) -> None:
-        """Do what the hands did: weigh, mix, pour. Repeating a journal gives the same world."""
+        """Follow the work of the hands: weigh, mix, pour. The same journal gives the same world."""
         self._plan = plan
         event = read(row)
         if isinstance(event, Stepped):
@@ -124,8 +125,11 @@ class Twin:
             self.follow(event, plan)
 
     def resin(self, coat: CoatPlan, sheet: Sheet) -> cure.Kinetics:
-        """This batch's own kinetics: the sheet's, a little faster or slower, by the seed; an
-        off ratio slows it and lowers its heat (stoichiometry; common practice, no source)."""
+        """Return this batch's kinetics: those of the sheet, slightly faster or slower by the seed.
+
+        A wrong ratio slows the batch and lowers its heat (stoichiometry; common practice, no
+        source).
+        """
         draw = random.Random(f"{self.seed}/{coat.coat}")
         kin = _kinetics(sheet)
         off = abs((1.0 + self.mix_error) * self._weighed_ratio - 1.0)
@@ -167,7 +171,7 @@ class Twin:
         )
 
     def cup_degC(self, at_s: float) -> float | None:
-        """In the witness cup's core; None while there is none: the probe is put in at the pour."""
+        """Temperature in the witness cup's core; None before the pour, when the probe goes in."""
         batch = self._batch
         if batch is None or not batch.poured:
             return None
@@ -179,7 +183,7 @@ class Twin:
         return float((1.0 - share) * batch.cup_degC[index] + share * batch.cup_degC[index + 1])
 
     def cup_share(self, at_s: float) -> float | None:
-        """Conversion of the witness cup over that at its gel; None while there is none."""
+        """Conversion of the witness cup over that at its gel; None while there is no cup."""
         batch = self._batch
         if batch is None or not batch.poured:
             return None
@@ -192,13 +196,13 @@ class Twin:
 
     @property
     def coat_gel_s(self) -> float:
-        """When the coat really gels, on its own clock; inf: not while it is followed."""
+        """True gel time of the coat, on its own clock; inf: not while it is followed."""
         return math.inf if self._batch is None else self._batch.coat_gel_s
 
     # --- probes ----------------------------------------------------------------------------------
 
     def gel_rod(self, within_s: float) -> TwinRod:
-        """The simulated rod in the witness cup; within_s: how long it may take both ways."""
+        """Return the simulated rod in the witness cup. within_s: time allowed for both ways."""
         return TwinRod(self.clock, self.cup_share, within_s)
 
     def probe(self, role: str) -> TwinProbe:
