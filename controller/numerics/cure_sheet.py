@@ -1,4 +1,4 @@
-"""From a resin's sheet to its kinetics."""
+"""Kinetics of a resin, fitted to its sheet."""
 
 from __future__ import annotations
 
