@@ -419,7 +419,7 @@ async def demo_telemetry() -> AsyncIterator[MqttSpec | None]:
 
 
 def _pairs(application: Application, people: People, press: Press) -> bool:
-    """Whether this press confirms a waiting phone. While a frame turns, it pauses it instead."""
+    """Whether this press confirms a waiting phone. A press at a turning frame never does."""
     turns = application.service.snapshot().frame.mode == "turning"
     return press is Press.LONG and not turns and people.at_frame.confirm()
 
