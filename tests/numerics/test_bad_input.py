@@ -172,9 +172,7 @@ def test_a_bad_plan(
 ) -> None:
     plan = json.loads(good_plan())
     spoil(plan)
-    del plan[
-        "sha256"
-    ]  # as someone who changes a plan by hand would; else its seal is refused first
+    del plan["sha256"]  # else the plan is refused for its seal
     path = tmp_path / "plan.json"
     path.write_text(json.dumps(plan))
     line = refused(capsys, "wall", str(path))
