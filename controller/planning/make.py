@@ -59,7 +59,7 @@ def make_plan(
     concurrent.futures executor; by default threads here. The same seed gives the same plan, unless
     the budget cut it short. clock: measures the budget. taught: what this mould's proven castings
     showed. earlier: plans whose spins are tried first if they are of this mould or of a similar
-    form; the search is then shorter.
+    form.
     """
     tell = progress or silent
     tell(0.0, "reading the mould")
@@ -73,7 +73,7 @@ def make_plan(
     if context.open:
         batch = context.left_open(batch)
     start = guesses(earlier, casting, cavity, count, context.pour(batch)) if earlier else Guesses()
-    wish = Wish(seed, time_budget_s, tell, executor, clock, searches, start.effort)
+    wish = Wish(seed, time_budget_s, tell, executor, clock, searches)
     found = choose(context, batch, count, wish, known=start.known, stays=start.stays)
     plan = assemble(context, batch, found, (), seed)
     form = [round(float(value), 4) for value in form_of(cavity)]

@@ -86,7 +86,7 @@ def test_what_cannot_be_made_says_why(open_phone: OpenPhone, panel: StagedPanel)
     page = open_phone(panel, "small phone", ignore=("404 (Not Found)", "503 (Service"))
     page.goto("/#run/run-0")
     page.route(
-        "**/run.pdf",
+        "**/run.pdf*",  # the units asked for follow it
         lambda route: route.fulfill(
             status=503, json={"detail": "Too many papers are being drawn."}
         ),
