@@ -27,8 +27,7 @@ CLOSE_RATIO = 1.25  # of walls or resin figures: within it two plans count as th
 class Guesses:
     """Recipes to try before all others, and the plan to keep unless a better one is found.
 
-    The search is as long as without them: shortened to one or two rounds it ended thinner on the
-    sample globe.
+    The search is as long as without them: what a shorter one would cost was not measured.
     """
 
     known: tuple[Recipe, ...] = ()

@@ -93,7 +93,7 @@ def does_the_job(root: CleanRoot, evenwall: str, what: str) -> None:
     root.run(evenwall, "plan", casting, "--time-budget-s", "5", "--out", "/srv/sample/plan.json")
     root.run(evenwall, "rig", "check")
     began_demo_s = clock.now_s()
-    told = root.run(evenwall, "-q", "demo", "--exit", "--json", "--speed", SPEED)
+    told = root.run(evenwall, "-q", "demo", "--exit", "--json", "--speed", SPEED, "--port", "0")
     demo = json.loads(told[told.index("{") :])
     if demo["ended"] != "done" or not all(coat["done"] for coat in demo["coats"]):
         raise SystemExit(f"{root.suite}: the demo ended with {told}")
@@ -184,7 +184,7 @@ def cloned(root: CleanRoot) -> None:
     root.run("apt-get", "install", "-y", "-qq", "--no-install-recommends", *packages)
     subprocess.run(["git", "clone", "-q", ROOT, root.file("/src")], check=True)
     began_s = clock.now_s()
-    told = root.run("make", "-C", "/src", "demo", f"ARGS=--speed {SPEED} --exit --json")
+    told = root.run("make", "-C", "/src", "demo", f"ARGS=--speed {SPEED} --exit --json --port 0")
     if told.count('"done": true') != 3:
         raise SystemExit(f"{root.suite}: make demo from a clone ended otherwise")
     root.tell(f"clone: make demo, three coats, {clock.now_s() - began_s:.0f} s")
