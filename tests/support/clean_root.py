@@ -55,7 +55,7 @@ class CleanRoot:
         """Run in the root and return what it said; print its time, and its words if it failed."""
         keep = {k: v for k, v in os.environ.items() if k.startswith("PIP_") and "LINKS" not in k}
         bare = {"HOME": "/root", "DEBIAN_FRONTEND": "noninteractive", "LANG": "C.UTF-8"}
-        bare["PIP_CERT"] = "/etc/ssl/machine.crt"
+        bare["PIP_CERT"] = bare["SSL_CERT_FILE"] = "/etc/ssl/machine.crt"
         there = [f"{k}={v}" for k, v in (keep | bare).items()]
         path = "PATH=/usr/local/bin:/usr/bin:/usr/sbin:/bin:/sbin"
         began_s = clock.now_s()
