@@ -1,4 +1,4 @@
-"""The wheel and the clone in clean Debian roots, with sizes and times; `.ci/run` runs it.
+"""The wheel and the clone in clean Debian roots, with sizes and times; `make roots` runs it.
 
 The wheel goes where there is no compiler and no libGL, in the locked versions and, in the older
 suite, in the lowest that pyproject.toml allows. The clone follows the README. Needs root and
