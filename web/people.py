@@ -177,7 +177,12 @@ class People:
         """Spend a code and return (token, session); None if the code is not valid."""
         code = typed.upper().translate(str.maketrans("OIL", "011", "- "))
         self._drop_old_invites()
-        found = [i for i, _ in self._invites.values() if hmac.compare_digest(i.code, code)]
+        given = code.encode(errors="replace")  # compare_digest takes text of ASCII only
+        found = [
+            invite
+            for invite, _ in self._invites.values()
+            if hmac.compare_digest(invite.code.encode(), given)
+        ]
         if not found:
             self.note("someone", "none", peer, "pair", "wrong code")
             return None

@@ -17,7 +17,14 @@ from urllib.parse import quote
 from evenwall.errors import InputError, RecordError
 from evenwall.model import Event, Plan, Sample
 from evenwall.records.rows import SAMPLE_COLUMNS, Batch, plan_of_record
-from evenwall.records.trouble import OF_DISK, Damaged, DiskRefuses, OfLaterRelease, said
+from evenwall.records.trouble import (
+    OF_DISK,
+    SQLITE_ERRORS,
+    Damaged,
+    DiskRefuses,
+    OfLaterRelease,
+    said,
+)
 from evenwall_bridge.clock import Anchor
 
 SCHEMA_VERSION = 1
@@ -58,6 +65,14 @@ def _parts(path: Path) -> Iterator[Path]:
     return (path.with_name(path.name + end) for end in ("", "-wal", "-shm"))
 
 
+def _check_tables(db: sqlite3.Connection, path: Path | None) -> None:
+    """Raise Damaged if a table or a column is missing: the file is another program's, or spoilt."""
+    for table, _, columns in _TABLES:
+        has = len(db.execute(f"PRAGMA table_info({table})").fetchall())
+        if has != columns:
+            raise Damaged(f"record {path}: table {table} has {has} columns instead of {columns}")
+
+
 class Journal:
     """Journal file. All methods block, and one thread at a time may call. Raises RecordError."""
 
@@ -77,7 +92,7 @@ class Journal:
             db = sqlite3.connect(
                 self.path or ":memory:", check_same_thread=False, isolation_level=None, timeout=2.0
             )
-        except sqlite3.Error as error:
+        except SQLITE_ERRORS as error:
             raise said(error, f"record {self.path}: ") from None
         except OSError as error:
             kind = DiskRefuses if error.errno in OF_DISK else RecordError
@@ -98,9 +113,10 @@ class Journal:
                 )
             if version == 0:
                 db.executescript(f"BEGIN;{_SCHEMA}PRAGMA user_version = {SCHEMA_VERSION};COMMIT;")
+            _check_tables(db, self.path)
             db.execute("SELECT max(event_id) FROM events").fetchone()
             db.execute("SELECT max(sample_id) FROM samples").fetchone()
-        except sqlite3.Error as error:
+        except SQLITE_ERRORS as error:
             db.close()
             raise said(error, f"record {self.path}: ") from None
         except RecordError:
@@ -109,7 +125,7 @@ class Journal:
         return db
 
     def close(self) -> None:
-        with contextlib.suppress(sqlite3.Error):
+        with contextlib.suppress(*SQLITE_ERRORS):
             self.db.close()
 
     def write(self, batch: Batch, anchor: Anchor | None = None) -> None:
@@ -137,8 +153,8 @@ class Journal:
             if anchor is not None:
                 self._note("anchor", anchor.to_json())
             self.db.execute("COMMIT")
-        except sqlite3.Error as error:
-            with contextlib.suppress(sqlite3.Error):
+        except SQLITE_ERRORS as error:
+            with contextlib.suppress(*SQLITE_ERRORS):
                 self.db.execute("ROLLBACK")
             raise said(error) from error
 
@@ -150,7 +166,7 @@ class Journal:
         """
         try:
             self.db.execute("DELETE FROM notes WHERE name IS NULL")  # none: name is never null
-        except sqlite3.Error as error:
+        except SQLITE_ERRORS as error:
             raise said(error, f"record {self.path}: ") from None
 
     def take_in(self, copy: Path) -> None:
@@ -169,10 +185,10 @@ class Journal:
                 self.db.execute("INSERT OR REPLACE INTO notes SELECT * FROM beside.notes")
                 self.db.execute("COMMIT")
             finally:
-                with contextlib.suppress(sqlite3.Error):
+                with contextlib.suppress(*SQLITE_ERRORS):
                     self.db.execute("ROLLBACK")  # nothing to roll back once it is committed
                 self.db.execute("DETACH beside")
-        except sqlite3.Error as error:
+        except SQLITE_ERRORS as error:
             raise said(error, f"record {self.path}: ") from None
 
     def _note(self, name: str, value: str) -> None:
@@ -181,7 +197,7 @@ class Journal:
     def _read(self, sql: str, parameters: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
         try:
             return self.db.execute(sql, parameters).fetchall()
-        except sqlite3.Error as error:
+        except SQLITE_ERRORS as error:
             raise said(error, f"record {self.path}: ") from None
 
     def anchor(self) -> Anchor | None:
@@ -324,14 +340,14 @@ def salvage(journal: Journal, spoilt: Path) -> int:
     taken = 0
     try:
         source = sqlite3.connect(f"file:{quote(str(spoilt))}?mode=ro", uri=True)
-    except sqlite3.Error:
+    except SQLITE_ERRORS:
         return 0
     with contextlib.closing(source):
         source.text_factory = lambda raw: raw.decode("utf-8", "replace")
         for table, key, columns in _TABLES:
             marks = ", ".join("?" * columns)
             for order in ("ASC", "DESC"):
-                with contextlib.suppress(sqlite3.Error, OverflowError):
+                with contextlib.suppress(*SQLITE_ERRORS, OverflowError):
                     for row in source.execute(f"SELECT * FROM {table} ORDER BY {key} {order}"):
                         sql = f"INSERT OR IGNORE INTO {table} VALUES ({marks})"
                         taken += journal.db.execute(sql, row).rowcount

@@ -29,11 +29,15 @@ class DiskFull(RecordError):
     """The disk is full until somebody frees some space."""
 
 
+# SQLite quotes a damaged name in its message; Python then cannot decode the message itself.
+SQLITE_ERRORS = (sqlite3.Error, UnicodeDecodeError)
 LASTING: tuple[type[RecordError], ...] = (Damaged, DiskRefuses)
 
 
-def said(error: sqlite3.Error, before: str = "") -> RecordError:
+def said(error: sqlite3.Error | UnicodeDecodeError, before: str = "") -> RecordError:
     """Return the RecordError that corresponds to an error of SQLite."""
+    if isinstance(error, UnicodeDecodeError):
+        return Damaged(f"{before}a damaged name in the file")
     code = getattr(error, "sqlite_errorcode", 0)  # the sqlite3 module's own errors have no code
     primary, kind = code & 0xFF, RecordError
     if primary in _DAMAGE:

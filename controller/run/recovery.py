@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from evenwall.errors import InputError, RecordError
 from evenwall.model import Event, Plan, Sample
 from evenwall.model.seal import digest
 from evenwall.records.records import Records
@@ -36,7 +37,10 @@ async def unfinished(records: Records, now_s: float, rig_name: str) -> Unfinishe
     run_id = await records.read(lambda journal: journal.unfinished())
     if run_id is None:
         return None
-    plan = await records.read(lambda journal: journal.plan(run_id))
+    try:
+        plan = await records.read(lambda journal: journal.plan(run_id))
+    except InputError as error:
+        raise RecordError(f"its plan is not in the record: {error}") from None
     rows = await records.read(lambda journal: journal.keyed_events(run_id))
     state, left_out = taken_up(run_id, plan, (event for event, _ in rows))
     carries_on(state, now_s, rig_name)

@@ -71,8 +71,9 @@ class CastingFiles:
                 data[name] = {**kept, **value}
             else:
                 data[name] = value
-        if "temp_degC" in (overrides.get("shop") or {}):
-            data["mould"] = {**data["mould"], "temp_degC": None, **(overrides.get("mould") or {})}
+        shop, mould = overrides.get("shop"), overrides.get("mould", {})
+        if isinstance(shop, Mapping) and isinstance(mould, Mapping) and "temp_degC" in shop:
+            data["mould"] = {**data["mould"], "temp_degC": None, **mould}
         return parse(Casting, data, path)
 
     def _file(self, name: str, stem: str) -> Path:

@@ -16,6 +16,7 @@ from evenwall.errors import EvenwallError, InputError
 from evenwall.history.export import read_export
 from evenwall.model import read_casting, read_plan, read_resin, read_rig
 from evenwall.model.untrusted import read_json, read_table
+from evenwall.service.casting_files import CastingFiles
 from evenwall.service.library import Library
 from tests.faults.documents import EVENTS, SAMPLES_CSV, good_plan, one_line
 from tests.support.hostile import nested
@@ -116,6 +117,27 @@ def test_the_library_keeps_nothing_that_it_could_not_read_again(bad: str, tmp_pa
         library.shape({"name": BAD[bad]})
     one_line(told.value)
     assert sorted(library.folder.iterdir()) == before
+
+
+@pytest.mark.parametrize(
+    "overrides",
+    [
+        {"shop": 5.0},
+        {"shop": "temp_degC"},
+        {"shop": None},
+        {"shop": {"temp_degC": 18.0}, "mould": 5.0},
+        {"shop": {"temp_degC": 18.0}, "mould": "x"},
+        {"resin": 5},
+        {"resin": {"name": "quick-clear"}},
+        {"wall_mm": {"a": 1}},
+        {"mesh": "lantern-globe.stl"},
+        {"\ud800": 1},
+    ],
+)
+def test_a_plan_with_fields_of_another_kind_is_refused(overrides: dict[str, object]) -> None:
+    with pytest.raises(InputError) as told:
+        CastingFiles(SAMPLES, lambda *_: None).casting("lantern-globe", overrides)
+    one_line(told.value)
 
 
 def _exported(folder: Path, events: bytes = EVENTS.encode(), **about: object) -> Path:

@@ -6,11 +6,14 @@ A seeded few here; `make soak ARGS=folders` spoils two thousand folders.
 from __future__ import annotations
 
 import random
+import shutil
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 
-from tests.faults.folders import trial
+from tests.faults.folders import come_up, good_folder, trial
 
 MANY = 40
 
@@ -30,3 +33,28 @@ def test_a_spoilt_data_folder_opens(part: int, tmp_path: Path) -> None:
             trial(random.Random(f"folder/{seed}"), tmp_path)
         except Exception as error:  # noqa: BLE001  the seed is what finds it again
             pytest.fail(f"seed {seed}: {type(error).__name__}: {error}")
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        "DELETE FROM plans",
+        "UPDATE plans SET run_id = 'another'",
+        "UPDATE events SET run_id = '{}' WHERE kind = 'started'",
+        "DELETE FROM events",
+        "DELETE FROM events WHERE kind = 'started'",
+        "UPDATE events SET at_s = -1e300",
+        "UPDATE notes SET value = ''",
+        "DROP TABLE samples",
+        "DROP TABLE plans",
+        "ALTER TABLE events DROP COLUMN utc",
+        "ALTER TABLE notes ADD COLUMN more",
+    ],
+)
+def test_a_record_without_one_of_its_parts_opens(spoil: str, tmp_path: Path) -> None:
+    folder = tmp_path / "data"
+    shutil.copytree(good_folder(), folder)
+    with closing(sqlite3.connect(folder / "record.sqlite")) as db:
+        db.execute(spoil)
+        db.commit()
+    assert come_up(folder)

@@ -213,3 +213,19 @@ def test_samples_wait_for_company_and_no_longer() -> None:
         await records.close()
 
     asyncio.run(scenario())
+
+
+def test_a_damaged_name_that_no_message_can_quote_is_set_aside(tmp_path: Path) -> None:
+    """SQLite's own message then is no UTF-8, and Python's module fails on the message."""
+    path = tmp_path / "record.sqlite"
+    Journal(path).close()
+    path.write_bytes(path.read_bytes().replace(b"tablesamples", b"tablesamp\xc9es"))
+
+    async def scenario() -> None:
+        records = Records(path)
+        assert "damaged" in (records.moved or "")
+        an_event(records, "started")
+        assert await records.flush()
+        await records.close()
+
+    asyncio.run(scenario())

@@ -1,7 +1,7 @@
 """Thousands of spoilt documents for every entry.
 
-`make soak ARGS=gate`: five thousand each; `python -m tests.soak.soak_gate 500` for fewer, with
-names of entries after the number for some.
+`make soak ARGS=gate`: five thousand each; `python -m tests.soak.soak_gate 500` for fewer, `... 500
+8000` for those from seed 8000 on; names of entries after the numbers for some.
 """
 
 from __future__ import annotations
@@ -22,13 +22,14 @@ SHOWN = 3  # tracebacks of an entry
 def main(words: list[str]) -> int:
     """Hand in the documents and say what became of them; 1 when any was not refused in words."""
     warnings.simplefilter("error")
-    many = int(words[0]) if words else MANY
-    only = words[1:] or list(ENTRIES)
+    numbers = [int(word) for word in words if word.isdigit()]
+    many, first = (numbers + [MANY, 0][len(numbers) :])[:2]
+    only = words[len(numbers) :] or list(ENTRIES)
     clock, failed = SystemClock(), 0
     print(f"{'entry':16} {'documents':>9} {'taken':>6} {'failed':>6} {'seconds':>7}")
     for entry in only:
         begun_s, found = clock.now_s(), Counter[str]()
-        for seed in range(many):
+        for seed in range(first, first + many):
             try:
                 taken = ENTRIES[entry](random.Random(f"soak/{entry}/{seed}"))
                 found["taken" if taken else "refused"] += 1

@@ -127,6 +127,20 @@ async def test_a_code_works_once(desk: Desk) -> None:
 
 
 @at_desk
+async def test_a_code_in_letters_of_any_alphabet_is_a_wrong_code(desk: Desk) -> None:
+    desk.people.invite("operate")
+    for number, code in enumerate(
+        ("\u0431\u0443\u043a\u0432\u0430", "\u202e", "\ufeff", "\U0001f600", "\0")
+    ):
+        answer = await desk.client(f"192.168.7.{number}").post("/api/pair", json={"code": code})
+        assert answer.status_code == 403, code
+    half = b'{"code": "\\ud800"}'
+    headers = {"content-type": "application/json"}
+    answer = await desk.client("192.168.7.9").post("/api/pair", content=half, headers=headers)
+    assert answer.status_code in (403, 422)
+
+
+@at_desk
 async def test_a_code_dies_after_its_time(desk: Desk) -> None:
     code = desk.people.invite("operate").code
     await desk.clock.advance(601)
