@@ -11,7 +11,7 @@ import pytest
 from evenwall.units import shown
 
 SENTENCES = (
-    ("Weigh 63.8 g of part A.", "Weigh 63.8 g of part A.", "Weigh 2.25 oz of part A."),
+    ("Weigh 63.8 g of part A.", "Weigh 63.8 g of part A.", "Weigh 2.250 oz of part A."),
     ("4.22 +- 0.05 mm", "4.22 ± 0.05 mm", "0.1661 ± 0.0020 in"),
     ("within the 3.9 to 4.6 mm foreseen", "within the 3.9 to 4.6 mm foreseen",
      "within the 0.154 to 0.181 in foreseen"),
@@ -20,7 +20,7 @@ SENTENCES = (
     ("The shop is 5 K colder than 23 degC.", "The shop is 5 K colder than 23 °C.",
      "The shop is 9 °F colder than 73 °F."),
     ("574 cm2 of skin, 1,250 g, 3.2 kg", "574 cm² of skin, 1,250 g, 3.2 kg",
-     "89.0 sq in of skin, 44.1 oz, 7.1 lb"),
+     "89.0 sq in of skin, 44.09 oz, 7.1 lb"),
     ("near [12.0, -3.5, 40.1] mm", "near [12.0, -3.5, 40.1] mm",
      "near [0.472, -0.138, 1.579] in"),
     ("a cup of 600 ml", "a cup of 600 ml", "a cup of 20.3 fl oz"),

@@ -37,6 +37,7 @@ from evenwall.simulation.scripted_operator import Operator
 from evenwall.simulation.twin import Twin
 from evenwall.telemetry.publisher import Telemetry
 from evenwall.telemetry.self_description import SelfDescription
+from evenwall.units import System
 from evenwall.worker_process import end_all
 from evenwall_bridge.clock import SystemClock
 from evenwall_bridge.contract import Clock, Mode
@@ -74,6 +75,7 @@ class Setup:
     castings: Path = SAMPLES
     speed: float = 1.0
     seed: int = 0
+    units: System = "metric"  # of figures printed and of weights typed at the console
     plan_budget_s: float | None = None  # for a plan requested on the panel; None: full search
 
     @property

@@ -12,7 +12,7 @@ from evenwall.cli.habits import EXIT_CODES, SHELLS, version
 from evenwall.errors import InputError
 
 Run = Callable[[argparse.Namespace], int]
-PRINTED = "of the figures in words and in the report"
+PRINTED = "of the figures printed; default: metric"
 
 
 class OneLineParser(argparse.ArgumentParser):
@@ -88,7 +88,7 @@ def _plan(commands: Commands) -> None:
         "--out", type=Path, metavar="PLAN.json", help="what `spin` and `wall` take"
     )
     command.add_argument("--report", type=Path, metavar="FILE.html/.pdf", help="a plan to print")
-    command.add_argument("--units", choices=("metric", "inch"), default="metric", help=PRINTED)
+    _units(command)
     command.add_argument("--json", action="store_true", help="the plan on standard output")
     command.add_argument(
         "--time-budget-s",
@@ -122,6 +122,7 @@ def _shape(commands: Commands) -> None:
     )
     command.add_argument("--resin", metavar="RESIN.toml", help="for the casting file, beside it")
     command.add_argument("--wall-mm", type=float, metavar="MM", help="for the casting file")
+    _units(command)
     command.add_argument("--json", action="store_true", help="one document on standard output")
 
 
@@ -140,6 +141,7 @@ def _gel(commands: Commands) -> None:
     command.add_argument(
         "--plot", type=Path, metavar="FILE.png/.svg/.pdf", help="the curve, and what it was read as"
     )
+    _units(command)
     command.add_argument("--json", action="store_true", help="one document on standard output")
 
 
@@ -169,7 +171,7 @@ def _replay(commands: Commands) -> None:
 def _runs(commands: Commands) -> None:
     command = commands.add("runs", "the record: list, show, report, compare, export, import, prove")
     _of_record(command)
-    command.set_defaults(json=False, data=None)
+    command.set_defaults(json=False, data=None, units=None)
     acts = command.add_subparsers(dest="action", metavar="ACTION")
 
     def act(name: str, text: str) -> argparse.ArgumentParser:
@@ -183,7 +185,6 @@ def _runs(commands: Commands) -> None:
     a = act("report", "pages to print: curves, weights, notes, faults")
     a.add_argument("run_id", metavar="RUN")
     a.add_argument("--out", type=Path, metavar="FILE.html/.pdf", help="default: RUN.html")
-    a.add_argument("--units", choices=("metric", "inch"), default="metric", help=PRINTED)
     a.add_argument("--against", default="", metavar="RUN", help="hold it against another run")
     a.add_argument(
         "--picture",
@@ -265,6 +266,7 @@ def _wall(commands: Commands) -> None:
     command.add_argument("plan", type=Path, metavar="PLAN.json")
     command.add_argument("--mesh-mm", type=float, metavar="X", help="cell spacing; default about 5")
     command.add_argument("--out", type=Path, metavar="FILE.png/.ply/.html", help="a picture of it")
+    _units(command)
     command.add_argument("--json", action="store_true", help="one document on standard output")
 
 
@@ -293,6 +295,10 @@ def _man(commands: Commands) -> None:
     commands.add("man", "prints the manual page: evenwall man | man -l -")
 
 
+def _units(command: argparse.ArgumentParser) -> None:
+    command.add_argument("--units", choices=("metric", "inch"), help=PRINTED)
+
+
 def _serving(command: argparse.ArgumentParser, *, speed: float = 1.0, rig: bool = True) -> None:
     command.add_argument("--host", default="127.0.0.1", metavar="H", help="default: loopback only")
     command.add_argument(
@@ -317,6 +323,9 @@ def _of_record(command: argparse.ArgumentParser) -> None:
         metavar="FOLDER",
         default=argparse.SUPPRESS,
         help="where the record lives; default: ~/.local/share/evenwall",
+    )
+    command.add_argument(
+        "--units", choices=("metric", "inch"), default=argparse.SUPPRESS, help=PRINTED
     )
 
 
@@ -346,3 +355,4 @@ def _on_rig(command: argparse.ArgumentParser, *, speed: float = 1.0, rig: bool =
         help=f"times life, on a simulated rig; default: {speed:g}",
     )
     command.add_argument("--seed", type=seed, default=0, metavar="N", help="of a simulated rig")
+    _units(command)

@@ -1,9 +1,9 @@
 """General services of a command: version, configuration, logging, completion, man page, samples.
 
 The configuration file is `evenwall/config.toml` in the XDG configuration folder (XDG Base Directory
-Specification 0.8). It gives the rig file and the data folder if the command line does not. Its
-`tls` makes the panel a secure page; its table `[broker]` names the broker of `shop` and of a rig
-whose file names none.
+Specification 0.8). It gives the rig file, the data folder and the units of printed figures if the
+command line does not. Its `tls` makes the panel a secure page; its table `[broker]` names the
+broker of `shop` and of a rig whose file names none.
 """
 
 from __future__ import annotations
@@ -17,9 +17,11 @@ import tomllib
 from collections.abc import Iterator
 from importlib import metadata
 from pathlib import Path
+from typing import Any
 
 from evenwall.errors import InputError
 from evenwall.model import MqttSpec, parse
+from evenwall.units import SHOWN
 
 EXIT_CODES = (
     (0, "done"),
@@ -32,7 +34,7 @@ SHELLS = ("bash", "zsh", "fish")
 # Settings of the file, and the attributes of the parsed command line that receive them.
 _CONFIGURED = {"rig": "rig", "data": "data"}
 _FILES = ("password_file", "ca_file", "secret_file")
-_SETTINGS = ", ".join((*_CONFIGURED, "tls", "[broker]"))
+_SETTINGS = ", ".join((*_CONFIGURED, "units", "tls", "[broker]"))
 # syslog's priorities (RFC 5424, 6.2.1), as journald reads them at the start of a line (sd-daemon).
 _PRIORITY = {logging.DEBUG: 7, logging.INFO: 6, logging.WARNING: 4, logging.ERROR: 3}
 
@@ -52,17 +54,11 @@ def configure(args: argparse.Namespace) -> None:
     """Fill in options missing on the command line from the configuration file. Raises InputError.
 
     Sets `rig` and `data` where they are None, `tls` where the command line gives no certificate,
-    and `configured_broker` (None without one).
+    `units` (metric if nothing chooses them), and `configured_broker` (None without one).
     """
     args.configured_broker = None
     path = config_file()
-    try:
-        with path.open("rb") as file:
-            found = tomllib.load(file)
-    except FileNotFoundError:
-        return
-    except (OSError, tomllib.TOMLDecodeError) as error:
-        raise InputError("file", path, f"cannot be read: {error}") from None
+    found = _settings_in(path)
     if "broker" in found:
         args.configured_broker = _broker(found.pop("broker"), path)
     secure = found.pop("tls", False)
@@ -70,6 +66,10 @@ def configure(args: argparse.Namespace) -> None:
         raise InputError("tls", secure, f"must be true or false in {path}")
     if secure and vars(args).get("tls") is False and args.tls_cert is None:
         args.tls = True
+    units = found.pop("units", "metric")
+    if units not in SHOWN:
+        raise InputError("units", units, f"must be one of {', '.join(SHOWN)} in {path}")
+    args.units = vars(args).get("units") or units
     for key, value in found.items():
         if key not in _CONFIGURED:
             raise InputError(key, value, f"is no setting of {path}", hint=_SETTINGS)
@@ -79,6 +79,17 @@ def configure(args: argparse.Namespace) -> None:
         if name in vars(args) and getattr(args, name) is None:
             # A relative path starts from the file's folder, so that both can be moved together.
             setattr(args, name, path.parent / Path(value).expanduser())
+
+
+def _settings_in(path: Path) -> dict[str, Any]:
+    """Return what the configuration file holds; nothing if there is none. Raises InputError."""
+    try:
+        with path.open("rb") as file:
+            return tomllib.load(file)
+    except FileNotFoundError:
+        return {}
+    except (OSError, tomllib.TOMLDecodeError) as error:
+        raise InputError("file", path, f"cannot be read: {error}") from None
 
 
 def _broker(table: object, path: Path) -> MqttSpec:
@@ -234,7 +245,7 @@ def man_page(top: argparse.ArgumentParser) -> str:
         ".SH FILES",
         ".TP",
         ".I ~/.config/evenwall/config.toml",
-        "rig, data, tls and broker, where the command line does not name them",
+        "rig, data, units, tls and broker, where the command line does not name them",
         ".TP",
         ".I ~/.local/share/evenwall",
         "the record, unless --data names another folder",

@@ -9,24 +9,21 @@ from __future__ import annotations
 import argparse
 import asyncio
 import io
-import json
 import os
 import sys
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from evenwall.cli import habits
+from evenwall.cli import habits, printing
 from evenwall.cli.arguments import parser
+from evenwall.cli.printing import complain, note, progress_bar, say, show_json
 from evenwall.cli.record_folders import journal_of, records_under
 from evenwall.cli.sealing import seal
 from evenwall.errors import EvenwallError, InputError, naming
 from evenwall.model import Order, Plan, Step, orders, read_casting, read_plan
 from evenwall.planning.in_words import clock_words, describe, first_words
-from evenwall.planning.pace import Pace, left_words
 from evenwall.records.records import to_change
-from evenwall.units import in_units
 from evenwall_bridge.clock import SystemClock
 from evenwall_bridge.contract import BridgeError
 
@@ -35,24 +32,6 @@ if TYPE_CHECKING:
     from evenwall_web.settings import Settings
 
 RIG_FAULT, INTERRUPTED = 3, 130
-
-_loudness = {"quiet": False}
-
-
-def note(text: str) -> None:
-    """Print a remark on standard error, so that --json stays one document. --quiet drops it."""
-    if not _loudness["quiet"]:
-        complain(text)
-
-
-def complain(text: str) -> None:
-    """Print an error on standard error, even with --quiet."""
-    print(text, file=sys.stderr, flush=True)
-
-
-def show_json(document: object) -> None:
-    json.dump(document, sys.stdout, indent=1, allow_nan=False)
-    print(flush=True)
 
 
 def say_which_kernel() -> None:
@@ -63,49 +42,16 @@ def say_which_kernel() -> None:
         note(f"Note: {why}.")
 
 
-@contextmanager
-def progress_bar(title: str) -> Iterator[Callable[[float, str], None]]:
-    """Show a bar on standard error; the callable takes the fraction done and a few words."""
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-
-    columns = (
-        TextColumn("{task.description}"),
-        BarColumn(),
-        TextColumn("{task.percentage:>3.0f} %"),
-        TimeElapsedColumn(),
-        TextColumn("{task.fields[words]}"),
-    )
-    with Progress(*columns, console=Console(stderr=True), transient=False) as progress:
-        task = progress.add_task(title, total=1.0, words="", visible=False)
-
-        pace = Pace(SystemClock())
-
-        def tell(fraction: float, words: str) -> None:
-            left = left_words(pace.left_s(fraction))
-            progress.update(task, completed=fraction, words=f"{words}{left}", visible=True)
-            if fraction >= 1.0:
-                progress.stop()  # the hours of casting that follow need no full bar
-
-        try:
-            yield tell
-        except EvenwallError:
-            # A refusal prints one line only: no bar, and not the empty line after a bar.
-            progress.live.transient = True
-            progress.live.stop()
-            progress.disable = True
-            raise
-
-
 def main(argv: Sequence[str] | None = None) -> int:
     args = parser(COMMANDS).parse_args(argv)
     if isinstance(sys.stdout, io.TextIOWrapper):  # a pipe also gets the panel's address at once
         sys.stdout.reconfigure(line_buffering=True)
     run: Callable[[argparse.Namespace], int] = args.run
-    _loudness["quiet"] = args.quiet
+    printing.choose(quiet=args.quiet)
     habits.set_up_logging(verbose=args.verbose, quiet=args.quiet)
     try:
         habits.configure(args)
+        printing.choose(quiet=args.quiet, units=args.units)
         return run(args)
     except KeyboardInterrupt:
         note("Interrupted.")
@@ -168,7 +114,7 @@ def plan(args: argparse.Namespace) -> int:
     if args.json:
         show_json(made.model_dump(mode="json"))
     else:
-        print(in_units(describe(made), args.units))
+        say(describe(made))
         search = made.details["search"]
         if not search.get("complete") and not search["interrupted"]:
             note(
@@ -209,7 +155,7 @@ def shape(args: argparse.Namespace) -> int:
     if args.json:
         show_json(made.data())
     else:
-        print(made.words())
+        say(made.words())
     return 0
 
 
@@ -228,7 +174,7 @@ def wall(args: argparse.Namespace) -> int:
     with naming(args.plan):
         result = compute_wall(made, args.mesh_mm, threads=2)
     if args.out is not None:
-        write(result, args.out, made.casting.name)
+        write(result, args.out, made.casting.name, args.units)
         note(f"Picture written to {args.out}.")
     s = result.summary()
     if s.shape_error_mm is not None:
@@ -245,7 +191,7 @@ def wall(args: argparse.Namespace) -> int:
     if args.json:
         show_json(s.model_dump(mode="json"))
     else:
-        print(
+        say(
             f"Wall of {made.casting.name}: mean {s.mean_mm:.2f} mm, thinnest patch {s.min_mm:.2f} "
             f"+- {result.error_mm:.2f} mm, 5 % below {s.p05_mm:.2f} mm, rim {s.rim_mm:.2f} mm "
             f"({s.mesh_mm:.1f} mm mesh)"
@@ -267,6 +213,7 @@ def _setup(args: argparse.Namespace, castings: Path | None = None) -> Setup:
         castings=castings or app.SAMPLES,
         speed=args.speed,
         seed=args.seed,
+        units=args.units,
     )
 
 
@@ -303,12 +250,12 @@ def gel(args: argparse.Namespace) -> int:
     if args.plot is not None:
         from evenwall.reports.gel_view import save
 
-        save(args.plot, reading.rows, reading.last, reading.placement)
+        save(args.plot, reading.rows, reading.last, reading.placement, args.units)
         note(f"Plot written to {args.plot}.")
     if args.json:
         show_json(reading.output)
     else:
-        print("\n".join(reading.output["notes"]))
+        say("\n".join(reading.output["notes"]))
         print(times_words(reading.last))
         for fault in reading.output["faults"]:
             over_s, words = fault["over_at_s"], fault["kind"].replace("_", " ")
@@ -324,7 +271,7 @@ def serve(args: argparse.Namespace) -> int:
 
     setup = _setup(args, args.castings or own_castings(args.data or app.data_home()))
     say_which_kernel()
-    interrupted = asyncio.run(work(setup, _settings(args, setup.data), print))
+    interrupted = asyncio.run(work(setup, _settings(args, setup.data), say))
     return INTERRUPTED if interrupted else 0
 
 
@@ -355,7 +302,7 @@ def _cast(args: argparse.Namespace, what: Order) -> int:
     from evenwall.cli.serving import spin as work
 
     setup = _setup(args)
-    casting = work(setup, _settings(args, setup.data), what, print, scripted=args.scripted)
+    casting = work(setup, _settings(args, setup.data), what, say, scripted=args.scripted)
     last = asyncio.run(casting)
     if last is None:
         return INTERRUPTED
@@ -395,7 +342,7 @@ def runs(args: argparse.Namespace) -> int:
             told = runscli.export_runs(journal, args.run_id, args.out / args.run_id, formats)
         else:
             measured = runscli.measured(args.weight_g, args.rim_mm, args.spot)
-            runscli.agree_to_prove(journal, args.run_id, measured, sure=args.yes)
+            runscli.agree_to_prove(journal, args.run_id, measured, sure=args.yes, units=args.units)
             with app.only_one(folder):
                 journal = to_change(folder / app.RECORD)
                 utc = SystemClock().utc().isoformat()
@@ -403,7 +350,7 @@ def runs(args: argparse.Namespace) -> int:
     if args.json:
         show_json(told.data)
     else:
-        print(told.text)
+        say(told.text)
     return 0
 
 
@@ -414,7 +361,7 @@ def rig(args: argparse.Namespace) -> int:
     fields = ("action", "where", "axis", "rate_rpm", "turns", "may_turn")
     wish = Wish(**{name: getattr(args, name) for name in fields if hasattr(args, name)})
     as_json = getattr(args, "json", False)
-    findings = asyncio.run(by_hand(_setup(args), wish, note if as_json else print))
+    findings = asyncio.run(by_hand(_setup(args), wish, note if as_json else say))
     if as_json:
         show_json([finding.model_dump(mode="json") for finding in findings])
     return RIG_FAULT if any(one.found is Found.BAD for one in findings) else 0
@@ -440,10 +387,10 @@ def demo(args: argparse.Namespace) -> int:
     casting = args.casting or own_castings(args.data) / "lantern-globe.toml"
     setup = _setup(args, casting.parent)
     wanted = Demo(setup, casting, _settings(args, setup.data), leave=args.exit)
-    say = note if args.json else print
+    tell_person = note if args.json else say
     say_which_kernel()
     with progress_bar("Planning") as tell:
-        summary = asyncio.run(run(wanted, say, tell))
+        summary = asyncio.run(run(wanted, tell_person, tell))
     if summary is None:
         return INTERRUPTED
     if args.json:

@@ -34,7 +34,7 @@ from evenwall.reports.run_report import (
 )
 from evenwall.run.events import Proven
 from evenwall.run.user_messages import DUE
-from evenwall.units import System
+from evenwall.units import System, in_units
 
 
 @dataclass(frozen=True)
@@ -241,14 +241,21 @@ def assessment_words(found: Assessment) -> str:
     return "\n".join(lines)
 
 
-def agree_to_prove(journal: Journal, run_id: str, measured: Measured | None, *, sure: bool) -> None:
-    """Show the run compared with its plan and ask once more, unless `sure`.
+def agree_to_prove(
+    journal: Journal,
+    run_id: str,
+    measured: Measured | None,
+    *,
+    sure: bool,
+    units: System = "metric",
+) -> None:
+    """Show the run compared with its plan, in these units, and ask once more, unless `sure`.
 
     Raises InputError if the person does not agree.
     """
     if sure:
         return
-    print(assess_run(journal, run_id, measured).text, file=sys.stderr)
+    print(in_units(assess_run(journal, run_id, measured).text, units), file=sys.stderr)
     if not sys.stdin.isatty():
         raise InputError("--yes", "missing", "says that you have read this: a proof is for good")
     print("Prove this run? It cannot be changed afterwards. Type yes: ", end="", file=sys.stderr)

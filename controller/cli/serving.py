@@ -33,6 +33,7 @@ from evenwall.devices.rig_check import Bench, Finding, check
 from evenwall.errors import EvenwallError, InputError
 from evenwall.model import Command, Order, Snapshot, orders, read_order
 from evenwall.planning.in_words import clock_words
+from evenwall.units import SHOWN, System
 from evenwall_bridge.clock import SystemClock
 from evenwall_web.settings import Settings
 
@@ -44,12 +45,16 @@ Enter goes on to the next step. Or type:
   list done        the list of the first sheet is done
   tipped out       the resin was tipped out     has set      it has set as a pool
   lay again        the lost coat is laid again
-  weigh A B        grams of part A and part B
+  weigh A B        {mass} of part A and part B
   touch cup        the cup has gelled          touch coat   the coat has gelled
   touch cup sure   so it is, though unlikely   take back    the last touch was wrong
   pause   resume   stop                        note TEXT
-  measure W RIM    the casting's grams, the rim's millimetres
+  measure W RIM    the casting's {mass}, the rim's {length}
   abandon WHY      give this casting up"""
+_NAMES: dict[System, dict[str, str]] = {
+    "metric": {"mass": "grams", "length": "millimetres"},
+    "inch": {"mass": "ounces", "length": "inches"},
+}
 SIMULATED_HELP = """\
   button           press the button at the simulated frame
   button long      hold it down: back, and while it turns: pause
@@ -116,7 +121,7 @@ async def spin(
 
         async def casting() -> Snapshot:
             await start(application, what)
-            say(CONSOLE_HELP)
+            say(console_help(setup.units))
             if setup.spec.backend == "simulated":
                 say(SIMULATED_HELP)
             return await (hands.work() if hands is not None else _until_over(application))
@@ -247,11 +252,11 @@ async def _typed(application: Application, words: list[str]) -> str:
             return SIMULATED_HELP
         return ""
     try:
-        order = meaning(words)
+        order = meaning(words, application.setup.units)
     except InputError as error:
         return str(error)
     except ValueError:
-        return CONSOLE_HELP
+        return console_help(application.setup.units)
     command = Command(
         key=uuid.uuid4().hex,
         step_id=now.step_id if isinstance(order, orders.Next) else None,
@@ -279,19 +284,26 @@ _FIXED: dict[str, Order] = {
 }
 
 
-def meaning(words: list[str]) -> Order:
-    """Return a typed line as an order.
+def console_help(units: System) -> str:
+    """Return what may be typed, with the units of typed figures."""
+    return CONSOLE_HELP.format(**_NAMES[units])
+
+
+def meaning(words: list[str], units: System = "metric") -> Order:
+    """Return a typed line as an order; its weights and lengths are in `units`.
 
     Raises ValueError if the line has no meaning, and InputError if its figures do not fit.
     """
+    mass, length = SHOWN[units]["g"], SHOWN[units]["mm"]
     match words:
         case ["weigh", part_a, part_b]:
-            grams = {"part_a_g": float(part_a), "part_b_g": float(part_b)}
+            grams = {"part_a_g": mass.metric(float(part_a)), "part_b_g": mass.metric(float(part_b))}
             return read_order("weigh", grams)
         case ["note", *text]:
             return read_order("note", {"text": " ".join(text)})
         case ["measure", weight, rim]:
-            return read_order("measure", {"weight_g": float(weight), "rim_mm": float(rim)})
+            measures = {"weight_g": mass.metric(float(weight)), "rim_mm": length.metric(float(rim))}
+            return read_order("measure", measures)
         case ["abandon", *why]:
             return read_order("abandon", {"reason": " ".join(why) or "no reason given"})
     line = " ".join(words)

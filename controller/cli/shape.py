@@ -49,7 +49,7 @@ class Made:
         wide, deep, high = shape.size_mm()
         lines = [
             f"{self.name}, from {shape.how}",
-            f"  size   {wide:.0f} x {deep:.0f} x {high:.0f} mm",
+            f"  size   {wide:.0f} mm x {deep:.0f} mm x {high:.0f} mm",
             f"  skin   {shape.area_cm2:.0f} cm2, known to {shape.known.area:.1%}",
             f"  holds  {shape.volume_cm3:.0f} cm3, known to {shape.known.volume:.1%}",
             *(f"- {note}" for note in shape.notes),
@@ -78,7 +78,7 @@ def make(args: argparse.Namespace) -> Made:
     with naming(path):
         shape = build(measures, path.parent)
     write_mesh(shape, mesh)
-    picture(shape, measures.name).savefig(image, dpi=110)
+    picture(shape, measures.name, args.units).savefig(image, dpi=110)
     written = [mesh, image]
     if wish is not None:
         beside = folder.resolve() == path.parent.resolve()

@@ -9,7 +9,7 @@ import asyncio
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 
-from evenwall.devices.speech import EspeakVoice, SpeechFault, Voice, spoken_words
+from evenwall.devices.speech import EspeakVoice, SpeechFault, Voice, common_words
 from evenwall.model import SPOKEN_MOMENTS, Snapshot, SpeechSpec, Spoken, Step
 from evenwall.run.supervisor import Supervisor
 from evenwall_bridge.clock import SystemClock
@@ -20,8 +20,8 @@ LOOK_S = 0.5  # time between looks, in wall time
 ACT_MARKS = {120.0: "Two minutes", 30.0: "Thirty seconds"}
 # Time left of a wait: long enough to come back, wash and put gloves and respirator on.
 WAIT_MARKS = {300.0: "Five minutes", 60.0: "One minute"}
-# Grams to go at which the hand that pours should slow down.
-GRAM_MARKS = {10.0: "Ten grams to go.", 3.0: "Three grams to go."}
+# Masses to go, in g, at which the hand that pours should slow down.
+GRAM_MARKS = {10.0: "10 g to go.", 3.0: "3 g to go."}
 SAME_END_S = 10.0  # if its end moves by less, the countdown is the same
 ANSWERS = frozenset({"refused", "step_taken_back", "weight_taken_back", "touch_taken_back"})
 PAIRING = "pairing"  # the notice that a phone asks to be confirmed at the frame
@@ -177,7 +177,7 @@ async def speak(
         due = moments.due(shown)
         for moment, text in due:
             number += 1
-            line = Spoken(number=number, moment=moment, text=spoken_words(text))
+            line = Spoken(number=number, moment=moment, text=common_words(text))
             supervisor.spoken = (*supervisor.spoken, line)[-KEPT:]
         if due:
             supervisor.wake()

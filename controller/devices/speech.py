@@ -11,18 +11,15 @@ from typing import Protocol
 
 from evenwall.errors import EvenwallError, InputError
 from evenwall.model import SpeechSpec
+from evenwall.units import System, spoken
 
 PROGRAM = "espeak-ng"
 AMPLITUDE_AT_FULL = 200  # espeak-ng(1): -a takes 0 to 200, 100 by default
-# Units as the sheet writes them, and the words for one and for several.
+# Units that everybody uses, as the sheet writes them, with the words for one and for several.
 UNITS = {
-    "g": ("gram", "grams"),
-    "kg": ("kilogram", "kilograms"),
-    "mm": ("millimetre", "millimetres"),
     "min": ("minute", "minutes"),
     "s": ("second", "seconds"),
     "h": ("hour", "hours"),
-    "°C": ("degree", "degrees"),
     "%": ("percent", "percent"),
     "rpm": ("turn a minute", "turns a minute"),
 }
@@ -41,11 +38,19 @@ class Voice(Protocol):
         ...
 
 
-def spoken_words(text: str) -> str:
-    """Return a sentence of the sheet as it is read aloud: units are written out.
+def spoken_words(text: str, units: System = "metric") -> str:
+    """Return a sentence of the sheet as it is read aloud: its figures in these units, written out.
 
     >>> spoken_words("Weigh 63.8 g of part A.")
     'Weigh 63.8 grams of part A.'
+    """
+    return common_words(spoken(text, units))
+
+
+def common_words(text: str) -> str:
+    """Return a sentence with the units written out that everybody uses.
+
+    Its masses, lengths and temperatures stay as they are, for a hearer who chooses their units.
     """
 
     def full(found: re.Match[str]) -> str:
@@ -66,6 +71,7 @@ class EspeakVoice:
             raise InputError("speech.backend", spec.backend, "is not installed", hint=hint)
         amplitude = round(spec.volume_percent * AMPLITUDE_AT_FULL / 100)
         speed = str(spec.words_per_min)
+        self._units = spec.units
         self._command = (found, "-v", spec.voice, "-a", str(amplitude), "-s", speed, "--stdin")
 
     async def say(self, text: str) -> None:
@@ -89,7 +95,7 @@ class EspeakVoice:
         except OSError as error:
             raise SpeechFault(f"{PROGRAM}: {error.strerror}") from None
         try:
-            _, said = await process.communicate(spoken_words(text).encode())
+            _, said = await process.communicate(spoken_words(text, self._units).encode())
         except asyncio.CancelledError:
             with contextlib.suppress(ProcessLookupError):
                 process.kill()

@@ -26,7 +26,7 @@ def film_mesh(cavity: Cavity, mesh_mm: float) -> FilmMesh:
     Raises InputError when the size asked for gives too few or too many cells.
     """
     if not 0.2 <= mesh_mm <= 100.0:
-        raise InputError("mesh size", f"{mesh_mm:g}", "must be 0.2 to 100", unit="mm")
+        raise InputError("mesh size", f"{mesh_mm:g}", "must be 0.2 to 100 mm", unit="mm")
     cells = cells_for(cavity.area_cm2, mesh_mm)
     if cells > MAX_CELLS:
         raise InputError(

@@ -45,10 +45,10 @@ def assessment(
         added = measured.model_dump(mode="json", exclude_defaults=True)
         told = parse(Measured, {**told.model_dump(mode="json"), **added}, "measures")
     if told.weight_g is None and not told.rim_mm and not told.spots:
-        raise InputError("weight_g", "missing", "weigh or gauge the casting first", unit="g")
+        raise InputError("weight_g", "missing", "weigh or gauge the casting first")
     solid_g = run.plan.totals.solid_g
     if told.weight_g is not None and told.weight_g > solid_g:
-        limit = f"must be at most {solid_g:.0f}: so much would it weigh if it were solid"
+        limit = f"must be at most {solid_g:.0f} g: so much would it weigh if it were solid"
         raise InputError("weight_g", f"{told.weight_g:g}", limit, unit="g")
     found = assess(run, told, spots)
     return found.model_copy(update={"sentences": tuple(compare(run.plan, state, told)[0])})

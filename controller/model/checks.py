@@ -26,7 +26,7 @@ def whole(plan: Plan) -> None:
         with naming(within=f"coats[{number}]."):
             _ramps_turn(coat)
             if coat.mix_g <= coat.cup_left_g:
-                limit = f"must be above what stays in the cup, {coat.cup_left_g:g}"
+                limit = f"must be above what stays in the cup, {coat.cup_left_g:g} g"
                 raise InputError("mix_g", f"{coat.mix_g:g}", limit, unit="g")
 
 
@@ -67,16 +67,16 @@ def _ramps_turn(coat: CoatPlan) -> None:
 
 def _weights_agree(coat: CoatPlan, sheet: Sheet) -> None:
     if coat.mix_g <= coat.cup_left_g + coat.spill_g:
-        limit = f"must be below what is poured, {coat.mix_g - coat.cup_left_g:g}"
+        limit = f"must be below what is poured, {coat.mix_g - coat.cup_left_g:g} g"
         raise InputError("spill_g", f"{coat.spill_g:g}", limit, unit="g")
     both_g = coat.part_a_g + coat.part_b_g
     if abs(both_g - coat.mix_g) > SUM_SHARE * coat.mix_g + ROUNDING_G:
-        limit = f"must be its two parts together, {both_g:g}"
+        limit = f"must be its two parts together, {both_g:g} g"
         raise InputError("mix_g", f"{coat.mix_g:g}", limit, unit="g")
     due_g = coat.part_a_g * sheet.mix_ratio_b_per_100a / 100.0
     if abs(coat.part_b_g - due_g) > RATIO_PERCENT / 100.0 * due_g + ROUNDING_G:
         limit = (
-            f"must be within {RATIO_PERCENT:g} % of {due_g:.1f}, by the resin's "
+            f"must be within {RATIO_PERCENT:g} % of {due_g:.1f} g, by the resin's "
             f"{sheet.mix_ratio_b_per_100a:g} g of B to 100 g of A"
         )
         raise InputError("part_b_g", f"{coat.part_b_g:g}", limit, unit="g")

@@ -9,16 +9,19 @@ from typing import Any, TypeVar, get_args
 from pydantic import BaseModel, ValidationError
 
 from evenwall.errors import InputError
+from evenwall.units import SHOWN
 
 M = TypeVar("M", bound=BaseModel)
 
 
-def _limit(error: dict[str, Any]) -> str:
+def _limit(error: dict[str, Any], unit: str) -> str:
+    """Return the limit in words; its figure in `unit` where a reader may choose another one."""
     if error["type"] == "tuple_type":
         return "must be a list"
     ctx = error.get("ctx") or {}
     signs = {"gt": ">", "ge": ">=", "lt": "<", "le": "<="}
-    bounds = [f"must be {sign} {ctx[key]}" for key, sign in signs.items() if key in ctx]
+    of = f" {unit}" if unit in SHOWN["metric"] else ""
+    bounds = [f"must be {sign} {ctx[key]}{of}" for key, sign in signs.items() if key in ctx]
     return " and ".join(bounds) or str(error["msg"]).lower().removeprefix("value error, ")
 
 
@@ -80,7 +83,7 @@ def parse(model: type[M], data: dict[str, Any], file: Path | str) -> M:
             shown = f'"{first["input"]}"'
             raise InputError(path or "file", shown, limit, file=str(file)) from None
         raise InputError(
-            path or "file", first["input"], _limit(dict(first)), unit=unit, file=str(file)
+            path or "file", first["input"], _limit(dict(first), unit), unit=unit, file=str(file)
         ) from None
 
 

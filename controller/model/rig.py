@@ -8,6 +8,7 @@ from typing import Annotated, Literal, get_args
 from pydantic import Field
 
 from evenwall.model.bounds import FASTEST_RPM, Frozen, Name
+from evenwall.units import System
 
 
 class AxisSpec(Frozen):
@@ -73,6 +74,7 @@ class SpeechSpec(Frozen):
     volume_percent: Annotated[int, Field(ge=0, le=100)] = 80
     words_per_min: Annotated[int, Field(ge=80, le=300)] = 150  # common practice, no source
     muted: bool = False
+    units: System = "metric"  # of spoken figures; a page speaks in those of its phone
     moments: tuple[SpokenMoment, ...] = SPOKEN_MOMENTS
 
 

@@ -34,6 +34,6 @@ def first_plan(casting: Casting, rig: RigSpec, *, taught: Taught | None = None) 
         return sealed(plan.model_copy(update={"wall": plan.wall.model_copy(update={"note": note})}))
     note = (
         f"A first answer: usual spins, on cells of {mesh_mm:.1f} mm. The search that follows lays "
-        "the same grams more evenly."
+        "the same resin more evenly."
     )
     return sealed(plan.model_copy(update={"wall": found.model_copy(update={"note": note})}))

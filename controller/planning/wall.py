@@ -299,7 +299,7 @@ def check_films(mesh: FilmMesh, films_m: Floats, spilt_m3: Floats, poured_m3: Fl
         raise OutsideValidity(
             "computed coat",
             f"{millimetres(deepest_m):.0f}",
-            f"the resin poured cannot lie thicker than {millimetres(limit_m):.0f}: it stood liquid "
-            "in a pool, and the wall that it leaves cannot be computed",
+            f"the resin poured cannot lie thicker than {millimetres(limit_m):.0f} mm: it stood "
+            "liquid in a pool, and the wall that it leaves cannot be computed",
             unit="mm",
         )

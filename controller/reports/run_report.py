@@ -24,10 +24,17 @@ from evenwall.reports.printed import (
 )
 from evenwall.run import user_messages as plain
 from evenwall.run.alerts import SEVERITY
-from evenwall.run.events import AlertRaised, BoardRefused, Halted, MixedAgain, Noted
+from evenwall.run.events import (
+    AlertRaised,
+    BoardRefused,
+    CastingMeasured,
+    Halted,
+    MixedAgain,
+    Noted,
+)
 from evenwall.run.replay import Floats
 from evenwall.run.view import gravity_in_mould, record_line
-from evenwall.units import System
+from evenwall.units import SHOWN, System
 
 _POINTS = 600  # points of a curve
 _UNSHOWN = {"queued", "rejoined", "alert", "alert_over", "stepped", "asked", "proven"}
@@ -51,7 +58,7 @@ def write_report(
     """
     run.check()
     title = f"{run.plan.casting.name}, run {run.run_id}"
-    blocks = [*summary(run), *coats(run), *curves(run), *down(run)]
+    blocks = [*summary(run), *coats(run), *curves(run, units), *down(run)]
     blocks += [*outcome(run), *photographs(photos), *troubles(run), *notes(run)]
     if proven is not None:
         proven.check()
@@ -142,8 +149,9 @@ def _column(samples: Sequence[Sample], field: str) -> Floats:
     return np.array([np.nan if value is None else value for value in values])
 
 
-def curves(run: Recorded) -> list[Block]:
+def curves(run: Recorded, units: System = "metric") -> list[Block]:
     """Draw each coat's temperatures with the planned and the found gel, and the speeds below."""
+    unit = SHOWN[units]["degC"]
     blocks: list[Block] = []
     for planned, coat in zip(run.plan.coats, run.state.coats, strict=True):
         until_s = _SHOWN_GELS * max(planned.clock.gel_high_s, coat.gel_coat_s or 0.0)
@@ -160,12 +168,12 @@ def curves(run: Recorded) -> list[Block]:
         ):
             values = _column(samples, field)
             if np.isfinite(values).any():
-                heat.plot(time_min, values, style, color=colour, label=label, lw=1.4)
+                heat.plot(time_min, unit.of(values), style, color=colour, label=label, lw=1.4)
         clock = planned.clock
         heat.axvspan(clock.gel_low_s / 60, clock.gel_high_s / 60, color=BAND, alpha=0.6)
         if coat.gel_coat_s is not None:
             heat.axvline(coat.gel_coat_s / 60.0, color=INK, label="gel found")
-        heat.set_ylabel("\N{DEGREE SIGN}C")
+        heat.set_ylabel(unit.symbol)
         heat.legend(frameon=False, fontsize="small")
         speed.plot(time_min, _column(samples, "major_rpm"), color=PEN, lw=1.0, label="major")
         minor_rpm = _column(samples, "minor_rpm")
@@ -216,8 +224,8 @@ def outcome(run: Recorded) -> list[Block]:
     if proof is None:
         if not run.state.measured:
             return []
-        told = ", ".join(f"{name}: {value}" for name, value in run.state.measured.items())
-        return [Heading("The casting"), Words(f"Measured, not yet proven. {told}")]
+        told = CastingMeasured(**run.state.measured).line()
+        return [Heading("The casting"), Words(f"Not yet proven. {told}")]
     said: list[Block] = [Words(text) for text in proof.sentences]
     if proof.reason:
         said.append(Words(f"Proven against its plan, because: {proof.reason}", strong=True))

@@ -8,35 +8,39 @@ from matplotlib.figure import Figure
 
 from evenwall.geometry.shapes.shape import Shape
 from evenwall.palette import COATS, INK, PAPER
+from evenwall.units import SHOWN, System, shown
 
 
-def picture(shape: Shape, title: str) -> Figure:
-    """The form from the front and from its right side, to scale, with its sizes in mm."""
+def picture(shape: Shape, title: str, units: System = "metric") -> Figure:
+    """The form from the front and from its right side, to scale, with its sizes in these units."""
+    unit = SHOWN[units]["mm"]
     figure = Figure(figsize=(8, 4.6), layout="constrained", facecolor=PAPER)
     wide, deep, high = shape.size_mm()
     for k, (words, axis, across) in enumerate((("front", 0, wide), ("right side", 1, deep))):
         axes = figure.add_subplot(1, 2, k + 1)
-        axes.add_collection(_side(shape, axis))
+        axes.add_collection(_side(shape, axis, unit.factor))
         axes.set_aspect("equal")
         axes.autoscale_view()
-        axes.set_title(f"{words}: {across:.0f} mm wide, {high:.0f} mm high", color=INK, fontsize=10)
-        axes.set_xlabel("mm")
+        said = shown(f"{words}: {across:.0f} mm wide, {high:.0f} mm high", units)
+        axes.set_title(said, color=INK, fontsize=10)
+        axes.set_xlabel(unit.symbol)
         axes.set_facecolor(PAPER)
         for spine in axes.spines.values():
             spine.set_visible(False)
     known = shape.known
+    skin, holds = f"{shape.area_cm2:.0f} cm2", f"{shape.volume_cm3:.0f} cm3"
     figure.suptitle(
-        f"{title}: skin {shape.area_cm2:.0f} cm2 +- {known.area:.1%}, holds "
-        f"{shape.volume_cm3:.0f} cm3 +- {known.volume:.1%}".replace("+-", "±"),
+        f"{title}: skin {shown(skin, units)} ± {known.area:.1%}, holds "
+        f"{shown(holds, units)} ± {known.volume:.1%}",
         color=INK,
         fontsize=11,
     )
     return figure
 
 
-def _side(shape: Shape, axis: int) -> PolyCollection:
+def _side(shape: Shape, axis: int, per_mm: float) -> PolyCollection:
     """The triangles seen along the other level axis, the farthest first, shaded by their slope."""
-    points, faces = shape.points_mm, shape.faces
+    points, faces = shape.points_mm * per_mm, shape.faces
     towards = np.array([0.0, -1.0, 0.0]) if axis == 0 else np.array([1.0, 0.0, 0.0])
     corners = points[faces]
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])

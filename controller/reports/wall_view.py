@@ -28,9 +28,12 @@ MARKS = "Dot: thinnest place. Line: opening, dotted where it is behind."
 VIEWS = (("front", 12, -90), ("back", 12, 90), ("into the opening", 65, -60), ("below", -50, -60))
 
 
-def write(wall: WallResult, path: Path, title: str) -> None:
-    """Write the wall as .png, .ply or .html. Raises InputError for any other ending."""
-    makers: dict[str, Callable[[WallResult, Path, str], None]] = {
+def write(wall: WallResult, path: Path, title: str, units: System = "metric") -> None:
+    """Write the wall as .png, .ply or .html, with its words in these units.
+
+    Raises InputError for any other ending.
+    """
+    makers: dict[str, Callable[[WallResult, Path, str, System], None]] = {
         ".png": write_png,
         ".ply": write_ply,
         ".html": write_html,
@@ -38,7 +41,7 @@ def write(wall: WallResult, path: Path, title: str) -> None:
     maker = makers.get(path.suffix.lower())
     if maker is None:
         raise InputError("--out", path.name, f"must end in {', '.join(makers)}")
-    maker(wall, path, title)
+    maker(wall, path, title, units)
 
 
 def scale_of(wanted_mm: float) -> Normalize:
@@ -59,9 +62,9 @@ def _coloured(wall: WallResult) -> trimesh.Trimesh:
     )
 
 
-def write_ply(wall: WallResult, path: Path, title: str) -> None:
+def write_ply(wall: WallResult, path: Path, title: str, units: System = "metric") -> None:
     """Write a PLY file whose vertices carry `thickness_mm` and a colour."""
-    del title  # PLY has no place for it
+    del title, units  # PLY has no place for them
     _coloured(wall).export(path, file_type="ply")
 
 
@@ -91,7 +94,7 @@ onWindowResize = function () {
 </script>"""
 
 
-def write_html(wall: WallResult, path: Path, title: str) -> None:
+def write_html(wall: WallResult, path: Path, title: str, units: System = "metric") -> None:
     """Write one file that needs no network: drag to turn, wheel or two fingers to zoom."""
     s = wall.statistics
     scene = trimesh.Scene(_coloured(wall))
@@ -102,16 +105,20 @@ def write_html(wall: WallResult, path: Path, title: str) -> None:
         "rgb({:.0f} {:.0f} {:.0f})".format(*(255 * np.array(MAP(x)[:3])))
         for x in np.linspace(0.0, 1.0, 9)
     )
-    low_mm, high_mm = scale["low_mm"], scale["high_mm"]
+    thinnest = f"{s.min * 1e3:.2f} +- {wall.error_mm:.2f} mm"
+    low, wanted, high = (
+        shown(f"{value_mm:.1f} mm", units)
+        for value_mm in (scale["low_mm"], wall.target_mm, scale["high_mm"])
+    )
     legend = (
         '<div style="position:fixed;left:1rem;top:1rem;font:14px Bitter,Georgia,serif;'
         f'background:{PAPER};color:{INK};padding:.6rem .8rem;border-radius:4px">'
-        f"<b>{_escape(title)}</b><br>mean {s.mean * 1e3:.2f} mm, thinnest patch "
-        f"{s.min * 1e3:.2f} &plusmn; {wall.error_mm:.2f} mm"
+        f"<b>{_escape(title)}</b><br>"
+        f"{shown(f'mean {s.mean * 1e3:.2f} mm, thinnest patch {thinnest}', units)}"
         f'<div style="height:12px;margin:.4rem 0 .1rem;background:linear-gradient(90deg,{steps})">'
         '</div><div style="display:flex;justify-content:space-between;gap:1rem">'
-        f"<span>{low_mm:.1f} or less</span><span>{wall.target_mm:.1f} wanted</span>"
-        f"<span>{high_mm:.1f} mm or more</span></div></div>"
+        f"<span>{low} or less</span><span>{wanted} wanted</span>"
+        f"<span>{high} or more</span></div></div>"
     )
     page = page.replace("trimesh: threejs viewer", _escape(title), 1)
     path.write_text(page.replace("<body>", f"<body>{legend}", 1), encoding="utf-8")
@@ -121,9 +128,9 @@ def _escape(text: str) -> str:
     return text.replace("&", "&amp;").replace("<", "&lt;")
 
 
-def write_png(wall: WallResult, path: Path, title: str) -> None:
+def write_png(wall: WallResult, path: Path, title: str, units: System = "metric") -> None:
     """Write four views, a histogram by area and the rim's profile."""
-    figure_of(wall, title).savefig(path, dpi=130)
+    figure_of(wall, title, units).savefig(path, dpi=130)
 
 
 def figure_of(wall: WallResult, title: str, units: System = "metric") -> Figure:

@@ -123,7 +123,7 @@ def what_is_better(old: Plan, new: Plan) -> str:
             f"(was {before.part_a_g:.1f} + {before.part_b_g:.1f})"
         )
     if not pairs and len(new.coats) == len(old.coats):
-        said += "; the grams stay"
+        said += "; the weights stay"
     return said + "."
 
 

@@ -113,13 +113,16 @@ def turning_for(page: Page, panel: AtFrame, time_ms: float) -> None:
         keep_turning(page, panel)
 
 
-def choose(page: Page, look: Look) -> None:
+def choose(page: Page, look: Look, wall: str | None = None) -> None:
+    """wall: what is typed as the wall, in the page's own unit; None leaves the sample's."""
     press(page, "#next")
     page.locator("#bench .choices a").first.wait_for()
     look("choose")
     page.get_by_role("link", name="Lantern globe").tap()
     page.locator("#want-wall").wait_for()
     page.locator("#want-resin").select_option(label="Quick Clear")
+    if wall is not None:
+        page.locator("#want-wall").fill(wall)
     look("wishes")
     button(page, "Make the plan")
     page.get_by_role("button", name="Take this plan").wait_for(timeout=LONG_ms)
@@ -248,7 +251,7 @@ def finish(page: Page, panel: AtFrame, look: Look) -> None:
     wait_for(page, "measure")
     refused(page, "Write the weight down first")
     gram, millimetre = (16 / 453.59237, 1 / 25.4) if in_inches(page) else (1.0, 1.0)
-    page.locator("#weight").fill(f"{274 * gram:.2f}")
+    page.locator("#weight").fill(f"{274 * gram:.3f}")
     page.locator("#rim-1").fill(f"{4.1 * millimetre:.3f}")
     page.locator("#spot-side").fill(f"{4.6 * millimetre:.3f}")
     page.locator("#spot-bottom").fill(f"{4.7 * millimetre:.3f}")

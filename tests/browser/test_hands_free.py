@@ -95,10 +95,10 @@ def test_the_phone_reads_aloud_only_when_its_owner_chose_so(
     page.evaluate("uttered.length = 0")
     say(panel, 2, "instruction", "Degas the mix.")
     say(panel, 3, "alert", "The resin is too hot.")
-    say(panel, 4, "weighing", "Ten grams to go.")
+    say(panel, 4, "weighing", "10 g to go.")
     until(page, "uttered.length === 2")
     page.wait_for_timeout(300)
-    assert page.evaluate("uttered") == [["Degas the mix.", 0.5], ["Ten grams to go.", 0.5]]
+    assert page.evaluate("uttered") == [["Degas the mix.", 0.5], ["10 grams to go.", 0.5]]
 
 
 def test_a_phone_is_paired_at_the_frame_without_a_code(

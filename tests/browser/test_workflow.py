@@ -148,7 +148,7 @@ def test_figures_in_inches(open_phone: OpenPhone, panel: PanelServer) -> None:
     page.get_by_role("link", name="The job").tap()
     expect(page.locator("#heat")).to_contain_text("°F")
     expect(page.locator("#wall")).to_contain_text("0.177 in wanted")
-    expect(page.locator("#written")).to_contain_text("2.69 oz")
+    expect(page.locator("#written")).to_contain_text("2.695 oz")
     page.reload()
     expect(page.locator("#heat")).to_contain_text("°F")
 

@@ -14,7 +14,8 @@ import pytest
 
 from evenwall.cli import habits
 from evenwall.cli.arguments import parser
-from evenwall.cli.main import COMMANDS, _setup, main, progress_bar
+from evenwall.cli.main import COMMANDS, _setup, main
+from evenwall.cli.printing import progress_bar
 from evenwall.errors import InputError
 from evenwall.geometry.mould import load_cavity
 from evenwall.model import read_casting
@@ -59,7 +60,22 @@ def test_configuration_fills_what_is_left_open(tmp_path: Path) -> None:
     assert args.data == Path("here")  # the command line's word stands
     args = argparse.Namespace(data=None)
     habits.configure(args)
-    assert vars(args) == {"data": Path("/srv/evenwall"), "configured_broker": None}
+    assert vars(args) == {
+        "data": Path("/srv/evenwall"), "configured_broker": None, "units": "metric",
+    }  # fmt: skip
+
+
+def test_units_may_be_configured(capsys: pytest.CaptureFixture[str]) -> None:
+    configured('units = "inch"\n')
+    words = parser(COMMANDS).parse_args(["runs", "list"])
+    habits.configure(words)
+    assert words.units == "inch"
+    words = parser(COMMANDS).parse_args(["runs", "--units", "metric", "list"])
+    habits.configure(words)
+    assert words.units == "metric"  # the command line's word stands
+    configured('units = "ell"\n')
+    assert main(["runs"]) == 2
+    assert "units is ell: must be one of metric, inch" in capsys.readouterr().err
 
 
 def test_a_secure_page_may_be_configured(capsys: pytest.CaptureFixture[str]) -> None:

@@ -129,7 +129,7 @@ def test_grams_to_go_are_said_as_the_hand_should_slow_down() -> None:
     moments = Moments("weighing")
     pour = [led(63.8 - 0.5 * step) for step in range(130)]
     said = [text for seen in pour for text in moments.due(seen)]
-    assert said == ["Pour part A: 63.8 g.", "Ten grams to go.", "Three grams to go."]
+    assert said == ["Pour part A: 63.8 g.", "10 g to go.", "3 g to go."]
 
 
 def test_too_much_is_said_once_and_what_was_taken_with_its_figure() -> None:

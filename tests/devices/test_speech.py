@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from evenwall.devices.speech import EspeakVoice, SpeechFault, spoken_words
+from evenwall.devices.speech import EspeakVoice, SpeechFault, common_words, spoken_words
 from evenwall.errors import InputError
 from evenwall.model import SpeechSpec
 
@@ -22,7 +22,7 @@ QUIET = SpeechSpec(backend="espeak_ng", volume_percent=20)
     ("written", "spoken"),
     [
         (SENTENCE, "Weigh 63.8 grams of part A."),
-        ("Wait 1 min, at 23 °C.", "Wait 1 minute, at 23 degrees."),
+        ("Wait 1 min, at 23 degC.", "Wait 1 minute, at 23 degrees."),
         ("3 mm in 40 s", "3 millimetres in 40 seconds"),
         ("Add 2 %.", "Add 2 percent."),
         ("Coat 2 starts", "Coat 2 starts"),  # a number before a word stays as it is
@@ -30,6 +30,16 @@ QUIET = SpeechSpec(backend="espeak_ng", volume_percent=20)
 )
 def test_units_are_read_out(written: str, spoken: str) -> None:
     assert spoken_words(written) == spoken
+
+
+def test_figures_are_read_out_in_the_hearers_units() -> None:
+    """28.35 g = 1 oz and 25.4 mm = 1 in (NIST SP 811, B.8)."""
+    said = "Add 63.8 g at 23.0 degC, 25.4 mm deep, in 40 s."
+    inches = "Add 2.250 ounces at 73.4 degrees, 1.000 inch deep, in 40 seconds."
+    assert spoken_words(said, "inch") == inches
+    spec = SpeechSpec(backend="espeak_ng", units="inch")
+    assert common_words(said) == "Add 63.8 g at 23.0 degC, 25.4 mm deep, in 40 seconds."
+    assert spec.units == "inch"
 
 
 def loudness(path: Path) -> tuple[float, float]:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import html
+import re
 from pathlib import Path
 
+import numpy as np
 import pytest
 from lxml import etree
 from matplotlib.figure import Figure
@@ -15,7 +17,8 @@ from evenwall.history.comparison import comparison
 from evenwall.history.recorded import Recorded
 from evenwall.records.journal import Journal
 from evenwall.reports import printed
-from evenwall.reports.run_report import write_report
+from evenwall.reports.run_report import curves, write_report
+from tests.house.test_figures import METRIC
 
 
 def test_the_report_holds_what_was_done(a_proven_record: tuple[Path, str], tmp_path: Path) -> None:
@@ -43,6 +46,39 @@ def test_the_report_holds_what_was_done(a_proven_record: tuple[Path, str], tmp_p
     assert len(tree.findall(".//svg")) == 4  # three coats, and where down has been
     assert [img.get("src", "")[:15] for img in tree.iter("img")] == ["data:image/png;"]
     assert "http" not in "".join(img.get("src", "")[:4] for img in tree.iter("img"))
+
+
+def test_the_report_in_inches_has_no_metric_figure(
+    a_proven_record: tuple[Path, str], tmp_path: Path
+) -> None:
+    """Its words, its tables, and the axes of its curves."""
+    path, run_id = a_proven_record
+    journal = Journal(path)
+    run = Recorded.read(journal, run_id)
+    journal.close()
+    write_report(run, tmp_path / "report.html", units="inch")
+    page = (tmp_path / "report.html").read_text(encoding="utf-8")
+    text = "".join(etree.fromstring(page, etree.HTMLParser()).itertext())
+    assert re.search(r"[\d.]+\soz", text)
+    assert METRIC.findall(text) == []
+    for metric, inch in zip(curves(run), curves(run, "inch"), strict=True):
+        if isinstance(metric, printed.Picture) and isinstance(inch, printed.Picture):
+            heats = [one.of.axes[0] for one in (metric, inch) if isinstance(one.of, Figure)]
+            assert [heat.get_ylabel() for heat in heats] == ["\u00b0C", "\u00b0F"]
+            low_degC, low_degF = (np.nanmin(heat.lines[0].get_ydata()) for heat in heats)
+            assert low_degF == pytest.approx(1.8 * low_degC + 32.0)
+
+
+def test_measures_that_are_not_proven_are_told_in_words(
+    a_record: tuple[Path, str], tmp_path: Path
+) -> None:
+    journal = Journal(a_record[0])
+    run = Recorded.read(journal, a_record[1])
+    journal.close()
+    write_report(run, tmp_path / "report.html", units="inch")
+    page = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert "weight_g" not in page
+    assert "rim_mm" not in page
 
 
 def test_the_report_as_pdf(a_record: tuple[Path, str], tmp_path: Path) -> None:

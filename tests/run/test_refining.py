@@ -99,7 +99,7 @@ def test_full_plan_takes_over_while_the_maker_weighs() -> None:
             assert FIRST_ANSWER not in run.state.plan.details
             assert run.state.coat.weighings == (("A", part_a_g),), "what is weighed stays"
             assert FIRST_NOTICE not in notices
-            assert "takes over from the first answer; the grams stay" in notices[NOTICE]
+            assert "takes over from the first answer; the weights stay" in notices[NOTICE]
             events = await shop.service.events(run.state.run_id)
             (event,) = [one for one in events if one.kind == "refined"]
             assert event.data["who"] == "planner"

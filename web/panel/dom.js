@@ -31,6 +31,15 @@ export function say(node, text, { verbatim = false } = {}) {
   if (node.textContent !== next) node.textContent = next;
 }
 
+// The same for what is hidden and for attributes: a value that stands there costs no drawing.
+export function hide(node, hidden) {
+  if (node.hidden !== hidden) node.hidden = hidden;
+}
+
+export function mark(node, name, value) {
+  if (node.getAttribute(name) !== value) node.setAttribute(name, value);
+}
+
 export function table(caption, head, rows) {
   const figure = (value) => typeof value === "number" || /^((by|to) )?[\d–+−]/.test(value ?? "–");
   // A column of figures stands to the right, its heading and what else is in it too.

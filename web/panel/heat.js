@@ -1,6 +1,6 @@
 // The heat: the cup's measured line, its predicted band, the gel window, room, mould and limit.
 
-import { h, say } from "./dom.js";
+import { h, mark, say } from "./dom.js";
 import { fit, hatch, ink, niceStep } from "./ink.js";
 import { clock, temp, tempTo, tempUnit } from "./units.js";
 
@@ -369,7 +369,7 @@ export class Heat {
     if (seen.replay) now.push(`${seen.replay.sentence} `);
     const text = now.join("") + seen.gel.sentence;
     say(this.words, text);
-    this.canvas.setAttribute("aria-label", `Temperature curve. ${this.words.textContent}`);
+    mark(this.canvas, "aria-label", `Temperature curve. ${this.words.textContent}`);
     const look = `${ink("pen")} ${Boolean(this.proven)}`;
     if (this.keyLook === look) return;
     this.keyLook = look;

@@ -1,7 +1,7 @@
 // The job sheet: takes what the rig says, draws it once a frame, and sends what a person presses.
 
 import { attend, announce } from "./attention.js";
-import { byId, h, say } from "./dom.js";
+import { byId, h, hide, mark, say } from "./dom.js";
 import { Down } from "./down.js";
 import { Drafts } from "./drafts.js";
 import { Forms } from "./forms.js";
@@ -48,7 +48,8 @@ function take(kind, data) {
   if (kind === "snapshot" && !takeSnapshot(data)) return;
   if (kind === "sample") takeSample(data);
   if (kind === "event") takeEvent(data);
-  drawSoon();
+  // A countdown draws once a second: a sample is drawn with it, not in a frame of its own.
+  if (kind !== "sample" || !seen?.countdown) drawSoon();
 }
 
 // The rig tells all of itself some times a second, and mostly only its clock and its angles have
@@ -58,7 +59,7 @@ let still = "";
 function somethingHappened(next) {
   const { mode, guard_closed: closed, faults, paused } = next.frame;
   const before = still;
-  still = JSON.stringify({ ...next, now_s: 0, utc: "", probe_degC: 0, room_degC: 0, mould_degC: 0, replay: null,
+  still = JSON.stringify({ ...next, now_s: 0, utc: "", last_event_id: 0, probe_degC: 0, room_degC: 0, mould_degC: 0, replay: null,
     frame: [mode, closed, faults, paused], role: line.me.role });
   return still !== before;
 }
@@ -174,7 +175,7 @@ function draw() {
   drawHead(running);
   drawNow();
   drawButtons();
-  byId("columns").hidden = !running;
+  hide(byId("columns"), !running);
   if (!running || byId("job").hidden) return;
   forms.draw(seen, line.mayAct);
   drafts.show(seen.drafts);
@@ -206,7 +207,7 @@ function drawCurves() {
 
 let replayView = null;
 async function drawReplay() {
-  byId("again").hidden = !seen.replay;
+  hide(byId("again"), !seen.replay);
   if (!seen.replay) return;
   replayView ??= import("./late/replay.js");
   const { drawLive } = await replayView;
@@ -225,7 +226,7 @@ function drawOnce(name, _box, on, how) {
 function drawHead(running) {
   say(byId("job-name"), running ? seen.casting : "Evenwall", { verbatim: true });
   say(byId("job-coat"), running && seen.coat ? `coat ${seen.coat} of ${seen.coats.length}` : "");
-  byId("stamp").hidden = !seen.simulated;
+  hide(byId("stamp"), !seen.simulated);
   say(byId("stamp"), seen.speed === 1 ? "simulated" : `simulated ×${seen.speed}`);
 }
 
@@ -259,7 +260,7 @@ function whileLost() {
 
 function drawCountdown(stale, sentence) {
   const count = seen.countdown;
-  byId("count").hidden = !count;
+  hide(byId("count"), !count);
   if (!count) {
     entitle(`${sentence} · Evenwall`);
     spoken(sentence);
@@ -304,14 +305,14 @@ function drawButtons() {
   const button = rightButton();
   const next = byId("next");
   const atFrame = Boolean(button?.atFrame); // what only the frame can do is no button here
-  next.hidden = !line.mayAct || !button || atFrame;
-  byId("at-frame").hidden = !atFrame;
+  hide(next, !line.mayAct || !button || atFrame);
+  hide(byId("at-frame"), !atFrame);
   if (atFrame) drawOnce("at-frame", null, button, () => byId("at-frame").replaceChildren(
     h("b", {}, "→ Button at the frame"), h("span", {}, button.label), h("small", {}, button.wait)));
   say(next, button?.label ?? "");
-  next.setAttribute("aria-disabled", String(Boolean(button?.why)));
+  mark(next, "aria-disabled", String(Boolean(button?.why)));
   if (refusal !== null && refusal !== button?.why) refuse(button?.why ?? ""); // some of it is done
-  byId("stop").hidden = !line.mayAct;
+  hide(byId("stop"), !line.mayAct);
   drawOnce("also", null, [seen.buttons, line.mayAct, seen.step_id, settings().units], () => byId("also").replaceChildren(
     ...(["done", "abandoned"].includes(seen.step) ? [h("a", { class: "button", href: `#run/${seen.run_id}` }, "This run, and what came of it")] : []),
     ...(line.mayAct ? [] : [h("a", { class: "button", href: "#people" }, "This page may watch. Pair it to act")]),
@@ -512,15 +513,21 @@ matchMedia("(prefers-color-scheme: dark)").addEventListener("change", look);
 document.fonts?.ready.then(look);
 // Without a countdown nothing on the page moves by itself: only a lost line changes it. A countdown
 // moves once a second.
+const LOOKS_ms = 500;
 let wasStale = true;
 let second = null;
-setInterval(() => {
-  const shows = seen?.countdown ? Math.round(seen.countdown.until_s - line.now_s) : null;
+function watchClock() {
+  const left_s = seen?.countdown ? seen.countdown.until_s - line.now_s : null;
+  const shows = left_s === null ? null : Math.round(left_s);
   const old = seen?.run_id && !line.stale && performance.now() - drawn_ms > OLD_ms; // temperatures of a run at rest
   if (line.stale !== wasStale || shows !== second || old) drawSoon();
   wasStale = line.stale;
   second = shows;
-}, 250);
+  // Next when the figure changes, so that there is one frame a second and no more.
+  const changes_ms = left_s === null ? LOOKS_ms : (1000 * (left_s + 0.5 - Math.floor(left_s + 0.5))) / line.rig.speed + TOGETHER_ms;
+  setTimeout(watchClock, Math.max(REST_ms, Math.min(LOOKS_ms, changes_ms)));
+}
+watchClock();
 
 const first = byId("seen");
 if (first) line.hear("snapshot", JSON.parse(first.textContent));

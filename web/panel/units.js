@@ -26,8 +26,8 @@ export function dress() {
 const rules = JSON.parse(document.getElementById("units")?.textContent ?? "null");
 const known = (value) => typeof value === "number" && Number.isFinite(value);
 export const unitOf = (name) => {
-  const [symbol, factor, offset, more] = rules.shown[chosen.units][name];
-  return { symbol, factor, offset, more };
+  const [symbol, one, several, factor, offset, more] = rules.shown[chosen.units][name];
+  return { symbol, one, several, factor, offset, more };
 };
 
 const FIGURE = rules && new RegExp(rules.figure, "g");
@@ -35,13 +35,18 @@ const NUMBER = rules && new RegExp(rules.number, "g");
 
 // A sentence with its figures in the chosen units. A figure keeps as many decimals as it had, and
 // those of a smaller unit.
-export function shown(text) {
+export const shown = (text) => figures(text, (said, unit) => `${said}\u00a0${unit.symbol}`);
+
+// The same to be heard: the units are written out.
+export const spoken = (text) => figures(text, (said, unit) => `${said} ${Number(said.replaceAll(",", "")) === 1 ? unit.one : unit.several}`);
+
+function figures(text, full) {
   if (!rules) return text;
-  return text.replace(FIGURE, (_, figures, name) => {
+  return text.replace(FIGURE, (_, found, name) => {
     const unit = unitOf(name);
-    const [values, error] = figures.split(" +- ");
+    const [values, error] = found.split(" +- ");
     const said = values.replace(NUMBER, (one) => converted(one, unit, unit.offset));
-    return `${said}${error ? ` ± ${converted(error, unit, 0)}` : ""}\u00a0${unit.symbol}`;
+    return full(`${said}${error ? ` ± ${converted(error, unit, 0)}` : ""}`, unit);
   });
 }
 

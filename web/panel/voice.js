@@ -1,6 +1,6 @@
 // Reads aloud what the rig says, by the phone's own voice, where its owner has chosen so.
 
-import { settings } from "./units.js";
+import { settings, spoken } from "./units.js";
 
 export const MOMENTS = [
   ["instruction", "what to do now"], ["ahead", "what comes soon"], ["countdown", "time that runs out"],
@@ -24,7 +24,7 @@ export function readAloud(seen) {
 }
 
 export function utter(text) {
-  const words = new SpeechSynthesisUtterance(text);
+  const words = new SpeechSynthesisUtterance(spoken(text));
   words.lang = "en";
   words.volume = settings().loud;
   words.voice = voices().find((v) => v.name === settings().voice) ?? null;

@@ -1,6 +1,6 @@
 // Written down: the job's form, filled in as it goes, then the record line by line.
 
-import { h, say, table } from "./dom.js";
+import { h, hide, say, table } from "./dom.js";
 import { clock, mass, settings, timeOfDay } from "./units.js";
 
 const SHOWN = 8;
@@ -37,11 +37,11 @@ export class Written {
     this.seen = seen;
     this.mayAct = mayAct;
     const may = (name) => mayAct && seen.buttons.some((b) => b.command === name);
-    this.note.hidden = !may("note");
-    this.askGiveUp.hidden = !may("abandon");
+    hide(this.note, !may("note"));
+    hide(this.askGiveUp, !may("abandon"));
     if (!may("abandon")) this.giveUp.hidden = true;
     for (const line of seen.record) this.rows.set(line.event_id, line);
-    const stamp = JSON.stringify([seen.coats, seen.last_event_id, this.rows.size, this.all, settings().units]);
+    const stamp = JSON.stringify([seen.coats, seen.record.at(-1)?.event_id, this.rows.size, this.all, settings().units]);
     if (stamp === this.drawn) return;
     this.drawn = stamp;
     const since = (time_s) => (time_s === null ? "–" : clock(time_s));

@@ -52,7 +52,7 @@ def build(measures: Measures, folder: Path) -> Shape:
         raise InputError(
             "the shape's volume",
             f"{shape.volume_cm3:.2g}",
-            f"must be at least {LEAST_VOLUME_CM3:g}",
+            f"must be at least {LEAST_VOLUME_CM3:g} cm3",
             unit="cm3",
             hint="are the measures in mm?",
         )
@@ -238,14 +238,14 @@ def _solid(body: Body) -> Solid:
         widest = 0.42 * size[0] if body.widest_mm is None else body.widest_mm
         if not 0.1 * size[0] <= widest <= 0.9 * size[0]:
             low, high = 0.1 * size[0], 0.9 * size[0]
-            limit = f"must be {low:.0f} to {high:.0f}"
+            limit = f"must be {low:.0f} to {high:.0f} mm"
             hint = "measure from its bottom to where it is widest again"
             raise InputError("widest_mm", f"{widest:g}", limit, unit="mm", hint=hint)
         return Egg(size[0], size[1], widest)
     if body.kind == "box":
         edge = 0.1 * min(size) if body.edge_mm is None else body.edge_mm
         if edge > 0.5 * min(size):
-            limit = f"must be at most half its shortest side, {0.5 * min(size):g}"
+            limit = f"must be at most half its shortest side, {0.5 * min(size):g} mm"
             hint = "measure the radius of its edges again"
             raise InputError("edge_mm", f"{edge:g}", limit, unit="mm", hint=hint)
         return Box(size[0], size[1], size[2], edge)

@@ -124,7 +124,7 @@ def water_kg_m3(temp_degC: float) -> float:
     """
     low, high = WATER_RANGE_DEGC
     if not low <= temp_degC <= high:
-        limit = f"must be {low:g} to {high:g}"
+        limit = f"must be {low:g} to {high:g} degC"
         hint = "weigh with water at the room's temperature"
         raise InputError("water.temp_degC", f"{temp_degC:g}", limit, unit="degC", hint=hint)
     a1, a2, a3, a4, a5 = -3.983035, 301.797, 522528.9, 69.34881, 999.974950
@@ -160,7 +160,7 @@ def weigh(volume_cm3: float, known: Known, water_cm3: float, water_error: float)
         raise InputError(
             "water.mass_g",
             f"{water_cm3:.0f}",
-            f"the measured shape holds {volume_cm3:.0f}, {abs(off):.0%} "
+            f"the measured shape holds {volume_cm3:.0f} cm3, {abs(off):.0%} "
             + ("less" if off > 0 else "more"),
             unit="cm3",
             hint="weigh again with the mould full to its rim, and measure the largest girth again",

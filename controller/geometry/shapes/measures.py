@@ -214,7 +214,7 @@ def _agreeing(turned: Turned) -> None:
             raise InputError(
                 f"turned.heights_mm[{k + 1}]",
                 f"{high:g}",
-                f"must be at least 0.5 above the one before, {low:g}",
+                f"must be at least 0.5 mm above the one before, {low:g} mm",
                 unit="mm",
                 hint="write them from the bottom upwards, each height once",
             )

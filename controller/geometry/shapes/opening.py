@@ -29,7 +29,7 @@ def at_diameter(points: Array, faces: Index, diameter_mm: float, side: str) -> f
         raise InputError(
             "mouth.diameter_mm",
             f"{diameter_mm:g}",
-            f"the form is {wide.max():.0f} across at its widest",
+            f"the form is {wide.max():.0f} mm across at its widest",
             unit="mm",
             hint="measure the opening again, and the form where it is widest",
         )
@@ -99,7 +99,7 @@ def cut_level(
     if above.min() > -room or above.max() < room:
         low = height_mm + float(above.min()) + room
         high = height_mm + float(above.max()) - room
-        limit = f"must lie between {low:.1f} and {high:.1f}"
+        limit = f"must lie between {low:.1f} mm and {high:.1f} mm"
         hint = "measure the height of the opening again, from the table"
         raise InputError("mouth.height_mm", f"{height_mm:g}", limit, unit="mm", hint=hint)
     normal = np.array([*slope, -1.0]) / np.sqrt(1.0 + slope @ slope)

@@ -82,7 +82,7 @@ def _view(photo: Photo, photos: Photos, folder: Path) -> View:
         raise InputError(
             "distance_mm",
             f"{far:g}",
-            f"must be at least {NEAREST * photos.height_mm:.0f}, {NEAREST:g} times the height",
+            f"must be at least {NEAREST * photos.height_mm:.0f} mm, {NEAREST:g} times the height",
             unit="mm",
             hint="step back and zoom in",
         )
@@ -99,7 +99,7 @@ def _view(photo: Photo, photos: Photos, folder: Path) -> View:
             raise InputError(
                 "known_mm",
                 f"{photo.known_mm:g}",
-                f"makes the form {scale * tall_px:.0f} high, not {photos.height_mm:g}",
+                f"makes the form {scale * tall_px:.0f} mm high, not {photos.height_mm:g} mm",
                 unit="mm",
                 hint="measure both again; the ruler stands beside the middle of the form",
             )

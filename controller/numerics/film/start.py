@@ -50,7 +50,7 @@ def pool(mesh: FilmMesh, gravity: Floats, volume_m3: float) -> Floats:
     low, high = float(height.min()), float(height.max())
     if excess(high) < 0.0:
         held_cm3 = float(mesh.area @ film(high)) * 1e6
-        limit = f"the parked mould holds at most {held_cm3:.1f}"
+        limit = f"the parked mould holds at most {held_cm3:.1f} cm3"
         raise InputError("volume poured", f"{volume_m3 * 1e6:.1f}", limit, unit="cm3")
     h = film(brentq(excess, low, high, xtol=1e-12))
     return np.asarray(h * (volume_m3 / (mesh.area @ h)))

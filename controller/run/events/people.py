@@ -160,9 +160,10 @@ class CastingMeasured(RunEvent, Measured):
         return replace(state, measured={**state.measured, **self.data()})
 
     def line(self) -> str:
-        said = [] if self.weight_g is None else [f"{self.weight_g:g} g"]
-        said += [f"rim {rim_mm:g} mm" for rim_mm in self.rim_mm]
-        said += [f"{spot.where} {spot.wall_mm:g} mm" for spot in self.spots]
+        # Rounded as scales and calipers read: a figure typed in ounces or inches has no end.
+        said = [] if self.weight_g is None else [f"{round(self.weight_g, 1):g} g"]
+        said += [f"rim {round(rim_mm, 2):g} mm" for rim_mm in self.rim_mm]
+        said += [f"{spot.where} {round(spot.wall_mm, 2):g} mm" for spot in self.spots]
         return f"Measured: {', '.join(said)}."
 
 

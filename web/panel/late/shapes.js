@@ -313,7 +313,7 @@ function cardParts(card, moved) {
   };
   return [
     card.mouth && moved ? new OpeningEditor(card, moved).element : h("div", { class: "sides" }, card.sides.map(side)),
-    h("p", { class: "figures" }, `${length(wide)} wide, ${length(deep)} deep, ${length(high)} high. Skin ${card.area_cm2} cm², known to ${card.area_error_percent.toFixed(1)} %. It holds ${card.volume_cm3} cm³, known to ${card.volume_error_percent.toFixed(1)} %.`),
+    h("p", { class: "figures" }, `${length(wide)} wide, ${length(deep)} deep, ${length(high)} high. Skin ${card.area_cm2} cm2, known to ${card.area_error_percent.toFixed(1)} %. It holds ${card.volume_cm3} cm3, known to ${card.volume_error_percent.toFixed(1)} %.`),
     ...card.notes.map((note) => h("p", { class: "figures" }, note)),
   ];
 }

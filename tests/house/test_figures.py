@@ -1,0 +1,107 @@
+"""Every figure in a sentence of the code is written so that a reader's own units replace it.
+
+The grammar is that of controller/units.py: number, space, symbol. A figure written in any other way
+would stay metric before a maker who chose ounces, inches and Fahrenheit.
+"""
+
+from __future__ import annotations
+
+import ast
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from evenwall.units import shown
+
+ROOT = Path(__file__).resolve().parents[2]
+# What may stay metric: terminal help for a simulated scale, names of units and of columns, and
+# messages to other programs (their unit is part of the message).
+OWN = {
+    "controller/units.py", "controller/cli/serving.py", "controller/history/dictionary.py",
+    "controller/telemetry/self_description.py",
+}  # fmt: skip
+METRIC = re.compile(
+    r"\d\s?(?:g|kg|mm|cm|ml|cm²|cm³|cm2|cm3|°C|degC)(?![\w/])"
+    r"|\b(?:grams?|kilograms?|millimetres?|centimetres?|millilitres?)\b"
+)
+OF_SCRIPT = re.compile(r"`[^`]*`|\"[^\"\n]*\"")
+
+
+def sentences(path: Path) -> Iterator[tuple[int, str]]:
+    """Yield line and text of each string that is no docstring; 1.5 stands for each filled-in part.
+
+    A part right behind another one, such as an error behind its figure, is left out.
+    """
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    skipped: set[int] = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.JoinedStr):
+            skipped.update(id(part) for part in node.values)
+        if isinstance(node, ast.FormattedValue) and node.format_spec is not None:
+            skipped.add(id(node.format_spec))
+        body = getattr(node, "body", None)
+        if isinstance(body, list) and body and isinstance(body[0], ast.Expr):
+            skipped.add(id(body[0].value))
+    for node in ast.walk(tree):
+        if id(node) in skipped:
+            continue
+        if isinstance(node, ast.Constant) and isinstance(node.value, str):
+            yield node.lineno, node.value
+        elif isinstance(node, ast.JoinedStr):
+            yield node.lineno, _filled(node)
+
+
+def _filled(node: ast.JoinedStr) -> str:
+    said = ""
+    for before, part in zip([None, *node.values], node.values, strict=False):
+        if isinstance(part, ast.Constant):
+            said += str(part.value)
+        elif not isinstance(before, ast.FormattedValue):
+            said += "1.5"
+    return said
+
+
+def of_script(path: Path) -> Iterator[tuple[int, str]]:
+    """Yield line and text of each string of a script; 1.5 stands for each filled-in part."""
+    for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), 1):
+        if line.lstrip().startswith("//"):
+            continue
+        for found in OF_SCRIPT.finditer(line):
+            yield number, re.sub(r"\$\{[^}]*\}", "1.5", found[0][1:-1])
+
+
+def stays_metric(text: str) -> list[str]:
+    """Return what a reader of inches would still see in metric units."""
+    said = shown(text, "inch")
+    return [said[max(0, m.start() - 30) : m.end() + 20] for m in METRIC.finditer(said)]
+
+
+@pytest.mark.parametrize(
+    ("said", "stays"),
+    [
+        ("Weigh 63.8 g.", False),
+        ("4.22 +- 0.05 mm", False),
+        ("Weigh 63.8g.", True),
+        ("at 21 °C", True),
+        ("2 x 3.0 mm", False),
+        ("Ten grams to go.", True),
+    ],
+)
+def test_a_figure_outside_the_grammar_is_found(said: str, stays: bool) -> None:
+    assert bool(stays_metric(said)) is stays
+
+
+def test_no_sentence_of_the_code_stays_metric() -> None:
+    found = []
+    for folder in ("controller", "web"):
+        for path in sorted((ROOT / folder).rglob("*.py")):
+            name = str(path.relative_to(ROOT))
+            if name not in OWN and not name.startswith("controller/simulation/"):
+                found += [(name, *one) for one in sentences(path)]
+    for path in sorted((ROOT / "web" / "panel").rglob("*.js")):
+        if "vendor" not in path.parts:
+            found += [(str(path.relative_to(ROOT)), *one) for one in of_script(path)]
+    assert len(found) > 5000  # strings were read at all: there are some ten thousand
+    assert [f"{n}:{line}: {w}" for n, line, text in found for w in stays_metric(text)] == []
