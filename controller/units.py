@@ -61,7 +61,7 @@ def pascal_seconds(viscosity_mPa_s: float) -> float:
 NUMBER = r"[-+\u2212]?\d+(?:,\d{3})*(?:\.\d+)?"
 FIGURE = (
     rf"(?<![\w.+-])(\[{NUMBER}(?:, {NUMBER})*\]|{NUMBER}(?: (?:to|\+-) {NUMBER})?) "
-    r"(mm|cm2|cm3|ml|g|kg|degC|K)(?![\w/])"
+    r"(mm|cm2|cm3|ml|g|kg|degC|K|kPa)(?![\w/])"
 )
 
 System = Literal["metric", "inch"]
@@ -89,7 +89,7 @@ class ShownUnit(NamedTuple):
 
 
 # Exact: 1 in = 25.4 mm, 1 lb = 453.59237 g, 1 oz = 1/16 lb, 1 US fl oz = 29.5735295625 ml
-# (NIST SP 811, B.8).
+# (NIST SP 811, B.8); to its seven figures there: 1 psi = 6.894757 kPa.
 SHOWN: dict[System, dict[str, ShownUnit]] = {
     "metric": {
         "mm": ShownUnit("mm", "millimetre", "millimetres"),
@@ -100,6 +100,7 @@ SHOWN: dict[System, dict[str, ShownUnit]] = {
         "kg": ShownUnit("kg", "kilogram", "kilograms"),
         "degC": ShownUnit("\u00b0C", "degree", "degrees"),
         "K": ShownUnit("K", "degree", "degrees"),
+        "kPa": ShownUnit("kPa", "kilopascal", "kilopascals"),
     },
     "inch": {
         "mm": ShownUnit("in", "inch", "inches", 1.0 / MM_PER_INCH, more=2),
@@ -111,6 +112,9 @@ SHOWN: dict[System, dict[str, ShownUnit]] = {
         "kg": ShownUnit("lb", "pound", "pounds", 1000.0 / 453.59237),
         "degC": ShownUnit("\u00b0F", "degree", "degrees", 1.8, 32.0),
         "K": ShownUnit("\u00b0F", "degree", "degrees", 1.8),
+        "kPa": ShownUnit(
+            "psi", "pound a square inch", "pounds a square inch", 1.0 / 6.894757, more=1
+        ),
     },
 }
 _FIGURE, _NUMBER = re.compile(FIGURE), re.compile(NUMBER)

@@ -148,6 +148,7 @@ class PtyBoard:
         self.folder = Path(self._scratch.name) if self._scratch else Path(str(folder))
         self.folder.mkdir(parents=True, exist_ok=True)
         self.port = str(self.folder / "board")
+        self.outlives = False  # a detached board goes on when this process ends in order, too
         self._process: subprocess.Popen[bytes] | None = None
         self._rest = b""
         self._pins = self._connect() if detached else None
@@ -243,6 +244,13 @@ class PtyBoard:
         if self._pins is not None:
             self._pins.close()
             self._pins = None
+
+    def end(self) -> None:
+        """Leave the board if it is to outlive this process, otherwise end it."""
+        if self.outlives:
+            self.leave()
+        else:
+            self.stop()
 
     def stop(self) -> None:
         """End the board. Safe to call twice."""

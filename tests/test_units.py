@@ -24,6 +24,7 @@ SENTENCES = (
     ("near [12.0, -3.5, 40.1] mm", "near [12.0, -3.5, 40.1] mm",
      "near [0.472, -0.138, 1.579] in"),
     ("a cup of 600 ml", "a cup of 600 ml", "a cup of 20.3 fl oz"),
+    ("presses with 3.5 kPa", "presses with 3.5 kPa", "presses with 0.51 psi"),
     ("-4 degC", "-4 °C", "25 °F"),
 )  # fmt: skip
 # Not figures of these units: ratios, rates, densities, words.

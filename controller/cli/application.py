@@ -199,7 +199,8 @@ def open_devices(setup: Setup, clock: SystemClock) -> Iterator[Devices]:
     """Open board or simulated board, probes and pins until the block ends, but not the rig itself.
 
     Like a real board, a simulated one outlives a killed controller and is joined again. A
-    controller that ends in order shuts it down. Raises InputError, BridgeError.
+    controller that ends in order shuts it down, unless it was told to leave it turning. Raises
+    InputError, BridgeError.
     """
     spec = setup.spec
     with ExitStack() as stack:
@@ -207,7 +208,7 @@ def open_devices(setup: Setup, clock: SystemClock) -> Iterator[Devices]:
         port = spec.port
         if spec.backend == "simulated":
             board = PtyBoard(setup.speed, setup.data / "board", detached=True)
-            stack.callback(board.stop)
+            stack.callback(board.end)
             if not board.joined:
                 board.set_index("major", spec.major.steps_per_turn)
                 board.set_index("minor", spec.minor.steps_per_turn)

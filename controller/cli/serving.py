@@ -101,7 +101,16 @@ async def serve(setup: Setup, settings: Settings, say: Say) -> bool:
     async with _open(setup, settings, say) as application:
         with Signals() as signals:
             told = await signals.wait(asyncio.ensure_future(application.supervisor.tasks.wait()))
+        if told is signal.SIGTERM:
+            _leave_board(application)
         return told is signal.SIGINT
+
+
+def _leave_board(application: Application) -> None:
+    """Let the simulated board of a casting go on after this process, as a real one does."""
+    board = application.board
+    if board is not None and application.service.snapshot().step not in OVER:
+        board.outlives = True
 
 
 async def spin(
@@ -138,6 +147,7 @@ async def spin(
         if told is signal.SIGINT:
             say(await abandon(application))
         else:
+            _leave_board(application)
             say("Ended. The board turns on for the time granted; the run is joined again.")
         return None
 

@@ -341,8 +341,8 @@ class Search:
     def _step(self, part: float) -> None:
         self.done += part
         s, grid = self.found.statistics, self.found.grid
-        words = "" if s is None else f"thinnest patch {s.min / s.mean:.2f} of the mean"
-        mesh = "" if grid is None else f" on {grid.mesh_mm:.1f} mm"
+        words = "" if s is None else f"thinnest patch so far {s.min / s.mean:.2f} of the mean wall"
+        mesh = "" if grid is None else f", on cells of {grid.mesh_mm:.1f} mm"
         self.tell(min(self.done / self.steps, 0.99), words + mesh)
 
     def _take(self, level: Level, recipes: tuple[Recipe, ...]) -> None:

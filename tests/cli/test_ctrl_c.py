@@ -5,16 +5,22 @@ from __future__ import annotations
 import asyncio
 import os
 import signal
+import socket
 from collections.abc import Callable
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
 
 import pytest
 
 from evenwall.cli import serving
-from evenwall.cli.application import Application
+from evenwall.cli.application import SAMPLES, SMALL_RIG, Application, Setup, sample_rig
 from evenwall.cli.signals import Signals
-from evenwall.model import Step
+from evenwall.model import Step, orders, read_casting
+from evenwall.planning import make_plan
+from evenwall_bridge.clock import SystemClock
+from evenwall_bridge.sim_board import PtyBoard
+from evenwall_web.settings import Settings
 
 
 def press() -> None:
@@ -68,3 +74,31 @@ def test_a_second_ctrl_c_as_the_question_is_asked_counts(monkeypatch: pytest.Mon
 
 def test_where_nothing_is_under_way_the_first_one_ends(monkeypatch: pytest.MonkeyPatch) -> None:
     assert asked(monkeypatch, Step.IDLE, again=False) == (True, [])
+
+
+def test_a_service_manager_ends_the_process_and_the_board_turns_on(tmp_path: Path) -> None:
+    """The next process joins a board that has kept its speed, and a run that nobody gave up."""
+    setup = Setup(sample_rig(SMALL_RIG), tmp_path / "data", speed=120)
+    plan = make_plan(read_casting(SAMPLES / "lantern-globe.toml"), setup.spec, time_budget_s=0.0)
+    said: list[str] = []
+
+    def say(line: str) -> None:
+        said.append(line)
+        if line.endswith("->  Keep turning."):
+            loop = asyncio.get_running_loop()
+            loop.call_later(0.5, os.kill, os.getpid(), signal.SIGTERM)
+
+    with socket.create_server(("127.0.0.1", 0)) as free:
+        settings = Settings(port=free.getsockname()[1], state_dir=tmp_path / "panel")
+    casting = serving.spin(setup, settings, orders.StartOwn(plan=plan), say, scripted=True)
+    assert asyncio.run(casting) is None
+    assert said[-1].startswith("Ended. The board turns on")
+    board = PtyBoard(setup.speed, setup.data / "board", detached=True)
+    try:
+        assert board.joined
+        assert board.enabled()
+        before = board.steps()
+        asyncio.run(SystemClock().sleep(0.2))
+        assert board.steps() != before
+    finally:
+        board.stop()

@@ -23,7 +23,7 @@ OWN = {
     "controller/telemetry/self_description.py",
 }  # fmt: skip
 METRIC = re.compile(
-    r"\d\s?(?:g|kg|mm|cm|ml|cm²|cm³|cm2|cm3|°C|degC)(?![\w/])"
+    r"\d\s?(?:g|kg|mm|cm|ml|cm²|cm³|cm2|cm3|°C|degC|kPa)(?![\w/])"
     r"|\b(?:grams?|kilograms?|millimetres?|centimetres?|millilitres?)\b"
 )
 OF_SCRIPT = re.compile(r"`[^`]*`|\"[^\"\n]*\"")

@@ -9,8 +9,9 @@ from scipy.stats import norm
 
 from evenwall.numerics import cure, gel
 from evenwall.numerics.gel import watch
+from evenwall.numerics.gel.asking import TouchWindow, window_words
 from evenwall.numerics.gel.chances import ALONG, chances, discrepancy
-from evenwall.numerics.gel.estimate import _likeliest
+from evenwall.numerics.gel.estimate import _likeliest, soon_words, span_words
 from evenwall.numerics.gel.fit import Candidate, moved, refit
 from evenwall.numerics.gel.inert import against_reaction, crowd
 from evenwall.numerics.gel.parameters import (
@@ -482,6 +483,31 @@ def test_who_never_touched_is_asked_for_a_touch() -> None:
     assert "touch the coat with a stick" in estimate.sentence
     state, estimate = gel.step(state, gel.Touch("coat", gel_s * 1.02))
     assert estimate.touch is None
+
+
+@pytest.mark.parametrize(
+    ("said", "words"),
+    [
+        (soon_words(0.0), "within a minute"),
+        (soon_words(0.4), "within a minute"),
+        (soon_words(7.2), "in 7 min"),
+        (soon_words(3.1, "within"), "within 3 min"),
+        (span_words(5.6, 8.7), "in 6 to 9 min"),
+        (span_words(0.5, 2.0), "in 1 to 2 min"),
+        (span_words(1.9, 2.2), "in about 2 min"),
+    ],
+)
+def test_no_time_is_zero_minutes(said: str, words: str) -> None:
+    assert said == words
+
+
+def test_a_touch_is_asked_for_by_the_coats_clock() -> None:
+    window = TouchWindow("cup", 420.0, 900.0)
+    assert "with a stick from 7 to 15 min after the parts met." in window_words(window, 100.0)
+    assert "with a stick now and until 15 min after the parts met." in window_words(window, 500.0)
+    coat = TouchWindow("coat", 1320.0, 1500.0)
+    assert "with a stick from 22 min after the parts met." in window_words(coat, 100.0)
+    assert "with a stick now." in window_words(coat, 1400.0)
 
 
 def test_a_mould_nobody_measured_is_waited_for() -> None:

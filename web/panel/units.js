@@ -58,11 +58,13 @@ function converted(number, { factor, more }, offset) {
   return `${sign}${(Number(plain) * factor + offset).toFixed(decimals)}`;
 }
 
-// A figure alone, with a tenth of its metric unit or `more` decimals than that.
+// A figure alone, to a tenth of its metric unit or `more` decimals than that. Another unit shows the
+// rounded figure, as sentences do, or one weight would be told in two ways.
 function figure(value, name, more = 0) {
   if (!known(value)) return "–";
   const unit = unitOf(name);
-  return `${(value * unit.factor + unit.offset).toFixed(1 + unit.more + more)} ${unit.symbol}`;
+  const rounded = Number(value.toFixed(1 + more));
+  return `${(rounded * unit.factor + unit.offset).toFixed(1 + unit.more + more)} ${unit.symbol}`;
 }
 
 export const length = (value_mm, more = 0) => figure(value_mm, "mm", more);
@@ -74,7 +76,7 @@ export const tempUnit = () => unitOf("degC").symbol;
 export const massFrom = (typed) => Number(typed) / unitOf("g").factor;
 export const lengthFrom = (typed) => Number(typed) / unitOf("mm").factor;
 export const tempFrom = (typed) => (Number(typed) - unitOf("degC").offset) / unitOf("degC").factor;
-export const massTo = (value_g) => (value_g * unitOf("g").factor).toFixed(1 + unitOf("g").more);
+export const massTo = (value_g) => (Number(value_g.toFixed(1)) * unitOf("g").factor).toFixed(1 + unitOf("g").more);
 export const lengthTo = (value_mm) => value_mm * unitOf("mm").factor;
 export const tempTo = (value_degC) => value_degC * unitOf("degC").factor + unitOf("degC").offset;
 

@@ -39,10 +39,15 @@ def touch_window(
 
 def window_words(window: TouchWindow, now_s: float) -> str:
     """Return one sentence that asks for the touch, in whole minutes after the parts met."""
-    when = "now" if window.from_s <= now_s else f"from minute {window.from_s / 60.0:.0f}"
+    now, from_min = window.from_s <= now_s, f"{window.from_s / 60.0:.0f}"
     if window.what == "cup":
-        until = f"to minute {max(window.until_s, now_s + 60.0) / 60.0:.0f}"
-        return f"No touch of this resin is known: touch the cup with a stick {when} {until}."
+        until_min = f"{max(window.until_s, now_s + 60.0) / 60.0:.0f}"
+        when = f"now and until {until_min}" if now else f"from {from_min} to {until_min}"
+        return (
+            f"No touch of this resin is known: touch the cup with a stick {when} min after the "
+            "parts met."
+        )
+    when = "now" if now else f"from {from_min} min after the parts met"
     return (
         f"No touched coat of this resin is known: with the frame standing, touch the coat with a "
         f"stick {when}."

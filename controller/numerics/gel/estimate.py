@@ -391,6 +391,25 @@ def _cools(used: FloatArray) -> bool:
     return bool(rise_K > 5.0 and fall_K > max(_COOLS_K, _COOLS_OF_RISE * rise_K))
 
 
+def soon_words(time_min: float, word: str = "in") -> str:
+    """Return the time from now in whole minutes; never 'in 0 min'.
+
+    >>> soon_words(0.4), soon_words(7.2), soon_words(3.1, "within")
+    ('within a minute', 'in 7 min', 'within 3 min')
+    """
+    return "within a minute" if time_min < 1.0 else f"{word} {time_min:.0f} min"
+
+
+def span_words(low_min: float, high_min: float) -> str:
+    """Return a span of times from now in whole minutes; one time where both are the same.
+
+    >>> span_words(5.6, 8.7), span_words(0.5, 2.0), span_words(1.9, 2.2)
+    ('in 6 to 9 min', 'in 1 to 2 min', 'in about 2 min')
+    """
+    low, high = max(1, round(low_min)), max(1, round(high_min))
+    return f"in about {high} min" if low >= high else f"in {low} to {high} min"
+
+
 def _told(
     state: GelState, estimate: GelEstimate, used: FloatArray, inert: float
 ) -> tuple[tuple[str, ...], str]:
@@ -414,15 +433,12 @@ def _told(
         parts.append("no sign of a reaction yet")
     elif estimate.probability_gelled > 0.5:
         says.append("probably_gelled")
-        parts.append(f"the coat has probably gelled; safe to stop in {stop_min:.0f} min")
+        parts.append(f"the coat has probably gelled; safe to stop {soon_words(stop_min)}")
     else:
         soon = low_min < 0.5
         says.append("gels_soon" if soon else "gels_later")
-        when = "within" if soon else f"in {low_min:.0f} to"
-        parts.append(
-            f"the coat is expected to gel {when} {high_min:.0f} min; "
-            f"safe to stop in {stop_min:.0f} min"
-        )
+        gels = soon_words(high_min, "within") if soon else span_words(low_min, high_min)
+        parts.append(f"the coat is expected to gel {gels}; safe to stop {soon_words(stop_min)}")
     says += holding(estimate.faults)[-1:]
     says += [f"not_{fault}" for fault in taken_back(estimate.faults) if fault == "no_reaction"]
     asked = []

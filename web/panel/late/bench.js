@@ -167,7 +167,7 @@ export class Bench {
   // Every plan since the controller came up: made, failed, or in the making.
   async plans() {
     const jobs = await this.line.get("/api/plans");
-    const state = (job) => (job.error ? "no plan" : job.done ? "ready" : `${Math.round(job.fraction * 100)} %${leftWords(job.left_s)}`);
+    const state = (job) => (job.error ? "no plan" : job.done ? "ready" : `${Math.round(job.fraction * 100)} %.${leftWords(job.left_s)}`);
     return [
       h("h1", {}, "Plans"),
       jobs.length ? null : h("p", { class: "why" }, "Nothing has been planned since the controller came up."),
@@ -483,7 +483,7 @@ function askedWords({ wall_mm, shop_degC, mould_degC }) {
   return `${length(wall_mm)} wall; shop ${temp(shop_degC)}, mould ${temp(mould_degC)}.`;
 }
 
-const sentenceOf = (job) => `${job.sentence}${/[.…]$/.test(job.sentence) ? "" : "."}${leftWords(job.left_s)}`;
+const sentenceOf = (job) => `${job.sentence.charAt(0).toUpperCase()}${job.sentence.slice(1)}${/[.…]$/.test(job.sentence) ? "" : "."}${leftWords(job.left_s)}`;
 
 // Said once the search has a pace: null before.
 function leftWords(left_s) {
