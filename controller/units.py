@@ -70,7 +70,7 @@ Values = TypeVar("Values", float, "npt.NDArray[np.float64]")
 
 class ShownUnit(NamedTuple):
     """Conversion of a metric figure for display: times `factor`, plus `offset`, with `more` extra
-    decimals. `one` and `several` are its name when it is read aloud."""
+    decimals but not over `most`. `one` and `several` are its name when it is read aloud."""
 
     symbol: str
     one: str
@@ -78,6 +78,7 @@ class ShownUnit(NamedTuple):
     factor: float = 1.0
     offset: float = 0.0
     more: int = 0
+    most: int = 6
 
     def of(self, value: Values) -> Values:
         """Return metric figures in this unit; an array gives an array."""
@@ -103,12 +104,12 @@ SHOWN: dict[System, dict[str, ShownUnit]] = {
         "kPa": ShownUnit("kPa", "kilopascal", "kilopascals"),
     },
     "inch": {
-        "mm": ShownUnit("in", "inch", "inches", 1.0 / MM_PER_INCH, more=2),
+        "mm": ShownUnit("in", "inch", "inches", 1.0 / MM_PER_INCH, more=2, most=4),
         "cm2": ShownUnit("sq in", "square inch", "square inches", 100.0 / MM_PER_INCH**2, more=1),
         "cm3": ShownUnit("cu in", "cubic inch", "cubic inches", 1000.0 / MM_PER_INCH**3, more=1),
         "ml": ShownUnit("fl oz", "fluid ounce", "fluid ounces", 1.0 / 29.5735295625, more=1),
         # A tenth of a gram is 0.004 oz: in hundredths of an ounce small parts would be off by 2 %.
-        "g": ShownUnit("oz", "ounce", "ounces", 16.0 / 453.59237, more=2),
+        "g": ShownUnit("oz", "ounce", "ounces", 16.0 / 453.59237, more=2, most=3),
         "kg": ShownUnit("lb", "pound", "pounds", 1000.0 / 453.59237),
         "degC": ShownUnit("\u00b0F", "degree", "degrees", 1.8, 32.0),
         "K": ShownUnit("\u00b0F", "degree", "degrees", 1.8),
@@ -157,6 +158,6 @@ def _converted(number: str, unit: ShownUnit, offset: float) -> str:
     if unit.factor == 1.0 and offset == 0.0:
         return number
     plain = number.replace(",", "").replace("\u2212", "-")
-    decimals = len(plain.partition(".")[2]) + unit.more
+    decimals = min(len(plain.partition(".")[2]) + unit.more, unit.most)
     sign = "+" if number.startswith("+") else ""
     return f"{sign}{float(plain) * unit.factor + offset:.{decimals}f}"

@@ -24,6 +24,8 @@ SENTENCES = (
     ("near [12.0, -3.5, 40.1] mm", "near [12.0, -3.5, 40.1] mm",
      "near [0.472, -0.138, 1.579] in"),
     ("a cup of 600 ml", "a cup of 600 ml", "a cup of 20.3 fl oz"),
+    ("a wall of 4.064 mm, 277.83 g", "a wall of 4.064 mm, 277.83 g",
+     "a wall of 0.1600 in, 9.800 oz"),
     ("presses with 3.5 kPa", "presses with 3.5 kPa", "presses with 0.51 psi"),
     ("-4 degC", "-4 °C", "25 °F"),
 )  # fmt: skip

@@ -28,7 +28,7 @@ from evenwall.planning.batch import turn_by_s
 from evenwall.planning.in_words import clock_words
 from evenwall.planning.shape_error import relative_error
 from evenwall.run.alerts import SEVERITY, WEIGHT_REFUSE
-from evenwall.run.events import AlertRaised, BoardRefused
+from evenwall.run.events import AlertRaised, BoardRefused, Halted
 from evenwall.run.fate import Fate, fate
 from evenwall.run.state import Coat, RunState
 from evenwall.run.user_messages import TROUBLES
@@ -227,10 +227,13 @@ def troubles(run: Recorded) -> list[Trouble]:
         found += _of_coat(planned, coat)
     raised = (AlertRaised.of(row).alert for row in run.events if row.kind == AlertRaised.kind)
     alerts = Counter(kind for kind in raised if SEVERITY.get(kind) != "note")
+    # While a person closes up, an open guard is no trouble, although the page reminds of it.
+    halts = [Halted.of(row).why for row in run.events if row.kind == Halted.kind]
+    alerts["guard_open"] = halts.count("guard")
     found += [
         Trouble(kind=kind, times=times, sentence=_times(TROUBLES[kind], times))
         for kind, times in sorted(alerts.items())
-        if kind in TROUBLES
+        if kind in TROUBLES and times
     ]
     refused = sum(row.kind == BoardRefused.kind for row in run.events)
     if refused:

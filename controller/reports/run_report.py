@@ -31,6 +31,7 @@ from evenwall.run.events import (
     Halted,
     MixedAgain,
     Noted,
+    hidden,
 )
 from evenwall.run.replay import Floats
 from evenwall.run.view import gravity_in_mould, record_line
@@ -246,8 +247,10 @@ def photographs(photos: Sequence[tuple[str, str]]) -> list[Block]:
 def fault_lines(run: Recorded) -> list[tuple[Event, str]]:
     """Return the faults, oldest first, in words."""
     found = []
+    calm = {"guard_open", *(kind for kind, severity in SEVERITY.items() if severity == "note")}
     for row, event in run.happened:
-        told = isinstance(event, AlertRaised) and SEVERITY.get(event.alert) != "note"
+        # An open guard is also told of while a person closes up; one that stopped the frame halted.
+        told = isinstance(event, AlertRaised) and event.alert not in calm
         if told or isinstance(event, Halted | BoardRefused | MixedAgain):
             found.append((row, event.line()))
     return found
@@ -281,7 +284,7 @@ def record(run: Recorded) -> list[Block]:
     rows = tuple(
         (_time_of(run, event), record_line(event).text)
         for event in run.events
-        if event.kind not in _UNSHOWN
+        if event.kind not in _UNSHOWN and not hidden(event)
     )
     return [Heading("As it was written down"), Table(("time", "what"), rows)]
 

@@ -108,7 +108,7 @@ def what_is_better(old: Plan, new: Plan) -> str:
     """Sentence for the person at the bench: the full plan is ready, and these are its changes."""
     said = "The full plan takes over from the first answer"
     if old.wall.min_mm is not None and new.wall.min_mm is not None:
-        said += f": thinnest patch {new.wall.min_mm:.2f} mm (was {old.wall.min_mm:.2f})"
+        said += f": thinnest patch {new.wall.min_mm:.2f} mm (was {old.wall.min_mm:.2f} mm)"
     pairs = [
         (after, before)
         for after, before in zip(new.coats, old.coats, strict=False)
@@ -120,7 +120,7 @@ def what_is_better(old: Plan, new: Plan) -> str:
     for after, before in pairs:
         said += (
             f"; coat {after.coat} weighs A {after.part_a_g:.1f} g + B {after.part_b_g:.1f} g "
-            f"(was {before.part_a_g:.1f} + {before.part_b_g:.1f})"
+            f"(was {before.part_a_g:.1f} g + {before.part_b_g:.1f} g)"
         )
     if not pairs and len(new.coats) == len(old.coats):
         said += "; the weights stay"
@@ -133,7 +133,7 @@ def what_changed(old: Plan, new: Plan, coats_done: int) -> str:
     said = (
         f"The coats to come were planned again: coat {after.coat} is now "
         f"{after.mean_mm:.2f} mm, weigh A {after.part_a_g:.1f} g + B {after.part_b_g:.1f} g "
-        f"(was {before.part_a_g:.1f} + {before.part_b_g:.1f}), gel expected "
+        f"(was {before.part_a_g:.1f} g + {before.part_b_g:.1f} g), gel expected "
         f"{clock_words(after.clock.gel_expected_s)} (was "
         f"{clock_words(before.clock.gel_expected_s)})"
     )

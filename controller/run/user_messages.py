@@ -187,7 +187,7 @@ NOT_COMPUTED = "The wall that is left cannot be computed ({why}): look at it whe
 TROUBLES: dict[str, str] = {
     "standing_liquid": "The frame stood while a coat was liquid",
     "standing_gelling": "The frame stood while a coat was about to gel",
-    "guard_open": "The guard was open when the frame had to turn",
+    "guard_open": "The guard was opened while the frame turned",
     "late_pour": "The pour was late",
     "tip_out": "A coat was not turned in time for a closed wall",
     "set_in_mould": "A coat gelled in the standing mould",

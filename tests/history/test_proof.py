@@ -390,6 +390,25 @@ def test_troubles_of_a_run_are_counted_and_the_grave_ones_come_first(
     assert (slips.times, slips.sentence) == (2, "An axis lost steps, 2 times.")
 
 
+def test_a_guard_that_is_open_while_a_person_closes_up_is_no_trouble(
+    a_record: tuple[Path, str],
+) -> None:
+    """Each coat is poured with the guard open, and the page reminds of it; a stop by it counts."""
+    journal = Journal(a_record[0])
+    run = Recorded.read(journal, a_record[1])
+    journal.close()
+
+    def guard(*kinds: tuple[str, dict[str, str]]) -> list[str]:
+        rows = [run.events[-2].model_copy(update={"kind": k, "data": d}) for k, d in kinds]
+        events = (*run.events[:-1], *rows, run.events[-1])
+        found = troubles(Recorded(run.run_id, run.plan_json, events, run.samples))
+        return [one.sentence for one in found if one.kind == "guard_open"]
+
+    alert, halt = ("alert", {"alert": "guard_open"}), ("halted", {"why": "guard"})
+    assert guard(alert) == []
+    assert guard(alert, halt) == ["The guard was opened while the frame turned."]
+
+
 def test_each_spot_is_held_against_the_wall_where_it_lies() -> None:
     """A tube closed below, 1 mm at its bottom and 5 mm at its mouth, rising with the height."""
     rings, around = 21, 12

@@ -63,6 +63,30 @@ def _filled(node: ast.JoinedStr) -> str:
     return said
 
 
+NAMED = re.compile(r"_(mm|g|degC|cm2|cm3|ml|kg)\)?$")
+UNIT_FOLLOWS = re.compile(r" (?:mm|g|degC|cm2|cm3|ml|kg|K)\b| to $| to \d| \+- |, $")
+
+
+def without_unit(path: Path) -> Iterator[str]:
+    """Yield sentences in which a figure whose name carries a unit is not followed by it.
+
+    A string that is one figure alone is the value of an error, which carries its unit beside it.
+    One that begins with +- is an error behind a figure.
+    """
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if not isinstance(node, ast.JoinedStr) or len(node.values) == 1:
+            continue
+        for part, after in zip(node.values, [*node.values[1:], None], strict=True):
+            figure = isinstance(part, ast.FormattedValue) and part.format_spec is not None
+            if not figure or not NAMED.search(ast.unparse(part.value)):
+                continue
+            follows = str(after.value) if isinstance(after, ast.Constant) else ""
+            whole = ast.unparse(node)
+            behind = isinstance(after, ast.FormattedValue) or whole.startswith("f' +- ")
+            if not behind and not UNIT_FOLLOWS.match(follows):
+                yield f"{path.name}:{part.lineno}: {whole}"
+
+
 def of_script(path: Path) -> Iterator[tuple[int, str]]:
     """Yield line and text of each string of a script; 1.5 stands for each filled-in part."""
     for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), 1):
@@ -105,3 +129,15 @@ def test_no_sentence_of_the_code_stays_metric() -> None:
             found += [(str(path.relative_to(ROOT)), *one) for one in of_script(path)]
     assert len(found) > 5000  # strings were read at all: there are some ten thousand
     assert [f"{n}:{line}: {w}" for n, line, text in found for w in stays_metric(text)] == []
+
+
+def test_a_figure_whose_name_has_a_unit_says_it(tmp_path: Path) -> None:
+    probe = tmp_path / "probe.py"
+    probe.write_text('f"now {a_g:.1f} g (was {b_g:.1f})"; f"{c_mm:.1f} to {d_mm:.1f} mm"\n')
+    assert len(list(without_unit(probe))) == 1
+    found = []
+    for folder in ("controller", "web"):
+        for path in sorted((ROOT / folder).rglob("*.py")):
+            if "simulation" not in path.parts:
+                found += list(without_unit(path))
+    assert found == []

@@ -40,6 +40,8 @@ def test_the_report_holds_what_was_done(a_proven_record: tuple[Path, str], tmp_p
         assert coat.steps_counted is not None
         assert str(coat.steps_counted[0]) in text
     assert "foot" in text
+    cells = ["".join(cell.itertext()) for cell in tree.iter("td")]
+    assert not {"ticked", "drafted", "call over", "call_over"} & set(cells)  # as on the page
     assert f"Started {run.events[0].utc[:10]} {run.events[0].utc[11:16]} UTC." in text
     # Nothing is last and lonely on a page of its own: the record, which is long, ends the report.
     assert text.index("safety data sheet") < text.index("As it was written down")

@@ -26,8 +26,8 @@ export function dress() {
 const rules = JSON.parse(document.getElementById("units")?.textContent ?? "null");
 const known = (value) => typeof value === "number" && Number.isFinite(value);
 export const unitOf = (name) => {
-  const [symbol, one, several, factor, offset, more] = rules.shown[chosen.units][name];
-  return { symbol, one, several, factor, offset, more };
+  const [symbol, one, several, factor, offset, more, most] = rules.shown[chosen.units][name];
+  return { symbol, one, several, factor, offset, more, most };
 };
 
 const FIGURE = rules && new RegExp(rules.figure, "g");
@@ -50,10 +50,10 @@ function figures(text, full) {
   });
 }
 
-function converted(number, { factor, more }, offset) {
+function converted(number, { factor, more, most }, offset) {
   if (factor === 1 && offset === 0) return number;
   const plain = number.replaceAll(",", "").replace("\u2212", "-");
-  const decimals = (plain.split(".")[1] ?? "").length + more;
+  const decimals = Math.min((plain.split(".")[1] ?? "").length + more, most);
   const sign = number.startsWith("+") ? "+" : "";
   return `${sign}${(Number(plain) * factor + offset).toFixed(decimals)}`;
 }
@@ -64,7 +64,7 @@ function figure(value, name, more = 0) {
   if (!known(value)) return "–";
   const unit = unitOf(name);
   const rounded = Number(value.toFixed(1 + more));
-  return `${(rounded * unit.factor + unit.offset).toFixed(1 + unit.more + more)} ${unit.symbol}`;
+  return `${(rounded * unit.factor + unit.offset).toFixed(Math.min(1 + unit.more + more, unit.most))} ${unit.symbol}`;
 }
 
 export const length = (value_mm, more = 0) => figure(value_mm, "mm", more);

@@ -161,7 +161,7 @@ class CastingMeasured(RunEvent, Measured):
 
     def line(self) -> str:
         # Rounded as scales and calipers read: a figure typed in ounces or inches has no end.
-        said = [] if self.weight_g is None else [f"{round(self.weight_g, 1):g} g"]
+        said = [] if self.weight_g is None else [f"{round(self.weight_g, 2):g} g"]
         said += [f"rim {round(rim_mm, 2):g} mm" for rim_mm in self.rim_mm]
         said += [f"{spot.where} {round(spot.wall_mm, 2):g} mm" for spot in self.spots]
         return f"Measured: {', '.join(said)}."
