@@ -7,6 +7,9 @@ from evenwall.run import user_messages as plain
 from evenwall.run.fate import Fate, fate
 from evenwall.run.state import Coat, RunState
 
+# A poured coat stands in the mould after the time at which turning had to begin.
+STANDS_LATE = {"late_start", "tip_out", "set_in_mould"}
+
 LaidKey = tuple[tuple[int, str, float | None, float, float | None], ...]
 
 
@@ -77,6 +80,10 @@ def wall_view(state: RunState, computed: tuple[LaidKey, WallSummary] | None) -> 
     figure that contradicts the record is never shown.
     """
     planned, key = state.plan.wall, laid_key(state)
+    if STANDS_LATE & set(state.alerts):
+        return WallSummary(
+            target_mm=planned.target_mm, mean_mm=planned.mean_mm, note=plain.WALL_LATE
+        )
     if key:
         if computed is not None and computed[0] == key:
             return computed[1]

@@ -181,6 +181,10 @@ WALL_AGAIN = (
     "A coat was turned late, stood or was lost: the wall is being computed again, and until then "
     "no thinnest place is known."
 )
+WALL_LATE = (
+    "The coat in the mould is too late for the planned wall: no thinnest place is known until it "
+    "has turned or is laid anew."
+)
 AS_TURNED = "Computed again from how the coats were weighed and turned."
 NOT_COMPUTED = "The wall that is left cannot be computed ({why}): look at it when the coat has set."
 

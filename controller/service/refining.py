@@ -25,7 +25,11 @@ from evenwall.service.port import RunPort
 
 SEARCHING = (
     "This casting began with the first answer. The full plan is being searched for{left}; it takes "
-    "over before the first pour. Go on weighing: no need to wait."
+    "over before the first pour. Go on: no need to wait."
+)
+SEARCHING_STILL = (
+    "This casting began with the first answer. The full plan is still being searched for{left}; it "
+    "then plans the coats to come. No need to wait."
 )
 LATER = "{why} The coats to come are planned by it."
 NONE = "There is no full plan ({why}): the first answer stands."
@@ -84,10 +88,12 @@ class Refining:
     def _changed(self, job: PlanJob) -> None:
         if job.job_id != self._job_id:
             return
-        if self._state() is None:
+        state = self._state()
+        if state is None:
             self._let_go(None)
         elif not job.done:
-            self._notice(FIRST_NOTICE, SEARCHING.format(left=left_words(job.left_s)))
+            said = SEARCHING if before_first_pour(state) else SEARCHING_STILL
+            self._notice(FIRST_NOTICE, said.format(left=left_words(job.left_s)))
         elif job.plan is None or job.rough:
             why = job.error or "its search was stopped"
             self._let_go(NONE.format(why=why.rstrip(".")))

@@ -89,6 +89,18 @@ def test_before_it_nothing_is_tipped_out() -> None:
     assert not bench.ask("answer", question="coat_lost", value="tipped_out").accepted
 
 
+def test_a_coat_that_stands_too_long_takes_the_planned_wall_off_the_sheet() -> None:
+    """Nobody has turned it yet: the plan's thinnest place is past, whatever comes of the coat."""
+    coat = lantern_plan().coats[0]
+    for after_s in (turn_by_s(coat.clock) + 15.0, no_return_s(coat) + 30.0, coat.clock.gel_low_s):
+        bench = standing(after_s)
+        told = shown(bench)
+        assert told.step is Step.CLOSE_UP
+        assert told.wall.min_mm is None
+        assert told.wall.note == plain.WALL_LATE
+    assert shown(standing(turn_by_s(coat.clock) - 30.0)).wall.note != plain.WALL_LATE
+
+
 def test_a_coat_turned_late_has_another_wall_and_one_too_late_none() -> None:
     """Late: its weights still count, and no thinnest place is shown until it was computed again.
     Too late: it counts for nothing, and 'stood' holds the time that it should have turned."""

@@ -48,6 +48,9 @@ def _wall_contradicts(shown: Snapshot, state: RunState) -> Iterator[str]:
     other = any(end in (Fate.LOST, Fate.CHANGED) for end in ends)
     if other and shown.wall is not None and shown.wall.min_mm is not None:
         yield "a thinnest place of the plan is shown of a coat that was turned late"
+    late = {"late_start", "tip_out", "set_in_mould"} & set(state.alerts)
+    if late and shown.wall is not None and shown.wall.min_mm is not None:
+        yield "a thinnest place of the plan is shown while a coat stands too late"
     for coat, planned in zip(state.coats, state.plan.coats, strict=True):
         early_s = TOUCH_EARLY * planned.clock.gel_low_s
         if coat.gel_how == "touch" and (coat.gel_coat_s or 0.0) < early_s:
