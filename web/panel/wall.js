@@ -108,7 +108,8 @@ function describe(seen, set, liquid, target) {
   if (lost.length) built += ` Coat ${lost.join(" and ")} is no wall and does not count.`;
   if (wall?.min_mm === null || wall?.min_mm === undefined) return `${built} ${wall?.note ?? ""}`.trim();
   const rim = wall.rim_mm ? `, rim ${length(wall.rim_mm)} (open mark)` : "";
-  return `${built} ${seen.coats.some((c) => c.fate === "lost" || c.fate === "changed") ? wall.note : "As planned"}, when all coats are in: thinnest place ${length(wall.min_mm)}${errorWords(wall)} (filled mark)${rim}. The rim is not the wall.`;
+  const other = seen.coats.some((c) => c.fate === "lost" || c.fate === "changed");
+  return `${built} ${other ? `${wall.note} When` : "As planned, when"} all coats are in: thinnest place ${length(wall.min_mm)}${errorWords(wall)} (filled mark)${rim}. The rim is not the wall.`;
 }
 
 // Of the thinnest place: mesh and shape together, as the plan has them.
