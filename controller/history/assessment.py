@@ -63,8 +63,7 @@ ADVICE: dict[MissingKind, str] = {
 
 
 def stayed_g(plan: Plan, state: RunState) -> float:
-    """Grams that should be in the mould: the weighed mixes less the rests in cups and the
-    spills."""
+    """Grams that should be in the mould: as weighed, less what cups, lid and rim take."""
     total = 0.0
     for coat, planned in zip(state.coats, plan.coats, strict=True):
         mixed = planned.mix_g
@@ -72,7 +71,7 @@ def stayed_g(plan: Plan, state: RunState) -> float:
             mixed = coat.part_a_g + coat.part_b_g
         left_g = planned.cup_left_g if coat.cup_left_g is None else coat.cup_left_g
         spill_g = planned.spill_g if coat.spill_g is None else coat.spill_g
-        total += mixed - left_g - spill_g
+        total += (mixed - left_g - spill_g) * planned.wall_share
     return total
 
 
@@ -136,7 +135,7 @@ def _held(finding: Finding) -> Finding:
 
 def _weight(plan: Plan, state: RunState, weight_g: float) -> list[Finding]:
     foreseen_g, error_g = stayed_g(plan, state), stayed_error_g(plan, state)
-    mm_per_g = 10.0 / plan.casting.resin.sheet.mixed_density_g_cm3 / plan.geometry.area_cm2
+    mm_per_g = 10.0 / plan.casting.resin.sheet.cured_density_g_cm3 / plan.geometry.area_cm2
     weight = Finding(
         what="weight",
         unit="g",

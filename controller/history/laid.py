@@ -43,12 +43,15 @@ def _as_turned(planned: CoatPlan, coat: Coat, ramps: tuple[Ramp, ...]) -> CoatPl
     begun_s = (coat.spin_from_s or 0.0) - (coat.parts_met_s or 0.0)
     slower = pace(planned, coat)
     part_a_g, part_b_g = coat.part_a_g or planned.part_a_g, coat.part_b_g or planned.part_b_g
+    left_g = planned.cup_left_g if coat.cup_left_g is None else coat.cup_left_g
+    stays_g = part_a_g + part_b_g - left_g - planned.spill_g
     return planned.model_copy(
         update={
             "mix_g": part_a_g + part_b_g,
             "part_a_g": part_a_g,
             "part_b_g": part_b_g,
-            "cup_left_g": planned.cup_left_g if coat.cup_left_g is None else coat.cup_left_g,
+            "cup_left_g": left_g,
+            "lid_g": stays_g * (1.0 - planned.wall_share),
             "clock": planned.clock.model_copy(update={"spin_from_s": begun_s}),
             "ramps": ramps,
             "viscosity": tuple((time_s * slower, mu) for time_s, mu in planned.viscosity),

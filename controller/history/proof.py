@@ -9,8 +9,6 @@ average.
 
 from __future__ import annotations
 
-from statistics import fmean
-
 from evenwall.errors import InputError
 from evenwall.history.assessment import GAUGE_MM, SCALE_G, SpotSpans, assess, stayed_g
 from evenwall.history.lessons import bounded
@@ -19,7 +17,7 @@ from evenwall.history.turned import turned
 from evenwall.model import Assessment, Measured, Plan, RigSpec, parse
 from evenwall.planning.advice import mean_bound_mm
 from evenwall.run.events import Proven
-from evenwall.run.replay import plan_today
+from evenwall.run.replay import plan_as_it_was, plan_today
 from evenwall.run.state import RunState
 
 
@@ -83,7 +81,7 @@ def make_proof(run: Recorded, found: Assessment, reason: str = "") -> Proof:
 def compare(plan: Plan, state: RunState, measured: Measured) -> tuple[list[str], MouldLesson]:
     """Return the meaning of the measurements in words, and the lesson for the mould."""
     said: list[str] = []
-    density = plan.casting.resin.sheet.mixed_density_g_cm3
+    density = plan.casting.resin.sheet.cured_density_g_cm3
     area_cm2 = plan.geometry.area_cm2
     expected_g = stayed_g(plan, state)
     mean_mm = expected_g / density / area_cm2 * 10.0
@@ -116,7 +114,7 @@ def _rim_sentences(plan: Plan, weight_g: float | None, rim_mm: float, mean_mm: f
     if rim_mm <= mean_mm + GAUGE_MM:
         return []
     most_mm = mean_bound_mm(
-        weight_g, plan.totals.solid_g, plan.casting.resin.sheet.mixed_density_g_cm3, opening=True
+        weight_g, plan.totals.solid_g, plan.casting.resin.sheet.cured_density_g_cm3, opening=True
     )
     return [
         f"The rim is not the wall: it reads {rim_mm:.1f} mm, but {weight_g:.0f} g on "
@@ -163,7 +161,4 @@ def to_look_at(run: Recorded) -> tuple[Plan, str]:
     except InputError:
         again = run.state.replay_of is not None
         return run.plan, "As the proven run turned." if again else "As planned."
-    room_degC = fmean(coat.cure.mean_degC for coat in spin.coats)
-    mould = [sample.mould_degC for sample in run.samples if sample.mould_degC is not None]
-    plan = plan_today(run.plan, spin, room_degC, fmean(mould) if mould else room_degC)
-    return plan, "From what was weighed, and how it turned."
+    return plan_as_it_was(run.plan, spin), "From what was weighed, and how it turned."

@@ -135,7 +135,7 @@ def _turned_coat(
         part_a_g + part_b_g,
         poured_s - met_s,
         room_degC,
-        mould_degC,
+        mould_degC + planned.wall_warmer_K,
     )
     path = CurePath.of(kin, history)
     return ProvenCoat(
@@ -147,6 +147,7 @@ def _turned_coat(
         start_deg=planned.start_deg,
         ramps=ramps_of(run.plan, index, parts),
         gel_ratio=gel_s / path.gel_s,
+        mould_degC=mould_degC,
         cure=CureTable.of(path.gelling_at(gel_s), room_degC),
     )
 

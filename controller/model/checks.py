@@ -66,8 +66,8 @@ def _ramps_turn(coat: CoatPlan) -> None:
 
 
 def _weights_agree(coat: CoatPlan, sheet: Sheet) -> None:
-    if coat.mix_g <= coat.cup_left_g + coat.spill_g:
-        limit = f"must be below what is poured, {coat.mix_g - coat.cup_left_g:g} g"
+    if coat.mix_g <= coat.cup_left_g + coat.spill_g + coat.lid_g:
+        limit = f"must be below what is poured, {coat.mix_g - coat.cup_left_g - coat.lid_g:g} g"
         raise InputError("spill_g", f"{coat.spill_g:g}", limit, unit="g")
     both_g = coat.part_a_g + coat.part_b_g
     if abs(both_g - coat.mix_g) > SUM_SHARE * coat.mix_g + ROUNDING_G:

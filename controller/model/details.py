@@ -69,7 +69,8 @@ class SearchDetail(Frozen):
     baseline_recipe: Figures = Field(default_factory=dict)
     worst_day: Words | None = None
     gain_over_baseline: Finite | None = None
-    baseline_coat: BaselineCoat | None = None
+    baseline_coat: BaselineCoat | None = None  # of all coats, in plans of before they differed
+    baseline_coats: Annotated[tuple[BaselineCoat, ...], Field(max_length=24)] = ()
 
 
 class CoatHeatDetail(Frozen):
@@ -82,13 +83,39 @@ class CoatHeatDetail(Frozen):
     gel_earlier: Finite
 
 
+class RestDetail(Frozen):
+    """Promise of a rest before the next pour: thinnest patch over the mean, on the coarse mesh.
+
+    rest: the share of the bonding window; longer_min: the casting takes so much longer."""
+
+    rest: Finite
+    longer_min: Finite
+    min_over_mean: Finite
+
+
 class HeatDetail(Frozen):
-    """Heat that earlier coats leave in the mould, for a pour soon and for one after a wait."""
+    """Heat that earlier coats leave in the mould, poured soon and as planned; why says the choice.
+
+    Plans of before the planner knew this heat have no rest, and their clocks are of a cool mould.
+    """
 
     as_soon_as_allowed: Annotated[tuple[CoatHeatDetail, ...], Field(max_length=24)] = ()
     even_from_min: Finite | None = None
     waited_min: Finite
     after_waiting: Annotated[tuple[CoatHeatDetail, ...], Field(max_length=24)] = ()
+    rest: Finite = 0.0
+    rests: Annotated[tuple[RestDetail, ...], Field(max_length=12)] = ()
+    why: Words = ""
+
+
+class OddsDetail(Frozen):
+    """The thinnest patch of nine castings in ten, at least, and of half of them; scatter: how far
+    each thing is taken to be off, as standard deviations. Absent where no film told it."""
+
+    nine_in_ten_mm: Finite
+    half_mm: Finite
+    draws: Count
+    scatter: Figures = Field(default_factory=dict)
 
 
 class Details(Frozen):
@@ -100,6 +127,7 @@ class Details(Frozen):
     coat_limits_mm: Figures = Field(default_factory=dict)
     search: SearchDetail | None = None
     heat: HeatDetail | None = None
+    odds: OddsDetail | None = None
     recipes: Annotated[tuple[Figures, ...], Field(max_length=24)] = ()
     replay: dict[str, Any] | None = None
     form: Row = ()  # figures by which a later search finds plans of similar forms

@@ -75,12 +75,21 @@ class CoatPlan(Frozen):
     part_b_g: Grams
     cup_left_g: LeftGrams
     spill_g: LeftGrams
+    lid_g: LeftGrams = 0.0  # what a cap takes of the pour
     clock: CoatClock
     start_deg: StartAngles = StartAngles()
+    # By how much earlier coats have warmed the mould that this one meets.
+    wall_warmer_K: Annotated[float, Field(ge=-20.0, le=60.0)] = 0.0
     ramps: Annotated[tuple[Ramp, ...], Field(max_length=20_000)]
     # (time_s of the coat's clock, Pa s)
     viscosity: Annotated[tuple[tuple[Moment_s, Pascal_s], ...], Field(max_length=5000)] = ()
     opening_state: Literal["open", "capped"] = "open"
+
+    @property
+    def wall_share(self) -> float:
+        """Share of what is poured and not spilt that stays on the wall; the lid has the rest."""
+        poured_g = self.mix_g - self.cup_left_g - self.spill_g
+        return 1.0 - self.lid_g / poured_g
 
     @property
     def witness_g(self) -> float:

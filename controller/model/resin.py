@@ -22,6 +22,17 @@ class Sheet(Typed):
     peak_exotherm_degC: Annotated[float, Field(gt=0, le=300)] | None = None
     demould_min: Annotated[float, Field(gt=0, le=14 * 24 * 60)] | None = None
     snap: bool = False
+    # By volume, from mixed to cured; usual are 2 to 6 % (from memory), a sheet may say it.
+    shrinkage_percent: Annotated[float, Field(ge=0.0, le=12.0)] = 3.0
+
+    @property
+    def cured_share(self) -> float:
+        """Volume that the cure leaves of the mixed resin's."""
+        return 1.0 - self.shrinkage_percent / 100.0
+
+    @property
+    def cured_density_g_cm3(self) -> float:
+        return self.mixed_density_g_cm3 / self.cured_share
 
 
 class FirstBatch(Typed):

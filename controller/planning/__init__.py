@@ -3,10 +3,11 @@
 `make_plan` weighs, times, searches and loads; `replan` does the rest again after a real coat. The
 mesher and the optimiser behind them are loaded when somebody plans: what serves a rig never does.
 
-Behind it, each on the ones below: `make` a plan and `rest` the remainder of a run; `assembly` of
-its coats in their `context`, with `plan_words`; `search` for them, by their `outlook` on
-every day, `polish`ed; `level` one mesh's films; `mixing` what sums of them are worth; `space` what
-a recipe may be; `walls` the film of one; `recipe` its ramps; `batch` its clock and weights.
+Behind it, each on the ones below: `make` a plan, or its rest by `replanning`; `assemble` what was
+found; `search` for its coats, with some `effort`, by their `outlook` on every day, `polish`ed;
+`rests` between the pours; `pool` the recipes tried; `level` one mesh's films; `mixing` what sums of
+them are worth; `space` what a recipe may be; `context` what is worked out once; `walls` the film of
+one coat; `recipe` its ramps; `coat_heat` its clock on a warm wall; `batch` its clock and weights.
 """
 
 from typing import TYPE_CHECKING, Any
@@ -15,7 +16,7 @@ from evenwall.planning.batch import CoatDone, Taught
 
 if TYPE_CHECKING:
     from evenwall.planning.make import make_plan
-    from evenwall.planning.rest import replan
+    from evenwall.planning.replanning import replan
 
 __all__ = ["CoatDone", "Taught", "make_plan", "replan"]
 
@@ -23,10 +24,6 @@ __all__ = ["CoatDone", "Taught", "make_plan", "replan"]
 def __getattr__(name: str) -> Any:
     if name not in ("make_plan", "replan"):
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    if name == "replan":
-        from evenwall.planning.rest import replan
+    from evenwall.planning import make, replanning
 
-        return replan
-    from evenwall.planning.make import make_plan
-
-    return make_plan
+    return make.make_plan if name == "make_plan" else replanning.replan

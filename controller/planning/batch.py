@@ -30,6 +30,11 @@ STICK_G = 1.0  # what the mixing stick keeps: common practice
 # A batch's own gel time against its sheet, as a 90 % span: 10 % of batch and weather, and what the
 # ratio of coat to cup leaves open (1.5 to 1.7: common practice).
 GEL_LOW, GEL_HIGH = 0.88, 1.14
+# On a wall that earlier coats warm: standard deviation of the heat model, as a share of the warmth
+# (over losses of 10 to 30 W/m2 K and four wall materials a third coat gels 14 to 33 % earlier), and
+# what a kelvin of it moves a coat's gel by (the lantern globe's second and third coat, 3 to 4 %).
+HEAT_SD, GEL_PER_K = 0.2, 0.033
+NINETY = 1.645  # standard deviations to either side of a 90 % span
 HORIZON_GELS = 30.0  # how far the cure is followed for windows and demoulding
 
 
@@ -58,7 +63,11 @@ class Taught:
 
 @dataclass(frozen=True)
 class Batch:
-    """A coat before its spin is chosen. `history` is the coat's, on the coat's clock."""
+    """A coat before its spin is chosen. `history` is the coat's, on the coat's clock.
+
+    warmer_K: the mould as this coat meets it, over the mould's own temperature; rest: the share of
+    the bonding window by which the next coat waits.
+    """
 
     mean_mm: float
     mix_g: float
@@ -72,6 +81,8 @@ class Batch:
     history: cure.CureHistory
     cup_peak_degC: float
     coat_peak_degC: float
+    warmer_K: float = 0.0
+    rest: float = 0.0
 
 
 def cure_sheet(sheet: Sheet) -> cure.Sheet:
@@ -116,16 +127,18 @@ def mix(
     spill_g: float,
     sheet: Sheet,
     *,
+    lid_g: float = 0.0,
     witness: bool = False,
     stays: float = 1.0,
 ) -> tuple[float, float]:
-    """Grams to mix, and grams of them that stay behind, for a coat of `mean_mm` after spilling.
+    """Grams to mix, and grams of them that stay behind, for a cured coat of `mean_mm` after
+    spilling and after what the lid takes.
 
     witness: some is left in the cup on purpose, for the probe that stands in it. stays: of the
     grams meant for the wall, the share that earlier castings of this mould were found to hold.
     """
-    on_wall = area_cm2 * mean_mm * 0.1 * sheet.mixed_density_g_cm3
-    poured = on_wall + spill_g
+    on_wall = area_cm2 * mean_mm * 0.1 * sheet.cured_density_g_cm3
+    poured = on_wall + spill_g + lid_g
     left = cup_left_g(poured, sheet) + on_wall * (1.0 / stays - 1.0)
     left = max(left, WITNESS_G if witness else 0.0)
     return poured + left, left
@@ -145,11 +158,14 @@ def make_batch(
     shop_degC: float,
     mould_degC: float,
     stand: float = 0.0,
+    warmer_K: float = 0.0,
+    rest: float = 0.0,
 ) -> Batch:
     """Time one coat whose weights `mix` gave. Raises PlanError when the resin leaves no time.
 
     stand: the share (0 to 1) of the time it may stand in its cup, degassed, before it is poured.
-    Poured later it is thicker and sets sooner after: it runs less far.
+    Poured later it is thicker and sets sooner after: it runs less far. warmer_K: earlier coats have
+    warmed the mould so much. rest: the share (0 to 1) of the bonding window that the next waits.
     """
     sheet = casting.resin.sheet
     mix_g, left_g = weights_g
@@ -160,23 +176,20 @@ def make_batch(
     degas = min(DEGAS_S, max(0.0, pour_by - MIX_S - POUR_S))
     may_stand = max(0.0, LATEST_POUR * pour_by - MIX_S - DEGAS_S)  # not while bubbles want out
     stands = stand * may_stand
-    poured = MIX_S + degas + stands + POUR_S
-    history, short = _coat_histories(casting, kin, mean_mm, mix_g, poured, room_K, mould_degC)
-    gel = cure.gel_time_s(short)
-    if not math.isfinite(gel):
-        limit = f"the coat does not gel within {short.time_s[-1] / 60:.0f} min"
-        hint = f"warm shop and mould towards {sheet.pot_life_temp_degC:g} degC"
-        raise PlanError("shop.temp_degC", shop_degC, limit, unit="degC", hint=hint)
+    poured, met_degC = MIX_S + degas + stands + POUR_S, mould_degC + warmer_K
+    history, short = _coat_histories(casting, kin, mean_mm, mix_g, poured, room_K, met_degC)
+    gel = _gel_s(short, sheet, shop_degC)
+    gel_low, gel_high = gel_span(warmer_K)
     low, until = cure.next_pour_window_s(kin, history)
     clock = CoatClock(
         pour_from_s=poured - POUR_S if stands else 0.0,
         pour_by_s=pour_by,
         spin_from_s=poured + CLOSE_UP_S,
         gel_expected_s=gel,
-        gel_low_s=gel * GEL_LOW,
-        gel_high_s=gel * GEL_HIGH,
-        spin_until_s=gel * GEL_HIGH,
-        next_pour_from_s=low,
+        gel_low_s=gel * gel_low,
+        gel_high_s=gel * gel_high,
+        spin_until_s=gel * gel_high,
+        next_pour_from_s=low + rest * (until - low),
         next_pour_until_s=until,
     )
     part_a, part_b = parts_g(mix_g, sheet)
@@ -193,7 +206,27 @@ def make_batch(
         history=short,
         cup_peak_degC=float(cup.temp_K.max()) - kelvin(0.0),
         coat_peak_degC=float(short.temp_K.max()) - kelvin(0.0),
+        warmer_K=warmer_K,
+        rest=rest,
     )
+
+
+def gel_span(warmer_K: float) -> tuple[float, float]:
+    """Earliest and latest gel over the expected one, as a 90 % span: the batch's own and, of a wall
+    that earlier coats warm by so much, the heat model's, which are taken to be independent."""
+    heat = NINETY * HEAT_SD * GEL_PER_K * abs(warmer_K)
+    low, high = (math.hypot(math.log(share), heat) for share in (GEL_LOW, GEL_HIGH))
+    return math.exp(-low), math.exp(high)
+
+
+def _gel_s(short: cure.CureHistory, sheet: Sheet, shop_degC: float) -> float:
+    """Return the coat's gel. Raises PlanError where it does not gel."""
+    gel = cure.gel_time_s(short)
+    if not math.isfinite(gel):
+        limit = f"the coat does not gel within {short.time_s[-1] / 60:.0f} min"
+        hint = f"warm shop and mould towards {sheet.pot_life_temp_degC:g} degC"
+        raise PlanError("shop.temp_degC", shop_degC, limit, unit="degC", hint=hint)
+    return gel
 
 
 def _check_pour(sheet: Sheet, mix_g: float, pour_by_s: float, shop_degC: float) -> None:

@@ -1,126 +1,259 @@
-"""Heat that earlier coats leave in the mould, and what it does to the gel of the next ones."""
+"""Heat that earlier coats leave in the mould, and the coats timed on the wall that it warms.
+
+The wall and all coats are followed in one dimension (`numerics.heat`). A coat is then timed, and
+its viscosity taken, as if it met a mould of one temperature throughout: the one at which it gels
+when it gels on the real wall, warmest inside, over coats that are still curing.
+"""
 
 from __future__ import annotations
 
-import math
-from dataclasses import asdict, dataclass
-from typing import Any
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from evenwall.errors import PlanError
 from evenwall.model import Casting
 from evenwall.numerics import cure, heat
 from evenwall.planning.batch import CLOSE_UP_S, Batch
-from evenwall.units import kelvin, metres
+from evenwall.units import degC, kelvin, metres
+
+if TYPE_CHECKING:
+    from evenwall.planning.rests import RestOutlook  # loads the film, which a service does not
 
 # A gel this near to the first coat's changes no wall that the worst days (gel 10 % early) cover.
 EVEN_SHARE = 0.05
-WAITS = 6  # the waits that are tried within the bonding window
 STEPS_A_GEL = 300  # 2 s or coarser
+MET_K = 0.05  # of the mould that is met: 0.05 % of the gel
+COOLEST_K, WARMEST_K, WARMEST_degC = -5.0, 35.0, 59.0  # where the mould that is met is looked for
+
+
+@dataclass(frozen=True)
+class OnWall:
+    """A coat that is laid: in_cup_s from its mixing to its pour's end, next_s to the next one's."""
+
+    mean_mm: float
+    in_cup_s: float
+    next_s: float
+
+
+@dataclass(frozen=True, eq=False)
+class Coming:
+    """The next coat: its cure on a mould of one temperature, and in_cup_s to its pour's end."""
+
+    mean_mm: float
+    history: cure.CureHistory
+    in_cup_s: float
+
+    @property
+    def gel_s(self) -> float:
+        """Its gel on that mould, from its own mixing."""
+        return cure.gel_time_s(self.history)
 
 
 @dataclass(frozen=True)
 class CoatHeat:
     """One coat as it meets the mould.
 
-    wall_warmer_K: the wall's inner face over the mould's temperature at the start; gel_min: from
-    its own mixing; gel_earlier: the share of the first coat's gel by which it comes earlier.
+    wall_warmer_K: the wall's inner face over the mould's temperature at the start; met_K: by how
+    much a mould of one temperature would be warmer for the same gel; gel_s: from its own mixing;
+    gel_earlier: the share of a first coat's gel by which it comes earlier.
     """
 
     coat: int
     wall_warmer_K: float
-    gel_min: float
+    met_K: float
+    gel_s: float
     gel_earlier: float
 
 
-def heat_between_coats(
-    casting: Casting,
-    kin: cure.Kinetics,
-    batch: Batch,
-    coats: int,
-    shop_degC: float,
-    mould_degC: float,
-) -> dict[str, Any]:
-    """Return what the plan says of this heat: coats poured as soon as allowed, and a longer wait.
+@dataclass(frozen=True)
+class Series:
+    """Coats in order, each timed on the wall as those before it leave it."""
 
-    `as_soon_as_allowed`: a CoatHeat per coat, each poured at its predecessor's next_pour_from_s;
-    `even_from_min`: the shortest wait, from one coat's mixing to the next pour, after which every
-    gel comes within EVEN_SHARE of the first coat's, or None where no wait within the bonding window
-    does; `after_waiting`: the coats for that wait, or else for the longest. Minutes on the clock
-    of the earlier coat.
-    """
-    clock = batch.clock
-    room_K, mould_K = kelvin(shop_degC), kelvin(mould_degC)
-    wall = heat.Wall(
+    rest: float
+    batches: tuple[Batch, ...]
+    heats: tuple[CoatHeat, ...]
+
+    @property
+    def even(self) -> bool:
+        """Whether every gel comes within EVEN_SHARE of the first coat's."""
+        return all(abs(one.gel_earlier) <= EVEN_SHARE for one in self.heats)
+
+    @property
+    def pours_min(self) -> float:
+        """From the first of these coats' mixing to the last one's pour, in minutes."""
+        waits = (one.clock.next_pour_from_s for one in self.batches[:-1])
+        in_cups = (one.clock.spin_from_s - CLOSE_UP_S for one in self.batches[1:])
+        return (sum(waits) - sum(in_cups)) / 60.0
+
+
+def wall_of(casting: Casting, shop_degC: float, mould_degC: float) -> heat.Wall:
+    """The casting's mould wall as the heat model needs it."""
+    return heat.Wall(
         metres(casting.mould.wall_mm),
         cure.wall_material(casting.mould.material),
-        mould_K,
-        room_K,
+        kelvin(mould_degC),
+        kelvin(shop_degC),
     )
-    first = clock.next_pour_from_s
-    soon = _coats(kin, wall, batch, coats, first)
-    wait_s, later = first, soon
-    for wait in np.linspace(first, clock.next_pour_until_s, WAITS + 1)[1:]:
-        if _even(later):
-            break
-        wait_s = float(wait)
-        later = _coats(kin, wall, batch, coats, wait_s)
+
+
+def warm_series(
+    kin: cure.Kinetics,
+    wall: heat.Wall,
+    warmed: Callable[[float], Batch],
+    coats: int,
+    laid: Sequence[OnWall],
+    rest: float,
+) -> Series:
+    """Time so many coats on top of those laid, one after another.
+
+    warmed: the batch on a mould that is warmer by so many kelvin. Every coat is poured when the one
+    before it allows, on its own warm clock.
+    """
+    cold = warmed(0.0)
+    coming = Coming(cold.mean_mm, cold.history, cold.clock.spin_from_s - CLOSE_UP_S)
+    on_wall, batches, heats = list(laid), [], []
+    alone_s, _ = _gel(kin, wall, coming, [])
+    for _ in range(coats):
+        batch, found = cold, CoatHeat(len(on_wall) + 1, 0.0, 0.0, cold.clock.gel_expected_s, 0.0)
+        if on_wall:
+            gel_s, warmer_K = _gel(kin, wall, coming, on_wall)
+            share = gel_s / alone_s
+
+            def gel_on(warmer_K: float) -> float:
+                return warmed(warmer_K).clock.gel_expected_s
+
+            met_K = _as_if(gel_on, share * cold.clock.gel_expected_s, degC(wall.mould_K))
+            batch = warmed(met_K)
+            found = CoatHeat(
+                len(on_wall) + 1, warmer_K, met_K, batch.clock.gel_expected_s, 1.0 - share
+            )
+        _check_turns(found.coat, batch)
+        batches.append(batch)
+        heats.append(found)
+        clock = batch.clock
+        in_cup_s = clock.spin_from_s - CLOSE_UP_S
+        on_wall.append(OnWall(batch.mean_mm, in_cup_s, clock.next_pour_from_s))
+    return Series(rest, tuple(batches), tuple(heats))
+
+
+def _check_turns(coat: int, batch: Batch) -> None:
+    """Raises PlanError where a coat gels on the warm wall before it can turn."""
+    clock = batch.clock
+    if clock.gel_expected_s <= clock.spin_from_s:
+        raise PlanError(
+            "coats",
+            coat,
+            f"the wall is {batch.warmer_K:.0f} K warmer then, and the coat gels "
+            f"{clock.gel_expected_s:.0f} s after mixing, before it can turn at "
+            f"{clock.spin_from_s:.0f} s",
+            hint="ask for fewer coats, cool the shop, or take a slower resin",
+        )
+
+
+def met_K(
+    kin: cure.Kinetics,
+    wall: heat.Wall,
+    coming: Coming,
+    on_wall: Sequence[OnWall],
+    gel_on: Callable[[float], float],
+) -> float:
+    """By how much a mould of one temperature would be warmer for the coat that comes to gel as it
+    does on those on the wall.
+
+    gel_on: its gel, in s from its mixing, on a mould that is warmer by so many kelvin.
+    """
+    if not on_wall:
+        return 0.0
+    share = _gel(kin, wall, coming, on_wall)[0] / _gel(kin, wall, coming, [])[0]
+    return _as_if(gel_on, share * coming.gel_s, degC(wall.mould_K))
+
+
+def _as_if(gel_on: Callable[[float], float], gel_s: float, mould_degC: float) -> float:
+    """By how much a mould of one temperature must be warmer for a coat to gel at `gel_s`."""
+
+    from scipy.optimize import brentq
+
+    def late(warmer_K: float) -> float:
+        return gel_on(warmer_K) / gel_s - 1.0
+
+    high_K = min(WARMEST_K, WARMEST_degC - mould_degC)
+    if late(high_K) >= 0.0:
+        return high_K
+    return 0.0 if late(COOLEST_K) <= 0.0 else float(brentq(late, COOLEST_K, high_K, xtol=MET_K))
+
+
+def _gel(
+    kin: cure.Kinetics, wall: heat.Wall, coming: Coming, on_wall: Sequence[OnWall]
+) -> tuple[float, float]:
+    """Return a coat's gel on top of those on the wall, in s from its mixing, and by how much the
+    wall's inner face is warmer then, in K."""
+    history = coming.history
+    ages = cure.equivalent_age_s(history.time_s, history.temp_K, kin.activation_J_mol, kin.ref_K)
+    pours, at_s = [], 0.0
+    coats = [*on_wall, OnWall(coming.mean_mm, coming.in_cup_s, 0.0)]
+    for one in coats:
+        temp_K, conversion, age_s = (
+            float(np.interp(one.in_cup_s, history.time_s, field))
+            for field in (history.temp_K, history.conversion, ages)
+        )
+        pours.append(heat.Poured(at_s, metres(one.mean_mm), temp_K, conversion, age_s))
+        at_s += one.next_s - one.in_cup_s  # a pour ends `next_s` after the mixing of the one before
+    dt_s = max(2.0, coming.gel_s / STEPS_A_GEL)
+    end_s = pours[-1].at_s + 1.5 * coming.gel_s
+    found = heat.coats_on_wall(kin, wall, pours, end_s, dt_s=dt_s)
+    gel_s = found.gel_s(len(pours) - 1, float(kin.alpha_gel)) - pours[-1].at_s + coming.in_cup_s
+    at = int(np.searchsorted(found.time_s, pours[-1].at_s))
+    return gel_s, float(found.wall_K[max(at - 1, 0)]) - wall.mould_K
+
+
+def heat_detail(
+    soon: Series, chosen: Series, rests: Sequence[RestOutlook], why: str
+) -> dict[str, Any]:
+    """Return what a plan keeps of this heat: the coats as soon as allowed and as they are planned.
+
+    rests: what each rest that was compared promises; why: the reason for the one planned.
+    """
     return {
-        "as_soon_as_allowed": [asdict(one) for one in soon],
-        "even_from_min": round(wait_s / 60.0, 1) if _even(later) else None,
-        "waited_min": round(wait_s / 60.0, 1),
-        "after_waiting": [asdict(one) for one in later],
+        "as_soon_as_allowed": _rows(soon),
+        "waited_min": round(chosen.batches[0].clock.next_pour_from_s / 60.0, 1),
+        "after_waiting": _rows(chosen),
+        "rest": chosen.rest,
+        "rests": [
+            {
+                "rest": one.rest,
+                "longer_min": round(one.longer_min, 1),
+                "min_over_mean": round(one.thinnest, 3),
+            }
+            for one in rests
+        ],
+        "why": why,
     }
 
 
-def _even(coats: list[CoatHeat]) -> bool:
-    return all(abs(one.gel_earlier) <= EVEN_SHARE for one in coats)
-
-
-def _coats(
-    kin: cure.Kinetics, wall: heat.Wall, batch: Batch, coats: int, wait_s: float
-) -> list[CoatHeat]:
-    """Return every coat, each poured `wait_s` after the mixing of the one before."""
-    history, clock = batch.history, batch.clock
-    in_cup_s = clock.spin_from_s - CLOSE_UP_S  # from mixing to the end of the pour
-    ages = cure.equivalent_age_s(history.time_s, history.temp_K, kin.activation_J_mol, kin.ref_K)
-    temp_K, conversion, age_s = (
-        float(np.interp(in_cup_s, history.time_s, field))
-        for field in (history.temp_K, history.conversion, ages)
-    )
-    apart_s = wait_s - in_cup_s  # a pour ends `wait_s` after the mixing of the coat before
-    pours = [
-        heat.Poured(k * apart_s, metres(batch.mean_mm), temp_K, conversion, age_s)
-        for k in range(coats)
+def _rows(series: Series) -> list[dict[str, float]]:
+    return [
+        {
+            "coat": one.coat,
+            "wall_warmer_K": round(one.wall_warmer_K, 1),
+            "gel_min": round(one.gel_s / 60.0, 1),
+            "gel_earlier": round(one.gel_earlier, 3),
+        }
+        for one in series.heats
     ]
-    end_s = pours[-1].at_s + 2.0 * clock.gel_expected_s
-    dt_s = max(2.0, clock.gel_expected_s / STEPS_A_GEL)
-    found = heat.coats_on_wall(kin, wall, pours, end_s, dt_s=dt_s)
-    said, gel_first = [], math.nan
-    for k, pour in enumerate(pours):
-        gel_s = found.gel_s(k, float(kin.alpha_gel)) - pour.at_s + in_cup_s
-        gel_first = gel_s if k == 0 else gel_first
-        at = int(np.searchsorted(found.time_s, pour.at_s))
-        warmer = float(found.wall_K[max(at - 1, 0)]) - wall.mould_K
-        said.append(
-            CoatHeat(
-                k + 1, round(warmer, 1), round(gel_s / 60.0, 1), round(1.0 - gel_s / gel_first, 3)
-            )
-        )
-    return said
 
 
 def heat_caution(said: dict[str, Any]) -> list[str]:
-    """Return one sentence where a next coat gels earlier than its clock says, else none."""
-    soon, later = said["as_soon_as_allowed"], said["after_waiting"]
-    worst = max(soon, key=lambda one: float(one["gel_earlier"]))
+    """Return what a person must know where a later coat gels clearly earlier, else none."""
+    worst = max(said["after_waiting"], key=lambda one: float(one["gel_earlier"]))
     if worst["gel_earlier"] <= EVEN_SHARE:
         return []
-    left = max(float(one["gel_earlier"]) for one in later)
+    why = f" {said['why']}" if said["why"] else ""
     return [
-        f"Earlier coats warm the mould. Coat {worst['coat']}, poured as soon as allowed, meets a "
-        f"wall {worst['wall_warmer_K']:.0f} K warmer and gels about {worst['gel_earlier']:.0%} "
-        f"earlier than its clock says. After a wait of {said['waited_min']:.0f} min per coat it "
-        f"is {left:.0%}. The spins do not allow for this: let the mould cool, and touch the cup "
-        "early."
+        f"Earlier coats warm the mould. Coat {worst['coat']} meets a wall "
+        f"{worst['wall_warmer_K']:.0f} K warmer and gels about {worst['gel_earlier']:.0%} earlier "
+        f"than a first coat; its clock and its spin allow for that.{why} Pour each coat when its "
+        "clock begins to allow it: poured later it meets a cooler wall and gels later than planned."
     ]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from evenwall.model import CoatClock, CoatPlan, Plan
 
 
@@ -37,16 +39,26 @@ def begin_words(clock: CoatClock) -> str:
     return f"begin turning by {clock_words(clock.turn_by_s)}"
 
 
+def odds_words(odds: dict[str, Any]) -> str:
+    """Say a plan's odds (`details.odds`) in one sentence."""
+    return (
+        f"Nine castings in ten should be at least {odds['nine_in_ten_mm']:.1f} mm at the thinnest, "
+        f"and half of them {odds['half_mm']:.1f} mm: batch, viscosity, pour, start, motor and mesh "
+        "off together, as far as usual."
+    )
+
+
 def _coat(coat: CoatPlan) -> list[str]:
     clock, turning = coat.clock, coat.ramps
     begun = f"; {begin_words(clock)}" if begin_words(clock) else ""
     stands = "; till then it stands in its cup" if clock.pour_from_s else ""
+    lost = f"on the lid {coat.lid_g:.1f} g" if coat.lid_g else f"runs over {coat.spill_g:.1f} g"
     top = max(max(abs(ramp.major_rpm), abs(ramp.minor_rpm)) for ramp in turning)
     legs = list(dict.fromkeys(ramp.leg for ramp in turning))
     return [
         f"Coat {coat.coat}   {coat.mean_mm:.2f} mm on average",
         f"  weigh      A {coat.part_a_g:.1f} g + B {coat.part_b_g:.1f} g = {coat.mix_g:.1f} g"
-        f"   (stays in the cup {coat.cup_left_g:.1f} g, runs over {coat.spill_g:.1f} g)",
+        f"   (stays in the cup {coat.cup_left_g:.1f} g, {lost})",
         f"  pour       {pour_words(clock)}, after the parts meet{stands}",
         f"  turn       {', '.join(legs)}; {len(turning)} ramps, up to {top:.1f} rpm;"
         f" opening {coat.opening_state}{begun}",
@@ -86,6 +98,8 @@ def describe(plan: Plan) -> str:
                 lines.append(f"  {words} {value:.2f} mm")
     if wall.note:
         lines.append(f"  {wall.note}")
+    if odds := plan.details.get("odds"):
+        lines.append(f"  {odds_words(odds)}")
     if plan.limits:
         lines += ["", "What limits it", *(f"- {limit}" for limit in plan.limits)]
     cost = "" if totals.cost is None else f", {totals.cost:.2f} {casting.resin.currency}".rstrip()

@@ -23,7 +23,7 @@ class Level:
     """One mesh: its films, and what is laid already on it."""
 
     def __init__(self, walls: Walls, laid: Sequence[tuple[Pour, Recipe]]) -> None:
-        self.walls, self.grid = walls, walls.grid
+        self.walls, self.grid, self.laid = walls, walls.grid, laid
         self.base = np.zeros(self.grid.mesh.cells)
         for pour, recipe in laid:
             self.base += replace(walls, pour=pour, known={}).of([(recipe, AS_PLANNED)])[0]

@@ -5,32 +5,23 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from evenwall.errors import PlanError
-from evenwall.geometry.mould import Cavity, load_cavity
-from evenwall.model import (
-    Casting,
-    Plan,
-    RigSpec,
-)
+from evenwall.geometry.mould import load_cavity
+from evenwall.model import Casting, Plan, RigSpec
 from evenwall.model.seal import sealed
-from evenwall.planning.assembly import assemble
-from evenwall.planning.batch import (
-    Batch,
-    Taught,
-)
-from evenwall.planning.context import DEFAULT_RECIPES, PlanningContext
+from evenwall.planning.assemble import assemble
+from evenwall.planning.batch import Taught
+from evenwall.planning.coat_heat import Series
+from evenwall.planning.context import DEFAULT_RECIPES, PlanningContext, check_neck
 from evenwall.planning.earlier import FORM, Earlier
+from evenwall.planning.effort import FULL, Effort
 from evenwall.planning.guesses import Guesses, form_of, guesses
 from evenwall.planning.loading import check_reach
 from evenwall.planning.recipe import Recipe, eased
-from evenwall.planning.search import FULL, Effort, Found, Search
-from evenwall.planning.walls import (
-    Budget,
-    OutOfTime,
-    Pour,
-)
+from evenwall.planning.rests import Rest
+from evenwall.planning.search import Found, Search
+from evenwall.planning.walls import Budget, OutOfTime, Pour
 from evenwall_bridge.clock import SystemClock
 from evenwall_bridge.contract import Clock
 
@@ -72,10 +63,13 @@ def make_plan(
     batch = context.batch(casting.wall_mm / count)
     if context.open:
         batch = context.left_open(batch)
-    start = guesses(earlier, casting, cavity, count, context.pour(batch)) if earlier else Guesses()
-    wish = Wish(seed, time_budget_s, tell, executor, clock, searches)
-    found = choose(context, batch, count, wish, known=start.known, stays=start.stays)
-    plan = assemble(context, batch, found, (), seed)
+    filmless = time_budget_s is not None and time_budget_s <= 0
+    options = (context.series(batch, count),) if filmless else context.rests(batch, count)
+    pour = context.pour(*options[0].batches)
+    start = guesses(earlier, casting, cavity, count, pour) if earlier else Guesses()
+    wish = Wish(seed, time_budget_s, tell, executor, clock, searches, start.effort)
+    found = choose(context, options, wish, known=start.known, stays=start.stays)
+    plan = assemble(context, options, found, (), seed)
     form = [round(float(value), 4) for value in form_of(cavity)]
     plan = plan.model_copy(update={"details": {**plan.details, FORM: form}})
     tell(1.0, "done")
@@ -97,19 +91,23 @@ class Wish:
 
 def choose(
     context: PlanningContext,
-    batch: Batch,
-    count: int,
+    options: Sequence[Series],
     wish: Wish,
     laid: Sequence[tuple[Pour, Recipe]] = (),
     known: tuple[Recipe, ...] = (),
     stays: tuple[Recipe, ...] = (),
 ) -> Found:
-    """Return the recipes of the coats still to pour. `known` and `stays`: see Search."""
+    """Return the recipes of the coats still to pour and the rest between them. `known` and `stays`:
+    see Search."""
     budget_s = math.inf if wish.time_budget_s is None else wish.time_budget_s
-    some = [eased(one, batch.clock, context.rig) for one in DEFAULT_RECIPES]
-    usual = Found(recipes=tuple(some[k % len(some)] for k in range(count)))
+    soon = options[0]
+    usual = Found(recipes=usual_recipes(context, soon))
     if budget_s <= 0:
         return usual
+    rests = tuple(
+        Rest(context.pour(*one.batches), one.rest, one.pours_min - soon.pours_min)
+        for one in options
+    )
     watch = wish.clock or SystemClock()
     budget, best = Budget(watch, watch.now_s() + budget_s), None
     for number in range(wish.searches):
@@ -120,8 +118,8 @@ def choose(
 
         search = Search(
             context.cavity,
-            context.pour(batch),
-            count,
+            rests[0].pour,
+            len(soon.batches),
             wish.seed + number,
             wish.effort,
             wish.executor,
@@ -130,6 +128,7 @@ def choose(
             laid,
             known if best is None else best.recipes,
             stays,
+            rests,
         )
         try:
             found = search.run()
@@ -148,22 +147,13 @@ def choose(
     return best or usual
 
 
+def usual_recipes(context: PlanningContext, series: Series) -> tuple[Recipe, ...]:
+    """Return what is turned when no film is computed."""
+    return tuple(
+        eased(replace(DEFAULT_RECIPES[k % len(DEFAULT_RECIPES)], coat=k), batch.clock, context.rig)
+        for k, batch in enumerate(series.batches)
+    )
+
+
 def silent(_fraction: float, _words: str) -> None:
     return
-
-
-def check_neck(casting: Casting, cavity: Cavity) -> None:
-    """Raise PlanError if the wall would close the narrowest passage or the mouth."""
-    radius, where = cavity.neck_radius_mm()
-    mouth = math.sqrt(cavity.opening.area_cm2 * 100.0 / math.pi)
-    place = f"the neck near {[round(float(x)) for x in where]} mm"
-    if mouth < radius:
-        radius, place = mouth, "the opening"
-    if casting.wall_mm >= radius:
-        raise PlanError(
-            "wall_mm",
-            casting.wall_mm,
-            f"{place} has a radius of {radius:.1f} mm and would close",
-            unit="mm",
-            hint=f"a wall of {0.6 * radius:.1f} mm or less leaves a way for the resin",
-        )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import combinations_with_replacement
+from itertools import combinations_with_replacement, product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -96,27 +96,44 @@ def _lowest(grid: Grid, maps: Array, sets: NDArray[np.int64], under: Array) -> t
     return lowest, rim
 
 
-def best_sums(grid: Grid, maps: Array, coats: int, base: Array) -> NDArray[np.int64]:
+def best_sums(
+    grid: Grid, maps: Array, coats: int, base: Array, of: NDArray[np.int64] | None = None
+) -> NDArray[np.int64]:
     """Every combination of maps (m, cells), repeats allowed, by thinnest patch and rim: (k, coats).
 
-    Of more than three coats, the combinations of three on a share of `base`.
+    of: the coat that each map belongs to, (m,); a combination has one of each coat, in order. Of
+    more than three coats, the combinations of three on a share of `base`.
     """
     upto = min(coats, 3)
-    sets = np.array(list(combinations_with_replacement(range(len(maps)), upto)))
+    if of is None:
+        sets = np.array(list(combinations_with_replacement(range(len(maps)), upto)))
+    else:
+        sets = np.array(list(product(*(np.flatnonzero(of == k) for k in _three_of(coats)))))
     value = score(*_lowest(grid, maps, sets, base * upto / coats))
     return np.asarray(sets[np.argsort(-value, kind="stable")])
 
 
+def _three_of(coats: int) -> list[int]:
+    """Return the first coat, the one in the middle and the last."""
+    return sorted({0, coats // 2, coats - 1})
+
+
 def combinations(
-    grid: Grid, maps: Array, coats: int, best: int, base: Array, strain: Strain | None = None
+    grid: Grid,
+    maps: Array,
+    coats: int,
+    best: int,
+    base: Array,
+    strain: Strain | None = None,
+    of: NDArray[np.int64] | None = None,
 ) -> list[tuple[int, ...]]:
     """The best index tuples of maps (m, cells) on top of `base` (cells,), repeats allowed.
 
     Up to three coats every combination is summed; beyond, coordinate exchange from the best three.
-    strain: what bad days take from the leaders counts too.
+    strain: what bad days take from the leaders counts too. of: see `best_sums`.
     """
     # The 5th percentile and the bad days count too, but only among the leaders.
-    sets = best_sums(grid, maps, coats, base)[: max(30 * best, 500)]
+    sets = best_sums(grid, maps, coats, base, of)[: max(30 * best, 500)]
     share = sets.shape[1] / coats  # of the base, so that some of the coats are judged with theirs
     rated = np.concatenate(
         [
@@ -128,20 +145,37 @@ def combinations(
         rated = rated - strain.cost(sets, share)
     leaders = [tuple(int(i) for i in sets[j]) for j in np.argsort(-rated, kind="stable")[:best]]
     if coats > 3:
-        leaders = [_exchange(grid, maps, (one * coats)[:coats], base) for one in leaders]
+        leaders = [_exchange(grid, maps, _start(one, coats, of), base, of) for one in leaders]
     return list(dict.fromkeys(leaders))
 
 
-def _exchange(grid: Grid, maps: Array, start: tuple[int, ...], base: Array) -> tuple[int, ...]:
+def _start(three: tuple[int, ...], coats: int, of: NDArray[np.int64] | None) -> tuple[int, ...]:
+    """Return a combination of all coats to begin from: these three, and the first of the others."""
+    if of is None:
+        return (three * coats)[:coats]
+    start = [int(np.flatnonzero(of == k)[0]) for k in range(coats)]
+    for k, chosen in zip(_three_of(coats), three, strict=True):
+        start[k] = chosen
+    return tuple(start)
+
+
+def _exchange(
+    grid: Grid,
+    maps: Array,
+    start: tuple[int, ...],
+    base: Array,
+    of: NDArray[np.int64] | None,
+) -> tuple[int, ...]:
     """Change one coat at a time for the best, until none helps."""
-    chosen, value = list(start), -np.inf
+    chosen, value, anyone = list(start), -np.inf, np.arange(len(maps))
     while True:
         for position in range(len(chosen)):
+            allowed = anyone if of is None else np.flatnonzero(of == position)
             rest = base + maps[chosen].sum(axis=0) - maps[chosen[position]]
-            rated = rate(grid, rest + maps)
-            chosen[position] = int(rated.argmax())
+            rated = rate(grid, rest + maps[allowed])
+            chosen[position] = int(allowed[rated.argmax()])
         if rated.max() <= value + 1e-9:
-            return tuple(sorted(chosen))
+            return tuple(sorted(chosen)) if of is None else tuple(chosen)
         value = float(rated.max())
 
 

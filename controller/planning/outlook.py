@@ -18,6 +18,7 @@ from evenwall.planning.mixing import (
     RIM_SLACK,
     SHORT_COST,
     WORST_WANTED,
+    measures,
     worth,
 )
 from evenwall.planning.polish import Aim
@@ -141,6 +142,11 @@ class Outlook:
     def promised(self, move: Move) -> float:
         """The worth after a move, if the films answer in proportion."""
         return worth(self.grid, self._days_after([move.get(k.number, 0.0) for k in self.knobs]))
+
+    def thinnest(self, move: Move) -> float:
+        """The thinnest patch over the mean as planned, after a move, likewise."""
+        after = self._days_after([move.get(k.number, 0.0) for k in self.knobs])
+        return float(measures(self.grid, after[:1])[0][0])
 
     def carried_to(self, recipes: tuple[Recipe, ...]) -> Outlook:
         """The outlook of recipes that differ in such numbers only, in proportion."""

@@ -28,7 +28,8 @@ class Recipe:
     way the opening looks. Slow turning carries resin over ridges that would drain, fast turning
     leaves a smooth wall smooth: coats of both kinds go together. `stand` says which of its times to
     pour a batch is given, 0 the first: what is poured later runs less far, and a motor's unevenness
-    carries it less far off.
+    carries it less far off. `coat` says which of the coats planned together it turns, 0 the first:
+    each meets a wall as warm as those before it leave it.
     """
 
     ratio: float = 2.0 + GOLDEN
@@ -43,12 +44,19 @@ class Recipe:
     reverse: bool = False
     start_minor_deg: float = 0.0
     stand: int = 0
+    coat: int = 0
 
 
 def time_of(recipe: Recipe, times: Sequence[Time]) -> Time:
     """Return the recipe's time to pour among the batch's; a resin that may not stand as long has
     fewer."""
     return times[min(recipe.stand, len(times) - 1)]
+
+
+def in_order(recipes: Sequence[Recipe]) -> tuple[Recipe, ...]:
+    """Give each recipe its coat: the heaviest at the bottom first."""
+    ranked = sorted(recipes, key=lambda r: -(r.bias + 0.1 * r.rim_bias))
+    return tuple(replace(recipe, coat=k) for k, recipe in enumerate(ranked))
 
 
 def speeds_rpm(fast_rpm: float, ratio: float, reverse: bool) -> tuple[float, float]:

@@ -17,25 +17,27 @@ from scipy.interpolate import RBFInterpolator
 
 from evenwall.geometry.film_mesh import cells_for, mesh_mm_for
 from evenwall.geometry.mould import Cavity
-from evenwall.numerics.film import Numerics, WallStatistics, mesh_error
+from evenwall.numerics.film import Numerics, WallStatistics, mesh_error, narrow_share
 from evenwall.planning.batch import USUALLY_LATE
+from evenwall.planning.effort import Effort
 from evenwall.planning.level import SCREEN, Level
 from evenwall.planning.mixing import (
     Strain,
-    best_sums,
     combinations,
     measures,
-    mixture,
     rate,
-    score,
 )
+from evenwall.planning.odds import Odds, days_needed, odds_of
 from evenwall.planning.outlook import Outlook, best_move, films_for, knobs
-from evenwall.planning.recipe import Recipe, eased
+from evenwall.planning.pool import LEADERS, Pool
+from evenwall.planning.recipe import Recipe, in_order
+from evenwall.planning.rests import Rest, RestOutlook, level_at, look, work
 from evenwall.planning.space import (
     BASELINE,
     BESIDE,
     NEAR,
     apart,
+    baseline,
     draw,
     features,
     first_recipes,
@@ -44,10 +46,11 @@ from evenwall.planning.space import (
 )
 from evenwall.planning.walls import (
     AS_PLANNED,
-    BAD_DAYS,
     COARSE,
     FINE,
     LATE_DAYS,
+    POLISH,
+    TENSION_DAY,
     Budget,
     Day,
     Grid,
@@ -61,36 +64,19 @@ from evenwall.planning.walls import (
 Array = NDArray[np.float64]
 
 LIKELY = 10  # recipes that are computed on bad days on the finer mesh
-TRUST = 1.0  # steps in SPACE by which a bias may be polished at once
+TRUST = 0.6  # steps in SPACE by which a bias may be polished at once
 PROMISING = 12  # of the leaders on the finer mesh, whose polishing is looked ahead to
-LEADERS = 60  # combinations looked at closely
-COMBINED = 48  # recipes of which all combinations are summed
-STRAINED = 16  # of these, those whose bad days are computed too
 IDEAS = 300  # recipes whose worth is guessed for every few that are computed, of each kind
+RESTED = 1  # of the leaders on the coarse mesh, for which the rests are compared
 SPILL_ROUNDS = 3
-LEAST_CELLS = 550  # of the mesh that decides
 CHECK = 0.93  # spacing of the last mesh, of that which decides
+# A form with so much of its skin on ridges or creases that are too narrow for the last mesh is
+# computed on FINEST_MM too, as planned: the lighthouse's thinnest patch fell by 0.11 from 5 mm on.
+FINEST_MM, SHARP_SHARE = 3.0, 0.02
+FINER_WORK = 2.0  # of a film there, beside what its cells cost: its steps are shorter too
+OTHER_DAYS = (*LATE_DAYS, TENSION_DAY)  # no plan is chosen by them: deadlines and odds are
 KEPT = 0.95  # of the thinnest patch, where turning begins late
-TURNED_OUT = 0.1  # by how much less than promised a move is looked at once more
-
-
-@dataclass(frozen=True)
-class Effort:
-    """Amount of computing. Counts, not seconds, so that a seed gives one plan anywhere."""
-
-    search_mm: float  # the mesh on which recipes are tried ...
-    search_cells: int  # ... and never more than about so many cells on it
-    rounds: int
-    lanes: int  # recipes a round
-    shortlist: int  # recipes that go on to the finer mesh
-    polished: tuple[float, ...]  # on meshes of these spacings, of that which decides
-    days: tuple[Day, ...]
-    decide_mm: float  # the mesh that decides; the wall is reported from a finer one still
-    decide_cells: int
-
-
-# Sums of lanes are multiples of two kernels' sixteen: a lane left idle costs as much as a busy one.
-FULL = Effort(6.0, 1500, 4, 32, 29, (1.0, 0.965), BAD_DAYS, 5.3, 2600)
+TURNED_OUT = 0.03  # by how much less than promised a move is looked at once more
 
 
 @dataclass
@@ -107,7 +93,10 @@ class Found:
     worst_min: float | None = None
     worst_days: tuple[Day, ...] = ()  # worst first
     late: float = USUALLY_LATE  # how late turning may begin, of the time to the gel; see KEPT
+    odds: Odds | None = None
     bound: float | None = None  # best min/mean any mixture of the maps could have
+    rests: tuple[RestOutlook, ...] = ()  # what each rest before the next pour promises
+    rest: int = 0  # of these, the one that is planned
     baseline_recipe: Recipe = BASELINE
     baseline_m: Array = field(default_factory=lambda: np.zeros(0))  # one coat
     baseline: dict[str, float] = field(default_factory=dict)
@@ -120,9 +109,13 @@ class Found:
 
 
 @dataclass
-class Search:
-    """One search. `laid` are coats already on the wall, which stay as they are; `known` recipes
-    are tried before all others; the plan `stays` unless the one found is better."""
+class Progressing:
+    """A search's inputs, its meshes, and the best that it has so far.
+
+    `laid` are coats already on the wall, which stay as they are; `known` recipes are tried before
+    all others; the plan `stays` unless the one found is better. `rests` are what the search may
+    choose among, the first being that of `pour`.
+    """
 
     cavity: Cavity
     pour: Pour
@@ -135,6 +128,7 @@ class Search:
     laid: Sequence[tuple[Pour, Recipe]] = ()
     known: tuple[Recipe, ...] = ()
     stays: tuple[Recipe, ...] = ()
+    rests: tuple[Rest, ...] = ()
 
     def __post_init__(self) -> None:
         self.found, self.done = Found(), 0.0
@@ -143,7 +137,81 @@ class Search:
         self.plan: tuple[Recipe, ...] = ()  # as last polished ...
         self.seen: list[Outlook] = []  # ... and what it promises on each mesh looked at
         effort = self.effort
-        self.steps = effort.rounds + 5.0 + len(effort.polished)
+        self.steps = effort.rounds + 5.5 + len(effort.polished)
+
+    def _search_mm(self) -> float:
+        effort = self.effort
+        return max(effort.search_mm, mesh_mm_for(self.cavity.area_cm2, effort.search_cells))
+
+    def _decide_mm(self) -> float:
+        """A small mould needs a finer mesh to have cells enough."""
+        effort, area_cm2 = self.effort, self.cavity.area_cm2
+        most, least = (mesh_mm_for(area_cm2, n) for n in (effort.least_cells, effort.decide_cells))
+        return max(min(effort.decide_mm, most), least)
+
+    def _level(self, mesh_mm: float, numerics: Numerics) -> Level:
+        grid = Grid.of(self.cavity, mesh_mm, numerics)
+        return Level(Walls(grid, self.pour, self.executor, self.budget), self.laid)
+
+    def _work(self, lanes: int, mesh_mm: float, numerics: Numerics = POLISH) -> float:
+        """Estimate the cost of films on a mesh that is not made yet."""
+        return film_work(lanes, cells_for(self.cavity.area_cm2, mesh_mm), numerics, self.executor)
+
+    def _step(self, part: float) -> None:
+        self.done += part
+        s, grid = self.found.statistics, self.found.grid
+        words = "" if s is None else f"thinnest patch so far {s.min / s.mean:.2f} of the mean wall"
+        mesh = "" if grid is None else f", on cells of {grid.mesh_mm:.1f} mm"
+        self.tell(min(self.done / self.steps, 0.99), words + mesh)
+
+    def _take(self, level: Level, recipes: tuple[Recipe, ...]) -> None:
+        """Make these the plan, with their films on this mesh: heavy at the bottom first."""
+        found = self.found
+        placed = sorted(recipe.coat for recipe in recipes) == list(range(len(recipes)))
+        recipes = tuple(sorted(recipes, key=lambda r: r.coat)) if placed else in_order(recipes)
+        found.coats_m, found.base_m = level.films(recipes), level.base  # or no time for it
+        found.recipes = recipes
+        found.grid = level.grid
+        total = level.total(found.recipes)
+        found.statistics = level.grid.weights.statistics(total)
+        found.value = float(rate(level.grid, total[None])[0])
+        found.history.append((found.tried, found.value))
+
+    def _compare(self, level: Level) -> None:
+        """Error that this mesh leaves in the plan's thinnest patch, by the coarse one."""
+        found, coarse = self.found, self.coarse
+        if coarse is not None and found.statistics is not None:
+            if level.grid.numerics is FINE:  # the same rules on both
+                grid = replace(coarse.grid, numerics=FINE)
+                walls = Walls(grid, self.pour, self.executor, self.budget)
+                coarse = Level(walls, self.laid)
+            apart = level.lowest(found.recipes) - coarse.lowest(found.recipes)
+            at, cells = found.statistics.min_cell, coarse.grid.mesh.cells
+            found.mesh_error = mesh_error(level.grid.mesh, at, apart, cells)
+
+    def _baseline(self, level: Level, plain: Sequence[Recipe], coats: Sequence[int] = ()) -> None:
+        """The speed-tuned 4:1, the same for every coat, tuned for its thinnest patch. coats: those
+        that are averaged; else it is that in the middle."""
+        some = coats or [self.pour.usual]
+        each = [level.films([replace(one, coat=k) for one in plain]) for k in some]
+        films = np.mean(each, axis=0)
+        lowest, low, rim = measures(level.grid, films)
+        best = int(lowest.argmax())
+        found = self.found
+        found.baseline_recipe, found.baseline_m = plain[best], films[best]
+        found.baseline = {
+            "ratio": BASELINE.ratio,
+            "level_rpm": round(plain[best].level_rpm, 2),
+            "min_over_mean": round(float(lowest[best]), 4),
+            "p05_over_mean": round(float(low[best]), 4),
+            "rim_over_mean": round(float(rim[best]), 4),
+            "mesh_mm": round(level.grid.mesh_mm, 2),
+        }
+
+
+@dataclass
+class Search(Progressing):
+    """One search, from drawn recipes to the wall of a plan on a mesh that nothing was chosen on."""
 
     def run(self) -> Found:
         """Choose the coats' recipes. Ctrl-C and a spent budget keep the best so far; of a budget
@@ -154,10 +222,12 @@ class Search:
         found = self.found
         try:
             complete = self._chosen()
-            level = self._level(CHECK * decide_mm(self.cavity, self.effort), FINE)
+            level = self._level(CHECK * self._decide_mm(), FINE)
             self._check(level)
             found.told, found.complete = True, complete
+            self._resolved(level)
             self._may_be_late(level)
+            self._odds(level)
         except (KeyboardInterrupt, OutOfTime) as why:
             if not found.recipes:
                 raise
@@ -175,25 +245,21 @@ class Search:
 
     def judge(self, recipes: tuple[Recipe, ...]) -> Found:
         """No search: the wall of these recipes, on one mesh."""
-        self._take(self._level(CHECK * decide_mm(self.cavity, self.effort), FINE), recipes)
+        self._take(self._level(CHECK * self._decide_mm(), FINE), recipes)
         self.found.told = self.found.complete = True
         return self._settled()
-
-    def _level(self, mesh_mm: float, numerics: Numerics) -> Level:
-        grid = Grid.of(self.cavity, mesh_mm, numerics)
-        return Level(Walls(grid, self.pour, self.executor, self.budget), self.laid)
 
     def _chosen(self) -> bool:
         """Whether there was time for all of it. What there was no time for is left out."""
         self.tell(0.0, "turning the first coats")
-        self.coarse = self._level(search_mm(self.cavity, self.effort), COARSE)
-        last = (self.coats + len(self.stays)) * (1 + len(self.effort.days)) + 1
-        last += self.coats * len(LATE_DAYS)
-        self.budget.kept = self._work(last, CHECK * decide_mm(self.cavity, self.effort))
+        self.coarse = self._level(self._search_mm(), COARSE)
         try:
-            shortlist = self._explore(self.coarse)
-            self.fine = self._level(decide_mm(self.cavity, self.effort), FINE)
-            self._polish(crossed(self.fine, self.coats, self._decide(shortlist)))
+            pool = self._explore(self.coarse)
+            self._rest(self.coarse, pool)
+            shortlist = pool.placed_first(self.coarse, self.coats)
+            shortlist = shortlist[: max(self.effort.shortlist, self.coats)]
+            self.fine = self._level(self._decide_mm(), POLISH)
+            self._polish(self._crossed(self._decide(shortlist)))
         except OutOfTime:
             if not self.found.recipes:
                 raise
@@ -202,17 +268,15 @@ class Search:
             self.budget.kept = 0.0
         return True
 
-    def _work(self, lanes: int, mesh_mm: float) -> float:
-        """Estimate the cost of films on a mesh that is not made yet."""
-        return film_work(lanes, cells_for(self.cavity.area_cm2, mesh_mm), FINE, self.executor)
-
-    def _explore(self, level: Level) -> list[Recipe]:
-        """Drawn recipes, then more and more such as lay resin where the best mixture is thin."""
+    def _explore(self, level: Level) -> Pool:
+        """Drawn recipes, then more and more such as lay resin where the best mixture is thin. All
+        of them turn the coat in the middle."""
         effort, pool = self.effort, Pool()
-        decision = self._work(effort.shortlist, decide_mm(self.cavity, self.effort))
+        decision = self._work(effort.shortlist, self._decide_mm())
         for number in range(effort.rounds):
             if number == 0:
-                before = list(dict.fromkeys(self.known))
+                usual = [replace(one, coat=self.pour.usual) for one in self.known]
+                before = list(dict.fromkeys(usual))
                 drawn = first_recipes(self.pour, self.rng, effort.lanes - len(before))
                 fresh = [*before, *drawn]
             elif self.budget.covers(level.walls.work(effort.lanes) + decision):
@@ -222,17 +286,40 @@ class Search:
             if number == 0:
                 pool.add(level, fresh, self.coats, None)
                 self._take(level, pool.named(pool.leaders[0]))  # something to fall back on
-                self._baseline(level, plainest(self.pour, pool))
+                self.budget.kept = self._last_work()
+                self._baseline(level, self._plainest(pool))
                 fresh = []
             pool.add(level, fresh, self.coats, level)
             self.found.tried = len(pool.recipes)
             self._take(level, pool.named(pool.leaders[0]))
             self._step(1.0)
-        return pool.best_first(level)[: max(effort.shortlist, self.coats)]
+        return pool
+
+    def _last_work(self) -> float:
+        """Return the cost of the last mesh's films."""
+        last = (self.coats + len(self.stays)) * (1 + len(self.effort.days))
+        last += len(self._ends()) + self.coats * len(OTHER_DAYS)
+        return self._work(last, CHECK * self._decide_mm(), FINE)
+
+    def _rest(self, level: Level, pool: Pool) -> None:
+        """Choose the rest before the next pour, by the leaders with each of the rests."""
+        some = [in_order(pool.named(one)) for one in pool.leaders[:LEADERS]]
+        plans, rests = unlike(some, RESTED), self.rests
+        films = work(len(plans), self.coats, len(rests))
+        decision = self._work(self.effort.shortlist, self._decide_mm())
+        if len(rests) < 2 or not self.budget.covers(level.walls.work(films) + decision):
+            return
+        levels = [level, *(level_at(level, one) for one in rests[1:])]
+        self.found.rests = tuple(
+            look(at, plans, one) for at, one in zip(levels, rests, strict=True)
+        )
+        best = max(range(len(rests)), key=lambda k: self.found.rests[k].worth)
+        self.found.rest, self.pour, self.coarse = best, rests[best].pour, levels[best]
+        self._step(0.5)
 
     def _decide(self, shortlist: list[Recipe]) -> list[Recipe]:
         """All combinations again, on the finer mesh: the recipes of the best."""
-        level, found, pool = self.fine, self.found, Pool()
+        level, found, pool = self.fine, self.found, Pool(placed=True)
         speeds = self._speeds()
         level.films([*shortlist, *speeds])
         pool.add(level, shortlist, self.coats, self.coarse)
@@ -242,6 +329,11 @@ class Search:
         self._step(2.0)
         found.bound = pool.mixed.lowest
         return pool.best_first(level)[: max(LIKELY, self.coats)]
+
+    def _plainest(self, pool: Pool) -> list[Recipe]:
+        """Return the baseline at several speeds, from the recipes tried."""
+        plain = baseline(self.pour)
+        return [r for r in pool.recipes if replace(r, level_rpm=plain.level_rpm) == plain]
 
     def _speeds(self) -> list[Recipe]:
         """The baseline at the speed that was best on the coarse mesh, and beside it."""
@@ -271,15 +363,23 @@ class Search:
         ]
         return [recipe for recipe in dict.fromkeys(chosen) if recipe not in pool.recipes]
 
+    def _crossed(self, likely: list[Recipe]) -> tuple[Recipe, ...]:
+        """Choose among these recipes, by their films on the days that differ most, the plan that
+        promises most once it is polished."""
+        level = self.fine
+        strained = level.strained(likely)
+        strain = Strain(level.grid, strained, level.base)
+        of = np.array([one.coat for one in likely])
+        found = combinations(level.grid, strained[0], self.coats, LEADERS, level.base, strain, of)
+        plans = unlike([tuple(likely[i] for i in one) for one in found], PROMISING)
+        ahead = [Outlook.by_ripple(level, plan, SCREEN) for plan in plans]
+        return max(ahead, key=lambda one: one.promised(best_move([one], TRUST))).recipes
+
     def _polish(self, plan: tuple[Recipe, ...]) -> None:
         """Move this plan's biases for every day: each time one mesh more is looked at and what it
         promises on the ones before is carried over, since what suits one suits another less."""
         for number, part in enumerate(self.effort.polished):
-            level = (
-                self._level(part * decide_mm(self.cavity, self.effort), FINE)
-                if number
-                else self.fine
-            )
+            level = self._level(part * self._decide_mm(), POLISH) if number else self.fine
             seen = [*self.seen, self._outlook(level, plan)]
             self._endured(level, seen[-1])
             plan = self.plan = seen[-1].moved(best_move(seen, TRUST), self.pour)
@@ -299,9 +399,15 @@ class Search:
         plain, before = found.baseline_recipe, found.recipes
         plan, told = self.plan or before, found.statistics
         some = plan + self.stays
-        if not self.budget.covers(level.walls.work(len(films_for(some, [], days)) + 1)):
+        compared = [(replace(plain, coat=coat), AS_PLANNED) for coat in self._ends()]
+        films = [*films_for(some, [], days), *compared]
+        others = films_for(some, [], OTHER_DAYS)
+        if self.budget.covers(level.walls.work(len(films) + len(others))):
+            films += others  # three coats' films then fill two kernels
+        elif not self.budget.covers(level.walls.work(len(films))):
             days = days[:1]
-        level.walls.of([*films_for(some, [], days), (plain, AS_PLANNED)])
+            films = [*films_for(some, [], days), *compared]
+        level.walls.of(films)
         best = Outlook.of(level, plan, [], days)
         if seen and best.value < min(one.value for one in seen) - TURNED_OUT:
             level.walls.of(films_for(before, [], days))
@@ -309,7 +415,7 @@ class Search:
         if self.stays:
             best = max(Outlook.of(level, self.stays, [], days), best, key=lambda one: one.value)
         self._endured(level, best)
-        self._baseline(level, [plain])
+        self._baseline(level, [plain], self._ends())
         self._compare(level)
         # What suits one mesh suits another less.
         lowest = [measures(one.grid, one.days[:1])[0][0] for one in (best, *seen)]
@@ -317,6 +423,26 @@ class Search:
             lowest.append(told.min / told.mean)
         found.mesh_error = max(found.mesh_error or 0.0, float(np.ptp(lowest)))
         self._step(2.0)
+
+    def _ends(self) -> list[int]:
+        """Return the first coat and the last: the compared 4:1 is computed for these two."""
+        return sorted({0, self.coats - 1})
+
+    def _resolved(self, level: Level) -> None:
+        """Widen the error for ridges and creases that no such mesh resolves.
+
+        It is at least what the plan's coats lose on FINEST_MM, if there is time to compute them.
+        """
+        found, finest_mm = self.found, FINEST_MM
+        sharp = narrow_share(level.grid.mesh) > SHARP_SHARE
+        if not sharp or finest_mm >= level.grid.mesh_mm or found.statistics is None:
+            return
+        lanes = FINER_WORK * len(found.recipes)
+        if not self.budget.covers(self._work(round(lanes), finest_mm, FINE)):
+            return
+        finer = self._level(finest_mm, FINE)
+        apart = abs(level.lowest(found.recipes) - finer.lowest(found.recipes))
+        found.mesh_error = max(found.mesh_error or 0.0, apart)
 
     def _endured(self, level: Level, plan: Outlook) -> None:
         """Make this the plan, with what the bad days make of it."""
@@ -330,83 +456,26 @@ class Search:
 
     def _may_be_late(self, level: Level) -> None:
         """By how much all coats may begin to turn too late, if there is time to compute it."""
-        films = films_for(self.found.recipes, [], LATE_DAYS)
-        if not self.budget.covers(level.walls.work(len(films))):
+        films = films_for(self.found.recipes, [], OTHER_DAYS)
+        missing = [one for one in films if one not in level.walls.known]
+        if missing and not self.budget.covers(level.walls.work(len(missing))):
             return
         level.walls.of(films)
         days = (AS_PLANNED, *LATE_DAYS)
         lowest = np.array([level.lowest(self.found.recipes, day) for day in days])
         self.found.late = late_by(np.array([day.late for day in days]), lowest / lowest[0])
 
-    def _step(self, part: float) -> None:
-        self.done += part
-        s, grid = self.found.statistics, self.found.grid
-        words = "" if s is None else f"thinnest patch so far {s.min / s.mean:.2f} of the mean wall"
-        mesh = "" if grid is None else f", on cells of {grid.mesh_mm:.1f} mm"
-        self.tell(min(self.done / self.steps, 0.99), words + mesh)
-
-    def _take(self, level: Level, recipes: tuple[Recipe, ...]) -> None:
-        """Make these the plan, with their films on this mesh: heavy at the bottom first."""
+    def _odds(self, level: Level) -> None:
+        """The plan's odds, where every day of it is known or there is time to compute it."""
         found = self.found
-        found.recipes = tuple(sorted(recipes, key=lambda r: -(r.bias + 0.1 * r.rim_bias)))
-        found.coats_m, found.base_m = level.films(found.recipes), level.base
-        found.grid = level.grid
-        total = level.total(found.recipes)
-        found.statistics = level.grid.weights.statistics(total)
-        found.value = float(rate(level.grid, total[None])[0])
-        found.history.append((found.tried, found.value))
-
-    def _compare(self, level: Level) -> None:
-        """Error that this mesh leaves in the plan's thinnest patch, by the coarse one."""
-        found, coarse = self.found, self.coarse
-        if coarse is not None and found.statistics is not None:
-            apart = level.lowest(found.recipes) - coarse.lowest(found.recipes)
-            at, cells = found.statistics.min_cell, coarse.grid.mesh.cells
-            found.mesh_error = mesh_error(level.grid.mesh, at, apart, cells)
-
-    def _baseline(self, level: Level, plain: Sequence[Recipe]) -> None:
-        """The speed-tuned 4:1, the same for every coat, tuned for its thinnest patch."""
-        films = level.films(plain)
-        lowest, low, rim = measures(level.grid, films)
-        best = int(lowest.argmax())
-        found = self.found
-        found.baseline_recipe, found.baseline_m = plain[best], films[best]
-        found.baseline = {
-            "ratio": BASELINE.ratio,
-            "level_rpm": round(plain[best].level_rpm, 2),
-            "min_over_mean": round(float(lowest[best]), 4),
-            "p05_over_mean": round(float(low[best]), 4),
-            "rim_over_mean": round(float(rim[best]), 4),
-            "mesh_mm": round(level.grid.mesh_mm, 2),
-        }
-
-
-def search_mm(cavity: Cavity, effort: Effort) -> float:
-    """Return the cells' width of the mesh that recipes are searched on, in mm."""
-    return max(effort.search_mm, mesh_mm_for(cavity.area_cm2, effort.search_cells))
-
-
-def decide_mm(cavity: Cavity, effort: Effort) -> float:
-    """Return the cells' width of the mesh that decides: a small mould needs a finer one."""
-    most, least = (mesh_mm_for(cavity.area_cm2, n) for n in (LEAST_CELLS, effort.decide_cells))
-    return max(min(effort.decide_mm, most), least)
-
-
-def plainest(pour: Pour, pool: Pool) -> list[Recipe]:
-    """Return the baseline at several speeds, from the recipes tried."""
-    plain = eased(BASELINE, pour.clock(BASELINE), pour.rig)
-    return [r for r in pool.recipes if replace(r, level_rpm=plain.level_rpm) == plain]
-
-
-def crossed(level: Level, coats: int, likely: list[Recipe]) -> tuple[Recipe, ...]:
-    """Choose among these recipes, by their films on the days that differ most, the plan that
-    promises most once it is polished."""
-    strained = level.strained(likely)
-    strain = Strain(level.grid, strained, level.base)
-    found = combinations(level.grid, strained[0], coats, LEADERS, level.base, strain)
-    plans = unlike([tuple(likely[i] for i in one) for one in found], PROMISING)
-    ahead = [Outlook.by_ripple(level, plan, SCREEN) for plan in plans]
-    return max(ahead, key=lambda one: one.promised(best_move([one], TRUST))).recipes
+        films = films_for(found.recipes, [], days_needed())
+        missing = [one for one in films if one not in level.walls.known]
+        if found.mesh_error is None:
+            return
+        if missing and not self.budget.covers(level.walls.work(len(missing))):
+            return
+        gels_s = [self.pour.clock(recipe).gel_expected_s for recipe in found.recipes]
+        found.odds = odds_of(level, found.recipes, gels_s, found.mesh_error, self.rng)
 
 
 def late_by(late: Array, kept: Array) -> float:
@@ -417,73 +486,3 @@ def late_by(late: Array, kept: Array) -> float:
         return float(late[-1])
     between = [short[0], short[0] - 1]
     return float(np.interp(KEPT, kept[between], late[between]))
-
-
-class Pool:
-    """Recipes tried on one mesh, with what follows from all of them together."""
-
-    def __init__(self) -> None:
-        self.recipes: list[Recipe] = []
-        self.leaders: list[tuple[int, ...]] = []
-
-    def add(
-        self,
-        level: Level,
-        fresh: Sequence[Recipe],
-        coats: int,
-        rough: Level | None,
-    ) -> None:
-        """rough: where bad days are looked at; None, not at all."""
-        self.recipes = [*self.recipes, *fresh]
-        grid, base = level.grid, level.base
-        self.maps = level.films(self.recipes)
-        mean = grid.weights.area / grid.weights.area.sum()
-        rim = mean if grid.weights.rim is None else grid.weights.rim
-        one = float(self.maps[0] @ mean)
-        self.patches = grid.weights.patch_means(self.maps.T)
-        self.seen = np.column_stack([self.patches.T, self.maps @ rim]) / one
-        self.under = np.append(grid.weights.patch_means(base), base @ rim) / one
-        self.total = coats + float(base @ mean) / one
-        self.mixed = mixture(grid, self.maps, coats, base)
-        keep, strain = self._worth_combining(grid), None
-        if rough is not None:
-            sums = best_sums(grid, self.maps[keep], coats, base)
-            keep = keep[list(dict.fromkeys(sums.ravel().tolist()))[:STRAINED]]
-            strained = rough.strained([self.recipes[int(i)] for i in keep])
-            strain = Strain(rough.grid, strained, rough.base)
-        found = combinations(grid, self.maps[keep], coats, LEADERS, base, strain)
-        self.leaders = [tuple(int(keep[i]) for i in one) for one in found]
-
-    def bettered_by(self, films: Array) -> Array:
-        """The best score that each of these films, (k, patches and rim) over the mean, would give
-        in place of one coat of a leading combination, (k,)."""
-        best = np.full(len(films), -np.inf)
-        for one in self.leaders[:12]:
-            for coat in set(one):
-                total = self.under + self.seen[list(one)].sum(axis=0) - self.seen[coat] + films
-                value = score(total[:, :-1].min(axis=1) / self.total, total[:, -1] / self.total)
-                best = np.maximum(best, value)
-        return best
-
-    def _worth_combining(self, grid: Grid) -> NDArray[np.int64]:
-        """Not all of many: those that led, those of the mixture, the best alone, the best paid."""
-        if len(self.recipes) <= COMBINED:
-            return np.arange(len(self.recipes))
-        wanted = [
-            *(i for one in self.leaders[:12] for i in one),
-            *np.flatnonzero(self.mixed.shares > 1e-6),
-            *np.argsort(-rate(grid, self.maps), kind="stable")[: COMBINED // 3],
-            *np.argsort(-(self.mixed.prices @ self.patches), kind="stable"),
-        ]
-        return np.array(list(dict.fromkeys(int(i) for i in wanted))[:COMBINED])
-
-    def named(self, leader: tuple[int, ...]) -> tuple[Recipe, ...]:
-        return tuple(self.recipes[i] for i in leader)
-
-    def best_first(self, level: Level) -> list[Recipe]:
-        wanted = [
-            *(i for one in self.leaders for i in one),
-            *np.argsort(-self.mixed.shares, kind="stable")[:12],
-            *np.argsort(-rate(level.grid, self.maps), kind="stable"),
-        ]
-        return [self.recipes[i] for i in dict.fromkeys(int(i) for i in wanted)]

@@ -34,10 +34,16 @@ SPACE = {
 LOGS = ("ratio", "level_rpm")
 
 
+def baseline(pour: Pour) -> Recipe:
+    """Return the compared 4:1 as this rig can follow it, for the coat in the middle."""
+    plain = replace(BASELINE, coat=pour.usual)
+    return eased(plain, pour.clock(plain), pour.rig)
+
+
 def first_recipes(pour: Pour, rng: np.random.Generator, count: int) -> list[Recipe]:
     """The baseline, 4:1 at four speeds; some that are often good; then drawn ones."""
     top = 0.95 * pour.rig.rate_limit_rpm
-    plain = eased(BASELINE, pour.clock(BASELINE), pour.rig)
+    plain = baseline(pour)
     found = [replace(plain, level_rpm=top * s) for s in (0.45, 0.6, 0.8, 1.0)]
     fast, mid, slow, golden = 0.8 * top, 0.6 * top, 0.22 * top, 2.618
     often = [
@@ -53,7 +59,7 @@ def first_recipes(pour: Pour, rng: np.random.Generator, count: int) -> list[Reci
         Recipe(level_rpm=slow, ratio=1.2, rim_bias=0.15, reverse=True),
     ]
     for k, recipe in enumerate(often):  # every other one poured as late as it may be
-        one = replace(recipe, stand=(k % 2) * (len(pour.times) - 1))
+        one = replace(recipe, stand=(k % 2) * (pour.stands - 1), coat=pour.usual)
         if within_limits(one, pour.clock(one), pour.rig):
             found.append(one)
     return [*found, *draw(pour, rng, count - len(found))][:count]
@@ -78,7 +84,8 @@ def draw(pour: Pour, rng: np.random.Generator, count: int) -> list[Recipe]:
             **values,
             reverse=bool(rng.uniform() < 0.5),
             start_minor_deg=float(rng.uniform(0, 360)),
-            stand=int(rng.integers(len(pour.times))),
+            stand=int(rng.integers(pour.stands)),
+            coat=pour.usual,
         )
         if in_vain > MOST_IN_VAIN * count:  # a rig that follows hardly any law
             one = eased(one, pour.clock(one), pour.rig)
@@ -103,7 +110,7 @@ def vary(recipe: Recipe, pour: Pour, rng: np.random.Generator) -> Recipe:
         if rng.uniform() < 0.15:
             new = replace(new, start_minor_deg=float(rng.uniform(0, 360)))
         if rng.uniform() < 0.15:
-            new = replace(new, stand=int(rng.integers(len(pour.times))))
+            new = replace(new, stand=int(rng.integers(pour.stands)))
         if new != recipe and within_limits(new, pour.clock(new), pour.rig):
             return new
     return recipe

@@ -134,7 +134,7 @@ def _film_coat(coat: CoatPlan, density_g_cm3: float) -> Coat:
             major_rad_s=np.array([rad_s(r.major_rpm) for r in coat.ramps]),
             minor_rad_s=np.array([rad_s(r.minor_rpm) for r in coat.ramps]),
         ),
-        volume_m3=(coat.mix_g - coat.cup_left_g) / density_g_cm3 * 1e-6,
+        volume_m3=(coat.mix_g - coat.cup_left_g - coat.lid_g) / density_g_cm3 * 1e-6,
     )
 
 
@@ -264,7 +264,7 @@ def flow_coats(
     films_m = np.stack([r.film_m for r in ordered])
     spilt_m3 = np.array([r.spilt_m3 for r in ordered])
     check_films(mesh, films_m, spilt_m3, np.array([c.volume_m3 for c in many]))
-    return mesh, films_m, spilt_m3
+    return mesh, films_m * plan.casting.resin.sheet.cured_share, spilt_m3
 
 
 def deepest_pool_m(mesh: FilmMesh, volume_m3: float) -> float:

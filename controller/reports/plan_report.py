@@ -13,7 +13,7 @@ from matplotlib.figure import Figure
 
 from evenwall.model import CoatPlan, Plan
 from evenwall.planning.batch import MIX_S
-from evenwall.planning.in_words import begin_words, clock_words, pour_words
+from evenwall.planning.in_words import begin_words, clock_words, odds_words, pour_words
 from evenwall.planning.wall import WallResult, compute_wall
 from evenwall.reports.printed import Block, Heading, Listed, Picture, Table, Words, write
 from evenwall.reports.wall_view import colour_bar, draw_view, figure_of, scale_of
@@ -47,11 +47,16 @@ def pictures_of(
 
 
 def baseline_of(plan: Plan) -> Plan | None:
-    """Return the same coats turned at the speed-tuned 4:1 that the search used for comparison."""
-    plain = plan.details.get("search", {}).get("baseline_coat")
-    if plain is None:
+    """The same coats turned alike, at the speed-tuned 4:1 that the search compared with."""
+    search = plan.details.get("search", {})
+    one = search.get("baseline_coat")
+    plain = search.get("baseline_coats") or (one and [one] * len(plan.coats))
+    if not plain:
         return None
-    coats = [CoatPlan.model_validate({**coat.model_dump(), **plain}) for coat in plan.coats]
+    coats = [
+        CoatPlan.model_validate({**coat.model_dump(), **differs})
+        for coat, differs in zip(plan.coats, plain, strict=False)
+    ]
     return plan.model_copy(update={"coats": tuple(coats)})
 
 
@@ -90,7 +95,9 @@ def _intro(plan: Plan) -> str:
     words += f" Thinnest patch {wall.min_mm:.2f}{error} mm"
     if wall.worst_case_min_mm is not None:
         words += f" ({wall.worst_case_min_mm:.2f} mm on a bad day)"
-    return f"{words}, rim {wall.rim_mm or wall.mean_mm:.2f} mm. {wall.note}"
+    odds = plan.details.get("odds")
+    said = f" {odds_words(odds)}" if odds else ""
+    return f"{words}, rim {wall.rim_mm or wall.mean_mm:.2f} mm.{said} {wall.note}"
 
 
 def _every_coat(coat: CoatPlan) -> tuple[str, ...]:

@@ -45,6 +45,7 @@ def gel_case(plan: Plan, coat: CoatPlan, probe: ProbeSpec, poured_coat_s: float)
         in_air_before=probe.placement == "cup" and kind != "infrared",
         cup_mass_kg=kilograms(coat.witness_g),
         mould_K=None if mould_degC is None else kelvin(mould_degC),
+        wall_warmer_K=coat.wall_warmer_K,
     )
 
 

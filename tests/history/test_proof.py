@@ -22,7 +22,7 @@ from evenwall.model import Event, Measured, ProbeSpec, ShapeKnown, Spot
 from evenwall.records.journal import Journal
 from evenwall.records.rows import Batch
 from evenwall.run.gel_monitor import Remembering, resin_note
-from evenwall.run.replay import Track
+from evenwall.run.replay import ProvenCoat, Track
 from evenwall.simulation.twin import Weather
 from evenwall_bridge.clock import run_virtual
 from tests.support.castings import UTC, Foresight, cast
@@ -235,7 +235,9 @@ def test_a_proven_run_again_in_a_cold_shop(
     journal.close()
     for old, new in zip(turned(was).coats, turned(again).coats, strict=True):
         assert new.cure.gel_s > 1.3 * old.cure.gel_s
-        turns = [_turns(Track.of(coat), coat.cure.gel_s - coat.spin_from_s) for coat in (old, new)]
+        track = Track.of(old)
+        left_1_Pa = float(track.left_1_Pa[track.spread_ends])
+        turns = [_turns(coat, left_1_Pa) for coat in (old, new)]
         assert turns[1] == pytest.approx(turns[0], rel=0.02)
     assert comparison(again, was).sentence.startswith("The film went the same way")
     for coat in again.state.coats:
@@ -243,10 +245,13 @@ def test_a_proven_run_again_in_a_cold_shop(
     assert json.loads(again.plan_json)["details"]["replay"]["run_id"] == run_id
 
 
-def _turns(track: Track, gel_s: float) -> float:
-    """From the end of the spreading to the gel."""
-    at_gel = float(np.interp(gel_s, track.profile_s, track.turns))
-    return at_gel - float(track.turns[track.spread_ends])
+def _turns(coat: ProvenCoat, left_1_Pa: float) -> float:
+    """From so much path left to the gel. (The legs of a recorded spin are named by its plan's
+    clock: where the gel comes early, a replay has spread before its leg of that name ends.)"""
+    track, path = Track.of(coat), coat.cure.path()
+    ends_s = np.array([float(path.time_at_left(left_1_Pa)), path.gel_s]) - coat.spin_from_s
+    began, ended = np.interp(ends_s, track.profile_s, track.turns)
+    return float(ended - began)
 
 
 def test_notes_of_the_journal_are_kept(tmp_path: Path) -> None:

@@ -101,7 +101,8 @@ def test_open_sphere_converges_where_first_order_flatters() -> None:
     at the rim. A first-order scheme smears the film even: 0.96, 0.89, 0.85 at 8, 4, 3 mm.
     """
     edges = (10.0, 8.0, 6.0, 4.5)
-    runs = [coats(open_sphere(e), [poured(e, STEADY)])[0] for e in edges]
+    rules = Numerics(cap_ratio=2.0)  # as 0.70 was found; a pool capped at four times leaves 0.71
+    runs = [coats(open_sphere(e), [poured(e, STEADY)], numerics=rules)[0] for e in edges]
     inner = [away_from_rim(e, r.film_m) for e, r in zip(edges, runs, strict=True)]
     least = [weights(e).statistics(r.film_m).min / MEAN_M for e, r in zip(edges, runs, strict=True)]
     np.testing.assert_allclose(inner[1:], 0.70, atol=0.02)
@@ -116,7 +117,7 @@ def test_open_sphere_converges_where_first_order_flatters() -> None:
 
 def test_mobility_cap_of_the_pool_decides_nothing() -> None:
     """Twice as deep a cap, on 10 mm: less than the step between two meshes."""
-    low, high = (walls(10.0, [STEADY], cap_ratio=c)[0] for c in (2.0, 4.0))
+    low, high = (walls(10.0, [STEADY], cap_ratio=c)[0] for c in (4.0, 8.0))
     assert low.min == pytest.approx(high.min, abs=0.02 * MEAN_M)
     assert low.rim == pytest.approx(high.rim, abs=0.03 * MEAN_M)
 

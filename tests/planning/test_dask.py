@@ -10,7 +10,8 @@ import pytest
 from evenwall.geometry.mould import load_cavity
 from evenwall.model import read_casting, read_rig
 from evenwall.planning.context import PlanningContext
-from evenwall.planning.search import Effort, Search
+from evenwall.planning.effort import Effort
+from evenwall.planning.search import Search
 from evenwall.planning.walls import BAD_DAYS, Budget
 
 distributed = pytest.importorskip("distributed", reason="the optional extra 'dask'")

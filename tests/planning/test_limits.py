@@ -7,7 +7,7 @@ import pytest
 
 from evenwall.model import WallSummary
 from evenwall.numerics.film import WallStatistics
-from evenwall.planning.assembly import gain_over
+from evenwall.planning.assemble import gain_over
 from evenwall.planning.limits import falls_short
 
 

@@ -54,10 +54,11 @@ def test_a_narrow_mouth_left_open_spills_and_is_weighed_for(
     ball.slice_plane([0, 0, 38.0], [0, 0, -1]).export(tmp_path / "bulb.ply")
     bulb = left_open(GLOBE.model_copy(update={"mesh": tmp_path / "bulb.ply", "wall_mm": 2.4}))
     plan = make_plan(bulb.model_copy(update={"coats": 2}), RIG, time_budget_s=0.0)
-    density = plan.casting.resin.sheet.mixed_density_g_cm3
+    density = plan.casting.resin.sheet.cured_density_g_cm3
     for coat in plan.coats:
         assert coat.opening_state == "open"
         assert coat.spill_g > 0.0
+        assert coat.lid_g == 0.0
         on_wall = coat.mix_g - coat.cup_left_g - coat.spill_g
         assert on_wall == pytest.approx(coat.mean_mm * 0.1 * plan.geometry.area_cm2 * density)
     assert "run over" in plan.cautions[0]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -64,7 +65,9 @@ FOUND = (
 
 
 def test_the_plain_kernel_on_another_mesh_agrees(tmp_path: Path) -> None:
-    """Thinnest patch and rim over the mean within 0.05, the most that a plan may be off."""
+    """Thinnest patch and rim over the mean within 0.05, the most that a plan may be off. Both with
+    the puddle capped at twice the mean film: at four times the plain kernel takes three times as
+    many steps, and minutes."""
     bowl().export(tmp_path / "bowl.ply")
     casting = Casting(
         name="bowl",
@@ -79,9 +82,9 @@ def test_the_plain_kernel_on_another_mesh_agrees(tmp_path: Path) -> None:
     lanes = [pour.coat(recipe, AS_PLANNED, None) for recipe in FOUND]
 
     def wall(mesh_mm: float, *, plain: bool) -> WallStatistics:
-        grid = Grid.of(bench.cavity, mesh_mm, FINE)
+        grid = Grid.of(bench.cavity, mesh_mm, replace(FINE, cap_ratio=2.0))
         if plain:
-            finer_steps = Numerics(turn_steps=30, cfl=0.5)
+            finer_steps = Numerics(turn_steps=30, cfl=0.5, cap_ratio=2.0)
             laid = [coat(grid.mesh, one, numerics=finer_steps).film_m for one in lanes]
         else:
             laid = list(films(grid, lanes, 2))

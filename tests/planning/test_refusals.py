@@ -138,10 +138,14 @@ def test_a_ripple_need_not_be_one_that_the_rig_could_make(accel_rpm_s: float) ->
 
 
 def test_a_quick_resin_demoulded_late_is_planned() -> None:
-    """3 min of pot life and 75 min to the demoulding: 25 pot lives, and many gels."""
+    """3 min of pot life and 75 min to the demoulding: 25 pot lives, and many gels. One coat: on the
+    wall that two of them warm by 34 K, a third would gel before it turns, and is refused."""
     sheet = GLOBE.resin.sheet.model_copy(update={"pot_life_min": 3.0})
     resin = GLOBE.resin.model_copy(update={"sheet": sheet})
-    plan = make_plan(but(GLOBE, resin=resin), RIG, time_budget_s=0.0)
+    with pytest.raises(PlanError, match="before it can turn"):
+        make_plan(but(GLOBE, resin=resin, coats=3), RIG, time_budget_s=0.0)
+    alone = but(GLOBE, resin=resin, wall_mm=1.5, coats=1)
+    plan = make_plan(alone, RIG, time_budget_s=0.0)
     assert plan.totals.demould_from_min > 75.0
     assert any("left for degassing" in said for said in plan.cautions)
 

@@ -16,9 +16,11 @@ from scipy import sparse
 from evenwall.geometry.film_mesh import mesh_mm_for
 from evenwall.geometry.mould import load_cavity
 from evenwall.model import read_casting, read_rig
-from evenwall.numerics.film import LANES, FilmMesh, WallWeights
+from evenwall.numerics.film import FilmMesh, WallWeights
 from evenwall.numerics.film.mesh import levelling_bounds
+from evenwall.planning.coat_heat import Series
 from evenwall.planning.context import PlanningContext
+from evenwall.planning.effort import Effort
 from evenwall.planning.level import SCREEN
 from evenwall.planning.make import Wish, choose
 from evenwall.planning.mixing import (
@@ -33,7 +35,7 @@ from evenwall.planning.mixing import (
 )
 from evenwall.planning.outlook import Move, Outlook, best_move
 from evenwall.planning.recipe import Recipe, legs, profile, within_limits
-from evenwall.planning.search import Effort, Found, Search, late_by
+from evenwall.planning.search import Found, Search, late_by
 from evenwall.planning.space import BASELINE, draw, features, first_recipes, unlike, vary
 from evenwall.planning.walls import (
     AS_PLANNED,
@@ -41,12 +43,12 @@ from evenwall.planning.walls import (
     COARSE,
     FINE,
     SPACINGS,
-    THREADS,
     Budget,
     Day,
     Grid,
     OutOfTime,
     Walls,
+    film_work,
 )
 from evenwall.units import rad_s
 from evenwall_bridge.clock import SystemClock
@@ -54,7 +56,9 @@ from evenwall_bridge.clock import SystemClock
 ROOT = Path(__file__).resolve().parents[2]
 RIG = read_rig(ROOT / "hardware" / "rigs" / "small.toml")
 GLOBE = read_casting(ROOT / "controller" / "samples" / "lantern-globe.toml")
-TINY = Effort(20.0, 130, 2, 12, 6, (1.0, 0.96), (BAD_DAYS[0], BAD_DAYS[2], BAD_DAYS[5]), 14.0, 600)
+TINY = Effort(
+    20.0, 130, 2, 12, 6, (1.0, 0.96), (BAD_DAYS[0], BAD_DAYS[2], BAD_DAYS[5]), 14.0, 600, 340
+)
 
 
 def strip(cells: int) -> Grid:
@@ -191,7 +195,7 @@ def globe_search() -> tuple[Search, list[str]]:
     words: list[str] = []
     search = Search(
         bench.cavity,
-        bench.pour(bench.batch(1.5)),
+        bench.pour(*[bench.batch(1.5)] * 3),
         3,
         7,
         TINY,
@@ -245,14 +249,16 @@ def test_a_ripple_is_the_bias_it_is_taken_for(globe_search: tuple[Search, list[s
 
 def test_a_ripple_tells_what_polishing_promises(globe_search: tuple[Search, list[str]]) -> None:
     """The look ahead costs no film and knows one number a coat; a plan moved by it gains, of what
-    is promised, more than a third (more than half was found on this very coarse mesh)."""
+    is promised, more than a third (more than half was found on this very coarse mesh). Moved by 0.3
+    steps: with the puddle capped at three times the mean a film answers in proportion less far than
+    at twice, and here a move of a whole step gains nothing."""
     search, _ = globe_search
     level = search.fine
     recipes = first_recipes(search.pour, np.random.default_rng(0), 12)[4:7]
     level.strained(recipes)
     known = len(level.walls.known)
     ahead = Outlook.by_ripple(level, tuple(recipes), SCREEN)
-    move = best_move([ahead], 1.0)
+    move = best_move([ahead], 0.3)
     promised = ahead.promised(move) - ahead.value
     assert len(level.walls.known) == known
     then = Outlook.by_ripple(level, ahead.moved(move, search.pour), SCREEN)
@@ -263,16 +269,20 @@ def test_a_ripple_tells_what_polishing_promises(globe_search: tuple[Search, list
 def test_what_a_bias_does_hangs_on_when_the_coat_gels(
     globe_search: tuple[Search, list[str]],
 ) -> None:
-    """Promise of the slopes for a small move on every day, against that move computed: 6 to 16 % of
-    it are missed, the most on a thinner day, whose slopes are taken to be those as planned. Taken
-    so on a day that gels early too, 24 % would be."""
+    """Promise of the slopes for a small move on every day, against that move computed: 7 to 21 % of
+    it are missed, the most on a thinner day, whose slopes are taken to be those as planned. With
+    the puddle capped at twice the mean, which holds a thin resin back, it was 6 to 16 %. Taken so
+    on a day that gels early too, 14 % would be and not 8 %."""
     search, _ = globe_search
     now = search._outlook(search.fine, search.found.recipes)
     then = on_every_day(search, now.moved({k.number: 0.1 for k in now.knobs}, search.pour))
     for k in range(len(now.days)):
         did = then.days[k] - now.days[k]
         said = 0.1 * now.slopes[k].sum(axis=0)
-        assert np.linalg.norm(did - said) <= 0.2 * np.linalg.norm(did)
+        assert np.linalg.norm(did - said) <= 0.25 * np.linalg.norm(did)
+        if TINY.days[k - 1].gel != 1.0 and k:
+            as_planned = 0.1 * now.slopes[0].sum(axis=0)
+            assert np.linalg.norm(did - said) < 0.75 * np.linalg.norm(did - as_planned)
 
 
 def test_one_move_serves_two_meshes(globe_search: tuple[Search, list[str]]) -> None:
@@ -398,9 +408,9 @@ def chosen_of_two(patience: int = 10**6) -> Found:
         if len(told) > patience:
             raise KeyboardInterrupt
 
-    found = choose(
-        bench, bench.batch(1.5), 3, Wish(7, None, tell, None, None, searches=2, effort=TINY)
-    )
+    batch = bench.batch(1.5)
+    alike = Series(0.0, (batch,) * 3, ())  # coats that meet one wall, as `globe_search` has them
+    found = choose(bench, [alike], Wish(7, None, tell, None, None, searches=2, effort=TINY))
     assert "search 2 of 2" in told[-1]
     return found
 
@@ -442,9 +452,10 @@ class Patient(Budget):
 
 
 def test_a_spent_budget_keeps_the_best(globe_search: tuple[Search, list[str]]) -> None:
-    """After the first batch another would take longer than is left: it is not begun."""
+    """After the first recipes, and the best of them on every coat, another batch would take longer
+    than is left: it is not begun."""
     first, _ = globe_search
-    budget = Patient(Watch(3.0), ends_s=10.0)
+    budget = Patient(Watch(3.0), ends_s=16.0)
     found = Search(first.cavity, first.pour, 3, 7, TINY, None, lambda *_: None, budget).run()
     assert not found.complete
     assert len(found.recipes) == 3
@@ -465,14 +476,15 @@ class Broken(Budget):
         yield
 
 
-@pytest.mark.parametrize("batches", [1, 5, 8])
+@pytest.mark.parametrize("batches", [0, 5, 8])
 def test_what_is_found_when_time_is_up_is_told_from_the_last_mesh(
-    globe_search: tuple[Search, list[str]], batches: int
+    globe_search: tuple[Search, list[str]], batches: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """On the coarse mesh alone a ridge of the lighthouse is not seen: 3.33 mm were said of a wall
-    of 2.06 mm. One batch is the first recipes, five are both rounds, eight what one mesh of two has
-    been polished on."""
+    of 2.06 mm. Nothing comes after the first recipes and the best of them on every coat; five
+    batches more are both rounds, eight what one mesh of two has been polished on."""
     first, _ = globe_search
+    monkeypatch.setattr("evenwall.planning.walls.THREADS", 2)  # a batch is 32 films
     budget = Broken()
     budget.batches = batches
     search = Search(first.cavity, first.pour, 3, 7, TINY, None, lambda *_: None, budget)
@@ -492,7 +504,7 @@ class Hurried(Budget):
     """Once nothing is kept back there is time for one batch of a few lanes."""
 
     def covers(self, work: float) -> bool:
-        return bool(self.kept) or work < LANES * THREADS * 600**1.5
+        return bool(self.kept) or work < film_work(6, 480.0, FINE, None)
 
     @contextmanager
     def spend(self, work: float) -> Iterator[None]:

@@ -51,7 +51,7 @@ def test_a_casting_without_a_fault_keeps_its_mean_and_a_lost_coat_takes_its_shar
 def test_a_coat_turned_late_keeps_its_resin_and_comes_out_less_even(plan: Plan) -> None:
     """The flow path left is shorter: the same resin stays where it was poured."""
     clock = plan.coats[0].clock
-    begun_s = clock.spin_from_s + 0.8 * (clock.gel_low_s - clock.spin_from_s)
+    begun_s = clock.spin_from_s + 0.95 * (clock.gel_low_s - clock.spin_from_s)
     whole, late = wall_as_laid(plan), wall_as_laid(begun_at(plan, 0, begun_s))
     assert late.mean_mm == pytest.approx(whole.mean_mm, rel=0.01)
     assert late.min_mm is not None

@@ -60,8 +60,10 @@ def _proven(casting: Casting, kin: cure.Kinetics, coat: CoatPlan) -> replay.Prov
 def history(
     casting: Casting, kin: cure.Kinetics, coat: CoatPlan, poured_s: float, temp_degC: float
 ) -> cure.CureHistory:
+    """Cure in a shop of this temperature, on the wall that the earlier coats have warmed."""
+    wall_degC = temp_degC + coat.wall_warmer_K
     return replay.cure_of_coat(
-        casting, kin, coat.mean_mm, coat.mix_g, poured_s, temp_degC, temp_degC
+        casting, kin, coat.mean_mm, coat.mix_g, poured_s, temp_degC, wall_degC
     )
 
 

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 
 from evenwall.geometry.mould import load_cavity
 from evenwall.model import Step, read_casting
-from evenwall.planning.assembly import assemble
+from evenwall.planning.assemble import assemble
 from evenwall.planning.batch import POUR_S
 from evenwall.planning.context import PlanningContext
 from evenwall.planning.recipe import Recipe
@@ -78,7 +79,9 @@ def test_a_casting_whose_mixes_stand() -> None:
     casting = read_casting(SAMPLES / "lantern-globe.toml")
     bench = PlanningContext(casting, sample_rig(), load_cavity(casting))
     found = Found(recipes=(Recipe(stand=2), Recipe(stand=1, bias=-0.02), Recipe(reverse=True)))
-    plan = assemble(bench, bench.batch(casting.wall_mm / 3), found, (), 0)
+    found.recipes = tuple(replace(one, coat=k) for k, one in enumerate(found.recipes))
+    options = bench.rests(bench.batch(casting.wall_mm / 3), 3)
+    plan = assemble(bench, options, found, (), 0)
 
     async def scenario() -> None:
         async with open_shop(plan=plan, seed=3) as shop:

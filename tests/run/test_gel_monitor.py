@@ -12,7 +12,7 @@ from typing import Any, cast
 import pytest
 
 from evenwall.errors import EvenwallError
-from evenwall.model import FirstBatch, ProbeSpec, Step
+from evenwall.model import CoatPlan, FirstBatch, ProbeSpec, Step
 from evenwall.run import user_messages as plain
 from evenwall.run.alerts import mix_refused
 from evenwall.run.events import Foreseen, PartsMet, Poured, Started
@@ -57,6 +57,26 @@ def test_the_coat_before_teaches_the_next(where: str) -> None:
     assert taught.best_s > 1.1 * untaught.best_s
     band = (taught.high_s - taught.low_s) / taught.best_s
     assert band < (untaught.high_s - untaught.low_s) / untaught.best_s
+
+
+def test_a_coat_on_a_wall_that_earlier_coats_warm_is_judged_by_that_wall() -> None:
+    """By the sheet alone the third coat's gel comes as much earlier than the first's as the plan
+    has it, to 6 %: the plan times it by the same cure on the same wall. On a cold wall it would be
+    a third late."""
+    plan = lantern_plan()
+    first, third = plan.coats[0], plan.coats[2]
+    sooner = third.clock.gel_expected_s / first.clock.gel_expected_s
+    assert third.wall_warmer_K > 5.0
+    assert sooner < 0.75
+
+    def best_s(coat: CoatPlan) -> float:
+        found = estimator(plan, coat, ProbeSpec(), POURED_S).feed([(300.0, 21.0, 21.0)]).best_s
+        assert found is not None
+        return found
+
+    assert best_s(third) / best_s(first) == pytest.approx(sooner, rel=0.06)
+    cold = third.model_copy(update={"wall_warmer_K": 0.0})
+    assert best_s(cold) / best_s(first) > 1.25 * sooner
 
 
 def test_the_first_batch_in_the_resins_file_is_an_earlier_batch() -> None:

@@ -129,12 +129,13 @@ def test_the_person_is_told_every_step(person: Person) -> None:
     person.wait(1.0)
     person.weigh(part_a_g)
     person.wait(0.5)
+    taken_g = weights(person)[0]
     assert person.said == [
         "Put the cup for part A on the scale.",
         "Cup for part A is on: tare the scale.",
         f"Pour part A: {part_a_g:.1f} g.",
-        f"Part A: {weights(person)[0]:.1f} g taken. Tare, or put the next cup on, for "
-        f"{part_b_g:.1f} g of part B.",
+        f"Part A: {taken_g:.1f} g taken. Tare, or put the next cup on, for "
+        f"{taken_g / part_a_g * part_b_g:.1f} g of part B.",  # to go with what was taken of A
     ]
 
 

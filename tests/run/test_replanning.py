@@ -48,8 +48,8 @@ def test_the_rest_follows_what_was_weighed_and_seen() -> None:
             sheet, area = shop.plan.casting.resin.sheet, shop.plan.geometry.area_cm2
             done = laid(state)
             first_mm = (
-                (done[0].mix_g - done[0].cup_left_g) / sheet.mixed_density_g_cm3 / area * 10.0
-            )
+                (done[0].mix_g - done[0].cup_left_g) / sheet.cured_density_g_cm3 / area * 10.0
+            ) * shop.plan.coats[0].wall_share
             rest_mm = sum(coat["mean_mm"] for coat in again[0].data["rest"]["coats"])
             assert first_mm + rest_mm == pytest.approx(shop.plan.casting.wall_mm)
             for coat in last.coats:

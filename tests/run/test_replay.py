@@ -125,7 +125,8 @@ def test_speeds_stay_in_limits_whatever_the_gel_estimate_does(
 @pytest.mark.parametrize("coat", [0, 1, 2])
 def test_a_moving_gel_estimate_is_followed(coat: int) -> None:
     """Told half way that the gel comes 15 % sooner or later, the frame is within a turn and a
-    half of where the cure wants it three minutes later: it leaves out or repeats whole turns."""
+    half of where the cure wants it three minutes later: it leaves out or repeats whole turns. A
+    coat on a warm wall may gel before that: then at its gel."""
     was = a_proven_run().coats[coat]
     track = replay.Track.of(was)
     spin_from_s = was.spin_from_s
@@ -135,7 +136,8 @@ def test_a_moving_gel_estimate_is_followed(coat: int) -> None:
         _, place = replay.next_ramps(track, due, replay.Place(at_s=spin_from_s), LIMITS, half_s)
         today = track.path.gelling_at(was.cure.gel_s * gel)
         due = track.due_s(today, spin_from_s)
-        _, place = replay.next_ramps(track, due, place, LIMITS, half_s + 180.0)
+        until_s = min(half_s + 180.0, was.cure.gel_s * gel)
+        _, place = replay.next_ramps(track, due, place, LIMITS, until_s)
         lag_s = place.at_s - float(np.interp(place.profile_s, track.profile_s, due))
         assert abs(lag_s) < 1.5 * 60.0 / 8.0  # the legs turn at 8 rpm
 
@@ -216,7 +218,7 @@ def test_deviation_says_how_today_stands_to_the_proven_coat() -> None:
     start = replay.Place(at_s=spin_from_s)
     _, place = replay.next_ramps(follower.track, due, start, LIMITS, spin_from_s + 400.0)
     found = follower.deviation(today, spin_from_s, place.at_s, place)
-    assert found.path_percent > 120.0  # poured as early by the clock, so earlier in the cure
+    assert found.path_percent == pytest.approx(100.0, abs=0.5)  # it is poured later by the clock
     assert abs(found.lag_s) < 10.0
     assert 0.5 < found.pace < 0.8  # cold: the proven coat's seconds pass more slowly
     assert found.gel_proven_s < found.gel_expected_s
@@ -236,10 +238,15 @@ def test_a_cure_that_runs_twice_as_fast_has_half_the_path() -> None:
 
 def test_wall_of_a_replay_in_a_cold_and_a_warm_shop() -> None:
     """The short form of tests/bench/bench_replay.py: three coats on a lumpy open pot, min, mean and
-    rim of the wall within 3 % of the proven run's at -6, -3 and +3 degC, and at +6 where the pour
-    comes in time. At +6 hands are too slow to pour as early in the cure as the proven run did: less
-    is left to flow, and the wall may come out up to 5 % thicker at its thinnest, never thinner than
-    3 %. By the clock alone, turning on until the gel, some figure is off by more than 10 %."""
+    rim of the wall within 3 % of the proven run's at -6, -3 and +3 degC.
+
+    At +6 the later coats, on a wall that the first ones warm, gel in 445 and 342 s instead of 739
+    and 615: the frame turns at 17 rpm and at its limit, 20, and speeds up as fast as it may. The
+    wall comes out up to 7 % thicker at its thinnest, never thinner than 3 %, poured in time or as
+    early as hands can. (Turned as much slower in a resin as much thicker, which leaves out the
+    centrifugal part alone, it was 3.8 % and not 6.3 %, and the rim 0.3 % and not 2.7 %.)
+
+    By the clock alone, turning on until the gel, some figure is off by more than 10 %."""
     mesh = lumpy_pot(0.14)
     plan, run = a_plan(), a_proven_run()
     kin = replay.kinetics_of(plan.casting)
@@ -249,8 +256,8 @@ def test_wall_of_a_replay_in_a_cold_and_a_warm_shop() -> None:
     cases = [film_coat(mesh, plan, c, c.ramps, c.clock.spin_from_s) for day in days for c in day]
     for was, coat in zip(run.coats, plan.coats, strict=True):
         cured = history(plan.casting, kin, coat, was.poured_s, SHOP_DEGC + 6.0)
-        warm = coat.model_copy(update={"viscosity": viscosity_table(cured)})
-        cases.append(film_coat(mesh, plan, warm, coat.ramps, was.spin_from_s))
+        thinner = coat.model_copy(update={"viscosity": viscosity_table(cured)})
+        cases.append(film_coat(mesh, plan, thinner, coat.ramps, was.spin_from_s))
     films = [done.film_m for done in film.coats(mesh, cases)]
     weights = film.WallWeights.of(mesh)
 
@@ -259,9 +266,10 @@ def test_wall_of_a_replay_in_a_cold_and_a_warm_shop() -> None:
         return np.array([wall.min, wall.mean, wall.rim])
 
     proven = figures(0)
-    for number in (1, 2, 3, 4):
+    for number in (1, 2, 3):
         assert figures(number) == pytest.approx(proven, rel=0.03)
-    late = figures(5) / proven
-    assert late.min() > 0.97
-    assert late.max() < 1.05
+    for number in (4, 5):
+        late = figures(number) / proven
+        assert late.min() > 0.97
+        assert late.max() < 1.07
     assert np.abs(figures(6) / proven - 1.0).max() > 0.10

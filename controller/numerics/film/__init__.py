@@ -25,7 +25,12 @@ from evenwall.numerics.film.compiled import LANES, have_compiler, lanes_for
 from evenwall.numerics.film.inputs import Coat, FilmResult, Fluid, Halt, Halted, Numerics, Spin
 from evenwall.numerics.film.mesh import FilmMesh
 from evenwall.numerics.film.start import pool
-from evenwall.numerics.film.statistics import WallStatistics, WallWeights, mesh_error
+from evenwall.numerics.film.statistics import (
+    WallStatistics,
+    WallWeights,
+    mesh_error,
+    narrow_share,
+)
 from evenwall.numerics.native import NoCompiler
 
 __all__ = [
@@ -44,6 +49,7 @@ __all__ = [
     "have_compiler",
     "lanes_for",
     "mesh_error",
+    "narrow_share",
     "pool",
 ]
 

@@ -189,18 +189,19 @@ class Coat:
 class Numerics:
     """Time step control, and the limit of lubrication theory.
 
-    turn_steps: steps per turn of the faster axis. cfl: Courant number of one forward-Euler stage.
-    cap_ratio: the mobility is h min(h, cap)^2 with cap = cap_ratio times the mean film, because a
-    pool is too deep for lubrication theory. path_tol_m: the run ends once rho g h^2/mu, integrated
-    over the rest of the table, falls below this length; h is the thickest film, up to the cap.
-    stabilised: Runge-Kutta-Chebyshev steps, with as many stages as are worth their cost (see
-    `stages`), instead of SSPRK(4,2). They suit fine cells and high caps, where levelling and
-    surface tension limit the step.
+    turn_steps: steps per turn of the faster axis. cfl: of one forward-Euler stage. cap_ratio: the
+    mobility is h min(h, cap)^2 with cap = cap_ratio times the mean film, because a pool is too
+    deep for lubrication theory. Twice the mean holds back a pool that begins to turn late or gels
+    early; from four times on a wall changes by the width of its error bar. path_tol_m: the run
+    ends once rho g h^2/mu, integrated over the rest of the table, falls below it, h the thickest
+    film up to the cap. stabilised: steps of Runge-Kutta-Chebyshev in as many stages as pay (see
+    `stages`), instead of SSPRK(4,2): for fine cells and high caps, where levelling and surface
+    tension limit the step.
     """
 
     turn_steps: int = 20
     cfl: float = 0.7
-    cap_ratio: float = 2.0
+    cap_ratio: float = 4.0
     path_tol_m: float = 2e-5
     max_steps: int = 400_000
     stabilised: bool = False

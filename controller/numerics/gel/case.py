@@ -24,8 +24,10 @@ FaultKind = Literal[
 
 @dataclass(frozen=True, slots=True)
 class EarlierBatch:
-    """A batch of the same resin on another day: its conditions and when a person found it
-    gelled."""
+    """The same resin on another day: its conditions and when a person found it gelled.
+
+    wall_warmer_K: as in `Case`.
+    """
 
     ambient_K: float
     pour_s: float
@@ -34,6 +36,7 @@ class EarlierBatch:
     wall_m: float
     wall_material: str = "silicone rubber"
     mould_K: float | None = None
+    wall_warmer_K: float = 0.0
     cup_gel_s: float | None = None
     coat_gel_s: float | None = None
 
@@ -52,7 +55,9 @@ class Learned:
 class Case:
     """Facts that the user knows before the first reading.
 
-    in_air_before: the probe lay in the room's air until it went in; used if its reading was steady.
+    in_air_before: the probe lay in the room's air until it went in; used if it had come to rest.
+    wall_warmer_K: the wall that this coat meets, over the mould's own temperature, by the heat of
+    the coats below it.
     """
 
     sheet: Sheet
@@ -64,6 +69,7 @@ class Case:
     pour_s: float
     cup_mass_kg: float | None = None
     mould_K: float | None = None
+    wall_warmer_K: float = 0.0
     probe_in_s: float | None = None
     in_air_before: bool = False
     earlier: tuple[EarlierBatch, ...] = ()

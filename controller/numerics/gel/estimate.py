@@ -170,6 +170,7 @@ def touched_batch(state: GelState) -> EarlierBatch | None:
         wall_m=case.wall_m,
         wall_material=case.wall_material,
         mould_K=case.mould_K,
+        wall_warmer_K=case.wall_warmer_K,
         cup_gel_s=found.get("cup"),
         coat_gel_s=found.get("coat"),
     )

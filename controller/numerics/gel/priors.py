@@ -134,6 +134,7 @@ def _earlier_logs(
         pour_s=batch.pour_s,
         cup_mass_kg=batch.cup_mass_kg,
         mould_K=batch.mould_K,
+        wall_warmer_K=batch.wall_warmer_K,
     )
     dt_s = 1.5 * max(batch.cup_gel_s or 0.0, batch.coat_gel_s or 0.0) / _EARLIER_STEPS
     ambient = np.full(_EARLIER_STEPS, batch.ambient_K)

@@ -29,7 +29,13 @@ from evenwall.run.replay.proven import (
     replay_of,
 )
 from evenwall.run.replay.ramps import EASE_MOST, EASE_S, begin_at, next_ramps
-from evenwall.run.replay.today import LEAST_BY_HAND_S, cure_of_coat, kinetics_of, plan_today
+from evenwall.run.replay.today import (
+    LEAST_BY_HAND_S,
+    cure_of_coat,
+    kinetics_of,
+    plan_as_it_was,
+    plan_today,
+)
 from evenwall.run.replay.track import PIECE_S, SAME_DEG, SAME_SPEED, TAIL, Limits, Place, Track
 
 __all__ = [
@@ -60,6 +66,7 @@ __all__ = [
     "cure_of_coat",
     "kinetics_of",
     "next_ramps",
+    "plan_as_it_was",
     "plan_today",
     "replay_of",
 ]

@@ -36,6 +36,8 @@ class ProvenCoat(Frozen):
     ramps: Annotated[tuple[Ramp, ...], Field(min_length=1, max_length=20_000)]
     # gel as found, over what the resin's sheet lets expect
     gel_ratio: Annotated[float, Field(ge=0.01, le=100)] = 1.0
+    # of the mould itself while the coat cured; None in a record of an earlier version: as the room
+    mould_degC: Annotated[float, Field(ge=-50, le=100)] | None = None
     cure: CureTable
 
 

@@ -12,7 +12,7 @@ from evenwall.model import (
 from evenwall.run.replay.cure_path import Floats
 from evenwall.run.replay.track import PIECE_S, Limits, Place, Track
 
-EASE_S = 60.0  # a small lag is made up over about this long
+EASE_S = 20.0  # a small lag is made up over about this long
 EASE_MOST = 0.15  # by at most this share of the speed
 
 
@@ -34,7 +34,7 @@ def next_ramps(
             ramps.append(_ramp(track, k, PIECE_S, rates))
             at_s += PIECE_S
             continue
-        lag_s = at_s - due_s[k] if at_s < due_s[-1] else 0.0
+        lag_s = track.lag_s(due_s, k, at_s) if at_s < due_s[-1] else 0.0
         k += 1
         ease = 1.0 + min(max(lag_s / EASE_S, -EASE_MOST), EASE_MOST)
         pace = min(want[k] * ease, most[k])

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
+from statistics import fmean
 
 from evenwall.errors import InputError
 from evenwall.model import (
@@ -23,12 +24,14 @@ from evenwall.planning.batch import (
     turn_by_s,
     viscosity_table,
 )
+from evenwall.planning.coat_heat import Coming, OnWall, met_K, wall_of
 from evenwall.run.replay.cure_path import CurePath, CureTable
 from evenwall.run.replay.proven import DETAIL, ProvenCoat, ProvenRun, ReplayCoat, ReplayPlan
 from evenwall.run.replay.ramps import next_ramps
 from evenwall.run.replay.track import Limits, Place, Track
 from evenwall.units import R_J_MOLK, kelvin, kilograms, metres
 
+WALL_ROUNDS = 2  # the second moves the wall by less than 0.1 K
 LEAST_BY_HAND_S = MIX_S + LEAST_DEGAS_S + POUR_S  # from the parts' meeting to the pour's end
 
 
@@ -80,20 +83,38 @@ def plan_today(
 ) -> Plan:
     """The proven run's plan, made over for today's temperatures.
 
-    Same weights, same angles over the cure; other times and speeds. On a warmer day the pour comes
-    earlier, as far as hands allow. On a colder one it need not wait, and the resin spreads for
-    longer instead. kin: the resin's kinetics where more is known than its sheet.
+    Same weights, same angles over the cure; other times and speeds. Each coat is poured where the
+    proven one was in its cure: on a warmer day earlier, as far as hands allow; on a colder one the
+    mix stands in its cup. (Poured sooner it is thinner and spreads for longer, which a coat that
+    gels early on a warm wall does not forget: at -3 degC the thinnest patch lost 8 %.)
+    kin: the resin's kinetics where more is known than its sheet.
     by_hand_s: time that mixing, degassing and pouring take at least.
     Raises InputError or OutsideValidity when no coat gels in such a room.
     """
-    casting = plan.casting
-    kin = kin or kinetics_of(casting)
+    kin = kin or kinetics_of(plan.casting)
+    walls = _Walls(plan.casting, kin, (room_degC, mould_degC))
+    return _made_over(plan, proven, walls, (room_degC, mould_degC), by_hand_s)
+
+
+def plan_as_it_was(plan: Plan, proven: ProvenRun) -> Plan:
+    """The run's plan as it was weighed and turned, every coat in its own room and mould."""
+    walls = _Walls(plan.casting, kinetics_of(plan.casting), None)
+    shops = [walls.shop(was) for was in proven.coats]
+    room_degC, mould_degC = (fmean(degC) for degC in zip(*shops, strict=True))
+    return _made_over(plan, proven, walls, (room_degC, mould_degC), 0.0)
+
+
+def _made_over(
+    plan: Plan, proven: ProvenRun, walls: _Walls, shop: tuple[float, float], by_hand_s: float
+) -> Plan:
+    """The plan with every coat as it goes on these walls. shop: of room and mould, in degC."""
+    kin = walls.kin
     limits = Limits(plan.rig.rate_limit_rpm, plan.rig.accel_limit_rpm_s)
-    warmth = (room_degC, mould_degC)
-    coats, kept, late_s = [], [], 0.0
+    coats: list[CoatPlan] = []
+    kept, late_s = [], 0.0
     for planned, was in zip(plan.coats, proven.coats, strict=True):
         track = Track.of(was)
-        pour = _pour_today(casting, kin, planned, was, track, warmth, by_hand_s)
+        pour = _pour_today(walls, planned, was, track, by_hand_s)
         today, poured_s, spin_from_s = pour.path, pour.poured_s, pour.spin_from_s
         late_s = max(late_s, pour.late_s)
         due = track.due_s(today, spin_from_s)
@@ -104,17 +125,19 @@ def plan_today(
         thickens = tuple(
             (round(time_s * was.gel_ratio, 2), mu) for time_s, mu in viscosity_table(pour.history)
         )
-        coats.append(_coat_today(planned, was, thickens, today, ramps, poured_s, spin_from_s))
-        kept.append(ReplayCoat(proven=was, today=CureTable.of(today, room_degC)))
+        met = planned.model_copy(update={"wall_warmer_K": round(pour.wall_warmer_K, 2)})
+        coats.append(_coat_today(met, was, thickens, today, ramps, poured_s, spin_from_s))
+        walls.laid(planned, was, pour.poured_s, coats[-1].clock.next_pour_from_s)
+        kept.append(ReplayCoat(proven=was, today=CureTable.of(today, walls.shop(was)[0])))
     detail = ReplayPlan(
         run_id=proven.run_id,
         sha256=proven.sha256,
-        thinning_1_K=kin.viscosity_activation_J_mol / R_J_MOLK / kelvin(room_degC) ** 2,
+        thinning_1_K=kin.viscosity_activation_J_mol / R_J_MOLK / kelvin(shop[0]) ** 2,
         coats=tuple(kept),
     )
     return plan.model_copy(
         update={
-            "casting": _in_shop(casting, room_degC, mould_degC),
+            "casting": _in_shop(plan.casting, *shop),
             "coats": tuple(coats),
             "notes": (*plan.notes, *_said(proven, coats, late_s)),
             "details": {**plan.details, DETAIL: detail.model_dump(mode="json")},
@@ -132,33 +155,103 @@ class _Pour:
     poured_s: float
     spin_from_s: float
     late_s: float  # behind the place in the cure at which the proven coat was poured
+    wall_warmer_K: float
+
+
+@dataclass(eq=False)
+class _Walls:
+    """The wall as earlier coats warm it, in the proven run and today, coat by coat.
+
+    Each coat of the proven run was judged on the wall that its plan foresaw. Today's is warmer or
+    cooler than that by the difference that the heat model finds between the two days: their rooms,
+    moulds, pours and rests. So the model's own error cancels, and in the same room nothing moves.
+    """
+
+    casting: Casting
+    kin: cure.Kinetics
+    today: tuple[float, float] | None  # of room and mould, in degC; None: as it was for each coat
+    then: list[OnWall] = field(default_factory=list)
+    now: list[OnWall] = field(default_factory=list)
+
+    def laid(self, planned: CoatPlan, was: ProvenCoat, poured_s: float, next_pour_s: float) -> None:
+        """Keep a coat: poured_s and next_pour_s are today's."""
+        rested_s = planned.clock.next_pour_from_s
+        self.then.append(OnWall(planned.mean_mm, was.poured_s, rested_s))
+        self.now.append(OnWall(planned.mean_mm, poured_s, next_pour_s))
+
+    def shop(self, was: ProvenCoat) -> tuple[float, float]:
+        """Room and mould for this coat, in degC."""
+        return self.today or _shop_then(was)
+
+    def warmer_K(self, planned: CoatPlan, was: ProvenCoat, poured_s: float) -> float:
+        """How much warmer a mould of one temperature the next coat meets, if poured then."""
+        if self.today is None or not self.now:
+            return planned.wall_warmer_K
+        before_K = self._met_K(planned, was, was.poured_s, _shop_then(was), self.then)
+        now_K = self._met_K(planned, was, poured_s, self.today, self.now)
+        return planned.wall_warmer_K + now_K - before_K
+
+    def cured(
+        self,
+        planned: CoatPlan,
+        was: ProvenCoat,
+        poured_s: float,
+        shop: tuple[float, float],
+        warmer_K: float = 0.0,
+    ) -> cure.CureHistory:
+        """The coat's cure on a mould warmer by so much. shop: of room and mould, in degC."""
+        return cure_of_coat(
+            self.casting,
+            self.kin,
+            planned.mean_mm,
+            was.part_a_g + was.part_b_g,
+            poured_s,
+            shop[0],
+            shop[1] + warmer_K,
+        )
+
+    def _met_K(
+        self,
+        planned: CoatPlan,
+        was: ProvenCoat,
+        poured_s: float,
+        shop: tuple[float, float],
+        on_wall: list[OnWall],
+    ) -> float:
+        def gel_on(warmer_K: float) -> float:
+            return cure.gel_time_s(self.cured(planned, was, poured_s, shop, warmer_K))
+
+        coming = Coming(planned.mean_mm, self.cured(planned, was, poured_s, shop), poured_s)
+        return met_K(self.kin, wall_of(self.casting, *shop), coming, on_wall, gel_on)
+
+
+def _shop_then(was: ProvenCoat) -> tuple[float, float]:
+    room_degC = was.cure.mean_degC
+    return room_degC, room_degC if was.mould_degC is None else was.mould_degC
 
 
 def _pour_today(
-    casting: Casting,
-    kin: cure.Kinetics,
-    planned: CoatPlan,
-    was: ProvenCoat,
-    track: Track,
-    warmth: tuple[float, float],
-    by_hand_s: float,
+    walls: _Walls, planned: CoatPlan, was: ProvenCoat, track: Track, by_hand_s: float
 ) -> _Pour:
-    """Find the pour that meets the proven one's place in the cure, as far as hands allow.
-
-    warmth: of room and mould, in degC.
-    """
-    close_up_s = max(was.spin_from_s - was.poured_s, CLOSE_UP_S)
-    mixed_g, poured_s = was.part_a_g + was.part_b_g, was.poured_s
-    for _ in range(8):  # the pour moves the cure a little, and the cure the pour
-        history = cure_of_coat(casting, kin, planned.mean_mm, mixed_g, poured_s, *warmth)
-        today = CurePath.of(kin, history)
-        today = today.gelling_at(today.gel_s * was.gel_ratio)
-        due_s = float(today.time_at_left(float(track.left_1_Pa[0]))) - close_up_s
-        before = poured_s
-        poured_s = min(was.poured_s, max(due_s, by_hand_s))
-        if abs(poured_s - before) < 0.5:
+    """Find the pour that meets the proven one's place in the cure, as far as hands allow."""
+    close_up_s = was.spin_from_s - was.poured_s
+    if walls.today is not None:  # who was quick then may close up in the usual time now
+        close_up_s = max(close_up_s, CLOSE_UP_S)
+    poured_s = was.poured_s
+    for _ in range(WALL_ROUNDS):  # the wall cools a little while the cup stands
+        warmer_K = walls.warmer_K(planned, was, poured_s)
+        for _ in range(8):  # the pour moves the cure a little, and the cure the pour
+            history = walls.cured(planned, was, poured_s, walls.shop(was), warmer_K)
+            today = CurePath.of(walls.kin, history)
+            today = today.gelling_at(today.gel_s * was.gel_ratio)
+            due_s = float(today.time_at_left(float(track.left_1_Pa[0]))) - close_up_s
+            before = poured_s
+            poured_s = max(due_s, by_hand_s)
+            if abs(poured_s - before) < 0.5:
+                break
+        if not walls.now:
             break
-    return _Pour(history, today, poured_s, poured_s + close_up_s, poured_s - due_s)
+    return _Pour(history, today, poured_s, poured_s + close_up_s, poured_s - due_s, warmer_K)
 
 
 def _in_shop(casting: Casting, room_degC: float, mould_degC: float) -> Casting:

@@ -16,6 +16,7 @@ PIECE_S = 10.0  # a longer ramp is cut, because its stretch changes along it
 TAIL = 0.005  # of the path: from here on age leads, because the path stands still before the gel
 SAME_DEG = 2.0  # how far the major axis may be off when a turn is left out or repeated
 SAME_SPEED = 0.02
+WHOLE_MOST = 0.3  # how far the spreading may leave the pace of the next leg, as a logarithm
 _NEAR = 10  # knots after the first leg whose pace that leg takes
 
 
@@ -107,8 +108,35 @@ class Track:
         near = min(end + _NEAR, len(due) - 1)
         span_s = max(float(due[near] - due[end]), 1e-3)
         slower = span_s / float(self.profile_s[near] - self.profile_s[end])
+        slower = self._whole_turns(slower, float(due[end]) - spin_from_s)
         due[: end + 1] = due[end] - slower * (self.profile_s[end] - self.profile_s[: end + 1])
         return due
+
+    def _whole_turns(self, slower: float, ahead_s: float) -> float:
+        """How much slower to spread than then, so that whole turns more or less than the proven
+        ones fill the time ahead: the next leg then begins at its angle and in its time.
+
+        slower: as the next leg goes. At most WHOLE_MOST off it; where no whole turns fit so, it.
+        """
+        spread_s, speed_rpm = float(self.profile_s[self.spread_ends]), abs(self.major_rpm[1])
+        if self.spread_ends <= 1 or speed_rpm <= 0.0 or ahead_s <= 0.0:
+            return slower
+        turn_s = 60.0 / float(speed_rpm)
+        turns = round((ahead_s / slower - spread_s) / turn_s)
+        fits_s = spread_s + turns * turn_s
+        if fits_s <= 0.0 or abs(math.log(ahead_s / fits_s / slower)) > WHOLE_MOST:
+            return slower
+        return ahead_s / fits_s
+
+    def lag_s(self, due_s: Floats, k: int, at_s: float) -> float:
+        """How late a frame is that passes knot k at `at_s`; while it spreads the resin, but for
+        the whole turns that it will leave out or repeat there."""
+        lag_s = at_s - float(due_s[k])
+        way = abs(float(self.turns[k + 1] - self.turns[k]))
+        if k >= self.spread_ends or self.spread_ends <= 1 or way < 1e-6:
+            return lag_s
+        turn_s = float(due_s[k + 1] - due_s[k]) / way
+        return lag_s - round(lag_s / turn_s) * turn_s if turn_s > 0.0 else lag_s
 
     def _ages_today(self, age_s: Floats, today: CurePath, left_1_Pa: float) -> Floats:
         """Today's ages for proven ones: stretched between this path left and the gel, and from

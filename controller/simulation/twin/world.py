@@ -63,6 +63,14 @@ class _Batch:
     coat_alpha: np.ndarray
     coat_gel_s: float  # after the parts met; inf: not while it is followed
     poured: bool
+    made_K: np.ndarray  # of each step on the wall, the rise of the resin alone
+    coat_J_m2K: float
+
+    def warms_K(self, at_s: float, wall_J_m2K: float, fades_s: float) -> float:
+        """By how much its heat still warms a wall of this capacity, losing it in `fades_s`."""
+        age_s = at_s - self.met_s - self.dt_s * np.arange(1, len(self.made_K) + 1)
+        left = np.where(age_s >= 0.0, np.exp(-np.maximum(age_s, 0.0) / fades_s), 0.0)
+        return float(self.made_K @ left) * self.coat_J_m2K / wall_J_m2K
 
 
 class Twin:
@@ -80,6 +88,7 @@ class Twin:
         self.weather = weather or Weather()
         self.mix_error = 0.0  # of the part B really in the cup, relative to what was written down
         self._batch: _Batch | None = None
+        self._on_wall: list[_Batch] = []
         self._plan: Plan | None = None
         self._coat: CoatPlan | None = None
         self._weighed_ratio = 1.0
@@ -105,10 +114,12 @@ class Twin:
             self._coat = plan.coats[event.coat - 1]
         if isinstance(event, Started):
             self._coat, self._batch, self._weighed_ratio = plan.coats[0], None, 1.0
+            self._on_wall = []
         elif isinstance(event, Weighed) and self._coat is not None:
             planned = self._coat.part_b_g / self._coat.part_a_g
             self._weighed_ratio = event.part_b_g / event.part_a_g / planned
         elif isinstance(event, PartsMet):
+            self._leave_on_wall()
             self._mix(row.at_s, None)
         elif isinstance(event, Poured) and self._batch is not None:
             self._mix(self._batch.met_s, row.at_s)
@@ -119,6 +130,11 @@ class Twin:
                 self._mix(self._batch.met_s, None)
         elif isinstance(event, MixedAgain):
             self._batch = None
+
+    def _leave_on_wall(self) -> None:
+        """Keep the heat of the coat before, if it was poured."""
+        if self._batch is not None and self._batch.poured:
+            self._on_wall.append(self._batch)
 
     def follow_all(self, events: Iterable[Event], plan: Plan) -> None:
         for event in events:
@@ -149,16 +165,20 @@ class Twin:
         steps = round(FOLLOWED_GELS * STEPS_PER_GEL)
         room_K = np.array([kelvin(self.weather.room_degC(met_s + k * dt_s)) for k in range(steps)])
         mould_degC = plan.casting.mould.temp_degC
+        warmer_K = 0.0 if poured_s is None else self._wall_warmer_K(poured_s, plan)
         around = cure.Surroundings(
             mixed_kg=kilograms(coat.witness_g),
             start_K=room_K[0],
-            mould_K=room_K[0] if mould_degC is None else kelvin(mould_degC),
+            mould_K=(room_K[0] if mould_degC is None else kelvin(mould_degC)) + warmer_K,
             pour_s=FOLLOWED_GELS * gel_s if poured_s is None else poured_s - met_s,
             coat_m=metres(coat.mean_mm),
             wall_m=metres(plan.casting.mould.wall_mm),
             material=cure.wall_material(plan.casting.mould.material),
         )
         temps, alphas = cure.integrate(kin, around, room_K, dt_s)
+        step = FOLLOWED_GELS * STEPS_PER_GEL if poured_s is None else (poured_s - met_s) / dt_s
+        made_K = float(kin.rise_K) * np.diff(alphas[:, cure.COAT, 0])
+        made_K[: round(step)] = 0.0
         gelled = cure.crossing_s(alphas[:, cure.COAT], kin.alpha_gel, dt_s)
         self._batch = _Batch(
             met_s=met_s,
@@ -168,7 +188,24 @@ class Twin:
             coat_alpha=alphas[:, cure.COAT, 0] / float(kin.alpha_gel),
             coat_gel_s=float(gelled[0]),
             poured=poured_s is not None,
+            made_K=made_K,
+            coat_J_m2K=metres(coat.mean_mm) * float(kin.density_kg_m3) * cure.RESIN_HEAT_J_KGK,
         )
+
+    def _wall_warmer_K(self, at_s: float, plan: Plan) -> float:
+        """Return by how much the coats on the wall have warmed it, all as one lump."""
+        material = cure.wall_material(plan.casting.mould.material)
+        wall_m = metres(plan.casting.mould.wall_mm)
+        wall_J_m2K = wall_m * material.density_kg_m3 * material.heat_J_kgK
+        wall_J_m2K += sum(batch.coat_J_m2K for batch in self._on_wall)
+        # The first mode of a slab that cools at one face, to first order in its Biot number: it
+        # fades as if a third of the wall lay before the air, and its inner face is warmer than its
+        # mean by a sixth of that number.
+        inside = wall_m / material.conductivity_W_mK
+        loss_W_m2K = 1.0 / (inside / 3.0 + 1.0 / cure.MOULD_LOSS_W_M2K) + cure.CAVITY_LOSS_W_M2K
+        fades_s = wall_J_m2K / loss_W_m2K
+        face = 1.0 + inside * cure.MOULD_LOSS_W_M2K / 6.0
+        return face * sum(batch.warms_K(at_s, wall_J_m2K, fades_s) for batch in self._on_wall)
 
     def cup_degC(self, at_s: float) -> float | None:
         """Temperature in the witness cup's core; None before the pour, when the probe goes in."""

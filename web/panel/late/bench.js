@@ -160,7 +160,7 @@ export class Bench {
       foot,
       ...(job.plan ? [h("h2", {}, "a first answer, being refined"),
         this.line.mayAct ? h("p", { class: "why" }, "You may begin now, with the list and the weighing: the full plan takes over before the first pour, and never changes what is weighed.") : null,
-        h("p", { class: "figures" }, headline(job.plan)), h("p", { class: "figures" }, wallWords(job.plan.wall)), coatTable(job.plan)] : []),
+        h("p", { class: "figures" }, headline(job.plan)), h("p", { class: "figures" }, wallWords(job.plan)), coatTable(job.plan)] : []),
     ];
   }
 
@@ -189,7 +189,7 @@ export class Bench {
       h("p", { class: "why" }, headline(plan)),
       h("p", { class: "figures" }, askedWords(job)),
       h("h2", {}, "the wall it should give"), this.wall(job.job_id),
-      h("p", { class: "figures" }, wallWords(plan.wall)),
+      h("p", { class: "figures" }, wallWords(plan)),
       h("h2", {}, "coats"), coatTable(plan),
       h("h2", {}, "the time it takes"), timeline(plan),
       h("h2", {}, "how it turns"), spins(plan),
@@ -498,11 +498,12 @@ function headline(plan) {
     `Solid it would weigh ${mass(t.solid_g)}: ${Math.round(t.saved_fraction * 100)} % saved.`;
 }
 
-function wallWords(wall) {
+function wallWords({ wall, details }) {
   const parts = [`${length(wall.target_mm)} wanted, ${length(wall.mean_mm)} on average`];
   if (wall.min_mm !== null) parts.push(`thinnest patch ${length(wall.min_mm)}`);
   if (wall.rim_mm !== null) parts.push(`rim ${length(wall.rim_mm)}`);
   if (wall.worst_case_min_mm !== null) parts.push(`thinnest if the day goes badly ${length(wall.worst_case_min_mm)}`);
+  if (details?.odds) parts.push(`nine castings in ten at least ${length(details.odds.nine_in_ten_mm)} there, half of them ${length(details.odds.half_mm)}`);
   const error_mm = wallError(wall);
   if (error_mm !== null) parts.push(`known to ± ${length(error_mm, 1)}`);
   return `${parts.join("; ")}. ${wall.note}`;

@@ -1,32 +1,25 @@
-"""The rest of a run, planned again from what was really laid."""
+"""The rest of a casting planned again from what was really laid."""
 
 from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
 from concurrent.futures import Executor
+from dataclasses import replace
 
 from evenwall.errors import PlanError
-from evenwall.geometry.mould import load_cavity
-from evenwall.model import (
-    Casting,
-    CoatPlan,
-    Plan,
-)
+from evenwall.geometry.mould import Cavity, load_cavity
+from evenwall.model import Casting, CoatPlan, Plan
 from evenwall.model.seal import sealed
-from evenwall.planning.assembly import assemble, late_of
-from evenwall.planning.batch import (
-    Batch,
-    CoatDone,
-)
+from evenwall.planning.assemble import assemble, late_of
+from evenwall.planning.batch import Batch, CoatDone
+from evenwall.planning.coat_heat import Series
 from evenwall.planning.context import COVER_MM, PlanningContext
+from evenwall.planning.effort import FULL
 from evenwall.planning.make import Progress, Wish, choose, silent
 from evenwall.planning.recipe import Recipe
-from evenwall.planning.search import FULL, Found, Search
-from evenwall.planning.walls import (
-    Budget,
-    Pour,
-)
+from evenwall.planning.search import Found, Search
+from evenwall.planning.walls import Budget
 from evenwall_bridge.contract import Clock
 
 # With less time than this the rest of a run keeps its spins, which were searched for longer; with
@@ -64,55 +57,7 @@ def replan(
     cavity = load_cavity(casting)
     if cavity.mesh_sha256 != plan.geometry.mesh_sha256:
         raise PlanError("mesh", casting.mesh.name, "has changed since the plan was made")
-    laid = _as_laid(plan, done, cavity.area_cm2)
-    left_mm = _left_mm(casting, laid)
-    context = PlanningContext(casting, plan.rig, cavity, pace_of(done))
-    context.open = plan.coats[-1].opening_state == "open"
-    count = context.count_left(left_mm, coats, max(1, len(plan.coats) - len(laid)))
-    batch = context.batch(left_mm / count)
-    planned = [Recipe(**one) for one in plan.details["recipes"]]
-    recipes, kept = planned[: len(laid)], itertools.cycle(planned[len(laid) :] or planned)
-    under = [(context.laid_pour(c), r) for c, r in zip(laid, recipes, strict=True)]
-    same = tuple(itertools.islice(kept, count))
-    wish = Wish(plan.seed, time_budget_s, tell, executor, clock)
-    found = _chosen(context, batch, plan, wish, under, same)
-    if found.recipes == same:
-        found.late = late_of(plan.coats[-1].clock)
-    found.recipes = (*recipes, *found.recipes)
-    made = assemble(context, batch, found, tuple(laid), plan.seed)
-    if found.statistics is None and plan.wall.min_mm is not None:
-        made = in_proportion(made, plan)
-    if not found.tried:  # of the same spins: what they were compared with
-        details = {**made.details, "search": plan.details.get("search", {})}
-        made = made.model_copy(update={"details": details})
-    tell(1.0, "done")
-    return sealed(made)
-
-
-def _as_laid(plan: Plan, done: Sequence[CoatDone], area_cm2: float) -> list[CoatPlan]:
-    """Return the first coats of the plan as they were laid. Raises PlanError for one that is not
-    there."""
-    density = plan.casting.resin.sheet.mixed_density_g_cm3
-    laid = []
-    for coat, real in zip(plan.coats, done, strict=False):
-        on_wall = real.mix_g - real.cup_left_g - real.spill_g
-        if on_wall <= 0:
-            raise PlanError(f"coat {coat.coat}", f"{on_wall:.1f}", "must be > 0", unit="g laid")
-        share = real.mix_g / coat.mix_g
-        changes = {
-            "mean_mm": on_wall / density / area_cm2 * 10.0,
-            "mix_g": real.mix_g,
-            "part_a_g": coat.part_a_g * share,
-            "part_b_g": coat.part_b_g * share,
-            "cup_left_g": real.cup_left_g,
-            "spill_g": real.spill_g,
-        }
-        laid.append(coat.model_copy(update=changes))
-    return laid
-
-
-def _left_mm(casting: Casting, laid: Sequence[CoatPlan]) -> float:
-    """Return the wall still to lay, in mm. Raises PlanError when a coat could not cover it."""
+    laid = laid_coats(plan, done, cavity)
     left_mm = casting.wall_mm - sum(coat.mean_mm for coat in laid)
     if left_mm < 0.5 * COVER_MM:
         raise PlanError(
@@ -122,44 +67,80 @@ def _left_mm(casting: Casting, laid: Sequence[CoatPlan]) -> float:
             unit="mm",
             hint="the wall is there: let it cure and open the mould",
         )
-    return left_mm
+    context = PlanningContext(casting, plan.rig, cavity, pace_of(done))
+    context.open = plan.coats[-1].opening_state == "open"
+    count = context.count_left(left_mm, coats, max(1, len(plan.coats) - len(laid)))
+    wish = Wish(plan.seed, time_budget_s, tell, executor, clock)
+    made = _with_the_rest(plan, context, laid, context.batch(left_mm / count), count, wish)
+    tell(1.0, "done")
+    return sealed(made)
 
 
-def _chosen(
-    context: PlanningContext,
-    batch: Batch,
+def laid_coats(plan: Plan, done: Sequence[CoatDone], cavity: Cavity) -> tuple[CoatPlan, ...]:
+    """Return the plan's first coats as they were laid. Raises PlanError where nothing was."""
+    density = plan.casting.resin.sheet.cured_density_g_cm3
+    laid = []
+    for coat, real in zip(plan.coats, done, strict=False):
+        share = real.mix_g / coat.mix_g
+        stays = real.mix_g - real.cup_left_g - real.spill_g
+        on_wall = stays * coat.wall_share
+        if on_wall <= 0:
+            raise PlanError(f"coat {coat.coat}", f"{on_wall:.1f}", "must be > 0", unit="g laid")
+        laid.append(
+            coat.model_copy(
+                update={
+                    "mean_mm": on_wall / density / cavity.area_cm2 * 10.0,
+                    "mix_g": real.mix_g,
+                    "part_a_g": coat.part_a_g * share,
+                    "part_b_g": coat.part_b_g * share,
+                    "cup_left_g": real.cup_left_g,
+                    "spill_g": real.spill_g,
+                    "lid_g": stays - on_wall,
+                }
+            )
+        )
+    return tuple(laid)
+
+
+def _with_the_rest(
     plan: Plan,
+    context: PlanningContext,
+    laid: tuple[CoatPlan, ...],
+    batch: Batch,
+    count: int,
     wish: Wish,
-    under: list[tuple[Pour, Recipe]],
-    same: tuple[Recipe, ...],
-) -> Found:
-    """Return the spins of the coats to come: searched for, or the same as planned, in their wall.
-
-    under: the coats laid; same: the spins that were planned for the coats to come.
-    """
-    found, budget_s = Found(), wish.time_budget_s
+) -> Plan:
+    """Return the whole plan with so many coats more; with little time, of the spins it had."""
+    planned = [Recipe(**one) for one in plan.details["recipes"]]
+    recipes, kept = planned[: len(laid)], itertools.cycle(planned[len(laid) :] or planned)
+    under = [(context.laid_pour(c), r) for c, r in zip(laid, recipes, strict=True)]
+    same = tuple(replace(next(kept), coat=k) for k in range(count))
+    rest = float((plan.details.get("heat") or {}).get("rest", 0.0))
+    options: tuple[Series, ...] = (context.series(batch, count, laid, rest),)
+    budget_s, found = wish.time_budget_s, Found()
     if budget_s is not None and budget_s < LEAST_FILM_S:
         found = Found(recipes=same, told=True)
     elif budget_s is None or budget_s >= SEARCH_FROM_S:
-        found = choose(context, batch, len(same), wish, under, same, same)
+        options = context.rests(batch, count, laid)
+        found = choose(context, options, wish, under, same, same)
     if not (found.told or found.interrupted):
         # What a search has come to by then may be worse than what was searched for longer before.
-        pour = context.pour(batch)
-        judge = Search(
-            context.cavity,
-            pour,
-            len(same),
-            plan.seed,
-            FULL,
-            wish.executor,
-            wish.tell,
-            Budget(),
-            under,
-        )
-        found = judge.judge(same)
+        pour = context.pour(*options[0].batches)
+        cavity, executor = context.cavity, wish.executor
+        search = Search(cavity, pour, count, plan.seed, FULL, executor, wish.tell, Budget(), under)
+        found = search.judge(same)
         if plan.wall.mesh_error_mm is not None:  # on these meshes, of these spins
             found.mesh_error = plan.wall.mesh_error_mm / plan.wall.mean_mm
-    return found
+    if found.recipes == same:
+        found.late = late_of(plan.coats[-1].clock)
+    found.recipes = (*recipes, *found.recipes)
+    made = assemble(context, options, found, laid, plan.seed)
+    if found.statistics is None and plan.wall.min_mm is not None:
+        made = in_proportion(made, plan)
+    if not found.tried:  # of the same spins: what they were compared with
+        details = {**made.details, "search": plan.details.get("search", {})}
+        made = made.model_copy(update={"details": details})
+    return made
 
 
 def in_proportion(made: Plan, before: Plan) -> Plan:

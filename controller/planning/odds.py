@@ -1,0 +1,207 @@
+"""The promise as odds: what the thinnest patch comes to when everything is a little off at once.
+
+Each coat's film is known as planned and on days that differ in one thing: thicker or thinner resin,
+an earlier or later gel, a motor's ripple, a late start, another surface tension. Between those days
+a film is taken to change in proportion, and the changes of one coat to add up. Then a casting is
+drawn: every coat with a batch, a pour, a start and a ripple of its own, all with one viscosity, one
+surface tension and one error of the mould's heat. A few thousand castings cost no further film.
+
+What is left out: a mould warmer on one side, a form of pool that no film shows, and a tilted frame,
+which the second axis turns away.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenwall.planning.batch import HEAT_SD, NINETY
+from evenwall.planning.level import Level
+from evenwall.planning.recipe import Recipe
+from evenwall.planning.walls import AS_PLANNED, BAD_DAYS, LATE_DAYS, TENSION_DAY, Day
+
+Array = NDArray[np.float64]
+
+DRAWS = 2000
+NINE_IN_TEN = 10.0  # percentile
+
+
+@dataclass(frozen=True)
+class Scatter:
+    """Standard deviations of what may be off in a casting; of logs where no unit is given.
+
+    batch: gel time of each coat's own mix; heat: gel time of a later coat for each share by which
+    it gels earlier than a first one; viscosity and tension: of the resin, all coats alike; pour: of
+    each coat's volume; ripple: of the major axis's speed, backlash with it; start_s: by so much
+    later each coat begins to turn; together: by so much more than their sum all these move a wall,
+    as joint draws on forms of their own showed.
+    """
+
+    batch: float = 0.08
+    heat: float = HEAT_SD
+    viscosity: float = 0.12  # +-20 % nine times in ten
+    tension: float = 0.18  # 0.025 to 0.045 N/m nine times in ten
+    pour: float = 0.03  # +-5 % nine times in ten
+    ripple: float = 0.0025
+    start_s: float = 18.0  # 30 s nine times in ten
+    together: float = 1.0
+
+
+@dataclass(frozen=True)
+class Odds:
+    """Thinnest patch over the planned mean: of nine castings in ten at least, and of half."""
+
+    nine_in_ten: float
+    half: float
+
+
+@dataclass(frozen=True, eq=False)
+class Axis:
+    """One thing that may be off: its values (k,), the first or one of them as planned, and what
+    each does to every patch, (k, patches)."""
+
+    values: Array
+    does: Array
+
+    def at(self, drawn: Array) -> Array:
+        """Changes of every patch, (draws, patches): in proportion between values and beyond."""
+        return np.asarray(proportions(self.values, drawn) @ self.does)
+
+
+def proportions(values: Array, drawn: Array) -> Array:
+    """Weights (draws, k) that interpolate linearly between rising values (k,), and go on beyond the
+    first and the last as between them and their neighbours."""
+    low = np.clip(np.searchsorted(values, drawn) - 1, 0, len(values) - 2)
+    part = (drawn - values[low]) / (values[low + 1] - values[low])
+    weights = np.zeros((len(drawn), len(values)))
+    rows = np.arange(len(drawn))
+    weights[rows, low] = 1.0 - part
+    weights[rows, low + 1] += part
+    return weights
+
+
+def days_needed() -> tuple[Day, ...]:
+    """Return the days whose films `odds_of` goes by."""
+    return (AS_PLANNED, *BAD_DAYS, *LATE_DAYS, TENSION_DAY)
+
+
+def odds_of(
+    level: Level,
+    recipes: Sequence[Recipe],
+    gels_s: Sequence[float],
+    bar: float,
+    rng: np.random.Generator,
+    scatter: Scatter | None = None,
+) -> Odds:
+    """Draw castings from films that the level has, or computes.
+
+    gels_s: each coat's gel; how much earlier it comes than the first's says how much of it rests on
+    the heat model. bar: the error that the meshes leave in the thinnest patch over the mean, read
+    as what it stays within nine times in ten.
+    """
+    scatter = scatter or Scatter()
+    drawn = draw_castings(gels_s, rng, scatter)
+    lowest = thinnest(level, recipes, drawn, scatter.together)
+    lowest = lowest + rng.normal(0.0, bar / NINETY, len(lowest))
+    nine, half = np.percentile(lowest, [NINE_IN_TEN, 50.0])
+    return Odds(max(0.0, float(nine)), max(0.0, float(half)))
+
+
+@dataclass(frozen=True, eq=False)
+class DrawnCoat:
+    """One coat of many castings, each (draws,): what is off, as in `_off`, and its pour's log."""
+
+    off: dict[str, Array]
+    pour: Array
+
+
+def draw_castings(
+    gels_s: Sequence[float], rng: np.random.Generator, scatter: Scatter, draws: int = DRAWS
+) -> list[DrawnCoat]:
+    """Draw every coat of so many castings; resin and heat model are off for all coats alike."""
+    common = rng.normal(size=(3, draws))
+    coats = []
+    for gel_s in gels_s:
+        own = rng.normal(size=(4, draws))
+        warm = scatter.heat * max(0.0, 1.0 - gel_s / gels_s[0])
+        off = {
+            "viscosity": scatter.viscosity * common[0],
+            "gel": scatter.batch * own[0] + warm * common[2],
+            "ripple": scatter.ripple * own[2],
+            "late": scatter.start_s / gel_s * np.abs(own[3]),
+            "tension": scatter.tension * common[1],
+        }
+        coats.append(DrawnCoat(off, scatter.pour * own[1]))
+    return coats
+
+
+def thinnest(
+    level: Level, recipes: Sequence[Recipe], drawn: Sequence[DrawnCoat], together: float
+) -> Array:
+    """Return the thinnest patch of each drawn casting over the planned mean, (draws,)."""
+    level.walls.of([(recipe, day) for recipe in recipes for day in days_needed()])
+    mean, weights = level.mean(recipes), level.grid.weights
+    total = np.tile(weights.patch_means(level.base) / mean, (len(drawn[0].pour), 1))
+    changed = np.zeros_like(total)
+    for recipe, coat in zip(recipes, drawn, strict=True):
+        planned, axes = _axes(level, recipe, mean)
+        total += planned
+        changed += np.expm1(coat.pour)[:, None] * planned
+        # More resin runs as if it were thinner by its square (the path goes with h^2/mu).
+        off = {**coat.off, "viscosity": coat.off["viscosity"] - 2.0 * coat.pour}
+        for name, axis in axes.items():
+            changed += axis.at(off[name])
+    return np.asarray((total + together * changed).min(axis=1))
+
+
+def _axes(level: Level, recipe: Recipe, mean: float) -> tuple[Array, dict[str, Axis]]:
+    """Return a coat's patches over the mean as planned, and what each thing does to them."""
+
+    def patches(day: Day) -> Array:
+        return np.asarray(level.grid.weights.patch_means(level.films([recipe], day)[0]) / mean)
+
+    planned = patches(AS_PLANNED)
+    values: dict[str, list[tuple[float, Array]]] = {
+        name: [(0.0, np.zeros_like(planned))]
+        for name in ("viscosity", "gel", "ripple", "late", "tension")
+    }
+    for day in days_needed()[1:]:
+        name, value = _off(day)
+        values[name].append((value, patches(day) - planned))
+    axes = {}
+    for name, some in values.items():
+        ranked = sorted(some, key=lambda one: one[0])
+        axes[name] = Axis(np.array([v for v, _ in ranked]), np.array([d for _, d in ranked]))
+    return planned, axes
+
+
+def _off(day: Day) -> tuple[str, float]:
+    """Return what is off on this day and by how much; logs of factors."""
+    logs = {"viscosity": day.viscosity, "gel": day.gel, "tension": day.tension}
+    for name, factor in logs.items():
+        if factor != 1.0:
+            return name, math.log(factor)
+    return ("ripple", day.ripple) if day.ripple else ("late", day.late)
+
+
+def odds_detail(odds: Odds, mean_mm: float) -> dict[str, Any]:
+    """Return what a plan keeps of its odds, in mm."""
+    scatter = Scatter()
+    return {
+        "nine_in_ten_mm": round(odds.nine_in_ten * mean_mm, 3),
+        "half_mm": round(odds.half * mean_mm, 3),
+        "draws": DRAWS,
+        "scatter": {
+            "batch_percent": 100.0 * scatter.batch,
+            "viscosity_percent": 100.0 * scatter.viscosity,
+            "pour_percent": 100.0 * scatter.pour,
+            "ripple_percent": 100.0 * scatter.ripple,
+            "start_s": scatter.start_s,
+            "tension_percent": 100.0 * scatter.tension,
+        },
+    }
