@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from evenwall.geometry.mould import Cavity
 from evenwall.model import Casting
 from evenwall.planning.earlier import Earlier
-from evenwall.planning.effort import FULL, Effort
 from evenwall.planning.recipe import Recipe, within_limits
 from evenwall.planning.walls import Pour
 

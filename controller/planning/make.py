@@ -67,7 +67,7 @@ def make_plan(
     options = (context.series(batch, count),) if filmless else context.rests(batch, count)
     pour = context.pour(*options[0].batches)
     start = guesses(earlier, casting, cavity, count, pour) if earlier else Guesses()
-    wish = Wish(seed, time_budget_s, tell, executor, clock, searches, start.effort)
+    wish = Wish(seed, time_budget_s, tell, executor, clock, searches)
     found = choose(context, options, wish, known=start.known, stays=start.stays)
     plan = assemble(context, options, found, (), seed)
     form = [round(float(value), 4) for value in form_of(cavity)]

@@ -12,8 +12,7 @@ from evenwall.geometry.mould import Cavity, load_cavity
 from evenwall.model import Casting, read_casting
 from evenwall.planning.context import PlanningContext
 from evenwall.planning.earlier import FORM, Earlier, earlier_of
-from evenwall.planning.effort import FULL
-from evenwall.planning.guesses import ROUNDS_LIKE, ROUNDS_SAME, Guesses, form_of, guesses
+from evenwall.planning.guesses import Guesses, form_of, guesses
 from evenwall.planning.recipe import Recipe
 from evenwall.planning.walls import Pour
 from tests.support.virtual_shop import SAMPLES, lantern_plan, sample_rig
