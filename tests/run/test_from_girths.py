@@ -37,10 +37,13 @@ def test_casting_begun_from_girths_alone_is_cast_to_its_end(tmp_path: Path) -> N
                 assert coat.steps_counted == coat.steps_expected
             state = shop.supervisor.state
             assert state is not None
-            # What is on the wall is what was weighed less what the cups are taken to keep.
+            # What is on the wall is what was weighed less what cups and cap are taken to keep.
             done = laid(state)
-            laid_g = sum(coat.mix_g - coat.cup_left_g - coat.spill_g for coat in done)
-            density = casting.resin.sheet.mixed_density_g_cm3
+            laid_g = sum(
+                (coat.mix_g - coat.cup_left_g - coat.spill_g) * planned.wall_share
+                for coat, planned in zip(done, plan.coats, strict=True)
+            )
+            density = casting.resin.sheet.cured_density_g_cm3
             mean_mm = laid_g / density / plan.geometry.area_cm2 * 10.0
             # The operator's weighings are off by 0.5 % (one sigma) of a mix, six of them.
             assert mean_mm == pytest.approx(casting.wall_mm, rel=0.03)

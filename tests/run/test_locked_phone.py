@@ -81,7 +81,7 @@ async def cast_with_a_locked_phone(shop: Shop, person: Away) -> None:
                 shop.service.snapshot().step is Step.SPIN and shop.service.snapshot().coat == coat
             )
             await shop.until(lambda: turning(2) and person.away)
-            await shop.clock.sleep(200.0)
+            await shop.clock.sleep(100.0)  # on its warm wall it is about to gel after 260 s
             shop.board.set_guard(False)
             await shop.until(lambda: shop.service.snapshot().step is Step.DONE, limit_s=20_000.0)
             await shop.clock.sleep(5.0)
