@@ -35,8 +35,8 @@ class BuildPy(build_py):  # type: ignore[misc]  # setuptools has no types
             try:
                 native = importlib.import_module("evenwall.numerics.native")
                 build = importlib.import_module("evenwall_bridge.build")
-                numerics = ROOT / "controller" / "numerics"
-                native.build_all(target / "evenwall" / "numerics" / "built", numerics)
+                controller = ROOT / "controller"
+                native.build_all(target / "evenwall" / "numerics" / "built", controller)
                 build.build_for_wheel(target / "evenwall_bridge" / "built")
             finally:
                 sys.path.remove(names)

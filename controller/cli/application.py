@@ -7,12 +7,13 @@ import fcntl
 import os
 import random
 from collections import deque
-from collections.abc import AsyncIterator, Callable, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator, Mapping
 from contextlib import AsyncExitStack, ExitStack, asynccontextmanager, contextmanager
 from dataclasses import dataclass, field
 from functools import partial
 from importlib.util import find_spec
 from pathlib import Path
+from typing import Any
 
 from evenwall.cli.calling import calling, channels_of
 from evenwall.cli.gel_rod import RodLead
@@ -25,6 +26,7 @@ from evenwall.cli.weighing import ScaleLead
 from evenwall.devices.interfaces import GelRod, Inputs, NoInputs, NoOutputs, Outputs, Press, Probe
 from evenwall.errors import InputError, RecordError
 from evenwall.history.lessons import resin_memories
+from evenwall.history.recorded import Recorded
 from evenwall.model import MqttSpec, ProbeSpec, RigSpec, ScaleSpec, Step, read_rig
 from evenwall.model.untrusted import set_aside
 from evenwall.records.records import Records, standing
@@ -38,7 +40,7 @@ from evenwall.simulation.twin import Twin
 from evenwall.telemetry.publisher import Telemetry
 from evenwall.telemetry.self_description import SelfDescription
 from evenwall.units import System
-from evenwall.worker_process import end_all
+from evenwall.worker_process import end_all, in_worker
 from evenwall_bridge.clock import SystemClock
 from evenwall_bridge.contract import Clock, Mode
 from evenwall_bridge.places import HARDWARE
@@ -116,6 +118,7 @@ class Application:
     twin: Twin | None
     board: PtyBoard | None
     loads: PtyScale | None  # a simulated scale that takes loads
+    records: Records
 
 
 @contextmanager
@@ -347,6 +350,7 @@ async def open_application(
             devices.twin,
             devices.board,
             loads,
+            records,
         )
 
 
@@ -360,8 +364,11 @@ async def _ended(task: asyncio.Task[None]) -> None:
     await asyncio.gather(task, return_exceptions=True)
 
 
-def scripted_operator(application: Application) -> Operator:
-    """Return an operator for the hand work. Raises InputError for a real rig."""
+def scripted_operator(application: Application, *, gauges: bool = False) -> Operator:
+    """Return an operator for the hand work. Raises InputError for a real rig.
+
+    gauges: the casting is made by the blind world from what the frame did, and measured there.
+    """
     twin, board, clock = application.twin, application.board, application.clock
     if twin is None or board is None:
         raise InputError("--scripted", "set", "a real rig needs a person")
@@ -372,7 +379,23 @@ def scripted_operator(application: Application) -> Operator:
         board.set_guard,
         seed=application.setup.seed,
         touched_coat=lambda: twin.coat_gelled(clock.now_s()),
+        gauge=partial(_gauge, application, twin) if gauges else None,
     )
+
+
+async def _gauge(application: Application, twin: Twin, run_id: str) -> Mapping[str, Any]:
+    """Cast the run in the blind world, in a process of its own; return what is measured of it."""
+    run = await application.records.read(lambda journal: Recorded.read(journal, run_id))
+    cast = partial(
+        in_worker,
+        "evenwall.simulation.blind.recorded",
+        "cast_recorded",
+        run,
+        twin.coat_gels_s(),
+        application.setup.seed,
+    )
+    found: dict[str, Any] = await asyncio.get_running_loop().run_in_executor(None, cast)
+    return found
 
 
 # --- Telemetry -----------------------------------------------------------------------------------

@@ -36,7 +36,7 @@ from evenwall.run.replay import (
 
 
 @dataclass
-class _Stretch:
+class Stretch:
     """One stretch of turning as it was sent to the board."""
 
     from_s: float
@@ -64,9 +64,9 @@ class _Stretch:
         return kept
 
 
-def stretches(run: Recorded) -> list[list[_Stretch]]:
+def stretches(run: Recorded) -> list[list[Stretch]]:
     """Return the stretches of turning of each coat, oldest first."""
-    coats: list[list[_Stretch]] = [[] for _ in run.plan.coats]
+    coats: list[list[Stretch]] = [[] for _ in run.plan.coats]
     index = 0
     for row, event in run.happened:
         if isinstance(event, Stepped):
@@ -74,13 +74,13 @@ def stretches(run: Recorded) -> list[list[_Stretch]]:
         elif isinstance(event, MixedAgain):
             coats[index] = []
         elif isinstance(event, TurningBegan):
-            coats[index].append(_Stretch(row.at_s, []))
+            coats[index].append(Stretch(row.at_s, []))
         if coats[index]:
             _follow(coats[index][-1], row.at_s, event)
     return coats
 
 
-def _follow(now: _Stretch, at_s: float, event: RunEvent) -> None:
+def _follow(now: Stretch, at_s: float, event: RunEvent) -> None:
     """Bring the running stretch up to date with one event."""
     if isinstance(event, Queued) and not event.ending:
         now.ramps += event.ramps
@@ -113,7 +113,7 @@ def turned_coats(run: Recorded) -> dict[int, ProvenCoat]:
 
 
 def _turned_coat(
-    run: Recorded, kin: cure.Kinetics, index: int, parts: list[_Stretch]
+    run: Recorded, kin: cure.Kinetics, index: int, parts: list[Stretch]
 ) -> ProvenCoat | None:
     coat, planned = run.state.coats[index], run.plan.coats[index]
     met_s, poured_s, from_s = coat.parts_met_s, coat.poured_s, coat.spin_from_s
@@ -152,7 +152,7 @@ def _turned_coat(
     )
 
 
-def ramps_of(plan: Plan, index: int, parts: list[_Stretch]) -> tuple[Ramp, ...]:
+def ramps_of(plan: Plan, index: int, parts: list[Stretch]) -> tuple[Ramp, ...]:
     """Return all stretches and standstills as ramps, each with the name of the plan's leg at that
     time."""
     profile = Profile.of(plan.coats[index])

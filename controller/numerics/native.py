@@ -21,11 +21,13 @@ _COMMON = ["-O3", "-fPIC", "-std=gnu11", "-fno-math-errno", "-fno-trapping-math"
 _LINK = ["-shared", "-lm"]
 
 BUILT = Path(__file__).resolve().parent / "built"
-# Every kernel: its file beside this one, and its compiler flags.
+PACKAGE = Path(__file__).resolve().parents[1]
+# Every kernel: its file in the package, and its compiler flags.
 KERNELS: tuple[tuple[str, tuple[str, ...]], ...] = (
-    ("film/kernel.c", ("-DL=16", "-ffp-contract=off")),
-    ("film/kernel.c", ("-DL=4", "-ffp-contract=off")),
-    ("cure_kernel.c", ("-ffast-math",)),
+    ("numerics/film/kernel.c", ("-DL=16", "-ffp-contract=off")),
+    ("numerics/film/kernel.c", ("-DL=4", "-ffp-contract=off")),
+    ("numerics/cure_kernel.c", ("-ffast-math",)),
+    ("simulation/blind/film_of_cells.c", ("-DL=4", "-ffp-contract=off")),
 )
 # Levels of each architecture, best first: name, compiler flags, entries needed in /proc/cpuinfo.
 # The x86-64 levels are those of its psABI; every 64-bit ARM has all that the kernels use.
@@ -82,7 +84,7 @@ def why_no_compiler() -> str:
     """
     name, flags = KERNELS[0]  # the film's kernel
     try:
-        library(Path(__file__).parent / name, *flags)
+        library(PACKAGE / name, *flags)
     except NoCompiler as why:
         return f"{why}: the film runs on the plain reference, about ten times slower"
     return ""
@@ -101,14 +103,14 @@ def brought_along(source: Path, flags: tuple[str, ...]) -> Path | None:
     return None
 
 
-def build_all(folder: Path, numerics: Path) -> list[Path]:
+def build_all(folder: Path, package: Path) -> list[Path]:
     """Compile every kernel for every level of this architecture into `folder`, for a wheel.
 
-    numerics: the folder with the sources. Raises NoCompiler.
+    package: the package's folder, with the sources. Raises NoCompiler.
     """
     made = []
     for name, flags in KERNELS:
-        source = numerics / name
+        source = package / name
         for level, march, _ in LEVELS.get(platform.machine(), ()):
             target = folder / _built_name(source, flags, level)
             _compile(_compiler(), source, target, [[*_COMMON, *flags, *march]])

@@ -189,14 +189,15 @@ def test_the_guide_reads_the_same_installed(site: Path, tmp_path: Path) -> None:
 
 
 def test_each_kernel_asked_for_is_brought(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    """The kernels that the numerics ask for are those that the wheel brings."""
+    """The kernels that are asked for are those that the wheel brings."""
     from evenwall.numerics import cure_march
     from evenwall.numerics.film import compiled
+    from evenwall.simulation.blind import flow
 
     asked: list[tuple[str, tuple[str, ...]]] = []
 
     def heard(source: Path, *flags: str) -> Path:
-        asked.append((source.relative_to(Path(native.__file__).parent).as_posix(), flags))
+        asked.append((source.relative_to(native.PACKAGE).as_posix(), flags))
         raise native.NoCompiler("only asked")
 
     monkeypatch.setattr(native, "library", heard)
@@ -204,6 +205,8 @@ def test_each_kernel_asked_for_is_brought(monkeypatch: pytest.MonkeyPatch, tmp_p
         with pytest.raises(native.NoCompiler):
             compiled.library.__wrapped__(lanes)
     assert cure_march._kernel.__wrapped__() is None
+    with pytest.raises(native.NoCompiler):
+        flow._kernel.__wrapped__(flow.FEW)
     assert sorted(asked) == sorted(native.KERNELS)
 
 
@@ -214,7 +217,7 @@ def test_the_best_level_that_the_machine_has_is_taken(
     monkeypatch.setattr(native.platform, "machine", lambda: machine)
     monkeypatch.setattr(native, "BUILT", tmp_path)
     name, flags = native.KERNELS[0]
-    source = Path(native.__file__).parent / name
+    source = native.PACKAGE / name
     for level, _, _ in native.LEVELS[machine]:
         (tmp_path / native._built_name(source, flags, level)).touch()
     for level, _, needs in native.LEVELS[machine]:

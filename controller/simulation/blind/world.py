@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from evenwall.geometry.mould import Cavity
-from evenwall.model import CoatPlan, Plan, Sheet
+from evenwall.model import CoatPlan, Plan, Ramp, Sheet
 from evenwall.numerics.cure import WALL_MATERIALS, wall_material
 from evenwall.simulation.blind import heat
 from evenwall.simulation.blind.draws import Draw
@@ -46,25 +46,30 @@ class Laid:
 
 def planned_turning(coat: CoatPlan, late_s: float) -> Turning:
     """Angles of a coat's ramps, begun `late_s` after the plan; the last speeds continue."""
-    ends = np.cumsum([0.0] + [ramp.duration_s for ramp in coat.ramps])
-    many = max(2, math.ceil(ends[-1] / KNOT_S))
+    made = ramped(coat.ramps, (coat.start_deg.major, coat.start_deg.minor))
+    last = coat.ramps[-1]
     # Twice as long again: whatever its gel, the frame turns until it has come.
-    time_s = np.concatenate([np.linspace(0.0, ends[-1], many), ends[-1] + np.array([1.0, 7200.0])])
+    more_s = 7200.0
+    return Turning(
+        coat.clock.spin_from_s + late_s + np.append(made.time_s, made.time_s[-1] + more_s),
+        np.append(made.major_rad, made.major_rad[-1] + more_s * rad_s(last.major_rpm)),
+        np.append(made.minor_rad, made.minor_rad[-1] + more_s * rad_s(last.minor_rpm)),
+    )
+
+
+def ramped(ramps: Sequence[Ramp], start_deg: tuple[float, float]) -> Turning:
+    """Angles of ramps that begin at standstill and at time 0, every KNOT_S."""
+    ends = np.cumsum([0.0] + [ramp.duration_s for ramp in ramps])
+    time_s = np.linspace(0.0, ends[-1], max(2, math.ceil(ends[-1] / KNOT_S)))
+    k = np.clip(np.searchsorted(ends, time_s, side="right") - 1, 0, len(ends) - 2)
+    into = time_s - ends[k]
     angles = []
-    for start_deg, name in (
-        (coat.start_deg.major, "major_rpm"),
-        (coat.start_deg.minor, "minor_rpm"),
-    ):
-        speed = np.array([0.0] + [rad_s(getattr(ramp, name)) for ramp in coat.ramps])
+    for start, name in zip(start_deg, ("major_rpm", "minor_rpm"), strict=True):
+        speed = np.array([0.0] + [rad_s(getattr(ramp, name)) for ramp in ramps])
         turned = np.concatenate([[0.0], np.cumsum(0.5 * (speed[1:] + speed[:-1]) * np.diff(ends))])
-        k = np.clip(np.searchsorted(ends, time_s, side="right") - 1, 0, len(ends) - 2)
-        into = np.minimum(time_s, ends[-1]) - ends[k]
         slope = (speed[k + 1] - speed[k]) / np.maximum(np.diff(ends)[k], 1e-9)
-        on = np.maximum(time_s - ends[-1], 0.0) * speed[-1]
-        angles.append(
-            math.radians(start_deg) + turned[k] + speed[k] * into + 0.5 * slope * into**2 + on
-        )
-    return Turning(coat.clock.spin_from_s + late_s + time_s, angles[0], angles[1])
+        angles.append(math.radians(start) + turned[k] + speed[k] * into + 0.5 * slope * into**2)
+    return Turning(time_s, angles[0], angles[1])
 
 
 def as_planned(plan: Plan, luck: Draw) -> list[Laid]:
@@ -157,34 +162,54 @@ class BlindWorld:
             for d, luck in enumerate(lucks)
         ]
 
+    def gels_s(self, lucks: Sequence[Draw], laid: Sequence[Sequence[Laid]]) -> Floats:
+        """Return when each coat gels, (castings, coats), s after its parts met; inf: not soon."""
+        cured, _ = self._cured(lucks, laid, ((1.0, 0.0),))
+        return np.asarray(cured.gel_s + _every(laid, "poured_s"))
+
     def _cure(
         self, lucks: Sequence[Draw], laid: Sequence[Sequence[Laid]]
     ) -> tuple[list[list[Liquid]], Floats]:
         """Viscosity of every coat over its own clock, and its gel (d, c) on it."""
+        lanes, coats = len(lucks), len(laid[0])
+        cases = ((1.0, 0.0), (THICK, 0.0), (1.0 / THICK, 0.0), (1.0, WARM_K))
+        cured, resin = self._cured(lucks, laid, cases)
+        liquids = [
+            [self._liquid(resin, cured, lucks[d], laid[d][c], (d, c, lanes)) for c in range(coats)]
+            for d in range(lanes)
+        ]
+        return liquids, cured.gel_s[:lanes] + _every(laid, "poured_s")
+
+    def _cured(
+        self,
+        lucks: Sequence[Draw],
+        laid: Sequence[Sequence[Laid]],
+        cases: Sequence[tuple[float, float]],
+    ) -> tuple[heat.Cured, heat.Resin]:
+        """Cure every casting once for each case: all coats thicker by a factor, the mould warmer
+        by some kelvin. Lanes: all castings of the first case, then of the next."""
         casting = self.plan.casting
         lanes, coats = len(lucks), len(laid[0])
+        many = np.tile(np.arange(lanes), len(cases))
+        thicker, warmer_K = np.repeat(np.array(cases).T, lanes, axis=1)
         says = sheet_says(casting.resin.sheet)
         resin = heat.resin_of(
             says, np.array([k.activation for k in lucks]), np.array([k.viscosity for k in lucks])
         )
-        # Lanes: as it is, thick, thin, warm.
-        four = np.tile(np.arange(lanes), 4)
-        resin = heat.lane(resin, four)
-        room = np.full(4 * lanes, kelvin(casting.shop.temp_degC))
+        resin = heat.lane(resin, many)
+        room = np.full(len(many), kelvin(casting.shop.temp_degC))
         mould_degC = casting.mould.temp_degC
-        start = room if mould_degC is None else np.full(4 * lanes, kelvin(mould_degC))
-        start = start + np.repeat([0.0, 0.0, 0.0, WARM_K], lanes)
+        start = room if mould_degC is None else np.full(len(many), kelvin(mould_degC))
 
         def every(what: str) -> Floats:
-            return np.array([[float(getattr(c, what)) for c in laid[d]] for d in four])
+            return _every([laid[d] for d in many], what)
 
         cups = [
             heat.in_cup(resin, every("mixed_g")[:, c] * 1e-3, room, every("poured_s")[:, c])
             for c in range(coats)
         ]
         wet_m2 = float(self.surface.area.sum())
-        thick = every("poured_g") * 1e-3 / says.density_kg_m3 / wet_m2
-        thick *= np.repeat([1.0, THICK, 1.0 / THICK, 1.0], lanes)[:, None]
+        thick = every("poured_g") * 1e-3 / says.density_kg_m3 / wet_m2 * thicker[:, None]
         poured = heat.Poured(
             every("met_s") + every("poured_s"),
             thick,
@@ -194,18 +219,13 @@ class BlindWorld:
         mould = heat.Mould(
             _material(casting.mould.material),
             casting.mould.wall_mm * 1e-3,
-            start,
+            start + warmer_K,
             room,
-            heat.OUTER_LOSS * np.array([lucks[d].loss for d in four]),
+            heat.OUTER_LOSS * np.array([lucks[d].loss for d in many]),
         )
         follow_s = WITHIN_S * max(coat.clock.gel_expected_s for coat in self.plan.coats)
-        batch = np.array([lucks[d].batch for d in four])
-        cured = heat.on_wall(resin, mould, poured, batch, follow_s)
-        liquids = [
-            [self._liquid(resin, cured, lucks[d], laid[d][c], (d, c, lanes)) for c in range(coats)]
-            for d in range(lanes)
-        ]
-        return liquids, cured.gel_s[:lanes] + every("poured_s")[:lanes]
+        batch = np.array([lucks[d].batch for d in many])
+        return heat.on_wall(resin, mould, poured, batch, follow_s), resin
 
     def _liquid(
         self, resin: heat.Resin, cured: heat.Cured, luck: Draw, one: Laid, at: tuple[int, int, int]
@@ -227,6 +247,11 @@ class BlindWorld:
             np.clip((logs[1] - logs[2]) / (2.0 * math.log(THICK)), -3.0, 3.0),
             np.clip((logs[3] - logs[0]) / WARM_K, -0.5, 0.5),
         )
+
+
+def _every(laid: Sequence[Sequence[Laid]], what: str) -> Floats:
+    """Return one figure of every coat, (castings, coats)."""
+    return np.array([[float(getattr(one, what)) for one in coats] for coats in laid])
 
 
 def _material(name: str) -> str:

@@ -236,6 +236,11 @@ class Twin:
         """True gel time of the coat, on its own clock; inf: not while it is followed."""
         return math.inf if self._batch is None else self._batch.coat_gel_s
 
+    def coat_gels_s(self) -> tuple[float, ...]:
+        """Return the true gel of every coat on the wall, s after its parts met."""
+        last = [] if self._batch is None or not self._batch.poured else [self._batch]
+        return tuple(batch.coat_gel_s for batch in [*self._on_wall, *last])
+
     # --- probes ----------------------------------------------------------------------------------
 
     def gel_rod(self, within_s: float) -> TwinRod:
