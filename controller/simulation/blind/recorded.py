@@ -135,8 +135,8 @@ def turning_of(plan: Plan, coat: Coat, made: Sequence[Stretch], rows: Sequence[S
 def _batches(world: BlindWorld, luck: Draw, laid: Sequence[Laid], gels_s: Floats) -> list[float]:
     """Return the factor on each coat's rate with which it gels when it did.
 
-    Several castings, each faster than the one before, are followed at once. A coat that never
-    gelled gets the slowest.
+    Several castings, each faster than the one before, are followed at once; within one, all coats
+    are as fast. The gels found so are right to 3 or 4 %. A coat that never gelled gets the slowest.
     """
     lucks = [replace(luck, batch=(float(one),) * len(laid)) for one in TRIED]
     found = world.gels_s(lucks, [laid] * len(lucks))
