@@ -98,12 +98,13 @@ async def serve(setup: Setup, settings: Settings, say: Say) -> bool:
 
     A turning frame is left alone and keeps turning for the time granted.
     """
-    async with _open(setup, settings, say) as application:
-        with Signals() as signals:
+    with Signals() as signals:
+        async with _open(setup, settings, say) as application:
             told = await signals.wait(asyncio.ensure_future(application.supervisor.tasks.wait()))
-        if told is signal.SIGTERM:
-            _leave_board(application)
-        return told is signal.SIGINT
+            signals.release()
+            if told is signal.SIGTERM:
+                _leave_board(application)
+            return told is signal.SIGINT
 
 
 def _leave_board(application: Application) -> None:
@@ -125,31 +126,39 @@ async def spin(
     what: order to start a plan or to replay a run. scripted: a scripted operator does the hand work
     on a simulated rig.
     """
-    async with _open(setup, settings, say) as application:
-        hands = scripted_operator(application) if scripted else None
-
-        async def casting() -> Snapshot:
+    with Signals() as signals:  # caught from here on, so that the record is always closed
+        async with _open(setup, settings, say) as application:
+            hands = scripted_operator(application) if scripted else None
             await start(application, what)
             say(console_help(setup.units))
             if setup.spec.backend == "simulated":
                 say(SIMULATED_HELP)
-            return await (hands.work() if hands is not None else _until_over(application))
-
-        with Signals() as signals:  # caught from here on, so that the record is always closed
-            ended = asyncio.create_task(casting())
+            work = hands.work() if hands is not None else _until_over(application)
+            ended = asyncio.create_task(work)
             told = await signals.wait(ended)
             while told is signal.SIGINT and not await _sure(application, signals, ended, say):
                 told = await signals.wait(ended)
-        if ended.done() and not ended.cancelled():
-            return ended.result()
-        ended.cancel()
-        await asyncio.gather(ended, return_exceptions=True)
-        if told is signal.SIGINT:
-            say(await abandon(application))
-        else:
-            _leave_board(application)
-            say("Ended. The board turns on for the time granted; the run is joined again.")
-        return None
+            signals.release()
+            return await _left(application, ended, told, say)
+
+
+async def _left(
+    application: Application,
+    ended: asyncio.Task[Snapshot],
+    told: signal.Signals | None,
+    say: Say,
+) -> Snapshot | None:
+    """Return the casting's last state, or end it as the signal asks and return None."""
+    if ended.done() and not ended.cancelled():
+        return ended.result()
+    ended.cancel()
+    await asyncio.gather(ended, return_exceptions=True)
+    if told is signal.SIGINT:
+        say(await abandon(application))
+    else:
+        _leave_board(application)
+        say("Ended. The board turns on for the time granted; the run is joined again.")
+    return None
 
 
 async def _sure(

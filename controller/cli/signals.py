@@ -9,9 +9,10 @@ from typing import Any, Self
 
 
 class Signals:
-    """Context that catches Ctrl-C and SIGTERM until it is left.
+    """Context that catches Ctrl-C and SIGTERM until it is left or released.
 
-    A signal that comes between two waits is not lost.
+    Enter it before anything is opened or said: a signal that comes before the first wait, or
+    between two, is not lost.
     """
 
     def __init__(self) -> None:
@@ -24,6 +25,10 @@ class Signals:
         return self
 
     def __exit__(self, *_error: object) -> None:
+        self.release()
+
+    def release(self) -> None:
+        """Let the next signal end the process as usual, while everything is closed."""
         loop = asyncio.get_running_loop()
         for number in (signal.SIGINT, signal.SIGTERM):
             loop.remove_signal_handler(number)

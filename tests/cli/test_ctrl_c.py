@@ -6,7 +6,8 @@ import asyncio
 import os
 import signal
 import socket
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
@@ -102,3 +103,35 @@ def test_a_service_manager_ends_the_process_and_the_board_turns_on(tmp_path: Pat
         assert board.steps() != before
     finally:
         board.stop()
+
+
+def test_ctrl_c_while_everything_is_opened_is_asked_about(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It came before anybody waited for it, and was taken for a wish to end the opening."""
+    said: list[str] = []
+
+    @asynccontextmanager
+    async def opened(*_: object) -> AsyncIterator[Any]:
+        press()
+        shown = SimpleNamespace(snapshot=lambda: SimpleNamespace(step=Step.SPIN))
+        yield SimpleNamespace(service=shown)
+
+    async def done(*_: object) -> str:
+        return "The casting was given up."
+
+    async def never(*_: object) -> None:
+        await asyncio.Event().wait()
+
+    def say(line: str) -> None:
+        said.append(line)
+        if "Press Ctrl-C again" in line:
+            press()
+
+    for name, instead in (
+        ("_open", opened), ("start", done), ("abandon", done), ("_until_over", never)
+    ):  # fmt: skip
+        monkeypatch.setattr(serving, name, instead)
+    setup: Any = SimpleNamespace(spec=SimpleNamespace(backend="serial"), units="metric")
+    order: Any = None
+    assert asyncio.run(serving.spin(setup, cast(Any, None), order, say)) is None
+    assert "The casting goes on" in said[-2]
+    assert said[-1] == "The casting was given up."
