@@ -184,7 +184,7 @@ class _Walls:
         return self.today or _shop_then(was)
 
     def warmer_K(self, planned: CoatPlan, was: ProvenCoat, poured_s: float) -> float:
-        """How much warmer a mould of one temperature the next coat meets, if poured then."""
+        """Return by how much the mould is warmer, at one temperature, for a coat poured then."""
         if self.today is None or not self.now:
             return planned.wall_warmer_K
         before_K = self._met_K(planned, was, was.poured_s, _shop_then(was), self.then)

@@ -113,10 +113,12 @@ class Track:
         return due
 
     def _whole_turns(self, slower: float, ahead_s: float) -> float:
-        """How much slower to spread than then, so that whole turns more or less than the proven
-        ones fill the time ahead: the next leg then begins at its angle and in its time.
+        """Return the factor by which spreading is slower than it was, so that whole turns fill the
+        time ahead, more or fewer than the proven ones. The next leg then begins at its angle and in
+        its time.
 
-        slower: as the next leg goes. At most WHOLE_MOST off it; where no whole turns fit so, it.
+        slower: the factor of the next leg. The result is at most WHOLE_MOST off it, and equal to it
+        where no whole turns fit.
         """
         spread_s, speed_rpm = float(self.profile_s[self.spread_ends]), abs(self.major_rpm[1])
         if self.spread_ends <= 1 or speed_rpm <= 0.0 or ahead_s <= 0.0:
@@ -129,8 +131,10 @@ class Track:
         return ahead_s / fits_s
 
     def lag_s(self, due_s: Floats, k: int, at_s: float) -> float:
-        """How late a frame is that passes knot k at `at_s`; while it spreads the resin, but for
-        the whole turns that it will leave out or repeat there."""
+        """Return by how much a frame that passes knot k at `at_s` is late, s.
+
+        While it spreads the resin, whole turns that it will leave out or repeat do not count.
+        """
         lag_s = at_s - float(due_s[k])
         way = abs(float(self.turns[k + 1] - self.turns[k]))
         if k >= self.spread_ends or self.spread_ends <= 1 or way < 1e-6:
