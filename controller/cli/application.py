@@ -54,6 +54,7 @@ from evenwall_web.settings import Settings
 SAMPLES = Path(__file__).parents[1] / "samples"
 RECORD = "record.sqlite"
 OVER = (Step.IDLE, Step.DONE, Step.ABANDONED)
+STANDS_AFTER_S = 60.0  # of a casting that begins to cure: the frame stands, and its row is written
 SMALL_RIG = HARDWARE / "rigs" / "small.toml"
 
 
@@ -385,6 +386,7 @@ def scripted_operator(application: Application, *, gauges: bool = False) -> Oper
 
 async def _gauge(application: Application, twin: Twin, run_id: str) -> Mapping[str, Any]:
     """Cast the run in the blind world, in a process of its own; return what is measured of it."""
+    await application.clock.sleep(STANDS_AFTER_S)
     run = await application.records.read(lambda journal: Recorded.read(journal, run_id))
     cast = partial(
         in_worker,

@@ -102,12 +102,13 @@ async def _plan(application: Application, demo: Demo, say: Say, progress: Progre
 
 async def _cast(application: Application, plan: Plan, say: Say) -> dict[str, Any]:
     telling = asyncio.create_task(tell(application, say))
+    hands = scripted_operator(application, gauges=True)
     try:
-        last = await scripted_operator(application, gauges=True).work()
+        last = await hands.work()
     finally:
         telling.cancel()
         await asyncio.gather(telling, return_exceptions=True)
-    done = summary(last, plan)
+    done = summary(last, plan, hands.waited_s)
     if last.run_id is not None and last.step is Step.DONE:
         found = await application.service.assess(last.run_id)
         done["measured"] = [one.model_dump(mode="json") for one in found.findings]
@@ -163,8 +164,11 @@ def _measured_words(done: dict[str, Any]) -> str:
     return said
 
 
-def summary(last: Snapshot, plan: Plan) -> dict[str, Any]:
-    """Return the demo's summary as one document."""
+def summary(last: Snapshot, plan: Plan, waited_s: float = 0.0) -> dict[str, Any]:
+    """Return the demo's summary as one document.
+
+    waited_s: time of the rig that the operator only waited for the solver that makes the casting.
+    """
     coats = [
         {
             "coat": coat.coat,
@@ -191,5 +195,5 @@ def summary(last: Snapshot, plan: Plan) -> dict[str, Any]:
         "coats": coats,
         "wall": plan.wall.model_dump(mode="json", exclude_none=True),
         "resin_g": plan.totals.resin_g,
-        "elapsed_min": (last.now_s - (last.started_s or 0.0)) / 60.0,
+        "elapsed_min": (last.now_s - (last.started_s or 0.0) - waited_s) / 60.0,
     }

@@ -6,8 +6,9 @@ frame and the guard. The operator's mistakes come from a seed, for the simulatio
 
 from __future__ import annotations
 
+import asyncio
 import random
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Callable, Coroutine, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -55,8 +56,8 @@ _AT_FRAME = (Step.PREPARE, Step.CLOSE_UP, Step.REST)
 class Operator:
     """Operator that works until the run is over.
 
-    press: button at the frame; guard: its door. gauge: weighs and gauges the casting of this run;
-    without it he notes the same weight and rim of every casting.
+    press: button at the frame; guard: its door. gauge: weighs and gauges the casting of this run,
+    and may begin while it cures; without it he notes the same weight and rim of every casting.
     """
 
     service: Service
@@ -66,7 +67,7 @@ class Operator:
     seed: int = 0
     habits: Habits = Habits()
     touched_coat: Callable[[], bool] = lambda: False
-    gauge: Callable[[str], Awaitable[Mapping[str, Any]]] | None = None
+    gauge: Callable[[str], Coroutine[Any, Any, Mapping[str, Any]]] | None = None
     _tries: dict[tuple[str, str], int] = field(default_factory=dict, init=False)
 
     def __post_init__(self) -> None:
@@ -74,18 +75,27 @@ class Operator:
         self._opened: set[tuple[int, float]] = set()
         self._was_away = False
         self._at_frame = False  # he has come back to a frame that stands
+        self._gauging: asyncio.Task[Mapping[str, Any]] | None = None
+        self.waited_s = 0.0  # for `gauge`, which takes its own time and not the rig's
 
     async def work(self) -> Snapshot:
         """Do every step when it is due and return the last snapshot."""
         self.guard(True)
-        while True:
-            shown = self.service.snapshot()
-            if shown.step in (Step.DONE, Step.ABANDONED):
-                return shown
-            if shown.step is Step.IDLE:
-                await self.clock.sleep(1.0)
-                continue
-            await self._one(shown)
+        try:
+            while True:
+                shown = self.service.snapshot()
+                if shown.step in (Step.DONE, Step.ABANDONED):
+                    return shown
+                if shown.step is Step.IDLE:
+                    await self.clock.sleep(1.0)
+                    continue
+                if shown.step is Step.CURE:
+                    self._begin_gauging(shown.run_id or "")
+                await self._one(shown)
+        finally:
+            if self._gauging is not None:
+                self._gauging.cancel()
+                await asyncio.gather(self._gauging, return_exceptions=True)
 
     async def _one(self, shown: Snapshot) -> None:
         if shown.step is self.habits.away_at and not self._was_away:
@@ -120,7 +130,17 @@ class Operator:
 
     async def _measures(self, run_id: str) -> Mapping[str, Any]:
         """Return the figures that he notes of the casting."""
-        return SAME if self.gauge is None else await self.gauge(run_id)
+        self._begin_gauging(run_id)
+        if self._gauging is None:
+            return SAME
+        from_s = self.clock.now_s()
+        found = await self._gauging
+        self.waited_s += self.clock.now_s() - from_s
+        return found
+
+    def _begin_gauging(self, run_id: str) -> None:
+        if self.gauge is not None and self._gauging is None:
+            self._gauging = asyncio.create_task(self.gauge(run_id))
 
     def _waits_s(self, shown: Snapshot) -> float:
         """Return the wait before the present step may be left."""
