@@ -3,34 +3,25 @@
 from __future__ import annotations
 
 import asyncio
-import ipaddress
 import json
 import os
-import urllib.error
-import urllib.request
-from collections.abc import Awaitable, Callable
 from dataclasses import asdict, dataclass
-from http.client import HTTPException
 from pathlib import Path
 from typing import Annotated, Any
-from urllib.parse import urlsplit
 
 from pydantic import Field, TypeAdapter
 
-from evenwall.errors import EvenwallError, InputError
+from evenwall.errors import InputError
 from evenwall.model.untrusted import read_bytes
 from evenwall_bridge.contract import Clock
+from evenwall_web.sending import NotSent, Post, check_endpoint, post, post_abroad
 from evenwall_web.web_push import POINT_bytes, SECRET_bytes, Signer, encrypt, unb64
 
-SEND_S = 10.0  # for one message to be taken
 LIFE_s = 600  # how long a push service keeps a message for a phone that is off
 MOST_PHONES = 50
+MOST_OF_ONE = 3  # addresses of one paired phone: none pushes the others out
 FILE_bytes = 200_000
 GONE = (404, 410)  # RFC 8030 section 7.3: the phone has unsubscribed
-
-
-class NotSent(EvenwallError):
-    """A message was not accepted; the text gives the reason."""
 
 
 @dataclass(frozen=True)
@@ -44,55 +35,22 @@ class Phone:
 
 
 _PHONES = TypeAdapter(Annotated[list[Phone], Field(max_length=MOST_PHONES)])
-Post = Callable[[str, dict[str, str], bytes], Awaitable[int]]  # returns the status
-
-
-class _Stay(urllib.request.HTTPRedirectHandler):
-    """Follows no redirect: it could lead into this network."""
-
-    def redirect_request(self, *_: Any) -> None:
-        return None
-
-
-async def post(url: str, headers: dict[str, str], body: bytes) -> int:
-    """POST in a separate thread and return the status. Raises NotSent."""
-
-    def work() -> int:
-        opener = urllib.request.build_opener(_Stay)
-        asked = urllib.request.Request(url, body, headers, method="POST")
-        try:
-            with opener.open(asked, timeout=SEND_S) as answer:
-                return int(answer.status)
-        except urllib.error.HTTPError as error:
-            return error.code
-        except (OSError, HTTPException, ValueError) as error:
-            raise NotSent(str(getattr(error, "reason", error))[:120]) from None
-
-    return await asyncio.to_thread(work)
-
-
-def check_endpoint(endpoint: str, *, loopback: bool = False) -> None:
-    """Raise InputError if no push service can have this address. loopback: allow this machine."""
-    parts = urlsplit(endpoint)
-    host = parts.hostname or ""
-    if loopback and host in {"127.0.0.1", "localhost"}:
-        return
-    try:
-        private = not ipaddress.ip_address(host).is_global
-    except ValueError:
-        private = "." not in host or host.endswith((".local", ".localhost"))
-    if parts.scheme != "https" or private:
-        raise InputError("endpoint", endpoint[:60], "must be a push service's https address")
 
 
 class Phones:
     """Subscribed phones, kept in `state_dir` if there is one."""
 
     def __init__(
-        self, clock: Clock, state_dir: Path | None, send: Post = post, *, loopback: bool = False
+        self,
+        clock: Clock,
+        state_dir: Path | None,
+        send: Post | None = None,
+        *,
+        loopback: bool = False,
     ) -> None:
         """Set up. send: sends a POST. loopback: allow a push service on this machine, for tests."""
-        self._clock, self._send, self._loopback = clock, send, loopback
+        self._clock, self._loopback = clock, loopback
+        self._send = send or (post if loopback else post_abroad)
         self._path = None if state_dir is None else state_dir / "phones.json"
         self.signer = Signer.kept(None if state_dir is None else state_dir / "push.key")
         self.contact = ""
@@ -118,6 +76,9 @@ class Phones:
             if not fits:
                 raise InputError(name, "set", f"must be {size} bytes in base 64 for URLs")
         self._phones.pop(phone.endpoint, None)
+        own = [e for e, other in self._phones.items() if other.session_id == phone.session_id]
+        for endpoint in own[: len(own) + 1 - MOST_OF_ONE]:
+            del self._phones[endpoint]
         while len(self._phones) >= MOST_PHONES:
             del self._phones[next(iter(self._phones))]
         self._phones[phone.endpoint] = phone

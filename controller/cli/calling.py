@@ -17,7 +17,8 @@ from evenwall.run.events import CALLS
 from evenwall.run.orders import ReportCall
 from evenwall.run.supervisor import Supervisor
 from evenwall.telemetry.publisher import BrokerAway, Telemetry
-from evenwall_web.phones import NotSent, Phones, Post, post
+from evenwall_web.phones import Phones
+from evenwall_web.sending import NotSent, Post, post
 
 Call = Mapping[str, Any]  # call, urgency, number, sentence, rig, run_id
 Channel = Callable[[Call], Awaitable[str]]  # returns the receiver; empty if there is none

@@ -24,7 +24,7 @@ from evenwall.telemetry.broker import backoff_s
 from evenwall.telemetry.messages import STATES, CommandSaid, rig_id, topic
 from evenwall.telemetry.publisher import JOURNAL_ROWS, Telemetry, signed_command
 from evenwall_bridge.clock import SystemClock
-from evenwall_web.phones import NotSent
+from evenwall_web.sending import NotSent
 from tests.telemetry.brokers import REAL, Bench, Mosquitto, casting, listener, spec, until
 
 SMALL = read_toml(Path(__file__).parents[2] / "hardware" / "rigs" / "small.toml")

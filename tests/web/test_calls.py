@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import threading
 from collections.abc import Iterator
@@ -18,7 +19,9 @@ from cryptography.hazmat.primitives.asymmetric import ec, utils
 from evenwall.cli.calling import by_push, by_webhook
 from evenwall.errors import InputError
 from evenwall_bridge.clock import ManualClock
-from evenwall_web.phones import NotSent, Phone, Phones, check_endpoint, post
+from evenwall_web import sending
+from evenwall_web.phones import Phone, Phones
+from evenwall_web.sending import NotSent, check_endpoint, is_public, post, post_abroad
 from evenwall_web.web_push import Signer, TOKEN_LIFE_s, b64, encrypt, unb64
 from tests.support.push_phone import PushPhone
 
@@ -86,6 +89,23 @@ def test_the_rigs_signature_is_for_one_origin_and_half_a_day(tmp_path: Path) -> 
         "https://router.local/1",
         "ftp://push.example.org/1",
         "nonsense",
+        "https://[",
+        "https://push.example.org:99999/1",
+        "https://me@push.example.org/1",
+        "https://push.example.org/a b",
+        "https://push.\u00e9xample.org/1",
+        "https://127.1/1",
+        "https://0x7f.1/1",
+        "https://2130706433/1",
+        "https://127.0.0.1./1",
+        "https://localhost./1",
+        "https://rig.home.arpa/1",
+        "https://[::ffff:192.168.7.1]/1",
+        "https://[64:ff9b::c0a8:701]/1",
+        "https://[2002:c0a8:701::1]/1",
+        "https://[fe80::1%25eth0]/1",
+        "https://224.0.0.1/1",
+        "https://169.254.169.254/latest",
     ],
 )
 def test_the_rig_is_not_made_to_knock_inside_its_own_network(endpoint: str) -> None:
@@ -141,7 +161,7 @@ def test_a_call_reaches_a_phone_through_a_push_service_that_cannot_read_it() -> 
     headers, body = taken[0]
     assert headers["Content-Encoding"] == "aes128gcm"
     assert headers["Urgency"] == "high"
-    assert int(headers["Ttl"]) > 0
+    assert int(headers["TTL"]) > 0
     assert headers["Authorization"].startswith("vapid t=")
     assert b"pour" not in body
     assert json.loads(phone.open(body)) == {
@@ -182,3 +202,72 @@ def test_a_webhook_gets_plain_json_and_no_redirect_is_followed() -> None:
 def test_a_service_that_is_not_there_is_a_reason_in_words() -> None:
     with pytest.raises(NotSent, match="refused"):
         asyncio.run(post("http://127.0.0.1:1/", {}, b""))
+
+
+def test_a_name_that_leads_into_this_network_is_not_dialled() -> None:
+    """Anybody's name server may say that a name is this machine."""
+    with service() as (url, taken):
+        inside = url.replace("127.0.0.1", "localhost")
+        with pytest.raises(NotSent, match="leads into this network"):
+            asyncio.run(post_abroad(inside, {}, b"x"))
+        assert asyncio.run(post(inside, {}, b"x")) == 201
+    assert len(taken) == 1
+
+
+@pytest.mark.parametrize(
+    ("address", "public"),
+    [("1.1.1.1", True), ("2606:4700::1111", True), ("64:ff9b::101:101", True),
+     ("10.0.0.1", False), ("100.64.0.1", False), ("0.0.0.0", False), ("::", False),
+     ("fd00::1", False), ("::ffff:10.0.0.1", False), ("64:ff9b::a00:1", False)],
+)  # fmt: skip
+def test_addresses_outside_are_told_from_those_inside(address: str, public: bool) -> None:
+    """RFC 1918, 4193, 4291, 6052, 6598."""
+    assert is_public(address) is public
+
+
+@pytest.mark.parametrize(
+    ("said", "why"),
+    [
+        (b"", "not HTTP"),
+        (b"220 mail.example.org ready\r\n", "not HTTP"),
+        (b"HTTP/1.1 999 x\r\n", "not HTTP"),
+        (b"H" * 100_000, "limit"),
+        (b"HTTP/1.1 2", "no answer within"),  # and then nothing, without an end
+    ],
+)
+def test_a_service_that_answers_nonsense_or_never_holds_nobody_up(
+    said: bytes, why: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sending, "SEND_S", 0.2)
+
+    async def scenario() -> None:
+        async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+            await reader.readuntil(b"\r\n\r\nx")
+            writer.write(said)
+            if "within" in why:
+                await reader.read()  # until the other end gives up
+            writer.close()
+            with contextlib.suppress(ConnectionError):
+                await writer.wait_closed()
+            served.set()
+
+        served = asyncio.Event()
+        server = await asyncio.start_server(serve, "127.0.0.1", 0)
+        async with server:
+            port = server.sockets[0].getsockname()[1]
+            with pytest.raises(NotSent, match=why):
+                await post(f"http://127.0.0.1:{port}/", {}, b"x")
+            await served.wait()
+
+    asyncio.run(scenario())
+
+
+def test_one_phone_does_not_push_the_others_out() -> None:
+    phone, phones = PushPhone(), Phones(ManualClock(), None)
+    phones.add(Phone("one", "https://push.example.org/1", b64(phone.public), b64(phone.secret)))
+    for n in range(200):
+        endpoint = f"https://push.example.org/other/{n}"
+        phones.add(Phone("two", endpoint, b64(phone.public), b64(phone.secret)))
+    assert len(phones) == 4
+    phones.forget("one")
+    assert len(phones) == 3
