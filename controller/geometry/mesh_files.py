@@ -8,12 +8,14 @@ All of this is refused here, by figures that are cheap to read, before a reader 
 from __future__ import annotations
 
 import io
+import logging
 import re
 import struct
 import zipfile
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import trimesh
 from lxml import etree
 
@@ -28,6 +30,8 @@ PLY_HEADER_BYTES = 100_000
 STORED_AS = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)  # all that OPC allows (ECMA-376-2, annex C)
 GLB_MAGIC = b"glTF"
 GLB_COUNTS = {"accessors": "count", "buffers": "byteLength", "bufferViews": "byteLength"}
+# The library logs the traceback of each error that it goes on after; the refusal says it in words.
+logging.getLogger("trimesh").setLevel(logging.CRITICAL)
 
 
 def load(path: Path, field: str) -> tuple[trimesh.Trimesh, bytes]:
@@ -47,8 +51,17 @@ def load(path: Path, field: str) -> tuple[trimesh.Trimesh, bytes]:
             _count_glb(raw)
     except InputError as error:
         raise InputError(field, path.name, f"{error.field} {error.limit}") from None
-    scene = trimesh.load_scene(io.BytesIO(raw), file_type=kind, resolver={}, process=False)
-    return scene.to_mesh(), raw
+    with np.errstate(all="ignore"):  # who calls looks at the corners
+        scene = trimesh.load_scene(io.BytesIO(raw), file_type=kind, resolver={}, process=False)
+        return scene.to_mesh(), raw
+
+
+def is_surface(mesh: trimesh.Trimesh) -> bool:
+    """Whether its faces are triangles between corners that exist, in three coordinates."""
+    corners, faces = np.shape(mesh.vertices), np.asarray(mesh.faces)
+    if len(corners) != 2 or corners[1] != 3 or faces.ndim != 2 or faces.shape[1] != 3:
+        return False
+    return bool(len(faces) and faces.min() >= 0 and faces.max() < corners[0])
 
 
 def _look_into_3mf(raw: bytes) -> None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import struct
 import zipfile
+import zlib
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -40,7 +41,15 @@ MOST_FACES = 2_000_000
 # Errors that the readers of the four formats raise for invalid files.
 UNREADABLE = (
     *(ValueError, KeyError, IndexError, TypeError, AttributeError, SyntaxError),
-    *(NameError, zipfile.BadZipFile, struct.error),
+    *(
+        NameError,
+        zipfile.BadZipFile,
+        struct.error,
+        zlib.error,
+        EOFError,
+        ArithmeticError,
+        StopIteration,
+    ),
 )
 
 
@@ -171,6 +180,9 @@ def _read(casting: Casting) -> tuple[trimesh.Trimesh, str, list[str]]:
         raise MouldError("mesh", len(mesh.faces), f"must have at most {MOST_FACES} triangles")
     if not np.isfinite(mesh.vertices).all():
         raise MouldError("mesh", path.name, "has corners that are not finite numbers")
+    if not mesh_files.is_surface(mesh):
+        limit = "must be triangles between corners that it holds, in x, y and z"
+        raise MouldError("mesh", path.name, limit)
     mesh = trimesh.Trimesh(
         np.asarray(mesh.vertices) * MM_PER_UNIT[casting.mesh_units], mesh.faces, process=False
     )

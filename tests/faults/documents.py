@@ -30,6 +30,7 @@ from evenwall.service.library import Library
 from evenwall.telemetry.messages import CommandSaid, SignedCommand
 from evenwall_web.app import create_app
 from evenwall_web.settings import Settings
+from tests.faults.binaries import mesh_file, photograph
 from tests.support.hostile import damaged, spoilt
 from tests.support.virtual_shop import SAMPLES, lantern_plan, sample_rig
 from tests.web.rigged import open_rigged
@@ -366,4 +367,6 @@ ENTRIES: dict[str, Callable[[random.Random], bool]] = {
     "HTTP body": http_body,
     "imported run": imported_run,
     "library": library_entry,
+    "photograph": photograph,
+    "mesh": mesh_file,
 }

@@ -15,6 +15,8 @@ import trimesh
 from evenwall.errors import InputError
 from evenwall.geometry import mesh_files
 from evenwall.geometry.mould import UNREADABLE
+from evenwall.geometry.shapes.measures import Scan
+from evenwall.geometry.shapes.scan import from_scan, read_mesh
 
 MODEL = (
     '<?xml version="1.0"?>{doctype}<model unit="millimeter" xmlns="http://schemas.microsoft.com/'
@@ -183,3 +185,44 @@ def test_a_text_that_is_an_archive_in_name_alone_is_refused(tmp_path: Path) -> N
     path.write_bytes(io.BytesIO(b"PK no archive").getvalue())
     with pytest.raises(zipfile.BadZipFile):
         mesh_files.load(path, "mesh")
+
+
+TRIANGLES = "f 1 3 2\nf 1 2 4\nf 2 3 4\nf 1 4 3\n"
+
+
+@pytest.mark.parametrize(
+    ("text", "why"),
+    [
+        ("v 0 0\nv 50 0\nv 0 50\nv 9 9\n" + TRIANGLES, "x, y and z"),
+        (
+            "v 0 0 0\nv 50 0 0\nv 0 50 0\nf 1 2 3\nf 1 2 9\nf 1 3 9\nf 2 3 9\n",
+            "cannot be|that it holds",
+        ),
+        ("v 0 0 0\nv 5e-9 0 0\nv 0 5e-9 0\nv 0 0 5e-9\n" + TRIANGLES, "no size"),
+        ("v 9e6 0 0\nv 9e6 1 0\nv 9e6 0 1\nv 9e6 1 1\n" + TRIANGLES, "a millionth"),
+        ("v 1e30 0 0\nv 0 1e30 0\nv 0 0 1e30\nv 0 0 0\n" + TRIANGLES, "farther than"),
+    ],
+    ids=["flat", "absent", "tiny", "far", "huge"],
+)
+def test_a_scan_out_of_all_proportion_is_refused(text: str, why: str, tmp_path: Path) -> None:
+    (tmp_path / "scan.obj").write_text(text)
+    with pytest.raises(InputError, match=why) as told:
+        from_scan(Scan(file="scan.obj", known="longest", known_mm=60.0), None, tmp_path)
+    assert "\n" not in str(told.value)
+
+
+def test_a_scan_too_flat_for_an_opening_is_refused(tmp_path: Path) -> None:
+    ball = trimesh.creation.icosphere(subdivisions=2, radius=30.0)
+    ball.vertices[:, 0] *= 0.01
+    ball.export(tmp_path / "flat.stl")
+    with pytest.raises(InputError, match="width"):
+        from_scan(Scan(file="flat.stl", known="longest", known_mm=60.0), None, tmp_path)
+
+
+def test_a_damaged_packing_is_refused(tmp_path: Path) -> None:
+    path = archive(tmp_path / "body.3mf")
+    raw = bytearray(path.read_bytes())
+    raw[60:90] = bytes(30)  # in the deflated model
+    path.write_bytes(raw)
+    with pytest.raises(InputError, match="3MF"):
+        read_mesh(path)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import io
+import struct
+import warnings
 from pathlib import Path
 
 import numpy as np
@@ -22,6 +25,18 @@ SMOOTH_PX = 1.0
 LEAST_SHARE = 0.01  # share of the picture: a smaller outline is not the form
 CORNERS_PX = 0.6  # largest distance of the contour from the outline's straight sides
 
+_FEWER = f"must have at most {MOST_PIXELS / 1e6:.0f}"
+# Raised by Pillow for damaged pictures and damaged notes about them.
+_UNREADABLE = (
+    OSError,
+    ValueError,
+    SyntaxError,
+    ArithmeticError,
+    LookupError,
+    TypeError,
+    struct.error,
+)
+
 
 def open_picture(path: Path) -> Image.Image:
     """Return a JPEG, PNG or WebP turned upright. Raises InputError."""
@@ -30,16 +45,21 @@ def open_picture(path: Path) -> Image.Image:
         if size > MOST_BYTES:
             limit = f"must be at most {MOST_BYTES / 1e6:.0f}"
             raise InputError("file", f"{size / 1e6:.0f}", limit, unit="MB")
-        picture = Image.open(path, formats=("JPEG", "PNG", "WEBP"))
-        pixels = picture.width * picture.height
-        if pixels > MOST_PIXELS:
-            limit = f"must have at most {MOST_PIXELS / 1e6:.0f}"
-            raise InputError("file", f"{pixels / 1e6:.0f}", limit, unit="million pixels")
-        picture.load()
-        return ImageOps.exif_transpose(picture).convert("RGB")
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", Image.DecompressionBombWarning)
+            warnings.simplefilter("ignore", UserWarning)  # of damaged notes about the picture
+            file = io.BytesIO(path.read_bytes())
+            picture = Image.open(file, formats=("JPEG", "PNG", "WEBP"))
+            pixels = picture.width * picture.height
+            if pixels > MOST_PIXELS:
+                raise InputError("file", f"{pixels / 1e6:.0f}", _FEWER, unit="million pixels")
+            picture.load()
+            return ImageOps.exif_transpose(picture).convert("RGB")
     except UnidentifiedImageError:
         raise InputError("file", path.name, "must be a JPEG, PNG or WebP picture") from None
-    except (OSError, ValueError, SyntaxError) as error:
+    except (Image.DecompressionBombError, Image.DecompressionBombWarning):
+        raise InputError("file", path.name, _FEWER, unit="million pixels") from None
+    except _UNREADABLE as error:
         raise InputError("file", path.name, f"cannot be read: {error}") from None
 
 

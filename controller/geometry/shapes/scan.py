@@ -23,6 +23,8 @@ from evenwall.geometry.surface import boundary_loops, loop_area
 
 FORMATS = ("obj", "ply", "stl", "3mf", "glb")
 MOST_FACES = 2_000_000
+FARTHEST = 1e7  # a drawing in a national grid, in metres; beyond it a float32 rounds to a unit
+SMALLEST = 1e-6  # of any unit: smaller is a point
 MANY_FACES = 120_000  # a mesh with more is drawn again on cells: any later step with it is slower
 FLOATER = 0.10  # share of the largest body's skin: a body with less is a floater
 MOUTH_SHARE = 0.004  # share of the skin: a hole with less is no opening
@@ -104,14 +106,23 @@ def read_mesh(path: Path) -> tuple[Array, Index]:
         )
     if not np.isfinite(points).all():
         raise InputError("scan.file", path.name, "has corners that are not numbers", hint=AGAIN)
+    if np.abs(points).max() > FARTHEST:
+        limit = f"has corners farther than {FARTHEST:.0e} of its units from its origin"
+        raise InputError("scan.file", path.name, limit, hint=AGAIN)
+    if not mesh_files.is_surface(mesh):
+        limit = "must be triangles between corners that it holds, in x, y and z"
+        raise InputError("scan.file", path.name, limit, hint=AGAIN)
     return points, faces
 
 
 def _tidy(mending: Mending) -> None:
     mesh, before = mending.mesh(), len(mending.faces)
     size = float(np.linalg.norm(np.ptp(mesh.vertices, axis=0)))
-    if not size > 0.0:
+    if not size > SMALLEST:
         raise InputError("scan.file", "a point", "has no size", hint=AGAIN)
+    if float(np.abs(mesh.vertices).max()) > size / SMALLEST:
+        limit = "must be at least a millionth of its distance from its origin"
+        raise InputError("the scan's size", f"{size:.3g}", limit, hint=AGAIN)
     digits = int(np.ceil(6 - np.log10(size)))
     mesh.merge_vertices(merge_tex=True, merge_norm=True, digits_vertex=digits)
     mesh.update_faces(mesh.nondegenerate_faces() & mesh.unique_faces())
@@ -323,6 +334,9 @@ def _mouth_of(mending: Mending, mouth: Mouth | None) -> Mouth:
         return mouth
     wide = float(np.ptp(mending.points[:, :2], axis=0).min())
     proposed = round(0.5 * wide)
+    if proposed < 1:
+        limit = "must be at least 2 mm, or have an opening"
+        raise InputError("the scan's width", f"{wide:.3g}", limit, unit="mm", hint=AGAIN)
     mending.notes.append(
         f"The scan is closed all round: an opening of {proposed} mm is proposed at the top. "
         "Move it by finger on the phone, or by [mouth] in the file."
