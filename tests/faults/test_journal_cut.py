@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from evenwall.records.journal import Journal
+from tests.faults import fuller
 from tests.faults.scribe import rows_of_each_write
 
 HERE = Path(__file__).parent
@@ -85,6 +86,33 @@ def test_disk_full_in_the_middle(shim: Path, tmp_path: Path) -> None:
     assert {line[0] for line in said[60]} == {"written", "waiting"}
     assert any("full." in line for line in said[60]), said[60]
     assert check(tmp_path / "cut-60.sqlite", said[60]) < len(EXPECTED)
+
+
+def test_a_disk_full_at_any_write_of_the_start(shim: Path, tmp_path: Path) -> None:
+    """The controller comes up, takes a note and a stop, and says where its record is.
+
+    Every eleventh write here; `python -m tests.faults.fuller` refuses each of them in turn.
+    """
+    beside = str(tmp_path / "beside")
+    environment = {
+        **os.environ,
+        "LD_PRELOAD": str(shim),
+        "CUT_NAME": "startup-data",
+        "CUT_HOW": "full",
+        "PYTHONPATH": str(ROOT),
+        "RUNTIME_DIRECTORY": beside,
+        "XDG_RUNTIME_DIR": beside,
+    }
+    command = [sys.executable, "-m", "tests.faults.fuller", str(tmp_path), "1", "11"]
+    told = subprocess.run(
+        command, env=environment, cwd=ROOT, timeout=250, check=True, capture_output=True, text=True
+    )
+    lines = [line.split("\t") for line in told.stdout.splitlines()]
+    for name in ("new", "second coat"):
+        said = [text for folder, _, text in lines if folder == name]
+        assert len(said) == len(range(1, fuller.MOST, 11)) + 1
+        assert "record cannot be written" in said[0]
+        assert "as if nothing" in said[-1]
 
 
 def test_read_only_folder(tmp_path: Path) -> None:
