@@ -12,7 +12,7 @@ from evenwall.cli.habits import EXIT_CODES, SHELLS, version
 from evenwall.errors import InputError
 
 Run = Callable[[argparse.Namespace], int]
-PRINTED = "of the figures printed; default: metric"
+PRINTED = "units of the printed figures; default: metric"
 
 
 class OneLineParser(argparse.ArgumentParser):
@@ -51,9 +51,9 @@ def parser(runs: Mapping[str, Run]) -> argparse.ArgumentParser:
     )
     top.add_argument("--version", action="version", version=f"evenwall {version()}")
     loudness = top.add_mutually_exclusive_group()
-    loudness.add_argument("-q", "--quiet", action="store_true", help="no remarks, errors only")
-    loudness.add_argument("-v", "--verbose", action="store_true", help="log what goes on, too")
-    top.add_argument("--traceback", action="store_true", help="show where an error came from")
+    loudness.add_argument("-q", "--quiet", action="store_true", help="print errors only")
+    loudness.add_argument("-v", "--verbose", action="store_true", help="also log progress")
+    top.add_argument("--traceback", action="store_true", help="print the traceback of an error")
     commands = Commands(top, runs)
     for describe in (
         _plan,
@@ -78,57 +78,64 @@ def parser(runs: Mapping[str, Run]) -> argparse.ArgumentParser:
 
 def _plan(commands: Commands) -> None:
     command = commands.add(
-        "plan", "coats, weights, clock, spin profiles and predicted wall of a casting"
+        "plan", "compute the coats, weights, clock, spin profiles and wall of a casting"
     )
     command.add_argument("casting", type=Path, metavar="CASTING.toml")
     command.add_argument(
         "--rig", type=Path, metavar="RIG.toml", help="default: the small sample rig"
     )
     command.add_argument(
-        "--out", type=Path, metavar="PLAN.json", help="what `spin` and `wall` take"
+        "--out", type=Path, metavar="PLAN.json", help="write the plan here, for `spin` and `wall`"
     )
-    command.add_argument("--report", type=Path, metavar="FILE.html/.pdf", help="a plan to print")
+    command.add_argument(
+        "--report", type=Path, metavar="FILE.html/.pdf", help="write a report to print"
+    )
     _units(command)
-    command.add_argument("--json", action="store_true", help="the plan on standard output")
+    command.add_argument("--json", action="store_true", help="print the plan as JSON")
     command.add_argument(
         "--time-budget-s",
         type=float,
         metavar="N",
-        help="search no longer than so many seconds; default: as long as it takes, about a minute",
+        help="stop the search after N seconds; default: no limit, about a minute",
     )
     command.add_argument(
         "--seed",
         type=seed,
         default=0,
         metavar="N",
-        help="of the search; the same one, the same plan",
+        help="seed of the search; the same seed gives the same plan",
     )
     command.add_argument(
         "--searches",
         type=int,
         default=1,
         metavar="N",
-        help="search so often, a minute each, and keep the best",
+        help="search N times, a minute each, and keep the best",
     )
 
 
 def _shape(commands: Commands) -> None:
     command = commands.add(
-        "shape", "a mould from girths, simple bodies, a scan, photographs or water"
+        "shape", "make a mould from girths, simple bodies, a scan, photographs or water"
     )
     command.add_argument("measures", type=Path, metavar="NAME.shape.toml")
     command.add_argument(
-        "--out", type=Path, metavar="FOLDER", help="where to write; default: beside them"
+        "--out",
+        type=Path,
+        metavar="FOLDER",
+        help="folder for the files; default: beside the measures",
     )
-    command.add_argument("--resin", metavar="RESIN.toml", help="for the casting file, beside it")
-    command.add_argument("--wall-mm", type=float, metavar="MM", help="for the casting file")
+    command.add_argument(
+        "--resin", metavar="RESIN.toml", help="also write a casting file with this resin"
+    )
+    command.add_argument("--wall-mm", type=float, metavar="MM", help="wall for the casting file")
     _units(command)
-    command.add_argument("--json", action="store_true", help="one document on standard output")
+    command.add_argument("--json", action="store_true", help="print the result as JSON")
 
 
 def _gel(commands: Commands) -> None:
     command = commands.add(
-        "gel", "reads a logged exotherm row by row and says when the coat gelled"
+        "gel", "read a logged exotherm row by row and report when the coat gelled"
     )
     command.add_argument("trace", type=Path, metavar="TRACE.csv[.gz]")
     command.add_argument(
@@ -136,40 +143,47 @@ def _gel(commands: Commands) -> None:
         type=Path,
         required=True,
         metavar="CASE.toml",
-        help="the resin's sheet, where the probe stood, what was touched and when",
+        help="resin's sheet, place of the probe, touches and their times",
     )
     command.add_argument(
-        "--plot", type=Path, metavar="FILE.png/.svg/.pdf", help="the curve, and what it was read as"
+        "--plot",
+        type=Path,
+        metavar="FILE.png/.svg/.pdf",
+        help="plot the curve and the gel estimate",
     )
     _units(command)
-    command.add_argument("--json", action="store_true", help="one document on standard output")
+    command.add_argument("--json", action="store_true", help="print the result as JSON")
 
 
 def _serve(commands: Commands) -> None:
-    command = commands.add("serve", "the controller with its panel and telemetry")
+    command = commands.add("serve", "start the controller with its panel and telemetry")
     _serving(command)
-    command.add_argument("--castings", type=Path, metavar="FOLDER", help="where casting files are")
+    command.add_argument(
+        "--castings", type=Path, metavar="FOLDER", help="folder with casting files"
+    )
 
 
 def _spin(commands: Commands) -> None:
-    command = commands.add("spin", "runs a plan from the terminal; same supervisor, same record")
+    command = commands.add("spin", "run a plan from the terminal; same supervisor, same record")
     command.add_argument("plan", type=Path, metavar="PLAN.json")
     _casting(command)
 
 
 def _seal(commands: Commands) -> None:
-    command = commands.add("seal", "checks a plan that was changed by hand and seals it anew")
+    command = commands.add("seal", "check a plan that was changed by hand and seal it again")
     command.add_argument("plan", type=Path, metavar="PLAN.json")
 
 
 def _replay(commands: Commands) -> None:
-    command = commands.add("replay", "runs a proven run again, by cure progress")
+    command = commands.add("replay", "repeat a proven run by cure progress")
     command.add_argument("run_id", metavar="RUN")
     _casting(command)
 
 
 def _runs(commands: Commands) -> None:
-    command = commands.add("runs", "the record: list, show, report, compare, export, import, prove")
+    command = commands.add(
+        "runs", "list, show, report, compare, export, import or prove runs on record"
+    )
     _of_record(command)
     command.set_defaults(json=False, data=None, units=None)
     acts = command.add_subparsers(dest="action", metavar="ACTION")
@@ -179,25 +193,25 @@ def _runs(commands: Commands) -> None:
         _of_record(action)
         return action
 
-    act("list", "every run, newest first; what `evenwall runs` alone does")
-    a = act("show", "coats, weights, gels, steps, faults and notes of a run")
+    act("list", "list every run, newest first; the default action")
+    a = act("show", "show the coats, weights, gels, steps, faults and notes of a run")
     a.add_argument("run_id", metavar="RUN")
-    a = act("report", "pages to print: curves, weights, notes, faults")
+    a = act("report", "write pages to print: curves, weights, notes, faults")
     a.add_argument("run_id", metavar="RUN")
     a.add_argument("--out", type=Path, metavar="FILE.html/.pdf", help="default: RUN.html")
-    a.add_argument("--against", default="", metavar="RUN", help="hold it against another run")
+    a.add_argument("--against", default="", metavar="RUN", help="also compare it with another run")
     a.add_argument(
         "--picture",
         type=Path,
         nargs="+",
         default=[],
         metavar="FILE.jpg/.png",
-        help="of the casting, to print with it",
+        help="photographs of the casting to print with it",
     )
-    a = act("compare", "a run against another, coat by coat; a replay against what it repeats")
+    a = act("compare", "compare two runs coat by coat; a replay with the run that it repeats")
     a.add_argument("run_id", metavar="RUN")
     a.add_argument("against", nargs="?", default="", metavar="RUN")
-    a = act("export", "CSV and Parquet, units in the column names")
+    a = act("export", "export a run as CSV and Parquet, with units in the column names")
     a.add_argument("run_id", metavar="RUN")
     a.add_argument("--out", type=Path, default=Path(), metavar="FOLDER")
     a.add_argument(
@@ -205,41 +219,53 @@ def _runs(commands: Commands) -> None:
         choices=("csv", "parquet"),
         action="append",
         dest="formats",
-        help="default: both; CSV alone where pyarrow is not installed, which is said",
+        help="default: both; only CSV, with a note, where pyarrow is not installed",
     )
-    a = act("import", "takes an exported run into this record")
+    a = act("import", "import an exported run into this record")
     a.add_argument("folder", type=Path, metavar="FOLDER")
-    a = act("prove", "marks a measured run as proven; it cannot change again")
+    _prove(act("prove", "mark a measured run as proven; it can never change again"))
+
+
+def _prove(a: argparse.ArgumentParser) -> None:
     a.add_argument("run_id", metavar="RUN")
-    a.add_argument("--weight-g", type=float, metavar="G", help="what the casting weighs")
+    a.add_argument("--weight-g", type=float, metavar="G", help="weight of the casting")
     a.add_argument(
-        "--rim-mm", type=float, nargs="+", default=[], metavar="MM", help="in a few places"
+        "--rim-mm",
+        type=float,
+        nargs="+",
+        default=[],
+        metavar="MM",
+        help="thickness of the rim in a few places",
     )
     a.add_argument(
-        "--spot", nargs="+", default=[], metavar="PLACE=MM", help="the wall, say foot=4.4"
+        "--spot",
+        nargs="+",
+        default=[],
+        metavar="PLACE=MM",
+        help="thickness of the wall at a place, such as foot=4.4",
     )
-    reason = "needed where the casting contradicts its plan; stays in the record"
+    reason = "needed when the casting contradicts its plan; kept in the record"
     a.add_argument("--reason", default="", metavar="TEXT", help=reason)
-    a.add_argument("--yes", action="store_true", help="do not ask once more")
+    a.add_argument("--yes", action="store_true", help="do not ask for confirmation")
 
 
 def _rig(commands: Commands) -> None:
-    command = commands.add("rig", "the frame itself")
+    command = commands.add("rig", "check, home, park or turn the frame")
     acts = command.add_subparsers(
         dest="action", required=True, metavar="check / home / park / turn"
     )
-    a = acts.add_parser("check", help="tries every part and says what to do about each failure")
+    a = acts.add_parser("check", help="test every part and name the remedy for each failure")
     a.add_argument(
-        "--turn", dest="may_turn", action="store_true", help="turns each axis a little, too"
+        "--turn", dest="may_turn", action="store_true", help="also turn each axis a little"
     )
     a.add_argument("--json", action="store_true")
     _on_rig(a)
-    a = acts.add_parser("home", help="turns each axis slowly until its index is met")
+    a = acts.add_parser("home", help="turn each axis slowly until it finds its index")
     _on_rig(a)
-    a = acts.add_parser("park", help="stands the opening up (to pour) or down (to drain)")
+    a = acts.add_parser("park", help="park with the opening up (to pour) or down (to drain)")
     a.add_argument("where", choices=("up", "down"))
     _on_rig(a)
-    a = acts.add_parser("turn", help="turns one axis slowly, for balancing")
+    a = acts.add_parser("turn", help="turn one axis slowly, for balancing")
     a.add_argument("axis", choices=("major", "minor"))
     a.add_argument("--rate-rpm", type=float, default=1.0, metavar="N")
     a.add_argument("--turns", type=float, default=1.0, metavar="N")
@@ -247,31 +273,36 @@ def _rig(commands: Commands) -> None:
 
 
 def _shop(commands: Commands) -> None:
-    command = commands.add(
-        "shop", "a page with every rig on one broker, the next thing to do first"
-    )
+    command = commands.add("shop", "serve a page of all rigs on one broker, the most urgent first")
     command.add_argument("--broker", metavar="HOST", help="default: 127.0.0.1")
     command.add_argument("--broker-port", type=int, metavar="P", help="default: 1883")
     command.add_argument("--username", metavar="NAME")
     command.add_argument("--password-file", type=Path, metavar="FILE")
     command.add_argument(
-        "--ca-file", type=Path, metavar="FILE.pem", help="speak TLS and trust this"
+        "--ca-file",
+        type=Path,
+        metavar="FILE.pem",
+        help="use TLS and trust this certificate authority",
     )
     command.add_argument("--host", default="127.0.0.1", metavar="H", help="default: loopback only")
-    command.add_argument("--port", type=int, default=8714, metavar="P", help="0 for any free one")
+    command.add_argument(
+        "--port", type=int, default=8714, metavar="P", help="default: 8714; 0 for any free port"
+    )
 
 
 def _wall(commands: Commands) -> None:
-    command = commands.add("wall", "the wall of a plan, computed again")
+    command = commands.add("wall", "compute the wall of a plan again")
     command.add_argument("plan", type=Path, metavar="PLAN.json")
-    command.add_argument("--mesh-mm", type=float, metavar="X", help="cell spacing; default about 5")
-    command.add_argument("--out", type=Path, metavar="FILE.png/.ply/.html", help="a picture of it")
+    command.add_argument("--mesh-mm", type=float, metavar="X", help="cell size; default: about 5")
+    command.add_argument(
+        "--out", type=Path, metavar="FILE.png/.ply/.html", help="write a picture of the wall"
+    )
     _units(command)
-    command.add_argument("--json", action="store_true", help="one document on standard output")
+    command.add_argument("--json", action="store_true", help="print the result as JSON")
 
 
 def _demo(commands: Commands) -> None:
-    command = commands.add("demo", "the whole main job on the simulated rig")
+    command = commands.add("demo", "run a whole casting on the simulated rig")
     command.add_argument("--exit", action="store_true", help="end after the last coat")
     command.add_argument("--json", action="store_true", help="print the summary as JSON")
     command.add_argument(
@@ -281,18 +312,20 @@ def _demo(commands: Commands) -> None:
 
 
 def _sample(commands: Commands) -> None:
-    command = commands.add("sample", "writes a casting that runs into a folder: mesh and two files")
+    command = commands.add(
+        "sample", "write a sample casting into a folder: a mesh, a casting and a resin file"
+    )
     command.add_argument("folder", type=Path, metavar="FOLDER")
-    command.add_argument("--json", action="store_true", help="the files written, as JSON")
+    command.add_argument("--json", action="store_true", help="print the names of the files as JSON")
 
 
 def _completion(commands: Commands) -> None:
-    command = commands.add("completion", "prints the completion script of a shell")
+    command = commands.add("completion", "print the completion script of a shell")
     command.add_argument("shell", choices=SHELLS)
 
 
 def _man(commands: Commands) -> None:
-    commands.add("man", "prints the manual page: evenwall man | man -l -")
+    commands.add("man", "print the manual page: evenwall man | man -l -")
 
 
 def _units(command: argparse.ArgumentParser) -> None:
@@ -302,15 +335,15 @@ def _units(command: argparse.ArgumentParser) -> None:
 def _serving(command: argparse.ArgumentParser, *, speed: float = 1.0, rig: bool = True) -> None:
     command.add_argument("--host", default="127.0.0.1", metavar="H", help="default: loopback only")
     command.add_argument(
-        "--port", type=int, default=8713, metavar="P", help="default: 8713; 0 for any free one"
+        "--port", type=int, default=8713, metavar="P", help="default: 8713; 0 for any free port"
     )
     command.add_argument(
-        "--tls", action="store_true", help="a secure page, by a certificate authority of its own"
+        "--tls", action="store_true", help="serve over TLS with a certificate authority of its own"
     )
     command.add_argument(
-        "--tls-cert", type=Path, metavar="FILE.pem", help="a certificate of your own"
+        "--tls-cert", type=Path, metavar="FILE.pem", help="serve over TLS with your own certificate"
     )
-    command.add_argument("--tls-key", type=Path, metavar="FILE.pem", help="its key")
+    command.add_argument("--tls-key", type=Path, metavar="FILE.pem", help="key of your certificate")
     _on_rig(command, speed=speed, rig=rig)
 
 
@@ -322,7 +355,7 @@ def _of_record(command: argparse.ArgumentParser) -> None:
         type=Path,
         metavar="FOLDER",
         default=argparse.SUPPRESS,
-        help="where the record lives; default: ~/.local/share/evenwall",
+        help="folder of the record; default: ~/.local/share/evenwall",
     )
     command.add_argument(
         "--units", choices=("metric", "inch"), default=argparse.SUPPRESS, help=PRINTED
@@ -334,25 +367,29 @@ def _casting(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--scripted",
         action="store_true",
-        help="a scripted operator does the hand work, on a simulated rig",
+        help="let a scripted operator do the hand work, on a simulated rig",
     )
 
 
 def _on_rig(command: argparse.ArgumentParser, *, speed: float = 1.0, rig: bool = True) -> None:
     if rig:
-        command.add_argument("--rig", type=Path, metavar="RIG.toml", help="default: small sample")
+        command.add_argument(
+            "--rig", type=Path, metavar="RIG.toml", help="default: the small sample rig"
+        )
     command.add_argument(
         "--data",
         type=Path,
         metavar="FOLDER",
-        help="where the record lives; default: ~/.local/share/evenwall" + ("" if rig else "/demo"),
+        help="folder of the record; default: ~/.local/share/evenwall" + ("" if rig else "/demo"),
     )
     command.add_argument(
         "--speed",
         type=float,
         default=speed,
         metavar="N",
-        help=f"times life, on a simulated rig; default: {speed:g}",
+        help=f"times real time, on a simulated rig; default: {speed:g}",
     )
-    command.add_argument("--seed", type=seed, default=0, metavar="N", help="of a simulated rig")
+    command.add_argument(
+        "--seed", type=seed, default=0, metavar="N", help="seed of the simulated rig"
+    )
     _units(command)

@@ -1,4 +1,4 @@
-"""The cure of a coat as a path: equivalent age, and the flow still to come before the gel."""
+"""The cure of a coat as a path: equivalent age, and the flow that remains before the gel."""
 
 from __future__ import annotations
 
@@ -28,8 +28,8 @@ PathLeft = Annotated[float, Field(ge=0, le=1e12)]  # 1/Pa
 class CurePath:
     """One coat's cure on the coat's own clock; arrays (n,), times rising.
 
-    age_s: equivalent age at the kinetics' reference temperature. left_1_Pa: the flow path still to
-    come, the integral of dt/mu from then to the gel; 0 from the gel on.
+    age_s: equivalent age at the kinetics' reference temperature. left_1_Pa: the remaining
+    flow path, which is the integral of dt/mu from then to the gel; 0 from the gel on.
     """
 
     time_s: Floats
@@ -39,7 +39,7 @@ class CurePath:
 
     @staticmethod
     def of(kin: cure.Kinetics, history: cure.CureHistory) -> CurePath:
-        """From a computed history that reaches past its gel. Raises InputError when it does not."""
+        """Return the path of a computed history. Raises InputError if it ends before its gel."""
         gel_s = cure.gel_time_s(history)
         if not math.isfinite(gel_s):
             raise InputError(
@@ -74,20 +74,20 @@ class CurePath:
         return _along(age_s, self.age_s, self.time_s)
 
     def gelling_at(self, gel_s: float, thinner: float = 1.0) -> CurePath:
-        """The same cure at another pace, so that it gels at `gel_s`, in a resin `thinner` times
-        as thin at the same conversion."""
+        """Return the same cure at another pace, so that it gels at `gel_s`, in a resin
+        `thinner` times as thin at the same conversion."""
         pace = gel_s / self.gel_s
         return CurePath(self.time_s * pace, self.age_s, self.left_1_Pa * pace * thinner, gel_s)
 
 
 def _along(x: Floats | float, xs: Floats, ys: Floats) -> Floats:
-    """Interpolate, and go on at the last slope beyond the end."""
+    """Interpolate; beyond the end, continue with the last slope."""
     slope = (ys[-1] - ys[-2]) / (xs[-1] - xs[-2])
     return np.asarray(np.interp(x, xs, ys) + np.maximum(np.subtract(x, xs[-1]), 0.0) * slope)
 
 
 class CureTable(Frozen):
-    """A CurePath as it is kept: rows of time_s, age_s, left_1_Pa, and the coat's temperature."""
+    """Stored form of a CurePath: rows of time_s, age_s, left_1_Pa, and the coat's temperature."""
 
     gel_s: Span_s
     mean_degC: Annotated[float, Field(ge=-50, le=100)]  # of the room while it cured
@@ -97,7 +97,7 @@ class CureTable(Frozen):
 
     @model_validator(mode="after")
     def _in_order(self) -> CureTable:
-        """Time and age rise, the path left falls to nothing, and the gel is among the rows."""
+        """Check that time and age rise, the path left falls to zero, and the gel is in the rows."""
         if not self.rows[0][0] < self.gel_s <= self.rows[-1][0]:
             raise ValueError("the gel must fall within the rows")
         for before, after in itertools.pairwise(self.rows):

@@ -1,4 +1,4 @@
-"""The follower that leads a coat of today along its proven one."""
+"""Follower, which makes today's coat repeat its proven one."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ Ramp3 = tuple[float, float, float]  # duration_s, major_rpm, minor_rpm
 
 @dataclass(frozen=True, eq=False)
 class Follower:
-    """Leads one coat of today along its proven one."""
+    """Makes one coat of today repeat its proven one."""
 
     run_id: str
     track: Track
@@ -33,7 +33,7 @@ class Follower:
 
     @staticmethod
     def all_of(plan: Plan) -> tuple[Follower, ...]:
-        """One for each coat of a replayed plan; none for any other."""
+        """Return one follower for each coat of a replayed plan; none for any other plan."""
         if DETAIL not in plan.details:
             return ()
         detail = replay_of(plan)
@@ -51,25 +51,25 @@ class Follower:
         )
 
     def today(self, gel_s: float | None, room_degC: float | None) -> CurePath:
-        """Today's cure as now known: `gel_s` as estimated from the probe, the room as measured."""
+        """Return today's cure from the gel time estimated by the probe and the measured room."""
         if gel_s is None:
             return self.forecast
         warmer_K = 0.0 if room_degC is None else room_degC - self.forecast_degC
         return self.forecast.gelling_at(gel_s, math.exp(self.thinning_1_K * warmer_K))
 
     def due_s(self, spin_from_s: float, gel_s: float | None, room_degC: float | None) -> Floats:
-        """When the proven moments are due on today's coat clock, as now known."""
+        """Return the times on today's coat clock at which the proven moments are due."""
         return self.track.due_s(self.today(gel_s, room_degC), spin_from_s)
 
     def into(self, due_s: Floats, now: Place, turned: float) -> tuple[Ramp3, Place]:
-        """From any speeds and angle to where the cure wants the frame: see `begin_at`."""
+        """Return the ramp from the present speeds and angle onto the track: see `begin_at`."""
         ramp, place = begin_at(self.track, due_s, now, turned, self.limits)
         return _bare(ramp), place
 
     def onwards(
         self, due_s: Floats, place: Place, amount_s: float
     ) -> tuple[tuple[Ramp3, ...], Place]:
-        """At least `amount_s` of ramps from `place` on: see `next_ramps`."""
+        """Return ramps from `place` on that last at least `amount_s`: see `next_ramps`."""
         until_s = place.at_s + amount_s
         ramps, place = next_ramps(self.track, due_s, place, self.limits, until_s)
         return tuple(_bare(ramp) for ramp in ramps), place
@@ -77,7 +77,10 @@ class Follower:
     def deviation(
         self, today: CurePath, spin_from_s: float, time_s: float, ends: Place
     ) -> ReplayView:
-        """At `time_s` of today's coat clock. ends: where the ramps handed over will end."""
+        """Compare today's coat with the proven one at `time_s` of its clock.
+
+        ends: the place at which the ramps handed over will end.
+        """
         track = self.track
         due = track.due_s(today, spin_from_s)
         k = min(int(np.searchsorted(due, time_s)), len(due) - 1)
