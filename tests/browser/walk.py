@@ -7,6 +7,7 @@ course of the work nor in its faults.
 
 from __future__ import annotations
 
+import asyncio
 import re
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -14,7 +15,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Page, expect
 
-from evenwall.model import Snapshot
+from evenwall.cli.application import scripted_operator
+from evenwall.model import Snapshot, Step
 from evenwall.run.alerts import touch_band_s
 from evenwall.run.state import RunState
 from evenwall.simulation.twin.probe import ProbeTrouble
@@ -33,6 +35,8 @@ NEVER = re.compile(
 )
 WIDE_px, TALL_px = 360, 780
 DRAWN_ms = 300  # within which what came into view is drawn
+THIN = "0.100"  # inches: thin coats gel as soon and weigh less
+LOOK_ms = 500
 TRIES = 100  # a tenth of a second each: a busy machine shows a sheet late
 
 
@@ -303,3 +307,36 @@ def test_a_whole_casting_shows_no_sheet_that_the_record_contradicts(
         over_and_about(walk)
         walk.end()
     assert walk.wrong == []
+
+
+@pytest.mark.alone
+@pytest.mark.timeout(600)
+def test_a_whole_casting_is_shown_as_it_is(open_phone: OpenPhone, tmp_path: Path) -> None:
+    """A scripted operator does the hand work; every sheet is read on the way."""
+    with RealPanel(tmp_path, speed=60) as panel:
+        walk = begin(panel, open_phone, scrolls=True)
+        page = walk.page
+        person.choose(page, walk.look, wall=THIN)
+        working = panel.call(
+            lambda: asyncio.ensure_future(scripted_operator(panel.application).work())
+        )
+        seen: set[str] = set()
+        for _ in range(person.LONG_ms * 2 // LOOK_ms):
+            shown, _ = walk.now()
+            name = f"{shown.step.value} of coat {shown.coat}"
+            if name not in seen:
+                seen.add(name)
+                walk.look(name)
+            if shown.step is Step.DONE:
+                break
+            page.wait_for_timeout(LOOK_ms)
+        expect(page.locator("#sentence")).to_have_text("Done.")
+        for _ in range(TRIES):
+            if panel.call(working.done):
+                break
+            page.wait_for_timeout(100)
+        assert panel.call(working.done)
+        over_and_about(walk)
+        walk.end()
+    assert walk.wrong == []
+    assert {"spin of coat 1", "spin of coat 2"} <= seen
