@@ -192,8 +192,7 @@ def cloned(root: CleanRoot) -> None:
 
 def one_suite(suite: str, wheel: Path) -> list[str]:
     """Return what was found in a clean root of this suite."""
-    gone = ("/src", "/srv/wheel", "/srv/sample", "/opt/wheel", "/opt/lowest", "/root/.local")
-    with clean_root(suite, *gone) as root:
+    with clean_root(suite, fresh=True) as root:
         installed_wheel(root, wheel)
         does_the_job(root, "/opt/wheel/bin/evenwall", "locked versions")
         serves(root, "/opt/wheel/bin/evenwall")

@@ -83,9 +83,12 @@ def require_root() -> None:
 
 
 @contextmanager
-def clean_root(suite: str, *gone: str) -> Iterator[CleanRoot]:
-    """A root of this Debian suite. gone: what a round that failed may have left there."""
-    root = CleanRoot(suite, Path(f"/var/tmp/evenwall-{suite}"))
+def clean_root(suite: str, *gone: str, fresh: bool = False) -> Iterator[CleanRoot]:
+    """A root of this Debian suite. gone: what a round that failed may have left there. fresh: made
+    anew, without the packages of an earlier round."""
+    root = CleanRoot(suite, Path(f"/var/tmp/evenwall-{'fresh-' if fresh else ''}{suite}"))
+    if fresh:
+        _remove(root.path)
     if not root.file("/etc/debian_version").exists():
         subprocess.run(["debootstrap", "--variant=minbase", suite, root.path], check=True)
     for name in HOST_SETTINGS:
@@ -107,6 +110,14 @@ def clean_root(suite: str, *gone: str) -> Iterator[CleanRoot]:
     finally:
         for name in mounted:
             subprocess.run(["umount", "-l", root.file(name)], check=False)
+
+
+def _remove(path: Path) -> None:
+    """Remove a root. Ends with one sentence if something of this machine is mounted in it."""
+    mounts = Path("/proc/self/mounts").read_text().splitlines()
+    if any(line.split()[1].startswith(f"{path}/") for line in mounts):
+        sys.exit(f"{path} has mounts of an earlier round: umount them first")
+    shutil.rmtree(path, ignore_errors=True)
 
 
 class Phone:
