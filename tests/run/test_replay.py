@@ -16,6 +16,7 @@ from evenwall.numerics import film
 from evenwall.planning.batch import POUR_S, viscosity_table
 from evenwall.run import replay
 from evenwall.run import user_messages as plain
+from evenwall.run.gate import admit
 from evenwall.run.observation import Observation
 from evenwall.run.view import countdown, sentence
 from tests.run.bench import Bench
@@ -201,6 +202,17 @@ def test_who_was_slow_to_close_up_leaves_time_to_pour() -> None:
     late = run.model_copy(update={"coats": (slow, *run.coats[1:])})
     clock = replay.plan_today(a_plan(), late, SHOP_DEGC, SHOP_DEGC).coats[0].clock
     assert clock.pour_by_s >= clock.pour_from_s + POUR_S
+
+
+def test_who_poured_at_once_may_not_pour_later_than_the_coat_may_gel() -> None:
+    """The time that this coat's plan left after such a pour is longer than its gel takes now."""
+    plan, run = a_plan(), a_proven_run()
+    early = {"poured_s": 9.0, "spin_from_s": 17.0, "gel_ratio": 0.4}
+    first = run.coats[0].model_copy(update=early)
+    hasty = run.model_copy(update={"coats": (first, *run.coats[1:])})
+    again = admit(replay.plan_today(plan, hasty, SHOP_DEGC, SHOP_DEGC), plan.rig)
+    clock = again.coats[0].clock
+    assert clock.pour_by_s == pytest.approx(clock.gel_low_s)
 
 
 def test_a_room_in_which_nothing_gels_is_refused() -> None:

@@ -281,7 +281,9 @@ def _coat_today(
 
     mix_g = was.part_a_g + was.part_b_g
     pour_from_s = max(0.0, spin_from_s - CLOSE_UP_S - POUR_S)
+    # A coat that was poured at once, and gelled early, leaves less time than its plan had.
     pour_by_s = poured_s + max(clock.pour_by_s - was.poured_s, 0.0) * pace
+    pour_by_s = min(pour_by_s, clock.gel_low_s * pace)
     return planned.model_copy(
         update={
             "mix_g": mix_g,
