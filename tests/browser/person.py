@@ -274,7 +274,7 @@ def prove(page: Page, look: Look) -> None:
     open_the_run(page)
     look("run")
     button(page, "Mark as proven")
-    expect(page.locator("#bench h1")).to_have_text("Hold it against its plan.")
+    expect(page.locator("#bench h1")).to_have_text("Hold it against its plan.", timeout=LONG_ms)
     expect(page.locator("#bench")).to_contain_text("what went wrong")
     look("proving")
     reason = page.locator("#prove-reason")
