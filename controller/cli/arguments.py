@@ -96,7 +96,7 @@ def _plan(commands: Commands) -> None:
         "--time-budget-s",
         type=float,
         metavar="N",
-        help="stop the search after N seconds; default: no limit, about a minute",
+        help="stop the search after N seconds; default: no limit, a minute and a half",
     )
     command.add_argument(
         "--seed",
@@ -110,7 +110,7 @@ def _plan(commands: Commands) -> None:
         type=int,
         default=1,
         metavar="N",
-        help="search N times, a minute each, and keep the best",
+        help="search N times and keep the best",
     )
 
 
