@@ -10,6 +10,7 @@ import pytest
 import trimesh
 
 from evenwall.errors import InputError
+from evenwall.geometry.shapes import scan
 from evenwall.geometry.shapes.build import build
 from evenwall.geometry.shapes.measures import parse_measures
 from evenwall.geometry.shapes.opening import plane_of
@@ -73,10 +74,15 @@ def test_overlapping_bodies_are_refused_and_the_mend_works(tmp_path: Path) -> No
     assert shape.area_cm2 == pytest.approx(area, rel=0.01)
 
 
-def test_mesh_with_very_many_triangles_is_drawn_anew(tmp_path: Path) -> None:
-    trimesh.creation.icosphere(subdivisions=7, radius=R).export(tmp_path / "fine.stl")
+def test_mesh_with_very_many_triangles_is_drawn_anew(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With a quarter of the triangles, of the limit and of the cells for the new skin."""
+    monkeypatch.setattr(scan, "MANY_FACES", 30_000)
+    monkeypatch.setattr(scan, "WRAP_CELLS", 50)
+    trimesh.creation.icosphere(subdivisions=6, radius=R).export(tmp_path / "fine.stl")
     shape = scanned(tmp_path, "fine.stl", units="mm")
-    assert len(shape.faces) < 120_000
+    assert len(shape.faces) < 30_000
     assert shape.area_cm2 == pytest.approx(AREA, rel=0.01)
     assert any("drawn anew" in note for note in shape.notes)
 

@@ -49,9 +49,11 @@ from evenwall.planning.walls import (
     OutOfTime,
     Walls,
     film_work,
+    films,
 )
 from evenwall.units import rad_s
 from evenwall_bridge.clock import SystemClock
+from tests.support.known_films import KnownFilms, KnownMeshes
 
 ROOT = Path(__file__).resolve().parents[2]
 RIG = read_rig(ROOT / "hardware" / "rigs" / "small.toml")
@@ -187,6 +189,21 @@ def test_an_opening_below_turns_the_bias_round() -> None:
     up = legs(Recipe(bias=-0.03), clock, 1.0)
     down = legs(Recipe(bias=-0.03), clock, -1.0)
     assert [leg.bias for leg in up] == [-leg.bias for leg in down]
+
+
+@pytest.fixture(scope="module", autouse=True)
+def films_once() -> Iterator[None]:
+    """The searches have one seed and ask for the same films and meshes: each is computed once."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("evenwall.planning.walls.films", KnownFilms())
+        patch.setattr("evenwall.planning.walls.remesh", KnownMeshes())
+        yield
+
+
+@pytest.fixture
+def films_anew(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Compute every film of the test, known or not."""
+    monkeypatch.setattr("evenwall.planning.walls.films", films)
 
 
 @pytest.fixture(scope="module")
@@ -599,6 +616,7 @@ def test_an_interrupt_keeps_the_best_or_goes_on_up(
     assert issubclass(OutOfTime, Exception)
 
 
+@pytest.mark.usefixtures("films_anew")
 @pytest.mark.parametrize("pool", [ThreadPoolExecutor, ProcessPoolExecutor])
 def test_any_executor_gives_the_same_films(
     pool: type[ThreadPoolExecutor] | type[ProcessPoolExecutor],
@@ -614,6 +632,7 @@ def test_any_executor_gives_the_same_films(
     assert (here == there).all()
 
 
+@pytest.mark.usefixtures("films_anew")
 def test_films_hang_on_no_number_of_others_beside_them() -> None:
     """Bit for bit, in the narrow kernel and in the wide one."""
     bench = PlanningContext(GLOBE, RIG, load_cavity(GLOBE))

@@ -36,9 +36,10 @@ class Away(HandsFree):
     shown: list[dict[str, object]] = field(default_factory=list)
     posted: list[dict[str, object]] = field(default_factory=list)
     away: bool = False
+    came_for: str = ""  # the call that brought the person back; the rig may say it aloud too
 
     async def say(self, text: str) -> None:
-        if not self.away:
+        if not self.away and text != self.came_for:
             await super().say(text)
             self.away = text == "Keep turning."
 
@@ -60,6 +61,7 @@ class Away(HandsFree):
             await self.shop.clock.sleep(SLOW_S)
         if self.away:
             self.away = False
+            self.came_for = words
             self._new.append(spoken_words(words))
 
 

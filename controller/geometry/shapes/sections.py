@@ -213,13 +213,11 @@ def _spaced(rows: Array, pitch_mm: float, sections: Sections) -> Array:
 
 def _lathe(rows: Array, around: int) -> tuple[Array, Index]:
     angle = np.linspace(0.0, 2.0 * np.pi, around, endpoint=False)
+    circle = np.column_stack([np.cos(angle), np.sin(angle), np.zeros(around)])
     rings = []
     for z, a, b, x, y in rows:
-        if max(a, b) < LEAST_MM:
-            rings.append(np.array([[x, y, z]]))
-        else:
-            ring = np.column_stack([x + a * np.cos(angle), y + b * np.sin(angle)])
-            rings.append(np.column_stack([ring, np.full(around, z)]))
+        centre = np.array([[x, y, z]])
+        rings.append(centre if max(a, b) < LEAST_MM else centre + circle * (a, b, 0.0))
     return loft(rings)
 
 
@@ -231,12 +229,13 @@ def loft(rings: Sequence[Array]) -> tuple[Array, Index]:
     around = max(len(ring) for ring in rings)
     here = np.arange(around)
     beside = (here + 1) % around
+    first = np.column_stack([here, beside, around + beside])  # between two rings, the first at 0
+    belt = np.concatenate([first, np.column_stack([here, around + beside, around + here])])
     faces: list[Index] = []
     before, count = 0, len(rings[0])  # where the ring before and this one begin
     for last, ring in itertools.pairwise(rings):
         if len(last) > 1 and len(ring) > 1:
-            faces.append(np.column_stack([before + here, before + beside, count + beside]))
-            faces.append(np.column_stack([before + here, count + beside, count + here]))
+            faces.append(before + belt)
         elif len(ring) > 1:
             faces.append(np.column_stack([np.full(around, before), count + beside, count + here]))
         elif len(last) > 1:
