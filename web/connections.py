@@ -12,6 +12,7 @@ import asyncio
 import errno
 import socket
 import ssl
+import traceback
 from collections import Counter, OrderedDict, deque
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -289,9 +290,11 @@ class Reception:
             await self._loop.connect_accepted_socket(
                 lambda: self._speak(held), dialled, ssl=self._tls, **more
             )
-        except OSError:  # ssl.SSLError and TimeoutError among them: it does not speak our TLS
+        except OSError as error:  # ssl.SSLError, TimeoutError: it does not speak our TLS
             self.book.drop(held)
             dialled.close()
+            # The error's own frames hold it, and a buffer of 256 kB, until garbage is collected.
+            traceback.clear_frames(error.__traceback__)
 
 
 class Connection(H11Protocol):

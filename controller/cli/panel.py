@@ -18,7 +18,7 @@ import uvicorn
 from fastapi import FastAPI
 
 from evenwall.cli.authority import Files, certify, fingerprint, own_names
-from evenwall.cli.tidying import tidy
+from evenwall.cli.tidying import steady_heap, tidy
 from evenwall.errors import InputError
 from evenwall.service.facade import Service
 from evenwall_bridge.clock import SystemClock
@@ -233,6 +233,7 @@ async def open_panel(
 
     say: the rig's console, where pairing codes are shown.
     """
+    steady_heap()
     check_certificate(settings)
     book = Connections(connections_for(descriptors_left()))
     with listen(settings.host, settings.port) as wire:

@@ -1,12 +1,17 @@
-"""Garbage collection at times when no frame waits for the process.
+"""Memory of a process that runs for months, and garbage collection while no frame waits for it.
 
 A full collection visits every object and blocks the event loop meanwhile: 20 to 90 ms once the
 service, the panel and a plan are loaded. So the objects that exist when a frame begins to turn are
 excluded from collections, which costs nothing. They are collected when the frame stands.
+
+Each connection over TLS has a buffer of 256 kB (asyncio/sslproto.py). By default glibc takes the
+first from the system, and once that one is freed, all later ones from its heap, whose gaps then
+grow. With fixed thresholds each buffer goes back to the system as soon as it is freed.
 """
 
 from __future__ import annotations
 
+import ctypes
 import gc
 from collections.abc import Callable
 
@@ -15,6 +20,23 @@ from evenwall_bridge.contract import Clock
 LOOK_S = 1.0
 SETTLED_S = 30.0  # standing time before a collection: the frame may be told to go on, or stop
 STANDING_S = 600.0  # between two full collections while the frame stands
+# mallopt(3): parameters of <malloc.h>. The value of both thresholds is glibc's own first one.
+M_TRIM_THRESHOLD, M_MMAP_THRESHOLD, M_ARENA_MAX = -1, -3, -8
+THRESHOLD_bytes = 128 * 1024
+ARENAS = 2  # heaps; threads of this process seldom allocate at the same time
+
+
+def steady_heap() -> bool:
+    """Keep the thresholds of the memory allocator fixed. False: the system does not have them."""
+    mallopt = getattr(ctypes.CDLL(None), "mallopt", None)
+    if mallopt is None:  # a C library other than glibc
+        return False
+    wanted = (
+        (M_MMAP_THRESHOLD, THRESHOLD_bytes),
+        (M_TRIM_THRESHOLD, THRESHOLD_bytes),
+        (M_ARENA_MAX, ARENAS),
+    )
+    return all(mallopt(which, value) == 1 for which, value in wanted)
 
 
 def tidy() -> None:

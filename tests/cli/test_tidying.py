@@ -1,8 +1,12 @@
-"""Garbage is collected while the frame stands, and never because it begins to turn."""
+"""Garbage is collected while the frame stands, never because it begins to turn; heap thresholds."""
 
 from __future__ import annotations
 
 import asyncio
+import ctypes
+import os
+import subprocess
+import sys
 
 import pytest
 
@@ -38,3 +42,33 @@ def test_a_turning_frame_waits_for_no_full_collection(monkeypatch: pytest.Monkey
         await asyncio.gather(task, return_exceptions=True)
 
     asyncio.run(main())
+
+
+# Whoever runs the tests may have set the allocator's own variables.
+CLEAN = {name: value for name, value in os.environ.items() if not name.startswith("MALLOC_")}
+SEES = """
+import ctypes, sys
+from evenwall.cli.tidying import steady_heap
+class Info(ctypes.Structure):  # mallinfo2(3)
+    _fields_ = [(name, ctypes.c_size_t) for name in "abcdefghij"]
+libc = ctypes.CDLL(None)
+libc.mallinfo2.restype = Info
+if sys.argv[1] == "steady" and not steady_heap():
+    sys.exit(3)
+before = libc.mallinfo2().e  # bytes in blocks taken from the system one by one
+for _ in range(3):
+    buffer = bytearray(262_144)
+    apart = libc.mallinfo2().e - before
+    del buffer
+print(apart)
+"""
+
+
+@pytest.mark.parametrize(("how", "apart"), [("steady", True), ("usual", False)])
+def test_a_large_buffer_goes_back_to_the_system(how: str, apart: bool) -> None:
+    """Usually only the first one does: glibc then raises its threshold, mallopt(3)."""
+    if not hasattr(ctypes.CDLL(None), "mallinfo2"):
+        pytest.skip("the C library is not glibc 2.33 or later")
+    command = [sys.executable, "-c", SEES, how]
+    said = subprocess.run(command, capture_output=True, text=True, check=True, env=CLEAN)
+    assert (int(said.stdout) >= 262_144) is apart

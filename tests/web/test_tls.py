@@ -1,0 +1,77 @@
+"""Connections over TLS on a real server's socket, with the certificate of an authority of ours."""
+
+from __future__ import annotations
+
+import asyncio
+import gc
+import socket
+import ssl
+from asyncio.sslproto import SSLProtocol
+from collections.abc import Iterator
+from pathlib import Path
+
+import httpx
+import pytest
+
+from evenwall.cli.panel import with_authority
+from evenwall_web.connections import Connections
+from evenwall_web.settings import Settings
+from tests.web.server import PanelServer
+
+LATE_s = 10.0  # more than any of it takes on a busy machine
+HELLO_CUT = (
+    b"\x16\x03\x01\x02\x00\x01\x00\x01\xfc\x03\x03"  # the start of a handshake, RFC 8446 5.1
+)
+
+
+@pytest.fixture(scope="module")
+def panel(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PanelServer]:
+    settings = with_authority(Settings(), Path(tmp_path_factory.mktemp("authority")))
+    book = Connections(in_all=24, per_peer=12, header_time_s=0.4, write_time_s=0.4)
+    with PanelServer(speed=10, settings=settings, book=book) as panel:
+        yield panel
+
+
+def trusting(panel: PanelServer) -> ssl.SSLContext:
+    return ssl.create_default_context(cafile=panel._settings.tls_authority)
+
+
+def ended(panel: PanelServer, said: bytes) -> None:
+    """Say something that is no TLS, or no whole handshake, and wait for the server to close."""
+    with socket.create_connection(("127.0.0.1", panel.port), LATE_s) as wire:
+        wire.sendall(said)
+        try:
+            while wire.recv(4096):
+                pass
+        except ConnectionResetError:
+            pass
+
+
+@pytest.mark.parametrize("said", [b"GET / HTTP/1.1\r\n\r\n", HELLO_CUT, b"\xff" * 300])
+def test_a_handshake_that_fails_leaves_no_buffer(panel: PanelServer, said: bytes) -> None:
+    """Each has one of 256 kB. A flood's would stand about until garbage is collected."""
+
+    def left() -> int:
+        return sum(isinstance(one, SSLProtocol) for one in gc.get_objects())
+
+    async def turns() -> None:
+        for _ in range(20):
+            await asyncio.sleep(0)  # noqa: TID251
+
+    panel.call(turns)
+    gc.collect()
+    gc.disable()
+    try:
+        before = panel.call(left)
+        for _ in range(5):
+            ended(panel, said)
+        panel.call(turns)
+        assert panel.call(left) <= before
+    finally:
+        gc.enable()
+
+
+def test_the_page_is_served_to_who_trusts_the_authority(panel: PanelServer) -> None:
+    answer = httpx.get(f"{panel.url}/api/session", verify=trusting(panel), timeout=LATE_s)
+    assert answer.status_code == 200
+    assert answer.headers["strict-transport-security"] == "max-age=31536000"
