@@ -13,6 +13,7 @@ import errno
 import socket
 import ssl
 import traceback
+from asyncio.sslproto import SSLProtocol
 from collections import Counter, OrderedDict, deque
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -34,6 +35,8 @@ TURN_s = 0.005
 TAKEN_A_TURN = 4  # 800 connections in a second; each costs the event loop about 0.3 ms
 TAKEN_AT_MOST = 8  # in a turn that comes late
 TAKEN_TLS = 1  # a handshake costs some ms of a small computer
+# asyncio's own 256 kB per connection would take 64 MB in all. A record has 16 kB (RFC 8446 5.1).
+TLS_BUFFER_bytes = 32_768
 FETCHED_AT_ONCE = 32  # from the kernel's queue, 20 us each
 WAITING_PER_PEER, WAITING_IN_ALL = 32, 256
 FULL_PAUSE_s = 0.25  # without a descriptor, and with nobody to close
@@ -180,6 +183,7 @@ class Reception:
         self._a_turn, self._at_most = TAKEN_A_TURN, TAKEN_AT_MOST
         if tls is not None:
             self._a_turn, self._at_most = TAKEN_TLS, 2 * TAKEN_TLS
+            SSLProtocol.max_size = TLS_BUFFER_bytes
         self._waiting: OrderedDict[str, deque[tuple[socket.socket, int]]] = OrderedDict()
         self._number = 0  # of those that wait
         self._turning: asyncio.TimerHandle | None = None
@@ -293,7 +297,7 @@ class Reception:
         except OSError as error:  # ssl.SSLError, TimeoutError: it does not speak our TLS
             self.book.drop(held)
             dialled.close()
-            # The error's own frames hold it, and a buffer of 256 kB, until garbage is collected.
+            # The error's own frames hold it, and the buffers, until garbage is collected.
             traceback.clear_frames(error.__traceback__)
 
 
@@ -304,10 +308,12 @@ class Connection(H11Protocol):
     held: Held
     _due: asyncio.TimerHandle | None = None  # the next request's headers
     _taken: asyncio.TimerHandle | None = None  # what was sent
+    _wire: Any = None  # asyncio's transport below TLS
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
         self.held.speaking, self.held.end = self, transport.abort
+        self._wire = getattr(getattr(transport, "_ssl_protocol", None), "_transport", None)
         self._await_headers()
 
     def connection_lost(self, exc: Exception | None) -> None:
@@ -321,7 +327,8 @@ class Connection(H11Protocol):
         self.held.speaking, self.held.end = None, _nothing
         self.cycle = None  # type: ignore[assignment]
         # asyncio's own transport keeps a method of itself (selector_events.py, 3.11 to 3.14).
-        getattr(self.transport, "__dict__", {}).pop("_read_ready_cb", None)
+        for transport in (self.transport, self._wire):
+            getattr(transport, "__dict__", {}).pop("_read_ready_cb", None)
 
     def data_received(self, data: bytes) -> None:
         super().data_received(data)

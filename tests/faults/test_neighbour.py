@@ -16,11 +16,12 @@ import pytest
 from tests.soak import soak_neighbour as soak
 
 
+@pytest.mark.parametrize("scheme", ["http", "https"])
 def test_a_neighbour_neither_starves_the_board_nor_holds_up_a_stop(
-    monkeypatch: pytest.MonkeyPatch,
+    scheme: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(soak, "STOPS", 5)
-    calm, attacked = asyncio.run(soak.measure(4.0, 0.5))
+    calm, attacked = asyncio.run(soak.measure(4.0, 0.5, scheme))
     assert attacked.turned
     assert attacked.hungry == 0
     assert attacked.stopped

@@ -1,7 +1,8 @@
 """A whole server on loopback while a coat turns, with a hostile neighbour: how late its event loop
 gets, whether the board is fed, how soon the paired phone's stop is answered, and its memory.
 
-`python -m tests.soak.soak_neighbour SECONDS` for a longer or shorter attack.
+`python -m tests.soak.soak_neighbour [SECONDS] [http] [https]` for a longer or shorter attack, or
+for one way alone.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ from time import thread_time
 import numpy as np
 
 from evenwall.cli.application import Application, Setup, open_application
-from evenwall.cli.panel import open_panel
+from evenwall.cli.panel import open_panel, with_authority
 from evenwall_bridge.clock import SystemClock
 from evenwall_bridge.contract import Mode
 from evenwall_web.people import People
@@ -134,26 +135,30 @@ def _paired(people: People) -> tuple[str, str]:
     return made[0], made[1].csrf
 
 
-async def measure(attack_s: float, calm_s: float = CALM_S) -> tuple[Measured, Measured]:
+async def measure(
+    attack_s: float, calm_s: float = CALM_S, scheme: str = "http"
+) -> tuple[Measured, Measured]:
     """The same without and with the neighbour."""
     calm, attacked = Measured(), Measured()
     settings = Settings(port=free_port())
     with tempfile.TemporaryDirectory() as folder:
+        if scheme == "https":
+            settings = with_authority(settings, Path(folder) / "authority")
         async with (
             open_application(Setup(spec=plans()[2].rig, data=Path(folder)), light) as house,
             open_panel(house.service, settings, lambda text: None) as people,
         ):
-            port = str(settings.port)
+            where = (scheme, str(settings.port))
             await to_the_spin(house)
             await _nap(Measured(), 3.0)
             await _nap(calm, calm_s, house)
             attacked.before_MB = resident_MB()
             flooding, phone = _paired(people), _paired(people)
-            neighbour = await _run("attack", port, str(attack_s + 60.0), *flooding)
+            neighbour = await _run("attack", *where, str(attack_s + 60.0), *flooding)
             await _nap(Measured(), 3.0)
             with _collections(attacked):
                 await _nap(attacked, attack_s, house)
-            pressing = await _run("phone", port, *phone, str(STOPS))
+            pressing = await _run("phone", *where, *phone, str(STOPS))
             said, _ = await pressing.communicate()
             attacked.stop_ms = json.loads(said or b"{}")
             rig = house.supervisor.seen.rig
@@ -174,9 +179,10 @@ def told(name: str, one: Measured) -> str:
     return f"{name}: late by {wall} ms; by its own work {mine} ms, of {len(late)} naps"
 
 
-def main(words: list[str]) -> int:
-    give_priority(SERVICE)
-    calm, attacked = asyncio.run(measure(float(words[0]) if words else ATTACK_S))
+def attack(seconds: float, scheme: str) -> bool:
+    """Measure, print it, and return whether every promise was kept."""
+    calm, attacked = asyncio.run(measure(seconds, scheme=scheme))
+    print(f"over {scheme}:")
     print(told("alone", calm))
     print(told("with the neighbour", attacked))
     for kind, times in attacked.stop_ms.items():
@@ -190,8 +196,16 @@ def main(words: list[str]) -> int:
     print(f"load of this machine in the last minute and five: {load}, on {os.cpu_count()} cores")
     print(f"memory {attacked.before_MB:.0f} MB before, {attacked.after_MB:.0f} MB after")
     wrong = attacked.wrong()
-    print("\n".join(wrong) or "every promise kept")
-    return int(bool(wrong))
+    print("\n".join(wrong) or "every promise kept", flush=True)
+    return not wrong
+
+
+def main(words: list[str]) -> int:
+    give_priority(SERVICE)
+    seconds = [float(word) for word in words if not word.startswith("http")] or [ATTACK_S]
+    schemes = [word for word in words if word.startswith("http")] or ["http", "https"]
+    kept = [attack(seconds[0], scheme) for scheme in schemes]
+    return int(not all(kept))
 
 
 if __name__ == "__main__":

@@ -1,9 +1,9 @@
 """A hostile neighbour on the workshop's network, and a paired phone beside it.
 
-`python -m tests.support.neighbour attack PORT SECONDS [COOKIE CSRF]` does everything at once that a
-neighbour can do to a panel, from this machine's loopback addresses. `... phone PORT COOKIE CSRF
-COUNT` is a page that presses stop so often, on the connection that it keeps and on a fresh one, and
-prints the milliseconds of both.
+`python -m tests.support.neighbour attack http PORT SECONDS [COOKIE CSRF]` does everything at once
+that a neighbour can do to a panel, from this machine's loopback addresses; `https` over TLS. `...
+phone http PORT COOKIE CSRF COUNT` is a page that presses stop so often, on the connection that it
+keeps and on a fresh one, and prints the milliseconds of both.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ import contextlib
 import json
 import random
 import signal
+import ssl
 import sys
 from collections.abc import Awaitable, Callable, Coroutine
 from typing import Any
@@ -21,26 +22,41 @@ from evenwall_bridge.clock import SystemClock
 
 CLOCK = SystemClock()
 IDLE, SLOW_HEADERS, BODIES, STREAMS, SLOW_READERS = 300, 200, 200, 500, 50
+HALF_SHAKES = 200  # over TLS
+HELLO_CUT = b"\x16\x03\x01\x02\x00\x01\x00\x01\xfc\x03\x03"  # RFC 8446, 5.1 and 4.1.2
 STOP = "/api/command/stop_turning"
-INSIST_s = (0.0, 0.25, 0.6, 1.2)  # as the page does
+INSIST_s = (0.0, 0.12, 0.6, 1.2)  # as the page does
 FLOODS = 4  # of each kind, one request after another as fast as they are answered
+
+
+def tls_to(scheme: str) -> ssl.SSLContext | None:
+    """TLS without a look at the certificate: it is the server that is tested here."""
+    if scheme == "http":
+        return None
+    context = ssl.create_default_context()
+    context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
+    return context
 
 
 class Neighbour:
     """All the attacks on one port until told to end; `count` says how often each got an answer."""
 
-    def __init__(self, port: int, cookie: str = "", csrf: str = "", many: float = 1.0) -> None:
-        self.port, self.many = port, many
+    def __init__(self, scheme: str, port: int, cookie: str = "", csrf: str = "") -> None:
+        self.port, self.tls = port, tls_to(scheme)
         own = f"127.0.0.1:{port}"
         self.base = f"Host: {own}\r\n"
-        self.paired = self.base + f"Cookie: evenwall={cookie}\r\nX-Evenwall-Csrf: {csrf}\r\n"
+        name = "evenwall" if self.tls is None else "__Host-evenwall"
+        self.paired = self.base + f"Cookie: {name}={cookie}\r\nX-Evenwall-Csrf: {csrf}\r\n"
         self.count: dict[str, int] = {}
         self.draw = random.Random(28)
 
-    async def dial(self) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
+    async def dial(
+        self, *, plain: bool = False
+    ) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
         # A tenth of them from the phone's own address, the others from elsewhere.
         own = "127.0.0.1" if self.draw.random() < 0.1 else f"127.0.0.{self.draw.randrange(2, 200)}"
-        return await asyncio.open_connection("127.0.0.1", self.port, local_addr=(own, 0))
+        tls = None if plain else self.tls
+        return await asyncio.open_connection("127.0.0.1", self.port, local_addr=(own, 0), ssl=tls)
 
     def tick(self, name: str) -> None:
         self.count[name] = self.count.get(name, 0) + 1
@@ -53,10 +69,12 @@ class Neighbour:
             self.tick(name)
             await CLOCK.sleep(2.0)
 
-    async def _hold(self, said: str, trickle: str = "", *, read: bool = True) -> None:
-        reader, writer = await self.dial()
+    async def _hold(
+        self, said: str | bytes, trickle: str = "", *, read: bool = True, plain: bool = False
+    ) -> None:
+        reader, writer = await self.dial(plain=plain)
         try:
-            writer.write(said.encode())
+            writer.write(said if isinstance(said, bytes) else said.encode())
             if not read:
                 await CLOCK.sleep(3600.0)
             while not trickle and await reader.read(65536):
@@ -70,6 +88,9 @@ class Neighbour:
 
     async def idle(self) -> None:
         await self._hold("")
+
+    async def half_shakes(self) -> None:
+        await self._hold(HELLO_CUT, plain=True)
 
     async def slow_headers(self) -> None:
         await self._hold("GET / HTTP/1.1\r\n" + self.base, "X-More: 1\r\n")
@@ -117,7 +138,7 @@ class Neighbour:
         await self._ask(f"GET {path} HTTP/1.1\r\n" + self.base)
 
     async def junk(self) -> None:
-        reader, writer = await self.dial()
+        reader, writer = await self.dial(plain=True)
         writer.write(self.draw.randbytes(2000))
         with contextlib.suppress(OSError):
             await reader.read()
@@ -131,10 +152,10 @@ class Neighbour:
             self.streams: STREAMS,
             self.slow_readers: SLOW_READERS,
         }
+        if self.tls is not None:
+            held[self.half_shakes] = HALF_SHAKES
         work = [
-            self.again(once.__name__, once)
-            for once, number in held.items()
-            for _ in range(round(number * self.many))
+            self.again(once.__name__, once) for once, number in held.items() for _ in range(number)
         ]
         for once in (self.pairings, self.commands, self.pages, self.junk):
             work += [self.flood(once.__name__, once) for _ in range(FLOODS)]
@@ -156,15 +177,19 @@ class Phone:
     """A paired phone's page: a stream that stays, a connection beside it that is kept, and a stop
     that is said again until it is answered (web/panel/line.js)."""
 
-    def __init__(self, port: int, cookie: str, csrf: str) -> None:
-        self.port, self.head = port, Neighbour(port, cookie, csrf).paired
+    def __init__(self, scheme: str, port: int, cookie: str, csrf: str) -> None:
+        self.port, self.tls = port, tls_to(scheme)
+        self.head = Neighbour(scheme, port, cookie, csrf).paired
         self._kept: tuple[asyncio.StreamReader, asyncio.StreamWriter] | None = None
+
+    async def _dial(self) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
+        return await asyncio.open_connection("127.0.0.1", self.port, ssl=self.tls)
 
     async def watch(self) -> None:
         """Read the stream; open it anew where it ends."""
         while True:
             with contextlib.suppress(OSError):
-                reader, writer = await asyncio.open_connection("127.0.0.1", self.port)
+                reader, writer = await self._dial()
                 writer.write(f"GET /api/stream HTTP/1.1\r\n{self.head}\r\n".encode())
                 while await reader.read(65536):
                     pass
@@ -176,7 +201,7 @@ class Phone:
         head = f"{request} HTTP/1.1\r\n{self.head}Content-Type: application/json\r\n"
         said = f"{head}Content-Length: {len(body)}\r\n\r\n{body}".encode()
         kept, self._kept = (None, self._kept) if fresh else (self._kept, None)
-        reader, writer = kept or await asyncio.open_connection("127.0.0.1", self.port)
+        reader, writer = kept or await self._dial()
         try:
             writer.write(said)
             answer = await reader.readuntil(b"\r\n\r\n")
@@ -218,9 +243,9 @@ class Phone:
             await asyncio.gather(*saying, return_exceptions=True)
 
 
-async def stops(port: int, cookie: str, csrf: str, count: int) -> dict[str, list[float]]:
+async def stops(phone: Phone, count: int) -> dict[str, list[float]]:
     """Milliseconds of each press of stop, on the page's own connection and on a fresh one."""
-    phone, found = Phone(port, cookie, csrf), dict[str, list[float]](kept=[], fresh=[])
+    found = dict[str, list[float]](kept=[], fresh=[])
     watching = asyncio.create_task(phone.watch())
     for _ in range(20):  # while the page opens
         with contextlib.suppress(OSError):
@@ -228,7 +253,7 @@ async def stops(port: int, cookie: str, csrf: str, count: int) -> dict[str, list
             break
     for number in range(count):
         for kind, times in found.items():
-            key = f"press-{port}-{kind}-{number:04}"
+            key = f"press-{phone.port}-{kind}-{number:04}"
             times.append(await phone.press(key, fresh=kind == "fresh"))
             await CLOCK.sleep(0.5)
     watching.cancel()
@@ -238,11 +263,12 @@ async def stops(port: int, cookie: str, csrf: str, count: int) -> dict[str, list
 
 def main(words: list[str]) -> None:
     if words[0] == "phone":
-        port, cookie, csrf, count = words[1:]
-        print(json.dumps(asyncio.run(stops(int(port), cookie, csrf, int(count)))))
+        scheme, port, cookie, csrf, count = words[1:]
+        phone = Phone(scheme, int(port), cookie, csrf)
+        print(json.dumps(asyncio.run(stops(phone, int(count)))))
         return
-    neighbour = Neighbour(int(words[1]), *words[3:5])
-    asyncio.run(neighbour.attack(float(words[2])))
+    neighbour = Neighbour(words[1], int(words[2]), *words[4:6])
+    asyncio.run(neighbour.attack(float(words[3])))
     print(json.dumps(neighbour.count))
 
 

@@ -6,15 +6,17 @@ import asyncio
 import gc
 import socket
 import ssl
+import weakref
 from asyncio.sslproto import SSLProtocol
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import httpx
 import pytest
 
 from evenwall.cli.panel import with_authority
-from evenwall_web.connections import Connections
+from evenwall_web.connections import Connections, TLS_BUFFER_bytes
 from evenwall_web.settings import Settings
 from tests.web.server import PanelServer
 
@@ -49,7 +51,7 @@ def ended(panel: PanelServer, said: bytes) -> None:
 
 @pytest.mark.parametrize("said", [b"GET / HTTP/1.1\r\n\r\n", HELLO_CUT, b"\xff" * 300])
 def test_a_handshake_that_fails_leaves_no_buffer(panel: PanelServer, said: bytes) -> None:
-    """Each has one of 256 kB. A flood's would stand about until garbage is collected."""
+    """A flood's would stand about until garbage is collected."""
 
     def left() -> int:
         return sum(isinstance(one, SSLProtocol) for one in gc.get_objects())
@@ -75,3 +77,33 @@ def test_the_page_is_served_to_who_trusts_the_authority(panel: PanelServer) -> N
     answer = httpx.get(f"{panel.url}/api/session", verify=trusting(panel), timeout=LATE_s)
     assert answer.status_code == 200
     assert answer.headers["strict-transport-security"] == "max-age=31536000"
+
+
+def test_a_connection_over_tls_is_small_and_waits_for_no_collection_of_garbage(
+    panel: PanelServer,
+) -> None:
+    """256 of them are held. Python's own buffers would take 64 MB, until garbage is collected."""
+
+    def below() -> list[Any]:
+        return [held.speaking._wire for held in panel.book._held if held.speaking]
+
+    def buffers() -> list[int]:
+        return [len(wire.get_protocol()._ssl_buffer) for wire in below()]
+
+    gc.disable()
+    try:
+        with (
+            socket.create_connection(("127.0.0.1", panel.port), LATE_s) as plain,
+            trusting(panel).wrap_socket(plain, server_hostname="127.0.0.1") as wire,
+        ):
+            wire.sendall(b"GET /api/session HTTP/1.1\r\nHost: 127.0.0.1:%d\r\n\r\n" % panel.port)
+            assert wire.recv(4096).startswith(b"HTTP/1.1 200 ")
+            assert panel.call(buffers) == [TLS_BUFFER_bytes]
+            ours = panel.call(lambda: [weakref.ref(one) for one in below()])
+        for _ in range(400):
+            if all(one() is None for one in ours):
+                break
+            httpx.get(f"{panel.url}/api/session", verify=trusting(panel), timeout=LATE_s)
+        assert all(one() is None for one in ours)
+    finally:
+        gc.enable()

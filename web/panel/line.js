@@ -2,7 +2,7 @@
 
 export const STALE_ms = 3000;
 const REOPEN_ms = 4500;
-const INSIST_ms = [0, 250, 600, 1200];
+const INSIST_ms = [0, 120, 600, 1200];
 const WARM_ms = 60000; // the rig keeps a connection of a paired phone for two minutes
 
 export class Line {
