@@ -5,14 +5,17 @@ from __future__ import annotations
 import asyncio
 import os
 import termios
+from collections.abc import Callable, Iterable
 
 import serial
+from serial.tools.list_ports import comports
 
 from evenwall_bridge.arrived import arrived
 from evenwall_bridge.contract import Clock, LinkLost
 from evenwall_bridge.link import ClockAlignment
 from evenwall_bridge.motion import FrameLimits
 from evenwall_bridge.rig import FramedRig
+from evenwall_bridge.usb_port import Port, UsbPort
 from evenwall_bridge.wire import StateRow
 
 BAUD = 250_000
@@ -25,7 +28,8 @@ class SerialRig(FramedRig):
 
     port: "/dev/ttyUSB0", "/dev/serial/by-id/...", or `PtyBoard.port`. clock: what the rows'
     `at_s` is on; with a board that runs faster than life give the clock's and the board's common
-    `speed`. The link's own deadlines are wall seconds whatever the speed.
+    `speed`. The link's own deadlines are wall seconds whatever the speed. A board that comes back
+    under another name is found by its USB identity. ports: lists the serial ports of this machine.
     """
 
     def __init__(
@@ -35,10 +39,11 @@ class SerialRig(FramedRig):
         limits: FrameLimits | None = None,
         speed: float = 1.0,
         state_period_s: float = 0.1,
+        ports: Callable[[], Iterable[Port]] = comports,
     ) -> None:
         period_s = max(state_period_s, speed / _ROWS_PER_WALL_S)
         super().__init__(clock, limits or FrameLimits(), period_s)
-        self._port_name = port
+        self._port_name, self._where = port, UsbPort(port, ports)
         self._speed = speed
         self._port: serial.Serial | None = None
         self._alignment = ClockAlignment()
@@ -46,13 +51,14 @@ class SerialRig(FramedRig):
         self._unsent = bytearray()
 
     def _connect(self) -> None:
+        path = self._where.path()
         try:
-            self._port = serial.Serial(self._port_name, BAUD, timeout=0, exclusive=True)
+            self._port = serial.Serial(path, BAUD, timeout=0, exclusive=True)
             self._port.reset_input_buffer()
             self._keep_dtr(self._port.fileno())
         except (serial.SerialException, termios.error, OSError) as error:
             self._port = None
-            raise LinkLost(f"{self._port_name}: {error}") from None
+            raise LinkLost(f"{path}: {error}") from None
         asyncio.get_running_loop().add_reader(self._port.fileno(), self._readable)
         self._on_timer()
 
@@ -132,6 +138,8 @@ class SerialRig(FramedRig):
 
     def _arrived(self, row: StateRow) -> None:
         self._alignment.add(row.slice, self._clock.now_s())
+        if self._port is not None and self._port.port is not None:
+            self._where.remember(self._port.port)
 
     def _host_s(self, slice_number: int) -> float:
         return self._alignment.host_s(slice_number)

@@ -10,12 +10,15 @@ from __future__ import annotations
 import asyncio
 import re
 import termios
+from collections.abc import Callable, Iterable
 from typing import Literal
 
 import serial
+from serial.tools.list_ports import comports
 
 from evenwall_bridge.arrived import arrived
 from evenwall_bridge.contract import Garbled, LinkLost, Weight
+from evenwall_bridge.usb_port import Port, UsbPort
 
 Unit = Literal["g", "kg", "oz"]
 GRAMS = {"g": 1.0, "kg": 1000.0, "oz": 28.349523125}  # avoirdupois, exact: NIST SP 811, app. B.8
@@ -77,7 +80,11 @@ class SerialScale:
         parity: Literal["none", "even", "odd"] = "none",
         unit: Unit = "g",
         silent_s: float = SILENT_S,
+        ports: Callable[[], Iterable[Port]] = comports,
     ) -> None:
+        """Set up. ports: lists the serial ports of this machine, to find a scale that got another
+        name."""
+        self._where = UsbPort(port, ports)
         self._port_name, self._baud, self._unit = port, baud, unit
         self._data_bits, self._parity, self._silent_s = data_bits, parity[0].upper(), silent_s
         self._port: serial.Serial | None = None
@@ -87,9 +94,10 @@ class SerialScale:
         self._heard = asyncio.Event()
 
     async def open(self) -> None:
+        path = self._where.path()
         try:
             self._port = serial.Serial(
-                self._port_name,
+                path,
                 self._baud,
                 bytesize=self._data_bits,
                 parity=self._parity,
@@ -99,7 +107,7 @@ class SerialScale:
             self._port.reset_input_buffer()
         except (serial.SerialException, termios.error, OSError) as error:
             self._port = None
-            raise LinkLost(f"scale: {self._port_name}: {error}") from None
+            raise LinkLost(f"scale: {path}: {error}") from None
         self._buffer, self._newest, self._last_g = b"", None, None
         self._heard.clear()
         asyncio.get_running_loop().add_reader(self._port.fileno(), self._readable)
@@ -152,6 +160,8 @@ class SerialScale:
         else:
             same = mass_g == self._last_g
             self._newest, self._last_g = Weight(mass_g, same if steady is None else steady), mass_g
+            if self._port is not None and self._port.port is not None:
+                self._where.remember(self._port.port)
         self._heard.set()
 
     def _lost(self, why: str) -> None:
