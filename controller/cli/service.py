@@ -39,6 +39,7 @@ def service_of(
         replanner=partial(in_worker, "evenwall.planning", "replan"),
         wall_mesh=partial(in_worker, "evenwall.planning.wall", "wall_mesh"),
         wall_again=partial(in_worker, "evenwall.planning.wall_as_laid", "wall_as_laid"),
+        live_wall=partial(in_worker, "evenwall.planning.live_wall", "foresee"),
         memories=memories,
         papers=Papers(
             plan=partial(drawn, "plan_pdf"),

@@ -17,9 +17,11 @@ def as_laid(run: Recorded) -> tuple[Plan, tuple[int, ...]]:
         planned, coat = plan.coats[index], state.coats[index]
         if fate(planned, coat) is Fate.LOST:
             lost.append(coat.coat)
-        elif parts and coat.spin_from_s is not None and coat.parts_met_s is not None:
-            ramps = (*ramps_of(plan, index, parts), *_to_come(state, index))
-            planned = _as_turned(planned, coat, ramps)
+        elif coat.poured_s is not None and coat.parts_met_s is not None:
+            if parts and coat.spin_from_s is not None:
+                ramps = (*ramps_of(plan, index, parts), *_to_come(state, index))
+                planned = _as_turned(planned, coat, coat.spin_from_s - coat.parts_met_s, ramps)
+            planned = _as_weighed(planned, coat)
         coats.append(planned)
     return plan.model_copy(update={"coats": tuple(coats)}), tuple(lost)
 
@@ -38,10 +40,20 @@ def _to_come(state: RunState, index: int) -> tuple[Ramp, ...]:
     )
 
 
-def _as_turned(planned: CoatPlan, coat: Coat, ramps: tuple[Ramp, ...]) -> CoatPlan:
-    """Return the coat with its actual weights, start, turning and pace."""
-    begun_s = (coat.spin_from_s or 0.0) - (coat.parts_met_s or 0.0)
+def _as_turned(planned: CoatPlan, coat: Coat, begun_s: float, ramps: tuple[Ramp, ...]) -> CoatPlan:
+    """Return the coat with its actual start, turning and pace. begun_s: on the coat's clock."""
     slower = pace(planned, coat)
+    return planned.model_copy(
+        update={
+            "clock": planned.clock.model_copy(update={"spin_from_s": begun_s}),
+            "ramps": ramps,
+            "viscosity": tuple((time_s * slower, mu) for time_s, mu in planned.viscosity),
+        }
+    )
+
+
+def _as_weighed(planned: CoatPlan, coat: Coat) -> CoatPlan:
+    """Return the coat with its actual weights."""
     part_a_g, part_b_g = coat.part_a_g or planned.part_a_g, coat.part_b_g or planned.part_b_g
     left_g = planned.cup_left_g if coat.cup_left_g is None else coat.cup_left_g
     stays_g = part_a_g + part_b_g - left_g - planned.spill_g
@@ -52,8 +64,5 @@ def _as_turned(planned: CoatPlan, coat: Coat, ramps: tuple[Ramp, ...]) -> CoatPl
             "part_b_g": part_b_g,
             "cup_left_g": left_g,
             "lid_g": stays_g * (1.0 - planned.wall_share),
-            "clock": planned.clock.model_copy(update={"spin_from_s": begun_s}),
-            "ramps": ramps,
-            "viscosity": tuple((time_s * slower, mu) for time_s, mu in planned.viscosity),
         }
     )

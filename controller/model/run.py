@@ -208,6 +208,38 @@ class Spoken(Frozen):
     text: str
 
 
+class CoatUnderWay(Frozen):
+    """The coat that stands poured or turns, its times in s on its own clock.
+
+    gel_s: low, expected and high. begins_s: when it will begin to turn, if it still stands. at_s:
+    the present, on the rig's clock.
+    """
+
+    coat: int
+    gel_s: tuple[float, float, float]
+    begins_s: float | None
+    at_s: float
+
+
+class LiveWall(Frozen):
+    """The finished wall's thinnest patch, in mm, if the coat under way goes on as it does.
+
+    Coats before it are as weighed and turned, later ones as planned. The ends are those of the
+    gel's 90 % band. half_minute_mm: what half a minute more of standing takes from it, while the
+    coat stands poured; None while it turns.
+    """
+
+    coat: int
+    at_s: float  # on the rig's clock, the moment that it was computed for
+    gel_s: float  # the coat's expected gel that it was computed for, on the coat's clock
+    finished_mm: float
+    low_mm: float
+    high_mm: float
+    planned_mm: float
+    half_minute_mm: float | None = None
+    sentence: str = ""
+
+
 class Snapshot(Frozen):
     """Everything that a screen shows."""
 
@@ -237,6 +269,7 @@ class Snapshot(Frozen):
     peak_limit_degC: float | None = None
     gel: GelView = GelView()
     wall: WallSummary | None = None
+    live_wall: LiveWall | None = None  # while a coat stands poured or turns
     replay: ReplayView | None = None
     ratio_limits: RatioLimits | None = None  # for the weights, while a run is on
     scale: ScaleView | None = None  # None: this rig has none, weights are typed

@@ -17,6 +17,7 @@ from evenwall.model import (
     Answer,
     Command,
     Event,
+    LiveWall,
     Plan,
     ProbeSpec,
     RigSpec,
@@ -98,7 +99,9 @@ class Supervisor:
         self.on_event: Callable[[Event, Plan], None] | None = None  # for a simulated twin
         self.on_laid: Callable[[], None] | None = None  # a coat is laid, or weighed back
         self.on_changed: Callable[[LaidKey], None] | None = None  # the wall is not the planned one
+        self.on_look: Callable[[RunState], None] | None = None  # after every look at a run
         self.wall: tuple[LaidKey, WallSummary] | None = None  # computed again, with its key
+        self.live_wall: LiveWall | None = None  # of the coat under way
         self._laid: LaidKey = ()
         self._wake = asyncio.Event()
         self._curve = Curve(sample_s)
@@ -205,6 +208,8 @@ class Supervisor:
             changed, self._laid = key != self._laid, key
             if changed and key and self.on_changed is not None:
                 self.on_changed(key)
+            if self.on_look is not None:
+                self.on_look(self.state)
         if self._recording.watched:
             self._recording.publish(self.snapshot())
         self._recording.try_again()
@@ -320,6 +325,7 @@ class Supervisor:
             scale=self.scale,
             spoken=self.spoken,
             wall=self.wall,
+            live_wall=self.live_wall,
         )
 
     @property

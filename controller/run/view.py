@@ -14,6 +14,7 @@ from evenwall.model import (
     Event,
     FrameView,
     GelView,
+    LiveWall,
     RatioLimits,
     RecordLine,
     ReplayView,
@@ -34,6 +35,7 @@ from evenwall.run.events import line_of
 from evenwall.run.fate import Fate, fate, no_return_s
 from evenwall.run.frame_button import MOVES, frame_button
 from evenwall.run.laid import LaidKey, coat_view, wall_view
+from evenwall.run.live import live_view
 from evenwall.run.lost import lost_answer, may_be_lost
 from evenwall.run.next_step import list_open
 from evenwall.run.observation import Observation
@@ -339,6 +341,7 @@ def snapshot(
     scale: ScaleView | None = None,
     spoken: tuple[Spoken, ...] = (),
     wall: tuple[LaidKey, WallSummary] | None = None,
+    live_wall: LiveWall | None = None,
 ) -> Snapshot:
     """Everything that a screen needs to draw itself."""
     notices = tuple(
@@ -367,7 +370,10 @@ def snapshot(
         lost = seen.rig is not None and seen.rig.mode is Mode.TURNING
         return common.model_copy(update=plain.ORPHAN) if lost else common
     of_run = _of_run(state, now_s, seen, wall)
-    return common.model_copy(update={**of_run, "alerts": (*alerts_view(state), *notices)})
+    live = live_view(state, live_wall)
+    return common.model_copy(
+        update={**of_run, "live_wall": live, "alerts": (*alerts_view(state), *notices)}
+    )
 
 
 def alerts_view(state: RunState) -> tuple[Alert, ...]:

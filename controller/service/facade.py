@@ -30,6 +30,7 @@ from evenwall.numerics.gel.memory import ResinMemory
 from evenwall.service.casting_files import CastingFiles
 from evenwall.service.earlier_plans import EarlierPlans
 from evenwall.service.library import Library
+from evenwall.service.live_walls import Foresee, LiveWalls
 from evenwall.service.plan_jobs import PlanJobs, Planner
 from evenwall.service.port import RunPort
 from evenwall.service.proving import Proving
@@ -58,6 +59,7 @@ class Service:
         replanner: Planner | None = None,
         wall_mesh: WallMesh | None = None,
         wall_again: WallAsLaid | None = None,
+        live_wall: Foresee | None = None,
         memories: dict[str, ResinMemory] | None = None,
         papers: Papers | None = None,
         photos: Path | None = None,
@@ -72,6 +74,7 @@ class Service:
         replanner: `planning.replan`; without it a run keeps the plan it began with.
         wall_mesh: computes the wall of a plan in three dimensions; None without a film.
         wall_again: `planning.wall_as_laid`, for a run whose wall is not the planned one.
+        live_wall: `planning.live_wall.foresee`, for the coat under way.
         memories: of resins, shared with the gel monitors.
         papers: draws plans and runs on paper.
         photos: the folder of photographs beside the record.
@@ -100,6 +103,8 @@ class Service:
         self.refining = Refining(run, self._jobs, self._spawn, self.notice, later)
         if wall_again is not None:
             WallAgain(run, wall_again, self._walls.thread, self._spawn)
+        if live_wall is not None:
+            LiveWalls(run, live_wall, self._walls.thread, self._spawn)
         self.files = RunFiles(
             papers, photos, self.library.uploads, run, partial(plan_of, self._jobs, self._runs)
         )

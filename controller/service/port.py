@@ -6,7 +6,16 @@ from collections.abc import Callable
 from contextlib import AbstractContextManager
 from typing import Protocol, TypeVar
 
-from evenwall.model import Answer, Command, Event, RigSpec, Sample, Snapshot, WallSummary
+from evenwall.model import (
+    Answer,
+    Command,
+    Event,
+    LiveWall,
+    RigSpec,
+    Sample,
+    Snapshot,
+    WallSummary,
+)
 from evenwall.records.journal import Journal
 from evenwall.run.events import RunEvent
 from evenwall.run.laid import LaidKey
@@ -43,7 +52,9 @@ class RunPort(Protocol):
 
     on_laid: Callable[[], None] | None  # called when a coat is laid, or weighed back
     on_changed: Callable[[LaidKey], None] | None  # called when the wall differs from the plan
+    on_look: Callable[[RunState], None] | None  # called after every look at a run
     wall: tuple[LaidKey, WallSummary] | None  # computed again, with its key
+    live_wall: LiveWall | None  # of the coat under way
     notices: dict[str, str]
 
     @property

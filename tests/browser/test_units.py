@@ -32,6 +32,30 @@ def test_a_wall_that_was_computed_again_is_told_in_sentences(
     assert "wanted. Computed again. When all coats are in: thinnest place 1.2 mm" in said[1]
 
 
+def test_the_wall_foreseen_stands_above_the_cut_in_the_chosen_units(
+    open_phone: OpenPhone, panel: StagedPanel
+) -> None:
+    """The sentence by the one grammar, the span as a line at the cut's foot."""
+    coat = {"coat": 1, "planned_mm": 1.5, "laid_mm": 1.4, "poured_s": 1.0, "gel_detected_s": None,
+            "done": False, "fate": "sound"}  # fmt: skip
+    wall = {"target_mm": 4.5, "min_mm": 4.1, "rim_mm": 4.3, "note": ""}
+    live = {"finished_mm": 3.9, "low_mm": 3.8, "high_mm": 4.0, "planned_mm": 4.1,
+            "sentence": "If it goes on like this, the finished wall is 3.9 mm."}  # fmt: skip
+    page = open_phone(panel)
+    drawn = page.evaluate(
+        "async (seen) => { const wall = await import('/panel/wall.js');"
+        " const units = await import('/panel/units.js'); units.choose({ units: 'inch' });"
+        " const box = document.createElement('div'); wall.drawWall(box, seen);"
+        " return [box.querySelector('.live-wall').textContent,"
+        " box.querySelector('.live-span') !== null, box.querySelector('.figures').textContent]; }",
+        {"coats": [coat], "wall": wall, "live_wall": live},
+    )
+    assert drawn[0].replace("\u00a0", " ") == shown(live["sentence"], "inch").replace("\u00a0", " ")
+    assert "mm" not in drawn[0]
+    assert drawn[1]
+    assert "The filled mark is the thinnest place as foreseen now" in drawn[2]
+
+
 def test_the_phone_shows_sentences_as_the_server_does(
     open_phone: OpenPhone, panel: StagedPanel
 ) -> None:

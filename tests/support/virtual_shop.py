@@ -21,6 +21,7 @@ from evenwall.run.motion import frame_limits
 from evenwall.run.observation import GelMonitors
 from evenwall.run.supervisor import Supervisor
 from evenwall.service.facade import Service
+from evenwall.service.live_walls import Foresee
 from evenwall.simulation.scripted_operator import Habits, Operator
 from evenwall.simulation.twin import Twin, Weather
 from evenwall_bridge.clock import LoopClock
@@ -133,6 +134,7 @@ async def open_shop(
     replanner: Callable[..., Plan] | None = None,
     scale: bool = False,
     wall_again: Callable[[Plan, tuple[int, ...]], WallSummary] | None = None,
+    live_wall: Foresee | None = None,
     serve: Callable[[Supervisor, VirtualBoard, Buttons], Service] | None = None,
 ) -> AsyncIterator[Shop]:
     """Everything wired; opened again with the same `board` and `record` it is a restart.
@@ -175,6 +177,7 @@ async def open_shop(
             partial(make_plan, time_budget_s=0.0),
             replanner=replanner,
             wall_again=wall_again,
+            live_wall=live_wall,
         )
     shop = Shop(clock, board, rig, twin, records, supervisor, service, buttons, lamp, plan, seed)
     if prepare is not None:

@@ -179,7 +179,7 @@ function draw() {
   if (!running || byId("job").hidden) return;
   forms.draw(seen, line.mayAct);
   drafts.show(seen.drafts);
-  drawOnce("wall", byId("wall"), [seen.coats, seen.wall, settings().units, innerWidth], () => drawWall(byId("wall"), seen));
+  drawOnce("wall", byId("wall"), [seen.coats, seen.wall, seen.live_wall, settings().units, innerWidth], () => drawWall(byId("wall"), seen));
   drawCurves();
   drawReplay();
   written.draw(seen, line.mayAct);

@@ -1,7 +1,7 @@
 // A cut through the wall, thickness to scale: the mould, then one band a coat.
 
 import { h, s, say } from "./dom.js";
-import { length, lengthTo, lengthUnit } from "./units.js";
+import { length, lengthTo, lengthUnit, shown } from "./units.js";
 import { niceStep } from "./ink.js";
 
 const LEFT = 46;
@@ -40,10 +40,11 @@ export function drawWall(box, seen) {
     s("line", { x1: x(target), x2: x(target), y1: TOP - 8, y2: TOP + TALL + 6, stroke: "var(--ink)", "stroke-width": 2, "stroke-dasharray": "7 4" }),
     s("text", { x: x(target), y: TOP - 13, "text-anchor": "end" }, `${length(target)} wanted`),
     axis(x, full, target),
-    flags(seen.wall, x),
+    flags(seen.wall, x, seen.live_wall),
   );
   const words = h("p", { class: "figures" }, describe(seen, set, liquid, target));
-  box.replaceChildren(drawing, words);
+  const live = seen.live_wall && h("p", { class: "live-wall" }, shown(seen.live_wall.sentence));
+  box.replaceChildren(...[live, drawing, words].filter(Boolean));
 }
 
 function band(coat, state, from, to) {
@@ -84,8 +85,15 @@ function axis(x, full, target) {
 }
 
 // Thinnest place and rim, as the film was computed: small flags below the bands.
-function flags(wall, x) {
+function flags(wall, x, live) {
   const out = [];
+  if (live) {
+    const y = TOP + TALL - 16;
+    out.push(s("path", {
+      d: `M ${x(live.low_mm)} ${y - 6} v 12 m 0 -6 H ${x(live.high_mm)} m 0 -6 v 12`, class: "live-span", fill: "none",
+      stroke: "var(--ink)", "stroke-width": 2.5,
+    }));
+  }
   const put = (mm, solid) => {
     const y = TOP + TALL;
     out.push(s("path", {
@@ -93,7 +101,8 @@ function flags(wall, x) {
       fill: solid ? "var(--ink)" : "var(--paper)",
     }));
   };
-  if (wall?.min_mm) put(wall.min_mm, true);
+  const thinnest = live?.finished_mm ?? wall?.min_mm;
+  if (thinnest) put(thinnest, true);
   if (wall?.rim_mm) put(wall.rim_mm, false);
   return out;
 }
@@ -107,6 +116,7 @@ function describe(seen, set, liquid, target) {
   const lost = seen.coats.filter((c) => c.fate === "lost").map((c) => c.coat);
   if (lost.length) built += ` Coat ${lost.join(" and ")} is no wall and does not count.`;
   if (wall?.min_mm === null || wall?.min_mm === undefined) return `${built} ${wall?.note ?? ""}`.trim();
+  if (seen.live_wall) return `${built} The filled mark is the thinnest place as foreseen now, the line is its span.`;
   const rim = wall.rim_mm ? `, rim ${length(wall.rim_mm)} (open mark)` : "";
   const other = seen.coats.some((c) => c.fate === "lost" || c.fate === "changed");
   return `${built} ${other ? `${wall.note} When` : "As planned, when"} all coats are in: thinnest place ${length(wall.min_mm)}${errorWords(wall)} (filled mark)${rim}. The rim is not the wall.`;

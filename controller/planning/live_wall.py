@@ -1,0 +1,99 @@
+"""The finished wall, foreseen while a coat stands in the mould or turns."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from evenwall.errors import InputError
+from evenwall.geometry.film_mesh import film_mesh, mesh_mm_for, widest_mm
+from evenwall.geometry.mould import load_cavity
+from evenwall.model import CoatUnderWay, LiveWall, Plan
+from evenwall.numerics import film
+from evenwall.numerics.film import Coat, FilmMesh, Fluid, WallWeights
+from evenwall.planning.wall import Floats, default_mesh_mm, film_coat, within_limits
+from evenwall.planning.walls import FINE
+
+# Enough for the ratio of two walls (our choice): the plan itself gives the level. All films are
+# lanes of one batch, which takes about 3 s of one core here for three coats of a globe.
+CELLS = 700
+HALF_MINUTE_S = 30.0
+
+
+def foresee(planned: Plan, laid: Plan, lost: tuple[int, ...], now: CoatUnderWay) -> LiveWall:
+    """Return the finished wall's thinnest patch if the coat under way goes on as it does.
+
+    planned: the run's plan. laid: the same with its coats as weighed and turned so far
+    (`history.laid.as_laid`). lost: numbers of coats that are no wall. Both walls are computed on
+    one coarse mesh; their ratio is then applied to the thinnest patch that the plan promises.
+    Raises InputError, NotConverged and OutsideValidity.
+    """
+    promised_mm = planned.wall.min_mm
+    if promised_mm is None:
+        raise InputError("plan", planned.casting.name, "has no computed wall to begin from")
+    cavity = load_cavity(planned.casting)
+    mesh_mm = min(
+        max(default_mesh_mm(cavity), mesh_mm_for(cavity.area_cm2, CELLS)), widest_mm(cavity)
+    )
+    mesh = film_mesh(cavity, mesh_mm)
+    index, count = now.coat - 1, len(planned.coats)
+    liquid, expected_s = _input(planned, index).fluid, planned.coats[index].clock.gel_expected_s
+    starts = (now.begins_s, now.begins_s, now.begins_s, _later(now.begins_s))
+    ways = [
+        _way(_input(laid, index), liquid, gel_s / expected_s, start_s)
+        for gel_s, start_s in zip((*now.gel_s, now.gel_s[1]), starts, strict=True)
+    ][: 3 if now.begins_s is None else 4]
+    lanes = [(k, _input(planned, k)) for k in range(count)]
+    lanes += [(k, _input(laid, k)) for k in range(index)]
+    lanes += [(index, way) for way in ways]
+    found = _films(mesh, planned, lanes)
+    as_planned, before, going_on = np.split(found, [count, count + index])
+    counts = np.array([coat.coat not in lost for coat in laid.coats[:index]], dtype=np.float64)
+    rest = counts @ before + as_planned[index + 1 :].sum(axis=0)
+    weights = WallWeights.of(mesh)
+    promised = weights.statistics(as_planned.sum(axis=0)).min
+    early, mid, late, *waited = (
+        promised_mm * weights.statistics(one + rest).min / promised for one in going_on
+    )
+    return LiveWall(
+        coat=now.coat,
+        at_s=now.at_s,
+        gel_s=now.gel_s[1],
+        finished_mm=mid,
+        low_mm=min(early, mid, late),
+        high_mm=max(early, mid, late),
+        planned_mm=promised_mm,
+        half_minute_mm=max(0.0, mid - waited[0]) if waited else None,
+    )
+
+
+def _later(begins_s: float | None) -> float | None:
+    return None if begins_s is None else begins_s + HALF_MINUTE_S
+
+
+def _input(plan: Plan, index: int) -> Coat:
+    """Return a coat of the plan as the film's input."""
+    coat = plan.coats[index]
+    within_limits(coat, plan.rig)
+    return film_coat(coat, plan.casting.resin.sheet.mixed_density_g_cm3)
+
+
+def _way(coat: Coat, liquid: Fluid, slower: float, begins_s: float | None) -> Coat:
+    """Return the coat of this liquid, stretched in time, and with another start of turning."""
+    fluid = replace(liquid, times_s=liquid.times_s * slower)
+    spin = coat.spin if begins_s is None else replace(coat.spin, start_s=begins_s)
+    return replace(coat, fluid=fluid, spin=spin)
+
+
+def _films(mesh: FilmMesh, plan: Plan, lanes: list[tuple[int, Coat]]) -> Floats:
+    """Return cured films in metres, (lanes, cells), of pairs of a coat's index and its film."""
+    found = np.zeros((len(lanes), mesh.cells))
+    states = [plan.coats[index].opening_state for index, _ in lanes]
+    for state in sorted(set(states)):
+        some = [k for k, one in enumerate(states) if one == state]
+        made = film.coats(
+            mesh, [lanes[k][1] for k in some], rim_open=state == "open", numerics=FINE
+        )
+        found[some] = [one.film_m for one in made]
+    return found * plan.casting.resin.sheet.cured_share

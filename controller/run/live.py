@@ -1,0 +1,52 @@
+"""The live wall: when it is due, and its sentence on a screen."""
+
+from __future__ import annotations
+
+from evenwall.model import LiveWall, Step
+from evenwall.run.state import RunState
+
+LEAST_MM = 0.05  # a smaller loss is not told: half of the last digit shown
+
+
+def standing(state: RunState) -> bool:
+    """Whether a poured coat waits for its turning to begin."""
+    coat = state.coat
+    return state.step is Step.CLOSE_UP and coat.poured_s is not None and coat.spin_from_s is None
+
+
+def turning(state: RunState) -> bool:
+    """Whether the frame turns a coat that has not been found to gel."""
+    return state.step is Step.SPIN and state.turning is not None and state.coat.gel_coat_s is None
+
+
+def has_live_wall(state: RunState) -> bool:
+    """Whether a wall can be foreseen now. A replay turns by another law than its plan's."""
+    if state.replay_of is not None or state.halted or state.plan.wall.min_mm is None:
+        return False
+    return standing(state) or turning(state)
+
+
+def live_view(state: RunState, live: LiveWall | None) -> LiveWall | None:
+    """Return the live wall with its sentence; None unless it is of this coat as it now stands."""
+    if live is None or not has_live_wall(state) or live.coat != state.coat.coat:
+        return None
+    if standing(state) != (live.half_minute_mm is not None):
+        return None
+    return live.model_copy(update={"sentence": _words(live, state.last_coat)})
+
+
+def _words(live: LiveWall, last: bool) -> str:
+    later = "" if last else ", with the later coats as planned"
+    span = f"({live.low_mm:.1f} to {live.high_mm:.1f} mm, depending on the gel)"
+    if live.half_minute_mm is None:
+        return (
+            f"If it goes on like this, the finished wall is {live.finished_mm:.1f} mm at its "
+            f"thinnest {span}{later}. The plan promised {live.planned_mm:.1f} mm."
+        )
+    costs = "takes nothing from it"
+    if live.half_minute_mm >= LEAST_MM:
+        costs = f"takes {live.half_minute_mm:.1f} mm from it"
+    return (
+        f"Turned from now on, the finished wall is {live.finished_mm:.1f} mm at its thinnest "
+        f"{span}{later}. Another half minute of waiting {costs}."
+    )

@@ -1,0 +1,108 @@
+"""Keeps the finished wall foreseen while a coat stands poured or turns."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Coroutine
+from concurrent.futures import Executor
+from typing import Any
+
+from evenwall.errors import EvenwallError
+from evenwall.history.laid import as_laid
+from evenwall.history.recorded import Recorded
+from evenwall.model import CoatUnderWay, LiveWall, Plan
+from evenwall.run.live import has_live_wall, standing
+from evenwall.run.state import RunState
+from evenwall.service.port import RunPort
+
+Foresee = Callable[[Plan, Plan, tuple[int, ...], CoatUnderWay], LiveWall]
+
+# Between two computations: as many times the last one's duration, so that it takes at most a fifth
+# of one core; and never less than that many seconds of the rig's clock (our choice).
+PAUSE, LEAST_PAUSE_S = 4.0, 10.0
+# A turning coat's wall is computed again when its expected gel has moved by this share, or its
+# band's ends by three times as much (our choice).
+MOVED = 0.01
+
+
+class LiveWalls:
+    """Computes the wall of the coat under way again and again, outside the loop."""
+
+    def __init__(
+        self,
+        run: RunPort,
+        work: Foresee,
+        executor: Executor,
+        spawn: Callable[[Coroutine[Any, Any, None]], None],
+    ) -> None:
+        """Set up the work. work: `planning.live_wall.foresee`. spawn: begins work on the loop."""
+        self._run, self._work, self._executor, self._spawn = run, work, executor, spawn
+        self._at_work, self._next_s = False, 0.0
+        self._for: tuple[str, bool, tuple[float, float, float]] | None = None
+        run.on_look = self.looked
+
+    def looked(self, state: RunState) -> None:
+        """Begin a computation if one is due."""
+        if not has_live_wall(state):
+            self._for, self._next_s = None, 0.0
+            self._run.notices.pop(NOTICE, None)
+            return
+        now_s = self._run.clock.now_s()
+        if self._at_work or now_s < self._next_s:
+            return
+        wanted = (f"{state.run_id}.{state.index}", standing(state), self._gel_s(state))
+        if self._for is not None and not _moved(self._for, wanted):
+            return
+        self._at_work, self._for = True, wanted
+        self._spawn(self._compute(state, now_s, wanted[2]))
+
+    def _gel_s(self, state: RunState) -> tuple[float, float, float]:
+        """Return the gel's low, expected and high, s on the coat's clock: as estimated from the
+        probe, or as planned."""
+        gel, clock = self._run.seen.gel, state.coat_plan.clock
+        found = (gel.low_s, gel.best_s, gel.high_s)
+        planned = (clock.gel_low_s, clock.gel_expected_s, clock.gel_high_s)
+        low_s, best_s, high_s = (
+            one if one is not None else otherwise
+            for one, otherwise in zip(found, planned, strict=True)
+        )
+        return min(low_s, best_s), best_s, max(best_s, high_s)
+
+    async def _compute(
+        self, state: RunState, now_s: float, gel_s: tuple[float, float, float]
+    ) -> None:
+        run_id, coat_s = state.run_id, state.coat_time_s(now_s)
+        begins_s = coat_s if standing(state) else None
+        now = CoatUnderWay(coat=state.coat.coat, gel_s=gel_s, begins_s=begins_s, at_s=now_s)
+        try:
+            await self._run.records.flush()
+            laid, lost = await self._run.records.read(
+                lambda journal: as_laid(Recorded.read(journal, run_id))
+            )
+            loop = asyncio.get_running_loop()
+            work = loop.run_in_executor(self._executor, self._work, state.plan, laid, lost, now)
+            self._run.live_wall = await work
+        except EvenwallError as error:
+            self._run.live_wall = None
+            self._run.notices[NOTICE] = f"The wall that this coat leaves is not known: {error}."
+        else:
+            self._run.notices.pop(NOTICE, None)
+        finally:
+            self._at_work = False
+        took_s = self._run.clock.now_s() - now_s
+        self._next_s = now_s + took_s + max(LEAST_PAUSE_S, PAUSE * took_s)
+        self._run.wake()
+
+
+NOTICE = "live_wall"
+
+
+def _moved(
+    before: tuple[str, bool, tuple[float, float, float]],
+    now: tuple[str, bool, tuple[float, float, float]],
+) -> bool:
+    """Whether the wall has to be computed again. A standing coat's changes all the time."""
+    if before[:2] != now[:2] or now[1]:
+        return True
+    by = [abs(new / old - 1.0) for old, new in zip(before[2], now[2], strict=True)]
+    return by[1] > MOVED or max(by[0], by[2]) > 3.0 * MOVED
