@@ -38,6 +38,7 @@ MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": MM_PER_INCH}
 # Sizes of a mould, from a pendant to a barrel. Outside them the mesh's units are wrong.
 SMALLEST_MM, LARGEST_MM = 20.0, 2000.0
 MOST_FACES = 2_000_000
+BALL_STEPS = 2000
 # Errors that the readers of the four formats raise for invalid files.
 UNREADABLE = (
     *(ValueError, KeyError, IndexError, TypeError, AttributeError, SyntaxError),
@@ -91,6 +92,21 @@ class Cavity:
     def reach_mm(self) -> float:
         """Distance of the cavity's farthest point from the crossing of the axes."""
         return float(np.linalg.norm(self.vertices_mm - self.crossing_mm, axis=1).max())
+
+    def least_reach_mm(self) -> tuple[float, Array]:
+        """Least distance that the farthest point can have, and the crossing (3,) that gives it, mm
+        in the mesh's own frame.
+
+        It is the centre of the smallest ball round the cavity, by stepping towards the farthest
+        point ever less (Badoiu and Clarkson 2003, SODA: error at most radius / sqrt(steps); here it
+        falls about as radius / steps).
+        """
+        points = np.asarray(trimesh.convex.convex_hull(self.vertices_mm).vertices)
+        centre = points.mean(axis=0)
+        for step in range(1, BALL_STEPS + 1):
+            farthest = points[np.linalg.norm(points - centre, axis=1).argmax()]
+            centre = centre + (farthest - centre) / (step + 1)
+        return float(np.linalg.norm(points - centre, axis=1).max()), centre
 
     def surface(self, offset_mm: float = 0.0) -> Surface:
         """Return integrals, in the mould frame, of the surface moved outwards by `offset_mm`."""

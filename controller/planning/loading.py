@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 from evenwall.errors import PlanError
@@ -14,6 +15,8 @@ from evenwall.units import G_M_S2
 # Rubber, plaster and the like lie near this; from memory. A shell round the rubber is not known
 # unless the casting says what the mould weighs.
 MOULD_DENSITY_KG_M3 = 1150.0
+ROUNDED_MM = 0.1  # the offered crossing is rounded to this
+LEAST_WALL_MM = 3.0  # a thinner mould wall is not offered: it bulges (common practice, no source)
 
 
 def carried(casting: Casting, cavity: Cavity, resin_kg: float) -> Body:
@@ -34,16 +37,37 @@ def carried(casting: Casting, cavity: Cavity, resin_kg: float) -> Body:
 
 def check_reach(casting: Casting, cavity: Cavity, rig: RigSpec) -> float:
     """The mould's radius about the crossing, mm. Raises PlanError beyond the frame's."""
-    reach = cavity.reach_mm() + casting.mould.wall_mm
-    if reach > rig.mould_radius_limit_mm:
+    wall_mm, limit_mm = casting.mould.wall_mm, rig.mould_radius_limit_mm
+    reach = cavity.reach_mm() + wall_mm
+    if reach > limit_mm:
         raise PlanError(
             "mould's reach from the crossing of the axes",
             f"{reach:.0f}",
-            f"{rig.name} clears {rig.mould_radius_limit_mm:g} mm",
+            f"{rig.name} clears {limit_mm:g} mm",
             unit="mm",
-            hint=f"a frame that clears {reach:.0f} mm, or a mount.centre_mm nearer the middle",
+            hint=_nearer(cavity, wall_mm, limit_mm),
         )
     return reach
+
+
+def _nearer(cavity: Cavity, wall_mm: float, limit_mm: float) -> str:
+    """Return the offer for a mould that does not fit: the crossing about which it does, a thinner
+    mould wall, or the frame that it needs."""
+    least_mm, centre = cavity.least_reach_mm()
+    at = ", ".join(f"{x:.1f}" for x in centre)
+    if least_mm + wall_mm <= limit_mm - ROUNDED_MM:
+        return (
+            f"mount it with the axes crossing at [{at}] mm of the mesh (mount.centre_mm): it then "
+            f"reaches {least_mm + wall_mm:.0f} mm"
+        )
+    needs = (
+        f"a frame that clears {math.ceil(least_mm + wall_mm + ROUNDED_MM):d} mm would do, with "
+        f"mount.centre_mm = [{at}]"
+    )
+    room_mm = limit_mm - least_mm - ROUNDED_MM
+    if room_mm >= LEAST_WALL_MM:
+        needs += f", or a mould wall of {math.floor(room_mm):d} mm there"
+    return needs
 
 
 def check_load(

@@ -15,11 +15,13 @@ from evenwall.run.live import has_live_wall, standing
 from evenwall.run.state import RunState
 from evenwall.service.port import RunPort
 
+Wanted = tuple[str, bool, tuple[float, float, float]]  # which coat, whether it stands, its gel
 Foresee = Callable[[Plan, Plan, tuple[int, ...], CoatUnderWay], LiveWall]
 
-# Between two computations: as many times the last one's duration, so that it takes at most a fifth
-# of one core; and never less than that many seconds of the rig's clock (our choice).
-PAUSE, LEAST_PAUSE_S = 4.0, 10.0
+# Between two computations of one standing or turning coat: as many times the duration of the last,
+# so that it takes at most a third of one core; and never less than that many seconds of the rig's
+# clock (our choice).
+PAUSE, LEAST_PAUSE_S = 2.0, 10.0
 # A turning coat's wall is computed again when its expected gel has moved by this share, or its
 # band's ends by three times as much (our choice).
 MOVED = 0.01
@@ -38,7 +40,7 @@ class LiveWalls:
         """Set up the work. work: `planning.live_wall.foresee`. spawn: begins work on the loop."""
         self._run, self._work, self._executor, self._spawn = run, work, executor, spawn
         self._at_work, self._next_s = False, 0.0
-        self._for: tuple[str, bool, tuple[float, float, float]] | None = None
+        self._for: Wanted | None = None
         run.on_look = self.looked
 
     def looked(self, state: RunState) -> None:
@@ -47,11 +49,12 @@ class LiveWalls:
             self._for, self._next_s = None, 0.0
             self._run.notices.pop(NOTICE, None)
             return
-        now_s = self._run.clock.now_s()
-        if self._at_work or now_s < self._next_s:
+        if self._at_work:
             return
+        now_s = self._run.clock.now_s()
         wanted = (f"{state.run_id}.{state.index}", standing(state), self._gel_s(state))
-        if self._for is not None and not _moved(self._for, wanted):
+        same = self._for is not None and self._for[:2] == wanted[:2]
+        if same and (now_s < self._next_s or not _moved(self._for, wanted)):
             return
         self._at_work, self._for = True, wanted
         self._spawn(self._compute(state, now_s, wanted[2]))
@@ -97,12 +100,9 @@ class LiveWalls:
 NOTICE = "live_wall"
 
 
-def _moved(
-    before: tuple[str, bool, tuple[float, float, float]],
-    now: tuple[str, bool, tuple[float, float, float]],
-) -> bool:
+def _moved(before: Wanted | None, now: Wanted) -> bool:
     """Whether the wall has to be computed again. A standing coat's changes all the time."""
-    if before[:2] != now[:2] or now[1]:
+    if before is None or now[1]:
         return True
     by = [abs(new / old - 1.0) for old, new in zip(before[2], now[2], strict=True)]
     return by[1] > MOVED or max(by[0], by[2]) > 3.0 * MOVED

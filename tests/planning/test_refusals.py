@@ -58,6 +58,28 @@ def test_mould_too_big_for_the_frame() -> None:
     line = refused(GLOBE, RIG.model_copy(update={"mould_radius_limit_mm": 60.0}))
     assert "clears 60 mm" in line
     assert "86" in line
+    # A ball of 70 mm radius in a wall of 12 mm: no crossing brings it below 82 mm.
+    assert "a frame that clears 83 mm would do, with mount.centre_mm = [" in line
+
+
+def test_a_mould_that_is_too_wide_by_a_few_millimetres_is_offered_a_crossing_that_fits() -> None:
+    """The globe is a ball of 70 mm with its bottom cut off, so the centroid of its skin lies 4.7 mm
+    below the ball's centre: about that it reaches 82 mm, about the centroid 86 mm. What is offered
+    is then accepted; where only a thinner mould would do, that is offered and accepted too."""
+    narrow = RIG.model_copy(update={"mould_radius_limit_mm": 84.0})
+    line = refused(GLOBE, narrow)
+    found = re.search(r"crossing at \[(.*?)\] mm of the mesh \(mount.centre_mm\)", line)
+    assert found is not None
+    x, y, z = (float(part) for part in found[1].split(","))
+    assert (x, y, z) == pytest.approx((0.0, 0.0, 0.0), abs=0.15)
+    mount = GLOBE.mount.model_copy(update={"centre_mm": (x, y, z)})
+    assert "reaches 82 mm" in line
+    assert make_plan(but(GLOBE, mount=mount), narrow, time_budget_s=0.0).coats
+    tight = RIG.model_copy(update={"mould_radius_limit_mm": 78.0})
+    line = refused(but(GLOBE, mount=mount), tight)
+    assert "or a mould wall of 7 mm there" in line
+    thin = GLOBE.mould.model_copy(update={"wall_mm": 7.0})
+    assert make_plan(but(GLOBE, mount=mount, mould=thin), tight, time_budget_s=0.0).coats
 
 
 def test_mould_too_heavy() -> None:
