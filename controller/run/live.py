@@ -37,16 +37,17 @@ def live_view(state: RunState, live: LiveWall | None) -> LiveWall | None:
 
 def _words(live: LiveWall, last: bool) -> str:
     later = "" if last else ", with the later coats as planned"
-    span = f"({live.low_mm:.1f} to {live.high_mm:.1f} mm, depending on the gel)"
+    low, high = f"{live.low_mm:.1f}", f"{live.high_mm:.1f}"
+    span = f" ({low} to {high} mm, depending on the gel)" if low != high else ""
     if live.half_minute_mm is None:
         return (
             f"If it goes on like this, the finished wall is {live.finished_mm:.1f} mm at its "
-            f"thinnest {span}{later}. The plan promised {live.planned_mm:.1f} mm."
+            f"thinnest{span}{later}. The plan promised {live.planned_mm:.1f} mm."
         )
     costs = "takes nothing from it"
     if live.half_minute_mm >= LEAST_MM:
         costs = f"takes {live.half_minute_mm:.1f} mm from it"
     return (
-        f"Turned from now on, the finished wall is {live.finished_mm:.1f} mm at its thinnest "
+        f"Turned from now on, the finished wall is {live.finished_mm:.1f} mm at its thinnest"
         f"{span}{later}. Another half minute of waiting {costs}."
     )

@@ -11,7 +11,7 @@ from pathlib import Path
 from evenwall.errors import InputError
 from evenwall.model import CoatUnderWay, LiveWall, Plan, Step
 from evenwall.model.seal import sealed
-from evenwall.run.live import has_live_wall
+from evenwall.run.live import has_live_wall, live_view
 from evenwall.service.live_walls import LEAST_PAUSE_S, NOTICE
 from evenwall_bridge.clock import run_virtual
 from tests.run.bench import Bench
@@ -121,6 +121,20 @@ def test_a_wall_that_cannot_be_computed_is_told_and_the_casting_goes_on(tmp_path
 
     run_virtual(scenario())
     assert told == {"The wall that this coat leaves is not known: mesh is globe: cannot be read."}
+
+
+def test_a_span_within_a_tenth_of_a_millimetre_is_not_told() -> None:
+    bench = Bench(plan=with_wall()).until(Step.CLOSE_UP)
+    live = LiveWall(
+        coat=1, at_s=0.0, gel_s=900.0, finished_mm=4.02, low_mm=3.98, high_mm=4.04, planned_mm=4.1,
+        half_minute_mm=0.01,
+    )  # fmt: skip
+    told = live_view(bench.state, live)
+    assert told is not None
+    assert told.sentence == (
+        "Turned from now on, the finished wall is 4.0 mm at its thinnest, with the later coats as "
+        "planned. Another half minute of waiting takes nothing from it."
+    )
 
 
 def test_a_replay_or_a_standing_frame_has_none() -> None:

@@ -1,0 +1,143 @@
+"""Ways to sit the mould in the frame, and what wall each of them lets the coats have.
+
+The frame's two axes turn the mould about its minor axis and tip that axis over. A turn of the mould
+about the minor axis only shifts the minor angle, so a mounting is the direction of the minor axis in
+the mesh, and nothing else: two angles. For a mouth that leans, it decides what the spin can reach.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from evenwall.errors import PlanError
+from evenwall.geometry.mould import Cavity, load_cavity
+from evenwall.geometry.surface import Array
+from evenwall.model import Casting, RigSpec, Vector3
+from evenwall.planning.context import PlanningContext, check_neck
+from evenwall.planning.effort import Effort
+from evenwall.planning.loading import check_reach
+from evenwall.planning.search import Found, Search
+from evenwall.planning.walls import COARSE, Budget
+
+# One mesh of few cells and two rounds of recipes: a few seconds of one core for each mounting.
+TRIAL = Effort(7.0, 700, 2, 32, 0, (), (), 7.0, 700)
+LEAST_APART_DEG = 15.0  # nearer mountings are one
+LEANS = (0.5,)  # between the mouth's direction and the other directions, as a share of the angle
+MOST = 7  # mountings that are compared
+# Between mountings the trial's thinnest patch must differ by this to count: see `rank error`.
+DIFFERENT = 0.03
+
+
+@dataclass(frozen=True)
+class Mounting:
+    """A direction of the minor axis in the mesh, with what a short trial of spins found there.
+
+    mouth_lean_deg: angle between the mouth and the axis. thinnest, bound: the thinnest patch over
+    the mean wall of the best coats tried, and of any mixture of single coats; on the trial's mesh.
+    """
+
+    minor_axis: Vector3
+    mouth_lean_deg: float
+    thinnest: float
+    bound: float
+    given: bool  # the one in the casting file
+
+
+class _Trial(Search):
+    """The first part of a search: recipes on one coarse mesh."""
+
+    def run(self) -> Found:
+        self.coarse = self._level(self._search_mm(), COARSE)
+        pool = self._explore(self.coarse)
+        self.found.bound = pool.mixed.lowest
+        return self.found
+
+
+def directions(cavity: Cavity) -> list[Array]:
+    """Return unit vectors of minor axes to compare, in the mesh's own frame, the given one first.
+
+    They are the given axis, the mouth's direction, the principal axes of the skin and the ways
+    half between the mouth and those. An axis and its opposite are one mounting, so each points to
+    the mouth's side.
+    """
+    given = cavity.rotation[2]
+    mouth = np.asarray(cavity.opening.direction, dtype=np.float64)
+    mouth = mouth / np.linalg.norm(mouth)
+    points = cavity.vertices_mm[cavity.triangles]
+    sides = np.cross(points[:, 1] - points[:, 0], points[:, 2] - points[:, 0])
+    weight = np.linalg.norm(sides, axis=1)
+    middle = points.mean(axis=1)
+    off = middle - (weight @ middle) / weight.sum()
+    _, principal = np.linalg.eigh((off * weight[:, None]).T @ off)
+    axes = [mouth, *principal.T[::-1]]
+    axes = [axis if axis @ mouth >= 0.0 else -axis for axis in axes]
+    halfway = [mouth + axis for axis in (given if given @ mouth >= 0.0 else -given, *axes[1:])]
+    found = [given]
+    for axis in (*axes, *halfway):
+        one = axis / np.linalg.norm(axis)
+        if all(_apart_deg(one, other) >= LEAST_APART_DEG for other in found):
+            found.append(one)
+    return found[:MOST]
+
+
+def _apart_deg(one: Array, other: Array) -> float:
+    """Return the angle between two axes whose sense does not count, 0 to 90 degrees."""
+    return math.degrees(math.acos(min(1.0, abs(float(one @ other)))))
+
+
+def compare(
+    casting: Casting,
+    rig: RigSpec,
+    *,
+    seed: int = 0,
+    progress: Callable[[float, str], None] = lambda _part, _words: None,
+) -> tuple[Mounting, ...]:
+    """Try every mounting by a short search and return them, the best first.
+
+    The crossing of the axes stays where the casting has it. A capped mouth is assumed where the
+    casting's is. Raises PlanError where no plan of the casting can work in any mounting.
+    """
+    cavity = load_cavity(casting)
+    check_reach(casting, cavity, rig)
+    check_neck(casting, cavity)
+    ways = directions(cavity)
+    found = []
+    for number, axis in enumerate(ways):
+        progress(number / len(ways), f"mounting {number + 1} of {len(ways)}")
+        found.append(_tried(casting, rig, _rounded(axis), seed, given=number == 0))
+    progress(1.0, "done")
+    return tuple(sorted(found, key=lambda one: -one.thinnest))
+
+
+def _tried(casting: Casting, rig: RigSpec, axis: Vector3, seed: int, *, given: bool) -> Mounting:
+    mount = casting.mount if given else casting.mount.model_copy(update={"minor_axis": axis})
+    mounted = casting.model_copy(update={"mount": mount})
+    cavity = load_cavity(mounted)
+    context = PlanningContext(mounted, rig, cavity)
+    count = context.count_for(casting.wall_mm, casting.coats)
+    batch = context.batch(casting.wall_mm / count)
+    if context.open:
+        batch = context.left_open(batch)
+    pour = context.pour(*context.series(batch, count).batches)
+    search = _Trial(cavity, pour, count, seed, TRIAL, None, lambda _part, _words: None, Budget())
+    tried = search.run()
+    if tried.statistics is None:
+        raise PlanError("mount.minor_axis", axis, "no spin could be tried")
+    low = tried.statistics.min / tried.statistics.mean
+    lean = _apart_deg(cavity.opening_direction(), np.array([0.0, 0.0, 1.0]))
+    return Mounting(mount.minor_axis, lean, float(low), float(tried.bound or math.nan), given)
+
+
+def _rounded(axis: Array) -> Vector3:
+    x, y, z = (round(float(part), 3) + 0.0 for part in axis)
+    return x, y, z
+
+
+def mounted(casting: Casting, mounting: Mounting) -> Casting:
+    """Return the casting in this mounting."""
+    mount = casting.mount.model_copy(update={"minor_axis": mounting.minor_axis})
+    return casting.model_copy(update={"mount": mount})
