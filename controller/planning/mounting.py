@@ -1,8 +1,8 @@
 """Ways to sit the mould in the frame, and what wall each of them lets the coats have.
 
-The frame's two axes turn the mould about its minor axis and tip that axis over. A turn of the mould
-about the minor axis only shifts the minor angle, so a mounting is the direction of the minor axis in
-the mesh, and nothing else: two angles. For a mouth that leans, it decides what the spin can reach.
+The frame's two axes turn the mould about its minor axis and tip that axis over. Turning the mould
+round its minor axis when it is mounted only shifts the minor angle. So a mounting is one direction,
+that of the minor axis in the mesh: two angles. Where the mouth leans, it decides what spins reach.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ TRIAL = Effort(7.0, 700, 2, 32, 0, (), (), 7.0, 700)
 LEAST_APART_DEG = 15.0  # nearer mountings are one
 LEANS = (0.5,)  # between the mouth's direction and the other directions, as a share of the angle
 MOST = 7  # mountings that are compared
-# Between mountings the trial's thinnest patch must differ by this to count: see `rank error`.
+# Differences of the trial's thinnest patch that count: trials of other seeds differ by as much.
 DIFFERENT = 0.03
 
 
