@@ -4,6 +4,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 ARGS ?=
+SHARED := -n auto --dist loadfile --no-loadscope-reorder  # a file's tests share what is made once
 
 .DEFAULT_GOAL := help
 .PHONY: help demo serve test lint bench soak roots firmware site lock install uninstall clean
@@ -20,7 +21,8 @@ serve: $(VENV)/.demo compiler ## the controller with its panel (ARGS="--rig RIG.
 test: $(VENV)/.test test-packages ## installs what the tests need, lints, and runs them
 	@$(MAKE) -s lint
 ifeq ($(ARGS),)
-	@$(BIN)/python -m pytest -n auto --dist loadfile --no-loadscope-reorder -m "not alone"
+	@$(BIN)/python -m pytest $(SHARED) -m "not alone and not browser"
+	@$(BIN)/python -m pytest $(SHARED) -m "browser and not alone"
 	@$(BIN)/python -m pytest -m alone
 else
 	@$(BIN)/python -m pytest $(ARGS)

@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+import os
+
 import pytest
 from hypothesis import settings
+
+# Threads of linear algebra that wait for each other take the processor from the other tests. Set
+# before numpy is imported; the commands that tests run inherit it.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 pytest_plugins = ["tests.support.castings"]
 
@@ -14,7 +20,8 @@ settings.load_profile("house")
 
 # These fill the machine by themselves, or measure time as a person would feel it.
 ALONE = (
-    "tests/browser/",
+    "tests/browser/test_idle.py",
+    "tests/browser/test_speed.py",
     "tests/faults/test_castings.py",
     "tests/faults/test_kill.py",
     "tests/faults/test_neighbour.py",
@@ -28,26 +35,34 @@ LONGEST = (
     "tests/contract/test_rig.py",
     "tests/numerics/test_gel_batches.py",
     "tests/cli/test_demo_killed.py",
+    "tests/install/test_wheel.py",
     "tests/firmware/test_chip.py",
     "tests/history/test_proof.py",
     "tests/install/test_service.py",
+    "tests/browser/test_real.py",
+    "tests/browser/test_walk.py",
+    "tests/browser/test_access.py",
+    "tests/browser/test_library.py",
+    "tests/browser/test_workflow.py",
 )
 
 
-def place(item: pytest.Item) -> int:
-    """Rank of a test: the longest first, then the others, then those in a browser."""
+def place(item: pytest.Item) -> tuple[bool, int]:
+    """Rank of a test: those in a browser last, and the longest of either first."""
     file = item.nodeid.split("::")[0]
-    if file in LONGEST:
-        return LONGEST.index(file)
-    return len(LONGEST) + file.startswith("tests/browser/")
+    rank = LONGEST.index(file) if file in LONGEST else len(LONGEST)
+    return file.startswith("tests/browser/"), rank
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """`make test` runs what is not marked alone on all cores, then the rest one after another.
+    """`make test` runs what needs no browser on all cores, then what does, and then, one after
+    another, the tests that are marked alone.
 
-    Browser tests come last: playwright keeps an event loop running in its thread to the end,
-    beside which no other test could run one of its own."""
+    Playwright keeps an event loop running in its thread to the end, beside which no other test
+    could run one of its own."""
     for item in items:
         if item.nodeid.startswith(ALONE):
             item.add_marker("alone")
+        if item.nodeid.startswith("tests/browser/"):
+            item.add_marker("browser")
     items.sort(key=place)

@@ -15,7 +15,7 @@ from evenwall.planning.batch import Taught
 from evenwall.planning.coat_heat import Series
 from evenwall.planning.context import DEFAULT_RECIPES, PlanningContext, check_neck
 from evenwall.planning.earlier import FORM, Earlier
-from evenwall.planning.effort import FULL, Effort
+from evenwall.planning.effort import FULL
 from evenwall.planning.guesses import Guesses, form_of, guesses
 from evenwall.planning.loading import check_reach
 from evenwall.planning.recipe import Recipe, eased
@@ -86,7 +86,6 @@ class Wish:
     executor: Executor | None
     clock: Clock | None
     searches: int = 1
-    effort: Effort = FULL
 
 
 def choose(
@@ -121,7 +120,7 @@ def choose(
             rests[0].pour,
             len(soon.batches),
             wish.seed + number,
-            wish.effort,
+            FULL,
             wish.executor,
             tell,
             budget,

@@ -23,7 +23,7 @@ from tests.browser.walk import (
     wrong_weights,
 )
 
-pytestmark = [pytest.mark.browser, pytest.mark.alone, pytest.mark.timeout(600)]
+pytestmark = [pytest.mark.browser, pytest.mark.timeout(600)]
 
 
 def test_a_coat_by_hand_with_its_faults(open_phone: OpenPhone, tmp_path: Path) -> None:

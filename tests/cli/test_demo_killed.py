@@ -11,16 +11,21 @@ from pathlib import Path
 import pytest
 
 from tests.browser.real import castings
+from tests.support.quick_demo import quick
 
 SPEED = 120.0
 # What is killed is the casting: its plan need not be searched for.
-UNSEARCHED = "import sys; from evenwall.cli import demo, main as cli; demo.PLAN_BUDGET_S = 0.0; "
+BEFORE = quick(plan_budget_s=0.0)
 SOON_HARD = {"demould_min = 75.0": "demould_min = 20.0"}
 
 
 def demo(folder: Path) -> subprocess.Popen[str]:
     told = ["--speed", f"{SPEED:g}", "--data", str(folder / "data"), "--port", "0", "--exit"]
-    program = [sys.executable, "-c", UNSEARCHED + "sys.exit(cli.main())"]
+    program = [
+        sys.executable,
+        "-c",
+        BEFORE + "import sys; from evenwall.cli.main import main; sys.exit(main())",
+    ]
     casting = str(folder / "castings" / "lantern-globe.toml")
     return subprocess.Popen(
         [*program, "demo", "--casting", casting, *told, "--json"],

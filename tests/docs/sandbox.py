@@ -104,7 +104,11 @@ ADDED = {
     r"evenwall demo\b": "--data .demo",  # that what the page lists later is the same run each time
     r"evenwall (spin|replay) .*--scripted": "--speed 120",
 }
-SHORT = {r"evenwall plan\b": "--time-budget-s 20"}
+QUICK = {
+    r"evenwall demo\b.*": "python3 -m tests.docs.quick_demo",
+    r"evenwall plan\b": "python3 -m tests.docs.quick_plan",
+}
+SHORT = {r"evenwall wall\b": "--mesh-mm 6.5"}
 SLOW = r" --report \S+"  # its pictures take longer than all else
 
 
@@ -117,10 +121,10 @@ def as_run(text: str, *, short: bool = False) -> str:
         lines = [line for line in recipe.splitlines() if not line.startswith("make")]
         text = lines[-1].replace(".venv/bin/evenwall", "evenwall")
     text = text.replace(".venv/bin/python", "python3")
-    if short and re.match(r"evenwall demo\b", text):
-        return "python3 -m tests.docs.quick_demo"
     if short:
         text = re.sub(SLOW, "", text)
+        for pattern, quick in QUICK.items():
+            text = re.sub(pattern, quick, text)
     for table in (ADDED, SHORT if short else {}):
         for pattern, more in table.items():
             if re.search(pattern, text):

@@ -18,6 +18,7 @@ import httpx
 import pytest
 
 from evenwall.numerics import native
+from tests.support.quick_demo import quick
 
 ROOT = Path(__file__).resolve().parents[2]
 WORDS = "import sys; from evenwall.cli.main import main; sys.exit(main(sys.argv[1:]))"
@@ -143,17 +144,27 @@ def test_it_serves_the_shop_page_without_a_broker(site: Path, tmp_path: Path) ->
         assert httpx.get(f"{url}api/rigs").json() == []
 
 
+def changed(file: Path, lines: str, other: str) -> None:
+    text = file.read_text(encoding="utf-8")
+    assert lines in text
+    file.write_text(text.replace(lines, other), encoding="utf-8")
+
+
 @pytest.mark.slow
 @pytest.mark.timeout(600)
 def test_it_does_the_whole_job(site: Path, tmp_path: Path) -> None:
-    """The demo: a plan, three coats on the firmware that the wheel brings, and their record.
+    """The demo: a plan, a coat on the firmware that the wheel brings, and its record.
 
     The demo's broker is an extra; a finder that does not find it stands for a plain installation.
     """
     hidden = "import importlib.util as u; f = u.find_spec; "
-    hidden += "u.find_spec = lambda name, *a: None if name == 'amqtt' else f(name, *a); "
-    words = ("demo", "--exit", "--json", "--speed", "240")
-    done = run(site, *words, cwd=tmp_path, before=hidden)
+    hidden += "u.find_spec = lambda name, *a: None if name == 'amqtt' else f(name, *a)\n"
+    sheet = shutil.copytree(site / "evenwall/samples", tmp_path / "castings") / "quick-clear.toml"
+    changed(sheet, "demould_min = 75.0", "demould_min = 20.0")
+    casting = sheet.with_name("lantern-globe.toml")
+    changed(casting, "wall_mm = 4.5\ncoats = 3", "wall_mm = 1.5\ncoats = 1")
+    words = ("demo", "--casting", str(casting), "--exit", "--json", "--speed", "240")
+    done = run(site, *words, cwd=tmp_path, before=hidden + quick(plan_budget_s=3.0))
     assert done.returncode == 0, done.stderr
     assert "evenwall[demo]" in done.stderr
     told = json.loads(done.stdout)

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from scipy import sparse
 
-from evenwall.geometry.film_mesh import mesh_mm_for
+from evenwall.geometry.film_mesh import mesh_mm_for, remesh
 from evenwall.geometry.mould import load_cavity
 from evenwall.model import read_casting, read_rig
 from evenwall.numerics.film import FilmMesh, WallWeights
@@ -53,7 +53,7 @@ from evenwall.planning.walls import (
 )
 from evenwall.units import rad_s
 from evenwall_bridge.clock import SystemClock
-from tests.support.known_films import KnownFilms, KnownMeshes
+from tests.support.known_films import Known, KnownFilms
 
 ROOT = Path(__file__).resolve().parents[2]
 RIG = read_rig(ROOT / "hardware" / "rigs" / "small.toml")
@@ -196,7 +196,7 @@ def films_once() -> Iterator[None]:
     """The searches have one seed and ask for the same films and meshes: each is computed once."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("evenwall.planning.walls.films", KnownFilms())
-        patch.setattr("evenwall.planning.walls.remesh", KnownMeshes())
+        patch.setattr("evenwall.planning.walls.remesh", Known(remesh))
         yield
 
 
@@ -427,7 +427,9 @@ def chosen_of_two(patience: int = 10**6) -> Found:
 
     batch = bench.batch(1.5)
     alike = Series(0.0, (batch,) * 3, ())  # coats that meet one wall, as `globe_search` has them
-    found = choose(bench, [alike], Wish(7, None, tell, None, None, searches=2, effort=TINY))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("evenwall.planning.make.FULL", TINY)
+        found = choose(bench, [alike], Wish(7, None, tell, None, None, searches=2))
     assert "search 2 of 2" in told[-1]
     return found
 

@@ -1,4 +1,4 @@
-"""Films and meshes that a search has had computed, kept for the tests after it.
+"""Films and meshes that were computed once, kept for the tests after it.
 
 A film follows from its mesh, its rules and its coat alone, bit for bit, whatever else is computed
 beside it (`tests/planning/test_search.py` holds that). Searches with one seed ask for the same
@@ -9,16 +9,38 @@ from __future__ import annotations
 
 import hashlib
 import pickle
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import fields, is_dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from evenwall.geometry.film_mesh import remesh
 from evenwall.numerics.film import Coat
 from evenwall.planning.walls import Grid, films
 
 Array = NDArray[np.float64]
+
+
+def _parts(value: Any) -> Iterator[bytes]:
+    if isinstance(value, np.ndarray):
+        yield f"{value.dtype}{value.shape}".encode()
+        yield value.tobytes()
+    elif is_dataclass(value):
+        yield type(value).__name__.encode()
+        for field in fields(value):
+            yield from _parts(getattr(value, field.name))
+    elif isinstance(value, list | tuple):
+        yield f"{len(value)} of".encode()
+        for one in value:
+            yield from _parts(one)
+    else:
+        yield f"{value!r};".encode()
+
+
+def stamp(*values: Any) -> bytes:
+    """Hash of the content of arrays, frozen objects, lists and plain values."""
+    return hashlib.sha256(b"".join(_parts(values))).digest()
 
 
 class KnownFilms:
@@ -26,14 +48,12 @@ class KnownFilms:
 
     def __init__(self) -> None:
         self.known: dict[bytes, Array] = {}
-        self._meshes: dict[int, tuple[Grid, bytes]] = {}  # the grid is kept, and so is its id
+        self._grids: dict[int, tuple[Grid, bytes]] = {}  # the grid is kept, and so is its id
 
     def _stamp(self, grid: Grid) -> bytes:
-        if id(grid) not in self._meshes:
-            mesh = grid.mesh
-            told = pickle.dumps((mesh.points, mesh.triangles, mesh.rim, grid.numerics))
-            self._meshes[id(grid)] = grid, hashlib.sha256(told).digest()
-        return self._meshes[id(grid)][1]
+        if id(grid) not in self._grids:
+            self._grids[id(grid)] = grid, stamp(grid.mesh, grid.numerics)
+        return self._grids[id(grid)][1]
 
     def __call__(
         self,
@@ -43,8 +63,7 @@ class KnownFilms:
         rim_open: bool = False,
         halt: Callable[[], bool] | None = None,
     ) -> Array:
-        stamp = self._stamp(grid)
-        keys = [hashlib.sha256(stamp + pickle.dumps((coat, rim_open))).digest() for coat in batch]
+        keys = [stamp(self._stamp(grid), coat, rim_open) for coat in batch]
         new = {key: coat for key, coat in zip(keys, batch, strict=True) if key not in self.known}
         if new:
             made = films(grid, list(new.values()), threads, rim_open, halt)
@@ -52,17 +71,16 @@ class KnownFilms:
         return np.array([self.known[key] for key in keys])
 
 
-class KnownMeshes:
-    """Takes the place of `evenwall.planning.walls.remesh`, and draws no mesh twice."""
+class Known:
+    """Takes the place of a function whose result follows from its arguments, and calls it once for
+    each content of them."""
 
-    def __init__(self) -> None:
-        self.known: dict[bytes, tuple[Array, NDArray[np.int64]]] = {}
+    def __init__(self, function: Callable[..., Any]) -> None:
+        self.function = function
+        self.known: dict[bytes, bytes] = {}
 
-    def __call__(
-        self, points: Array, triangles: NDArray[np.int64], edge_m: float
-    ) -> tuple[Array, NDArray[np.int64]]:
-        key = hashlib.sha256(pickle.dumps((points, triangles, edge_m))).digest()
+    def __call__(self, *args: Any, **more: Any) -> Any:
+        key = stamp(args, sorted(more.items()))
         if key not in self.known:
-            self.known[key] = remesh(points, triangles, edge_m)
-        points, triangles = self.known[key]
-        return points.copy(), triangles.copy()
+            self.known[key] = pickle.dumps(self.function(*args, **more))
+        return pickle.loads(self.known[key])
