@@ -66,13 +66,22 @@ def stayed_g(plan: Plan, state: RunState) -> float:
     """Grams that should be in the mould: as weighed, less what cups, lid and rim take."""
     total = 0.0
     for coat, planned in zip(state.coats, plan.coats, strict=True):
-        mixed = planned.mix_g
-        if coat.part_a_g is not None and coat.part_b_g is not None:
-            mixed = coat.part_a_g + coat.part_b_g
-        left_g = planned.cup_left_g if coat.cup_left_g is None else coat.cup_left_g
         spill_g = planned.spill_g if coat.spill_g is None else coat.spill_g
-        total += (mixed - left_g - spill_g) * planned.wall_share
+        total += (poured_g(coat, planned) - spill_g) * planned.wall_share
     return total
+
+
+def mixed_g(coat: Coat, planned: CoatPlan) -> float:
+    """Return the grams mixed for a coat: as weighed, or else as planned."""
+    if coat.part_a_g is None or coat.part_b_g is None:
+        return planned.mix_g
+    return coat.part_a_g + coat.part_b_g
+
+
+def poured_g(coat: Coat, planned: CoatPlan) -> float:
+    """Return the grams poured: the mix without what stayed in the cup."""
+    left_g = planned.cup_left_g if coat.cup_left_g is None else coat.cup_left_g
+    return mixed_g(coat, planned) - left_g
 
 
 def stayed_error_g(plan: Plan, state: RunState) -> float:

@@ -191,7 +191,7 @@ def countdown(state: RunState, now_s: float, seen: Observation) -> Countdown | N
     """The one countdown that matters now, on the rig's clock."""
     met_s = state.coat.parts_met_s
     clock = state.coat_plan.clock
-    if state.over or met_s is None:
+    if state.over or met_s is None or "mix_gone" in state.alerts:
         return None
     wait = wait_to_pour(state, now_s)
     if wait is not None:

@@ -240,7 +240,7 @@ def pins_and_parts(sheet: Sheet, spec: RigSpec) -> tuple[dict[str, float], float
     pi_end = 84 + box_height(len(pi))
     sheet.wire(f"M60 {pi_end} V{top:g}")
     sheet.text(70, top - 14, "USB: data, and 5 V for the board", size=12)
-    return wired(sheet, "Board (ATmega328P), chip's pin", pins, top, BOARD_PARTS)
+    return wired(sheet, "ATmega328P, chip's pin", pins, top, BOARD_PARTS)
 
 
 def power_chain(sheet: Sheet) -> float:

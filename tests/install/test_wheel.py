@@ -4,14 +4,11 @@ from __future__ import annotations
 
 import json
 import os
-import re
 import shutil
-import signal
 import subprocess
 import sys
 import zipfile
-from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager
 from pathlib import Path
 
 import httpx
@@ -19,6 +16,7 @@ import pytest
 
 from evenwall.numerics import native
 from tests.support.quick_demo import quick
+from tests.support.served import served
 
 ROOT = Path(__file__).resolve().parents[2]
 WORDS = "import sys; from evenwall.cli.main import main; sys.exit(main(sys.argv[1:]))"
@@ -105,39 +103,21 @@ def test_it_tries_a_rig_with_the_firmware_it_brings(site: Path, tmp_path: Path) 
     assert not list(tmp_path.rglob("libboard.so"))  # none was compiled
 
 
-@contextmanager
-def serving(site: Path, *words: str, cwd: Path) -> Iterator[str]:
-    """The address that a serving command of the wheel prints; it is ended by Ctrl-C."""
+def serving(site: Path, *words: str, cwd: Path) -> AbstractContextManager[tuple[str, int]]:
+    """A serving command of the wheel; it is ended by Ctrl-C."""
     told = {"PYTHONPATH": str(site), "HOME": str(cwd), "CC": "/nonexistent", "PATH": "/nonexistent"}
-    process = subprocess.Popen(
-        [sys.executable, "-c", WORDS, *words, "--port", "0"],
-        cwd=cwd,
-        env=told,
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
-        text=True,
-    )
-    try:
-        if process.stdout is None:
-            raise RuntimeError("no output to read")
-        line = process.stdout.readline()
-        found = re.search(r"http://127\.0\.0\.1:\d+/", line)
-        assert found, line
-        yield found[0]
-    finally:
-        process.send_signal(signal.SIGINT)
-        process.communicate(timeout=60)
+    return served([sys.executable, "-c", WORDS, *words], cwd=cwd, env=told)
 
 
 def test_it_serves_the_panel_and_the_guide(site: Path, tmp_path: Path) -> None:
-    with serving(site, "serve", cwd=tmp_path) as url:
+    with serving(site, "serve", cwd=tmp_path) as (url, _):
         assert httpx.get(f"{url}healthz").status_code == 200
         assert "Evenwall" in httpx.get(url).text
         assert httpx.get(f"{url}guide/web/guide/install.md").status_code == 200
 
 
 def test_it_serves_the_shop_page_without_a_broker(site: Path, tmp_path: Path) -> None:
-    with serving(site, "shop", "--broker-port", "1", cwd=tmp_path) as url:
+    with serving(site, "shop", "--broker-port", "1", cwd=tmp_path) as (url, _):
         page = httpx.get(url)
         assert page.status_code == 200
         assert httpx.get(f"{url}shop/shop.js").status_code == 200

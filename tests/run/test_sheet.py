@@ -50,7 +50,7 @@ def test_the_first_sheet_says_where_to_press_when_the_list_is_done() -> None:
 
 def test_a_mix_that_is_gone_is_not_to_be_poured() -> None:
     """Late, the sheet still says how much stays in the cup; past its pot life, nothing of a pour
-    but to whom it has happened already."""
+    but to whom it has happened already, and no time counts on."""
     bench = Bench().until(Step.POUR)
     clock, met_s = bench.state.coat_plan.clock, bench.state.coat.parts_met_s
     assert met_s is not None
@@ -62,6 +62,8 @@ def test_a_mix_that_is_gone_is_not_to_be_poured() -> None:
         told = sentence(bench.state, bench.now_s, seen(bench))
         assert told[0] == plain.ALERTS[alert]
         assert why in told[1]
+        counts = countdown(bench.state, bench.now_s, seen(bench)) is not None
+        assert counts == (alert == "late_pour")
 
 
 def test_nothing_counts_down_to_a_stop_while_the_frame_stands() -> None:

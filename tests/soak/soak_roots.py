@@ -11,16 +11,17 @@ import json
 import os
 import re
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import AbstractContextManager
 from pathlib import Path
 from urllib.request import urlopen
 
 from tests.support.clean_root import LOOK_S, ROOT, CleanRoot, clean_root, clock, nap, require_root
+from tests.support.served import served
 
 SUITES = os.environ.get("EVENWALL_CLEAN_SUITES", "bookworm trixie").split()
 LOWEST_IN = "bookworm"  # its Python is the oldest that is supported
@@ -105,27 +106,10 @@ def does_the_job(root: CleanRoot, evenwall: str, what: str) -> None:
     shutil.rmtree(root.file("/srv/sample"))
 
 
-@contextmanager
-def serving(root: CleanRoot, evenwall: str, *words: str) -> Iterator[tuple[str, int]]:
-    """The address at which a command of the root serves, and its process."""
+def serving(root: CleanRoot, evenwall: str, *words: str) -> AbstractContextManager[tuple[str, int]]:
+    """A command of the root that serves: its address and its process."""
     there = ["chroot", str(root.path), "env", "-i", "HOME=/root", "LANG=C.UTF-8", "PATH=/usr/bin"]
-    process = subprocess.Popen(
-        [*there, evenwall, *words, "--port", "0"],
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
-        text=True,
-    )
-    try:
-        if process.stdout is None:
-            raise RuntimeError("no output to read")
-        line = process.stdout.readline()
-        found = re.search(r"http://127\.0\.0\.1:\d+/", line)
-        if found is None:
-            raise SystemExit(f"{root.suite}: {words[0]} said {line!r}")
-        yield found[0], process.pid
-    finally:
-        process.terminate()
-        process.communicate(timeout=60)
+    return served([*there, evenwall, *words], ended_by=signal.SIGTERM)
 
 
 def family(pid: int) -> list[int]:

@@ -12,10 +12,11 @@ import numpy.typing as npt
 
 from evenwall.errors import RecordError
 from evenwall.geometry.mould import Cavity, load_cavity
+from evenwall.history.assessment import mixed_g, poured_g
 from evenwall.history.recorded import Recorded
 from evenwall.history.spots import PLACES
 from evenwall.history.turned import Stretch, ramps_of, stretches
-from evenwall.model import CoatPlan, Plan, Sample
+from evenwall.model import Plan, Sample
 from evenwall.run.state import Coat
 from evenwall.simulation.blind.draws import Draw, draw
 from evenwall.simulation.blind.flow import Turning
@@ -87,25 +88,18 @@ def _laid(run: Recorded, luck: Draw) -> list[Laid]:
         if first_s is None or met_s is None or poured_s is None or from_s is None or not made[c]:
             raise RecordError(f"run {run.run_id}: coat {coat.coat} was not turned")
         rows = [row for row in run.samples if row.coat == coat.coat and row.at_s >= from_s]
-        mixed_g, poured_g = _grams(coat, run.plan.coats[c])
+        planned = run.plan.coats[c]
         found.append(
             Laid(
                 met_s - first_s,
                 poured_s - met_s,
                 max(poured_s, from_s) - met_s,
                 turning_of(run.plan, coat, made[c], rows),
-                mixed_g,
-                poured_g * luck.pour[c],
+                mixed_g(coat, planned),
+                poured_g(coat, planned) * luck.pour[c],
             )
         )
     return found
-
-
-def _grams(coat: Coat, planned: CoatPlan) -> tuple[float, float]:
-    """Return the grams mixed and poured."""
-    mixed_g = (coat.part_a_g or planned.part_a_g) + (coat.part_b_g or planned.part_b_g)
-    left_g = planned.cup_left_g if coat.cup_left_g is None else coat.cup_left_g
-    return mixed_g, mixed_g - left_g
 
 
 def turning_of(plan: Plan, coat: Coat, made: Sequence[Stretch], rows: Sequence[Sample]) -> Turning:
