@@ -331,7 +331,13 @@ def create_app(service: Service, settings: Settings, clock: Clock | None = None)
         return JSONResponse({"detail": said_outside(error)}, status_code=_status(error))
 
     app.add_middleware(GZipMiddleware, minimum_size=600, compresslevel=6)
-    app.add_middleware(Door, settings=settings, policy=page.policy, tell=people.note_refusal)
+    app.add_middleware(
+        Door,
+        settings=settings,
+        policy=page.policy,
+        tell=people.note_refusal,
+        closing=app.state.closing,
+    )
     return app
 
 

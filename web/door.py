@@ -69,13 +69,15 @@ class Door:
         settings: Settings,
         policy: str,
         tell: Callable[[str, str, int], None] = lambda *_: None,
+        closing: asyncio.Event | None = None,
     ) -> None:
-        """Set up. tell: called with peer, request and status of each refusal."""
+        """Set up. tell: called with peer, request and status of each refusal. closing: set when the
+        server ends, which then cancels the requests that are still under way."""
         self._app = app
         self._settings = settings
         self._open: Counter[str] = Counter()  # requests under way, by peer
         self._turnstile = Turnstile()
-        self._tell = tell
+        self._tell, self._closing = tell, closing
         self._headers = {
             "content-security-policy": policy,
             "x-content-type-options": "nosniff",
@@ -130,17 +132,24 @@ class Door:
 
     async def _whole(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Admit a request if its body arrives in time and within the size limit."""
-        body = _Body(receive)
+        body, begun = _Body(receive), False
 
         async def answer(message: Message) -> None:
+            nonlocal begun
             if body.refusal is None:
+                begun = True
                 await send(message)
 
         try:
             await self._app(scope, body, answer)
-        except ClientDisconnect:  # a route was reading the body
-            if body.refusal is None:
+        except ClientDisconnect:  # a route was reading the body, and perhaps its peer has gone
+            pass
+        except asyncio.CancelledError:
+            if self._closing is None or not self._closing.is_set():
                 raise
+            if not begun:
+                await _refuse(send, 503, "The controller is ending.")
+            return
         if body.refusal is not None:
             await _refuse(send, *body.refusal)
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import asyncio
 from typing import Any
 
+from starlette.requests import ClientDisconnect
+
 from evenwall_bridge.clock import run_virtual
 from evenwall_web.door import (
     LET_IN_A_TURN,
@@ -147,5 +149,36 @@ def test_a_header_that_stands_twice_is_refused() -> None:
             [(b"content-length", b"5"), (b"transfer-encoding", b"chunked")],
         ):
             assert await ask(door, "192.0.2.1", headers=headers) == 400
+
+    asyncio.run(main())
+
+
+def test_a_peer_that_goes_in_the_middle_of_its_body_is_no_error() -> None:
+    """The route that reads it hears of it; the web server would print the rest of the way."""
+
+    async def reading(scope: Any, receive: Any, send: Any) -> None:
+        raise ClientDisconnect
+
+    async def main() -> None:
+        assert await ask(Door(reading, Settings(), ""), "192.0.2.1") == 0
+
+    asyncio.run(main())
+
+
+def test_a_request_under_way_is_answered_when_the_server_ends() -> None:
+    """The web server cancels what is left after its time; only then is that no error."""
+
+    async def main() -> None:
+        closing = asyncio.Event()
+        door = Door(Rooms(), Settings(), "", closing=closing)
+        for ending, status in ((False, None), (True, 503)):
+            held = asyncio.create_task(ask(door, "192.0.2.1"))
+            for _ in range(5):
+                await asyncio.sleep(0)  # noqa: TID251
+            if ending:
+                closing.set()
+            held.cancel()
+            found = await asyncio.gather(held, return_exceptions=True)
+            assert found == [status] if ending else isinstance(found[0], asyncio.CancelledError)
 
     asyncio.run(main())
