@@ -58,7 +58,7 @@ def dewetting_mm(density_kg_m3: float) -> float:
 
 
 def dewetting(casting: Casting, first_mm: float) -> list[str]:
-    """Caution of a first coat that may draw back from bare silicone; coats on resin do not."""
+    """Warn of a first coat that may draw back from bare silicone. Coats on resin do not."""
     limit_mm = dewetting_mm(casting.resin.sheet.mixed_density_g_cm3 * 1e3)
     if "silicone" not in casting.mould.material or first_mm >= limit_mm:
         return []
@@ -71,8 +71,8 @@ def dewetting(casting: Casting, first_mm: float) -> list[str]:
 
 
 def vent(warmer_K: float, room_degC: float, mean_mm: float, density_kg_m3: float) -> list[str]:
-    """Caution of a sealed cap: air that warms at a constant volume, p dT/T (ideal gas), against the
-    weight of a coat, rho g h."""
+    """Warn of a sealed cap: the air inside warms at a constant volume (dp = p dT/T, ideal gas), and
+    its pressure is compared with the weight of a coat, rho g h."""
     if warmer_K < 1.0:
         return []
     pressure_Pa = AIR_PA * warmer_K / kelvin(room_degC)
@@ -85,7 +85,7 @@ def vent(warmer_K: float, room_degC: float, mean_mm: float, density_kg_m3: float
 
 
 def balance(counterweights: bool) -> list[str]:
-    """Caution of play in an unbalanced axis: the frame falls through it twice a turn."""
+    """Warn of play in an unbalanced axis: the frame falls through the play twice a turn."""
     if not counterweights:
         return []
     return [
@@ -96,7 +96,7 @@ def balance(counterweights: bool) -> list[str]:
 
 
 def moisture(casting: Casting, mould_degC: float) -> tuple[float | None, list[str]]:
-    """Dew point of the shop's air in degC and what follows from it."""
+    """Return the dew point of the shop's air in degC and the cautions that follow from it."""
     shop = casting.shop
     if shop.humidity_percent is None:
         return None, ["The shop's humidity was not given: moisture was not looked at."]
@@ -112,10 +112,10 @@ def moisture(casting: Casting, mould_degC: float) -> tuple[float | None, list[st
 
 
 def escaping_bubble_mm(batch: Batch, density_kg_m3: float) -> float:
-    """Smallest bubble that rises through its own coat before the gel.
+    """Return the diameter of the smallest bubble that rises through its own coat before the gel.
 
-    Stokes with a rigid surface, d = sqrt(18 h / (rho g integral dt/mu)), while the skin lies under
-    the resin; it hangs over it as long, so half the time counts.
+    Stokes' law with a rigid surface, d = sqrt(18 h/(rho g integral dt/mu)), while the skin lies
+    under the resin. The skin hangs over the resin for as long, so half the time counts.
     """
     history = batch.history
     after = history.time_s >= batch.clock.spin_from_s
@@ -130,7 +130,7 @@ def escaping_bubble_mm(batch: Batch, density_kg_m3: float) -> float:
 
 
 def shopping(casting: Casting, batch: Batch, coats: int) -> dict[str, float]:
-    """Things to have on the bench: grams of each part with a little spare, and the degassing
+    """Return what to have on the bench: grams of each part with a little spare, and the degassing
     cup."""
     sheet = casting.resin.sheet
     a_g, b_g = batch.part_a_g * coats, batch.part_b_g * coats
@@ -150,7 +150,7 @@ def shopping(casting: Casting, batch: Batch, coats: int) -> dict[str, float]:
 
 
 def warm_mould(mould_degC: float) -> list[str]:
-    """Cautions for a warmed mould (common practice, no source for the two limits)."""
+    """Return the cautions for a warmed mould (common practice, no source for the two limits)."""
     if mould_degC <= WARM_degC:
         return []
     said = (
@@ -161,7 +161,8 @@ def warm_mould(mould_degC: float) -> list[str]:
 
 
 def cautions(casting: Casting, batch: Batch, mould_degC: float) -> tuple[list[str], float]:
-    """Sentences for this casting on this day, then the standing ones; and the smallest bubble."""
+    """Return the cautions for this casting on this day, then the standing ones, and the diameter of
+    the smallest bubble that escapes."""
     found = moisture(casting, mould_degC)[1]
     sheet = casting.resin.sheet
     if batch.degas_s < 120.0:
@@ -194,9 +195,10 @@ def cautions(casting: Casting, batch: Batch, mould_degC: float) -> tuple[list[st
 
 
 def mean_bound_mm(mass_g: float, solid_g: float, density_g_cm3: float, *, opening: bool) -> float:
-    """The most that `mass_g` of skin can average round what weighs `solid_g` when solid.
+    """Return the largest average wall that `mass_g` of skin can have on a form that weighs
+    `solid_g` when solid.
 
-    Isoperimetric inequality: a closed skin is no smaller than the sphere of that volume; a skin
+    Isoperimetric inequality: a closed skin is no smaller than the sphere of that volume. A skin
     with one flat opening, mirrored at it, encloses twice the volume, so it is no smaller than a
     hemisphere.
     """

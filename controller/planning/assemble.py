@@ -1,4 +1,4 @@
-"""Laid and chosen coats put together: the plan with its totals, load, cautions and details."""
+"""Assembly of a plan: its laid and chosen coats with their totals, load, cautions and details."""
 
 from __future__ import annotations
 
@@ -56,9 +56,10 @@ def assemble(
     laid: tuple[CoatPlan, ...],
     seed: int,
 ) -> Plan:
-    """Put laid and chosen coats together: totals, load, cautions.
+    """Return the plan of laid and chosen coats, with totals, load and cautions.
 
-    options: the coats still to lay after each of the rests that were compared; found says which.
+    options: the coats still to lay after each of the rests that were compared; `found` tells which
+    one was chosen.
     """
     casting, cavity, series = context.casting, context.cavity, options[found.rest]
     fresh = found.recipes[len(laid) :]
@@ -114,13 +115,14 @@ def assemble(
 def load_of(
     context: PlanningContext, profiles: list[Any], totals: Totals, batches: Sequence[Batch]
 ) -> Any:
-    """Return what turns and what the motors have left. Raises PlanError where it is too much."""
+    """Return the turning mass and the margin of the motors. Raises PlanError where a load is too
+    much."""
     kg, mix_kg = totals.hollow_g * 1e-3, batches[0].mix_g * 1e-3
     return check_load(context.casting, context.cavity, context.rig, profiles, kg, mix_kg)
 
 
 def geometry_of(cavity: Cavity) -> Geometry:
-    """Return the mould as the plan's file has it."""
+    """Return the mould's figures for the plan's file."""
     return Geometry(
         area_cm2=cavity.area_cm2,
         solid_volume_cm3=cavity.solid_volume_cm3,
@@ -130,7 +132,8 @@ def geometry_of(cavity: Cavity) -> Geometry:
 
 
 def totals_of(context: PlanningContext, coats: Sequence[CoatPlan], demould_s: float) -> Totals:
-    """Sum the grams, the cost and the time of all coats; the last is demoulded after demould_s."""
+    """Sum the grams, the cost and the time of all coats, up to demoulding: `demould_s` after the
+    last."""
     hollow = sum(c.mix_g - c.cup_left_g - c.spill_g - c.lid_g for c in coats)
     density = context.casting.resin.sheet.cured_density_g_cm3
     solid = context.cavity.solid_volume_cm3 * density
@@ -186,7 +189,7 @@ def lay(
     recipe: Recipe,
     turned: tuple[Ramp, ...],
 ) -> CoatPlan:
-    """One coat as the plan's file has it. Of an open mould each loses grams of its own."""
+    """Return one coat for the plan's file. In an open mould each coat loses grams of its own."""
     mean_mm, spill_g = batch.mean_mm, batch.spill_g
     if found.spilt_m3 is not None and found.grid is not None:
         k = index - (len(found.recipes) - len(found.coats_m))
@@ -215,20 +218,21 @@ def lay(
 
 
 def turned_by(clock: CoatClock, late: float) -> CoatClock:
-    """With when turning must have begun, by a share of the gel."""
+    """Return the clock with its latest start of turning: `late` of the time to gel after the
+    planned start."""
     return clock.model_copy(update={"turn_by_s": clock.spin_from_s + late * clock.gel_expected_s})
 
 
 def late_of(clock: CoatClock) -> float:
-    """The share again."""
+    """Return how long after the planned start turning may begin, as a share of the time to gel."""
     return (turn_by_s(clock) - clock.spin_from_s) / clock.gel_expected_s
 
 
 def baseline_coats(
     context: PlanningContext, series: Series, found: Found, laid: int
 ) -> dict[str, Any]:
-    """Turning of the compared 4:1, poured at once, on each coat's own cure: the parts that differ
-    from the plan's own. A laid coat is compared as the first of the others."""
+    """Return the turning of the compared 4:1, poured at once, for each coat on its own cure: the
+    parts that differ from the plan's own. A laid coat is compared as the first of the others."""
     if not found.baseline:
         return {}
     recipe, rows = found.baseline_recipe, []
@@ -243,7 +247,7 @@ def baseline_coats(
 def cautions_of(
     context: PlanningContext, coats: Sequence[CoatPlan], laid: int, batches: Sequence[Batch]
 ) -> list[str]:
-    """Return what the mouth, the mould and the times of the coats still to lay ask of a person."""
+    """Return the cautions about the mouth, the mould and the times of the coats still to lay."""
     fresh, density = coats[laid:], context.density_kg_m3
     warmer_K = max(one.coat_peak_degC for one in batches) - context.shop_degC
     return [
@@ -256,7 +260,7 @@ def cautions_of(
 
 
 def opening_caution(context: PlanningContext, coats: Sequence[CoatPlan]) -> list[str]:
-    """Cautions about the mouth while it turns."""
+    """Return the cautions about the mouth while the mould turns."""
     poured_g = sum(c.mix_g - c.cup_left_g for c in coats)
     if context.open:
         spilt_g = sum(c.spill_g for c in coats)
@@ -276,7 +280,7 @@ def opening_caution(context: PlanningContext, coats: Sequence[CoatPlan]) -> list
 
 
 def standing_caution(coats: Sequence[CoatPlan]) -> list[str]:
-    """Cautions while a mix stands in its cup."""
+    """Return the cautions about a mix that stands in its cup."""
     stand = [str(coat.coat) for coat in coats if coat.clock.pour_from_s > 0.0]
     if not stand:
         return []
@@ -288,7 +292,7 @@ def standing_caution(coats: Sequence[CoatPlan]) -> list[str]:
 
 
 def margin_caution(coats: Sequence[CoatPlan]) -> list[str]:
-    """Say where a person has less than MARGIN_S to spare before turning must begin."""
+    """Warn where a person has less than MARGIN_S to spare before turning must begin."""
     spare_s = {
         coat: coat.clock.turn_by_s - coat.clock.spin_from_s
         for coat in coats
@@ -306,7 +310,7 @@ def margin_caution(coats: Sequence[CoatPlan]) -> list[str]:
 
 
 def taught_notes(taught: Taught, found: Found) -> list[str]:
-    """Notes on the changes that the mould's own past makes."""
+    """Return the notes on what earlier castings of this mould change in the plan."""
     said = []
     if abs(taught.stays - 1.0) >= 0.005:
         said.append(
@@ -323,7 +327,7 @@ def taught_notes(taught: Taught, found: Found) -> list[str]:
 
 
 def held_mm(context: PlanningContext, batches: Sequence[Batch]) -> float:
-    """Return the least that the rotation holds of any of these coats."""
+    """Return the thinnest coat that the rotation holds, of these coats."""
     return min(context.hold_mm(one) for one in batches)
 
 
@@ -338,7 +342,7 @@ def slump_caution(context: PlanningContext, batches: Sequence[Batch]) -> list[st
 
 
 def colder(context: PlanningContext, batch: Batch, coats: int) -> dict[str, float] | str:
-    """Changes in a shop 5 K colder."""
+    """Return what changes in a shop that is 5 K colder."""
     try:
         cold = context.batch(batch.mean_mm, colder_K=5.0)
     except (PlanError, OutsideValidity) as error:
@@ -353,7 +357,7 @@ def colder(context: PlanningContext, batch: Batch, coats: int) -> dict[str, floa
 
 
 def wall_summary(casting: Casting, wall_mm: float, found: Found) -> WallSummary:
-    """The computed wall in mm; without a film, the area average alone, and it says so."""
+    """Return the computed wall in mm. Without a film, return the average alone, with a note."""
     if found.statistics is None or found.grid is None:
         return WallSummary(
             target_mm=casting.wall_mm,
@@ -388,7 +392,7 @@ def wall_summary(casting: Casting, wall_mm: float, found: Found) -> WallSummary:
 
 
 def search_details(found: Found) -> dict[str, Any]:
-    """Summary of the search, for the report."""
+    """Return the summary of the search for the report."""
     if not found.baseline or found.statistics is None:
         return {"films": 0, "interrupted": found.interrupted}
     return {
@@ -404,12 +408,13 @@ def search_details(found: Found) -> dict[str, Any]:
 
 
 def gain_over(plain: float, s: WallStatistics) -> float | None:
-    """Gain over the baseline's thinnest patch; None where that one is bare."""
+    """Return the gain over the baseline's thinnest patch, or None where that patch is bare."""
     return round(s.min / s.mean / plain, 3) if plain > 0.0 else None
 
 
 def demould_from_min(clocks: Sequence[CoatClock], last_demould_s: float) -> float:
-    """From the first coat's parts meeting to demoulding, pouring each coat when it first may."""
+    """Return the time from the first coat's mixing to demoulding, if each coat is poured as soon as
+    allowed."""
     met_s = 0.0
     for before, after in itertools.pairwise(clocks):
         met_s += before.next_pour_from_s - (after.spin_from_s - CLOSE_UP_S)

@@ -1,4 +1,5 @@
-"""One coat's bench work: what to weigh, what stays in the cup, the clock from mixing to rest."""
+"""Bench work of one coat: what to weigh, what stays in the cup, and the clock from mixing to
+rest."""
 
 from __future__ import annotations
 
@@ -42,7 +43,8 @@ HORIZON_GELS = 30.0  # how far the cure is followed for windows and demoulding
 class CoatDone:
     """Outcome of a coat: weighed, left and spilt grams. The thickness follows from them.
 
-    pace: its gel as seen over its gel as expected; the next coats of the same day are timed by it.
+    pace: the observed gel time over the expected one; the next coats of the same day are timed by
+    it.
     """
 
     mix_g: float
@@ -53,8 +55,8 @@ class CoatDone:
 
 @dataclass(frozen=True)
 class Taught:
-    """Lessons of this mould's proven castings, as ratios of found over foreseen: the resin that
-    stayed in it, and its rim against the average wall. castings: how many they were."""
+    """Lessons of this mould's proven castings, as ratios of measured over predicted: the resin that
+    stayed in the mould, and the rim against the average wall. castings: their number."""
 
     stays: float = 1.0
     rim_factor: float = 1.0
@@ -63,10 +65,10 @@ class Taught:
 
 @dataclass(frozen=True)
 class Batch:
-    """A coat before its spin is chosen. `history` is the coat's, on the coat's clock.
+    """A coat before its spin is chosen. `history` is the coat's cure on the coat's clock.
 
-    warmer_K: the mould as this coat meets it, over the mould's own temperature; rest: the share of
-    the bonding window by which the next coat waits.
+    warmer_K: how much earlier coats have warmed the mould. rest: the share of the bonding window by
+    which the next coat waits.
     """
 
     mean_mm: float
@@ -86,7 +88,7 @@ class Batch:
 
 
 def cure_sheet(sheet: Sheet) -> cure.Sheet:
-    """The sheet in SI. Raises InputError where two of its figures cannot both be right."""
+    """Return the sheet in SI. Raises InputError where two of its figures contradict each other."""
     agreeing(sheet)
     peak = sheet.peak_exotherm_degC
     return cure.Sheet(
@@ -103,16 +105,16 @@ def cure_sheet(sheet: Sheet) -> cure.Sheet:
 
 
 def parts_g(mix_g: float, sheet: Sheet) -> tuple[float, float]:
-    """Grams of A and B of a mix, by weight."""
+    """Return the grams of A and B in a mix, by the ratio by weight."""
     part_a = mix_g / (1.0 + sheet.mix_ratio_b_per_100a / 100.0)
     return part_a, mix_g - part_a
 
 
 def cup_left_g(poured_g: float, sheet: Sheet) -> float:
-    """Resin that clings to a tilted cup after CUP_DRAIN_S, and to the stick.
+    """Return the resin that clings to a tilted cup after CUP_DRAIN_S, and to the stick.
 
-    The draining film on a plate, h = sqrt(mu x/(rho g t)) (Jeffreys 1930), averaged over the depth
-    of a squat cup as deep as wide: two thirds of its foot's thickness, on bottom and side.
+    The draining film on a plate, h = sqrt(mu x/(rho g t)) (Jeffreys 1930), is averaged over a squat
+    cup as deep as it is wide: two thirds of the thickness at its foot, on bottom and side.
     """
     density = sheet.mixed_density_g_cm3 * 1e3
     width = (4.0 * poured_g * 1e-3 / density / math.pi) ** (1.0 / 3.0)
@@ -131,11 +133,11 @@ def mix(
     witness: bool = False,
     stays: float = 1.0,
 ) -> tuple[float, float]:
-    """Grams to mix, and grams of them that stay behind, for a cured coat of `mean_mm` after
-    spilling and after what the lid takes.
+    """Return the grams to mix, and the grams of these that stay in the cup, for a cured coat of
+    `mean_mm` after spilling and after what the lid takes.
 
-    witness: some is left in the cup on purpose, for the probe that stands in it. stays: of the
-    grams meant for the wall, the share that earlier castings of this mould were found to hold.
+    witness: some resin is left in the cup on purpose, for the probe in it. stays: the share of the
+    grams meant for the wall that earlier castings of this mould were found to hold.
     """
     on_wall = area_cm2 * mean_mm * 0.1 * sheet.cured_density_g_cm3
     poured = on_wall + spill_g + lid_g
@@ -145,7 +147,7 @@ def mix(
 
 
 def probe_in_cup(rig: RigSpec) -> bool:
-    """Whether a probe stands in the left-over mix."""
+    """Return whether a probe stands in the resin left in the cup."""
     return any(probe.role == "resin" and probe.placement == "cup" for probe in rig.probes)
 
 
@@ -163,9 +165,10 @@ def make_batch(
 ) -> Batch:
     """Time one coat whose weights `mix` gave. Raises PlanError when the resin leaves no time.
 
-    stand: the share (0 to 1) of the time it may stand in its cup, degassed, before it is poured.
-    Poured later it is thicker and sets sooner after: it runs less far. warmer_K: earlier coats have
-    warmed the mould so much. rest: the share (0 to 1) of the bonding window that the next waits.
+    stand: the share (0 to 1) of the time that the degassed mix may stand in its cup before it is
+    poured. Poured later it is thicker and sets sooner, so it flows less far. warmer_K: how much
+    earlier coats have warmed the mould. rest: the share (0 to 1) of the bonding window by which the
+    next coat waits.
     """
     sheet = casting.resin.sheet
     mix_g, left_g = weights_g
@@ -212,8 +215,9 @@ def make_batch(
 
 
 def gel_span(warmer_K: float) -> tuple[float, float]:
-    """Earliest and latest gel over the expected one, as a 90 % span: the batch's own and, of a wall
-    that earlier coats warm by so much, the heat model's, which are taken to be independent."""
+    """Return the earliest and the latest gel over the expected one, as a 90 % span. It joins the
+    spread of batches and, on a wall that earlier coats warm, the error of the heat model, taken to
+    be independent."""
     heat = NINETY * HEAT_SD * GEL_PER_K * abs(warmer_K)
     low, high = (math.hypot(math.log(share), heat) for share in (GEL_LOW, GEL_HIGH))
     return math.exp(-low), math.exp(high)
@@ -230,7 +234,7 @@ def _gel_s(short: cure.CureHistory, sheet: Sheet, shop_degC: float) -> float:
 
 
 def _check_pour(sheet: Sheet, mix_g: float, pour_by_s: float, shop_degC: float) -> None:
-    """Raises PlanError where hands cannot mix and pour in time."""
+    """Raise PlanError where a person cannot mix and pour in time."""
     if pour_by_s >= MIX_S + POUR_S:
         return
     needed_s = MIX_S + LEAST_DEGAS_S + POUR_S
@@ -246,7 +250,8 @@ def _check_pour(sheet: Sheet, mix_g: float, pour_by_s: float, shop_degC: float) 
 
 
 def _pour_by_s(resin: Resin, cup: cure.CureHistory) -> float:
-    """When the cup has doubled its viscosity, or gelled to three quarters of its time."""
+    """Return the time by which the cup has doubled its viscosity, or three quarters of its time to
+    gel if that is earlier."""
     thick = cup.viscosity_Pa_s > POURABLE_RISE * cup.viscosity_Pa_s[0]
     doubled = float(cup.time_s[int(np.argmax(thick))]) if thick.any() else math.inf
     pour_by = min(doubled, 0.75 * cure.gel_time_s(cup))
@@ -262,7 +267,7 @@ def _coat_histories(
     room_K: float,
     mould_degC: float,
 ) -> tuple[cure.CureHistory, cure.CureHistory]:
-    """The coat to its demoulding, and finely to its gel."""
+    """Return the cure of the coat to its demoulding, and in fine steps to its gel."""
 
     def history(duration_s: float) -> cure.CureHistory:
         return cure.coat_history(
@@ -301,12 +306,13 @@ def _coat_histories(
 
 
 def turn_by_s(clock: CoatClock) -> float:
-    """When a poured coat that still stands is late, from the moment its parts met."""
+    """Return the time, after the parts met, at which a poured coat that still stands is late."""
     return clock.turn_by_s or clock.spin_from_s + USUALLY_LATE * clock.gel_expected_s
 
 
 def viscosity_table(history: cure.CureHistory) -> tuple[tuple[float, float], ...]:
-    """(time_s, Pa s) to the gel, thinned to steps of 8 % in viscosity; set after the last entry."""
+    """Return (time_s, Pa s) up to the gel, in steps of 8 % in viscosity. The coat is set after the
+    last entry."""
     liquid = np.isfinite(history.viscosity_Pa_s)
     count = int(np.argmin(liquid)) if not liquid.all() else len(liquid)
     log = np.log(history.viscosity_Pa_s[:count])

@@ -1,8 +1,8 @@
 """Heat that earlier coats leave in the mould, and the coats timed on the wall that it warms.
 
-The wall and all coats are followed in one dimension (`numerics.heat`). A coat is then timed, and
-its viscosity taken, as if it met a mould of one temperature throughout: the one at which it gels
-when it gels on the real wall, warmest inside, over coats that are still curing.
+The wall and all coats are computed in one dimension (`numerics.heat`). A coat is then timed, and
+its viscosity taken, as if the whole mould had one temperature. At that temperature the coat would
+gel when it gels on the real wall, which is warmest inside, over coats that are still curing.
 """
 
 from __future__ import annotations
@@ -31,7 +31,8 @@ COOLEST_K, WARMEST_K, WARMEST_degC = -5.0, 35.0, 59.0  # where the mould that is
 
 @dataclass(frozen=True)
 class OnWall:
-    """A coat that is laid: in_cup_s from its mixing to its pour's end, next_s to the next one's."""
+    """A laid coat. in_cup_s: from its mixing to the end of its pour. next_s: to the next coat's end
+    of pour."""
 
     mean_mm: float
     in_cup_s: float
@@ -40,7 +41,8 @@ class OnWall:
 
 @dataclass(frozen=True, eq=False)
 class Coming:
-    """The next coat: its cure on a mould of one temperature, and in_cup_s to its pour's end."""
+    """The next coat: its cure on a mould of one temperature, and in_cup_s to the end of its
+    pour."""
 
     mean_mm: float
     history: cure.CureHistory
@@ -54,11 +56,11 @@ class Coming:
 
 @dataclass(frozen=True)
 class CoatHeat:
-    """One coat as it meets the mould.
+    """One coat when it meets the mould.
 
-    wall_warmer_K: the wall's inner face over the mould's temperature at the start; met_K: by how
-    much a mould of one temperature would be warmer for the same gel; gel_s: from its own mixing;
-    gel_earlier: the share of a first coat's gel by which it comes earlier.
+    wall_warmer_K: temperature of the wall's inner face over the mould's at the start. met_K: how
+    much warmer a mould of one temperature must be for the same gel. gel_s: time to gel from the
+    coat's own mixing. gel_earlier: how much earlier it gels, as a share of a first coat's time.
     """
 
     coat: int
@@ -70,7 +72,7 @@ class CoatHeat:
 
 @dataclass(frozen=True)
 class Series:
-    """Coats in order, each timed on the wall as those before it leave it."""
+    """Coats in order, each timed on the wall that the coats before it have warmed."""
 
     rest: float
     batches: tuple[Batch, ...]
@@ -90,7 +92,7 @@ class Series:
 
 
 def wall_of(casting: Casting, shop_degC: float, mould_degC: float) -> heat.Wall:
-    """The casting's mould wall as the heat model needs it."""
+    """Return the casting's mould wall for the heat model."""
     return heat.Wall(
         metres(casting.mould.wall_mm),
         cure.wall_material(casting.mould.material),
@@ -107,10 +109,10 @@ def warm_series(
     laid: Sequence[OnWall],
     rest: float,
 ) -> Series:
-    """Time so many coats on top of those laid, one after another.
+    """Time a number of coats on top of the laid ones, one after another.
 
-    warmed: the batch on a mould that is warmer by so many kelvin. Every coat is poured when the one
-    before it allows, on its own warm clock.
+    warmed: returns the batch on a mould that is warmer by the given kelvin. Each coat is poured as
+    soon as the one before it allows, on its own warm clock.
     """
     cold = warmed(0.0)
     coming = Coming(cold.mean_mm, cold.history, cold.clock.spin_from_s - CLOSE_UP_S)
@@ -140,7 +142,7 @@ def warm_series(
 
 
 def _check_turns(coat: int, batch: Batch) -> None:
-    """Raises PlanError where a coat gels on the warm wall before it can turn."""
+    """Raise PlanError where a coat gels on the warm wall before it can turn."""
     clock = batch.clock
     if clock.gel_expected_s <= clock.spin_from_s:
         raise PlanError(
@@ -188,8 +190,8 @@ def _as_if(gel_on: Callable[[float], float], gel_s: float, mould_degC: float) ->
 def _gel(
     kin: cure.Kinetics, wall: heat.Wall, coming: Coming, on_wall: Sequence[OnWall]
 ) -> tuple[float, float]:
-    """Return a coat's gel on top of those on the wall, in s from its mixing, and by how much the
-    wall's inner face is warmer then, in K."""
+    """Return a coat's time to gel on top of the coats on the wall, in s from its mixing, and the
+    warming of the wall's inner face at that time, in K."""
     history = coming.history
     ages = cure.equivalent_age_s(history.time_s, history.temp_K, kin.activation_J_mol, kin.ref_K)
     pours, at_s = [], 0.0
@@ -212,9 +214,9 @@ def _gel(
 def heat_detail(
     soon: Series, chosen: Series, rests: Sequence[RestOutlook], why: str
 ) -> dict[str, Any]:
-    """Return what a plan keeps of this heat: the coats as soon as allowed and as they are planned.
+    """Return the plan's record of this heat, for coats poured as soon as allowed and as planned.
 
-    rests: what each rest that was compared promises; why: the reason for the one planned.
+    rests: the promise of each rest that was compared. why: the reason for the planned one.
     """
     return {
         "as_soon_as_allowed": _rows(soon),
@@ -246,7 +248,7 @@ def _rows(series: Series) -> list[dict[str, float]]:
 
 
 def heat_caution(said: dict[str, Any]) -> list[str]:
-    """Return what a person must know where a later coat gels clearly earlier, else none."""
+    """Return the caution about a later coat that gels clearly earlier, or none."""
     worst = max(said["after_waiting"], key=lambda one: float(one["gel_earlier"]))
     if worst["gel_earlier"] <= EVEN_SHARE:
         return []

@@ -1,4 +1,4 @@
-"""Context of one plan: the casting with weights, times and counts of coats."""
+"""Context of one plan: the casting with its weights, times and numbers of coats."""
 
 from __future__ import annotations
 
@@ -52,10 +52,10 @@ DEFAULT_RECIPES = (
 
 
 class PlanningContext:
-    """The casting with all that is computed once: mould, kinetics, the day's temperatures.
+    """A casting with all that is computed once: mould, kinetics, and the day's temperatures.
 
-    pace: this batch's gel time over the sheet's. taught: what earlier castings of this mould
-    showed.
+    pace: this batch's gel time over the sheet's. taught: the lessons of earlier castings of this
+    mould.
     """
 
     def __init__(
@@ -88,11 +88,11 @@ class PlanningContext:
         return mix(mean_mm, area, spill_g, sheet, lid_g=lid_g, witness=self.witness, stays=stays)
 
     def lid_g(self, mean_mm: float) -> float:
-        """Grams that a wetted cap takes of a pour; none without a cap.
+        """Return the grams of a pour that a wetted cap takes; 0 without a cap.
 
-        The cap turns over with the mould through all directions like any other wall, so it is
-        taken to hold as thick a film on average. A solver with a wetted lid in its mesh found 6.6
-        and 10.5 % of the pour on two moulds where that rule says 6.3 and 12.5 %: the mean wall is
+        The cap turns over with the mould through all directions like any other wall, so it is taken
+        to hold as thick a film on average. A solver with a wetted lid in its mesh found 6.6 and
+        10.5 % of the pour on two moulds where this rule gives 6.3 and 12.5 %. The mean wall is
         right to 2 %.
         """
         if self.open:
@@ -101,9 +101,9 @@ class PlanningContext:
         return lid_cm2 * mean_mm * 0.1 * self.casting.resin.sheet.cured_density_g_cm3
 
     def left_open(self, batch: Batch) -> Batch:
-        """Add what runs over the open mouth to the batch, by usual spins on a rough mesh.
+        """Add the grams that run over the open mouth to the batch, for usual spins on a rough mesh.
 
-        If too much would run out for that, the plan is made for a capped mouth, and says so.
+        If too much would run out, the plan is made for a capped mouth, and notes that.
         """
         grid = Grid.of(self.cavity, mesh_mm_for(self.cavity.area_cm2, ROUGH_CELLS), COARSE)
         pour = self.pour(batch)
@@ -126,7 +126,8 @@ class PlanningContext:
         warmer_K: float = 0.0,
         rest: float = 0.0,
     ) -> Batch:
-        """One coat weighed and timed, in a shop colder by so much, on a mould warmer by so much.
+        """Return one coat, weighed and timed, in a shop colder and on a mould warmer by the given
+        kelvin.
 
         stand: see make_batch. rest: the share of the bonding window by which the next coat waits.
         """
@@ -144,7 +145,8 @@ class PlanningContext:
         )
 
     def times(self, batch: Batch) -> tuple[Batch, ...]:
-        """Return the batch poured at once, and those that stood first, as far as it may stand."""
+        """Return the batch poured at once, and the batches that stand first, for as long as they
+        may."""
         stood = [
             self.batch(
                 batch.mean_mm,
@@ -160,7 +162,8 @@ class PlanningContext:
     def series(
         self, batch: Batch, coats: int, laid: Sequence[CoatPlan] = (), rest: float = 0.0
     ) -> Series:
-        """So many coats like this batch, each on the wall as warm as those before it leave it."""
+        """Return a number of coats like this batch, each on the wall that the coats before it have
+        warmed."""
 
         def warmed(warmer_K: float) -> Batch:
             return self.batch(batch.mean_mm, spill_g=batch.spill_g, warmer_K=warmer_K, rest=rest)
@@ -173,14 +176,15 @@ class PlanningContext:
         return warm_series(self.kin, wall, warmed, coats, on_wall, rest)
 
     def rests(self, batch: Batch, coats: int, laid: Sequence[CoatPlan] = ()) -> tuple[Series, ...]:
-        """The coats poured as soon as allowed; where heat matters, also after longer rests."""
+        """Return the coats poured as soon as allowed and, where heat matters, also after longer
+        rests."""
         soon = self.series(batch, coats, laid)
         if soon.even:
             return (soon,)
         return (soon, *(self.series(batch, coats, laid, rest) for rest in RESTS))
 
     def pour(self, *batches: Batch) -> Pour:
-        """The batches of the coats, in order, as the film needs them."""
+        """Return the batches of the coats, in order, as the film's input."""
         times = tuple(
             tuple(
                 Timed(np.array(viscosity_table(one.history)), one.clock)
@@ -209,7 +213,7 @@ class PlanningContext:
         )
 
     def hold_mm(self, batch: Batch) -> float:
-        """The coat that the rotation holds as it thickens: see HOLD_SHARE."""
+        """Return the thickest coat that the rotation holds while it thickens: see HOLD_SHARE."""
         early_s = 0.75 * batch.clock.spin_from_s + 0.25 * batch.clock.gel_expected_s
         viscosity = np.interp(early_s, batch.history.time_s, batch.history.viscosity_Pa_s)
         radius = math.sqrt(self.cavity.area_cm2 * 1e-4 / (4 * math.pi))
@@ -219,7 +223,7 @@ class PlanningContext:
         return min(HOLD_SHARE * scale * 1e3, limit)
 
     def count_for(self, wall_mm: float, stated: int | None) -> int:
-        """Return the stated number of coats, else the fewest that the rotation can hold."""
+        """Return the stated number of coats, or else the fewest that the rotation can hold."""
         if stated is not None:
             self._check_stated(wall_mm, stated)
             return stated
@@ -248,11 +252,12 @@ class PlanningContext:
         )
 
     def _held_mm(self, mean_mm: float) -> float:
-        """Return what the rotation holds of a coat this thick; the cure model ends at 2 cm."""
+        """Return the coat that the rotation holds of one this thick. The cure model ends at 2
+        cm."""
         return self.hold_mm(self.batch(min(mean_mm, THICKEST_MM)))
 
     def _thicker(self, thickest_mm: float) -> str:
-        """Return a hint: what would make a coat thick enough to cover."""
+        """Return a hint on what would make a coat thick enough to cover the mould."""
         if thickest_mm >= COVER_MM:
             return f"a wall of {thickest_mm * MOST_COATS:.1f} mm would do"
         # What is held grows with the root of the speed, and of the viscosity.
@@ -292,8 +297,8 @@ class PlanningContext:
             )
 
     def count_left(self, left_mm: float, stated: int | None, planned: int) -> int:
-        """Return the stated number of coats, else the planned one, or one more if they would
-        slump."""
+        """Return the stated number of coats, or else the planned number, or one more if the coats
+        would slump."""
         if stated is not None:
             self._check_stated(left_mm, stated)
             return stated
@@ -302,7 +307,8 @@ class PlanningContext:
 
 
 def check_neck(casting: Casting, cavity: Cavity) -> None:
-    """The wall must leave a way through the narrowest passage and the mouth."""
+    """Check that the wall leaves a way through the narrowest passage and the mouth. Raises
+    PlanError."""
     radius, where = cavity.neck_radius_mm()
     mouth = math.sqrt(cavity.opening.area_cm2 * 100.0 / math.pi)
     place = f"the neck near {[round(float(x)) for x in where]} mm"

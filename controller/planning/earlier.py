@@ -1,4 +1,4 @@
-"""Parts of a plan that later searches begin with. Light: no search is loaded with it."""
+"""Parts of a plan that later searches begin with. This module is light: it loads no search."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ FORM = "form"  # the detail of a plan that tells which forms are like its own
 class Earlier(Frozen):
     """Parts of an earlier plan that a new search can begin with.
 
-    form: as `form_of` gives it; kept: thinnest patch over the mean wall; viscosity_mPa_s and
-    pot_life_min: of the resin's sheet.
+    form: the figures of `form_of`. kept: thinnest patch over the mean wall. viscosity_mPa_s and
+    pot_life_min: from the resin's sheet.
     """
 
     mesh_sha256: Hash
@@ -30,7 +30,8 @@ class Earlier(Frozen):
 
 
 def earlier_of(plan: Plan) -> Earlier | None:
-    """Return what a plan leaves to later searches; None without a search's recipes and wall."""
+    """Return the parts of a plan that serve later searches, or None without a search's recipes and
+    wall."""
     form, recipes, wall = plan.details.get(FORM), plan.details.get("recipes"), plan.wall
     if not form or not recipes or wall.min_mm is None or wall.mesh_error_mm is None:
         return None

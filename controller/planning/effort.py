@@ -9,7 +9,8 @@ from evenwall.planning.walls import BAD_DAYS, Day
 
 @dataclass(frozen=True)
 class Effort:
-    """Amount of computing. Counts, not seconds, so that a seed gives one plan anywhere."""
+    """Amount of computing, in counts and not in seconds, so that a seed gives the same plan
+    anywhere."""
 
     search_mm: float  # the mesh on which recipes are tried ...
     search_cells: int  # ... and never more than about so many cells on it

@@ -17,11 +17,11 @@ ROUNDED = 100.0  # of a millimetre: the mesh's spacing is rounded down to it
 
 
 def first_plan(casting: Casting, rig: RigSpec, *, taught: Taught | None = None) -> Plan:
-    """Plan a casting with usual spins, its wall computed on the two coarsest meshes there are.
+    """Plan a casting with usual spins; its wall is computed on the two coarsest meshes.
 
     Nothing is searched for, so the same casting gives the same plan anywhere. A search keeps coats
-    and grams and lays a more even wall. taught: what this mould's proven castings said. Raises
-    PlanError where no plan can work.
+    and grams and finds a more even wall. taught: the lessons of this mould's proven castings.
+    Raises PlanError where no plan can work.
     """
     plan = make_plan(casting, rig, time_budget_s=0.0, taught=taught)
     plan = plan.model_copy(update={"details": {**plan.details, FIRST_ANSWER: True}})

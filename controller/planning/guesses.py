@@ -27,7 +27,7 @@ CLOSE_RATIO = 1.25  # of walls or resin figures: within it two plans count as th
 class Guesses:
     """Recipes to try before all others, and the plan to keep unless a better one is found.
 
-    The search is as long as without them: what a shorter one would cost was not measured.
+    The search takes as long as without them; whether it could be shorter was not measured.
     """
 
     known: tuple[Recipe, ...] = ()
@@ -62,7 +62,7 @@ def form_of(cavity: Cavity) -> NDArray[np.float64]:
 def guesses(
     earlier: Sequence[Earlier], casting: Casting, cavity: Cavity, coats: int, pour: Pour
 ) -> Guesses:
-    """Choose from earlier plans those of this mould and of forms like it, nearest first."""
+    """Choose earlier plans of this mould and of similar forms, the nearest first."""
     here = form_of(cavity)
     ranked = sorted(
         (one for one in earlier if len(one.form) == len(here)),
@@ -92,7 +92,7 @@ def recipes_of(earlier: Earlier) -> tuple[Recipe, ...]:
 
 
 def _apart(earlier: Earlier, casting: Casting, cavity: Cavity, form: NDArray[np.float64]) -> float:
-    """Return the difference of two castings: up to 1, spins of one are a good start for the
+    """Return the difference of two castings. Up to 1, spins of one are a good start for the
     other."""
     sheet = casting.resin.sheet
     ratios = np.log(

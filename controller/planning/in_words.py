@@ -8,21 +8,21 @@ from evenwall.model import CoatClock, CoatPlan, Plan
 
 
 def clock_words(time_s: float) -> str:
-    """Minutes and seconds, as a kitchen timer shows them."""
+    """Return a time in minutes and seconds, like a kitchen timer."""
     minutes, seconds = divmod(round(time_s), 60)
     return f"{minutes}:{seconds:02d}"
 
 
 def moment_words(utc: str) -> str:
-    """A recorded moment (ISO 8601, UTC) to the minute, as a person writes it."""
+    """Return a recorded moment (ISO 8601, UTC) to the minute, as a person writes it."""
     return f"{utc[:16].replace('T', ' ')} UTC"
 
 
 def pour_words(clock: CoatClock) -> str:
-    """Return when a coat is poured: in time for the wall, while the resin can be poured.
+    """Return when to pour a coat: in time for the wall, while the resin can be poured.
 
-    Where the wall wants turning to begin before the resin is too thick to pour, the wall's time
-    comes first: a pour at the last moment of the resin would be too late for it.
+    Where turning must begin before the resin is too thick to pour, the time for the wall comes
+    first: a pour at the resin's last moment would be too late for the wall.
     """
     until, start = clock_words(clock.pour_by_s), clock_words(clock.pour_from_s)
     if clock.turn_by_s is not None and clock.turn_by_s < clock.pour_by_s:
@@ -33,14 +33,14 @@ def pour_words(clock: CoatClock) -> str:
 
 
 def begin_words(clock: CoatClock) -> str:
-    """Return when turning must begin, where `pour_words` does not say it; else nothing."""
+    """Return when turning must begin, or nothing where `pour_words` says it."""
     if clock.turn_by_s is None or clock.turn_by_s < clock.pour_by_s:
         return ""
     return f"begin turning by {clock_words(clock.turn_by_s)}"
 
 
 def odds_words(odds: dict[str, Any]) -> str:
-    """Say a plan's odds (`details.odds`) in one sentence."""
+    """Return a plan's odds (`details.odds`) in one sentence."""
     return (
         f"Nine castings in ten should be at least {odds['nine_in_ten_mm']:.1f} mm at the thinnest, "
         f"and half of them {odds['half_mm']:.1f} mm: batch, viscosity, pour, start, motor and mesh "
@@ -71,7 +71,8 @@ def _coat(coat: CoatPlan) -> list[str]:
 
 
 def describe(plan: Plan) -> str:
-    """The plan on one screen. Where the film was not computed, says so and shows no number."""
+    """Return the plan on one screen. Where the film was not computed, it says so and shows no
+    figure."""
     geometry, wall, totals, casting = plan.geometry, plan.wall, plan.totals, plan.casting
     lines = [
         f"{casting.name} in {casting.resin.name},"
@@ -119,7 +120,7 @@ def describe(plan: Plan) -> str:
 
 
 def first_words(plan: Plan) -> str:
-    """A first answer in two lines: coats, grams and cost, and the wall with its error."""
+    """Return a first answer in two lines: coats, grams and cost; the wall with its error."""
     wall, totals, casting = plan.wall, plan.totals, plan.casting
     cost = "" if totals.cost is None else f", {totals.cost:.2f} {casting.resin.currency}".rstrip()
     lines = [

@@ -1,4 +1,4 @@
-"""One mesh of a search: its films, and what is laid on it already."""
+"""One mesh of a search, with its films and the coats already laid on it."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ SCREEN = (BAD_DAYS[2], BAD_DAYS[3], BAD_DAYS[5])
 
 
 class Level:
-    """One mesh: its films, and what is laid already on it."""
+    """One mesh, with its films and the coats already laid on it."""
 
     def __init__(self, walls: Walls, laid: Sequence[tuple[Pour, Recipe]]) -> None:
         self.walls, self.grid, self.laid = walls, walls.grid, laid
@@ -37,8 +37,8 @@ class Level:
         return np.asarray(found * (self.walls.pour.mean_m * area.sum() / (found @ area))[:, None])
 
     def strained(self, recipes: Sequence[Recipe]) -> Array:
-        """Films (5, recipes, cells): as planned, on three bad days, and, as if it were linear, on
-        the opposite of the last."""
+        """Return films (5, recipes, cells): as planned, on three bad days, and on the opposite of
+        the last, taken to be linear."""
         days = (AS_PLANNED, *SCREEN)
         self.walls.of([(recipe, day) for recipe in recipes for day in days])
         planned, *bad = (self.films(recipes, day) for day in days)
@@ -48,10 +48,10 @@ class Level:
         return np.asarray(self.films(recipes, day).sum(axis=0) + self.base)
 
     def mean(self, recipes: Sequence[Recipe]) -> float:
-        """Statistics of the total as planned, in metres."""
+        """Return the statistics of the planned total, in metres."""
         area = self.grid.weights.area
         return float(self.total(recipes) @ area / area.sum())
 
     def lowest(self, recipes: Sequence[Recipe], day: Day = AS_PLANNED) -> float:
-        """Thinnest patch over the mean."""
+        """Return the thinnest patch over the mean."""
         return float(measures(self.grid, self.total(recipes, day)[None])[0][0])

@@ -27,7 +27,8 @@ def falls_short(wall: WallSummary) -> set[str]:
 def what_limits(
     cavity: Cavity, found: Found, wall: WallSummary, coats: int, cover_mm: float
 ) -> tuple[str, ...]:
-    """Sentences; none where the wall is as even as can be wished, or was not computed."""
+    """Return sentences on what limits the wall; none where it is even enough or was not
+    computed."""
     s, grid = found.statistics, found.grid
     if s is None or grid is None:
         return ()

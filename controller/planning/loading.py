@@ -1,4 +1,4 @@
-"""Whether the rig can carry and turn it, and what to tape on for balance."""
+"""Check that the rig can carry and turn the mould, and the weight to tape on for balance."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ LEAST_WALL_MM = 3.0  # a thinner mould wall is not offered: it bulges (common pr
 
 
 def carried(casting: Casting, cavity: Cavity, resin_kg: float) -> Body:
-    """Mould and resin as one body about the crossing of the axes."""
+    """Return mould and resin as one body about the crossing of the axes."""
     wall_mm = casting.mould.wall_mm
     outside = cavity.surface(0.5 * wall_mm)
     mass = casting.mould.mass_kg
@@ -36,7 +36,7 @@ def carried(casting: Casting, cavity: Cavity, resin_kg: float) -> Body:
 
 
 def check_reach(casting: Casting, cavity: Cavity, rig: RigSpec) -> float:
-    """The mould's radius about the crossing, mm. Raises PlanError beyond the frame's."""
+    """Return the mould's radius about the crossing, mm. Raises PlanError beyond the frame's."""
     wall_mm, limit_mm = casting.mould.wall_mm, rig.mould_radius_limit_mm
     reach = cavity.reach_mm() + wall_mm
     if reach > limit_mm:
@@ -51,7 +51,7 @@ def check_reach(casting: Casting, cavity: Cavity, rig: RigSpec) -> float:
 
 
 def _nearer(cavity: Cavity, wall_mm: float, limit_mm: float) -> str:
-    """Return the offer for a mould that does not fit: the crossing about which it does, a thinner
+    """Return the offer for a mould that does not fit: a crossing about which it fits, a thinner
     mould wall, or the frame that it needs."""
     least_mm, centre = cavity.least_reach_mm()
     at = ", ".join(f"{x:.1f}" for x in centre)
@@ -78,9 +78,11 @@ def check_load(
     resin_kg: float,
     puddle_kg: float,
 ) -> dict[str, Any]:
-    """Torque and margin of both axes at the last, heaviest coat. Raises PlanError naming the axis.
+    """Return torque and margin of both axes at the last, heaviest coat. Raises PlanError with the
+    axis.
 
-    The poured puddle is not even yet: its weight at the cavity's farthest point is added whole.
+    The poured puddle is uneven at first, so its whole weight is added at the cavity's farthest
+    point.
     """
     reach_mm = check_reach(casting, cavity, rig)
     body = carried(casting, cavity, resin_kg)

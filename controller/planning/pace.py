@@ -1,4 +1,4 @@
-"""Time that a search still takes, from its pace so far."""
+"""Time that a search will still take, from its pace so far."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ SOON_S = 45.0
 
 
 class Pace:
-    """The pace of one search, from the fractions done that it tells."""
+    """Pace of one search, from the fractions that it reports as done."""
 
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
         self._began: tuple[float, float] | None = None  # the time and the fraction done then
 
     def left_s(self, fraction: float) -> float | None:
-        """Return the time still to go; None before there is a pace, and at the end."""
+        """Return the time still to go, or None before there is a pace and at the end."""
         now_s = self._clock.now_s()
         if self._began is None:
             if fraction >= TELLS_FROM:
@@ -28,9 +28,9 @@ class Pace:
 
 
 def time_left_s(spent_s: float, from_fraction: float, fraction: float) -> float | None:
-    """Return the time that a search still takes at its pace so far; None where it has none.
+    """Return the time that a search will still take at its pace so far, or None without a pace.
 
-    spent_s: since `from_fraction` of it was done; fraction: done now.
+    spent_s: time since `from_fraction` of it was done. fraction: done now.
     """
     done = fraction - from_fraction
     if done <= 0.0 or fraction >= 1.0:
@@ -39,7 +39,7 @@ def time_left_s(spent_s: float, from_fraction: float, fraction: float) -> float 
 
 
 def left_words(left_s: float | None) -> str:
-    """Say how long it takes still, to follow other words; nothing where nobody knows."""
+    """Return how long it will still take, to follow other words; nothing where it is unknown."""
     if left_s is None:
         return ""
     return ", less than a minute left" if left_s < SOON_S else f", {left_s / 60.0:.0f} min left"

@@ -1,4 +1,4 @@
-"""Spin recipes: a few numbers that say how one coat is turned, and the ramps they become."""
+"""Spin recipes: a few numbers that describe how one coat is turned, and their ramps."""
 
 from __future__ import annotations
 
@@ -20,16 +20,17 @@ Time = TypeVar("Time")
 
 @dataclass(frozen=True)
 class Recipe:
-    """Spread slowly, then turn, with a late leg between that sends resin to the rim or the floor.
+    """Spin of one coat: spread slowly, then turn, with a late leg between that sends resin to the
+    rim or the floor.
 
     Speeds are the faster axis's, rpm; ratio is major:minor; `reverse` turns the minor axis the
-    other way. Times are shares of the way from the start of the spin to the expected gel. Biases
+    other way. Times are shares of the time from the start of the spin to the expected gel. Biases
     count towards the opening: a negative one thickens the rim, a positive one the floor, whichever
     way the opening looks. Slow turning carries resin over ridges that would drain, fast turning
-    leaves a smooth wall smooth: coats of both kinds go together. `stand` says which of its times to
-    pour a batch is given, 0 the first: what is poured later runs less far, and a motor's unevenness
-    carries it less far off. `coat` says which of the coats planned together it turns, 0 the first:
-    each meets a wall as warm as those before it leave it.
+    leaves a smooth wall smooth: coats of both kinds complement each other. `stand` is the number of
+    the time to pour, 0 the earliest: resin poured later flows less far, and a motor's unevenness
+    carries it less far off. `coat` is the number of the coat in the plan, 0 the first: each meets a
+    wall that the coats before it have warmed.
     """
 
     ratio: float = 2.0 + GOLDEN
@@ -48,25 +49,27 @@ class Recipe:
 
 
 def time_of(recipe: Recipe, times: Sequence[Time]) -> Time:
-    """Return the recipe's time to pour among the batch's; a resin that may not stand as long has
-    fewer."""
+    """Return the recipe's time to pour from the batch's times. A resin that may not stand as long
+    has fewer."""
     return times[min(recipe.stand, len(times) - 1)]
 
 
 def in_order(recipes: Sequence[Recipe]) -> tuple[Recipe, ...]:
-    """Give each recipe its coat: the heaviest at the bottom first."""
+    """Give each recipe its coat: the one heaviest at the bottom comes first."""
     ranked = sorted(recipes, key=lambda r: -(r.bias + 0.1 * r.rim_bias))
     return tuple(replace(recipe, coat=k) for k, recipe in enumerate(ranked))
 
 
 def speeds_rpm(fast_rpm: float, ratio: float, reverse: bool) -> tuple[float, float]:
-    """Major and minor speed of a faster-axis speed and a ratio major:minor."""
+    """Return the speeds of the major and the minor axis from the faster axis's speed and the
+    ratio."""
     major, minor = (fast_rpm, fast_rpm / ratio) if ratio >= 1 else (fast_rpm * ratio, fast_rpm)
     return major, -minor if reverse else minor
 
 
 def legs(recipe: Recipe, clock: CoatClock, towards_z: float) -> list[Leg]:
-    """The recipe's legs for a coat's clock. `towards_z`: +1 where the opening looks along +z."""
+    """Return the recipe's legs on a coat's clock. `towards_z`: +1 where the opening looks along
+    +z."""
     until_gel = clock.gel_expected_s - clock.spin_from_s
     whole = clock.spin_until_s - clock.spin_from_s
     spread_s = recipe.spread_share * until_gel
@@ -90,7 +93,7 @@ def legs(recipe: Recipe, clock: CoatClock, towards_z: float) -> list[Leg]:
 
 
 def within_limits(recipe: Recipe, clock: CoatClock, rig: RigSpec) -> bool:
-    """Whether the recipe makes sense and the rig can follow every leg."""
+    """Return whether the recipe makes sense and the rig can follow every leg."""
     if recipe.rim_bias and recipe.rim_from < recipe.spread_share + 0.05:
         return False
     if max(abs(recipe.bias) + recipe.dwell, abs(recipe.rim_bias)) > MOST_BIAS:
@@ -105,7 +108,8 @@ def within_limits(recipe: Recipe, clock: CoatClock, rig: RigSpec) -> bool:
 
 
 def eased(recipe: Recipe, clock: CoatClock, rig: RigSpec) -> Recipe:
-    """The recipe; for a rig that cannot follow it, turned evenly and no faster than the rig can."""
+    """Return the recipe or, for a rig that cannot follow it, an even turning that the rig can
+    follow."""
     if within_limits(recipe, clock, rig):
         return recipe
     top = 0.95 * rig.rate_limit_rpm
@@ -120,9 +124,9 @@ def eased(recipe: Recipe, clock: CoatClock, rig: RigSpec) -> Recipe:
 
 
 def profile(recipe: Recipe, clock: CoatClock, rig: RigSpec, opening: Vector3) -> Profile:
-    """The ramps, SI. They end turning: the run parks when the coat has gelled.
+    """Return the ramps in SI. They end while turning: the run parks when the coat has gelled.
 
-    opening: which way it looks in the mould frame. Raises InputError where the rig cannot turn so.
+    opening: its direction in the mould frame. Raises InputError where the rig cannot turn so.
     """
     speed, accel = rad_s(rig.rate_limit_rpm), rad_s(rig.accel_limit_rpm_s)
     return realise(_legs_from(recipe, clock, opening), speed, accel, _start(recipe, opening))
@@ -131,9 +135,10 @@ def profile(recipe: Recipe, clock: CoatClock, rig: RigSpec, opening: Vector3) ->
 def rippled(
     recipe: Recipe, ripple: float, clock: CoatClock, accel_limit_rpm_s: float, opening: Vector3
 ) -> Profile:
-    """Turning of the recipe by a motor whose speed ripples once a turn of the major axis, relative
-    to it and at its worst phase. That acts as a bias, and no limit of the rig holds it back,
-    because nobody commands it. Without a ripple, `profile` unchecked."""
+    """Return the turning of the recipe by a motor whose speed ripples once a turn of the major
+    axis, given relative to the speed and at its worst phase. The ripple acts as a bias. No limit of
+    the rig applies to it, because nobody commands it. Without a ripple this is `profile`
+    unchecked."""
     uneven = replace(
         recipe,
         bias=recipe.bias + ripple,
@@ -153,7 +158,7 @@ def _start(recipe: Recipe, opening: Vector3) -> tuple[float, float]:
 
 
 def ramps(found: Profile) -> tuple[Ramp, ...]:
-    """The ramps as the plan's file carries them."""
+    """Return the ramps for the plan's file."""
     return tuple(
         Ramp(leg=name, duration_s=float(d), major_rpm=rpm(float(a)), minor_rpm=rpm(float(b)))
         for name, d, a, b in zip(
@@ -163,7 +168,8 @@ def ramps(found: Profile) -> tuple[Ramp, ...]:
 
 
 def start_angles(recipe: Recipe, opening: Vector3) -> StartAngles:
-    """As it is poured: the opening up. About an opening on the minor axis the recipe may choose."""
+    """Return the angles at the pour, with the opening up. For an opening on the minor axis the
+    recipe may choose."""
     if abs(opening[2]) >= math.cos(math.radians(ON_AXIS_DEG)) * math.hypot(*opening):
         return StartAngles(major=0.0 if opening[2] > 0 else 180.0, minor=recipe.start_minor_deg)
     major, minor = park_deg(opening)

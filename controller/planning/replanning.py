@@ -1,4 +1,4 @@
-"""The rest of a casting planned again from what was really laid."""
+"""New plan for the rest of a casting, from the coats that were really laid."""
 
 from __future__ import annotations
 
@@ -40,13 +40,13 @@ def replan(
     executor: Executor | None = None,
     clock: Clock | None = None,
 ) -> Plan:
-    """Plan the rest again from what was really laid.
+    """Plan the rest of a casting again from the coats that were really laid.
 
-    done: the first coats, in order. coats: how many more to lay; absent, as many as the plan had
-    left, or one more where they would grow too thick. room_degC, mould_degC: today's, where they
-    differ. time_budget_s: with little the spins are kept, and only weighed, timed and computed
-    anew. Returns the whole plan, its first coats as they were laid. Raises PlanError when the wall
-    is already there, or when the rest cannot be laid.
+    done: the first coats, in order. coats: the number still to lay; if absent, as many as the plan
+    had left, or one more where they would grow too thick. room_degC, mould_degC: today's, where
+    they differ. time_budget_s: with little time the spins are kept, and only weights, times and the
+    wall are computed again. Returns the whole plan with its first coats as laid. Raises PlanError
+    when the wall is already complete, or when the rest cannot be laid.
     """
     tell = progress or silent
     casting = today(plan.casting, room_degC, mould_degC)
@@ -77,7 +77,7 @@ def replan(
 
 
 def laid_coats(plan: Plan, done: Sequence[CoatDone], cavity: Cavity) -> tuple[CoatPlan, ...]:
-    """Return the plan's first coats as they were laid. Raises PlanError where nothing was."""
+    """Return the plan's first coats as they were laid. Raises PlanError where none was laid."""
     density = plan.casting.resin.sheet.cured_density_g_cm3
     laid = []
     for coat, real in zip(plan.coats, done, strict=False):
@@ -110,7 +110,8 @@ def _with_the_rest(
     count: int,
     wish: Wish,
 ) -> Plan:
-    """Return the whole plan with so many coats more; with little time, of the spins it had."""
+    """Return the whole plan with a number of coats more; with little time, with the spins that it
+    had."""
     planned = [Recipe(**one) for one in plan.details["recipes"]]
     recipes, kept = planned[: len(laid)], itertools.cycle(planned[len(laid) :] or planned)
     under = [(context.laid_pour(c), r) for c, r in zip(laid, recipes, strict=True)]
@@ -144,7 +145,8 @@ def _with_the_rest(
 
 
 def in_proportion(made: Plan, before: Plan) -> Plan:
-    """With the same spins and no time for a film: the wall as it was computed, to the new mean."""
+    """Return the computed wall scaled to the new mean, for the same spins and no time for a
+    film."""
     wall = before.wall
     scale = made.wall.mean_mm / wall.mean_mm
     figures = {
@@ -162,7 +164,7 @@ def in_proportion(made: Plan, before: Plan) -> Plan:
 
 
 def today(casting: Casting, room_degC: float | None, mould_degC: float | None) -> Casting:
-    """The casting in the shop as it is now; None: as it was."""
+    """Return the casting with the shop's temperatures of today; None leaves one as it was."""
     if room_degC is not None:
         shop = casting.shop.model_copy(update={"temp_degC": room_degC})
         casting = casting.model_copy(update={"shop": shop})
@@ -173,5 +175,5 @@ def today(casting: Casting, room_degC: float | None, mould_degC: float | None) -
 
 
 def pace_of(done: Sequence[CoatDone]) -> float:
-    """The day's pace: the last coat's own, as far as one gel may be believed."""
+    """Return the day's pace: the last coat's own, as far as one gel may be believed."""
     return min(max(done[-1].pace, 1.0 / PACE_MOST), PACE_MOST)

@@ -1,4 +1,4 @@
-"""The rest before the next pour: early and warm against late and even, by the film."""
+"""Rest before the next pour, chosen by the film: early and warm, or late and even."""
 
 from __future__ import annotations
 
@@ -16,7 +16,8 @@ MINUTES_PER_CENT = 15.0
 
 @dataclass(frozen=True, eq=False)
 class Rest:
-    """Coats that follow each other after one of the rests. longer_min: than with the shortest."""
+    """Coats that follow each other after one of the rests. longer_min: time beyond the shortest
+    rest."""
 
     pour: Pour
     rest: float
@@ -35,24 +36,25 @@ class RestOutlook:
 
     @property
     def worth(self) -> float:
-        """The score, less what the longer day costs."""
+        """Return the score, less the cost of the longer day."""
         return self.value - 0.01 * self.longer_min / MINUTES_PER_CENT
 
 
 def level_at(level: Level, rest: Rest) -> Level:
-    """The same mesh and laid coats with another rest; the first coat's films are the same."""
+    """Return the same mesh and laid coats with another rest. The first coat's films are the
+    same."""
     first = {pair: film for pair, film in level.walls.known.items() if pair[0].coat == 0}
     known = first if len(rest.pour.times) > 1 else {}
     return Level(replace(level.walls, pour=rest.pour, known=known), level.laid)
 
 
 def work(plans: int, coats: int, rests: int) -> int:
-    """Films that `look` computes, at most."""
+    """Return the largest number of films that `look` computes."""
     return plans * coats * rests * (1 + len(SCREEN))
 
 
 def look(level: Level, plans: Sequence[tuple[Recipe, ...]], rest: Rest) -> RestOutlook:
-    """Return what this rest promises: the best of these plans, each polished as far as trusted."""
+    """Return the promise of this rest: the best of these plans, each polished as far as trusted."""
     days = (AS_PLANNED, *SCREEN)
     level.walls.of([(recipe, day) for plan in plans for recipe in plan for day in days])
     found = []

@@ -8,18 +8,17 @@ WORTH_WATER_PERCENT = 3.0  # of the skin: from here on water is worth the weighi
 
 
 def relative_error(casting: Casting) -> float | None:
-    """Return the error that the casting's shape leaves in its wall, over that wall; None for a
-    drawing, which is taken as exact.
+    """Return the relative error of the wall from the casting's shape, or None for a drawing, which
+    is taken as exact.
 
-    What is poured is weighed, so a skin that is 1 % larger has a wall 1 % thinner everywhere.
+    The pour is weighed, so a skin that is 1 % larger has a wall that is 1 % thinner everywhere.
     """
     return None if casting.shape is None else casting.shape.area_error_percent / 100.0
 
 
 def with_shape_error(wall: WallSummary, casting: Casting) -> WallSummary:
-    """Return the wall with the error of the casting's shape. On the worst day the skin is taken as
-    large as it may be, too.
-    """
+    """Return the wall with the error of the casting's shape. On the worst day the skin, too, is as
+    large as it may be."""
     relative = relative_error(casting)
     if relative is None:
         return wall
@@ -31,7 +30,7 @@ def with_shape_error(wall: WallSummary, casting: Casting) -> WallSummary:
 
 
 def shape_notes(casting: Casting) -> list[str]:
-    """Return what the plan says of a shape that was measured: how well it is known, what helps."""
+    """Return the plan's notes on a measured shape: how well it is known, and what would help."""
     shape = casting.shape
     if shape is None:
         return []

@@ -1,9 +1,9 @@
-"""The wall a plan gives, computed again from its own ramps, weights and viscosity.
+"""Wall of a plan, computed again from its own ramps, weights and viscosity.
 
-One function serves the planner, the command line and whoever wants to check. The film's start is
-the pour as a level pool in the parked mould; each coat flows on the mould's own surface and the
-coats' films add. Thickness here is resin volume per area of mould wall: on a wall of radius R the
-layer measured with a gauge is thicker by about h/R inside a bowl (6 % at 4.5 mm and 80 mm).
+One function serves the planner, the command line and checks from outside. The film starts as a
+level pool in the parked mould; each coat flows on the mould's own surface, and the coats' films add
+up. Thickness here is resin volume per area of mould wall. On a wall of radius R the layer measured
+with a gauge is thicker by about h/R inside a bowl (6 % at 4.5 mm and 80 mm).
 """
 
 from __future__ import annotations
@@ -46,10 +46,10 @@ LOST_MOST = 1e-6  # share of the resin that a sound film may lose or gain
 class WallResult:
     """A computed wall.
 
-    coats_m (k, n) and total_m (n,) are films on `mesh`; spilt_m3 (k,) ran over the rim. coarse
-    holds the same wall's figures on a second mesh, `COARSER` times as wide, of `coarse_cells`.
-    Their difference gives the error bar. shape_error: of the wall, over the wall, where the mould's
-    shape was measured and not drawn.
+    coats_m (k, n) and total_m (n,) are films on `mesh`; spilt_m3 (k,) ran over the rim. coarse: the
+    figures of the same wall on a second mesh, `COARSER` times as wide, of `coarse_cells`; their
+    difference gives the error bar. shape_error: relative error of the wall where the mould's shape
+    was measured and not drawn.
     """
 
     mesh: FilmMesh
@@ -70,24 +70,24 @@ class WallResult:
 
     @property
     def mesh_error_mm(self) -> float:
-        """Error that the mesh leaves in the thinnest patch."""
+        """Return the error of the thinnest patch from the mesh."""
         difference = millimetres(self.statistics.min - self.coarse.min)
         return film.mesh_error(self.mesh, self.statistics.min_cell, difference, self.coarse_cells)
 
     @property
     def shape_error_mm(self) -> float | None:
-        """Error that the mould's shape leaves in the thinnest patch."""
+        """Return the error of the thinnest patch from the mould's shape."""
         if self.shape_error is None:
             return None
         return self.shape_error * millimetres(self.statistics.min)
 
     @property
     def error_mm(self) -> float:
-        """Error of the thinnest patch, mesh and shape in quadrature."""
+        """Return the error of the thinnest patch: mesh and shape in quadrature."""
         return math.hypot(self.mesh_error_mm, self.shape_error_mm or 0.0)
 
     def summary(self) -> WallSummary:
-        """The plan's `wall` keys."""
+        """Return the plan's `wall`."""
         found = summarise(self.statistics, self.target_mm, self.mesh_mm, self.mesh_error_mm)
         return found.model_copy(update={"shape_error_mm": self.shape_error_mm})
 
@@ -95,7 +95,7 @@ class WallResult:
 def summarise(
     s: WallStatistics, target_mm: float, mesh_mm: float, mesh_error_mm: float
 ) -> WallSummary:
-    """Statistics in metres as the plan's `wall` keys in millimetres."""
+    """Return statistics in metres as the plan's `wall` in millimetres."""
     return WallSummary(
         target_mm=target_mm,
         mean_mm=millimetres(s.mean),
@@ -112,7 +112,7 @@ def summarise(
 
 
 def film_coat(coat: CoatPlan, density_g_cm3: float) -> Coat:
-    """One coat of a plan as the film's input: what was mixed less what stays in the cup.
+    """Return one coat of a plan as the film's input: the mix less the resin that stays in the cup.
 
     Raises InputError, its field within `coats[..]`.
     """
@@ -139,7 +139,7 @@ def _film_coat(coat: CoatPlan, density_g_cm3: float) -> Coat:
 
 
 def within_limits(coat: CoatPlan, rig: RigSpec) -> None:
-    """Raises InputError where the rig cannot follow the coat's ramps."""
+    """Raise InputError where the rig cannot follow the coat's ramps."""
     before = (0.0, 0.0)
     for k, ramp in enumerate(coat.ramps):
         now = (ramp.major_rpm, ramp.minor_rpm)
@@ -156,7 +156,7 @@ def within_limits(coat: CoatPlan, rig: RigSpec) -> None:
 
 
 def default_mesh_mm(cavity: Cavity) -> float:
-    """5 mm, or finer where the coarser second mesh would have too few cells."""
+    """Return 5 mm, or less where the coarser second mesh would have too few cells."""
     return min(DEFAULT_MESH_MM, float(np.floor(widest_mm(cavity) / COARSER * 10.0) / 10.0))
 
 
@@ -210,10 +210,10 @@ def compute_wall(
 
 
 def wall_mesh(plan: Plan) -> dict[str, Any]:
-    """The wall for a view in three dimensions, on one coarse mesh, in the mould frame.
+    """Return the wall for a view in three dimensions, on one coarse mesh, in the mould frame.
 
-    vertices_mm (n, 3), faces (m, 3), wall_mm (n,), inward (n, 3) unit normals into the cavity,
-    rim (k, 2) edges of the opening as pairs of vertices, thinnest_vertex (middle of the thinnest
+    vertices_mm (n, 3), faces (m, 3), wall_mm (n,), inward (n, 3) unit normals into the cavity, rim
+    (k, 2) edges of the opening as pairs of vertices, thinnest_vertex (middle of the thinnest
     patch), thinnest_mm (that patch's mean) and scale (the colours). Raises InputError and
     NotConverged.
     """
@@ -235,7 +235,7 @@ def wall_mesh(plan: Plan) -> dict[str, Any]:
 
 
 def film_coats(plan: Plan) -> list[Coat]:
-    """Every coat of a plan as the film's input. Raises InputError where one is wrong."""
+    """Return every coat of a plan as the film's input. Raises InputError where one is wrong."""
     whole(plan)
     for coat in plan.coats:
         within_limits(coat, plan.rig)
@@ -284,10 +284,10 @@ def deepest_pool_m(mesh: FilmMesh, volume_m3: float) -> float:
 
 
 def check_films(mesh: FilmMesh, films_m: Floats, spilt_m3: Floats, poured_m3: Floats) -> None:
-    """Refuse films that cannot be: resin lost or gained, or deeper than a pool of all of it.
+    """Refuse impossible films: resin lost or gained, or deeper than a pool of all of it.
 
     films_m (k, n), spilt_m3 (k,), poured_m3 (k,). Where liquid resin stands, it gathers in a pool
-    that lubrication theory does not hold for: the film equation then runs it all into a few cells.
+    for which lubrication theory does not hold: the film equation then runs it all into a few cells.
     Raises NotConverged and OutsideValidity.
     """
     off = np.abs((films_m @ mesh.area + spilt_m3) / poured_m3 - 1.0)

@@ -1,4 +1,4 @@
-"""The wall of a casting in which a coat was turned late, stood or was lost."""
+"""Wall of a casting in which a coat was turned late, stood still or was lost."""
 
 from __future__ import annotations
 
@@ -19,11 +19,12 @@ from evenwall.units import millimetres
 
 
 def wall_as_laid(plan: Plan, lost: tuple[int, ...] = ()) -> WallSummary:
-    """Flow the coats that count, as they were turned, on two meshes.
+    """Compute the wall of the coats that count, as they were turned, on two meshes.
 
-    plan: its coats' weights, times, ramps and viscosity are those of the record, the coats to come
-    as planned. lost: numbers of coats that are no wall. Unlike a plan to be cast, a coat may begin
-    to turn after its latest good time. Raises InputError, NotConverged and OutsideValidity.
+    plan: weights, times, ramps and viscosity of its coats come from the record, those of the
+    remaining coats from the plan. lost: numbers of coats that form no wall. Unlike in a plan to be
+    cast, a coat may begin to turn after its latest good time. Raises InputError, NotConverged and
+    OutsideValidity.
     """
     coats = tuple(coat for coat in plan.coats if coat.coat not in lost)
     if not coats:

@@ -1,4 +1,4 @@
-"""Walls of single coats: what each recipe leaves on the mould, as planned and on a bad day."""
+"""Walls of single coats: the film of each recipe on the mould, as planned and on a bad day."""
 
 from __future__ import annotations
 
@@ -97,12 +97,12 @@ class Timed:
 
 @dataclass(frozen=True, eq=False)
 class Pour:
-    """The coats' resin, poured at once or after it stood, and the rig that turns it.
+    """Resin of the coats, poured at once or after it stood, and the rig that turns it.
 
-    times: of each coat, when it may be poured, the first the earliest; a recipe says which coat
-    and which time. A recipe for a coat beyond the last is timed as the last.
-    volume_m3 is to stay, mean_m thick on average; spilt_m3 is poured beside it, to run over. open:
-    the mouth is not capped while it turns.
+    times: for each coat, the times at which it may be poured, the earliest first; a recipe chooses
+    coat and time. A recipe for a coat beyond the last is timed as the last. volume_m3 is the volume
+    that shall stay, mean_m thick on average; spilt_m3 is poured in addition, to run over. open: the
+    mouth is not capped while it turns.
     """
 
     volume_m3: float
@@ -116,12 +116,12 @@ class Pour:
 
     @property
     def stands(self) -> int:
-        """Number of times to pour that every coat has."""
+        """Return the number of times to pour that every coat has."""
         return min(len(times) for times in self.times)
 
     @property
     def usual(self) -> int:
-        """The coat in the middle: the one that recipes are tried for."""
+        """Return the coat in the middle, for which recipes are tried."""
         return len(self.times) // 2
 
     def timed(self, recipe: Recipe) -> Timed:
@@ -226,13 +226,13 @@ def run_over(grid: Grid, pour: Pour, recipes: Sequence[Recipe], rounds: int) -> 
 
 
 class OutOfTime(Exception):
-    """The budget is spent: keep the best."""
+    """The budget is spent; the best so far counts."""
 
 
 @dataclass
 class Budget:
-    """Seconds that may be spent. Work that would take longer than the time left is not begun; work
-    that takes longer than expected is broken off."""
+    """Time that may be spent, in s. Work that would take longer than the time left is not begun;
+    work that takes longer than expected is broken off."""
 
     clock: Clock = field(default_factory=SystemClock)
     ends_s: float = math.inf
@@ -267,7 +267,7 @@ class Budget:
 
 @dataclass
 class Walls:
-    """Films of recipes on one grid, computed once each: here, or wherever the executor runs."""
+    """Films of recipes on one grid, each computed once: here, or wherever the executor runs."""
 
     grid: Grid
     pour: Pour
@@ -276,7 +276,7 @@ class Walls:
     known: dict[tuple[Recipe, Day], Array] = field(default_factory=dict)
 
     def of(self, wanted: Sequence[tuple[Recipe, Day]]) -> Array:
-        """Films of (recipe, day) pairs, shape (pairs, cells)."""
+        """Return films of (recipe, day) pairs, shape (pairs, cells)."""
         missing = list(dict.fromkeys(pair for pair in wanted if pair not in self.known))
         step = LANES * THREADS if self.executor is None else len(missing)
         for k in range(0, len(missing), max(1, step)):

@@ -1,8 +1,7 @@
-"""Are the two parts at their ratio? An off-ratio mix cannot be seen in its temperature, so the
-scale is where it is caught.
+"""Check of the two weights against the ratio of the parts.
 
-A few per cent off leaves the exotherm within what batches differ by anyway, and yet a resin that
-stays soft; so the weights are checked before the parts meet.
+A wrong ratio cannot be seen in the temperature of a mix: a few per cent change the exotherm no more
+than batches differ, and yet the resin stays soft. So the weights are checked before the parts meet.
 """
 
 from __future__ import annotations
@@ -18,7 +17,8 @@ WARN_PERCENT, REFUSE_PERCENT = 1.0, 5.0  # common practice, no source
 
 @dataclass(frozen=True, slots=True)
 class Weighing:
-    """off_percent: of the ratio B to A, positive with too much B. `sentence` says what to add."""
+    """Result of a check. off_percent: error of the ratio B to A, positive with too much B.
+    `sentence` tells what to add."""
 
     off_percent: float
     verdict: Literal["good", "warn", "refuse"]
@@ -26,9 +26,10 @@ class Weighing:
 
 
 def check(part_a_g: float, part_b_g: float, b_per_100a: float) -> Weighing:
-    """Both weights against the sheet's ratio by weight. Raises InputError for a weight of nothing.
+    """Check both weights against the sheet's ratio by weight. Raises InputError for a weight of
+    nothing.
 
-    Past REFUSE_PERCENT no gel is foretold at all.
+    Beyond REFUSE_PERCENT no gel is predicted.
     """
     for name, value in (("part_a_g", part_a_g), ("part_b_g", part_b_g)):
         if not (math.isfinite(value) and value > 0.0):
