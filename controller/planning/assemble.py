@@ -58,8 +58,7 @@ def assemble(
 ) -> Plan:
     """Return the plan of laid and chosen coats, with totals, load and cautions.
 
-    options: the coats still to lay after each of the rests that were compared; `found` tells which
-    one was chosen.
+    options: the coats still to lay after each rest that was compared; found tells the chosen one.
     """
     casting, cavity, series = context.casting, context.cavity, options[found.rest]
     fresh = found.recipes[len(laid) :]

@@ -166,9 +166,8 @@ def make_batch(
     """Time one coat whose weights `mix` gave. Raises PlanError when the resin leaves no time.
 
     stand: the share (0 to 1) of the time that the degassed mix may stand in its cup before it is
-    poured. Poured later it is thicker and sets sooner, so it flows less far. warmer_K: how much
-    earlier coats have warmed the mould. rest: the share (0 to 1) of the bonding window by which the
-    next coat waits.
+    poured. Poured later it is thicker and flows less far. warmer_K: how much earlier coats have
+    warmed the mould. rest: the share (0 to 1) of the bonding window that the next coat waits.
     """
     sheet = casting.resin.sheet
     mix_g, left_g = weights_g
