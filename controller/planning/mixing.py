@@ -1,4 +1,4 @@
-"""Maps of single coats added up: what sums are worth, as planned and on bad days, and the best."""
+"""Sums of maps of single coats: their worth as planned and on bad days, and the best of them."""
 
 from __future__ import annotations
 
@@ -24,22 +24,24 @@ WORST_WANTED, SHORT_COST = 0.81, 2.0
 
 
 def score(lowest: Array, rim: Array) -> Array:
-    """Thinnest patch over the mean, less what a rim too thin or too thick costs."""
+    """Return the thinnest patch over the mean, less the cost of a rim that is too thin or too
+    thick."""
     if np.isnan(rim).any():
         return lowest
     return np.asarray(lowest - RIM_COST * np.maximum(np.abs(rim - 1.0) - RIM_SLACK, 0.0))
 
 
 def day_cost(planned: Array, worst: Array) -> Array:
-    """Share that a worst day takes from the score, of the thinnest patch as planned and then."""
+    """Return the share that a worst day takes from the score, from the thinnest patch as planned
+    and then."""
     return np.asarray(
         DAY_WEIGHT * (planned - worst) + SHORT_COST * np.maximum(WORST_WANTED - worst, 0.0)
     )
 
 
 def measures(grid: Grid, sums: Array) -> tuple[Array, Array, Array]:
-    """Features of films (k, cells), over their mean: thinnest patch, what a twentieth of the
-    area is thinner than, rim. All as `WallWeights.statistics` tells them of one film."""
+    """Return figures of films (k, cells) over their mean: thinnest patch, 5th percentile by area,
+    and rim, each as in `WallWeights.statistics` of one film."""
     share = grid.weights.area / grid.weights.area.sum()
     mean = sums @ share
     rim = np.full(len(sums), np.nan)
@@ -53,7 +55,7 @@ def measures(grid: Grid, sums: Array) -> tuple[Array, Array, Array]:
 
 
 def rate(grid: Grid, sums: Array) -> Array:
-    """Scores of total films, (k,)."""
+    """Return the scores of total films, (k,)."""
     lowest, low, rim = measures(grid, sums)
     return score(lowest + LOW_WEIGHT * (low - 1.0), rim)
 
@@ -67,8 +69,9 @@ class Strain:
     base: Array
 
     def cost(self, sets: NDArray[np.int64], share: float) -> Array:
-        """Share that the worst day of each set (k, coats) takes from its score, (k,). A rim that
-        is off for a day costs nothing: what it leaves thin is a thin patch."""
+        """Return the share that the worst day of each set (k, coats) takes from its score, (k,). A
+        rim that is off for a day costs nothing: where it leaves resin thin, that is a thin
+        patch."""
         lowest = np.array(
             [_lowest(self.grid, maps, sets, self.base * share)[0] for maps in self.maps]
         )
@@ -76,8 +79,8 @@ class Strain:
 
 
 def _lowest(grid: Grid, maps: Array, sets: NDArray[np.int64], under: Array) -> tuple[Array, Array]:
-    """Figures of the sums of these maps over `under`: thinnest patch and rim, over the mean,
-    each (k,)."""
+    """Return thinnest patch and rim over the mean of the sums of these maps on top of `under`, each
+    (k,)."""
     weight = grid.weights.area / grid.weights.area.sum()
     mean = float(maps[0] @ weight) * sets.shape[1] + float(under @ weight)
     patches = (grid.weights.patch_means(maps.T).T / mean).astype(np.float32)
@@ -99,10 +102,11 @@ def _lowest(grid: Grid, maps: Array, sets: NDArray[np.int64], under: Array) -> t
 def best_sums(
     grid: Grid, maps: Array, coats: int, base: Array, of: NDArray[np.int64] | None = None
 ) -> NDArray[np.int64]:
-    """Every combination of maps (m, cells), repeats allowed, by thinnest patch and rim: (k, coats).
+    """Return every combination of maps (m, cells), with repeats, by thinnest patch and rim: (k,
+    coats).
 
-    of: the coat that each map belongs to, (m,); a combination has one of each coat, in order. Of
-    more than three coats, the combinations of three on a share of `base`.
+    of: the coat of each map, (m,); a combination has one map for each coat, in order. For more than
+    three coats, the combinations of three on a share of `base`.
     """
     upto = min(coats, 3)
     if of is None:
@@ -127,10 +131,10 @@ def combinations(
     strain: Strain | None = None,
     of: NDArray[np.int64] | None = None,
 ) -> list[tuple[int, ...]]:
-    """The best index tuples of maps (m, cells) on top of `base` (cells,), repeats allowed.
+    """Return the best index tuples of maps (m, cells) on top of `base` (cells,), with repeats.
 
-    Up to three coats every combination is summed; beyond, coordinate exchange from the best three.
-    strain: what bad days take from the leaders counts too. of: see `best_sums`.
+    Up to three coats every combination is summed; beyond, coordinate exchange starts from the best
+    three. strain: the cost of bad days counts for the leaders too. of: see `best_sums`.
     """
     # The 5th percentile and the bad days count too, but only among the leaders.
     sets = best_sums(grid, maps, coats, base, of)[: max(30 * best, 500)]
@@ -150,7 +154,8 @@ def combinations(
 
 
 def _start(three: tuple[int, ...], coats: int, of: NDArray[np.int64] | None) -> tuple[int, ...]:
-    """Return a combination of all coats to begin from: these three, and the first of the others."""
+    """Return a combination of all coats to start from: these three, and the first map of each other
+    coat."""
     if of is None:
         return (three * coats)[:coats]
     start = [int(np.flatnonzero(of == k)[0]) for k in range(coats)]
@@ -166,7 +171,7 @@ def _exchange(
     base: Array,
     of: NDArray[np.int64] | None,
 ) -> tuple[int, ...]:
-    """Change one coat at a time for the best, until none helps."""
+    """Exchange the map of one coat at a time for the best, until no exchange helps."""
     chosen, value, anyone = list(start), -np.inf, np.arange(len(maps))
     while True:
         for position in range(len(chosen)):
@@ -181,8 +186,8 @@ def _exchange(
 
 @dataclass(frozen=True, eq=False)
 class Mixture:
-    """The best that any mixture of the maps can do. `lowest`: its thinnest patch over the mean;
-    prices (cells,): what resin in each patch is worth, sum 1; shares (maps,): of each map."""
+    """Best mixture of the maps. lowest: its thinnest patch over the mean. prices (cells,): the
+    worth of resin in each patch, sum 1. shares (maps,): the share of each map."""
 
     lowest: float
     prices: Array
@@ -190,10 +195,11 @@ class Mixture:
 
 
 def mixture(grid: Grid, maps: Array, coats: int, base: Array) -> Mixture:
-    """Linear programme (HiGHS): largest t with base + sum_k w_k map_k >= t in every patch, w >= 0,
-    and the weights' sum that of the coats planned. Any number of coats of any sizes stays below it.
+    """Solve a linear programme (HiGHS): the largest t with base + sum_k w_k map_k >= t in every
+    patch, w >= 0, and the sum of the weights equal to the number of coats. No number of coats of
+    any sizes exceeds it.
 
-    Its dual prices are high where the mixture is thin: a new map helps exactly if it is thicker
+    Its dual prices are high where the mixture is thin. A new map helps exactly if it is thicker
     there, at these prices, than the mixture (column generation; Gilmore and Gomory 1961).
     """
     weight = grid.weights.area / grid.weights.area.sum()

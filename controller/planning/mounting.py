@@ -1,8 +1,9 @@
-"""Ways to sit the mould in the frame, and what wall each of them lets the coats have.
+"""Ways to mount the mould in the frame, and the wall that each of them allows.
 
 The frame's two axes turn the mould about its minor axis and tip that axis over. Turning the mould
-round its minor axis when it is mounted only shifts the minor angle. So a mounting is one direction,
-that of the minor axis in the mesh: two angles. Where the mouth leans, it decides what spins reach.
+round its minor axis when it is mounted only shifts the minor angle. So a mounting is one direction
+in the mesh, that of the minor axis: two angles. Where the mouth leans, the mounting decides which
+spins can be made.
 """
 
 from __future__ import annotations
@@ -34,10 +35,10 @@ DIFFERENT = 0.03
 
 @dataclass(frozen=True)
 class Mounting:
-    """A direction of the minor axis in the mesh, with what a short trial of spins found there.
+    """A direction of the minor axis in the mesh, with the result of a short trial of spins.
 
     mouth_lean_deg: angle between the mouth and the axis. thinnest, bound: the thinnest patch over
-    the mean wall of the best coats tried, and of any mixture of single coats; on the trial's mesh.
+    the mean wall of the best coats tried, and of any mixture of single coats, on the trial's mesh.
     """
 
     minor_axis: Vector3
@@ -48,7 +49,7 @@ class Mounting:
 
 
 class _Trial(Search):
-    """The first part of a search: recipes on one coarse mesh."""
+    """First part of a search: recipes on one coarse mesh."""
 
     def run(self) -> Found:
         self.coarse = self._level(self._search_mm(), COARSE)
@@ -60,9 +61,9 @@ class _Trial(Search):
 def directions(cavity: Cavity) -> list[Array]:
     """Return unit vectors of minor axes to compare, in the mesh's own frame, the given one first.
 
-    They are the given axis, the mouth's direction, the principal axes of the skin and the ways
-    half between the mouth and those. An axis and its opposite are one mounting, so each points to
-    the mouth's side.
+    The others are the mouth's direction, the principal axes of the skin and the directions half way
+    between the mouth and those. An axis and its opposite are one mounting, so each points to the
+    mouth's side.
     """
     given = cavity.rotation[2]
     mouth = np.asarray(cavity.opening.direction, dtype=np.float64)
@@ -98,8 +99,8 @@ def compare(
 ) -> tuple[Mounting, ...]:
     """Try every mounting by a short search and return them, the best first.
 
-    The crossing of the axes stays where the casting has it. A capped mouth is assumed where the
-    casting's is. Raises PlanError where no plan of the casting can work in any mounting.
+    The crossing of the axes stays where the casting has it. The mouth is capped in the trial if it
+    is in the casting. Raises PlanError where no plan of the casting can work in any mounting.
     """
     cavity = load_cavity(casting)
     check_reach(casting, cavity, rig)

@@ -1,13 +1,13 @@
-"""The promise as odds: what the thinnest patch comes to when everything is a little off at once.
+"""Odds of the planned wall: the thinnest patch when everything is a little off at once.
 
 Each coat's film is known as planned and on days that differ in one thing: thicker or thinner resin,
 an earlier or later gel, a motor's ripple, a late start, another surface tension. Between those days
-a film is taken to change in proportion, and the changes of one coat to add up. Then a casting is
+a film is taken to change in proportion, and the changes of one coat to add up. Then castings are
 drawn: every coat with a batch, a pour, a start and a ripple of its own, all with one viscosity, one
-surface tension and one error of the mould's heat. A few thousand castings cost no further film.
+surface tension and one error of the mould's heat. A few thousand castings need no further film.
 
-What is left out: a mould warmer on one side, a form of pool that no film shows, and a tilted frame,
-which the second axis turns away.
+Not included: a mould warmer on one side, a form of pool that no film shows, and a tilted frame,
+whose effect the second axis cancels.
 """
 
 from __future__ import annotations
@@ -33,13 +33,13 @@ NINE_IN_TEN = 10.0  # percentile
 
 @dataclass(frozen=True)
 class Scatter:
-    """Standard deviations of what may be off in a casting; of logs where no unit is given.
+    """Standard deviations of what may be off in a casting, of logarithms where no unit is given.
 
-    batch: gel time of each coat's own mix; heat: gel time of a later coat for each share by which
-    it gels earlier than a first one; viscosity and tension: of the resin, all coats alike; pour: of
-    each coat's volume; ripple: of the major axis's speed, backlash with it; start_s: by so much
-    later each coat begins to turn; together: by so much more than their sum all these move a wall,
-    as joint draws on forms of their own showed.
+    batch: gel time of each coat's own mix. heat: gel time of a later coat, for each share by which
+    it gels earlier than a first one. viscosity, tension: of the resin, the same for all coats.
+    pour: volume of each coat. ripple: speed of the major axis, with backlash. start_s: delay of
+    each coat's turning. together: how much more than their sum all these move a wall, as joint
+    draws on forms of their own showed.
     """
 
     batch: float = 0.08
@@ -54,7 +54,7 @@ class Scatter:
 
 @dataclass(frozen=True)
 class Odds:
-    """Thinnest patch over the planned mean: of nine castings in ten at least, and of half."""
+    """Thinnest patch over the planned mean: the least of nine castings in ten, and the median."""
 
     nine_in_ten: float
     half: float
@@ -62,20 +62,21 @@ class Odds:
 
 @dataclass(frozen=True, eq=False)
 class Axis:
-    """One thing that may be off: its values (k,), the first or one of them as planned, and what
-    each does to every patch, (k, patches)."""
+    """One thing that may be off: its values (k,), one of them as planned, and its effect on every
+    patch, (k, patches)."""
 
     values: Array
     does: Array
 
     def at(self, drawn: Array) -> Array:
-        """Changes of every patch, (draws, patches): in proportion between values and beyond."""
+        """Return the change of every patch, (draws, patches), in proportion between the values and
+        beyond."""
         return np.asarray(proportions(self.values, drawn) @ self.does)
 
 
 def proportions(values: Array, drawn: Array) -> Array:
-    """Weights (draws, k) that interpolate linearly between rising values (k,), and go on beyond the
-    first and the last as between them and their neighbours."""
+    """Return weights (draws, k) that interpolate linearly between rising values (k,), and
+    extrapolate beyond the first and the last at the slope next to them."""
     low = np.clip(np.searchsorted(values, drawn) - 1, 0, len(values) - 2)
     part = (drawn - values[low]) / (values[low + 1] - values[low])
     weights = np.zeros((len(drawn), len(values)))
@@ -86,7 +87,7 @@ def proportions(values: Array, drawn: Array) -> Array:
 
 
 def days_needed() -> tuple[Day, ...]:
-    """Return the days whose films `odds_of` goes by."""
+    """Return the days whose films `odds_of` needs."""
     return (AS_PLANNED, *BAD_DAYS, *LATE_DAYS, TENSION_DAY)
 
 
@@ -98,11 +99,11 @@ def odds_of(
     rng: np.random.Generator,
     scatter: Scatter | None = None,
 ) -> Odds:
-    """Draw castings from films that the level has, or computes.
+    """Draw castings from films that the level has or computes.
 
-    gels_s: each coat's gel; how much earlier it comes than the first's says how much of it rests on
-    the heat model. bar: the error that the meshes leave in the thinnest patch over the mean, read
-    as what it stays within nine times in ten.
+    gels_s: each coat's gel; its lead over the first coat's tells how much of it rests on the heat
+    model. bar: the error of the thinnest patch over the mean from the meshes, taken as a 90 %
+    limit.
     """
     scatter = scatter or Scatter()
     drawn = draw_castings(gels_s, rng, scatter)
@@ -114,7 +115,8 @@ def odds_of(
 
 @dataclass(frozen=True, eq=False)
 class DrawnCoat:
-    """One coat of many castings, each (draws,): what is off, as in `_off`, and its pour's log."""
+    """One coat in many castings, each (draws,): what is off, as in `_off`, and the logarithm of its
+    pour."""
 
     off: dict[str, Array]
     pour: Array
@@ -123,7 +125,7 @@ class DrawnCoat:
 def draw_castings(
     gels_s: Sequence[float], rng: np.random.Generator, scatter: Scatter, draws: int = DRAWS
 ) -> list[DrawnCoat]:
-    """Draw every coat of so many castings; resin and heat model are off for all coats alike."""
+    """Draw every coat of many castings. Resin and heat model are off for all coats alike."""
     common = rng.normal(size=(3, draws))
     coats = []
     for gel_s in gels_s:
@@ -160,7 +162,7 @@ def thinnest(
 
 
 def _axes(level: Level, recipe: Recipe, mean: float) -> tuple[Array, dict[str, Axis]]:
-    """Return a coat's patches over the mean as planned, and what each thing does to them."""
+    """Return a coat's patches over the mean as planned, and the effect of each thing on them."""
 
     def patches(day: Day) -> Array:
         return np.asarray(level.grid.weights.patch_means(level.films([recipe], day)[0]) / mean)
@@ -181,7 +183,7 @@ def _axes(level: Level, recipe: Recipe, mean: float) -> tuple[Array, dict[str, A
 
 
 def _off(day: Day) -> tuple[str, float]:
-    """Return what is off on this day and by how much; logs of factors."""
+    """Return what is off on this day and by how much, as logarithms of factors."""
     logs = {"viscosity": day.viscosity, "gel": day.gel, "tension": day.tension}
     for name, factor in logs.items():
         if factor != 1.0:
@@ -190,7 +192,7 @@ def _off(day: Day) -> tuple[str, float]:
 
 
 def odds_detail(odds: Odds, mean_mm: float) -> dict[str, Any]:
-    """Return what a plan keeps of its odds, in mm."""
+    """Return the plan's record of its odds, in mm."""
     scatter = Scatter()
     return {
         "nine_in_ten_mm": round(odds.nine_in_ten * mean_mm, 3),

@@ -1,4 +1,4 @@
-"""A plan on every day, and what each of its biases would change: what polishing goes by."""
+"""Outlook of a plan: its wall on every day, and the effect of each of its biases, for polishing."""
 
 from __future__ import annotations
 
@@ -35,7 +35,8 @@ NUDGE = 0.35  # of a step in SPACE: small enough for the film to answer in propo
 
 @dataclass(frozen=True)
 class Knob:
-    """One number of one coat that may be moved; `nudged` has it moved by `amount` steps."""
+    """One number of one coat that may be moved. `nudged` is the recipe with it moved by `amount`
+    steps."""
 
     coat: int
     name: str
@@ -48,10 +49,10 @@ class Knob:
 
 
 def knobs(recipes: tuple[Recipe, ...], pour: Pour) -> list[Knob]:
-    """Numbers of these coats to which the film answers in proportion: their biases. Speeds,
-    ratios and times move the phase at which a leg begins, and it answers those by leaps. The
-    slightest of the rim's legs is left as it is: three coats' films then fill two kernels and
-    not a third."""
+    """Return the numbers of these coats to which the film responds in proportion: their biases.
+    Speeds, ratios and times move the phase at which a leg begins, and the film responds to those by
+    jumps. The smallest of the rim's legs is left as it is: three coats' films then fill two kernels
+    and not a third."""
     legs = sorted(range(len(recipes)), key=lambda k: -abs(recipes[k].rim_bias))
     some = [k for k in legs[: max(1, len(legs) - 1)] if recipes[k].rim_bias]
     found = []
@@ -67,24 +68,24 @@ def knobs(recipes: tuple[Recipe, ...], pour: Pour) -> list[Knob]:
 
 
 def turns_anew(day: Day) -> bool:
-    """Whether what a number does is computed for this day: it depends on when the coat gels, and
-    hardly on its viscosity."""
+    """Return whether the effect of a number is computed for this day. It depends on when the coat
+    gels, and hardly on its viscosity."""
     return day is AS_PLANNED or day.gel != 1.0
 
 
 def films_for(
     recipes: tuple[Recipe, ...], knobs: list[Knob], days: Sequence[Day]
 ) -> list[tuple[Recipe, Day]]:
-    """The films that `Outlook.of` goes by. A ripple is a bias nobody asked for: where biases were
-    nudged it follows from what they do."""
+    """Return the films that `Outlook.of` needs. A ripple is an unintended bias: where biases were
+    nudged, its effect follows from theirs."""
     own = [(recipe, day) for recipe in recipes for day in days if not (knobs and day.ripple)]
     return own + [(knob.nudged, day) for knob in knobs for day in days if turns_anew(day)]
 
 
 @dataclass(frozen=True, eq=False)
 class Outlook:
-    """A plan on every day, and what its numbers do. Films over the mean as planned: days
-    (1 + bad days, cells), slopes (1 + bad days, knobs, cells) for a step of each number."""
+    """A plan on every day, and the effect of its numbers. Films over the mean as planned: days (1 +
+    bad days, cells), slopes (1 + bad days, knobs, cells) for a step of each number."""
 
     grid: Grid
     recipes: tuple[Recipe, ...]
@@ -96,7 +97,7 @@ class Outlook:
     def of(
         level: Level, recipes: tuple[Recipe, ...], knobs: list[Knob], days: Sequence[Day]
     ) -> Outlook:
-        """From the films of `films_for`; days: as planned, then the bad ones."""
+        """Return the outlook from the films of `films_for`. days: as planned, then the bad ones."""
         mean = level.mean(recipes)
         amounts = mean * np.array([knob.amount for knob in knobs])[:, None]
 
@@ -119,8 +120,8 @@ class Outlook:
 
     @staticmethod
     def by_ripple(level: Level, recipes: tuple[Recipe, ...], bad_days: Sequence[Day]) -> Outlook:
-        """From films the level has: each coat's biases moved alike, as the last of these days, a
-        ripple, moves them."""
+        """Return the outlook from films that the level has: the biases of each coat moved alike, as
+        a ripple, the last of these days, moves them."""
         *days, ripple = (AS_PLANNED, *bad_days)
         mean = level.mean(recipes)
         planned = level.films(recipes)
@@ -136,20 +137,20 @@ class Outlook:
 
     @property
     def value(self) -> float:
-        """The score, less what the worst day takes from it."""
+        """Return the score, less what the worst day takes from it."""
         return worth(self.grid, self.days)
 
     def promised(self, move: Move) -> float:
-        """The worth after a move, if the films answer in proportion."""
+        """Return the score after a move, if the films respond in proportion."""
         return worth(self.grid, self._days_after([move.get(k.number, 0.0) for k in self.knobs]))
 
     def thinnest(self, move: Move) -> float:
-        """The thinnest patch over the mean as planned, after a move, likewise."""
+        """Return the thinnest patch over the mean as planned, after such a move."""
         after = self._days_after([move.get(k.number, 0.0) for k in self.knobs])
         return float(measures(self.grid, after[:1])[0][0])
 
     def carried_to(self, recipes: tuple[Recipe, ...]) -> Outlook:
-        """The outlook of recipes that differ in such numbers only, in proportion."""
+        """Return the outlook of recipes that differ in their biases only, in proportion."""
         steps = [
             (getattr(recipes[k.coat], k.name) - getattr(self.recipes[k.coat], k.name))
             / SPACE[k.name][2]
@@ -161,7 +162,8 @@ class Outlook:
         return np.asarray(self.days + np.einsum("k,dkc->dc", np.array(steps), self.slopes))
 
     def moved(self, move: Move, pour: Pour) -> tuple[Recipe, ...]:
-        """The recipes after a move; one that the rig cannot follow goes half or a quarter of it."""
+        """Return the recipes after a move. One that the rig cannot follow moves by a half or a
+        quarter of it."""
         found = list(self.recipes)
         for k, recipe in enumerate(self.recipes):
             steps = {name: by for (coat, name), by in move.items() if coat == k}
@@ -174,8 +176,9 @@ class Outlook:
 
 
 def best_move(meshes: Sequence[Outlook], trust: float) -> Move:
-    """Move all numbers together, none by more than `trust` steps: for one plan as these meshes have
-    it. The thinnest patch of them all counts; a number that one of them does not know stays."""
+    """Return the best move of all numbers together, none by more than `trust` steps, for one plan
+    on these meshes. The thinnest patch of all meshes counts; a number that one mesh does not know
+    stays."""
     known = [[knob.number for knob in one.knobs] for one in meshes]
     numbers = [number for number in known[-1] if all(number in some for some in known)]
     if not numbers:

@@ -1,8 +1,9 @@
-"""The last turn of the screw: all coats' numbers moved together, a little, for the worst day.
+"""Last improvement of a plan: all coats' numbers moved together, a little, for the worst day.
 
-A film answers small changes of a recipe nearly in proportion. So each number of each coat is nudged
-once, and a linear programme says how all of them are to move for the thinnest patch to be thickest
-(sequential linear programming; Griffith and Stewart 1961, Management Science 7:379, from memory).
+A film responds to small changes of a recipe nearly in proportion. So each number of each coat is
+nudged once, and a linear programme finds the move of all of them that makes the thinnest patch
+thickest (sequential linear programming; Griffith and Stewart 1961, Management Science 7:379, from
+memory).
 """
 
 from __future__ import annotations
@@ -25,9 +26,9 @@ TENTH = 0.1  # of the patches
 
 @dataclass(frozen=True)
 class Aim:
-    """Weights that judge a move: of the thinnest patch. day_weight is that of the worst day, which
-    costs short_cost below worst_wanted. The mean of the thinnest tenth as planned counts
-    low_weight; the rim may differ from the mean by rim_slack, beyond it costs rim_cost."""
+    """Weights that judge a move. The thinnest patch has weight 1, that of the worst day day_weight;
+    it costs short_cost below worst_wanted. The mean of the thinnest tenth as planned has
+    low_weight. The rim may differ from the mean by rim_slack; beyond it costs rim_cost."""
 
     day_weight: float
     worst_wanted: float
@@ -38,7 +39,7 @@ class Aim:
 
 
 class _Rows:
-    """Rows of the linear programme: each times the unknowns is at most its limit."""
+    """Rows of the linear programme, each an upper limit on a sum of the unknowns."""
 
     def __init__(self, days: Array, slopes: Array, few: int) -> None:
         """few: how many patches may lack something, each with an unknown at the end."""
@@ -75,11 +76,11 @@ def best_move(
     bounds: Sequence[tuple[float, float]],
     aim: Aim,
 ) -> Array:
-    """Move of each number, (n,), within its bounds.
+    """Return the best move of each number, (n,), within its bounds.
 
-    days: patches over the mean, (1 + bad days, patches), the first as planned. slopes: what a unit
-    of each number adds to every patch on each of them, (1 + bad days, n, patches). rim, rim_slopes:
-    likewise of the rim over the mean as planned; nan, where there is none.
+    days: patches over the mean, (1 + bad days, patches), the first as planned. slopes: the effect
+    of a unit of each number on every patch, (1 + bad days, n, patches). rim, rim_slopes: the same
+    for the rim over the mean as planned; nan where there is none.
     """
     planned, count = days[0], len(days) - 1
     reach = np.abs(bounds).max(axis=1) @ np.abs(slopes)  # no move changes a day's patch by more

@@ -30,7 +30,7 @@ STRAINED = 16  # of these, those whose bad days are computed too
 class Pool:
     """Recipes tried on one mesh, with what follows from all of them together.
 
-    placed: each is for a coat of its own, and a combination has one of each.
+    placed: each recipe is for a coat of its own, and a combination has one for each coat.
     """
 
     def __init__(self, placed: bool = False) -> None:
@@ -45,7 +45,7 @@ class Pool:
         coats: int,
         rough: Level | None,
     ) -> None:
-        """rough: where bad days are looked at; None, not at all."""
+        """Add recipes. rough: where bad days are computed, or None to leave them out."""
         self.recipes = [*self.recipes, *fresh]
         grid, base = level.grid, level.base
         self.maps = level.films(self.recipes)
@@ -76,8 +76,8 @@ class Pool:
         return np.array([self.recipes[int(i)].coat for i in keep])
 
     def bettered_by(self, films: Array) -> Array:
-        """The best score that each of these films, (k, patches and rim) over the mean, would give
-        in place of one coat of a leading combination, (k,)."""
+        """Return the best score that each of these films, (k, patches and rim) over the mean, would
+        give in place of one coat of a leading combination, (k,)."""
         best = np.full(len(films), -np.inf)
         for one in self.leaders[:12]:
             for coat in set(one):
@@ -87,7 +87,8 @@ class Pool:
         return best
 
     def _worth_combining(self, grid: Grid) -> NDArray[np.int64]:
-        """Not all of many: those that led, those of the mixture, the best alone, the best paid."""
+        """Return the recipes worth combining: past leaders, those of the mixture, the best alone,
+        the best priced."""
         if len(self.recipes) <= COMBINED:
             return np.arange(len(self.recipes))
         wanted = [
@@ -102,7 +103,8 @@ class Pool:
         return tuple(self.recipes[i] for i in leader)
 
     def placed_first(self, level: Level, coats: int) -> list[Recipe]:
-        """The leaders' recipes, each for its coat; then the others, for one coat after another."""
+        """Return the leaders' recipes, each for its coat, then the others, for one coat after
+        another."""
         leading = [recipe for one in self.leaders for recipe in in_order(self.named(one))]
         others = self.best_first(level)
         return list(

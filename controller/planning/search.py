@@ -81,7 +81,7 @@ TURNED_OUT = 0.03  # by how much less than promised a move is looked at once mor
 
 @dataclass
 class Found:
-    """State of the search so far. Films in metres on `grid`; figures over the mean."""
+    """State of the search so far. Films are in metres on `grid`, figures over the mean."""
 
     recipes: tuple[Recipe, ...] = ()
     grid: Grid | None = None
@@ -110,11 +110,11 @@ class Found:
 
 @dataclass
 class Progressing:
-    """A search's inputs, its meshes, and the best that it has so far.
+    """Inputs of a search, its meshes, and its best result so far.
 
-    `laid` are coats already on the wall, which stay as they are; `known` recipes are tried before
-    all others; the plan `stays` unless the one found is better. `rests` are what the search may
-    choose among, the first being that of `pour`.
+    laid: coats already on the wall, which stay as they are. known: recipes that are tried before
+    all others. stays: the plan to keep unless a better one is found. rests: the rests that the
+    search may choose from; the first is that of `pour`.
     """
 
     cavity: Cavity
@@ -144,7 +144,8 @@ class Progressing:
         return max(effort.search_mm, mesh_mm_for(self.cavity.area_cm2, effort.search_cells))
 
     def _decide_mm(self) -> float:
-        """A small mould needs a finer mesh to have cells enough."""
+        """Return the spacing of the mesh that decides. A small mould needs a finer mesh to have
+        enough cells."""
         effort, area_cm2 = self.effort, self.cavity.area_cm2
         most, least = (mesh_mm_for(area_cm2, n) for n in (effort.least_cells, effort.decide_cells))
         return max(min(effort.decide_mm, most), least)
@@ -165,7 +166,7 @@ class Progressing:
         self.tell(min(self.done / self.steps, 0.99), words + mesh)
 
     def _take(self, level: Level, recipes: tuple[Recipe, ...]) -> None:
-        """Make these the plan, with their films on this mesh: heavy at the bottom first."""
+        """Make these the plan, with their films on this mesh, the heaviest at the bottom first."""
         found = self.found
         placed = sorted(recipe.coat for recipe in recipes) == list(range(len(recipes)))
         recipes = tuple(sorted(recipes, key=lambda r: r.coat)) if placed else in_order(recipes)
@@ -178,7 +179,8 @@ class Progressing:
         found.history.append((found.tried, found.value))
 
     def _compare(self, level: Level) -> None:
-        """Error that this mesh leaves in the plan's thinnest patch, by the coarse one."""
+        """Return the error of this mesh in the plan's thinnest patch, by comparison with the coarse
+        one."""
         found, coarse = self.found, self.coarse
         if coarse is not None and found.statistics is not None:
             if level.grid.numerics is FINE:  # the same rules on both
@@ -190,8 +192,8 @@ class Progressing:
             found.mesh_error = mesh_error(level.grid.mesh, at, apart, cells)
 
     def _baseline(self, level: Level, plain: Sequence[Recipe], coats: Sequence[int] = ()) -> None:
-        """The speed-tuned 4:1, the same for every coat, tuned for its thinnest patch. coats: those
-        that are averaged; else it is that in the middle."""
+        """Return the 4:1 at its best speed for the thinnest patch, the same for every coat. coats:
+        those that are averaged, or else the one in the middle."""
         some = coats or [self.pour.usual]
         each = [level.films([replace(one, coat=k) for one in plain]) for k in some]
         films = np.mean(each, axis=0)
@@ -211,13 +213,14 @@ class Progressing:
 
 @dataclass
 class Search(Progressing):
-    """One search, from drawn recipes to the wall of a plan on a mesh that nothing was chosen on."""
+    """One search, from drawn recipes to the wall of a plan on a mesh on which nothing was
+    chosen."""
 
     def run(self) -> Found:
-        """Choose the coats' recipes. Ctrl-C and a spent budget keep the best so far; of a budget
-        enough is kept back to compute the best on a mesh that nothing was chosen on.
+        """Choose the coats' recipes. Ctrl-C and a spent budget keep the best so far. Enough of a
+        budget is kept back to compute the best on a mesh on which nothing was chosen.
 
-        Raises KeyboardInterrupt or OutOfTime when there is nothing yet.
+        Raises KeyboardInterrupt or OutOfTime when there is no result yet.
         """
         found = self.found
         try:
@@ -244,13 +247,14 @@ class Search(Progressing):
         return found
 
     def judge(self, recipes: tuple[Recipe, ...]) -> Found:
-        """No search: the wall of these recipes, on one mesh."""
+        """Compute the wall of these recipes on one mesh, without a search."""
         self._take(self._level(CHECK * self._decide_mm(), FINE), recipes)
         self.found.told = self.found.complete = True
         return self._settled()
 
     def _chosen(self) -> bool:
-        """Whether there was time for all of it. What there was no time for is left out."""
+        """Return whether there was time for all of the search. What there is no time for is left
+        out."""
         self.tell(0.0, "turning the first coats")
         self.coarse = self._level(self._search_mm(), COARSE)
         try:
@@ -269,8 +273,8 @@ class Search(Progressing):
         return True
 
     def _explore(self, level: Level) -> Pool:
-        """Drawn recipes, then more and more such as lay resin where the best mixture is thin. All
-        of them turn the coat in the middle."""
+        """Try drawn recipes, then more and more of those that lay resin where the best mixture is
+        thin. All of them turn the coat in the middle."""
         effort, pool = self.effort, Pool()
         decision = self._work(effort.shortlist, self._decide_mm())
         for number in range(effort.rounds):
@@ -318,7 +322,7 @@ class Search(Progressing):
         self._step(0.5)
 
     def _decide(self, shortlist: list[Recipe]) -> list[Recipe]:
-        """All combinations again, on the finer mesh: the recipes of the best."""
+        """Combine again on the finer mesh: the recipes of the best combinations."""
         level, found, pool = self.fine, self.found, Pool(placed=True)
         speeds = self._speeds()
         level.films([*shortlist, *speeds])
@@ -336,16 +340,17 @@ class Search(Progressing):
         return [r for r in pool.recipes if replace(r, level_rpm=plain.level_rpm) == plain]
 
     def _speeds(self) -> list[Recipe]:
-        """The baseline at the speed that was best on the coarse mesh, and beside it."""
+        """Return the baseline at the speed that was best on the coarse mesh, and at speeds beside
+        it."""
         best = self.found.baseline_recipe
         top = 0.95 * self.pour.rig.rate_limit_rpm
         around = {min(top, best.level_rpm * factor) for factor in (0.8, 1.0, 1.25)}
         return [replace(best, level_rpm=speed) for speed in sorted(around)]
 
     def _next(self, pool: Pool, count: int) -> list[Recipe]:
-        """New recipes, by what their neighbours left: a quarter such as should be thick where the
-        mixture is thin, the others such as should better a leading combination in place of one of
-        its coats."""
+        """Return new recipes, judged by the films of their neighbours. A quarter should be thick
+        where the mixture is thin; the others should improve a leading combination in place of one
+        of its coats."""
         pour, rng = self.pour, self.rng
         support = [pool.recipes[int(i)] for i in np.argsort(-pool.mixed.shares)[:8]]
         parents = list(dict.fromkeys(pool.recipes[i] for one in pool.leaders[:6] for i in one))
@@ -364,8 +369,8 @@ class Search(Progressing):
         return [recipe for recipe in dict.fromkeys(chosen) if recipe not in pool.recipes]
 
     def _crossed(self, likely: list[Recipe]) -> tuple[Recipe, ...]:
-        """Choose among these recipes, by their films on the days that differ most, the plan that
-        promises most once it is polished."""
+        """Choose the plan from these recipes that promises most once it is polished, by their films
+        on the days that differ most."""
         level = self.fine
         strained = level.strained(likely)
         strain = Strain(level.grid, strained, level.base)
@@ -376,8 +381,9 @@ class Search(Progressing):
         return max(ahead, key=lambda one: one.promised(best_move([one], TRUST))).recipes
 
     def _polish(self, plan: tuple[Recipe, ...]) -> None:
-        """Move this plan's biases for every day: each time one mesh more is looked at and what it
-        promises on the ones before is carried over, since what suits one suits another less."""
+        """Move this plan's biases for every day. Each time one mesh more is computed, and the
+        promise on the earlier ones is carried over, since a move that suits one mesh suits another
+        less."""
         for number, part in enumerate(self.effort.polished):
             level = self._level(part * self._decide_mm(), POLISH) if number else self.fine
             seen = [*self.seen, self._outlook(level, plan)]
@@ -393,8 +399,8 @@ class Search(Progressing):
         return Outlook.of(level, plan, numbers, days)
 
     def _check(self, level: Level) -> None:
-        """The plan on a mesh that was not searched on, every day computed if there is time. A last
-        move that turns out badly there is taken back where that is better."""
+        """Compute the plan on a mesh that was not searched on, on every day if there is time. A
+        last move that turns out badly there is taken back where that is better."""
         found, days, seen = self.found, (AS_PLANNED, *self.effort.days), self.seen
         plain, before = found.baseline_recipe, found.recipes
         plan, told = self.plan or before, found.statistics
@@ -445,7 +451,7 @@ class Search(Progressing):
         found.mesh_error = max(found.mesh_error or 0.0, apart)
 
     def _endured(self, level: Level, plan: Outlook) -> None:
-        """Make this the plan, with what the bad days make of it."""
+        """Make this the plan, with its results on the bad days."""
         found, lowest = self.found, measures(level.grid, plan.days)[0]
         self._take(level, plan.recipes)
         found.value, found.worst_min, found.worst_days = plan.value, None, ()
@@ -455,7 +461,7 @@ class Search(Progressing):
             found.worst_min = float(lowest.min())
 
     def _may_be_late(self, level: Level) -> None:
-        """By how much all coats may begin to turn too late, if there is time to compute it."""
+        """Return how late all coats may begin to turn, if there is time to compute it."""
         films = films_for(self.found.recipes, [], OTHER_DAYS)
         missing = [one for one in films if one not in level.walls.known]
         if missing and not self.budget.covers(level.walls.work(len(missing))):
@@ -466,7 +472,7 @@ class Search(Progressing):
         self.found.late = late_by(np.array([day.late for day in days]), lowest / lowest[0])
 
     def _odds(self, level: Level) -> None:
-        """The plan's odds, where every day of it is known or there is time to compute it."""
+        """Return the plan's odds, where every day is known or there is time to compute it."""
         found = self.found
         films = films_for(found.recipes, [], days_needed())
         missing = [one for one in films if one not in level.walls.known]
@@ -479,8 +485,8 @@ class Search(Progressing):
 
 
 def late_by(late: Array, kept: Array) -> float:
-    """Latest start of turning for the thinnest patch to keep KEPT of what it has on time: where
-    that first is less, in proportion between two; or the latest that was tried."""
+    """Return the latest start of turning at which the thinnest patch keeps KEPT of its value on
+    time, interpolated, or else the latest that was tried."""
     short = np.flatnonzero(kept < KEPT)
     if not len(short):
         return float(late[-1])

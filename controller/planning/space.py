@@ -1,4 +1,4 @@
-"""Space of recipes: random draws, variations, steps; and the distance of two."""
+"""Space of recipes: random draws, variations and steps, and the distance of two recipes."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def baseline(pour: Pour) -> Recipe:
 
 
 def first_recipes(pour: Pour, rng: np.random.Generator, count: int) -> list[Recipe]:
-    """The baseline, 4:1 at four speeds; some that are often good; then drawn ones."""
+    """Return the 4:1 at four speeds, some recipes that are often good, and then drawn ones."""
     top = 0.95 * pour.rig.rate_limit_rpm
     plain = baseline(pour)
     found = [replace(plain, level_rpm=top * s) for s in (0.45, 0.6, 0.8, 1.0)]
@@ -66,7 +66,8 @@ def first_recipes(pour: Pour, rng: np.random.Generator, count: int) -> list[Reci
 
 
 def draw(pour: Pour, rng: np.random.Generator, count: int) -> list[Recipe]:
-    """Recipes from all of the space that the rig can follow: slow and fast, simple and wild."""
+    """Draw recipes from all of the space that the rig can follow: slow and fast, simple and
+    wild."""
     found: list[Recipe] = []
     top, in_vain = pour.rig.rate_limit_rpm, 0
     while len(found) < count:
@@ -97,7 +98,7 @@ def draw(pour: Pour, rng: np.random.Generator, count: int) -> list[Recipe]:
 
 
 def vary(recipe: Recipe, pour: Pour, rng: np.random.Generator) -> Recipe:
-    """A neighbour of a recipe that the rig can follow, nearer or farther."""
+    """Return a neighbour of a recipe that the rig can follow, nearer or farther."""
     size = math.exp(rng.uniform(math.log(0.2), 0.0))
     for _ in range(50):
         new = recipe
@@ -117,7 +118,7 @@ def vary(recipe: Recipe, pour: Pour, rng: np.random.Generator) -> Recipe:
 
 
 def moved(recipe: Recipe, steps: dict[str, float], pour: Pour) -> Recipe:
-    """The recipe, some of its numbers moved by so many of their steps and kept in their range."""
+    """Return the recipe with some numbers moved by a number of steps and kept in their range."""
     changes: dict[str, Any] = {}
     for name, amount in steps.items():
         low, high, step = SPACE[name]
@@ -129,7 +130,7 @@ def moved(recipe: Recipe, steps: dict[str, float], pour: Pour) -> Recipe:
 
 
 def features(recipes: Sequence[Recipe]) -> Array:
-    """Recipes as points (n, 13) in which neighbours turn alike."""
+    """Return recipes as points (n, 13), in which neighbours turn alike."""
     rows = []
     for one in recipes:
         row = []
@@ -144,7 +145,7 @@ def features(recipes: Sequence[Recipe]) -> Array:
 
 
 def apart(ranked: Sequence[Recipe], count: int, near: float) -> list[Recipe]:
-    """The first few that are not near each other."""
+    """Return the first few recipes that are not near each other."""
     points = features(ranked)
     chosen: list[int] = []
     for k in range(len(ranked)):
@@ -156,7 +157,7 @@ def apart(ranked: Sequence[Recipe], count: int, near: float) -> list[Recipe]:
 
 
 def unlike(plans: Sequence[tuple[Recipe, ...]], count: int) -> list[tuple[Recipe, ...]]:
-    """The first few of these plans of which each has a coat that is near no coat of the others."""
+    """Return the first few of these plans that each have a coat unlike every coat of the others."""
     chosen: list[tuple[Recipe, ...]] = []
 
     def resembles(plan: tuple[Recipe, ...], other: tuple[Recipe, ...]) -> bool:
