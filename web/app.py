@@ -330,15 +330,15 @@ def create_app(service: Service, settings: Settings, clock: Clock | None = None)
     async def went_wrong(_: Request, error: EvenwallError) -> JSONResponse:
         return JSONResponse({"detail": said_outside(error)}, status_code=_status(error))
 
-    app.add_middleware(GZipMiddleware, minimum_size=600, compresslevel=6)
-    app.add_middleware(
-        Door,
-        settings=settings,
-        policy=page.policy,
-        tell=people.note_refusal,
-        closing=app.state.closing,
-    )
+    _guard(app, settings, page.policy, people)
     return app
+
+
+def _guard(app: FastAPI, settings: Settings, policy: str, people: People) -> None:
+    """Put the compression and the door before every route."""
+    app.add_middleware(GZipMiddleware, minimum_size=600, compresslevel=6)
+    tell, closing = people.note_refusal, app.state.closing
+    app.add_middleware(Door, settings=settings, policy=policy, tell=tell, closing=closing)
 
 
 PROBLEMS_TOLD = 10
