@@ -19,6 +19,8 @@ def _limit(error: dict[str, Any], unit: str) -> str:
     if error["type"] == "tuple_type":
         return "must be a list"
     ctx = error.get("ctx") or {}
+    if error["type"] == "too_short" and "min_length" in ctx:
+        return f"must be at least {ctx['min_length']} values"
     signs = {"gt": ">", "ge": ">=", "lt": "<", "le": "<="}
     of = f" {unit}" if unit in SHOWN["metric"] else ""
     bounds = [f"must be {sign} {ctx[key]}{of}" for key, sign in signs.items() if key in ctx]

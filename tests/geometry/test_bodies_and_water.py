@@ -99,6 +99,16 @@ def test_weighing_in_air() -> None:
     assert water_volume_cm3(1000.0, 20.0) == pytest.approx(1002.9, abs=0.1)
 
 
+def test_water_of_another_mould_is_refused() -> None:
+    """Half a litre is no water of a ball of 140 mm, 1437 cm3: the refusal names both volumes."""
+    with pytest.raises(InputError, match=r"water's volume is 501 cm3: must be within 30% .*14\d\d"):
+        made(
+            body=[{"kind": "ball", "diameter_mm": 140.0}],
+            mouth={"diameter_mm": 70.0},
+            water={"mass_g": 500.0},
+        )
+
+
 def test_water_scales_every_length() -> None:
     """A cup measured 1 % too small all over is put right, and known better than before."""
     true = made(body=[{"kind": "cup", "height_mm": 120.0, "bottom_mm": 60.0, "top_mm": 90.0}])

@@ -152,8 +152,22 @@ function form(submit, label, ...parts) {
   return made;
 }
 
+// What was typed, with a point for a comma and without what no number has.
+function asNumber(typed) {
+  const [whole, ...rest] = typed.replaceAll(",", ".").replace(/[^0-9.-]/g, "").replace(/(?!^)-/g, "").split(".");
+  return rest.length ? `${whole}.${rest.join("")}` : whole;
+}
+
 export function number(id, label, hint) {
-  const input = h("input", { type: "number", inputmode: "decimal", step: "any", min: "0", id, placeholder: hint, autocomplete: "off" });
+  const input = h("input", { type: "text", inputmode: "decimal", id, placeholder: hint, autocomplete: "off" });
+  // A field of the type "number" drops a comma without a word: 12,5 would be read as 125.
+  input.addEventListener("input", () => {
+    const plain = asNumber(input.value);
+    if (plain === input.value) return;
+    const at = asNumber(input.value.slice(0, input.selectionStart)).length;
+    input.value = plain;
+    input.setSelectionRange(at, at);
+  });
   return { input, label: h("label", { class: "field", for: id }, h("span", {}, label), input) };
 }
 

@@ -224,7 +224,8 @@ def _lengths(body: Body) -> list[float]:
     for name in wanted:
         value = getattr(body, name)
         if value is None:
-            limit = f"a {body.kind} needs {', '.join(wanted)}"
+            article = "an" if body.kind == "egg" else "a"
+            limit = f"{article} {body.kind} needs {', '.join(wanted)}"
             raise InputError(name, "missing", limit, hint="measure what is missing")
         found.append(value)
     return found

@@ -158,10 +158,9 @@ def weigh(volume_cm3: float, known: Known, water_cm3: float, water_error: float)
     off = water_cm3 / volume_cm3 - 1.0
     if abs(off) > FAR_OFF:
         raise InputError(
-            "water.mass_g",
+            "the water's volume",
             f"{water_cm3:.0f}",
-            f"the measured shape holds {volume_cm3:.0f} cm3, {abs(off):.0%} "
-            + ("less" if off > 0 else "more"),
+            f"must be within {FAR_OFF:.0%} of the measured shape's, {volume_cm3:.0f} cm3",
             unit="cm3",
             hint="weigh again with the mould full to its rim, and measure the largest girth again",
         )

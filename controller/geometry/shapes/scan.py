@@ -138,8 +138,11 @@ def _tidy(mending: Mending) -> None:
 
 def _stand_up(mending: Mending, scan: Scan, kind: str) -> None:
     up = scan.up or CUSTOM_UP.get(kind, "z")
-    turned = {"x": [1, 2, 0], "y": [2, 0, 1], "z": [0, 1, 2]}[up[-1]]
+    # With y upwards a form faces +z (glTF 2.0, section 3.4); here it faces -y.
+    turned = {"x": [1, 2, 0], "y": [0, 2, 1], "z": [0, 1, 2]}[up[-1]]
     mending.points = mending.points[:, turned]
+    if up[-1] == "y":
+        mending.points = mending.points * [1.0, -1.0, 1.0]
     if up[0] == "-":
         mending.points = mending.points * [1.0, -1.0, -1.0]
     if scan.up is None and up != "z":
@@ -203,7 +206,8 @@ def _drop_floaters(mending: Mending, scan: Scan) -> None:
     gone = len(bodies) - len(kept)
     if gone:
         share = 1.0 - areas[kept].sum() / areas.sum()
-        mending.notes.append(f"{gone} loose pieces ({share:.1%} of the skin) were left out.")
+        pieces = f"{gone} loose pieces were" if gone > 1 else "A loose piece was"
+        mending.notes.append(f"{pieces} left out, {share:.1%} of the skin.")
     mesh.update_faces(np.concatenate([bodies[k] for k in kept]))
     mesh.remove_unreferenced_vertices()
     mending.take(mesh)
@@ -216,7 +220,8 @@ def _turn_outwards(mending: Mending) -> None:
         mesh.fix_normals(multibody=True)
         turned = int((mesh.faces != before).any(axis=1).sum())
         turned = min(turned, len(before) - turned)
-        mending.notes.append(f"{turned} triangles faced the wrong way and were turned round.")
+        many = f"{turned} triangles" if turned > 1 else "A triangle"
+        mending.notes.append(f"{many} faced the wrong way: turned round.")
     if mesh.volume < 0:
         mesh.invert()
         if not mixed:
@@ -266,7 +271,8 @@ def _close_holes(mending: Mending, mouth: Mouth | None) -> None:
         count += 1
     mending.points, mending.faces = np.concatenate(points), np.concatenate(faces)
     closed = float(areas.sum() - (areas[keep] if keep >= 0 else 0.0)) / 100.0
-    mending.notes.append(f"{len(others)} holes, {closed:.1f} cm2 in all, were closed.")
+    many = f"{len(others)} holes were" if len(others) > 1 else "A hole was"
+    mending.notes.append(f"{many} closed, {closed:.1f} cm2 in all.")
 
 
 def _draw_anew(mending: Mending, scan: Scan) -> None:

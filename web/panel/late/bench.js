@@ -87,7 +87,6 @@ export class Bench {
   wishes(card, resins) {
     const wall = number("want-wall", `Wall, ${lengthUnit()}`, lengthTo(card.wall_mm).toFixed(lengthUnit() === "mm" ? 1 : 3));
     const coats = number("want-coats", "Coats", "as planned");
-    coats.input.step = "1";
     const shop = number("want-shop", `Shop, ${tempUnit()}`, "as in the file");
     const mould = number("want-mould", `Mould, ${tempUnit()}`, "as the shop");
     const resin = h("select", { id: "want-resin" }, resins.map((r) =>

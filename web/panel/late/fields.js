@@ -19,24 +19,33 @@ export function figure(id, label, kind, { value, hint = "", range } = {}) {
   const [unit, from, to] = KINDS[kind];
   const limits = range && `${to(range[0])} to ${to(range[1])}`;
   const field = number(id, unit() ? `${label}, ${unit()}` : label, String(hint || limits || ""));
-  if (kind === "temp" || kind === "plain") field.input.removeAttribute("min");
   if (value !== undefined && value !== null) field.input.value = to(value);
-  const get = () => (field.input.value === "" ? undefined : round(from(field.input.value)));
+  const refuse = (why) => { throw at(field.input, `${label}: ${why}`); };
+  const get = () => {
+    if (field.input.value === "") return undefined;
+    const found = round(from(field.input.value));
+    return Number.isFinite(found) ? found : refuse("write a number, such as 12.5.");
+  };
   // Raises where what stands there is out of its range, or missing though it is needed.
   const checked = (needed) => {
     const found = get();
     if (found === undefined ? needed : range && !(found >= range[0] - 1e-9 && found <= range[1] + 1e-9)) {
-      field.input.focus();
-      throw new Error(`${label}: must be ${limits}${unit() ? ` ${unit()}` : ""}.`);
+      refuse(`must be ${limits}${unit() ? ` ${unit()}` : ""}.`);
     }
     return found;
   };
-  return { ...field, get, checked };
+  return { ...field, get, checked, refuse };
+}
+
+// A refusal that is about this field: it waits for a finger, and the page says why beside it.
+export function at(input, words) {
+  input.focus();
+  return Object.assign(new Error(words), { input });
 }
 
 export function text(id, label, { value = "", most = 80 } = {}) {
   const input = h("input", { type: "text", id, maxlength: String(most), autocomplete: "off", value });
-  return { input, label: h("label", { class: "field", for: id }, h("span", {}, label), input), get: () => input.value.trim() };
+  return { input, label: h("label", { class: most > 40 ? "field wide" : "field", for: id }, h("span", {}, label), input), get: () => input.value.trim() };
 }
 
 // options: [[value, words], ...]
@@ -51,6 +60,9 @@ export function tick(label, checked = false) {
   return { input, label: h("label", { class: "tick" }, input, h("span", {}, label)), get: () => input.checked };
 }
 
+export const PICTURES = "image/jpeg,image/png,image/webp"; // by kind, so that a phone offers its camera too
+
+// accept: left out, a phone offers every file; some would grey out endings that they do not know.
 export function chooser(id, label, accept) {
   const input = h("input", { type: "file", id, accept });
   return { input, label: h("label", { class: "field", for: id }, h("span", {}, label), input), get: () => input.files[0] };

@@ -2,9 +2,9 @@
 
 import { h, say } from "../dom.js";
 import { Draft } from "./drafts.js";
-import { chooser, fields, figure, pick, text, tick } from "./fields.js";
+import { PICTURES, at, chooser, fields, figure, pick, text, tick } from "./fields.js";
 import { fileName, put, sendFile, slug } from "./sending.js";
-import { inFields, ShapeForm } from "./shapes.js";
+import { meant, ShapeForm } from "./shapes.js";
 
 const clean = (table) => Object.fromEntries(Object.entries(table).filter(([, value]) => value !== undefined && value !== ""));
 
@@ -30,7 +30,7 @@ export async function castingPage(line, mode, id, again) {
   const state = pick("state", "While it turns the opening is", [["capped", "capped"], ["open", "open"]], { value: before.opening?.state });
   const keep = async () => {
     const stem = mode === "edit" ? id : slug(name.get());
-    if (!stem) throw new Error("Give the casting a name.");
+    if (!stem) throw at(name.input, "Give the casting a name.");
     const casting = clean({
       ...before, name: name.get(), wall_mm: wall.checked(true), coats: coats.checked(), resin: resin.get(),
       mould: clean({ ...before.mould, wall_mm: mouldWall.checked(true), material: material.get(), mass_kg: mouldMass.checked(), temp_degC: mouldTemp.checked() }),
@@ -41,14 +41,14 @@ export async function castingPage(line, mode, id, again) {
     if (measures) casting.opening = { state: state.get() }; // the old opening was another mesh's
     await put(line, `/api/library/castings/${stem}`, { casting, measures, new: mode !== "edit" });
     draft.drop();
-    location.hash = `plan/${stem}`;
+    return `plan/${stem}`;
   };
   const shapeBox = h("div", { hidden: Boolean(keeps) }, shape.element);
   keeps?.input.addEventListener("change", () => { shapeBox.hidden = keeps.get(); });
   return page({ new: "New casting", edit: `Change ${before.name}`, copy: `Copy ${before.name}` }[mode], "Keep the casting", keep, [
     fields(name), keeps?.label, shapeBox,
     h("fieldset", {}, h("legend", {}, "casting"), fields(wall, coats, resin, state)),
-    h("fieldset", {}, h("legend", {}, "mould"), fields(mouldWall, material, mouldMass, mouldTemp)),
+    h("fieldset", {}, h("legend", {}, "mould"), fields(mouldWall, mouldTemp, material, mouldMass)),
     h("fieldset", {}, h("legend", {}, "shop"), fields(shopTemp, humidity)),
   ], draft, again);
 }
@@ -72,7 +72,8 @@ const NEEDED = ["pot_life_min", "mixed_viscosity_mPa_s", "mix_ratio_b_per_100a",
 function figures(rows, table, prefix = "") {
   const made = rows.map(([key, words, kind, least, most]) => [key, figure(prefix + key, words, kind, { value: table?.[key], range: [least, most] })]);
   const read = (needed = []) => clean(Object.fromEntries(made.map(([key, field]) => [key, field.checked(needed.includes(key))])));
-  return { read, label: fields(...made.map(([, field]) => field)) };
+  const empty = () => made.map(([, field]) => field.input).find((input) => input.value === "");
+  return { read, empty, label: fields(...made.map(([, field]) => field)) };
 }
 
 export async function resinPage(line, mode, id, again) {
@@ -84,8 +85,7 @@ export async function resinPage(line, mode, id, again) {
   const first = figures(FIRST, mode === "copy" ? null : before.first_batch, "first-");
   const currency = text("currency", "Currency, such as EUR", { value: before.currency ?? "", most: 8 });
   const snap = tick("A snap cure: it gels within seconds of thickening", before.sheet?.snap);
-  const photo = chooser("sheet-photo", "Photograph of the sheet, to keep beside it, at most 20 MB", ".jpg,.jpeg,.png,.webp");
-  const status = h("p", { class: "figures", role: "status" });
+  const photo = chooser("sheet-photo", "Photograph of the sheet, to keep beside it, at most 20 MB", PICTURES);
   const picture = entry?.picture ? h("img", { class: "kept", src: `/api/library/files/${entry.picture}`, alt: "The resin's technical sheet" }) : null;
   const draft = new Draft(draftName(mode, "resin", id), entry);
   let kept = ""; // written by this page already
@@ -97,12 +97,12 @@ export async function resinPage(line, mode, id, again) {
     reader.onload = () => shown.replaceChildren(h("img", { class: "kept", src: reader.result, alt: "The photograph of the sheet" }));
     reader.readAsDataURL(photo.get());
   });
-  const keep = async () => {
+  const keep = async (tell) => {
     const stem = mode === "edit" ? id : slug(name.get());
-    if (!stem) throw new Error("Give the resin a name.");
+    if (!stem) throw at(name.input, "Give the resin a name.");
     const batch = first.read();
     const given = Object.keys(batch).length;
-    if (given && given < FIRST.length) throw new Error("Of the first batch all three are needed: mass, temperature and minutes; or none.");
+    if (given && given < FIRST.length) throw at(first.empty(), "Of the first batch all three are needed: mass, temperature and minutes; or none.");
     const table = clean({
       ...before, name: name.get(), currency: currency.get(), ...Object.fromEntries(MORE.map(([key]) => [key, undefined])), ...more.read(),
       sheet: clean({ ...sheet.read(NEEDED), snap: snap.get() }), first_batch: given ? batch : undefined,
@@ -110,13 +110,13 @@ export async function resinPage(line, mode, id, again) {
     // A second press, after the photograph's line broke, finds the resin's own file there.
     await put(line, `/api/library/resins/${stem}`, { resin: table, new: mode !== "edit" && kept !== stem });
     kept = stem;
-    if (photo.get()) await sendFile(line, fileName(`${stem}.sheet`, photo.get()), photo.get(), (_, words) => { status.textContent = words; });
+    if (photo.get()) await sendFile(line, fileName(`${stem}.sheet`, photo.get()), photo.get(), (_, words) => tell(words));
     draft.drop();
-    location.hash = "resins";
+    return "resins";
   };
   return page({ new: "New resin", edit: `Change ${before.name}`, copy: `Copy ${before.name}` }[mode], "Keep the resin", keep, [
     h("p", { class: "why" }, "Copy the figures from the technical sheet. Read the safety data sheet first: it stands above anything said here."),
-    fields(photo), status, shown,
+    fields(photo), shown,
     fields(name), h("fieldset", {}, h("legend", {}, "technical sheet"), sheet.label, snap.label),
     h("fieldset", {}, h("legend", {}, "the first batch's touch"),
       h("p", { class: "why" }, "Mix a first cup, with gloves and fresh air, and touch it with a stick now and then. When the stick draws no more threads, it has gelled: the gel of every coat is then foretold from your own resin too. You may fill this in later."),
@@ -141,7 +141,8 @@ export async function resinsPage(line) {
 // A form whose right button keeps it; a refusal is told beside the form, and nothing typed is lost.
 function page(title, label, keep, parts, draft, again) {
   const refusal = h("p", { class: "answer no", role: "alert" });
-  const form = h("form", { novalidate: true }, parts.filter(Boolean), refusal, h("button", { type: "submit", class: "unseen", tabindex: "-1", "aria-hidden": "true" }, label));
+  const busyWords = h("p", { class: "figures", role: "status" });
+  const form = h("form", { novalidate: true }, parts.filter(Boolean), busyWords, refusal, h("button", { type: "submit", class: "unseen", tabindex: "-1", "aria-hidden": "true" }, label));
   const told = draft.fill(form, again);
   if (told) form.prepend(told);
   draft.watch(form);
@@ -150,17 +151,29 @@ function page(title, label, keep, parts, draft, again) {
     if (busy) return;
     busy = true;
     refusal.textContent = "";
+    say(busyWords, "Keeping it …"); // a shape takes seconds on a Pi
+    busyWords.scrollIntoView({ block: "center" });
     try {
-      await keep();
+      const to = await keep((words) => say(busyWords, words));
+      if (form.isConnected) location.hash = to; // unless the maker has gone elsewhere meanwhile
     } catch (error) {
-      say(refusal, inFields(error.message, form));
-      refusal.scrollIntoView({ block: "center" });
+      refused(error, form, refusal, busyWords);
     }
+    busyWords.textContent = "";
     busy = false;
   };
   form.addEventListener("submit", (event) => {
     event.preventDefault();
     press();
   });
-  return { parts: [h("h1", {}, title), form], action: { label, press } };
+  // The sheet's button does not wait for it: what it does on another page meanwhile is no part of this.
+  return { parts: [h("h1", {}, title), form], action: { label, press: () => { press(); } } };
+}
+
+// Says why beside the field that is meant, which waits for a finger; else at the form's end.
+function refused(error, form, refusal, end) {
+  const { words, input } = error.input ? { words: error.message, input: error.input } : meant(error.message, form);
+  (input?.closest(".fields") ?? end).after(refusal);
+  say(refusal, words);
+  (input ?? refusal).scrollIntoView({ block: "center" });
 }

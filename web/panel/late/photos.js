@@ -2,7 +2,7 @@
 
 import { h, say } from "../dom.js";
 import { newKey } from "../line.js";
-import { chooser, fields, pick, text } from "./fields.js";
+import { PICTURES, chooser, fields, pick, text } from "./fields.js";
 import { fileName, sendFile } from "./sending.js";
 
 const KINDS = [["gloss", "gloss"], ["bubbles", "bubbles"], ["cut_edge", "the cut edge"], ["whole", "the whole casting"], ["other", "something else"]];
@@ -19,7 +19,7 @@ export function photosPart(line, runId, events, changed) {
 const captionOf = (photo) => `${KINDS.find(([key]) => key === photo.what)?.[1] ?? "photograph"}${photo.text ? `: ${photo.text}` : ""}`;
 
 function adding(line, runId, changed) {
-  const file = chooser("run-photo", "Photograph, at most 20 MB", ".jpg,.jpeg,.png,.webp");
+  const file = chooser("run-photo", "Photograph, at most 20 MB", PICTURES);
   const what = pick("run-photo-what", "It shows", KINDS, {});
   const words = text("run-photo-text", "In a few words", { most: 200 });
   const status = h("p", { class: "figures", role: "status" });

@@ -16,6 +16,7 @@ export function fileName(stem, file) {
 
 // tell(fraction, words) is called as it goes. Gives the file's name in the library.
 export async function sendFile(line, name, file, tell) {
+  if (!file.size) throw new Error(`${file.name} is empty. Choose another file.`);
   const stamp = await stampOf(file);
   const path = `/api/library/uploads/${name}?stamp=${stamp}`;
   let at = await standing(line, path, 0); // of a page that was reloaded in the middle of it

@@ -1,8 +1,8 @@
 // The shape of a mould, as a maker can tell it: girths, diameters, simple bodies, a scan, photographs.
 
 import { h, s, say } from "../dom.js";
-import { length } from "../units.js";
-import { chooser, fields, figure, pick, tick } from "./fields.js";
+import { length, lengthTo } from "../units.js";
+import { PICTURES, at, chooser, fields, figure, pick, tick } from "./fields.js";
 import { OpeningEditor } from "./opening.js";
 import { OutlineEditor } from "./outline.js";
 import { fileName, sendFile } from "./sending.js";
@@ -16,8 +16,9 @@ const WORDS = {
   diameter_mm: "Diameter", height_mm: "Height", widest_mm: "Widest at height", bottom_mm: "Diameter below", top_mm: "Diameter above",
   along_mm: "Length", across_mm: "Depth", edge_mm: "Radius of its edges",
 };
+const NEXT_VIEWS = ["0", "90", "45", "135"]; // what a photograph is most likely taken from, by its number
 const VIEWS = [["0", "front"], ["90", "right side"], ["45", "between front and right"], ["135", "between right and back"], ["180", "back"], ["270", "left side"]];
-const MESHES = ".obj,.ply,.stl,.3mf,.glb";
+const MESHES = ["obj", "ply", "stl", "3mf", "glb"];
 
 export class ShapeForm {
   // stem() names the files that are sent; before: measurements to begin with.
@@ -29,8 +30,8 @@ export class ShapeForm {
     this.box = h("div", {});
     this.shown = h("div", { role: "status" });
     this.water = figure("water", "Water the mould holds, if weighed", "mass", { value: before?.water?.mass_g });
-    this.element = h("fieldset", {}, h("legend", {}, "shape"), fields(this.ways), this.box, fields(this.water),
-      h("p", { class: "also" }, h("button", { type: "button", onclick: () => this.look() }, "Look at the shape")), this.shown);
+    this.places = h("p", { class: "also" }, h("button", { type: "button", onclick: () => this.look() }, "Look at the shape"));
+    this.element = h("fieldset", {}, h("legend", {}, "shape"), fields(this.ways), this.box, fields(this.water), this.places, this.shown);
     this.draw(way);
   }
 
@@ -54,24 +55,31 @@ export class ShapeForm {
   }
 
   async look() {
+    this.places.after(this.shown);
     this.shown.replaceChildren(h("p", { class: "figures" }, "Making the shape …"));
     try {
       const card = await this.line.post("/api/library/shape", { measures: await this.read("Shape") });
       this.shown.replaceChildren(...cardParts(card, this.made.moved));
     } catch (error) {
-      this.shown.replaceChildren(h("p", { class: "answer no", role: "alert" }, inFields(error.message, this.element)), this.mends(error.message));
+      const { words, input } = error.input ? { words: error.message, input: error.input } : meant(error.message, this.element);
+      this.shown.replaceChildren(h("p", { class: "answer no", role: "alert" }, words), this.mends(error.message));
+      (input?.closest(".fields") ?? this.places).after(this.shown);
     }
+    this.shown.scrollIntoView({ block: "center" });
   }
 
   // The mends that a refusal names, each a button that asks for it and looks again.
   mends(sentence) {
     const named = (this.made.mends ?? []).filter(([words]) => sentence.includes(words));
-    const press = (box) => () => {
-      box.input.checked = true;
+    const press = (mend) => () => {
+      mend();
       this.changed();
       this.look();
     };
-    return h("p", { class: "also" }, named.map(([, box, label]) => h("button", { type: "button", onclick: press(box) }, label)));
+    const offers = named.map(([, box, label]) => [label, () => { box.input.checked = true; }]);
+    const wide = this.made.mouth && sentence.match(/^mouth .*diameter_mm = (\d+)/);
+    if (wide) offers.push([`Open it ${length(Number(wide[1]))} wide`, () => { this.made.mouth.set(Number(wide[1])); }]);
+    return h("p", { class: "also" }, offers.map(([label, mend]) => h("button", { type: "button", onclick: press(mend) }, label)));
   }
 
   girths(before) { return this.turned(before, "girths_mm", "Girth"); }
@@ -95,7 +103,12 @@ export class ShapeForm {
     const end = pick("closed-end", "The closed end is", [["round", "round"], ["flat", "flat"], ["point", "pointed"]], { value: known?.closed_end ?? "flat" });
     const open = pick("opening", "Resin goes in at the", [["top", "top"], ["bottom", "bottom"]], { value: known?.opening ?? "top" });
     const read = () => {
-      const filled = rows.filter(([z, w]) => z.get() !== undefined && w.get() !== undefined);
+      const filled = rows.filter((row) => row.some((one) => one.get() !== undefined));
+      for (const [z, w] of filled) {
+        if (w.get() === undefined) w.refuse("is missing: measure it (0 where the form ends round or in a point), or empty the height beside it.");
+        if (z.get() === undefined) z.refuse("is missing: measure it from the table upwards, or empty the field beside it.");
+      }
+      if (filled.length < 2) throw at(rows[filled.length][1].input, `Measure the ${word.toLowerCase()} at three heights at least; eight are good.`);
       const turned = { heights_mm: filled.map(([z]) => z.get()), [key]: filled.map(([, w]) => w.get()), closed_end: end.get(), opening: open.get() };
       if (filled.some(([, , o]) => o?.get())) turned.across_mm = filled.map(([, w, o]) => o.get() ?? w.get());
       for (const kept of ["middles_mm", "reading_mm", "height_reading_mm"]) if (known?.[kept]) turned[kept] = known[kept];
@@ -118,10 +131,11 @@ export class ShapeForm {
       const box = h("div", {});
       const row = { sizes: {} };
       const draw = (kind) => {
-        row.sizes = Object.fromEntries(BODIES[kind].map((key) => [key, figure(`body-${n}-${key}`, WORDS[key], "length", { value: known?.[key] })]));
+        row.sizes = Object.fromEntries((BODIES[kind] ?? []).map((key) => [key, figure(`body-${n}-${key}`, WORDS[key], "length", { value: known?.[key] })]));
         box.replaceChildren(fields(...Object.values(row.sizes)));
       };
-      row.kind = pick(`body-${n}`, `Body ${n}`, Object.keys(BODIES).map((k) => [k, k]), { value: known?.kind, changed: draw });
+      const kinds = Object.keys(BODIES).map((k) => [k, k]);
+      row.kind = pick(`body-${n}`, `Body ${n}`, n > 1 ? [...kinds, ["", "none: leave it out"]] : kinds, { value: known?.kind, changed: draw });
       row.at = figure(`body-${n}-at`, "Its bottom stands at height", "length", { value: known?.at_mm?.[2] ?? 0 });
       row.known = known;
       draw(row.kind.get());
@@ -131,7 +145,7 @@ export class ShapeForm {
     (before?.body ?? [undefined]).forEach(add);
     const mouth = mouthField(before, () => this.changed());
     const read = () => ({
-      body: rows.map((row) => {
+      body: rows.filter((row) => row.kind.get()).map((row) => {
         const [x, y] = row.known?.at_mm ?? [0, 0];
         const body = { kind: row.kind.get(), at_mm: [x, y, row.at.get() ?? 0] };
         for (const [key, size] of Object.entries(row.sizes)) if (size.get() !== undefined) body[key] = size.get();
@@ -139,12 +153,12 @@ export class ShapeForm {
         return body;
       }), ...mouth.read(),
     });
-    return { read, moved: mouth.moved, kept: mouth.kept, putBack: mouth.putBack, parts: [list, h("p", { class: "also" }, h("button", { type: "button", "data-grows": "^body-", onclick: () => add() }, "One more body")), fields(mouth.field)] };
+    return { read, mouth, moved: mouth.moved, kept: mouth.kept, putBack: mouth.putBack, parts: [list, h("p", { class: "also" }, h("button", { type: "button", "data-grows": "^body-", onclick: () => add() }, "One more body")), fields(mouth.field)] };
   }
 
   scan(before) {
     const known = before?.scan;
-    const file = chooser("scan-file", `Mesh (${MESHES.replaceAll(".", "").replaceAll(",", ", ").toUpperCase()}), at most 64 MB`, MESHES);
+    const file = chooser("scan-file", `Mesh (${MESHES.join(", ").toUpperCase()}), at most 64 MB`);
     const which = pick("scan-known", "The length you measured", [["height", "height"], ["width", "width"], ["depth", "depth"], ["longest", "longest side"]], { value: known?.known });
     const size = figure("scan-mm", "It is", "length", { value: known?.known_mm });
     const up = pick("scan-up", "Up in the file", [["", "as is the custom"], ...["z", "y", "x", "-z", "-y", "-x"].map((a) => [a, a])], { value: known?.up ?? "" });
@@ -154,8 +168,11 @@ export class ShapeForm {
     const progress = h("p", { class: "figures", role: "status" });
     let sent = known?.file;
     const read = async () => {
-      if (file.get()) sent = await this.send(file.get(), "scan", progress);
-      if (!sent) throw new Error("Choose the mesh first.");
+      if (file.get()) {
+        if (!MESHES.some((one) => file.get().name.toLowerCase().endsWith(`.${one}`))) throw at(file.input, `${file.get().name} is no mesh: choose a file that ends in ${MESHES.slice(0, -1).join(", ")} or ${MESHES.at(-1)}.`);
+        sent = await this.send(file.get(), "scan", progress);
+      }
+      if (!sent) throw at(file.input, "Choose the mesh first.");
       file.input.value = "";
       this.changed();
       const scan = { file: sent, known: which.get(), keep: largest.get() ? "largest" : "all", wrap: wrap.get() };
@@ -165,7 +182,7 @@ export class ShapeForm {
       return { scan, ...mouth.read() };
     };
     return {
-      read, moved: mouth.moved,
+      read, mouth, moved: mouth.moved,
       mends: [[LARGEST, largest, "Keep the largest"], [WRAP, wrap, "Draw a new skin"]],
       kept: () => ({ sent, ...mouth.kept() }),
       putBack: (kept) => {
@@ -190,8 +207,8 @@ export class ShapeForm {
     const add = (photo) => {
       const n = rows.length + 1;
       const row = {
-        file: chooser(`photo-${n}`, `Photograph ${n}`, ".jpg,.jpeg,.png,.webp"),
-        from: pick(`photo-${n}-from`, "Taken from", VIEWS, { value: String(photo?.from_deg ?? (n === 1 ? 0 : 90)) }),
+        file: chooser(`photo-${n}`, `Photograph ${n}`, PICTURES),
+        from: pick(`photo-${n}-from`, "Taken from", VIEWS, { value: String(photo?.from_deg ?? NEXT_VIEWS[n - 1] ?? 0) }),
         far: figure(`photo-${n}-far`, "Lens to the middle of the form", "length", { value: photo?.distance_mm }),
         lens: figure(`photo-${n}-lens`, "Lens above its bottom", "length", { value: photo?.lens_height_mm }),
         status: h("p", { class: "figures", role: "status" }), outline: new OutlineEditor(`photo-${n}`, () => this.changed()), known: photo, sent: photo?.file,
@@ -202,10 +219,16 @@ export class ShapeForm {
       list.append(fields(row.file), row.status, row.outline.element, fields(row.from, row.far, row.lens));
     };
     (known?.photo ?? [undefined, undefined]).forEach(add);
+    const outlined = () => {
+      const found = rows.filter((row) => row.outline.corners);
+      if (tall.get() === undefined) tall.refuse("is missing: measure it with a ruler; it gives the photographs their scale.");
+      if (found.length < 2) throw at(rows.find((row) => !row.outline.corners).file.input, "Two photographs with an outline are needed at least, a quarter turn apart.");
+      return found;
+    };
     const read = () => ({
       photos: {
         height_mm: tall.get(), opening: open.get(),
-        photo: rows.filter((row) => row.outline.corners).map((row) => {
+        photo: outlined().map((row) => {
           const photo = { file: row.sent, outline_px: row.outline.corners, from_deg: Number(row.from.get()) };
           if (row.far.get()) photo.distance_mm = row.far.get();
           if (row.lens.get() !== undefined) photo.lens_height_mm = row.lens.get();
@@ -257,24 +280,39 @@ const PLACES = [
   [`turned\\.across_mm${ROW}`, (n, last) => `other-${n < 0 ? last : n + 1}`],
   [`body\\[(\\d+)\\]\\.(\\w+)`, (n, _, name) => `body-${n}-${name}`],
   ["scan\\.known_mm", () => "scan-mm"], ["scan\\.known", () => "scan-known"], ["scan\\.file", () => "scan-file"],
-  ["mouth\\.diameter_mm", () => "mouth"], ["mouth\\.height_mm", () => "mouth"], ["water\\.mass_g", () => "water"],
+  ["mouth\\.diameter_mm", () => "mouth"], ["mouth\\.height_mm", () => "mouth"], ["^mouth is missing", () => "mouth", true],
+  ["water\\.mass_g", () => "water"], ["the water's volume", () => "water", true],
   ["photos\\.height_mm", () => "photo-height"], ["photos\\.photo\\[(\\d+)\\]\\.distance_mm", (n) => `photo-${n}-far`],
 ];
 
-// A refusal in the words of the form: the field is named by its label, and waits for a finger.
-export function inFields(told, form) {
-  const sentence = told.replace(LARGEST, "“Keep only the largest body”").replace(WRAP, "“Draw a new skin round it”");
-  for (const [pattern, idOf] of PLACES) {
+// What the files call a setting, and what the form does. Longer names first.
+const NAMES = [
+  [LARGEST, "“Keep only the largest body”"], [WRAP, "“Draw a new skin round it”"],
+  [/up = "(\S+)"/g, "“$1” under “Up in the file”"], [/closed_end = "round" or "point"/g, "“round” or “pointed” under “The closed end is”"],
+  [/closed_end = "(\w+)"/g, "“$1” under “The closed end is”"],
+  [", or by [mouth] in the file", ""], ["[mouth] diameter_mm or height_mm; diameter_mm = ", "its diameter; "],
+  ["[mouth] height_mm or diameter_mm", "under “Opening”"], ["write distance_mm", "write it under “Lens to the middle of the form”"],
+  ["by its at_mm", "by “Its bottom stands at height”"], [", or name the file's units", ""], ["write known_mm", "write it under “It is”"],
+  ...Object.entries(WORDS).map(([key, words]) => [new RegExp(`(?<![.\\w])${key}(?! *=)`, "g"), `“${words}”`]),
+];
+const inWords = (told) => NAMES.reduce((said, [name, words]) => said.replaceAll(name, words), told);
+
+// A refusal in the words of the form, and the field that it is about, if it is about one: that is
+// named by its label, and waits for a finger.
+export function meant(told, form) {
+  const sentence = inWords(told);
+  for (const [pattern, idOf, whole] of PLACES) {
     const found = sentence.match(new RegExp(pattern));
     if (!found) continue;
     const last = form.querySelectorAll("[id^=height-]").length;
-    const field = form.querySelector(`#${CSS.escape(idOf(Number(found[1]), last, found[2]))}`);
-    const label = field?.closest("label")?.querySelector("span")?.textContent;
-    if (!label) return sentence;
-    field.focus();
-    return sentence.replace(found[0], label);
+    const input = form.querySelector(`#${CSS.escape(idOf(Number(found[1]), last, found[2]))}`);
+    const label = input?.closest("label")?.querySelector("span")?.textContent;
+    if (!label) return { words: sentence, input: null };
+    input.focus();
+    // Its unit follows the figure.
+    return { words: whole ? sentence : sentence.replace(found[0], label.replace(/, (mm|in|g|oz|°C|°F|min)$/, "")), input };
   }
-  return sentence;
+  return { words: sentence, input: null };
 }
 
 function wayOf(measures) {
@@ -296,7 +334,11 @@ function mouthField(before, changed = () => {}) {
     if (cut) return { mouth: cut };
     return field.get() ? { mouth: { side: before?.mouth?.side ?? "top", diameter_mm: field.get() } } : {};
   };
-  return { field, read, moved, kept: () => ({ cut }), putBack: (kept) => { cut = kept.cut; } };
+  const set = (diameter_mm) => {
+    cut = null;
+    field.input.value = String(Number(lengthTo(diameter_mm).toFixed(2)));
+  };
+  return { field, read, set, moved, kept: () => ({ cut }), putBack: (kept) => { cut = kept.cut; } };
 }
 
 // The figures of a shape and its outlines, both in one scale.
@@ -314,6 +356,6 @@ function cardParts(card, moved) {
   return [
     card.mouth && moved ? new OpeningEditor(card, moved).element : h("div", { class: "sides" }, card.sides.map(side)),
     h("p", { class: "figures" }, `${length(wide)} wide, ${length(deep)} deep, ${length(high)} high. Skin ${card.area_cm2} cm2, known to ${card.area_error_percent.toFixed(1)} %. It holds ${card.volume_cm3} cm3, known to ${card.volume_error_percent.toFixed(1)} %.`),
-    ...card.notes.map((note) => h("p", { class: "figures" }, note)),
+    ...card.notes.map((note) => h("p", { class: "figures" }, inWords(note))),
   ];
 }
