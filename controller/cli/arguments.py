@@ -58,6 +58,7 @@ def parser(runs: Mapping[str, Run]) -> argparse.ArgumentParser:
     for describe in (
         _plan,
         _shape,
+        _mounting,
         _gel,
         _serve,
         _spin,
@@ -129,6 +130,27 @@ def _shape(commands: Commands) -> None:
         "--resin", metavar="RESIN.toml", help="also write a casting file with this resin"
     )
     command.add_argument("--wall-mm", type=float, metavar="MM", help="wall for the casting file")
+    _units(command)
+    command.add_argument("--json", action="store_true", help="print the result as JSON")
+
+
+def _mounting(commands: Commands) -> None:
+    command = commands.add(
+        "mounting", "compare ways to mount a mould in the frame by a short trial of spins"
+    )
+    command.add_argument("casting", type=Path, metavar="CASTING.toml")
+    command.add_argument(
+        "--rig", type=Path, metavar="RIG.toml", help="default: the small sample rig"
+    )
+    command.add_argument(
+        "--picture",
+        type=Path,
+        metavar="FILE.png/.svg/.pdf",
+        help="draw the best mountings with their angles",
+    )
+    command.add_argument(
+        "--seed", type=seed, default=0, metavar="N", help="seed of the trials of spins"
+    )
     _units(command)
     command.add_argument("--json", action="store_true", help="print the result as JSON")
 

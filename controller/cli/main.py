@@ -159,6 +159,21 @@ def shape(args: argparse.Namespace) -> int:
     return 0
 
 
+def mounting(args: argparse.Namespace) -> int:
+    from evenwall.cli import application as app
+    from evenwall.cli.mounting import run
+
+    casting, spec = read_casting(args.casting), app.sample_rig(args.rig)
+    say_which_kernel()
+    with progress_bar("Trying mountings") as tell, naming(args.casting):
+        found = run(args, casting, spec, tell)
+    if args.json:
+        show_json(found.data())
+    else:
+        say(found.words())
+    return 0
+
+
 def wall(args: argparse.Namespace) -> int:
     from evenwall.model.seal import untouched
     from evenwall.planning.wall import compute_wall
@@ -429,6 +444,7 @@ COMMANDS = {
     "man": man,
     "plan": plan,
     "shape": shape,
+    "mounting": mounting,
     "gel": gel,
     "serve": serve,
     "spin": spin,

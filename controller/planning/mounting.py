@@ -27,10 +27,10 @@ from evenwall.planning.walls import COARSE, Budget
 # One mesh of few cells and two rounds of recipes: a few seconds of one core for each mounting.
 TRIAL = Effort(7.0, 700, 2, 32, 0, (), (), 7.0, 700)
 LEAST_APART_DEG = 15.0  # nearer mountings are one
-LEANS = (0.5,)  # between the mouth's direction and the other directions, as a share of the angle
 MOST = 7  # mountings that are compared
-# Differences of the trial's thinnest patch that count: trials of other seeds differ by as much.
-DIFFERENT = 0.03
+# Differences of a trial's thinnest patch that count. With four seeds the trials of one mounting of
+# a leaning egg scattered by 0.03 (standard deviation), and the better mounting always led.
+DIFFERENT = 0.04
 
 
 @dataclass(frozen=True)

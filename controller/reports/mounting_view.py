@@ -1,0 +1,75 @@
+"""Picture of mountings: the casting beside its minor axis, with the angle of the mouth."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.collections import PolyCollection
+from matplotlib.figure import Figure
+
+from evenwall.geometry.mould import Cavity
+from evenwall.geometry.surface import Array, Index
+from evenwall.palette import COATS, INK, PAPER
+from evenwall.planning.mounting import Mounting
+
+SHOWN = 3  # mountings drawn, the best first
+
+
+def picture(title: str, tried: Sequence[tuple[Mounting, Cavity]]) -> Figure:
+    """Return the best mountings side by side, each with its minor axis upright and its mouth in
+    the plane of the paper. tried: mountings with the cavity as each mounts it, the best first."""
+    some = tried[:SHOWN]
+    figure = Figure(figsize=(3.2 * len(some), 4.2), layout="constrained", facecolor=PAPER)
+    figure.suptitle(f"{title}: ways to mount it", color=INK, fontsize=11)
+    for k, (one, cavity) in enumerate(some):
+        axes = figure.add_subplot(1, len(some), k + 1)
+        _draw(axes, one, cavity)
+    return figure
+
+
+def _draw(axes: Axes, one: Mounting, cavity: Cavity) -> None:
+    """Draw one mounting in mm, seen so that its mouth leans to the right."""
+    mouth = cavity.opening_direction()
+    across = np.array([mouth[0], mouth[1], 0.0])
+    length = float(np.linalg.norm(across))
+    across = across / length if length > 1e-6 else np.array([1.0, 0.0, 0.0])
+    upright = np.array([0.0, 0.0, 1.0])
+    points = cavity.points_m() * 1e3
+    axes.add_collection(_side(points, cavity.triangles, across, upright))
+    reach = 1.15 * cavity.reach_mm()
+    axes.plot([0.0, 0.0], [-reach, reach], color=INK, linewidth=1.5, linestyle=(0, (8, 3, 2, 3)))
+    at = cavity.opening_centre_m() * 1e3
+    start, tip = (at @ across, at @ upright), (at + 0.3 * reach * mouth)
+    axes.annotate(
+        "",
+        xy=(float(tip @ across), float(tip @ upright)),
+        xytext=(float(start[0]), float(start[1])),
+        arrowprops={"arrowstyle": "-|>", "color": INK, "linewidth": 2.0},
+    )
+    axes.set_xlim(-1.1 * reach, 1.1 * reach)
+    axes.set_ylim(-1.1 * reach, 1.1 * reach)
+    axes.set_aspect("equal")
+    axes.axis("off")
+    given = "as in the file" if one.given else "offered"
+    axes.set_title(
+        f"{given}: thinnest {one.thinnest:.2f} of the mean\nmouth {one.mouth_lean_deg:.0f}° off "
+        "the minor axis",
+        color=INK,
+        fontsize=9,
+    )
+
+
+def _side(points: Array, faces: Index, across: Array, upright: Array) -> PolyCollection:
+    """Return the triangles seen across the paper, the farthest first, shaded by their slope."""
+    towards = np.cross(across, upright)
+    corners = points[faces]
+    normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    facing = normal @ towards / np.maximum(np.linalg.norm(normal, axis=1), 1e-12)
+    order = np.argsort(corners.mean(axis=1) @ towards)
+    flat = np.stack([corners[order] @ across, corners[order] @ upright], axis=-1)
+    shade = 0.55 + 0.45 * np.abs(facing[order])
+    base = np.array([int(COATS[0][i : i + 2], 16) / 255 for i in (1, 3, 5)])
+    colours = np.clip(shade[:, None] * base, 0.0, 1.0)
+    return PolyCollection(list(flat), facecolors=colours, edgecolors=colours, linewidths=0.3)
