@@ -7,9 +7,9 @@ does not answer in time is `probe_lost`, and is not read again before it has ans
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import logging
-import math
 import random
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -35,6 +35,7 @@ log = logging.getLogger("evenwall.probes")
 W1_DEVICES = Path("/sys/bus/w1/devices")
 ANSWER_WITHIN_S = 3.0  # a one-wire conversion takes 0.75 s
 MQTT_STALE_S = 15.0
+PAYLOAD_bytes = 4000  # a sensor that sends everything about itself has some hundred
 SETTLE_S = 0.1  # 10 time constants of the bias; a conversion takes 66 ms with the 50 Hz filter
 _MLX_OBJECT = 0x07
 
@@ -126,13 +127,13 @@ class MqttProbe:
 
 def payload_degC(payload: bytes) -> float:
     """Decode a number, or an object with `temp_degC`; -60 to 400 degC. Raises ProbeFault."""
-    try:
-        found = json.loads(payload)
-    except ValueError:  # from JSON or UTF-8
-        found = None
+    found = None
+    # ValueError: from JSON or UTF-8. RecursionError: nested too deep.
+    with contextlib.suppress(ValueError, RecursionError):
+        found = json.loads(payload) if len(payload) <= PAYLOAD_bytes else None
     if isinstance(found, dict):
         found = found.get("temp_degC")
-    if isinstance(found, bool) or not isinstance(found, int | float) or not math.isfinite(found):
+    if isinstance(found, bool) or not isinstance(found, int | float) or not abs(found) < 1e6:
         raise ProbeFault("probe_noisy", "the payload is neither a number nor has temp_degC")
     return within(float(found), -60.0, 400.0)
 

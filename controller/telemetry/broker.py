@@ -23,6 +23,9 @@ T = TypeVar("T")
 log = logging.getLogger("evenwall.broker")
 
 BACKOFF_FIRST_S, BACKOFF_LAST_S = 0.5, 60.0
+# Anybody on the broker may send to a rig's topics. A broker of MQTT 5 keeps larger packets back.
+PACKET_bytes = 256_000
+QUEUED = 100  # messages that wait to be looked at; further ones are dropped
 
 
 class BrokerClient(aiomqtt.Client):
@@ -73,13 +76,20 @@ class BrokerClient(aiomqtt.Client):
 class Connection:
     """Broker of the rig file; `keep()` stays connected to it until cancelled."""
 
-    def __init__(self, spec: MqttSpec, name: str, will: tuple[str, str] | None = None) -> None:
-        """Read the settings. will: topic and payload of the last will, retained.
+    def __init__(
+        self,
+        spec: MqttSpec,
+        name: str,
+        will: tuple[str, str] | None = None,
+        queued: int = QUEUED,
+    ) -> None:
+        """Read the settings. will: topic and payload of the last will, retained. queued: messages
+        that may wait.
 
         Raises InputError if a file with a secret cannot be read.
         """
         self.spec = spec
-        self._name, self._will = name, will
+        self._name, self._will, self._queued = name, will, queued
         self._password = read_secret("mqtt.password_file", spec.password_file)
         self._v5 = spec.version == "5"
 
@@ -100,6 +110,10 @@ class Connection:
         if self._will is not None:
             properties = self.properties(None, PacketTypes.WILLMESSAGE)
             will = aiomqtt.Will(*self._will, qos=1, retain=True, properties=properties)
+        greeting = None
+        if self._v5:
+            greeting = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+            greeting.MaximumPacketSize = PACKET_bytes
         return BrokerClient(
             spec.host,
             spec.port,
@@ -111,7 +125,8 @@ class Connection:
             will=will,
             timeout=spec.timeout_s,
             keepalive=spec.keepalive_s,
-            max_queued_incoming_messages=10_000,
+            properties=greeting,
+            max_queued_incoming_messages=self._queued,
             tls_context=ssl.create_default_context(cafile=spec.ca_file) if spec.tls else None,
         )
 

@@ -82,7 +82,8 @@ class Shop:
     """All rigs on one broker. Run `run()` as a task; pages use `cards()` and `changes()`."""
 
     def __init__(self, broker: MqttSpec, clock: Clock, rng: random.Random) -> None:
-        self._broker = Connection(broker, f"evenwall-shop-{rng.randrange(16**8):08x}")
+        name = f"evenwall-shop-{rng.randrange(16**8):08x}"
+        self._broker = Connection(broker, name, queued=10 * RIGS_AT_MOST)
         self._clock, self._rng = clock, rng
         self._seen: dict[str, _Seen] = {}
         self._pages: set[_Page] = set()

@@ -55,6 +55,7 @@ JOURNAL_PAUSE_S = 0.2  # rows within this time share a message
 JOURNAL_ROWS = 200
 CURSOR_EVERY_S = 10.0  # spares the card; after a power cut, rows of this time are sent twice
 COMMAND_AGE_S = 60.0
+REFUSALS_APART_S = 10.0  # lines of the log about refused commands: a flood must not fill it
 
 
 class Source(Protocol):
@@ -145,6 +146,7 @@ class Telemetry:
             rig.mqtt, f"evenwall-{self._rig}", (topic(self._rig, "online"), will)
         )
         self._client: BrokerClient | None = None  # while connected
+        self._refused_s, self._untold = -REFUSALS_APART_S, 0
         self.status = Status()
 
     # --- connecting ------------------------------------------------------------------------------
@@ -274,7 +276,6 @@ class Telemetry:
         async for message in client.messages:
             said = self._checked(message)
             if said is None:
-                self.status.commands_refused += 1
                 continue
             answer = await self._asked(said)
             await self._publish(
@@ -310,7 +311,7 @@ class Telemetry:
             sent = datetime.fromisoformat(said.utc)
             age_s = abs((self._clock.utc() - sent).total_seconds())
         except (ValidationError, ValueError, TypeError) as error:
-            log.warning("command refused, not readable: %s", str(error).splitlines()[0])
+            self._refuse(f"not readable: {str(error).splitlines()[0]}")
             return None
         good = sign(signed.command, self._secret or "")
         reasons = {
@@ -321,9 +322,20 @@ class Telemetry:
         }
         for reason, bad in reasons.items():
             if bad:
-                log.warning("command refused: %s", reason)
+                self._refuse(reason)
                 return None
         return said
+
+    def _refuse(self, reason: str) -> None:
+        """Count a refused command and log it, unless another one was logged just before."""
+        self.status.commands_refused += 1
+        now_s = self._clock.now_s()
+        if now_s - self._refused_s < REFUSALS_APART_S:
+            self._untold += 1
+            return
+        more = f", and {self._untold} others since the last line" if self._untold else ""
+        self._refused_s, self._untold = now_s, 0
+        log.warning("command refused: %s%s", reason, more)
 
 
 def sign(command: str, secret: str) -> str:

@@ -237,8 +237,9 @@ def test_payloads(payload: bytes, temp_degC: float) -> None:
 
 @pytest.mark.parametrize(
     "payload",
-    [b"", b"warm", b"true", b"NaN", b"Infinity", b"[20]", b'{"t": 2}', b"9999", b"\xff", b"null"],
-)
+    [b"", b"warm", b"true", b"NaN", b"Infinity", b"[20]", b'{"t": 2}', b"9999", b"\xff", b"null",
+     b"9" * 400, b"-" + b"9" * 3999, b"[" * 3999, b'{"temp_degC":' * 300, b" " * 5000 + b"23.5"],
+)  # fmt: skip
 def test_bad_payloads(payload: bytes) -> None:
     with pytest.raises(ProbeFault):
         payload_degC(payload)
