@@ -18,6 +18,7 @@ from evenwall.cli.mounting import Compared
 from evenwall.geometry.mould import load_cavity
 from evenwall.model import Casting, Mount, read_casting, read_resin, read_rig
 from evenwall.planning import mounting
+from evenwall.planning.limits import leaning_mouth
 from evenwall.planning.mounting import (
     DIFFERENT,
     LEAST_APART_DEG,
@@ -82,6 +83,15 @@ def test_a_leaning_mouth_is_offered_a_way_nearer_to_the_axis_than_as_drawn(
     assert best.thinnest <= best.bound + 1e-6
     assert told == [0.0, 0.5, 1.0]
     assert mounted(casting, best).mount.minor_axis == best.minor_axis
+
+
+def test_a_plan_that_falls_short_names_a_leaning_mouth(tmp_path: Path) -> None:
+    casting = leaning_egg(tmp_path)
+    (said,) = leaning_mouth(load_cavity(casting))
+    assert "The mouth leans 50 degrees from the minor axis" in said
+    mouth = load_cavity(casting).opening.direction
+    upright = casting.model_copy(update={"mount": Mount(minor_axis=mouth)})
+    assert leaning_mouth(load_cavity(upright)) == []
 
 
 GIVEN = Mounting((0.0, 0.0, 1.0), 50.0, 0.87, 0.96, given=True)
