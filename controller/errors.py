@@ -27,7 +27,7 @@ def _short(value: object, most: int = SHOWN) -> str:
     try:
         said = str(value)[: most + 1]
     except (RecursionError, ValueError):  # nested endlessly; more than 4300 digits
-        said = f"a {type(value).__name__} too large to be shown"
+        said = f"a {type(value).__name__} too large to show"
     said = "".join(letter if letter.isprintable() else "?" for letter in said)
     return said if len(said) <= most else f"{said[:most]}..."
 

@@ -131,7 +131,7 @@ class WorkerProcess:
         except (EOFError, BrokenPipeError, pickle.UnpicklingError, ValueError):
             code = self._process.wait()
             if code == -signal.SIGXCPU:
-                raise EvenwallError(f"{name} took more of the processor than it may") from None
+                raise EvenwallError(f"{name} used more processor time than allowed") from None
             raise EvenwallError(f"{name} ended early, with code {code}") from None
 
     @property
@@ -250,7 +250,7 @@ def main() -> None:
                 say("error", error)
                 continue
             except MemoryError:
-                say("error", EvenwallError(f"{name} needs more memory than it may have"))
+                say("error", EvenwallError(f"{name} needs more memory than allowed"))
                 return
             if become:
                 subject, found = found, None

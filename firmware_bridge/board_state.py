@@ -31,9 +31,9 @@ WORDS = {
     Status.ACCEL: "a ramp is over the board's acceleration limit",
     Status.CONFIG: "the board does not take these limits",
     Status.GRANT: f"grant_s must be over 0 and at most {motion.GRANT_S_MAX:.0f} s",
-    Status.LENGTH: "the board does not understand the command's length",
+    Status.LENGTH: "the command has the wrong length",
     Status.TYPE: "the board does not know this command",
-    Status.ORDINAL: "the queue was dropped meanwhile",
+    Status.ORDINAL: "the queue was dropped in the meantime",
 }
 
 

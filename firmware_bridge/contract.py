@@ -213,8 +213,8 @@ class VersionMismatch(BridgeError):
 
     def __init__(self, host: int, board: int) -> None:
         super().__init__(
-            f"board protocol version {board}, host expects {host}: refuse to move; "
-            "flash the firmware of this release"
+            f"board protocol version {board}, this release expects {host}: the frame is not "
+            f"moved; flash the firmware of this release"
         )
         self.host = host
         self.board = board

@@ -204,7 +204,7 @@ class KeptLink(Carrier):
         self._begun()
         info = (await self._ask(link.hello(self._state_slices, self._now_s()))).answer
         if not isinstance(info, wire.Info):
-            raise LinkLost(f"the board does not take our handshake: status {info.status}")
+            raise LinkLost(f"the board refused the handshake: status {info.status}")
         if info.config != self._config or not info.configured:
             await self._configure(link)
         self._info = info
@@ -219,8 +219,8 @@ class KeptLink(Carrier):
         reply = (await self._ask(token)).answer
         if isinstance(reply, Reply) and reply.status == Status.MODE:
             raise Refused(
-                "the frame is under way with other limits than this rig file's: "
-                "stop it before you change the rig file"
+                "the frame is turning with limits that differ from this rig file's: stop it "
+                "before you change the rig file"
             )
         if not isinstance(reply, Reply) or reply.status != Status.OK:
             raise Refused(WORDS[Status.CONFIG])

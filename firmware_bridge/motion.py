@@ -118,7 +118,7 @@ def segments(
     for number, ramp in enumerate(ramps):
         rates_rpm = (ramp.major_rpm, ramp.minor_rpm)
         if not all(map(math.isfinite, (*rates_rpm, ramp.duration_s))):
-            raise Refused(f"ramp {number}: {ramp} has a value that is no number")
+            raise Refused(f"ramp {number}: {ramp} has a value that is not a number")
         slices = slices_of(ramp.duration_s)
         if not 0 < ramp.duration_s <= RAMP_SLICES_MAX * SLICE_S:
             raise Refused(

@@ -43,21 +43,21 @@ def parse_line(line: bytes, unit: Unit = "g") -> tuple[float, bool | None]:
     unit: unit of lines that name none. Raises Garbled.
     """
     if len(line) > _LINE_BYTES:
-        raise Garbled(f"scale: {line[:20]!r} ... is too long for a weight: look at its baud rate")
+        raise Garbled(f"scale: {line[:20]!r} ... is too long for a weight: check its baud rate")
     try:
         text = line.decode("ascii").strip(" \t\r\n\0\x02\x03").upper()
     except UnicodeDecodeError:
-        raise Garbled(f"scale: {line[:40]!r} is not plain text: look at its baud rate") from None
+        raise Garbled(f"scale: {line[:40]!r} is not plain text: check its baud rate") from None
     words = set(re.split(r"[,:; \t]+", text))
     if words & OVER or re.fullmatch(r"[-_=^\s]{3,}[A-Z]*", text):
-        raise Garbled("scale: overloaded, or off its zero: take everything off it")
+        raise Garbled("scale: overloaded, or its zero is off: take everything off it")
     found = _LINE.fullmatch(text)
     if found is None:
-        raise Garbled(f"scale: {text[:40]!r} is no weight in g, kg or oz")
+        raise Garbled(f"scale: {text[:40]!r} is not a weight in g, kg or oz")
     marks = set(re.findall(r"[A-Z]+|[?~]", f"{found['head']} {found['tail'] or ''}"))
     unknown = marks - STEADY - MOVING - OTHER
     if unknown:
-        raise Garbled(f"scale: {text[:40]!r} is no weight: what is {min(unknown)!r}?")
+        raise Garbled(f"scale: {text[:40]!r} is not a weight: {min(unknown)!r} is not known")
     named = (found["unit"] or unit).lower()
     mass_g = float(found["number"].replace(",", ".")) * GRAMS[named]
     if mass_g > LIMIT_G:

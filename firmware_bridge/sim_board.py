@@ -143,7 +143,7 @@ class PtyBoard:
         image: Path | None = None,
     ) -> None:
         if detached and folder is None:
-            raise ValueError("folder: a detached board needs one, to be found again")
+            raise ValueError("folder: a detached board needs one, so that it can be found again")
         self._scratch = tempfile.TemporaryDirectory(prefix="evenwall-") if folder is None else None
         self.folder = Path(self._scratch.name) if self._scratch else Path(str(folder))
         self.folder.mkdir(parents=True, exist_ok=True)

@@ -47,7 +47,7 @@ class AtFrame:
         self._asked = (asked, self._clock.now_s() + REQUEST_LIFE_s, False)
         self._tell(
             f"A phone asks to be paired and shows {asked.number}. If it is yours, hold the button "
-            "at the frame."
+            f"at the frame."
         )
         return asked
 

@@ -160,9 +160,9 @@ class Door:
         """Return (status, sentence) if the request is refused."""
         names = [name for name, _ in scope["headers"]]
         if any(names.count(name) > 1 for name in SINGLE):
-            return 400, "A header stands there twice."
+            return 400, "A header is given twice."
         if b"content-length" in names and b"transfer-encoding" in names:
-            return 400, "A body has one length."
+            return 400, "The length of the body is given in two ways."
         host = headers.get("host", "")
         try:
             name = urlsplit(f"//{host}").hostname or ""
@@ -175,9 +175,9 @@ class Door:
             origin = headers.get("origin")
             site = headers.get("sec-fetch-site", "same-origin")
             if origin is not None and _netloc(origin) != host.lower():
-                return 403, "That came from another site."
+                return 403, "The request came from another site."
             if site not in {"same-origin", "none"}:
-                return 403, "That came from another site."
+                return 403, "The request came from another site."
         length = headers.get("content-length", "0")
         if length.isdigit() and int(length) > BODY_LIMIT_bytes:
             return 413, f"The body is over {BODY_LIMIT_bytes} bytes."

@@ -59,7 +59,7 @@ def _families(now: Snapshot) -> Iterator[Family]:
     steps: list[tuple[Labels, float | None]] = [
         ({"step": step.value}, float(step is now.step)) for step in Step
     ]
-    yield "step", "", "1 at the step that the sheet shows.", steps
+    yield "step", "", "1 for the step shown on the sheet.", steps
     yield "coat", "", "Number of the coat under way, 0 before the first.", [({}, float(now.coat))]
     temperatures = {"resin": now.probe_degC, "room": now.room_degC, "mould": now.mould_degC}
     yield (
@@ -94,7 +94,7 @@ def _families(now: Snapshot) -> Iterator[Family]:
         ({"severity": level}, float(sum(alert.severity == level for alert in now.alerts)))
         for level in ("note", "caution", "act_now")
     ]
-    yield "alerts", "", "Alerts that stand now.", counts
+    yield "alerts", "", "Active alerts.", counts
     yield "journal_last", "", "Number of the last row given out.", [({}, float(now.last_event_id))]
 
 

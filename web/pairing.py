@@ -61,8 +61,8 @@ class InviteCard(Frozen):
 
 
 WRONG_CODE = (
-    "That code is not good, or was used. A code works once and for a short time: ask for a new one "
-    "at the rig's console, or on a phone that may act."
+    "That code is wrong or was used already. A code works once and only for a short "
+    "time. Get a new one from the rig's console or from a phone that may act."
 )
 
 
@@ -125,10 +125,13 @@ class Ticket(Frozen):
 async def request_pairing(wish: RequestWish, request: Request, desk: AtDesk) -> RequestCard:
     """Ask to be paired without a code, by a confirmation at the frame."""
     if desk.service.snapshot().frame.mode == "turning":
-        raise HTTPException(409, "The frame turns: pair when it stands, or with a code.")
+        raise HTTPException(409, "The frame is turning: pair when it stands still, or with a code.")
     asked = desk.people.at_frame.ask(wish.name, peer_of(request))
     if asked is None:
-        raise HTTPException(429, "Another phone asks, or asked too often; wait half a minute.")
+        raise HTTPException(
+            429,
+            "Another phone is being paired, or there were too many requests; wait half a minute.",
+        )
     desk.people.note(wish.name, "none", asked.peer, "pair at the frame", "asked")
     return RequestCard(ticket=asked.ticket, number=asked.number, lasts_s=REQUEST_LIFE_s)
 
@@ -140,7 +143,7 @@ async def requested_pairing(wish: Ticket, response: Response, desk: AtDesk) -> M
     if found == "waits":
         return Me(role="none")
     if found == "over":
-        raise HTTPException(403, "Nobody held the button at the frame in time. Ask again.")
+        raise HTTPException(403, "Nobody held the button at the frame in time. Try again.")
     paired = desk.people.let_in(found.name, "operate", found.peer)
     return _come_in(paired, response, desk.settings)
 

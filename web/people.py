@@ -295,8 +295,9 @@ class People:
             with contextlib.suppress(OSError):
                 kept = set_aside(file).name
                 self._tell(
-                    "Which phones are paired can no longer be read "
-                    f"({str(error).splitlines()[0][:120]}): pair them again. It is kept as {kept}."
+                    "The list of paired phones cannot be read "
+                    f"({str(error).splitlines()[0][:120]}): pair the phones again. The damaged "
+                    f"list is kept as {kept}."
                 )
 
     def _save(self) -> None:
@@ -319,8 +320,8 @@ class People:
         except OSError as error:
             self._refused = True
             self._tell(
-                f"Who is paired, and who pressed what, cannot be written ({error.strerror}): it is "
-                "kept in memory, and phones must be paired again when Evenwall is started anew."
+                f"The list of paired phones and commands cannot be written ({error.strerror}). It "
+                f"is kept in memory, and phones must be paired again after a restart."
             )
             return
         if self._refused:

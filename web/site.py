@@ -100,7 +100,7 @@ def main(argv: list[str]) -> int:
         return 2
     folder = Path(argv[0])
     if folder.is_dir() and any(folder.iterdir()) and not (folder / "index.html").is_file():
-        print(f"{folder} holds something else: take an empty folder", file=sys.stderr)
+        print(f"{folder} contains other files: choose an empty folder", file=sys.stderr)
         return 2
     print(f"{len(write_site(folder))} files under {folder}")
     return 0

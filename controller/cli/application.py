@@ -482,5 +482,8 @@ async def open_doors(
         now = application.service.snapshot()
         if now.step not in OVER:
             where = f"{now.casting}, coat {now.coat} of {len(now.coats)}"
-            say(f"The controller was restarted in the middle of a casting ({where}): it goes on.")
+            say(
+                f"The controller was restarted in the middle of a casting ({where}). The casting "
+                f"goes on."
+            )
         yield application

@@ -80,7 +80,8 @@ async def _plan(application: Application, demo: Demo, say: Say, progress: Progre
     casting, spec = read_casting(demo.casting), application.setup.spec
     application.service.notice(
         _PLANNING,
-        f"{casting.name} is being planned, within {PLAN_BUDGET_S:.0f} s; it starts by itself.",
+        f"{casting.name} is being planned. This takes up to {PLAN_BUDGET_S:.0f} s; then the "
+        f"casting starts by itself.",
     )
     plan: Plan = await asyncio.get_running_loop().run_in_executor(
         None,

@@ -158,7 +158,7 @@ def read_trace(path: Path) -> Iterator[gel.Row]:
             missing = [name for name in COLUMNS if name not in (table.fieldnames or ())]
             if missing:
                 there = ", ".join(table.fieldnames or ()) or "nothing"
-                hint = f"the first line holds {there}; commas part the columns"
+                hint = f"the first line holds {there}; separate the columns with commas"
                 raise InputError("column", missing[0], "is missing", file=str(path), hint=hint)
             last_s = -math.inf
             for record in table:
@@ -173,7 +173,7 @@ def read_trace(path: Path) -> Iterator[gel.Row]:
                 if time_s is None or time_s < last_s:
                     where = f"{path}:{table.line_num}"
                     raise InputError(
-                        "time_s", record["time_s"], "must be a number and not fall",
+                        "time_s", record["time_s"], "must be a number, not below the row before",
                         unit="s", file=where,
                     )  # fmt: skip
                 last_s = time_s
@@ -191,11 +191,11 @@ def run(trace_path: Path, case_path: Path) -> dict[str, Any]:
 def times_words(last: gel.GelEstimate) -> str:
     """Gel times in words, since the parts met. A mix that does not react has no gel time."""
     if "no_reaction" in gel.holding(last.faults):
-        return "No time to stop at, while nothing reacts."
+        return "Nothing reacts, so there is no time to stop at."
     best, low, high, safe = (
         clock_words(t) for t in (last.best_s, last.low_s, last.high_s, last.safe_to_stop_s)
     )
-    said = f"Gel of the coat at {best} after the parts met, nine in ten {low} to {high}"
+    said = f"Gel of the coat at {best} after the parts met (90 % band {low} to {high})"
     if last.called_s is None:
         return f"{said}; safe to stop from {safe}."
     return f"{said}; called gelled at {clock_words(last.called_s)}."
@@ -254,7 +254,7 @@ def follow(trace_path: Path, case_path: Path) -> Reading:
                 }
             )
     if estimate is None:
-        raise InputError("file", trace_path, "holds no row")
+        raise InputError("file", trace_path, "has no rows")
     doubts = [f"{key} is not known and was left out" for key in ignored]
     rooms = [row.ambient_K for row in rows if row.ambient_K is not None]
     if rooms and sum(room > HOT_ROOM_K for room in rooms) > len(rooms) / 2:

@@ -150,7 +150,7 @@ def write_sample(folder: Path, samples: Path) -> list[Path]:
     for name in names:
         target = folder / name
         if target.exists():
-            raise InputError("FOLDER", target, "is there already: take an empty folder")
+            raise InputError("FOLDER", target, "already exists: choose an empty folder")
     try:
         folder.mkdir(parents=True, exist_ok=True)
         made = [Path(shutil.copyfile(samples / name, folder / name)) for name in names]
@@ -226,7 +226,7 @@ def man_page(top: argparse.ArgumentParser) -> str:
     lines = [
         f'.TH EVENWALL 1 "" "evenwall {version()}" "User Commands"',
         ".SH NAME",
-        "evenwall \\- plans, turns and records hollow clear resin castings",
+        "evenwall \\- plan, turn and record hollow clear resin castings",
         ".SH SYNOPSIS",
         ".B evenwall",
         "[OPTION]... COMMAND [ARGUMENT]...",

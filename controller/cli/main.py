@@ -118,16 +118,16 @@ def plan(args: argparse.Namespace) -> int:
         search = made.details["search"]
         if not search.get("complete") and not search["interrupted"]:
             note(
-                f"The {args.time_budget_s:g} s were spent before the search was through: with "
-                "more, or without --time-budget-s, it may find an evener wall."
+                f"The search was stopped after {args.time_budget_s:g} s, before its end. With "
+                f"more time, or without --time-budget-s, it may find a more even wall."
             )
         elif falls_short(made.wall) and args.searches == 1:
             note(
-                "Another search may find an evener wall: --searches 3 makes three, each beginning "
-                "with the best so far, and keeps the best."
+                "Another search may find a more even wall. --searches 3 runs three, each from the "
+                "best so far, and keeps the best."
             )
     if made.details["search"].get("interrupted"):
-        note("Interrupted: this is the best so far.")
+        note("Interrupted. This is the best plan so far.")
         return INTERRUPTED
     return 0
 
@@ -183,7 +183,7 @@ def wall(args: argparse.Namespace) -> int:
     with naming(args.plan):
         untouched(made)
     if not made.sha256:
-        note("The plan has no seal: nobody can tell whether a figure was changed since.")
+        note("The plan has no seal, so changes to its figures cannot be detected.")
     _to_file("--out", args.out, ".png", ".ply", ".html")
     say_which_kernel()
     with naming(args.plan):
@@ -251,7 +251,7 @@ def _settings(args: argparse.Namespace, data: Path) -> Settings:
     if not args.tls:
         return settings
     if args.tls_cert is not None:
-        raise InputError("--tls", "set", "and --tls-cert too: give one of them")
+        raise InputError("--tls", "set", "cannot be combined with --tls-cert: give one of them")
     from evenwall.cli.panel import with_authority
 
     return with_authority(settings, data / "tls")
@@ -307,7 +307,7 @@ def replay(args: argparse.Namespace) -> int:
     where, _ = journal_of(home, args.run_id)
     if where != home:  # the demo's record, beside those of the rigs
         if app.sample_rig(args.rig).backend != "simulated":
-            hint = f"it stands under {where}"
+            hint = f"it is in the record under {where}"
             raise InputError("RUN", args.run_id, "was not cast on this rig", hint=hint)
         args.data = where
     return _cast(args, orders.Start(run_id=args.run_id))
@@ -388,7 +388,7 @@ def shop(args: argparse.Namespace) -> int:
 
     broker = habits.broker(args)
     with listen(args.host, args.port) as wire:
-        print(f"The shop is at http://{args.host}:{wire.getsockname()[1]}/", flush=True)
+        print(f"The page of the rigs is at http://{args.host}:{wire.getsockname()[1]}/", flush=True)
         serve_shop(broker, wire)
     return 0
 

@@ -110,7 +110,7 @@ def check_certificate(settings: Settings) -> None:
         context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
         context.load_cert_chain(settings.tls_cert, settings.tls_key)
     except OSError as error:  # ssl.SSLError is one
-        why = error.strerror or "no certificate with its key, in PEM"
+        why = error.strerror or "is not a certificate with its key in PEM format"
         raise InputError("--tls-cert", settings.tls_cert, why) from None
 
 
@@ -153,7 +153,7 @@ def trust_words(settings: Settings) -> str:
         return ""
     shown = fingerprint(Files(settings.tls_authority.parent)).split(":")
     rows = "\n".join("  " + " ".join(shown[k : k + 8]) for k in range(0, len(shown), 8))
-    return f"A phone learns to trust this rig at {settings.address}trust; compare there:\n{rows}"
+    return f"To make a phone trust this rig, open {settings.address}trust; compare there:\n{rows}"
 
 
 def listen(host: str, port: int) -> socket.socket:

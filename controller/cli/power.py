@@ -36,8 +36,8 @@ def clock_in_doubt(clock: SystemClock) -> str:
         return ""
     way = "passed" if said_s >= 0 else "were taken back"
     return (
-        f"The computer was started anew. Its clock says that {_long(said_s)} {way}, which cannot "
-        f"be: the casting's clock went on by {_long(clock.gone_s)}, the time since the start. Set "
+        f"The computer was restarted. By its clock {_long(said_s)} {way}, which is impossible. "
+        f"The casting's clock was moved on by {_long(clock.gone_s)}, the time since the start. Set "
         "the clock, and touch the cup before you trust the countdown."
     )
 

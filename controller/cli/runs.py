@@ -257,7 +257,11 @@ def agree_to_prove(
         return
     print(in_units(assess_run(journal, run_id, measured).text, units), file=sys.stderr)
     if not sys.stdin.isatty():
-        raise InputError("--yes", "missing", "says that you have read this: a proof is for good")
+        raise InputError(
+            "--yes",
+            "missing",
+            "is needed to prove a run without a terminal; a proof cannot be undone",
+        )
     print("Prove this run? It cannot be changed afterwards. Type yes: ", end="", file=sys.stderr)
     if sys.stdin.readline().strip().lower() != "yes":
         raise InputError("the answer", "no", "must be yes: nothing was changed")

@@ -14,7 +14,7 @@ def seal(args: argparse.Namespace) -> int:
     """Write the hash of the plan's content into it. A plan that no run could follow is refused."""
     plan = read_plan(args.plan)
     if plan.sha256 == digest(plan):
-        print(f"{args.plan} has its seal already.")
+        print(f"{args.plan} already has a valid seal.")
         return 0
     beside = args.plan.with_name(f".{args.plan.name}.new")
     try:
@@ -25,5 +25,5 @@ def seal(args: argparse.Namespace) -> int:
         beside.replace(args.plan)
     except OSError as error:
         raise InputError("file", args.plan, error.strerror or "cannot be written") from None
-    print(f"{args.plan} is sealed. `evenwall wall` computes its wall anew.")
+    print(f"{args.plan} is sealed. `evenwall wall` computes its wall again.")
     return 0

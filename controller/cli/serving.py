@@ -42,14 +42,14 @@ Say = Callable[[str], None]
 AGAIN_S = 5.0  # time after a first Ctrl-C to press it again
 CONSOLE_HELP = """\
 Enter goes on to the next step. Or type:
-  list done        the list of the first sheet is done
-  tipped out       the resin was tipped out     has set      it has set as a pool
-  lay again        the lost coat is laid again
+  list done        everything on the first checklist is done
+  tipped out       the resin was tipped out     has set      the resin has set as a pool
+  lay again        pour the lost coat again
   weigh A B        {mass} of part A and part B
   touch cup        the cup has gelled          touch coat   the coat has gelled
-  touch cup sure   so it is, though unlikely   take back    the last touch was wrong
+  touch cup sure   I am sure, though unlikely  take back    the last touch was wrong
   pause   resume   stop                        note TEXT
-  measure W RIM    the casting's {mass}, the rim's {length}
+  measure W RIM    weight of the casting in {mass}, rim in {length}
   abandon WHY      give this casting up"""
 _NAMES: dict[System, dict[str, str]] = {
     "metric": {"mass": "grams", "length": "millimetres"},
@@ -59,7 +59,7 @@ SIMULATED_HELP = """\
   button           press the button at the simulated frame
   button long      hold it down: back, and while it turns: pause
   guard            open or close its guard
-  scale GRAMS      put so much on its scale, if the rig file has one
+  scale GRAMS      put this weight on its scale, if the rig file has one
   scale tare       press the tare key of its scale"""
 
 
@@ -157,7 +157,10 @@ async def _left(
         say(await abandon(application))
     else:
         _leave_board(application)
-        say("Ended. The board turns on for the time granted; the run is joined again.")
+        say(
+            "Ended. The board keeps turning for the time granted. Start Evenwall again to carry on "
+            "with the run."
+        )
     return None
 
 

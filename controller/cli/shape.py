@@ -72,7 +72,7 @@ def make(args: argparse.Namespace) -> Made:
         raise InputError(
             "file",
             path.name,
-            "would be written over by the casting file",
+            "would be overwritten by the casting file",
             hint=f"name it {stem}.shape.toml",
         )
     with naming(path):

@@ -40,7 +40,7 @@ async def cleared(
             await clock.sleep(LOOK_S)
     elif person is not None and await person("Guard closed, nobody near it? The frame will turn."):
         return
-    raise InputError("rig", "not cleared", "turns only after a hand at the rig has said so")
+    raise InputError("rig", "not cleared", "turns only after a confirmation at the rig")
 
 
 async def turn(

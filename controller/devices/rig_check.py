@@ -78,18 +78,19 @@ _FAULTS = {
     Fault.SLIP_MINOR: ("minor axis", "slipped.", _SLIP),
     Fault.BROWN_OUT: (
         "board supply",
-        "its voltage sagged and the board restarted.",
+        "its supply voltage sagged and it restarted.",
         "Give the board a supply of its own.",
     ),
     Fault.WATCHDOG: (
         "board",
-        "its program hung and restarted.",
+        "its program hung and was restarted.",
         "Note what it was doing, and report it.",
     ),
     Fault.HOST_SILENT: (
         "link",
-        "the controller was away longer than it had asked for, and the board stopped the frame.",
-        "Look in the log why: journalctl -u evenwall.",
+        "the controller was silent for longer than the granted time, and the board stopped the "
+        "frame.",
+        "Look up the reason in the log: journalctl -u evenwall.",
     ),
 }
 
@@ -136,7 +137,7 @@ def _pins(spec: RigSpec) -> Finding:
     try:
         check_pins(spec.pins, spec.probes)
     except InputError as error:
-        return bad("rig file", f"{error}.", "Mend [pins] in the rig file.")
+        return bad("rig file", f"{error}.", "Correct [pins] in the rig file.")
     count = len(spec.pins)
     return good("rig file", f"{count} pins named, none twice." if count else "no pins named.")
 
@@ -163,9 +164,9 @@ async def _probe(spec: ProbeSpec, probe: Probe) -> Finding:
 
 _PROBE_SAID = {
     "probe_lost": "nothing answers",
-    "probe_noisy": "what it sends is damaged",
-    "probe_stuck": "it sends one value for ever",
-    "probe_out": "it reads what no probe of its kind can",
+    "probe_noisy": "its data is damaged",
+    "probe_stuck": "it keeps sending the same value",
+    "probe_out": "its reading is outside the range of its kind",
 }
 _PROBE_REMEDIES = {
     "digital_1wire": "Check the plug, the 4.7 kohm pull-up, 'dtoverlay=w1-gpio' in config.txt.",
@@ -200,11 +201,11 @@ async def _hands(bench: Bench) -> AsyncIterator[Finding]:
             await bench.person(f"Press the {part} once, then answer yes.")
             presses = bench.inputs.presses()
             if presses == (BUTTONS[name],):
-                yield good(part, "one press came as one press.")
+                yield good(part, "one press was read as one press.")
             else:
                 yield bad(
                     part,
-                    f"one press came as {len(presses)}.",
+                    f"one press was read as {len(presses)}.",
                     "Check its wire to the pin and to ground.",
                 )
     shown = {"light_green": Light.READY, "light_amber": Light.TURNING, "light_red": Light.ACT_NOW}
@@ -249,7 +250,8 @@ _SCALE_LOST = (
     "file (ls /dev/serial/by-id), and that you are in the group dialout."
 )
 _SCALE_GARBLED = (
-    "Set baud, data_bits, parity and unit under [scale] as its manual says; weigh none."
+    "Set baud, data_bits, parity and unit under [scale] as in its manual; do not "
+    "weigh with it until then."
 )
 
 
@@ -266,7 +268,7 @@ async def _broker(spec: RigSpec) -> Finding:
     if spec.mqtt.username and not spec.mqtt.tls and not local:
         return bad(
             "broker",
-            f"{where} takes the password over an open line.",
+            f"{where} gets the password over an unencrypted connection.",
             "Set tls and ca_file in [mqtt].",
         )
     return good("broker", f"{where} answers.")
@@ -289,7 +291,7 @@ async def _link(bench: Bench) -> list[Finding]:
             )
         ]
     except BridgeError as error:
-        return [bad("link", f"{error}.", "Mend the limits in the rig file.")]
+        return [bad("link", f"{error}.", "Correct the limits in the rig file.")]
     info = rig.info
     findings = [good("link", f"firmware {info.firmware}, protocol {info.protocol}, at {where}.")]
     if info.simulated != (spec.backend == "simulated"):
@@ -307,9 +309,9 @@ async def _link(bench: Bench) -> list[Finding]:
         findings.append(
             bad(
                 "gearing",
-                f"by the rig file a turn is {wanted[0]} steps (major) and {wanted[1]} (minor), "
-                f"by the board {known[0]} and {known[1]}.",
-                "Restart the controller so that the board is told again.",
+                f"a turn is {wanted[0]} (major) and {wanted[1]} (minor) steps in the rig file, "
+                f"but {known[0]} and {known[1]} on the board.",
+                "Restart the controller so that it sends the values to the board again.",
             )
         )
     return findings
@@ -386,13 +388,15 @@ async def _motors(bench: Bench) -> AsyncIterator[Finding]:
         return
     if bench.rig.state.mode is Mode.TURNING:
         yield not_tried(
-            "motors, index", "the frame is turning; a casting may be in it.", "Wait for its end."
+            "motors, index",
+            "the frame is turning; a casting may be in it.",
+            "Wait until it has ended.",
         )
         return
     if bench.person is not None and not await bench.person(
         "Empty frame, guard closed, nobody near it? The axes will turn one after the other."
     ):
-        yield not_tried("motors, index", "not cleared to turn.")
+        yield not_tried("motors, index", "turning was not confirmed.")
         return
     for axis in ("major", "minor"):
         for finding in await _turn(bench, axis):
@@ -446,14 +450,15 @@ async def _turn(bench: Bench, axis: str) -> list[Finding]:
         findings.append(
             bad(
                 part,
-                f"counted {counted} steps, {wanted} were asked for.",
-                "See that no other program holds the board; flash it anew (hardware/board.md).",
+                f"counted {counted} steps instead of {wanted}.",
+                "Make sure that no other program uses the board; flash it again "
+                "(hardware/board.md).",
             )
         )
     elif f"slip_{axis}" in {fault.value for fault in faults}:
         findings.append(bad(part, "slipped.", _SLIP))
     else:
-        findings.append(good(part, f"{TURNS} turns, {counted} steps, as asked."))
+        findings.append(good(part, f"{TURNS} turns, {counted} steps, as commanded."))
     findings.append(
         good(f"{axis} index", "met.")
         if after.indexed

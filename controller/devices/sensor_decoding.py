@@ -152,7 +152,7 @@ def pt100_ohm(temp_degC: float) -> float:
 def pt100_degC(resistance_ohm: float) -> float:
     """Inverse of `pt100_ohm`, -100 to 850 degC: quadratic, then three Newton steps below 0 degC."""
     if not 60.2 <= resistance_ohm <= 390.5:
-        raise ProbeFault("probe_noisy", f"{resistance_ohm:.1f} ohm is no Pt100's")
+        raise ProbeFault("probe_noisy", f"{resistance_ohm:.1f} ohm is not possible for a Pt100")
     t = (-_A + math.sqrt(_A * _A - 4.0 * _B * (1.0 - resistance_ohm / 100.0))) / (2.0 * _B)
     if t < 0:
         for _ in range(3):

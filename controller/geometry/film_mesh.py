@@ -50,16 +50,16 @@ def film_mesh(cavity: Cavity, mesh_mm: float) -> FilmMesh:
         raise InputError(
             "mesh size",
             f"{mesh_mm:g}",
-            f"loses {lost:.0%} of the mould's area in detail finer than it",
+            f"loses {lost:.0%} of the mould's area, in detail finer than the mesh",
             unit="mm",
-            hint="take a finer one",
+            hint="use a finer mesh",
         )
     _, levelling = levelling_bounds(mesh)
     if levelling.max() > THINNEST * np.median(levelling):
         raise InputError(
             "mesh size",
             f"{mesh_mm:g}",
-            "leaves a triangle so thin that the film would take days",
+            "leaves a triangle so thin that the film would take days to compute",
             unit="mm",
             hint=f"{1.1 * mesh_mm:.2g} mm may do",
         )

@@ -73,7 +73,7 @@ def _look_into_3mf(raw: bytes) -> None:
             raise InputError("the archive", len(parts), f"must have at most {MOST_PARTS} parts")
         unfolded = sum(part.file_size for part in parts)
         if unfolded > UNFOLDED_BYTES:
-            limit = f"unfolds to {unfolded / 1e6:.0f} MB, at most {UNFOLDED_BYTES / 1e6:.0f}"
+            limit = f"expands to {unfolded / 1e6:.0f} MB, at most {UNFOLDED_BYTES / 1e6:.0f}"
             raise InputError("the archive", unfolded, limit)
         if any(part.compress_type not in STORED_AS or part.flag_bits & 1 for part in parts):
             raise InputError("the archive", "", "must be stored or deflated, and not encrypted")
@@ -122,7 +122,7 @@ class _Copies:
 
         def count(name: str, above: tuple[str, ...]) -> int:
             if name in above or len(above) > 50:
-                raise InputError("the model", name, "has an object that holds itself")
+                raise InputError("the model", name, "has an object that contains itself")
             if name not in known:
                 parts = self._inside.get(name, [])
                 found = 1
@@ -148,7 +148,7 @@ def _count_ply(raw: bytes) -> None:
         if not number.isdigit() or int(number[:18]) > len(raw) or len(number) > 18:
             claimed = number[:20].decode("ascii", "replace")
             raise InputError(
-                "the header", claimed, f"claims {claimed} elements, more than it holds"
+                "the header", claimed, f"claims {claimed} elements, more than it contains"
             )
 
 
@@ -158,7 +158,9 @@ def _count_glb(raw: bytes) -> None:
     for name in ("buffers", "images"):
         uris = [entry.get("uri") for entry in _entries(table, name)]
         if any(uri is not None and not str(uri).startswith("data:") for uri in uris):
-            raise InputError("the file", "", "names another file, and must hold everything")
+            raise InputError(
+                "the file", "", "refers to another file; it must contain everything itself"
+            )
     for name, key in GLB_COUNTS.items():
         for entry in _entries(table, name):
             count = entry.get(key, 0)
@@ -173,7 +175,7 @@ def _glb_table(raw: bytes) -> dict[str, Any]:
         raise InputError("the header", "", "is not that of a GLB file")
     size, kind = struct.unpack_from("<I4s", raw, 12)
     if kind != b"JSON" or size > len(raw) - 20:
-        raise InputError("the header", size, "claims more than the file holds")
+        raise InputError("the header", size, "claims more data than the file contains")
     table = from_json(raw[20 : 20 + size])
     if not isinstance(table, dict):
         raise InputError("the header", "", "is not a table")

@@ -139,8 +139,9 @@ def load_cavity(casting: Casting) -> Cavity:
     facets = facet_mm(points, triangles)
     if facets > COARSE_FACETS_MM:
         notes.append(
-            f"Where the mesh bends its triangles are about {facets:.0f} mm wide, and the film runs "
-            "to their edges. If the mould is round there, export it with triangles of 4 mm."
+            f"In curved places the triangles of the mesh are about {facets:.0f} mm wide, and the "
+            f"film runs to their edges. If the mould is round there, export it with triangles of "
+            f"4 mm."
         )
     return Cavity(
         vertices_mm=points,
@@ -207,9 +208,7 @@ def _read(casting: Casting) -> tuple[trimesh.Trimesh, str, list[str]]:
     mesh.update_faces(mesh.nondegenerate_faces() & mesh.unique_faces())
     mesh.remove_unreferenced_vertices()
     if len(mesh.faces) < count:
-        notes.append(
-            f"{count - len(mesh.faces)} triangles without area or twice there were left out."
-        )
+        notes.append(f"{count - len(mesh.faces)} empty or duplicate triangles were left out.")
     if len(mesh.faces) < 4:
         raise MouldError("mesh", len(mesh.faces), "must have at least 4 triangles with area")
     return mesh, hashlib.sha256(raw).hexdigest(), notes

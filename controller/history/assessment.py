@@ -51,14 +51,15 @@ UNCOMPUTED = 2.0
 SpotSpans = Mapping[str, tuple[float, float, float]]  # place: (thinnest, mean, thickest) in mm
 
 ADVICE: dict[MissingKind, str] = {
-    "weight": "The casting was not weighed: the weight says how much resin stayed in the mould.",
+    "weight": "The casting was not weighed. Its weight shows how much resin stayed in the mould.",
     "rim": "The rim was not gauged.",
-    "spots": "No spot of the wall was gauged: what the wall is, nobody has measured.",
-    "coat_weights": "Not every coat's weights were written down.",
-    "cup_weighed_back": "What stayed in the cups was not weighed back: the weight that the casting "
-    "should have is uncertain by as much.",
-    "wall": "The plan's wall was not computed: only its average can be held against the gauge.",
-    "places": "Where the spots lie could not be computed: they are held against the whole wall.",
+    "spots": "No spot of the wall was gauged, so the real wall is unknown.",
+    "coat_weights": "The weights of some coats were not recorded.",
+    "cup_weighed_back": "The rest in the cups was not weighed, so the expected weight of the "
+    "casting is uncertain by that amount.",
+    "wall": "The plan's wall was not computed, so only its average can be compared with the gauge.",
+    "places": "The places of the spots could not be computed, so they are compared with the whole "
+    "wall.",
 }
 
 
@@ -166,7 +167,11 @@ def _weight(plan: Plan, state: RunState, weight_g: float) -> list[Finding]:
 def _area_words(plan: Plan, mean_mm: float) -> str:
     """Return the words for the error of a mean that comes from a weight and a measured skin."""
     shape = relative_error(plan.casting)
-    return "" if shape is None else f"known to +- {shape * mean_mm:.2f} mm, by the shape's measures"
+    return (
+        ""
+        if shape is None
+        else f"known to +- {shape * mean_mm:.2f} mm, from the measures of the shape"
+    )
 
 
 def _gauge_mm(plan: Plan) -> float:
@@ -266,8 +271,8 @@ def _of_coat(planned: CoatPlan, coat: Coat) -> list[Trouble]:
 
     end = fate(planned, coat)
     if end is Fate.LOST:
-        add("lost", f"Coat {coat.coat} was poured or turned when it had gelled, or nearly: it is "
-            "no part of the wall.")  # fmt: skip
+        add("lost", f"Coat {coat.coat} was poured or turned when it had gelled or nearly gelled. "
+            f"It is not part of the wall.")  # fmt: skip
     met_s, from_s = coat.parts_met_s, coat.spin_from_s
     if met_s is not None and from_s is not None and from_s - met_s > turn_by_s(planned.clock):
         late = clock_words(from_s - met_s - turn_by_s(planned.clock))
@@ -290,9 +295,9 @@ def _of_coat(planned: CoatPlan, coat: Coat) -> list[Trouble]:
         )
         add("gel_off", said, grave=False)
     if coat.steps_expected is not None and coat.steps_expected != coat.steps_counted:
-        said = f"The board did not count as many steps as it was told in coat {coat.coat}."
+        said = f"The board counted fewer or more steps than commanded in coat {coat.coat}."
         add("steps_differ", said, grave=False)
     if coat.mixed_again:
-        said = _times(f"Coat {coat.coat} was mixed anew", coat.mixed_again)
+        said = _times(f"Coat {coat.coat} was mixed again", coat.mixed_again)
         add("mixed_again", said, grave=False)
     return found

@@ -30,7 +30,9 @@ def compared(journal: Journal, run_id: str, against: str = "") -> Comparison:
     run = Recorded.read(journal, run_id)
     other = against or run.state.replay_of
     if not other:
-        raise InputError("RUN", run_id, "is no replay", hint="name the run to hold it against, too")
+        raise InputError(
+            "RUN", run_id, "is not a replay", hint="also name the run to compare it with"
+        )
     return comparison(run, Recorded.read(journal, other))
 
 
@@ -135,5 +137,5 @@ def _sentence(figures: list[Compared]) -> str:
     worst = max(off, key=lambda figure: abs(figure.difference))
     said = f"coat {worst.coat}: {worst.what} {worst.difference:+.1f} %"
     if abs(worst.difference) <= ALIKE_PERCENT:
-        return f"The film went the same way, within {ALIKE_PERCENT:g} % (the most: {said})."
-    return f"The film did not go the same way ({said})."
+        return f"The film flowed the same way, within {ALIKE_PERCENT:g} % (largest: {said})."
+    return f"The film did not flow the same way ({said})."

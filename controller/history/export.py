@@ -273,7 +273,7 @@ def import_run(journal: Journal, run: Recorded) -> None:
     if run.run_id in journal.run_ids():
         raise InputError("run_id", run.run_id, "is in this record already")
     if not run.state.over:
-        raise InputError("run_id", run.run_id, "never ended, and would be taken up again here")
+        raise InputError("run_id", run.run_id, "never ended, and would be resumed here")
     under_way = journal.unfinished()
     if under_way is not None:
         raise RecordError(f"casting {under_way} is under way: finish or abandon it first")

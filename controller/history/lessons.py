@@ -77,7 +77,7 @@ def _mould(kept: str) -> MouldMemory:
     try:
         return MouldMemory.model_validate_json(kept)
     except ValueError:
-        log.warning("a mould's memory cannot be read and begins anew")
+        log.warning("a mould's memory cannot be read and starts afresh")
         return MouldMemory()
 
 
@@ -95,7 +95,7 @@ def _resin(kept: str) -> ResinMemory:
     except RecordError:
         if later:
             raise
-        log.warning("a resin's memory cannot be read and begins anew")
+        log.warning("a resin's memory cannot be read and starts afresh")
         return ResinMemory()
 
 

@@ -25,7 +25,7 @@ def checked(folder: Path, photo: Photographed) -> Path:
     """Return the file of a photograph. Raises InputError if it is gone or was changed."""
     path = folder / photo.file
     if hashlib.sha256(read_bytes(path, MOST_BYTES)).hexdigest() != photo.sha256:
-        raise InputError("photo", photo.file, "was changed after it was written down")
+        raise InputError("photo", photo.file, "was changed after it was recorded")
     return path
 
 

@@ -30,10 +30,10 @@ def assessment(
     InputError when the run cannot be proven at all: not ended, not measured or already proven.
     """
     if run.proof is not None:
-        raise InputError(f"run {run.run_id}", "already proven", "it cannot change any more")
+        raise InputError(f"run {run.run_id}", "already proven", "it can no longer change")
     state = run.state
     if not state.over:
-        raise InputError("run", run.run_id, "is not ended yet")
+        raise InputError("run", run.run_id, "has not ended yet")
     told = parse(
         Measured,
         {k: v for k, v in state.measured.items() if k in Measured.model_fields},
@@ -46,7 +46,7 @@ def assessment(
         raise InputError("weight_g", "missing", "weigh or gauge the casting first")
     solid_g = run.plan.totals.solid_g
     if told.weight_g is not None and told.weight_g > solid_g:
-        limit = f"must be at most {solid_g:.0f} g: so much would it weigh if it were solid"
+        limit = f"must be at most {solid_g:.0f} g: the weight of a solid casting"
         raise InputError("weight_g", f"{told.weight_g:g}", limit, unit="g")
     found = assess(run, told, spots)
     return found.model_copy(update={"sentences": tuple(compare(run.plan, state, told)[0])})
@@ -95,7 +95,7 @@ def compare(plan: Plan, state: RunState, measured: Measured) -> tuple[list[str],
             weight_ratio = bounded(measured.weight_g / expected_g)
             said.append(
                 f"{abs(off_g):.0f} g {'more' if off_g > 0 else 'less'} resin stayed in the mould "
-                "than foreseen: that is what cups keep and rims spill."
+                f"than predicted: cups keep some and rims spill some."
             )
     if measured.rim_mm:
         rim = sum(measured.rim_mm) / len(measured.rim_mm)
@@ -110,7 +110,10 @@ def compare(plan: Plan, state: RunState, measured: Measured) -> tuple[list[str],
 
 def _rim_sentences(plan: Plan, weight_g: float | None, rim_mm: float, mean_mm: float) -> list[str]:
     if weight_g is None:
-        return [f"The rim is not the wall: weigh the casting. {rim_mm:.1f} mm says only the rim."]
+        return [
+            f"The rim is not the wall: weigh the casting. {rim_mm:.1f} mm is the thickness of the "
+            f"rim alone."
+        ]
     if rim_mm <= mean_mm + GAUGE_MM:
         return []
     most_mm = mean_bound_mm(
@@ -147,7 +150,7 @@ def replayed(run: Recorded, rig: RigSpec, room_degC: float, mould_degC: float) -
     spin = turned(run) if proof is None else proof.spin
     plan = plan_today(run.plan.model_copy(update={"rig": rig}), spin, room_degC, mould_degC)
     if proof is None:
-        said = f"Run {run.run_id} is not proven: nobody has measured its casting."
+        said = f"Run {run.run_id} is not proven: its casting was not measured."
         return plan.model_copy(update={"notes": (*plan.notes, said)})
     return plan
 
@@ -160,5 +163,5 @@ def to_look_at(run: Recorded) -> tuple[Plan, str]:
         spin = turned(run) if run.proof is None else run.proof.spin
     except InputError:
         again = run.state.replay_of is not None
-        return run.plan, "As the proven run turned." if again else "As planned."
-    return plan_as_it_was(run.plan, spin), "From what was weighed, and how it turned."
+        return run.plan, "Turned like the proven run." if again else "As planned."
+    return plan_as_it_was(run.plan, spin), "From the recorded weights and turning."

@@ -100,7 +100,9 @@ def turned(run: Recorded) -> ProvenRun:
     coats = turned_coats(run)
     for planned in run.plan.coats:
         if planned.coat not in coats:
-            said = f"coat {planned.coat} did not turn until it gelled: nothing to repeat"
+            said = (
+                f"coat {planned.coat} stopped turning before it gelled: there is nothing to repeat"
+            )
             raise InputError("run", run.run_id, said)
     return ProvenRun(run_id=run.run_id, sha256=run.sha256(), coats=tuple(coats.values()))
 

@@ -32,7 +32,7 @@ MISLEADING = re.compile("[\x00-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
 
 def _readable(name: str) -> str:
     if MISLEADING.search(name):
-        raise ValueError("must be letters, digits and signs, without control characters")
+        raise ValueError("must have letters, digits and signs only, no control characters")
     return name
 
 

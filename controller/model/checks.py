@@ -19,7 +19,7 @@ LEAST_GEL_S = 10.0  # from when the parts meet: nobody pours a resin that gels s
 def whole(plan: Plan) -> None:
     """Raise InputError if a film cannot be computed from a plan's coats."""
     if not plan.coats:
-        raise InputError("coats", 0, "needs one coat or more")
+        raise InputError("coats", 0, "needs at least one coat")
     for number, coat in enumerate(plan.coats, 1):
         if coat.coat != number:
             raise InputError(f"coats[{number}].coat", coat.coat, f"must be {number}, in order")
@@ -52,7 +52,7 @@ def sound(plan: Plan) -> None:
 
 def _ramps_turn(coat: CoatPlan) -> None:
     if not coat.ramps:
-        raise InputError("ramps", 0, "needs one ramp or more")
+        raise InputError("ramps", 0, "needs at least one ramp")
     for number, ramp in enumerate(coat.ramps, 1):
         if ramp.duration_s < SHORTEST_S:
             limit = f"must be at least {SHORTEST_S:g}"
@@ -71,7 +71,7 @@ def _weights_agree(coat: CoatPlan, sheet: Sheet) -> None:
         raise InputError("spill_g", f"{coat.spill_g:g}", limit, unit="g")
     both_g = coat.part_a_g + coat.part_b_g
     if abs(both_g - coat.mix_g) > SUM_SHARE * coat.mix_g + ROUNDING_G:
-        limit = f"must be its two parts together, {both_g:g} g"
+        limit = f"must be the sum of its two parts, {both_g:g} g"
         raise InputError("mix_g", f"{coat.mix_g:g}", limit, unit="g")
     due_g = coat.part_a_g * sheet.mix_ratio_b_per_100a / 100.0
     if abs(coat.part_b_g - due_g) > RATIO_PERCENT / 100.0 * due_g + ROUNDING_G:

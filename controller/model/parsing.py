@@ -57,6 +57,22 @@ _UNITS = (
 )
 
 
+# Units of the columns of a field that holds rows of numbers.
+_COLUMNS = {"viscosity": ("s", "Pa s")}
+
+
+def _unit_at(place: tuple[int | str, ...]) -> str:
+    """Return the unit of the value at a place such as ("coats", 0, "viscosity", 1, 1)."""
+    names = [part for part in place if isinstance(part, str)]
+    if not names:
+        return ""
+    column = place[-1]
+    if isinstance(column, int) and names[-1] in _COLUMNS:
+        units = _COLUMNS[names[-1]]
+        return units[column] if column < len(units) else ""
+    return unit_of(names[-1])
+
+
 def parse(model: type[M], data: dict[str, Any], file: Path | str) -> M:
     """Validate plain data; the first fault becomes one InputError line."""
     try:
@@ -66,20 +82,19 @@ def parse(model: type[M], data: dict[str, Any], file: Path | str) -> M:
         first = found[0]
         path = ".".join(str(part) for part in first["loc"])
         leaf = str(first["loc"][-1]) if first["loc"] else ""
-        named = [part for part in first["loc"] if isinstance(part, str)]
         if first["type"] == "missing":
             beside = [
                 str(other["loc"][-1])
                 for other in found
                 if other["type"] == "extra_forbidden" and other["loc"][:-1] == first["loc"][:-1]
             ]
-            hint = f"{beside[0]}, which stands there, is no field" if beside else ""
+            hint = f"{beside[0]}, which is given there, is not a field" if beside else ""
             raise InputError(path, "missing", "is required", file=str(file), hint=hint) from None
         if first["type"] == "extra_forbidden":
             like = difflib.get_close_matches(leaf, _fields_beside(model, first["loc"]), 1)
-            hint = f"is {like[0]} meant?" if like else ""
+            hint = f"did you mean {like[0]}?" if like else ""
             raise InputError(path, "unknown", "no such field", file=str(file), hint=hint) from None
-        unit = unit_of(named[-1]) if named else ""
+        unit = _unit_at(first["loc"])
         if isinstance(first["input"], str) and first["type"].startswith(("float_", "int_")):
             limit = f"must be a number of {unit}, without quotes" if unit else "must be a number"
             shown = f'"{first["input"]}"'

@@ -34,8 +34,10 @@ def untouched(plan: Plan) -> None:
     """Raise InputError if a plan's seal is not that of its content. A plan without a seal passes:
     commands that only read it report that."""
     if plan.sha256 and plan.sha256 != digest(plan):
-        hint = "plan the casting again; or, if the change was meant, run `evenwall seal PLAN.json`"
-        limit = "is not the hash of its content: the plan was changed after it was made"
+        hint = (
+            "plan the casting again; or, if the change was intended, run `evenwall seal PLAN.json`"
+        )
+        limit = "does not match the content: the plan was changed after it was made"
         raise InputError("sha256", plan.sha256[:12], limit, hint=hint)
 
 
@@ -43,7 +45,7 @@ def has_seal(plan: Plan) -> None:
     """Raise InputError if a plan has no seal, or not that of its content: a change by a disk, an
     editor or a network would go unnoticed. A person seals a plan of an earlier version."""
     if not plan.sha256:
-        hint = "look through it, then run `evenwall seal PLAN.json`"
+        hint = "check it, then run `evenwall seal PLAN.json`"
         limit = "is required: the plan is of an earlier version, or was written by hand"
         raise InputError("sha256", "missing", limit, hint=hint)
     untouched(plan)

@@ -76,7 +76,7 @@ def _no_twice(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     if len(found) != len(pairs):
         names = [name for name, _ in pairs]
         twice = next(name for name in names if names.count(name) > 1)
-        raise ValueError(f"{twice[:40]!r} stands there twice")
+        raise ValueError(f"{twice[:40]!r} is given twice")
     return found
 
 

@@ -56,7 +56,7 @@ def _value(value: object) -> str:
         return "true" if value else "false"
     if isinstance(value, str):
         if any("\ud800" <= letter <= "\udfff" for letter in value):
-            raise InputError("value", ascii(value)[:80], "must be text: half a letter is none")
+            raise InputError("value", ascii(value)[:80], "must be valid text in UTF-8")
         # A JSON string is a TOML basic string, except that TOML wants DEL escaped.
         return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
     if isinstance(value, int) and not -(2**63) <= value < 2**63:

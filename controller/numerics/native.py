@@ -86,7 +86,7 @@ def why_no_compiler() -> str:
     try:
         library(PACKAGE / name, *flags)
     except NoCompiler as why:
-        return f"{why}: the film runs on the plain reference, about ten times slower"
+        return f"{why}: the film uses the reference code, which is about ten times slower"
     return ""
 
 

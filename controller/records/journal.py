@@ -85,7 +85,7 @@ class Journal:
     def _connect(self) -> sqlite3.Connection:
         for part in () if self.path is None else _parts(self.path):
             if not part.is_file() and part.exists():
-                raise Damaged(f"record {part}: a folder or a device stands in its place")
+                raise Damaged(f"record {part}: is a folder or a device")
         try:
             if self.path is not None:
                 self.path.parent.mkdir(parents=True, exist_ok=True)
@@ -108,8 +108,8 @@ class Journal:
             (version,) = db.execute("PRAGMA user_version").fetchone()
             if version > SCHEMA_VERSION:
                 raise OfLaterRelease(
-                    f"record {self.path} is of version {version}, this release reads up to "
-                    f"{SCHEMA_VERSION}: update Evenwall"
+                    f"record {self.path} is of version {version}, but this release reads only up "
+                    f"to {SCHEMA_VERSION}: update Evenwall"
                 )
             if version == 0:
                 db.executescript(f"BEGIN;{_SCHEMA}PRAGMA user_version = {SCHEMA_VERSION};COMMIT;")

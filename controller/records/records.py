@@ -172,7 +172,7 @@ class Records:
                 journal.close()
                 return self._moved_on(error) or self._in_memory(error)
             except (RecordError, OSError) as error:
-                self.moved = f"What the record went on in could not be put back ({error}): {place}."
+                self.moved = f"The fallback record could not be merged back ({error}): {place}."
         return journal
 
     def _moved_on(self, reason: RecordError) -> Journal | None:
@@ -200,13 +200,14 @@ class Records:
         journal = _writable(path)
         if isinstance(reason, OfLaterRelease):
             self.moved = (
-                f"The record is of a later release; it was kept as {moved} and a new one begun."
+                f"The record is of a later release. It was kept as {moved}, and a new "
+                f"one was started."
             )
             return journal
         saved = salvage(journal, moved)
-        self.moved = f"The record was damaged; it was kept as {moved} and a new one begun."
+        self.moved = f"The record was damaged. It was kept as {moved}, and a new one was started."
         if saved:
-            self.moved += f" {saved} rows could still be read and stand in the new one."
+            self.moved += f" {saved} rows could still be read and are in the new one."
         return journal
 
     def _go_beside(self, path: Path, reason: RecordError) -> Journal | None:
@@ -215,9 +216,9 @@ class Records:
             if journal is not None:
                 self._path = place
                 self.moved = (
-                    f"The record cannot be written ({reason}): it goes on in {place}, and is put "
-                    "back when Evenwall starts on a disk that takes it. Copy that folder elsewhere "
-                    "before the power goes off."
+                    f"The record cannot be written ({reason}). It continues in {place} "
+                    f"and is merged back when Evenwall next starts with a working disk. Copy that "
+                    f"folder elsewhere before the power goes off."
                 )
                 return journal
         return None
@@ -226,8 +227,8 @@ class Records:
         """Return a record in memory: at the start waiting is useless, and the frame may turn."""
         self._path = None
         self.moved = (
-            f"The record cannot be written ({reason}), nor anywhere else: it is kept in memory, "
-            "and lost when Evenwall ends."
+            f"The record cannot be written ({reason}), nor anywhere else. It is kept in "
+            f"memory and lost when Evenwall ends."
         )
         return Journal(None)
 

@@ -51,7 +51,7 @@ def draw(
             time_min, low, high, color=COATS[1], alpha=0.18, lw=0, label="its 90 % band"
         )
         foreseen = unit.of(fitted_degC)
-        axes.plot(time_min, foreseen, color=COATS[1], lw=1.2, label="fitted and foreseen")
+        axes.plot(time_min, foreseen, color=COATS[1], lw=1.2, label="fitted and predicted")
     for fault in estimate.faults:
         axes.axvline(fault.at_s / 60.0, color=FAINT, lw=0.8, ls=":")
         words = fault.kind.replace("_", " ") + ("" if fault.over_s is None else ", taken back")

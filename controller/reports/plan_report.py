@@ -37,12 +37,12 @@ def pictures_of(
     alone = figure_of(wall, f"{plan.casting.name}: the planned wall", units)
     said = "The planned wall"
     if plan.wall.mesh_error_mm is None:
-        said += ", computed anew on two meshes: its figures are surer than those on the first page"
+        said += ", computed again on two meshes: more accurate than the figures on the first page"
     found = [Picture(alone, said, raster=True)]
     plain = baseline_of(plan)
     if plain is not None:
         both = side_by_side(compute_wall(plain, mesh_mm, threads=threads), wall, units)
-        found.append(Picture(both, "Beside what the best 4:1 would leave", raster=True))
+        found.append(Picture(both, "Compared with the best 4:1 ratio", raster=True))
     return found
 
 
@@ -65,7 +65,7 @@ def side_by_side(plain: WallResult, planned: WallResult, units: System = "metric
     figure = Figure(figsize=(10, 3.1), layout="constrained")
     grid = figure.add_gridspec(1, 5, width_ratios=[1, 1, 1, 1, 0.06])
     scale = scale_of(planned.target_mm)
-    sides = (("4:1, speed tuned, the same each time", plain), ("coats planned together", planned))
+    sides = (("best 4:1, the same spin for every coat", plain), ("coats planned together", planned))
     for k, (words, wall) in enumerate(sides):
         for view, (elevation, azimuth) in enumerate(((12, -90), (-50, -60))):
             axes = figure.add_subplot(grid[0, 2 * k + view], projection="3d")
@@ -106,13 +106,13 @@ def _every_coat(coat: CoatPlan) -> tuple[str, ...]:
     return (
         "Gloves, goggles, respirator, moving air. Weigh both parts into the cup, to 1 % of each.",
         f"Mix for {MIX_S:.0f} s, along wall and floor too. Degas until the mix rises and falls, "
-        "then about 90 s more, as far as the time to pour allows.",
+        f"then for about 90 s more if the time to pour allows.",
         f"Pour in its time{over}; leave {coat.cup_left_g:.0f} g in the cup, with the probe in it. "
         f"{cap} the guard, start the frame.",
-        "Turn until the panel says that it is safe to stop, or without it until the time above; "
-        "then stand it opening-down. Touch the cup with a stick, and say when it gels; "
-        "touch the rim only when the frame stands.",
-        "Spread what is left of the mix out of doors. Pour the next coat in its time.",
+        "Turn until the panel says that it is safe to stop (without a panel, until the time "
+        "above). Then park the mould opening-down. Touch the cup with a stick and report when it "
+        "gels. Touch the rim only when the frame stands still.",
+        "Spread the rest of the mix out of doors. Pour the next coat within its time.",
     )
 
 
@@ -151,7 +151,7 @@ def _blocks(plan: Plan) -> list[Block]:
     blocks += [Heading("The frame and the shop"), Listed(tuple(known))]
     why = [*_why(search), *plan.limits]
     if why:
-        blocks += [Heading("Why so, and what limits it"), Listed(tuple(why))]
+        blocks += [Heading("Reasons and limits"), Listed(tuple(why))]
     return blocks
 
 
@@ -207,9 +207,9 @@ def _why(search: dict[str, Any]) -> list[str]:
         return []
     gain = search["gain_over_baseline"]
     text = (
-        "The best 4:1 repeated would leave bare places"
+        "The best 4:1 ratio for every coat would leave bare places"
         if gain is None
-        else f"The thinnest patch is {gain:.2f} times that of the best 4:1 repeated"
+        else f"The thinnest patch is {gain:.2f} times that of the best 4:1 ratio for every coat"
     )
     return [f"{text}; {search['films']} recipes were computed."]
 
@@ -224,10 +224,10 @@ def _ready(plan: Plan, buy: dict[str, float]) -> tuple[str, ...]:
         for part in "ab"
     ]
     said = [
-        f"Resin {' and '.join(parts)}, a little spare included; about {buy['waste_g']:.0f} g of "
-        "it stay in cups or run over",
-        f"{buy['cups']:.0f} mixing cups and {buy['gloves_pairs']:.0f} pairs of gloves; for "
-        f"degassing a cup of {buy['degas_cup_ml']:.0f} ml, because the mix rises",
+        f"Resin {' and '.join(parts)}, including a little spare; about {buy['waste_g']:.0f} g of "
+        "it stay in the cups or run over",
+        f"{buy['cups']:.0f} mixing cups and {buy['gloves_pairs']:.0f} pairs of gloves; a "
+        f"{buy['degas_cup_ml']:.0f} ml cup for degassing, because the mix rises",
     ]
     if plan.totals.cost is not None:
         said.append(

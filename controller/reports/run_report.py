@@ -82,7 +82,7 @@ def ended_words(run: Recorded) -> str:
     state = run.state
     if state.reason:
         return f"Abandoned: {state.reason}."
-    return "Finished." if state.over else f"Not ended; it stands at: {plain.DUE[state.step]}"
+    return "Finished." if state.over else f"Not ended; its step is: {plain.DUE[state.step]}"
 
 
 def summary(run: Recorded) -> list[Block]:
@@ -182,7 +182,7 @@ def curves(run: Recorded, units: System = "metric") -> list[Block]:
         speed.set_ylabel("rpm")
         speed.set_xlabel("minutes since the parts met")
         speed.legend(frameon=False, fontsize="small")
-        caption = f"Coat {coat.coat}. Shaded: when the plan expected the gel."
+        caption = f"Coat {coat.coat}. Shaded: gel time expected by the plan."
         blocks.append(Picture(drawn, caption))
     return [Heading("How it cured and turned"), *blocks] if blocks else []
 
@@ -202,7 +202,7 @@ def down(run: Recorded) -> list[Block]:
     axes.hist2d(round_deg, height, bins=bins, cmap="bone_r")
     axes.set_xlabel("degrees round the minor axis")
     axes.set_ylabel("along the axis")
-    return [Picture(drawn, "Which way was down, seen from the mould; darker is longer.")]
+    return [Picture(drawn, "Direction of gravity in the mould; darker is longer.")]
 
 
 def findings_table(findings: Sequence[Finding]) -> Table:
@@ -286,7 +286,7 @@ def record(run: Recorded) -> list[Block]:
         for event in run.events
         if event.kind not in _UNSHOWN and not hidden(event)
     )
-    return [Heading("As it was written down"), Table(("time", "what"), rows)]
+    return [Heading("As recorded"), Table(("time", "what"), rows)]
 
 
 # --- Against the proven run -----------------------------------------------------------------------
@@ -319,12 +319,12 @@ def against(run: Recorded, proven: Recorded) -> list[Block]:
             label = f"coat {coat.coat}" if style == "-" else None
             axes.plot(*zip(*rows, strict=True), style, color=colour, lw=1.2, label=label)
     axes.invert_xaxis()
-    axes.set_xlabel("flow path still to come, %")
+    axes.set_xlabel("flow path remaining, %")
     axes.set_ylabel("turns of the major axis")
     axes.legend(frameon=False, fontsize="small")
     return [
         Heading(f"Against run {proven.run_id}"),
         Words(found.sentence),
         Table(COMPARED, compared_rows(found)),
-        Picture(drawn, "Turns over the cure; dashed: the proven run."),
+        Picture(drawn, "Turns against cure; dashed: the proven run."),
     ]

@@ -24,7 +24,7 @@ from evenwall.units import SHOWN, System, shown
 Floats = npt.NDArray[np.float64]
 
 MAP = LinearSegmentedColormap.from_list("amber", AMBER)  # light is thin, dark is thick
-MARKS = "Dot: thinnest place. Line: opening, dotted where it is behind."
+MARKS = "Dot: thinnest place. Line: opening, dotted where hidden."
 VIEWS = (("front", 12, -90), ("back", 12, 90), ("into the opening", 65, -60), ("below", -50, -60))
 
 

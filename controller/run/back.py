@@ -23,7 +23,7 @@ BACK: dict[Step, Step] = {
 }
 _SAID: dict[Step, str] = {
     Step.MIX: "Taken back: the parts have not met. The clock starts when you press again.",
-    Step.CLOSE_UP: "Taken back: it is not poured yet.",
+    Step.CLOSE_UP: "Taken back: the coat is not poured yet.",
 }
 NOTHING = "There is nothing to take back."
 

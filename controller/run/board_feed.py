@@ -86,7 +86,7 @@ class BoardFeed:
         lost = self._link_error
         if rig is not None:
             silent = now_s - rig.at_s > self._stale_s or rig.at_s <= self._lost_s
-            lost = f"not heard since {rig.at_s:.0f} s" if silent else ""
+            lost = f"silent since {rig.at_s:.0f} s" if silent else ""
         self._rejoin = self._rejoin or (self._was_lost and not lost)
         self._was_lost = bool(lost)
         rejoin = self._rejoin and not lost

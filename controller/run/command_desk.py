@@ -20,7 +20,7 @@ def unwritten(answer: Answer) -> Answer:
 
     It is lost if the process ends now.
     """
-    said = f"{answer.sentence} Not in the record yet: the disk does not take it."
+    said = f"{answer.sentence} Not in the record yet, because the disk cannot be written."
     return answer.model_copy(update={"sentence": said, "event_id": None})
 
 

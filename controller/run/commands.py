@@ -137,7 +137,7 @@ def _resume(moment: Moment, command: Command, _: orders.Resume) -> None:
     if problem:
         refuse(moment, command, problem)
         return
-    accept(moment, command, "It turns again.")
+    accept(moment, command, "The frame turns again.")
     turn_again(moment)
 
 
@@ -178,7 +178,7 @@ def _weigh_back(moment: Moment, command: Command, order: orders.WeighBack) -> No
     if coat.poured_s is None or moment.state.step is Step.WEIGH:
         refuse(moment, command, "Weigh cup and tray back after the pour.")
     elif cup_left_g is None and spill_g is None:
-        refuse(moment, command, "Grams in the cup, or in the tray, are needed.")
+        refuse(moment, command, "Enter the grams in the cup or in the tray.")
     else:
         weighed = WeighedBack(
             cup_left_g=coat.cup_left_g if cup_left_g is None else cup_left_g,
@@ -191,7 +191,7 @@ def _weigh_back(moment: Moment, command: Command, order: orders.WeighBack) -> No
 def _replanned(moment: Moment, command: Command, order: Replan) -> None:
     """Take the planner's new plan for the remaining coats; if it is late, the old plan stays."""
     if moment.state.step is not Step.REST or order.coats_done != moment.state.index + 1:
-        late = "The next coat came before its new plan: it is laid as planned."
+        late = "The next coat was mixed before its new plan was ready, so the old plan stands."
         refuse(moment, command, late)
     else:
         accept(moment, command, order.sentence, Replanned(rest=order.rest))
@@ -215,7 +215,7 @@ def _refined(moment: Moment, command: Command, order: Refine) -> None:
 def _touch(moment: Moment, command: Command, order: orders.Touch) -> None:
     what, coat = order.what, moment.state.coat
     if coat.parts_met_s is None:
-        refuse(moment, command, "Nothing is mixed yet that could gel.")
+        refuse(moment, command, "Nothing has been mixed yet that could gel.")
         return
     time_s = moment.now_s - coat.parts_met_s
     from_s, until_s = touch_band_s(moment.state, what)
@@ -250,8 +250,8 @@ def _take_back(moment: Moment, command: Command, _: orders.TakeBack) -> None:
     told = what == "coat" and coat.gel_how == "touch"
     if told and not turns:
         said = (
-            "The touch is taken back and teaches nothing. The frame has parked already: look "
-            "at the coat. If it is liquid, tip it out."
+            "The touch is taken back and does not count. The frame has already parked: look at "
+            "the coat. If it is liquid, tip it out."
         )
     else:
         said = "The touch is taken back."
@@ -297,16 +297,16 @@ def _answer_question(moment: Moment, command: Command, order: orders.AnswerQuest
     question, value = order.question, order.value
     answered = QuestionAnswered(question=question, value=value)
     if question == "weights_off" and value == "go_on" and moment.state.step is Step.WEIGH:
-        accept(moment, command, "Off weights accepted: the mix goes on as weighed.", answered)
+        accept(moment, command, "The weights are accepted as they are.", answered)
     elif question == "mix_again" and value == "yes" and moment.state.step in _BEFORE_POUR:
-        accept(moment, command, "Let the old mix go; weigh anew.", answered)
+        accept(moment, command, "Discard the old mix and weigh again.", answered)
         moment.emit(MixedAgain())
         moment.go(Step.WEIGH)
     elif question == "coat_lost" and value in may_be_lost(moment.state, moment.now_s):
         accept(moment, command, LOST_LINES[value], answered)
         lay_anew(moment, value)
     else:
-        refuse(moment, command, "Nothing of the kind is asked.")
+        refuse(moment, command, "Nothing of the kind was asked.")
 
 
 @carries_out(orders.Measure)
@@ -343,11 +343,11 @@ def _tick(moment: Moment, command: Command, order: orders.Tick) -> None:
     """Tick or untick a line of the list; `all` ticks every line."""
     count, index = len(CHECKLIST), order.index
     if moment.state.step is not Step.PREPARE:
-        refuse(moment, command, "The list belongs to the beginning.")
+        refuse(moment, command, "The list can be ticked only at the start.")
     elif order.all:
         accept(moment, command, "The list is done.", Ticked(done=tuple(range(count))))
     elif index >= count:
-        refuse(moment, command, f"Name a line of the list, 0 to {count - 1}.")
+        refuse(moment, command, f"Give a line of the list, 0 to {count - 1}.")
     else:
         others = moment.state.ticked - {index}
         done = others | {index} if order.done else others
@@ -360,6 +360,6 @@ def _draft(moment: Moment, command: Command, order: orders.Draft) -> None:
     drafts = moment.state.drafts
     full = len(drafts) >= MOST_DRAFTS and order.field not in drafts
     if full or moment.state.over:
-        refuse(moment, command, "That cannot be kept.")
+        refuse(moment, command, "That text cannot be stored.")
     else:
         accept(moment, command, "", Drafted(field=order.field, value=order.value))

@@ -51,7 +51,7 @@ def _long(moment: Moment) -> str:
     """Pause turning or stop parking; otherwise take back the latest step or weight."""
     state = moment.state
     if state.halted:
-        return "The frame stands already. A short press lets it go on."
+        return "The frame already stands still. A short press starts it again."
     if state.turning is not None:
         moment.emit(Pressed(step=state.step, long=True))
         moment.halt("pause")

@@ -108,7 +108,7 @@ def try_out(plan: Plan) -> None:
             raise InputError("plan", len(text), f"must be at most {PLAN_BYTES}", unit="B")
         kept = Plan.model_validate_json(text)
         if kept != plan:
-            raise InputError("plan", plan.casting.name, "does not read back as it is written")
+            raise InputError("plan", plan.casting.name, "changes when it is written and read back")
         state = begin(TRIED, kept, 0.0, Started(simulated=True))
         for index in range(len(kept.coats)):
             state = _try_coat(state, index)

@@ -130,7 +130,8 @@ class GelWorker:
             return
         if mix_refused(state):
             self._notices[NOTICE] = (
-                "The parts are off their ratio: no gel can be foretold. Touch the coat, and say so."
+                "The parts are off their ratio: the gel cannot be predicted. Touch the coat, and "
+                "report when it has gelled."
             )
             return
         plan, coat = state.plan, state.coat_plan
@@ -182,6 +183,7 @@ class GelWorker:
             self.drop()
             self.reading = GelReading()
             told = (
-                f"The gel cannot be foreseen ({error}): touch the cup, and say when it has gelled."
+                f"The gel cannot be predicted ({error}): touch the cup, and report when it has "
+                f"gelled."
             )
             self._notices[NOTICE] = told

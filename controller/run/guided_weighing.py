@@ -286,7 +286,7 @@ def _pouring(state: RunState, portion: Portion, net_g: float, *, taken_back: boo
     if over:
         said = _over(state, portion, net_g)
     elif taken_back:
-        said = f"Part {portion.part} is taken back: pour on, or tare and begin it again."
+        said = f"Part {portion.part} is taken back: go on pouring, or tare and start it again."
     elif portion.top_up:
         said = f"Add {portion.target_g:.1f} g of part {portion.part}."
     else:

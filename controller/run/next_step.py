@@ -74,7 +74,7 @@ def list_open(state: RunState) -> str:
     left = len(CHECKLIST) - len(state.ticked)
     if state.step is not Step.PREPARE or left <= 0:
         return ""
-    return f"{left} of {len(CHECKLIST)} of the list still to tick: {OR_HOLD}"
+    return f"{left} of {len(CHECKLIST)} lines of the list are still to tick: {OR_HOLD}"
 
 
 def _list_and_up(moment: Moment, confirmed: bool) -> str:
@@ -90,8 +90,8 @@ def _weights_off(moment: Moment, confirmed: bool) -> str:
     if error <= WEIGHT_REFUSE:
         return ""
     return (
-        f"The weights are off by {error:.0%}: weigh again. With such a mix no advice can be "
-        "given; go on with it only if you know better."
+        f"The weights are off by {error:.0%}: weigh again. No advice can be given for such a "
+        f"mix; go on with it only if you know better."
     )
 
 

@@ -13,7 +13,7 @@ from evenwall.run.gate import carries_on
 from evenwall.run.state import RunState
 
 LOST = (
-    "The last casting cannot be taken up ({error}). Its rows stay in the record. If the frame "
+    "The last casting cannot be resumed ({error}). Its rows stay in the record. If the frame "
     "turns, it keeps its speed for the time it was granted; stop it when the coat holds."
 )
 
@@ -49,7 +49,9 @@ async def unfinished(records: Records, now_s: float, rig_name: str) -> Unfinishe
     wrong = {f"event {number}": why for number, why in left_out.items()}
     wrong |= records.journal.unread
     if plan.sha256 and plan.sha256 != digest(plan):
-        wrong["the plan"] = "its content is not what was sealed: compare the coats with your print"
+        wrong["the plan"] = (
+            "its content does not match its seal: compare the coats with your printed plan"
+        )
     return Unfinished(state, plan, kept, samples, _left_out(wrong))
 
 
@@ -59,7 +61,7 @@ def _left_out(wrong: dict[str, str]) -> str:
     named = "; ".join(f"{row} ({why})" for row, why in list(wrong.items())[:3])
     more = f" and {len(wrong) - 3} more" if len(wrong) > 3 else ""
     return (
-        "Some of this casting's record is damaged, and what cannot be read is left out: "
+        "Part of this casting's record is damaged. These rows cannot be read and are left out: "
         f"{named}{more}. "
-        "It goes on where the board is; look at the step, the coat and the weights."
+        "The casting goes on from the state of the board: check the step, the coat and the weights."
     )

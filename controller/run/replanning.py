@@ -76,16 +76,16 @@ def before_first_pour(state: RunState) -> bool:
 def cannot_take_over(state: RunState, new: PlanRest) -> str:
     """Reason why the full plan cannot replace the first answer now; empty if it can."""
     if not state.plan.details.get(FIRST_ANSWER):
-        return "This run was not begun with a first answer."
+        return "This run was not started from a first answer."
     if not before_first_pour(state):
-        return "The full plan came after the pour: coat 1 is laid by the first answer."
+        return "The full plan came after the pour: coat 1 follows the first answer."
     now, then = state.coat_plan, new.coats[0]
     weighed = state.coat.weighings or state.coat.part_a_g is not None
     apart_g = max(abs(now.part_a_g - then.part_a_g), abs(now.part_b_g - then.part_b_g))
     if weighed and apart_g > SAME_G:
         return (
-            f"The full plan wants A {then.part_a_g:.1f} g + B {then.part_b_g:.1f} g for coat 1, "
-            f"which is weighed by the first answer already: it is laid by that."
+            f"The full plan calls for A {then.part_a_g:.1f} g + B {then.part_b_g:.1f} g for "
+            f"coat 1, but it is already weighed by the first answer and follows that."
         )
     return ""
 
@@ -131,7 +131,7 @@ def what_changed(old: Plan, new: Plan, coats_done: int) -> str:
     """Sentence for the person at the bench: changes to the next coat and the number of coats."""
     before, after = old.coats[coats_done], new.coats[coats_done]
     said = (
-        f"The coats to come were planned again: coat {after.coat} is now "
+        f"The remaining coats were planned again: coat {after.coat} is now "
         f"{after.mean_mm:.2f} mm, weigh A {after.part_a_g:.1f} g + B {after.part_b_g:.1f} g "
         f"(was {before.part_a_g:.1f} g + {before.part_b_g:.1f} g), gel expected "
         f"{clock_words(after.clock.gel_expected_s)} (was "

@@ -8,14 +8,14 @@ from evenwall.planning.advice import STANDING
 CAUTIONS = STANDING
 
 CHECKLIST = (
-    "Mould clean, dry and released; clamps and straps tight.",
+    "Mould clean, dry and coated with release agent; clamps and straps tight.",
     "Mould balanced on the frame; nothing loose.",
-    "Hard-wired stop pressed and released once: motor power went away and came back.",
+    "Hard-wired stop pressed and released once: motor power went off and came back.",
     "Frame standing with the opening up.",
     "Scale, cups and sticks at hand; gloves, goggles and respirator at hand for every coat.",
 )
 
-OR_HOLD = "tick it on the phone, or hold the button at the frame when all of it is done."
+OR_HOLD = "tick it on the phone, or hold the button at the frame when everything is done."
 
 DUE: dict[Step, str] = {
     Step.PREPARE: "Get ready: go through the list.",
@@ -37,7 +37,7 @@ DUE: dict[Step, str] = {
 
 # Used if a probe goes into the witness cup.
 PROBE: dict[Step, str] = {
-    Step.MIX: "Leave the probe in the air: there it shows how far it is off.",
+    Step.MIX: "Leave the probe in the air, so that its offset can be measured.",
     Step.DEGAS: "Leave the probe in the air until the pour.",
     Step.POUR: "Leave {cup_left_g:.0f} g in the cup, and put the probe into the middle of it.",
 }
@@ -49,10 +49,12 @@ NEXT_COAT = "Next coat: press the button at the frame, it turns the opening up."
 VACUUM = "Keep your face away from the vessel."
 TO_BEGIN = "Then press the button at the frame."
 HARD = "Press on what is left in the cup: it must be hard all through."
-POURED_ALREADY = "Is it poured already? Then press 'Poured', close up and start turning."
+POURED_ALREADY = "Already poured? Press 'Poured', close up and start turning."
 PROVE_IT = "Would you do it exactly like this again? Then mark the run as proven."
 
-WALL_AS_PROVEN = "Turn the casting round to see the wall it gets, turned as the proven run was."
+WALL_AS_PROVEN = (
+    "Drag the picture to see the wall that this casting gets, turned like the proven run."
+)
 
 BUTTONS: dict[Step, str] = {
     Step.PREPARE: "Ready",
@@ -73,12 +75,12 @@ HALTED: dict[str, str] = {
     "pause": "Turning is paused.",
     "fault": "Turning was stopped by a fault.",
     "ask": "The frame waits to turn the opening up.",
-    "board": "The frame stands: the board had been reset or was silent too long.",
+    "board": "The frame stopped: the board was reset or lost contact for too long.",
 }
 
 # The frame is turning, but the record of its run was lost.
 ORPHAN = {
-    "sentence": "The frame turns a casting that the record has lost.",
+    "sentence": "The frame turns a casting that is missing from the record.",
     "why": "It keeps its last speed. Let it turn until the coat holds; then stop it.",
 }
 
@@ -93,58 +95,62 @@ ALERTS: dict[str, str] = {
     "standing_gelling": "The coat is about to gel: start turning again within a minute, or leave "
     "it and look at the wall afterwards.",
     "standing_gelled": "The coat has gelled: nothing is lost while the frame stands.",
-    "guard_open": "The guard is open: the frame cannot turn. Close it when you are clear.",
+    "guard_open": "The guard is open, so the frame cannot turn. Close it when you are clear.",
     "late_pour": "The pour is late: the mix thickens, and the wall comes out less even. Pour now "
-    "and start turning, or mix anew.",
+    "and start turning, or mix a new batch.",
     "late_start": "The resin thickens in the standing mould: close up and start turning, now.",
-    "begun_late": "Turning began late: thicker, the resin runs less far, and the wall comes out "
-    "less even. Look at it when the coat has set.",
+    "begun_late": "Turning began late. Thicker resin flows less far, so the wall comes out less "
+    "even. Look at it when the coat has set.",
     "tip_out": "Too late for a closed wall: tip the resin out of the mould, now.",
     "set_in_mould": "The resin has gelled in the standing mould, or is about to: leave it there. "
-    "It is no wall.",
-    "lost": "Turning began too late: this coat leaves no closed wall. Let it gel, then lay it "
+    "It will not form a wall.",
+    "lost": "Turning began too late: this coat forms no closed wall. Let it gel, then pour it "
     "again.",
-    "mix_gone": "The mix has passed its pot life: do not pour it. Set the cup outside, mix anew.",
-    "no_gel": "The coat should have gelled by now. Touch the cup with a stick, and say when it "
+    "mix_gone": "The mix has passed its pot life: do not pour it. Put the cup outside and mix a "
+    "new batch.",
+    "no_gel": "The coat should have gelled by now. Touch the cup with a stick, and report when it "
     "has gelled. Never reach behind the guard: touch the rim only when the frame stands.",
-    "estimate_old": "The gel estimate is late: this computer is busy. Touch the cup with a stick, "
-    "and say when it has gelled.",
-    "gave_up": "The coat did not gel in three times the expected time: wrong weights, a bad batch "
-    "or cold. Turning has ended; see what the sheet says before a next coat.",
-    "too_hot": "The resin is hotter than the sheet's peak. If it smokes, leave it and the room, "
+    "estimate_old": "The gel estimate is late, because this computer is busy. Touch the cup with "
+    "a stick, and report when it has gelled.",
+    "gave_up": "The coat did not gel within three times the expected time. The weights may be "
+    "wrong, the batch bad or the shop too cold. Turning has ended; read the resin's sheet "
+    "before the next coat.",
+    "too_hot": "The resin is hotter than the peak on its sheet. If it smokes, leave it and the "
+    "room, "
     "and follow the safety data sheet. If not: heat-proof gloves on, and put the cup outdoors on "
     "stone or sand.",
-    "probe_lost": "The probe gives no reading: the gel is now foreseen from the sheet alone, with "
-    "a wider band. Look at its plug; touch the cup when it gels.",
-    "probe_stuck": "The probe does not move: the gel is now foreseen from the sheet, with a wider "
-    "band. Is it in the cup?",
-    "probe_noisy": "The probe is noisy: the band is wider. Look at its cable.",
-    "probe_out": "The probe seems to be out of the resin: the gel is now foreseen from the sheet.",
-    "no_reaction": "The mix does not warm: check that the probe is in it, and both parts.",
-    "reacts_after_all": "The mix does react, later than foreseen: the coat gels later.",
+    "probe_lost": "The probe gives no reading: the gel is now predicted from the sheet alone, "
+    "with a wider band. Check its plug; touch the cup when it gels.",
+    "probe_stuck": "The probe's reading does not change: the gel is now predicted from the sheet, "
+    "with a wider band. Is the probe in the cup?",
+    "probe_noisy": "The probe is noisy, so the band is wider. Check its cable.",
+    "probe_out": "The probe seems to be out of the resin: the gel is now predicted from the sheet.",
+    "no_reaction": "The mix does not warm up: check that the probe is in it, and that it has both "
+    "parts.",
+    "reacts_after_all": "The mix reacts after all, later than expected: the coat gels later.",
     "slow_reaction": "The mix reacts more slowly than its sheet says: the coat gels later.",
     "fast_reaction": "The mix reacts faster than its sheet says: be quick.",
-    "off_ratio": "The heat does not fit the mix ratio: the weights may be wrong.",
+    "off_ratio": "The heat does not match the mix ratio: the weights may be wrong.",
     "cold_room": "It is colder than planned: the coat gels later.",
-    "board_lost": "Not hearing from the frame's board. If the frame turns, it goes on as planned. "
-    "Look at the board's cable.",
+    "board_lost": "The frame's board does not answer. If the frame is turning, it goes on as "
+    "planned. Check the board's cable.",
     "driver_fault": "A motor driver reports a fault. In this order: switch motor power off, look "
     "for a jam, close the guard, switch motor power on, start again at the frame.",
     "board_reset": "The board was reset and no longer knows where the frame stands: before you "
     "press the button, switch motor power off, set the opening up by hand, switch it on.",
-    "slip": "An axis lost steps: its angle is not certain until it passes the index. After this "
+    "slip": "An axis lost steps: its angle is uncertain until it passes the index. After this "
     "coat switch motor power off, then look for a slipping belt or a mould out of balance.",
-    "grant_over": "The board was left alone longer than allowed and ramped down.",
-    "queue_dry": "The board ran out of orders for a moment and kept its last speed.",
-    "steps_differ": "The board did not count as many steps as it was told: see the record.",
-    "record": "The record cannot be written: the disk is full, or takes nothing any more. The "
-    "casting goes on, and what happens is kept in memory. Make room; switch nothing off before "
-    "this casting is done.",
+    "grant_over": "The board had no contact for longer than allowed and stopped the frame.",
+    "queue_dry": "The board ran out of commands for a moment and kept its last speed.",
+    "steps_differ": "The board counted fewer or more steps than commanded: see the record.",
+    "record": "The record cannot be written: the disk is full or has failed. The casting goes on, "
+    "and its events are kept in memory. Free some space; switch nothing off before this "
+    "casting is done.",
     "waiting": "The frame waits for you.",
-    "weights_off": "The weights are off from the plan: correct them if you can.",
-    "weights_refused": "The weights are off too far: put them right, or weigh again.",
-    "window_missed": "The best time for the next coat is over: key the surface as the sheet says, "
-    "wet, with mask and goggles on, then go on.",
+    "weights_off": "The weights differ from the plan: correct them if you can.",
+    "weights_refused": "The weights are too far off: correct them, or weigh again.",
+    "window_missed": "The best time for the next coat is over. Key the surface wet as the sheet "
+    "says, with mask and goggles on, then go on.",
     "window_passed": "Poured after the best time: this coat bonds less well to the one below it.",
     "early_pour": "Poured before the coat below was ready: it may wrinkle.",
     "standing_long": "The coat stood still while liquid: look at the wall when the coat has set.",
@@ -155,38 +161,39 @@ ALERTS: dict[str, str] = {
 TO_DO: dict[str, str] = {
     "tip_out": "Gloves, goggles and respirator on. Open the guard, take the plug out, and pour the "
     "resin outdoors into a flat metal tray on stone or sand, spread thin: a deep pool gets hot. "
-    "Never into a drain; when it is hard, away with it as the safety data sheet says. Mount the "
-    "mould with its opening up and press 'Tipped out': the coat is then laid anew.",
+    "Never pour it into a drain. When it is hard, dispose of it as the safety data sheet says. "
+    "Mount the "
+    "mould with its opening up and press 'Tipped out': the coat is then poured again.",
     "set_in_mould": "Take the plug out: a pool of resin warms itself. If it smokes, leave it and "
-    "the room. Press 'It has set: lay this coat anew' when it is cold; the wall that is missing "
+    "the room. Press 'It has set: pour this coat again' when it is cold; the wall that is missing "
     "is then poured as a new coat.",
 }
 # Ways to lose a coat, as shown on the button and in the record.
 LOST_BUTTONS: dict[str, str] = {
     "tipped_out": "Tipped out",
-    "set": "It has set: lay this coat anew",
-    "again": "Lay this coat again",
+    "set": "It has set: pour this coat again",
+    "again": "Pour this coat again",
 }
 LOST_LINES: dict[str, str] = {
-    "tipped_out": "The resin was tipped out; the coat is laid anew.",
-    "set": "The resin set as a pool and is no wall; the coat is laid anew.",
-    "again": "The coat was turned too late and is no wall; it is laid again.",
+    "tipped_out": "The resin was tipped out; the coat is poured again.",
+    "set": "The resin set as a pool and formed no wall; the coat is poured again.",
+    "again": "The coat was turned too late and formed no wall; it is poured again.",
 }
-LOST = "Coat {coat} was poured or turned too late: it is no wall."
+LOST = "Coat {coat} was poured or turned too late and formed no wall."
 AFTER_LOST = (
-    "Press 'Lay this coat again' to pour the missing wall as a new coat once this one is firm "
-    "enough, or go on without it."
+    "Press 'Pour this coat again' to pour the missing wall as a new coat once this one "
+    "is firm enough, or go on without it."
 )
 WALL_AGAIN = (
-    "A coat was turned late, stood or was lost: the wall is being computed again, and until then "
-    "no thinnest place is known."
+    "A coat was turned late, stood or was lost: the wall is being computed again. Until "
+    "then the thinnest place is unknown."
 )
 WALL_LATE = (
     "The coat in the mould is too late for the planned wall: no thinnest place is known until it "
     "has turned or is laid anew."
 )
-AS_TURNED = "Computed again from how the coats were weighed and turned."
-NOT_COMPUTED = "The wall that is left cannot be computed ({why}): look at it when the coat has set."
+AS_TURNED = "Computed again from the coats as weighed and turned."
+NOT_COMPUTED = "The remaining wall cannot be computed ({why}): look at it when the coat has set."
 
 TROUBLES: dict[str, str] = {
     "standing_liquid": "The frame stood while a coat was liquid",
@@ -202,16 +209,16 @@ TROUBLES: dict[str, str] = {
     "gave_up": "A coat did not gel in three times the expected time",
     "too_hot": "The cup was hotter than the sheet's peak",
     "probe_lost": "The probe gave no reading",
-    "probe_stuck": "The probe did not move",
+    "probe_stuck": "The probe's reading did not change",
     "probe_noisy": "The probe was noisy",
     "probe_out": "The probe was out of the resin",
     "no_reaction": "The mix did not warm",
-    "off_ratio": "The heat did not fit the mix ratio",
-    "board_lost": "The board was not heard",
+    "off_ratio": "The heat did not match the mix ratio",
+    "board_lost": "The board did not answer",
     "driver_fault": "A motor driver reported a fault",
     "board_reset": "The board was reset",
     "slip": "An axis lost steps",
-    "grant_over": "The board was left alone longer than allowed",
+    "grant_over": "The board had no contact for longer than allowed",
     "record": "The record could not be written",
     "weights_refused": "The weights were refused",
     "early_pour": "A coat was poured before the one below was ready",
@@ -219,10 +226,10 @@ TROUBLES: dict[str, str] = {
     "not_up": "The opening was not up when it should have been",
 }
 
-WAIT_TO_POUR = "Wait with the pour: let the mix stand in its cup."
-WAIT_FOR_COAT = "The coat below is not ready: poured on now, it may wrinkle."
-WAIT_TO_THICKEN = "Poured a little thicker it runs less far, and the wall comes out more even."
-WAIT_FOR_AGE = "The proven coat was poured later: poured then, the film goes the same way again."
+WAIT_TO_POUR = "Do not pour yet: let the mix stand in its cup."
+WAIT_FOR_COAT = "The coat below is not ready: a pour now may wrinkle it."
+WAIT_TO_THICKEN = "A slightly thicker mix flows less far, and the wall comes out more even."
+WAIT_FOR_AGE = "The proven coat was poured later: at that time the film flows the same way again."
 
 
 # For a coat that did not gel: the usual sentence says that the coat "has gelled".

@@ -139,8 +139,8 @@ _WAITS = {
     Step.CURE: ("The mould may be opened.", plain.HARD),
 }
 _WHY_WAIT = {
-    Step.REST: "It must carry the next one, and still bond to it.",
-    Step.CURE: "Opened too early it warps.",
+    Step.REST: "The coat must carry the next one and still bond to it.",
+    Step.CURE: "A casting taken out too early warps.",
 }
 
 
@@ -203,7 +203,7 @@ def countdown(state: RunState, now_s: float, seen: Observation) -> Countdown | N
         if now_s > until_s:
             until_s = met_s + no_return_s(state.coat_plan)
             late = Countdown(
-                kind="act", label="late: left before this coat is lost", until_s=until_s
+                kind="act", label="late: time left before this coat is lost", until_s=until_s
             )
             return late if now_s < until_s else None  # after it, hurrying gains nothing
         return Countdown(kind="act", label="left to start turning", until_s=until_s)

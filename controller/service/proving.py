@@ -18,7 +18,7 @@ from evenwall.run.gel_monitor import resin_note
 from evenwall.service.port import RunPort
 from evenwall.service.walls import Walls
 
-PROVEN = "Proven: it cannot change any more, and can be cast again."
+PROVEN = "Proven: the run can no longer change and can be cast again."
 
 
 class Proving:

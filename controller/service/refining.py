@@ -31,8 +31,8 @@ SEARCHING_STILL = (
     "This casting began with the first answer. The full plan is still being searched for{left}; it "
     "then plans the coats to come. No need to wait."
 )
-LATER = "{why} The coats to come are planned by it."
-NONE = "There is no full plan ({why}): the first answer stands."
+LATER = "{why} The remaining coats are planned from it."
+NONE = "There is no full plan ({why}), so the first answer is used."
 
 
 class Refining:

@@ -24,7 +24,8 @@ from evenwall.service.plan_jobs import Planner
 from evenwall.service.port import RunPort
 
 UNDER_WAY = (
-    "The coats to come are being planned again, from what was weighed and seen; no need to wait."
+    "The remaining coats are being planned again from the weights and times so far. You "
+    "can go on working."
 )
 
 
@@ -80,7 +81,7 @@ class Replanner:
             plan = await asyncio.get_running_loop().run_in_executor(self._executor, work)
         except EvenwallError as error:
             if number == self._number and may_plan_again(self._run.state):
-                self._notice(NOTICE, f"The coats to come stay as planned: {error}")
+                self._notice(NOTICE, f"The remaining coats stay as planned: {error}")
             return
         if number != self._number:
             return

@@ -79,7 +79,7 @@ class RunFiles:
     async def _made(self, work: Callable[..., T], *args: Any) -> T:
         """Run this work on the thread. Raises EvenwallError if too many requests wait."""
         if self._waiting >= WAITING:
-            raise EvenwallError("Too many papers are being drawn: wait for one of them")
+            raise EvenwallError("Too many documents are being made: wait for one to finish")
         self._waiting += 1
         try:
             return await asyncio.get_running_loop().run_in_executor(self._thread, work, *args)
@@ -88,7 +88,7 @@ class RunFiles:
 
     def _drawn_by(self) -> Papers:
         if self._papers is None:
-            raise EvenwallError("this controller draws no papers")
+            raise EvenwallError("this controller makes no documents")
         return self._papers
 
     async def plan_paper(self, run_or_job_id: str, units: System = "metric") -> bytes:
@@ -130,7 +130,7 @@ class RunFiles:
         Raises InputError.
         """
         if self.folder is None:
-            raise EvenwallError("the record is in memory alone: no photograph is kept with it")
+            raise EvenwallError("the record is only in memory and cannot keep photographs")
         source = self._uploads.path_of(upload, PICTURES)
         async with self._taking:  # two presses of one button may arrive at the same time
             earlier = await self._read(lambda journal: journal.event_of_key(key))

@@ -86,7 +86,7 @@ class Starting:
             kept = None if run.proof is None else run.proof.spin
             coats = tuple(one.proven for one in detail.coats)
             if kept is None or (kept.sha256, kept.coats) != (detail.sha256, coats):
-                limit = "is not what this record has: start the replay by its run"
+                limit = "does not match the plan in this record: start the replay from its run"
                 raise InputError(f"details.{DETAIL}", detail.run_id, limit)
         casting = plan.casting.model_copy(update={"mesh": mesh})
         return plan.model_copy(update={"casting": casting})

@@ -78,7 +78,9 @@ class Uploads:
         part = self._part_of(path, stamp)
         here = part.stat().st_size if offset and part.is_file() else 0
         if offset != here:
-            raise InputError("offset", offset, f"must be {here}, what is here", unit="B")
+            raise InputError(
+                "offset", offset, f"must be {here}, the length received so far", unit="B"
+            )
         if offset == 0:
             for other in self._folder.glob(f"{path.name}.*{PART}"):
                 other.unlink(missing_ok=True)  # of an abandoned file with the same name
@@ -117,9 +119,11 @@ def _plain(part: Path) -> BinaryIO:
         handle = os.open(part, how, 0o640)
     except OSError as error:
         if error.errno in (errno.ELOOP, errno.ENXIO, errno.EISDIR):
-            raise InputError("file", part.name, "is taken by what is no file") from None
+            raise InputError(
+                "file", part.name, "is already used by something that is not a file"
+            ) from None
         raise
     if not stat.S_ISREG(os.fstat(handle).st_mode):
         os.close(handle)
-        raise InputError("file", part.name, "is taken by what is no file")
+        raise InputError("file", part.name, "is already used by something that is not a file")
     return os.fdopen(handle, "r+b")

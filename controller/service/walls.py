@@ -15,7 +15,7 @@ from evenwall.service.port import RecordPort
 
 WallMesh = Callable[[Plan], dict[str, Any]]
 MESHES_KEPT = 8
-COARSE = "Seen on a coarser mesh than the figures are from."
+COARSE = "Drawn on a coarser mesh than the figures were computed on."
 
 
 class Walls:

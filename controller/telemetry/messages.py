@@ -61,7 +61,7 @@ class Now(Head):
     coat: int
     coats: int
     sentence: str
-    countdown: str | None = Field(description="what the time left is until")
+    countdown: str | None = Field(description="what the time left leads to")
     left_s: float | None = Field(description="seconds left when sent; negative when overdue")
     person: bool = Field(description="a person is asked to do something")
     turning: bool
@@ -113,14 +113,14 @@ class CoatSaid(Head):
 
 class Faults(Head):
     board: tuple[str, ...] = Field(description="latched faults of the board")
-    gel: tuple[str, ...] = Field(description="what is wrong with the probe or the cure")
+    gel: tuple[str, ...] = Field(description="faults of the probe or the cure")
     alerts: tuple[AlertSaid, ...]
 
 
 class CallSaid(Head):
     """A person is called: sent once for each time that the rig calls."""
 
-    call: str = Field(description="what for: an alert's kind, next_coat or open_mould")
+    call: str = Field(description="reason: an alert's kind, next_coat or open_mould")
     urgency: Literal["act_now", "caution", "hands"]
     number: int = Field(ge=1, description="1 for the first call, 2 when it is repeated ...")
     sentence: str
@@ -128,7 +128,9 @@ class CallSaid(Head):
 
 
 class Row(Frozen):
-    seq: int = Field(ge=1, description="the journal's own number: drop what you have had")
+    seq: int = Field(
+        ge=1, description="number of the row in the journal: drop rows that you already have"
+    )
     kind: Literal["event", "sample"]
     data: dict[str, Any]
 
@@ -148,7 +150,9 @@ class SignedCommand(Frozen):
 
 class CommandSaid(Frozen):
     name: str
-    key: str = Field(min_length=1, max_length=80, description="asked again, answered again")
+    key: str = Field(
+        min_length=1, max_length=80, description="a repeated key gets the first answer again"
+    )
     utc: str = Field(description="when signed; older than a minute is refused")
     who: str = Field(min_length=1, max_length=40)
     step_id: str | None = None
@@ -268,7 +272,11 @@ _ON_CHANGE = "on change, at least every 30 s"
 _STATE = {"qos": 0, "retain": True, "messageExpiryInterval": STATE_EXPIRY_S}
 # Payload, MQTT binding (AsyncAPI MQTT bindings, version 0.2.0), and the occasion of sending.
 _SENT: dict[str, tuple[type[Head], dict[str, Any], str]] = {
-    "online": (Online, {"qos": 1, "retain": True}, "on connecting and leaving; the last will"),
+    "online": (
+        Online,
+        {"qos": 1, "retain": True},
+        "on connecting and on leaving, and as the last will",
+    ),
     "now": (Now, _STATE, "every period"),
     "temperature": (Temperature, _STATE, _ON_CHANGE),
     "speeds": (Speeds, _STATE, _ON_CHANGE),
@@ -283,7 +291,7 @@ _SENT: dict[str, tuple[type[Head], dict[str, Any], str]] = {
     "call": (
         CallSaid,
         {"qos": 1, "retain": False, "messageExpiryInterval": CALL_EXPIRY_S},
-        "each time a person is called; never for a call that is over",
+        "each time a person is called; never for a call that has ended",
     ),
     "answer": (
         AnswerSaid,
@@ -333,7 +341,7 @@ def asyncapi() -> dict[str, Any]:
     return {
         "asyncapi": "3.0.0",
         "info": {
-            "title": "What an Evenwall rig says over MQTT",
+            "title": "Messages of an Evenwall rig over MQTT",
             "version": "1.0.0",
             "description": (__doc__ or "").split("`web")[0].strip(),
             "license": {"name": "Apache-2.0"},

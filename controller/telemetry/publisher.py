@@ -97,7 +97,9 @@ class Cursor:
             self.save()
         except (ValueError, OSError) as error:
             # Sending rows twice is better than a gap: their numbers show the repeats.
-            log.warning("%s cannot be read (%s) and is set aside: all rows again", file, error)
+            log.warning(
+                "%s cannot be read (%s) and is ignored: all rows are sent again", file, error
+            )
             with contextlib.suppress(OSError):
                 set_aside(file)
             self.row_id = 0
@@ -158,7 +160,7 @@ class Telemetry:
     def _outage(self, error: str) -> None:
         self.status.connected, self.status.last_error = False, error
         self._source.notice(
-            "broker", f"The broker is not reached ({error}). The casting does not need it."
+            "broker", f"The broker cannot be reached ({error}). The casting does not need it."
         )
 
     async def _tell(self, client: BrokerClient) -> None:
@@ -189,7 +191,9 @@ class Telemetry:
         failed call is not sent later: the record has it, and calls are repeated until answered.
         """
         if self._client is None:
-            raise BrokerAway(f"the broker is not reached ({self.status.last_error or 'not yet'})")
+            raise BrokerAway(
+                f"the broker cannot be reached ({self.status.last_error or 'not yet'})"
+            )
         message = CallSaid.model_validate({**said, **self._head("call").model_dump()})
         try:
             await self._publish(self._client, "call", message, qos=1, expiry_s=CALL_EXPIRY_S)

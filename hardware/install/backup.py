@@ -188,7 +188,7 @@ def main() -> None:
     if busy(asked.root):
         sys.exit("the controller is running: systemctl stop evenwall")
     count = restore(asked.archive.absolute(), asked.root)
-    print(f"{count} files restored; what was there before is beside it as *.before-restore")
+    print(f"{count} files restored; the earlier files are kept beside them as *.before-restore")
 
 
 if __name__ == "__main__":

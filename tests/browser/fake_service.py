@@ -446,7 +446,7 @@ class FakeService:
                     this_run=((101.0, 0.0), (50.0, 20.1), (0.0, 60.2)),
                 ),
             ),
-            sentence="The film went the same way, within 3 %.",
+            sentence="The film flowed the same way, within 3 %.",
         )
 
     async def assess(self, run_id: str, measured: Measured | None = None) -> Assessment:

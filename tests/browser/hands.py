@@ -47,7 +47,7 @@ def tick_all(page: Page) -> None:
 def weigh(page: Page, part_a: str = "76.4", part_b: str = "38.2") -> None:
     page.locator("#part-a").fill(part_a)
     page.locator("#part-b").fill(part_b)
-    page.get_by_role("button", name="Write the weights down").tap()
+    page.get_by_role("button", name="Record the weights").tap()
 
 
 def begun(panel: PanelServer) -> None:

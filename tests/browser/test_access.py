@@ -61,7 +61,7 @@ def repeating(panel: StagedPanel) -> None:
         path_percent=100.0,
         gel_proven_s=840.0,
         gel_expected_s=790.0,
-        sentence="The proven coat gelled at 14.0 min, this one is expected to at 13.2 min.",
+        sentence="The proven coat gelled at 14.0 min, this one is expected to gel at 13.2 min.",
     )
     turning(panel)
 

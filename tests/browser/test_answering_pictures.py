@@ -91,7 +91,7 @@ def test_the_casting_is_cut_away_and_seen_through_and_read(plan: Page) -> None:
 
 
 def test_the_turning_and_the_time_have_axes_and_are_not_cut_off(plan: Page) -> None:
-    for heading, unit in (("the time it takes", "min"), ("how it turns", "rpm")):
+    for heading, unit in (("timeline", "min"), ("how it turns", "rpm")):
         drawing = plan.locator(f"#bench h2:text-is('{heading}') + div svg[role=img]")
         drawing.first.wait_for()
         for svg in drawing.all():

@@ -88,8 +88,8 @@ def test_what_cannot_be_made_says_why(open_phone: OpenPhone, panel: StagedPanel)
     page.route(
         "**/run.pdf*",  # the units asked for follow it
         lambda route: route.fulfill(
-            status=503, json={"detail": "Too many papers are being drawn."}
+            status=503, json={"detail": "Too many documents are being made."}
         ),
     )
     page.get_by_role("button", name="The run on paper").tap()
-    expect(page.get_by_text("Too many papers are being drawn.")).to_be_visible()
+    expect(page.get_by_text("Too many documents are being made.")).to_be_visible()

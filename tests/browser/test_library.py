@@ -36,7 +36,7 @@ def opened(open_phone: OpenPhone, panel: StagedPanel, title: str, page_name: str
 
 
 def look(page: Page) -> None:
-    page.get_by_role("button", name="Look at the shape").tap()
+    page.get_by_role("button", name="Show the shape").tap()
     expect(page.locator(".sides svg")).to_have_count(2, timeout=30_000)
 
 
@@ -44,14 +44,14 @@ def test_casting_from_girths(open_phone: OpenPhone, panel: StagedPanel, folder: 
     page = opened(open_phone, panel, "New casting", "new-casting")
     page.locator("#name").fill("Globe of Örn")
     for _ in range(3):
-        page.get_by_role("button", name="One more height").tap()
+        page.get_by_role("button", name="Add a height").tap()
     heights = (0, 15, 35, 55, 75, 95, 115, 130)
     girths = (0, 272, 381, 430, 438, 412, 340, 226)
     for n, (height, girth) in enumerate(zip(heights, girths, strict=True), 1):
         page.locator(f"#height-{n}").fill(str(height))
         page.locator(f"#width-{n}").fill(str(girth))
     # The end is left flat, which a girth of 0 cannot be: the refusal says so, nothing is lost.
-    page.get_by_role("button", name="Look at the shape").tap()
+    page.get_by_role("button", name="Show the shape").tap()
     expect(page.get_by_text("a flat end has a girth")).to_be_visible(timeout=30_000)
     expect(page.get_by_text("Girth 1 is 0")).to_be_visible()  # in the words of the form
     expect(page.locator("#width-1")).to_be_focused()
@@ -220,7 +220,7 @@ def test_a_refused_scan_offers_its_mends(
     page.locator("#shape-way").select_option("scan")
     page.locator("#scan-file").set_input_files(tmp_path / "two.stl")
     page.locator("#scan-mm").fill("220")
-    page.get_by_role("button", name="Look at the shape").tap()
+    page.get_by_role("button", name="Show the shape").tap()
     expect(page.get_by_text("must be one body")).to_be_visible(timeout=30_000)
     expect(page.get_by_text("“Draw a new skin round it” draws one skin")).to_be_visible()
     expect(page.get_by_role("button", name="Keep the largest")).to_be_visible()
@@ -246,7 +246,7 @@ def test_what_was_typed_survives_a_reload(
     page.locator("#mouth").fill("30")
     page.locator("#state").select_option("open")
     page.reload()
-    expect(page.get_by_text("is here again.")).to_be_visible()
+    expect(page.get_by_text("was restored.")).to_be_visible()
     for key, value in (
         ("#name", "Bottle"),
         ("#body-1", "egg"),
@@ -261,7 +261,7 @@ def test_what_was_typed_survives_a_reload(
     no_violation(page)
     page.get_by_role("button", name="Begin afresh").tap()
     expect(page.locator("#name")).to_have_value("")
-    expect(page.get_by_text("is here again.")).to_have_count(0)
+    expect(page.get_by_text("was restored.")).to_have_count(0)
 
 
 def test_a_photographs_outline_survives_a_reload(
@@ -302,12 +302,12 @@ def test_an_upload_goes_on_after_a_reload(
         page.locator("#shape-way").select_option("scan")
         page.locator("#scan-file").set_input_files(tmp_path / "ball.stl")
         page.locator("#scan-mm").fill("140")
-        page.get_by_role("button", name="Look at the shape").tap()
+        page.get_by_role("button", name="Show the shape").tap()
 
     page = opened(open_phone, panel, "New casting", "new-casting")
     page.route("**/api/library/uploads/**", cut)
     begin(page)
-    expect(page.get_by_text("The line broke; trying again")).to_be_visible()
+    expect(page.get_by_text("The connection broke; trying again")).to_be_visible()
     page.reload()
     page.locator("#scan-file").set_input_files(tmp_path / "ball.stl")
     look(page)
@@ -323,7 +323,7 @@ def test_the_first_batchs_touch_is_kept_with_the_resin(
     page.locator("#first-temp_degC").fill("21")
     keep = page.locator("#next")
     keep.tap()
-    expect(page.get_by_text("Of the first batch all three are needed")).to_be_visible()
+    expect(page.get_by_text("For the first batch give grams")).to_be_visible()
     page.locator("#first-gel_min").fill("2000")
     keep.tap()
     expect(page.get_by_text("The cup gelled after, min: must be 0.5 to 1440.")).to_be_visible()

@@ -39,7 +39,7 @@ def test_a_lost_line_is_told_within_three_seconds_and_looks_lost(
     )
     assert page.evaluate("evenwall.took_ms") < 3500  # three seconds, and a beat of the page
     expect(page.locator("#sentence")).to_contain_text("Not hearing from the rig since")
-    expect(page.locator("#why")).to_contain_text("It goes on by itself as planned.")
+    expect(page.locator("#why")).to_contain_text("The frame goes on by itself as planned.")
     expect(page.locator("#count-label")).to_contain_text(", by this phone")
     assert "Not hearing" in page.title()
 
@@ -51,7 +51,7 @@ def test_a_lost_line_before_turning_promises_nothing(
     begun(panel)
     page.evaluate("evenwall.line.source.close(); evenwall.line.open = () => {}")
     until(page, "document.documentElement.classList.contains('stale')")
-    expect(page.locator("#why")).not_to_contain_text("It goes on by itself")
+    expect(page.locator("#why")).not_to_contain_text("The frame goes on by itself")
     expect(page.locator("#why")).to_contain_text("Look at the rig, not at this page.")
 
 
@@ -71,8 +71,8 @@ def test_a_line_lost_while_mixing_keeps_the_clock_and_promises_nothing(
         before = page.locator("#count-time").inner_text()
         expect(page.locator("#count-label")).to_contain_text(", by this phone")
         expect(page.locator("#count-time")).not_to_have_text(before)  # it goes on
-        expect(page.locator("#why")).to_contain_text("The clock runs on, by this phone.")
-        expect(page.locator("#why")).not_to_contain_text("It goes on by itself")
+        expect(page.locator("#why")).to_contain_text("The clock goes on by the time of this phone.")
+        expect(page.locator("#why")).not_to_contain_text("The frame goes on by itself")
 
 
 def test_a_run_that_ended_elsewhere_is_noticed(open_phone: OpenPhone, panel: StagedPanel) -> None:

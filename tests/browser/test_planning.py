@@ -24,7 +24,10 @@ def test_a_search_is_ended_with_its_best_so_far_or_given_up(
 ) -> None:
     page = open_phone(panel, **PHONE)
     panel.rig.planner.going.clear()
-    for button, then in (("Use the best so far", "Lantern globe"), ("Cancel", "No plan came out.")):
+    for button, then in (
+        ("Use the best so far", "Lantern globe"),
+        ("Cancel", "No plan was found."),
+    ):
         page.goto("/#plan/globe")
         page.locator("#want-shop").fill("18")
         page.get_by_role("button", name="Make the plan").tap()
@@ -32,9 +35,9 @@ def test_a_search_is_ended_with_its_best_so_far_or_given_up(
         expect(page.locator("#bench h1")).to_have_text(then)
         if button == "Use the best so far":  # the mould goes along with the shop
             expect(page.locator("#bench")).to_contain_text("shop 18.0 °C, mould 18.0 °C.")
-    page.get_by_role("link", name="Ask differently").tap()
+    page.get_by_role("link", name="Change the request").tap()
     page.goto("/#castings")
-    page.get_by_role("link", name="Plans made").tap()
+    page.get_by_role("link", name="Plans").tap()
     rows = page.locator("#bench .choices li")
     expect(rows).to_have_count(2)
     expect(rows.first).to_contain_text("no plan")

@@ -18,12 +18,12 @@ def test_proving_shows_the_plan_wants_a_reason_and_asks(
     page = open_phone(panel)
     page.goto(f"{panel.url}/#run/run-0")
     page.get_by_role("button", name="Mark as proven").tap()
-    expect(page.locator("#bench h1")).to_have_text("Hold it against its plan.")
+    expect(page.locator("#bench h1")).to_have_text("Compare it with its plan.")
     expect(page.locator("#bench")).to_contain_text("An axis lost steps, 2 times.")
     expect(page.locator("#bench")).to_contain_text("The rim was not gauged.")
     expect(page.locator("#prove-reason")).to_have_count(0)
     page.locator("#prove-side").fill("22.9")
-    page.get_by_role("button", name="Take these in too").tap()
+    page.get_by_role("button", name="Include these too").tap()
     expect(page.locator("#prove-why")).to_contain_text(
         "side: 22.9 mm, where the plan and its error allow 3.6 mm to 5.4 mm."
     )

@@ -29,7 +29,7 @@ def test_three_coats_by_touch(open_phone: OpenPhone, size: str) -> None:
         for coat in (1, 2, 3):
             expect(page.locator("#job-coat")).to_have_text(f"coat {coat} of 3")
             page.locator("#next").tap(force=True)
-            expect(page.locator("#answer")).to_contain_text("weights down first")
+            expect(page.locator("#answer")).to_contain_text("both weights first")
             page.locator("#part-a").fill("80")
             expect(page.locator("#form")).to_contain_text("For 80.0 g of A: 40.0 g of B.")
             page.locator("#part-b").fill("44")
@@ -50,7 +50,7 @@ def test_three_coats_by_touch(open_phone: OpenPhone, size: str) -> None:
         press_next(page)
         page.locator("#weight").fill("331")
         page.locator("#rim-1").fill("4.1")
-        page.get_by_role("button", name="Write the measures down").tap()
+        page.get_by_role("button", name="Record the measures").tap()
         press_next(page)
         expect(page.locator("#sentence")).to_have_text("Done.")
         longest = ["463.8 g", "417.4 g", "12:02", "15:41", "exact"]  # of a large coat

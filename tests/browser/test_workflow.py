@@ -166,7 +166,7 @@ def test_the_casting_turned_round_is_loaded_only_when_asked(
     canvas.wait_for(timeout=15_000)
     expect(page.locator("#body .figures:not([role])")).to_have_text("As planned.")
     before = canvas.screenshot()
-    page.get_by_role("button", name="As it hangs now").tap()
+    page.get_by_role("button", name="As it is turned now").tap()
     page.get_by_role("button", name="Left").tap()
     page.wait_for_timeout(300)
     assert canvas.screenshot() != before

@@ -41,4 +41,7 @@ def test_the_page_says_that_the_demo_is_planning(monkeypatch: pytest.MonkeyPatch
     asked: Any = SimpleNamespace(casting=GLOBE, setup=SimpleNamespace(seed=0))
     plan = asyncio.run(demo._plan(house, asked, lambda _: None, lambda *_: None))
     assert plan is made
-    assert seen == ["Lantern globe is being planned, within 20 s; it starts by itself.", None]
+    assert seen == [
+        "Lantern globe is being planned. This takes up to 20 s; then the casting starts by itself.",
+        None,
+    ]

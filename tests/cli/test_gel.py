@@ -122,11 +122,11 @@ def test_the_plot_names_the_warmest_that_was_believed(files: tuple[Path, Path, f
 def test_the_times_in_words(files: tuple[Path, Path, float]) -> None:
     last = gelcli.follow(*files[:2]).last
     last = replace(last, best_s=1260.4, low_s=1101.0, high_s=1440.0, safe_to_stop_s=1447.0)
-    said = "Gel of the coat at 21:00 after the parts met, nine in ten 18:21 to 24:00; "
+    said = "Gel of the coat at 21:00 after the parts met (90 % band 18:21 to 24:00); "
     assert gelcli.times_words(replace(last, called_s=None)) == f"{said}safe to stop from 24:07."
     assert gelcli.times_words(replace(last, called_s=1450.0)) == f"{said}called gelled at 24:10."
     inert = replace(last, called_s=None, faults=(gel.GelFault("no_reaction", 300.0),))
-    assert gelcli.times_words(inert) == "No time to stop at, while nothing reacts."
+    assert gelcli.times_words(inert) == "Nothing reacts, so there is no time to stop at."
 
 
 @pytest.mark.parametrize(
@@ -135,7 +135,7 @@ def test_the_times_in_words(files: tuple[Path, Path, float]) -> None:
         ("time_s,probe_degC\n1,2\n", "ambient_degC: is missing"),
         ("time_s,probe_degC,ambient_degC\n1,warm,20\n", "probe_degC is warm: must be a number"),
         ("time_s,probe_degC,ambient_degC\n5,20,20\n1,20,20\n", "time_s is 1 s: must be a number"),
-        ("time_s,probe_degC,ambient_degC\n", "holds no row"),
+        ("time_s,probe_degC,ambient_degC\n", "has no rows"),
     ],
 )
 def test_a_bad_trace_is_named(

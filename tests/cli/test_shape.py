@@ -69,10 +69,10 @@ def test_resin_and_wall_may_stand_on_the_command_line(tmp_path: Path) -> None:
         (GLOBE + CASTING, "globe.toml", [], "name it globe.shape.toml"),
         (GLOBE, "a.shape.toml", ["--wall-mm", "4"], "needs a resin and a wall"),
         (GLOBE, "a.shape.toml", ["--out", "/nowhere"], "must be a folder that exists"),
-        ('name = "x"\n', "a.shape.toml", [], "tell the shape in one way"),
+        ('name = "x"\n', "a.shape.toml", [], "describe the shape in one way"),
         (GLOBE.replace("272", "-1"), "a.shape.toml", [], "girths_mm.1 is -1.* mm: must be >= 0"),
         (GLOBE.replace("272", '"wide"'), "a.shape.toml", [], "must be a number"),
-        (GLOBE.replace("turned", "tuned"), "a.shape.toml", [], "is turned meant"),
+        (GLOBE.replace("turned", "tuned"), "a.shape.toml", [], "did you mean turned"),
     ],
 )
 def test_refuses_in_one_line(

@@ -37,11 +37,11 @@ BAD_CASTINGS = [
     ('wall_mm = 4,5\nmesh = "M"', "wall_mm = 4,5: decimals are written with a point"),
     (
         'wall_mm = 4.5\nmesh = "M"\nresin = "R"\nname = "x"\n[shop]\nhumidty_percent = 4',
-        "shop.humidty_percent is unknown: no such field; is humidity_percent meant?",
+        "shop.humidty_percent is unknown: no such field; did you mean humidity_percent?",
     ),
     (
         'wall_inch = 0.18\nmesh = "M"\nresin = "R"\nname = "x"',
-        "wall_mm is missing: is required; wall_inch, which stands there, is no field",
+        "wall_mm is missing: is required; wall_inch, which is given there, is not a field",
     ),
     (
         'wall_mm = "4.5"\nmesh = "M"\nresin = "R"\nname = "x"',
@@ -229,7 +229,7 @@ def test_a_trace_with_other_columns_is_told_what_it_has(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert main(a_trace(tmp_path, "0;21;20", head="time_s;probe_degC;ambient_degC")) == 2
-    said = "the first line holds time_s;probe_degC;ambient_degC; commas part the columns"
+    said = "the first line holds time_s;probe_degC;ambient_degC; separate the columns with commas"
     assert said in capsys.readouterr().err
 
 

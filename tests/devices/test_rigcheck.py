@@ -185,7 +185,7 @@ def test_backend_that_differs() -> None:
     ("error", "words"),
     [
         (LinkLost("no such file"), "does not answer"),
-        (VersionMismatch(3, 2), "refuse to move"),
+        (VersionMismatch(3, 2), "the frame is not moved"),
     ],
 )
 def test_link(error: Exception, words: str, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -236,7 +236,7 @@ class Shows:
     [
         (Weight(12.3, True), "shows 12.3 g, steady.", ""),
         (LinkLost("scale: /dev/x is silent: is it on, and sending?"), "is silent", "plug"),
-        (Garbled("scale: 'ab' is no weight in g, kg or oz"), "is no weight", "baud"),
+        (Garbled("scale: 'ab' is not a weight in g, kg or oz"), "is not a weight", "baud"),
     ],
 )
 def test_scale(shown: Weight | Exception, said: str, remedy: str) -> None:

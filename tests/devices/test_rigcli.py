@@ -41,7 +41,7 @@ def test_a_real_rig_turns_only_after_a_hand(
         text = text.replace('kind = "digital_1wire"', 'kind = "infrared"').split("[pins]")[0]
         (tmp_path / "rig.toml").write_text(text)
         assert rig(tmp_path, *words, "--rig", str(tmp_path / "rig.toml")) == 2
-        assert "turns only after a hand at the rig" in capsys.readouterr().err
+        assert "turns only after a confirmation at the rig" in capsys.readouterr().err
         assert board.steps() == (0, 0)
         assert not board.enabled()
 

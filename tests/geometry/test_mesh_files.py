@@ -72,7 +72,7 @@ def test_an_archive_that_unfolds_a_thousand_times_is_refused(tmp_path: Path) -> 
         for _ in range(500):
             part.write(bytes(1_000_000))
     assert path.stat().st_size < 1_000_000
-    refused(path, "unfolds to 500 MB")
+    refused(path, "expands to 500 MB")
 
 
 def test_an_archive_that_lies_about_its_size_gives_no_more_than_it_told(tmp_path: Path) -> None:
@@ -118,7 +118,7 @@ def test_objects_that_repeat_each_other_without_end_are_refused(tmp_path: Path) 
     refused(grown, "repeats its objects more than 1000 times")
     itself = '<object id="2"><components><component objectid="2"/></components></object>'
     ring = archive(tmp_path / "ring.3mf", objects=BODY + itself, items=ITEM.format(2))
-    refused(ring, "holds itself")
+    refused(ring, "contains itself")
 
 
 def test_counts_that_lie_are_refused(tmp_path: Path) -> None:
@@ -145,7 +145,7 @@ def test_a_glb_that_claims_or_names_what_it_has_not_is_refused(tmp_path: Path) -
     zeros = {"componentType": 5126, "type": "VEC3", "count": 10**9}
     refused(_glb(tmp_path / "zeros.glb", accessors=[zeros]), "claims 1000000000 in accessors")
     outside = [{"uri": "../../etc/passwd", "byteLength": 10}]
-    refused(_glb(tmp_path / "outside.glb", buffers=outside), "names another file")
+    refused(_glb(tmp_path / "outside.glb", buffers=outside), "refers to another file")
     refused(_glb(tmp_path / "many.glb", nodes=[{}] * 1001), "at most 1000 nodes")
     (tmp_path / "short.glb").write_bytes(b"glTF")
     refused(tmp_path / "short.glb", "not that of a GLB")

@@ -89,10 +89,10 @@ def test_perspective_is_corrected_or_told(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        ({"from_deg": 10.0}, "must stand round the form"),
+        ({"from_deg": 10.0}, "must surround the form"),
         ({"distance_mm": 500.0}, "step back and zoom in"),
         ({"file": ""}, "needs an outline or a file"),
-        ({"known_mm": 100.0}, "says from where to where"),
+        ({"known_mm": 100.0}, "the two ends of known_mm"),
     ],
 )
 def test_refusals_say_what_to_do(change: dict[str, object], words: str, tmp_path: Path) -> None:

@@ -53,7 +53,7 @@ def test_the_wall_to_look_at_is_that_of_what_was_turned(a_record: tuple[Path, st
     run = Recorded.read(journal, a_record[1])
     journal.close()
     plan, said = to_look_at(run)
-    assert said == "From what was weighed, and how it turned."
+    assert said == "From the recorded weights and turning."
     for now, was, planned in zip(plan.coats, turned(run).coats, run.plan.coats, strict=True):
         assert now.mix_g == was.part_a_g + was.part_b_g
         assert now.clock.spin_from_s == pytest.approx(was.spin_from_s, abs=1.0)
@@ -175,7 +175,7 @@ def test_a_measured_shape_widens_what_a_spot_is_held_against(a_record: tuple[Pat
         findings = assess(shaped, spot).findings
         assert words in findings[-1].sentence
         mean = next(f for f in findings if f.what.startswith("average wall"))
-        assert ("by the shape's measures" in mean.sentence) == (shape is not None)
+        assert ("from the measures of the shape" in mean.sentence) == (shape is not None)
 
 
 def test_lessons_add_up_and_one_run_counts_once() -> None:
@@ -239,7 +239,7 @@ def test_a_proven_run_again_in_a_cold_shop(
         left_1_Pa = float(track.left_1_Pa[track.spread_ends])
         turns = [_turns(coat, left_1_Pa) for coat in (old, new)]
         assert turns[1] == pytest.approx(turns[0], rel=0.02)
-    assert comparison(again, was).sentence.startswith("The film went the same way")
+    assert comparison(again, was).sentence.startswith("The film flowed the same way")
     for coat in again.state.coats:
         assert coat.steps_expected == coat.steps_counted
     assert json.loads(again.plan_json)["details"]["replay"]["run_id"] == run_id
@@ -320,11 +320,11 @@ def test_the_panel_proves_once_and_casts_again(a_record: tuple[Path, str]) -> No
             # One figure on the page: the plan's was another where somebody had been late.
             assert now.wall is not None
             assert (now.wall.min_mm, now.wall.rim_mm) == (None, None)
-            assert "as the proven run was" in now.wall.note
+            assert "like the proven run" in now.wall.note
             mesh = await shop.service.wall_mesh(now.run_id or "")
-            assert mesh == {"note": "As the proven run turned.", "as_turned": False}
+            assert mesh == {"note": "Turned like the proven run.", "as_turned": False}
             proven = await shop.service.wall_mesh(run_id)
-            told = "From what was weighed, and how it turned."
+            told = "From the recorded weights and turning."
             assert proven == {"note": told, "as_turned": True}
             await shop.ask("abandon", reason="only to see it start")
 

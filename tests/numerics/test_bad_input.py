@@ -151,11 +151,11 @@ def five_hundred_times(plan: dict[str, Any]) -> None:
         (coat(mix_g=5.0, cup_left_g=9.0), "is 5 g: must be above what stays in the cup, 9"),
         (five_hundred_times, "cm3: the parked mould holds at most "),
         (without_ramps, "coats.0.ramps is missing: is required"),
-        (coat(ramps=[]), "coats[1].ramps is 0: needs one ramp or more"),
+        (coat(ramps=[]), "coats[1].ramps is 0: needs at least one ramp"),
         (ramp(major_rpm=500.0), "coats[1].ramps[0].major_rpm is 500 rpm: Small frame turns at"),
         (ramp(minor_rpm=float("nan")), "coats.0.ramps.0.minor_rpm is nan rpm"),
         (ramp(duration_s=-5.0), "coats.0.ramps.0.duration_s is -5.0 s: must be > 0.0"),
-        (lambda plan: plan.update(coats=[]), "coats is 0: needs one coat or more"),
+        (lambda plan: plan.update(coats=[]), "coats is 0: needs at least one coat"),
         (coat(coat=2), "coats[1].coat is 2: must be 1, in order"),
         (lambda plan: plan.update(kind="film"), "kind is film: must be evenwall/plan"),
         (

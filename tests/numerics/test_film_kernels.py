@@ -107,8 +107,8 @@ def test_without_a_compiler_a_person_is_told(changed: dict[str, str]) -> None:
     run = python("-c", "from evenwall.cli.main import say_which_kernel as say; say()", **changed)
     assert run.stdout == ""
     assert run.stderr == (
-        f"Note: there is no C compiler ({changed.get('CC', 'cc')}): the film runs on the plain "
-        "reference, about ten times slower.\n"
+        f"Note: there is no C compiler ({changed.get('CC', 'cc')}): the film uses the reference "
+        f"code, which is about ten times slower.\n"
     )
 
 

@@ -326,7 +326,7 @@ def test_who_was_told_that_nothing_reacts_is_told_when_it_does() -> None:
     assert 900.0 < named.over_s < 900.0 + SHEET.pot_life_s
     assert "no_reaction" in gel.taken_back(estimate.faults)
     assert "no_reaction" not in gel.holding(estimate.faults)
-    assert "It reacts after all, slower than its sheet." in said[-1][1]
+    assert "The mix reacts after all, slower than its sheet." in said[-1][1]
 
 
 @pytest.mark.parametrize("placement", ["cup", "coat"])

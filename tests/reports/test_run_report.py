@@ -44,7 +44,7 @@ def test_the_report_holds_what_was_done(a_proven_record: tuple[Path, str], tmp_p
     assert not {"ticked", "drafted", "call over", "call_over"} & set(cells)  # as on the page
     assert f"Started {run.events[0].utc[:10]} {run.events[0].utc[11:16]} UTC." in text
     # Nothing is last and lonely on a page of its own: the record, which is long, ends the report.
-    assert text.index("safety data sheet") < text.index("As it was written down")
+    assert text.index("safety data sheet") < text.index("As recorded")
     assert len(tree.findall(".//svg")) == 4  # three coats, and where down has been
     assert [img.get("src", "")[:15] for img in tree.iter("img")] == ["data:image/png;"]
     assert "http" not in "".join(img.get("src", "")[:4] for img in tree.iter("img"))
@@ -116,7 +116,7 @@ def test_a_run_against_itself_differs_by_nothing(
     found = comparison(run, run)
     assert len(found.figures) == 8 * len(run.plan.coats) + 2  # and the casting's weight and rim
     assert {one.difference for one in found.figures} == {0.0}
-    assert found.sentence.startswith("The film went the same way")
+    assert found.sentence.startswith("The film flowed the same way")
     assert [coat.coat for coat in found.coats] == [1, 2, 3]
     for coat in found.coats:
         left = [row[0] for row in coat.this_run]
@@ -125,11 +125,11 @@ def test_a_run_against_itself_differs_by_nothing(
     told = compare_runs(journal, run.run_id, run.run_id)
     assert told.data["figures"][0]["what"] == "mixed"
     assert "+0.0 K" in told.text
-    with pytest.raises(InputError, match="is no replay"):
+    with pytest.raises(InputError, match="is not a replay"):
         compare_runs(journal, run.run_id)
     report_run(journal, run.run_id, tmp_path / "both.html", against=run.run_id)
     journal.close()
-    assert "Turns over the cure" in (tmp_path / "both.html").read_text(encoding="utf-8").replace(
+    assert "Turns against cure" in (tmp_path / "both.html").read_text(encoding="utf-8").replace(
         "\u00a0", " "
     )
 

@@ -277,7 +277,7 @@ def test_a_frame_that_turns_what_no_record_knows() -> None:
         record=(),
         last_event_id=0,
     )
-    assert "the record has lost" in shown.sentence
+    assert "missing from the record" in shown.sentence
     assert "then stop it" in shown.why
 
 

@@ -215,7 +215,7 @@ def test_what_a_dead_estimator_said_is_shown_no_longer() -> None:
             assert shown.gel.best_s is None
             assert shown.gel.sentence == ""
             notice = next(alert.sentence for alert in shown.alerts if alert.kind == "gel")
-            assert "code -9): touch the cup, and say when it has gelled" in notice
+            assert "code -9): touch the cup, and report when it has gelled" in notice
             await shop.clock.sleep(300.0)
             assert shop.supervisor.state is not None
             assert shop.supervisor.state.turning is not None

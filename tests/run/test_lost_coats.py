@@ -48,7 +48,7 @@ def test_late_the_number_counts_to_the_point_of_no_return() -> None:
     bench = standing(turn_by_s(coat.clock) + 10.0)
     told = countdown(bench.state, bench.now_s, seen(bench))
     assert told is not None
-    assert told.label == "late: left before this coat is lost"
+    assert told.label == "late: time left before this coat is lost"
     assert told.until_s - (bench.state.coat.parts_met_s or 0.0) == pytest.approx(no_return_s(coat))
 
 
@@ -58,7 +58,7 @@ def test_past_it_the_sheet_says_to_tip_the_resin_out_and_the_coat_is_laid_anew()
     say, why = sentence(bench.state, bench.now_s, seen(bench))
     assert "tip the resin out" in say
     assert "Gloves, goggles and respirator on" in why
-    assert "Never into a drain" in why
+    assert "Never pour it into a drain" in why
     assert countdown(bench.state, bench.now_s, seen(bench)) is None
     assert "Tipped out" in labels(bench)
     met_s = bench.state.coat.parts_met_s

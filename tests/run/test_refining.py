@@ -128,8 +128,8 @@ def test_grams_that_are_weighed_stay_and_the_coats_to_come_follow() -> None:
             slowly.do(1)
             await shop.until(lambda: not service._tasks)
             assert run.state.plan.coats == first().coats
-            assert "which is weighed by the first answer" in run.notices[NOTICE]
-            assert "The coats to come are planned by it" in run.notices[NOTICE]
+            assert "already weighed by the first answer" in run.notices[NOTICE]
+            assert "The remaining coats are planned from it" in run.notices[NOTICE]
             operator = asyncio.ensure_future(shop.operator().work())
             await shop.until(lambda: run.state.step is Step.REST)
             await shop.until(lambda: len(slowly.jobs) == 3)
@@ -155,7 +155,7 @@ def test_too_late_the_first_answer_stands() -> None:
             data = {"rest": rest_of(lantern_plan(), 0), "sentence": "late"}
             answer = await shop.ask("refined", **data)
             assert not answer.accepted
-            assert "coat 1 is laid by the first answer" in answer.sentence
+            assert "coat 1 follows the first answer" in answer.sentence
             assert shop.supervisor.state.plan.coats == first().coats
 
     run_virtual(scenario())
@@ -167,7 +167,7 @@ def test_full_plan_is_never_replaced() -> None:
             await shop.ask("start", plan=lantern_plan())
             data = {"rest": rest_of(first(), 0), "sentence": "again"}
             answer = await shop.ask("refined", **data)
-            assert answer.sentence == "This run was not begun with a first answer."
+            assert answer.sentence == "This run was not started from a first answer."
 
     run_virtual(scenario())
 
@@ -182,7 +182,7 @@ def test_without_a_full_plan_the_first_answer_stands_and_it_is_told() -> None:
             slowly.do(1)
             await shop.until(lambda: not service._tasks)
             assert FIRST_NOTICE not in shop.supervisor.notices
-            assert "the first answer stands" in shop.supervisor.notices[NOTICE]
+            assert "the first answer is used" in shop.supervisor.notices[NOTICE]
             assert shop.supervisor.state.plan.coats == first().coats
             await service.close()
 

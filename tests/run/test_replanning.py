@@ -40,7 +40,7 @@ def test_the_rest_follows_what_was_weighed_and_seen() -> None:
             assert (
                 again[0]
                 .data["sentence"]
-                .startswith("The coats to come were planned again: coat 2 is")
+                .startswith("The remaining coats were planned again: coat 2 is")
             )
             state = shop.supervisor.state
             assert state is not None
@@ -69,7 +69,7 @@ def test_too_late_changes_nothing() -> None:
             data = {"coats_done": 1, "rest": rest_of(shop.plan, 1), "sentence": "late"}
             answer = await shop.ask("replanned", **data)
             assert not answer.accepted
-            assert "it is laid as planned" in answer.sentence
+            assert "the old plan stands" in answer.sentence
             assert shop.supervisor.state.plan == shop.plan
 
     run_virtual(scenario())

@@ -93,7 +93,7 @@ def test_the_command_seals_what_was_meant_and_refuses_what_cannot_be(
     assert main(["seal", str(file)]) == 0
     untouched(read_plan(file))
     assert main(["seal", str(file)]) == 0
-    assert "has its seal already" in capsys.readouterr().out
+    assert "already has a valid seal" in capsys.readouterr().out
     document["coats"][0]["ramps"] = []
     file.write_text(json.dumps(document))
     assert main(["seal", str(file)]) == 2
@@ -123,7 +123,7 @@ def test_a_figure_that_the_disk_changed_is_told_and_the_casting_goes_on(tmp_path
         async with open_shop(record=record, judges=light) as shop:
             assert shop.supervisor.state is not None
             said = " ".join(shop.supervisor.notices.values())
-            assert "its content is not what was sealed" in said
+            assert "its content does not match its seal" in said
 
     run_virtual(again())
 

@@ -125,7 +125,7 @@ def test_upload_goes_on_where_the_line_broke(tmp_path: Path) -> None:
     assert not (tmp_path / "ball.stl").exists()
     again = Uploads(tmp_path)  # the controller has been started anew meanwhile
     assert again.standing("ball.stl").bytes == half
-    with pytest.raises(InputError, match=f"must be {half}, what is here"):
+    with pytest.raises(InputError, match=f"must be {half}, the length received so far"):
         again.take("ball.stl", half + 1, whole, content[half + 1 :])
     assert again.take("ball.stl", half, whole, content[half:]).whole
     assert (tmp_path / "ball.stl").read_bytes() == content
@@ -161,7 +161,7 @@ def test_an_upload_goes_on_with_the_same_content_only(tmp_path: Path) -> None:
     uploads.take("ball.stl", 0, 6, b"abc", "one")
     assert uploads.standing("ball.stl", "one").bytes == 3
     assert uploads.standing("ball.stl", "two").bytes == 0
-    with pytest.raises(InputError, match="must be 0, what is here"):
+    with pytest.raises(InputError, match="must be 0, the length received so far"):
         uploads.take("ball.stl", 3, 6, b"xyz", "two")
     uploads.take("ball.stl", 3, 6, b"def", "one")
     assert (tmp_path / "ball.stl").read_bytes() == b"abcdef"

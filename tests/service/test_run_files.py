@@ -144,7 +144,7 @@ def test_papers_are_drawn_one_after_another_and_bounded(tmp_path: Path) -> None:
         with pytest.raises(InputError, match="wall was not computed"):
             await service.files.wall_picture(run_id)
         service.files._waiting = 100
-        with pytest.raises(EvenwallError, match="Too many papers"):
+        with pytest.raises(EvenwallError, match="Too many documents"):
             await service.files.plan_paper(run_id)
         service.files._waiting = 0
 
@@ -188,7 +188,7 @@ def test_export_and_report_take_the_photographs_along(tmp_path: Path) -> None:
     journal = Journal(tmp_path / "record.sqlite")
     report_run(journal, run.run_id, tmp_path / "run.html")
     assert "was changed" in (tmp_path / "run.html").read_text(encoding="utf-8")
-    with pytest.raises(InputError, match="was changed after it was written down"):
+    with pytest.raises(InputError, match="was changed after it was recorded"):
         export_runs(journal, run.run_id, tmp_path / "again", ("csv",))
     journal.close()
 

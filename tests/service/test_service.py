@@ -117,8 +117,8 @@ def test_a_plan_without_a_coat_or_a_ramp_is_not_begun() -> None:
     good = plans()[0]
     still = good.coats[0].model_copy(update={"ramps": ()})
     for coats, said in (
-        ((), "coats is 0: needs one coat or more"),
-        ((still,), r"coats\[1\].ramps is 0: needs one ramp or more"),
+        ((), "coats is 0: needs at least one coat"),
+        ((still,), r"coats\[1\].ramps is 0: needs at least one ramp"),
     ):
         with pytest.raises(InputError, match=said):
             admit(good.model_copy(update={"coats": coats}), good.rig)

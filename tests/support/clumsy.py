@@ -314,7 +314,7 @@ def clumsy_casting(seed: int) -> Told:
             fates = [fate(p, c).value for p, c in zip(state.plan.coats, state.coats, strict=True)]
             events = [read(row) for row in rows]
             ruined = [event.how for event in events if isinstance(event, CoatLost)]
-            ruined += ["mixed anew" for event in events if isinstance(event, MixedAgain)]
+            ruined += ["mixed again" for event in events if isinstance(event, MixedAgain)]
             ruined += ["left as it is" for one in fates if one == Fate.LOST]
             return Told(seed, broken, fates, maker.done, ruined)
 

@@ -145,7 +145,7 @@ def test_a_call_reaches_the_broker_and_is_not_kept(broker: Mosquitto, tmp_path: 
 def test_a_call_without_a_broker_says_why(broker: Mosquitto, tmp_path: Path) -> None:
     async def main() -> None:
         async with telling(Bench(**casting()), spec(broker.port), tmp_path) as telemetry:
-            with pytest.raises(NotSent, match="the broker is not reached"):
+            with pytest.raises(NotSent, match="the broker cannot be reached"):
                 await by_broker(telemetry)(CALL)
 
     asyncio.run(main())

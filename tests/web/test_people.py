@@ -430,7 +430,7 @@ def test_spoilt_sessions_keep_no_controller_from_coming_up(tmp_path: Path, spoil
     people = People(ManualClock(), "http://192.168.7.5:8713/", tmp_path, tell=said.append)
     assert people.sessions() == []
     assert said[0] is not None
-    assert "pair them again" in said[0]
+    assert "pair the phones again" in said[0]
     assert people.pair(people.invite("operate").code, "bench", "192.168.7.20") is not None
     assert (tmp_path / "sessions.json.damaged-1").read_text() == spoilt
 

@@ -62,6 +62,6 @@ def test_a_folder_with_something_else_is_left_alone(
 ) -> None:
     (tmp_path / "mine.txt").write_text("mine", encoding="utf-8")
     assert site.main([str(tmp_path)]) == 2
-    assert "take an empty folder" in capsys.readouterr().err
+    assert "choose an empty folder" in capsys.readouterr().err
     assert [file.name for file in tmp_path.iterdir()] == ["mine.txt"]
     assert site.main([str(tmp_path / "new")]) == 0

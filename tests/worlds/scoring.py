@@ -63,7 +63,7 @@ def follow(logged: Logged, more: bool) -> Said:
         if not eta or row.time_s - eta[-1][0] >= 10.0:
             eta.append((row.time_s, told.best_s, told.low_s, told.high_s))
     if told is None:
-        raise ValueError(f"{logged.name} holds no row")
+        raise ValueError(f"{logged.name} has no rows")
     kinds = tuple(fault.kind for fault in told.faults)
     asks = None if told.touch is None else told.touch.what
     return Said(told.called_s, at_call_s, np.array(eta), kinds, asks)

@@ -8,7 +8,7 @@ export async function isCalled() {
 }
 
 export async function callMe(line) {
-  if ((await Notification.requestPermission()) !== "granted") throw new Error("This phone does not allow notifications of this page.");
+  if ((await Notification.requestPermission()) !== "granted") throw new Error("This phone does not allow notifications from this page.");
   const { key } = await line.get("/api/push/key");
   const worker = await navigator.serviceWorker.ready;
   const subscription = await worker.pushManager.subscribe({ userVisibleOnly: true, applicationServerKey: bytes(key) });

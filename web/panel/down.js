@@ -121,7 +121,7 @@ export class Down {
     if (this.told === text.join("")) return;
     this.told = text.join("");
     this.words.replaceChildren(text[0], h("span", { class: frame.guard_closed ? null : "guard-open" }, text[1]), text[2]);
-    this.canvas.setAttribute("aria-label", `Map of where down has pointed on the mould. ${this.told}`);
+    this.canvas.setAttribute("aria-label", `Map of the directions of gravity on the mould. ${this.told}`);
   }
 }
 

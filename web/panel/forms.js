@@ -84,7 +84,7 @@ export class Forms {
       input.addEventListener("change", judge);
     }
     let written = coat.part_a_g !== null && coat.part_b_g !== null;
-    this.why = () => (written ? "" : "Write both weights down first.");
+    this.why = () => (written ? "" : "Record both weights first.");
     // The record's weights stand in the fields, whoever took them or took them back.
     const follow = (field, grams) => {
       if (field.known === grams) return;
@@ -104,7 +104,7 @@ export class Forms {
       written = await this.send("weigh", { part_a_g: round(typed()[0]), part_b_g: round(typed()[1]) });
       this.onChange();
     };
-    return form(submit, "Write the weights down",
+    return form(submit, "Record the weights",
       scale.box, h("div", { class: "fields" }, a.label, b.label), bar, verdict);
   }
 
@@ -116,8 +116,8 @@ export class Forms {
     const percent = `${Math.abs(off * 100).toFixed(1)} %`;
     if (Math.abs(off) <= most) return `The ratio is right to ${percent}; ${mass(gramsA + gramsB)} in all.`;
     return off > 0
-      ? `Too much B by ${percent}: ${mass(gramsB / ratio - gramsA)} more A would put it right.`
-      : `Too little B by ${percent}: ${mass(gramsA * ratio - gramsB)} more B would put it right.`;
+      ? `Too much B by ${percent}: ${mass(gramsB / ratio - gramsA)} more A would correct it.`
+      : `Too little B by ${percent}: ${mass(gramsA * ratio - gramsB)} more B would correct it.`;
   }
 
   measure() {
@@ -138,7 +138,7 @@ export class Forms {
       });
       this.onChange();
     };
-    return form(submit, "Write the measures down", h("div", { class: "fields" }, weight.label, ...rim.map((f) => f.label), ...spots.map(([, f]) => f.label)),
+    return form(submit, "Record the measures", h("div", { class: "fields" }, weight.label, ...rim.map((f) => f.label), ...spots.map(([, f]) => f.label)),
       h("p", { class: "why" }, "The rim drains more than the wall: spots on the wall teach the plan more than the rim does."));
   }
 }

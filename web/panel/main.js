@@ -253,9 +253,9 @@ function whileLost() {
   const look = "Look at the rig, not at this page.";
   const { mode, paused, guard_closed: closed, faults } = seen.frame;
   const turns = mode !== "disabled" && closed && !paused && !faults.length;
-  if (seen.step === "spin" && turns) return `It goes on by itself as planned. ${look}`;
-  if (seen.countdown) return `The clock runs on, by this phone. ${look}`;
-  return `What you press here does not reach the rig. ${look}`;
+  if (seen.step === "spin" && turns) return `The frame goes on by itself as planned. ${look}`;
+  if (seen.countdown) return `The clock goes on by the time of this phone. ${look}`;
+  return `Buttons on this page do not reach the rig now. ${look}`;
 }
 
 function drawCountdown(stale, sentence) {
@@ -365,7 +365,7 @@ function rightButton() {
 const goTo = (page) => () => { location.hash = page; };
 
 function whyNot(button) {
-  if (line.stale) return "The rig does not hear this page now.";
+  if (line.stale) return "The rig cannot be reached from this page now.";
   forms.draw(seen, line.mayAct); // a press may be quicker than the drawing of a new step
   return forms.why() || (button.enabled ? "" : button.why_not || "Not yet.");
 }
@@ -379,7 +379,7 @@ async function send(name, data = {}, stepId = seen?.step_id || null) {
     return true;
   } catch (error) {
     if (error.confirm) return (await ask(error.message)) ? send(name, { ...data, confirmed: true }, stepId) : false;
-    answer(error.status ? error.message : `It could not be sent: the rig does not hear this page. ${name === "stop_turning" ? "Use the stop at the rig." : ""}`, false);
+    answer(error.status ? error.message : `The command could not be sent: the rig cannot be reached from this page. ${name === "stop_turning" ? "Use the stop at the rig." : ""}`, false);
     return false;
   }
 }

@@ -28,7 +28,7 @@ export class ScaleLine {
   }
 
   why() {
-    if (!(this.mass_g > 0)) return "Nothing is on it.";
+    if (!(this.mass_g > 0)) return "The scale is empty.";
     if (this.taken_g !== null) return "Taken. Tare it, or put the next cup on.";
     return this.steady ? "" : "Wait until it is steady.";
   }
@@ -53,7 +53,7 @@ export class ScaleLine {
     const lost = scale.mass_g === null;
     this.box.classList.toggle("over", Boolean(this.led?.over));
     say(this.figure, lost ? "" : this.large(scale));
-    say(this.words, lost ? `${scale.problem || "The scale has said nothing yet."} Type the weights.` : this.told(scale));
+    say(this.words, lost ? `${scale.problem || "The scale has sent nothing yet."} Type the weights.` : this.told(scale));
     this.button.hidden = lost || !part || this.led?.phase === "taken";
     say(this.button, `Take it as part ${part}`);
     this.button.setAttribute("aria-disabled", String(Boolean(this.why())));

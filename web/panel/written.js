@@ -23,7 +23,7 @@ export class Written {
 
   toggle() {
     this.all = !this.all;
-    say(this.more, this.all ? "The last lines" : "All lines");
+    say(this.more, this.all ? "Latest lines" : "All lines");
     this.drawn = null;
     this.draw(this.seen, this.mayAct);
   }
@@ -45,7 +45,7 @@ export class Written {
     if (stamp === this.drawn) return;
     this.drawn = stamp;
     const since = (time_s) => (time_s === null ? "–" : clock(time_s));
-    this.form.replaceChildren(table("Times from when the two parts met",
+    this.form.replaceChildren(table("Times after the two parts met",
       ["coat", "A", "B", "poured", "gelled", "steps"],
       seen.coats.map((c) => [
         c.coat, mass(c.part_a_g), mass(c.part_b_g),

@@ -15,9 +15,9 @@ function clock(seconds) {
 
 function sentence(card) {
   const now = card.now;
-  if (card.rank === AWAY) return "Away.";
-  if (card.rank === SILENT) return "Not heard in the middle of a casting. If its frame turns, it goes on as planned. Go and look.";
-  if (!now) return "Here, nothing said yet.";
+  if (card.rank === AWAY) return "Offline.";
+  if (card.rank === SILENT) return "Silent in the middle of a casting. If its frame is turning, it goes on as planned. Go and look.";
+  if (!now) return "Connected, no state yet.";
   const act = now.alerts.find((alert) => alert.severity === "act_now");
   return act ? act.sentence : now.sentence;
 }

@@ -115,7 +115,7 @@ def _ends(sections: Sections, turned: Turned) -> Sections:
                 0,
                 "a flat end has a girth",
                 unit="mm",
-                hint='closed_end = "round" or "point" ends in nothing',
+                hint='closed_end = "round" or "point" has no flat end',
             )
         return sections
     if wide[at] <= 0.0:
@@ -145,13 +145,13 @@ def _turned(turned: Turned) -> Shape:
     notes = []
     if known.area > 0.05:
         notes.append(
-            f"The skin is known to {known.area:.0%} only: measure at more heights, closest where "
-            "the form bends most."
+            f"The area is known only to {known.area:.0%}. Measure at more heights, closest where "
+            f"the form bends most."
         )
     if girths:
         notes.append(
-            "Each section is taken for a circle. If the form is oval, measure a diameter at every "
-            "height as well."
+            "Every section is assumed to be a circle. If the form is oval, also measure a "
+            "diameter at every height."
         )
     count = len(turned.heights_mm)
     how = f"{'girths' if girths else 'diameters'} at {count} heights"
@@ -193,7 +193,7 @@ def _bodies(measures: Measures) -> Shape:
                 bodies,
                 "must touch each other to be one form",
                 unit="bodies apart",
-                hint="move one by its at_mm until it reaches into the next",
+                hint="change at_mm of one until it overlaps the next",
             )
     mouth = settled(points, faces, measures.mouth or Mouth())
     whole = points, faces
@@ -226,7 +226,7 @@ def _lengths(body: Body) -> list[float]:
         if value is None:
             article = "an" if body.kind == "egg" else "a"
             limit = f"{article} {body.kind} needs {', '.join(wanted)}"
-            raise InputError(name, "missing", limit, hint="measure what is missing")
+            raise InputError(name, "missing", limit, hint="measure the missing lengths")
         found.append(value)
     return found
 
@@ -285,13 +285,14 @@ def with_water(shape: Shape, water: Water) -> Shape:
     said = how_well.weigh(shape.volume_cm3, shape.known, volume, scale_g / water.mass_g)
     more = "more" if said.disagreement > 0 else "less"
     note = (
-        f"Water says {volume:.0f} cm3, {abs(said.disagreement):.1%} {more} than measured: every "
-        f"length was multiplied by {said.scale:.3f}."
+        f"Water says {volume:.0f} cm3, {abs(said.disagreement):.1%} {more} than the measures: "
+        f"every length was multiplied by {said.scale:.3f}."
     )
     notes = [*shape.notes, note]
     if abs(said.disagreement) > shape.known.volume:
         notes.append(
-            f"That is more than the {shape.known.volume:.1%} that the measures leave open: measure "
+            f"That is more than the {shape.known.volume:.1%} of uncertainty in the measures: "
+            f"measure "
             "the widest place and the height again."
         )
     middle = np.array([0.0, 0.0, shape.points_mm[:, 2].min()])

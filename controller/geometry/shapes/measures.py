@@ -172,7 +172,7 @@ class Measures(Frozen):
         ]
         if len(given) != 1:
             raise ValueError(
-                "tell the shape in one way: [turned], [[body]], [scan] or [photos]"
+                "describe the shape in one way: [turned], [[body]], [scan] or [photos]"
                 + (f", not {' and '.join(given)} together" if given else "")
             )
         return self
@@ -216,5 +216,5 @@ def _agreeing(turned: Turned) -> None:
                 f"{high:g}",
                 f"must be at least 0.5 mm above the one before, {low:g} mm",
                 unit="mm",
-                hint="write them from the bottom upwards, each height once",
+                hint="write the heights from the bottom up, each once",
             )

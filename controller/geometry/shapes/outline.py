@@ -89,7 +89,7 @@ def find_outline(path: Path) -> Array:
         raise InputError(
             "outline",
             "unclear",
-            "the form does not stand out from what is behind it",
+            "the form does not stand out from its background",
             hint="take the picture again before an even, different background",
         )
     form = ndimage.binary_fill_holes(label == 1 + int(sizes.argmax()))

@@ -89,7 +89,9 @@ def _view(photo: Photo, photos: Photos, folder: Path) -> View:
     scale = None
     if photo.known_mm is not None:
         if photo.known_px is None:
-            raise InputError("known_px", "missing", "says from where to where known_mm goes")
+            raise InputError(
+                "known_px", "missing", "is needed: the two ends of known_mm in the picture"
+            )
         pixels = float(np.linalg.norm(np.subtract(*photo.known_px)))
         if pixels < 20.0:
             limit, hint = "must be at least 20 apart", "mark the ruler's two ends again"
@@ -116,7 +118,7 @@ def _check_round(views: list[View]) -> None:
         raise InputError(
             "photos.from_deg",
             [round(float(np.degrees(view.from_rad))) for view in views],
-            "the views must stand round the form, no more than 120 apart",
+            "the views must surround the form, no more than 120 apart",
             unit="deg",
             hint="a front and a side view are 90 apart",
         )

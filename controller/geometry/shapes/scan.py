@@ -129,7 +129,7 @@ def _tidy(mending: Mending) -> None:
     mesh.remove_unreferenced_vertices()
     if len(mesh.faces) < before:
         gone = before - len(mesh.faces)
-        mending.notes.append(f"{gone} triangles without area or there twice were left out.")
+        mending.notes.append(f"{gone} empty or duplicate triangles were left out.")
     if len(mesh.faces) < 4:
         limit = "must have at least 4 triangles with area"
         raise InputError("scan.file", len(mesh.faces), limit, hint=AGAIN)
@@ -165,12 +165,14 @@ def _scale(mending: Mending, scan: Scan, kind: str) -> float:
                 hint="measure its height and write known_mm, or name the file's units",
             )
         mending.points = mending.points * MM_PER_UNIT[units]
-        mending.notes.append(f"Taken as drawn in {units}; its size was not checked by any measure.")
+        mending.notes.append(
+            f"Assumed to be drawn in {units}; the size was not checked against any measure."
+        )
         return 0.01
     at = {"width": 0, "depth": 1, "height": 2}
     along = float(size.max() if scan.known == "longest" else size[at[scan.known]])
     if along <= 0.0:
-        hint = "measure another length, and say which it is"
+        hint = "measure another length, and name it"
         limit = "the scan has no size in that direction"
         raise InputError("scan.known", scan.known, limit, hint=hint)
     factor = scan.known_mm / along
@@ -201,7 +203,7 @@ def _drop_floaters(mending: Mending, scan: Scan) -> None:
             len(kept),
             f"must be one body; the second has {second:.0%} of the first's skin",
             unit="bodies",
-            hint='keep = "largest" lets go of the others; wrap = true draws one skin round all',
+            hint='keep = "largest" drops the others; wrap = true draws one skin round all of them',
         )
     gone = len(bodies) - len(kept)
     if gone:
@@ -240,7 +242,9 @@ def _loosen(mending: Mending) -> None:
         bad |= (corners[mending.faces] > 2).any(axis=1)
         if not bad.any():
             return
-        mending.notes.append(f"{int(bad.sum())} triangles that met others badly were left out.")
+        mending.notes.append(
+            f"{int(bad.sum())} triangles that did not join their neighbours were left out."
+        )
         mesh = mending.mesh()
         mesh.update_faces(~bad)
         mesh.remove_unreferenced_vertices()
@@ -248,7 +252,7 @@ def _loosen(mending: Mending) -> None:
     raise InputError(
         "scan",
         "torn",
-        "its triangles meet badly in many places",
+        "its triangles do not join in many places",
         hint="wrap = true draws a new skin round it",
     )
 
@@ -300,7 +304,7 @@ def _draw_anew(mending: Mending, scan: Scan) -> None:
     if len(bodies) > 1:
         mending.take(max(bodies, key=lambda one: float(one.area)))
     mending.notes.append(
-        f"{count} triangles were drawn anew as {len(mending.faces)}, on cells of {pitch:.1f} mm."
+        f"{count} triangles were replaced by {len(mending.faces)}, on cells of {pitch:.1f} mm."
     )
     if opening is not None:
         # The lid over the opening was wrapped as well: it is cut off again, one cell inside.
@@ -314,7 +318,7 @@ def _draw_anew(mending: Mending, scan: Scan) -> None:
             raise InputError(
                 "mouth",
                 "missing",
-                "the opening of the scan is no flat one: say where to cut it",
+                "the opening of the scan is not flat: say where to cut it",
                 hint="[mouth] height_mm or diameter_mm",
             )
 
@@ -344,8 +348,8 @@ def _mouth_of(mending: Mending, mouth: Mouth | None) -> Mouth:
         limit = "must be at least 2 mm, or have an opening"
         raise InputError("the scan's width", f"{wide:.3g}", limit, unit="mm", hint=AGAIN)
     mending.notes.append(
-        f"The scan is closed all round: an opening of {proposed} mm is proposed at the top. "
-        "Move it by finger on the phone, or by [mouth] in the file."
+        f"The scan is closed all round. An opening of {proposed} mm is proposed at the top. "
+        "Move it with a finger on the phone, or with [mouth] in the file."
     )
     return Mouth(diameter_mm=float(proposed))
 

@@ -69,8 +69,8 @@ def coat(
         if missing.name != "numba":
             raise
         raise NoCompiler(
-            "the film needs a C compiler or numba, and there is neither: "
-            "install gcc and libc6-dev, or evenwall[numba]"
+            "the film needs a C compiler or numba, and neither is installed: install gcc and "
+            "libc6-dev, or evenwall[numba]"
         ) from None
 
     return reference.run(mesh, one, rim_open=rim_open, numerics=numerics or Numerics())

@@ -216,7 +216,7 @@ def run_batch(
             job.cap = numerics.cap_ratio * mean_film(mesh, starts[k])
             job.start_film, job.film = starts[k].ctypes.data, films[k].ctypes.data
         if run(ctypes.byref(packed.struct), ctypes.byref(rules), jobs, len(share)):
-            raise MemoryError("the film kernel got no memory")
+            raise MemoryError("out of memory for the film kernel")
         return list(zip(share, jobs, strict=True))
 
     with ThreadPoolExecutor(threads) as pool:

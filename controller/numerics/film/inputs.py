@@ -41,7 +41,7 @@ class Fluid:
         object.__setattr__(self, "viscosity_Pa_s", _table("viscosity Pa_s", self.viscosity_Pa_s))
         t, mu = self.times_s, self.viscosity_Pa_s
         if len(t) < 2 or len(t) != len(mu):
-            raise InputError("viscosity", len(t), "needs two times or more, one value each")
+            raise InputError("viscosity", len(t), "needs at least two times, with one value each")
         if not (np.diff(t) > 0).all():
             back = int(np.argmin(np.diff(t))) + 1
             raise InputError("viscosity time_s", f"{t[back]:g}", f"must rise from {t[back - 1]:g}")

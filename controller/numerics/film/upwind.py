@@ -30,7 +30,7 @@ class _Fans:
         angle = corner_angle.ravel(order="F")[order]
         begin, total = self._walked(boundary, angle)
         if (begin < 0).any():
-            raise InputError("film mesh", "pinched", "a vertex joins two sheets")
+            raise InputError("film mesh", "pinched", "two surfaces meet at a single vertex")
         on_boundary = np.zeros(n, dtype=bool)
         on_boundary[boundary[:, :2].ravel()] = True
         scale = np.where(on_boundary, 1.0, 2.0 * np.pi / total)

@@ -356,17 +356,18 @@ def _asked_for(state: GelState, best: Fit, inert: float, now_s: float) -> TouchW
 
 
 _FAULT_WORDS = {
-    "no_reaction": "Nothing reacts: look that the probe is in the mix, and both parts.",
+    "no_reaction": "Nothing reacts: check that the probe is in the mix, and that it has both "
+    "parts.",
     "slow_reaction": "This batch runs slower than its sheet.",
     "fast_reaction": "This batch runs faster than its sheet.",
     "off_ratio": "The parts are off their ratio.",
-    "cold_room": "The room is cold: the sheet's times do not hold.",
-    "probe_stuck": "The probe repeats one value: its readings are left out.",
+    "cold_room": "The room is cold: the times on the sheet do not apply.",
+    "probe_stuck": "The probe repeats one value: its readings are ignored.",
     "probe_lost": "The probe gives no reading.",
     "probe_noisy": "The probe is noisy: its readings count for less.",
     "probe_out": "The probe reads the air: it is out of the resin.",
 }
-_REACTS_AFTER_ALL = "It reacts after all"
+_REACTS_AFTER_ALL = "The mix reacts after all"
 
 
 def _fault_words(told: Sequence[GelFault]) -> list[str]:
@@ -419,7 +420,7 @@ def _told(
     if _cools(used):
         cup = state.case.placement == "cup"
         says.append("peaked")
-        parts.append("the cup has peaked" if cup else "the coat has been warmest")
+        parts.append("the cup has peaked" if cup else "the coat has peaked")
     low_min, high_min, stop_min = (
         max(0.0, (t - estimate.at_s) / 60.0)
         for t in (estimate.low_s, estimate.high_s, estimate.safe_to_stop_s)

@@ -112,7 +112,7 @@ class MixedAgain(RunEvent):
         return state.put_coat(anew)
 
     def line(self) -> str:
-        return "The mix was let go; a new one is made."
+        return "The mix was discarded; a new one is made."
 
 
 class CoatLost(RunEvent):

@@ -91,7 +91,7 @@ class Follower:
             float(track.path.time_at_left(today.left_at(at_s)))
             for at_s in (time_s, time_s + PIECE_S)
         )
-        step = "turning keeps step with the cure"
+        step = "turning keeps pace with the cure"
         if abs(lag_s) >= PIECE_S:
             step = f"turning is {abs(lag_s):.0f} s {'behind' if lag_s > 0 else 'ahead'}"
         return ReplayView(
@@ -105,7 +105,7 @@ class Follower:
             gel_proven_s=track.path.gel_s,
             gel_expected_s=today.gel_s,
             sentence=f"The proven coat gelled at {track.path.gel_s / 60:.1f} min, this one is "
-            f"expected to at {today.gel_s / 60:.1f} min; {step}.",
+            f"expected to gel at {today.gel_s / 60:.1f} min; {step}.",
         )
 
 

@@ -120,7 +120,10 @@ def _made_over(
         due = track.due_s(today, spin_from_s)
         ramps, _ = next_ramps(track, due, Place(at_s=spin_from_s), limits, float(due[-1]) - 0.01)
         if not ramps:
-            said = f"coat {was.coat} would have gelled before it turns: nothing to repeat"
+            said = (
+                f"coat {was.coat} would have gelled before the turning begins: there is "
+                f"nothing to repeat"
+            )
             raise InputError("run", proven.run_id, said)
         thickens = tuple(
             (round(time_s * was.gel_ratio, 2), mu) for time_s, mu in viscosity_table(pour.history)
@@ -316,12 +319,12 @@ def _said(proven: ProvenRun, coats: list[CoatPlan], late_s: float) -> list[str]:
     )
     said = [
         f"Run {proven.run_id} again, by cure: the coats should gel at {gels} min.",
-        "The wall's figures are those planned for the proven run.",
+        "The wall figures are those planned for the proven run.",
     ]
     if late_s > 5.0:
         said.append(
             f"It is too warm to pour as early in the cure as the proven run did, by "
-            f"{late_s:.0f} s: the spreading is cut short instead. A cooler shop, or parts kept "
-            "cooler, would give the time back."
+            f"{late_s:.0f} s, so the spreading is shortened. A cooler shop or cooler parts would "
+            f"restore the time."
         )
     return said

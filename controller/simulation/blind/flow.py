@@ -384,7 +384,7 @@ class Flows:
             films.append((film, float(area @ film)))
         rules = _Rules(CFL, REAL_AXIS, GRAVITY_M_S2, LOCAL_EVERY, MOST_STEPS, STRAIGHT, self.open)
         if _kernel(lanes)(ctypes.byref(self._packed.struct), ctypes.byref(rules), jobs, len(pours)):
-            raise MemoryError("the blind world's film got no memory")
+            raise MemoryError("out of memory for the blind world's film")
         return [self._left(job, *film) for job, film in zip(jobs, films, strict=True)]
 
     def _left(self, job: Any, film: Floats, before_m3: float) -> Left:

@@ -57,7 +57,7 @@ export class Bench {
           h("span", {}, h("b", { verbatim: true }, card.name), h("small", { verbatim: true }, card.resin)),
           h("span", {}, `${length(card.wall_mm)} wall`))))),
       cards.length ? null : h("p", { class: "why" }, "There is no casting here yet."),
-      h("p", { class: "also" }, h("a", { class: "button", href: "#plans" }, "Plans made")),
+      h("p", { class: "also" }, h("a", { class: "button", href: "#plans" }, "Plans")),
       this.line.mayAct ? h("p", { class: "also" }, h("a", { class: "button", href: "#new-casting" }, "New casting"), h("a", { class: "button", href: "#resins" }, "Resins")) : null,
     ];
   }
@@ -79,7 +79,7 @@ export class Bench {
     if (!card) throw new Error("There is no such casting.");
     if (!jobId) return this.wishes(card, await this.line.get("/api/resins"));
     const job = await this.line.get(`/api/plans/${jobId}`);
-    if (job.error) return [h("h1", {}, "No plan came out."), h("p", { class: "why" }, job.error), h("p", { class: "also" }, h("a", { class: "button", href: `#plan/${castingId}` }, "Ask differently"))];
+    if (job.error) return [h("h1", {}, "No plan was found."), h("p", { class: "why" }, job.error), h("p", { class: "also" }, h("a", { class: "button", href: `#plan/${castingId}` }, "Change the request"))];
     if (!job.done) return this.waiting(job);
     return this.made(job);
   }
@@ -113,7 +113,7 @@ export class Bench {
     if (this.line.mayAct) this.action = { label: "Make the plan", anytime: true, press: () => form.requestSubmit() };
     return [
       h("h1", { verbatim: true }, card.name),
-      h("p", { class: "why" }, "What stands empty stays as the casting's file has it. Another temperature of the shop is the mould's too, unless you give one for the mould."),
+      h("p", { class: "why" }, "Empty fields keep the values of the casting's file. A new shop temperature also applies to the mould, unless you give one for the mould."),
       this.line.mayAct ? form : h("p", { class: "why" }, "This phone may watch, not plan."),
       this.line.mayAct ? h("p", { class: "also" }, ["edit", "copy"].map((mode) =>
         h("a", { class: "button", href: `#${mode}-casting/${card.casting_id}` }, mode === "edit" ? "Change it" : "Copy it"))) : null,
@@ -122,7 +122,7 @@ export class Bench {
 
   waiting(job) {
     const page = this.page;
-    const bar = h("progress", { max: "1", value: String(job.fraction), "aria-label": "How far the plan is" });
+    const bar = h("progress", { max: "1", value: String(job.fraction), "aria-label": "Progress of the plan" });
     const word = h("p", { class: "why", role: "status" }, sentenceOf(job));
     const here = () => this.page === page && location.hash.slice(1) === page;
     // What is being read or pressed stays where it is: only the bar and its words change.
@@ -151,14 +151,14 @@ export class Bench {
     const foot = h("p", { class: "also" },
       this.line.mayAct ? [tool("Use the best so far", "finish"), tool("Cancel", "cancel")] : null,
       h("a", { class: "button", href: "#plans" }, "All plans"));
-    if (job.plan && this.line.mayAct) this.action = { label: "Begin with this answer", press: this.taking(job, foot) };
+    if (job.plan && this.line.mayAct) this.action = { label: "Start with this answer", press: this.taking(job, foot) };
     return [
       h("h1", {}, "Planning …"),
       bar, word,
-      h("p", { class: "figures" }, askedWords(job), " You may leave this page: the plan stands among the plans."),
+      h("p", { class: "figures" }, askedWords(job), " You may leave this page. The plan will be in the list of plans."),
       foot,
       ...(job.plan ? [h("h2", {}, "a first answer, being refined"),
-        this.line.mayAct ? h("p", { class: "why" }, "You may begin now, with the list and the weighing: the full plan takes over before the first pour, and never changes what is weighed.") : null,
+        this.line.mayAct ? h("p", { class: "why" }, "You may start the list and the weighing now. The full plan takes over before the first pour and never changes the weights.") : null,
         h("p", { class: "figures" }, headline(job.plan)), h("p", { class: "figures" }, wallWords(job.plan)), coatTable(job.plan)] : []),
     ];
   }
@@ -169,7 +169,7 @@ export class Bench {
     const state = (job) => (job.error ? "no plan" : job.done ? "ready" : `${Math.round(job.fraction * 100)} %.${leftWords(job.left_s)}`);
     return [
       h("h1", {}, "Plans"),
-      jobs.length ? null : h("p", { class: "why" }, "Nothing has been planned since the controller came up."),
+      jobs.length ? null : h("p", { class: "why" }, "Nothing has been planned since the controller was started."),
       h("ul", { class: "choices" }, jobs.map((job) =>
         h("li", {}, h("a", { class: "button", href: `#plan/${job.casting_id}/${job.job_id}` },
           h("span", {}, h("b", { verbatim: true }, job.casting || job.casting_id), h("small", {}, askedWords(job))),
@@ -180,17 +180,17 @@ export class Bench {
 
   async made(job) {
     const plan = job.plan;
-    const foot = h("p", { class: "also" }, h("a", { class: "button", href: `#plan/${job.casting_id}` }, "Ask differently"),
+    const foot = h("p", { class: "also" }, h("a", { class: "button", href: `#plan/${job.casting_id}` }, "Change the request"),
       h("a", { class: "button", href: "#plans" }, "All plans"));
     this.action = { label: "Take this plan", press: this.taking(job, foot) };
     return [
       h("h1", { verbatim: true }, plan.casting.name),
       h("p", { class: "why" }, headline(plan)),
       h("p", { class: "figures" }, askedWords(job)),
-      h("h2", {}, "the wall it should give"), this.wall(job.job_id),
+      h("h2", {}, "the expected wall"), this.wall(job.job_id),
       h("p", { class: "figures" }, wallWords(plan)),
       h("h2", {}, "coats"), coatTable(plan),
-      h("h2", {}, "the time it takes"), timeline(plan),
+      h("h2", {}, "timeline"), timeline(plan),
       h("h2", {}, "how it turns"), spins(plan),
       h("h2", {}, "mind"), ...plan.cautions.map((text) => h("p", { class: "mind" }, text)),
       ...plan.notes.map((text) => h("p", { class: "figures" }, text)),
@@ -204,7 +204,7 @@ export class Bench {
   taking(job, foot) {
     return async () => {
       if (await this.send("start", { job_id: job.job_id }, null)) this.back();
-      else this.refuse(foot, new Error("The rig did not take it: a run may be under way."));
+      else this.refuse(foot, new Error("The rig did not accept it: a run may be under way."));
     };
   }
 
@@ -277,7 +277,7 @@ export class Bench {
       against,
       h("h2", {}, "the heat"), curveBox,
       outcome(events.find((e) => e.kind === "proven")?.data.proof),
-      h("h2", {}, "the wall it should have"), this.wall(runId),
+      h("h2", {}, "the planned wall"), this.wall(runId),
       plan && h("h2", {}, "as planned"), plan && coatTable(plan),
       h("h2", {}, "written down"),
       h("ol", { class: "lines" }, lines.map((l) => h("li", {}, h("time", { datetime: l.utc }, timeOfDay(l.utc)), h("span", {}, l.text)))),
@@ -347,8 +347,8 @@ export class Bench {
       ])),
       h("h2", {}, "another phone"),
       h("p", { class: "also" }, invite("watch", "A code to watch"), invite("operate", "A code to act")), shown,
-      h("h2", {}, "who asked for what"),
-      table("The newest first", ["when", "who", "what", "outcome"], audit.reverse().slice(0, 40).map((a) => [dayAndTime(a.utc), a.who, a.what.replaceAll("_", " "), a.outcome])),
+      h("h2", {}, "recent commands"),
+      table("Newest first", ["when", "who", "what", "outcome"], audit.reverse().slice(0, 40).map((a) => [dayAndTime(a.utc), a.who, a.what.replaceAll("_", " "), a.outcome])),
     ];
   }
 
@@ -356,7 +356,7 @@ export class Bench {
     history.replaceState(null, "", "#people");
     return [
       h("h1", {}, "Pair this phone with the rig."),
-      h("p", { class: "why" }, "Give the phone a name that others will know it by."),
+      h("p", { class: "why" }, "Give the phone a name that others will recognise."),
       this.pairForm(code),
     ];
   }
@@ -447,13 +447,13 @@ export class Bench {
       h("h1", {}, "Settings"),
       h("p", { class: "why" }, "For this phone only."),
       group("Figures in", pick("units", "metric", "mm, g, °C"), pick("units", "inch", "inch, oz, °F")),
-      group("Paper", pick("look", "auto", "as the phone has it"), pick("look", "light", "light"), pick("look", "dark", "dark")),
-      group("When hands are wanted", toggle("sound", "Sound"), toggle("vibration", "Shake"),
+      group("Paper", pick("look", "auto", "same as the phone"), pick("look", "light", "light"), pick("look", "dark", "dark")),
+      group("When you are needed", toggle("sound", "Sound"), toggle("vibration", "Vibration"),
         toggle("awake", "Keep the screen awake during a run")),
       canSpeak() ? group("Read aloud by this phone", toggle("speak", "Read aloud what the rig says"),
         ...MOMENTS.map(([moment, label]) => spoken(moment, label)), loudness(), voice()) : null,
       this.callsGroup(group),
-      canStayAwake() ? null : h("p", { class: "figures" }, "This browser keeps the screen awake only on a secure page (https): set the phone's own screen time longer."),
+      canStayAwake() ? null : h("p", { class: "figures" }, "This browser keeps the screen awake only on a secure page (https): set a longer screen timeout on the phone."),
       h("p", { class: "also" }, h("button", { type: "button", onclick: tryOut }, "Try the sound")),
     ];
   }
@@ -473,7 +473,7 @@ function outcome(proof) {
     proof.sentences.map((text) => h("p", { class: "figures" }, text)),
     proof.reason ? h("p", { class: "why" }, `Proven against its plan, because: ${proof.reason}`) : null,
     proof.troubles?.length ? [h("h2", {}, "what went wrong"), h("ul", { class: "said" }, proof.troubles.map((t) => h("li", {}, t.sentence)))] : null,
-    proof.missing?.length ? [h("h2", {}, "what nobody knows"), h("ul", { class: "said" }, proof.missing.map((m) => h("li", {}, m.sentence)))] : null);
+    proof.missing?.length ? [h("h2", {}, "not known"), h("ul", { class: "said" }, proof.missing.map((m) => h("li", {}, m.sentence)))] : null);
 }
 
 // What was asked for: the wall, and the day that it is planned for.
@@ -501,7 +501,7 @@ function wallWords({ wall, details }) {
   const parts = [`${length(wall.target_mm)} wanted, ${length(wall.mean_mm)} on average`];
   if (wall.min_mm !== null) parts.push(`thinnest patch ${length(wall.min_mm)}`);
   if (wall.rim_mm !== null) parts.push(`rim ${length(wall.rim_mm)}`);
-  if (wall.worst_case_min_mm !== null) parts.push(`thinnest if the day goes badly ${length(wall.worst_case_min_mm)}`);
+  if (wall.worst_case_min_mm !== null) parts.push(`thinnest on a bad day ${length(wall.worst_case_min_mm)}`);
   if (details?.odds) parts.push(`nine castings in ten at least ${length(details.odds.nine_in_ten_mm)} there, half of them ${length(details.odds.half_mm)}`);
   const error_mm = wallError(wall);
   if (error_mm !== null) parts.push(`known to ± ${length(error_mm, 1)}`);
@@ -514,7 +514,7 @@ function coatTable(plan) {
     table("To weigh", ["coat", "wall", "A", "B"], plan.coats.map((c) => [
       c.coat, length(c.mean_mm), mass(c.part_a_g), mass(c.part_b_g),
     ])),
-    table("Times from when the two parts meet", ["coat", "pourable", "turn", "gels", "next pour"], plan.coats.map((c) => [
+    table("Times after the two parts meet", ["coat", "pourable", "turn", "gels", "next pour"], plan.coats.map((c) => [
       c.coat, pourWords(c.clock), turnWords(c.clock), minutes(c.clock.gel_expected_s),
       `${Math.round(c.clock.next_pour_from_s / 60)}–${minutes(c.clock.next_pour_until_s)}`,
     ])));
@@ -546,6 +546,6 @@ function inviteCard(invite) {
   picture.append(cells);
   return h("div", {},
     h("p", { class: "code" }, invite.code),
-    h("p", { class: "why" }, `Good once, for ${minutes(invite.lasts_s)}, to ${invite.role === "operate" ? "act" : "watch"}: on the other phone open ${invite.url.split("#")[0]} and type it, or point its camera here.`),
+    h("p", { class: "why" }, `This code works once, for ${minutes(invite.lasts_s)}, and lets a phone ${invite.role === "operate" ? "act" : "watch"}. On the other phone open ${invite.url.split("#")[0]} and type the code, or point its camera here.`),
     picture);
 }

@@ -44,7 +44,7 @@ export class Body {
     const tool = (label, act) => h("button", { type: "button", onclick: act }, label);
     this.words = h("p", { class: "figures", role: "status" }, "Tap the casting to read its wall.");
     this.ways = new Map(VIEWS.map(([name, label]) => [name, tool(label, () => this.show(name))]));
-    this.follow = tool("As it hangs now", () => this.setLive(!this.live));
+    this.follow = tool("As it is turned now", () => this.setLive(!this.live));
     this.follow.hidden = !frame;
     return [
       this.words,
@@ -212,7 +212,7 @@ export class Body {
     const hit = ray.intersectObjects(cut ? [this.outside, this.inside, this.cap] : [this.outside, this.inside], false)
       .find((found) => !cut || found.object === this.cap || this.clip.distanceToPoint(found.point) >= 0);
     if (!hit) {
-      say(this.words, "That is beside the casting. Tap on it to read its wall.");
+      say(this.words, "That is outside the casting. Tap on the casting to read its wall.");
       return;
     }
     const place = hit.object.geometry.getAttribute("position");

@@ -59,7 +59,7 @@ export class Draft {
     if (kept.more) this.more?.set(kept.more);
     const afresh = () => { this.drop(); again(); };
     return h("div", { class: "draft" },
-      h("p", { class: "why", role: "status" }, `What you typed at ${timeOfDay(new Date(kept.at_ms).toISOString())} is here again.`),
+      h("p", { class: "why", role: "status" }, `What you typed at ${timeOfDay(new Date(kept.at_ms).toISOString())} was restored.`),
       h("button", { type: "button", class: "small", onclick: afresh }, "Begin afresh"));
   }
 

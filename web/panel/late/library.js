@@ -21,7 +21,7 @@ export async function castingPage(line, mode, id, again) {
   const wall = figure("cast-wall", "Wall", "length", { value: before.wall_mm ?? 4, range: [0.3, 50] });
   const coats = figure("coats", "Coats", "plain", { value: before.coats, hint: "planned", range: [1, 12] });
   const resin = pick("resin", "Resin", resins.map((r) => [`${r.resin_id}.toml`, r.name]), { value: before.resin });
-  const mouldWall = figure("mould-wall", "Mould's own wall", "length", { value: before.mould?.wall_mm ?? 12, range: [1, 100] });
+  const mouldWall = figure("mould-wall", "Thickness of the mould's own wall", "length", { value: before.mould?.wall_mm ?? 12, range: [1, 100] });
   const material = text("material", "Mould's material", { value: before.mould?.material ?? "silicone rubber" });
   const mouldMass = figure("mould-mass", "Mould and shell, if weighed", "heavy", { value: before.mould?.mass_kg, range: [0.01, 1000] });
   const mouldTemp = figure("mould-temp", "Mould's temperature", "temp", { value: before.mould?.temp_degC, hint: "as the shop", range: [0, 60] });
@@ -115,7 +115,7 @@ export async function resinPage(line, mode, id, again) {
     return "resins";
   };
   return page({ new: "New resin", edit: `Change ${before.name}`, copy: `Copy ${before.name}` }[mode], "Keep the resin", keep, [
-    h("p", { class: "why" }, "Copy the figures from the technical sheet. Read the safety data sheet first: it stands above anything said here."),
+    h("p", { class: "why" }, "Copy the figures from the technical sheet. Read the safety data sheet first: it takes precedence over anything said here."),
     fields(photo), shown,
     fields(name), h("fieldset", {}, h("legend", {}, "technical sheet"), sheet.label, snap.label),
     h("fieldset", {}, h("legend", {}, "the first batch's touch"),

@@ -25,7 +25,7 @@ export function fourSides(mesh, turn) {
     requestAnimationFrame(() => paint(canvas, side));
     canvas.addEventListener("click", (event) => {
       const found = wallAt(canvas, side, event);
-      say(words, found === null ? "That is beside the casting. Tap on it to read its wall." : reading(found, mesh.scale));
+      say(words, found === null ? "That is outside the casting. Tap on the casting to read its wall." : reading(found, mesh.scale));
     });
     return h("figure", {}, canvas, h("figcaption", {}, name));
   }));

@@ -23,10 +23,10 @@ const listed = (lines, none) => (lines.length ? h("ul", { class: "said" }, lines
 export function assessed(found) {
   return [
     h("h2", {}, "foreseen and measured"),
-    table("The plan's span holds its own error and the gauge's", ["what", "foreseen", "agrees from", "measured", ""],
+    table("The plan's range includes its own error and that of the gauge", ["what", "foreseen", "agrees from", "measured", ""],
       found.findings.map((f) => [f.what, shown(f.foreseen, f.unit), span(f), shown(f.measured, f.unit), f.contradicts ? "contradicts" : f.low === null ? "" : "agrees"])),
     h("h2", {}, "what went wrong"), listed(found.troubles.map((t) => t.sentence), "Nothing in the record."),
-    h("h2", {}, "what nobody knows"), listed(found.missing.map((m) => m.sentence), "Nothing is missing."),
+    h("h2", {}, "not known"), listed(found.missing.map((m) => m.sentence), "Nothing is missing."),
   ];
 }
 
@@ -42,11 +42,11 @@ export async function provingPage(line, runId, { send, refuse, again }) {
     const no = against(found);
     why.replaceChildren(...(no.length ? [
       h("h2", {}, "this contradicts the plan"), listed(no, ""),
-      h("p", { class: "why" }, "A proven run is cast again as it was. Prove it all the same only with a reason; it stays in the record."),
-      h("label", { class: "field", for: reason.id }, h("span", {}, "Why prove it all the same?"), reason)] : []));
+      h("p", { class: "why" }, "A proven run will be repeated exactly. Prove this one anyway only with a reason, which stays in the record."),
+      h("label", { class: "field", for: reason.id }, h("span", {}, "Why prove it anyway?"), reason)] : []));
   };
   await look().catch((error) => box.replaceChildren(h("p", { class: "answer no", role: "alert" }, error.message)));
-  const form = h("form", {}, h("div", { class: "fields" }, more.fields), h("p", { class: "also" }, h("button", { type: "submit" }, "Take these in too")));
+  const form = h("form", {}, h("div", { class: "fields" }, more.fields), h("p", { class: "also" }, h("button", { type: "submit" }, "Include these too")));
   form.addEventListener("submit", (event) => {
     event.preventDefault();
     look().catch((error) => refuse(form, error));
@@ -67,9 +67,9 @@ export async function provingPage(line, runId, { send, refuse, again }) {
   return {
     action: { label: "Prove this run", press },
     parts: [
-      h("h1", {}, "Hold it against its plan."),
-      h("p", { class: "why" }, "A proven run cannot be changed any more. Look first."),
-      box, h("h2", {}, "measured since"), form, why,
+      h("h1", {}, "Compare it with its plan."),
+      h("p", { class: "why" }, "A proven run can no longer be changed. Check it first."),
+      box, h("h2", {}, "measured later"), form, why,
       h("p", { class: "also" }, h("a", { class: "button", href: `#run/${runId}` }, "Back to the run")),
     ],
   };

@@ -30,7 +30,7 @@ export function drawLive(box, replay, time_s) {
     ];
   });
   const alike = Math.abs(replay.pace - 1) < 0.02;
-  const pace = alike ? "It cures as fast as then." : `It cures ${replay.pace > 1 ? "faster" : "slower"} than then: a second now is ${replay.pace.toFixed(2)} s of the proven coat.`;
+  const pace = alike ? "It cures as fast as the proven coat." : `It cures ${replay.pace > 1 ? "faster" : "slower"} than the proven coat: a second now is ${replay.pace.toFixed(2)} s of the proven coat.`;
   const words = `${replay.sentence} ${pace}`;
   box.replaceChildren(
     s("svg", { viewBox: `0 0 ${width} ${2 * (ROW + 26)}`, role: "img", "aria-label": words }, parts),
@@ -47,7 +47,7 @@ export function compared(comparison, card) {
   return [
     h("p", { class: "why" }, comparison.sentence),
     h("div", { class: "sides" }, comparison.coats.map(turns)),
-    h("p", { class: "figures" }, "Turns of the frame over the flow still to come, in % of the proven coat's: where the lines lie on each other, the resin went the same way. Broad amber: proven; blue: this run."),
+    h("p", { class: "figures" }, "Turns of the frame against the remaining flow, in % of the proven coat's. Where the lines coincide, the resin flowed the same way. Broad amber: proven; blue: this run."),
     ...parts.map((coat) => table(`${against}: ${coat === null ? "the casting" : `coat ${coat}`}`,
       ["what", "proven", "this run", "differs"], of(coat))),
   ];

@@ -32,8 +32,8 @@ export async function sendFile(line, name, file, tell) {
     } catch (error) {
       if (error.status && error.status !== 503) throw error; // refused, and the sentence says why
       tries += 1;
-      if (tries > TRIES) throw new Error("The line broke too often. Press again: sending goes on from where it was.");
-      tell(at / file.size, "The line broke; trying again …");
+      if (tries > TRIES) throw new Error("The connection broke too often. Press again to go on sending from there.");
+      tell(at / file.size, "The connection broke; trying again …");
       await rest(REST_ms);
       at = await standing(line, path, at);
     }

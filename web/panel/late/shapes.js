@@ -30,7 +30,7 @@ export class ShapeForm {
     this.box = h("div", {});
     this.shown = h("div", { role: "status" });
     this.water = figure("water", "Water the mould holds, if weighed", "mass", { value: before?.water?.mass_g });
-    this.places = h("p", { class: "also" }, h("button", { type: "button", onclick: () => this.look() }, "Look at the shape"));
+    this.places = h("p", { class: "also" }, h("button", { type: "button", onclick: () => this.look() }, "Show the shape"));
     this.element = h("fieldset", {}, h("legend", {}, "shape"), fields(this.ways), this.box, fields(this.water), this.places, this.shown);
     this.draw(way);
   }
@@ -117,8 +117,8 @@ export class ShapeForm {
     return {
       read,
       parts: [
-        h("p", { class: "why" }, "Stand the master as the casting will stand. Measure from the table upwards, closest where the form bends most: three heights at least, eight are good. A round or pointed end has 0 there."),
-        list, h("p", { class: "also" }, h("button", { type: "button", "data-grows": "^(height|width|other)-[0-9]+$", onclick: () => add() }, "One more height")), fields(end, open),
+        h("p", { class: "why" }, "Stand the master as the casting will stand. Measure from the table upwards, closest where the form bends most: at least three heights, better eight. A round or pointed end has 0 there."),
+        list, h("p", { class: "also" }, h("button", { type: "button", "data-grows": "^(height|width|other)-[0-9]+$", onclick: () => add() }, "Add a height")), fields(end, open),
       ],
     };
   }
@@ -161,7 +161,7 @@ export class ShapeForm {
     const file = chooser("scan-file", `Mesh (${MESHES.join(", ").toUpperCase()}), at most 64 MB`);
     const which = pick("scan-known", "The length you measured", [["height", "height"], ["width", "width"], ["depth", "depth"], ["longest", "longest side"]], { value: known?.known });
     const size = figure("scan-mm", "It is", "length", { value: known?.known_mm });
-    const up = pick("scan-up", "Up in the file", [["", "as is the custom"], ...["z", "y", "x", "-z", "-y", "-x"].map((a) => [a, a])], { value: known?.up ?? "" });
+    const up = pick("scan-up", "Up in the file", [["", "the usual direction"], ...["z", "y", "x", "-z", "-y", "-x"].map((a) => [a, a])], { value: known?.up ?? "" });
     const largest = tick("Keep only the largest body", known?.keep === "largest");
     const wrap = tick("Draw a new skin round it", known?.wrap);
     const mouth = mouthField(before, () => this.changed());
@@ -191,7 +191,7 @@ export class ShapeForm {
         mouth.putBack(kept);
       },
       parts: [
-        h("p", { class: "why" }, "One length that you measured gives its scale. Holes are closed, loose pieces left out and wrong faces turned; what was done is said. Look at the shape: an opening is proposed, and a finger moves it."),
+        h("p", { class: "why" }, "One length that you measured gives its scale. Holes are closed, loose pieces left out and wrong faces turned; the page lists what was changed. Show the shape: an opening is proposed, and a finger moves it."),
         fields(file), progress, fields(which, size, up, mouth.field), largest.label, wrap.label,
       ],
     };
@@ -246,7 +246,7 @@ export class ShapeForm {
       }),
       parts: [
         h("p", { class: "why" }, "Stand the form before an even wall of another colour. Hold the phone level and four heights away or more; zoom in instead of going nearer. A front and a side view do; more are better."),
-        fields(tall), list, h("p", { class: "also" }, h("button", { type: "button", "data-grows": "^photo-[0-9]", onclick: () => add() }, "One more photograph")), fields(open, mouth.field),
+        fields(tall), list, h("p", { class: "also" }, h("button", { type: "button", "data-grows": "^photo-[0-9]", onclick: () => add() }, "Add a photograph")), fields(open, mouth.field),
       ],
     };
   }

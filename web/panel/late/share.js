@@ -38,7 +38,7 @@ function offered(file, words) {
   if (!navigator.canShare?.({ files: [file] })) return [save];
   const share = h("button", {
     type: "button", onclick: () => navigator.share({ files: [file], title: file.name }).catch((error) => {
-      if (error.name !== "AbortError") words.textContent = "This phone could not share it: save it instead.";
+      if (error.name !== "AbortError") words.textContent = "This phone could not share the file: save it instead.";
     }),
   }, "Share");
   return [share, save];
