@@ -87,7 +87,7 @@ def _families(now: Snapshot) -> Iterator[Family]:
     yield (
         "gelled_probability",
         "ratio",
-        "How likely it is that the coat has gelled.",
+        "Probability that the coat has gelled.",
         gelled,
     )
     counts: list[tuple[Labels, float | None]] = [
@@ -95,7 +95,12 @@ def _families(now: Snapshot) -> Iterator[Family]:
         for level in ("note", "caution", "act_now")
     ]
     yield "alerts", "", "Active alerts.", counts
-    yield "journal_last", "", "Number of the last row given out.", [({}, float(now.last_event_id))]
+    yield (
+        "journal_last",
+        "",
+        "Number of the newest row of the record.",
+        [({}, float(now.last_event_id))],
+    )
 
 
 def _labelled(labels: Labels) -> str:

@@ -96,7 +96,7 @@ def _weights_off(moment: Moment, confirmed: bool) -> str:
 
 
 def _waits(moment: Moment, words: str) -> str:
-    """These words with the minutes still to wait; empty if there is no wait."""
+    """Return the sentence with the minutes still to wait; empty if there is no wait."""
     left_s = (next_from_s(moment.state) or moment.now_s) - moment.now_s
     return words.format(f"{left_s / 60.0:.0f}") if left_s > 0.0 else ""
 

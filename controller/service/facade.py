@@ -87,7 +87,7 @@ class Service:
         self._executor = executor or ThreadPoolExecutor(2, "plans")
         self._tasks: set[asyncio.Task[None]] = set()
         self._stream, self._runs = Stream(run), RunList(run)
-        self.record, self.events = self._runs.record, self._runs.events  # asked as they are
+        self.record, self.events = self._runs.record, self._runs.events  # passed on unchanged
         self._castings = CastingFiles(castings, self.notice)
         earlier = EarlierPlans(run.records) if stoppable else None
         self._jobs = PlanJobs(

@@ -86,7 +86,7 @@ def test_who_wants_neither_sound_nor_shake_gets_none(
     page = stubbed(open_phone, panel)
     turning(panel)
     page.goto("/#settings")
-    for name in ("Sound", "Shake"):
+    for name in ("Sound", "Vibration"):
         page.get_by_text(name, exact=True).tap()
     before = page.evaluate("[asked.tones, asked.shakes.length]")
     warn(panel, "act_now", 1.0)

@@ -117,7 +117,7 @@ def test_shop_without_a_configuration_asks_the_broker_here() -> None:
     [
         ('broker = "here"', r"must be a table"),
         ("[broker]\nport = 99999", "port"),
-        ('[broker]\nhots = "x"', "is host meant"),
+        ('[broker]\nhots = "x"', "did you mean host"),
     ],
 )
 def test_a_wrong_broker_is_one_line(text: str, match: str) -> None:

@@ -105,7 +105,7 @@ def test_what_the_host_allows_the_board_allows(
         (Ramp(0.0, 1.0, 1.0), "duration_s is 0.0 s"),
         (Ramp(-1.0, 1.0, 1.0), "duration_s is -1.0 s"),
         (Ramp(1e9, 1.0, 1.0), "duration_s is 1000000000.0 s"),
-        (Ramp(1.0, float("nan"), 1.0), "no number"),
+        (Ramp(1.0, float("nan"), 1.0), "not a number"),
         (Ramp(10.0, 1.0, 31.0), "minor_rpm is 31.0 rpm: at most 30.0 rpm"),
         (Ramp(1.0, 11.0, 0.0), "major_rpm changes by 11 rpm/s: at most 10.0 rpm/s"),
     ],

@@ -118,7 +118,7 @@ def test_water_scales_every_length() -> None:
     assert shape.scale == pytest.approx(1 / 0.99, rel=1e-4)
     assert shape.area_cm2 == pytest.approx(true.area_cm2, rel=1e-3)
     assert shape.known.volume < made(body=[cup]).known.volume
-    assert any("3.1% more than measured" in note for note in shape.notes)
+    assert any("3.1% more than the measures" in note for note in shape.notes)
 
 
 def test_disagreement_bounds_the_error() -> None:

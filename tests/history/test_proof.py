@@ -127,7 +127,7 @@ def test_what_cannot_be_proven_says_why(a_record: tuple[Path, str]) -> None:
         assessment(Recorded(run_id, run.plan_json, bare, run.samples))
     never = tuple(event for event in run.events if event.kind != "gelled")
     unset = Recorded(run_id, run.plan_json, never, run.samples)
-    with pytest.raises(InputError, match="did not turn until it gelled"):
+    with pytest.raises(InputError, match="stopped turning before it gelled"):
         make_proof(unset, assessment(unset))
     solid = f"weight_g is 1e\\+06 g: must be at most {run.plan.totals.solid_g:.0f} g: "
     with pytest.raises(InputError, match=solid):  # it could not be put right again

@@ -25,7 +25,7 @@ def test_the_frames_button_waits_for_the_list() -> None:
     bench.look(presses=(Press.NEXT,))
     assert bench.state.step is Step.PREPARE
     refused = [event for event in bench.events if event.kind == "refused"]
-    assert "of the list still to tick" in refused[-1].line()
+    assert "of the list are still to tick" in refused[-1].line()
     for index in range(len(CHECKLIST)):
         assert bench.ask("tick", index=index, done=True).accepted
     assert shown(bench).ticked == tuple(range(len(CHECKLIST)))

@@ -61,9 +61,9 @@ _MOULD_MOST_K = 0.5
 _WARMER_SD = 0.2
 
 # Step of a parameter for its slope. A hot cup runs away within a minute or two. A step of 0.05
-# moves that time so far that the secant differs from the slope: of 118 rigid cups 40 stuck well off
-# their best fit, with a tenth of that step 11. Two of the three coats not called in time were among
-# those cups.
+# moves that time so far that the secant differs from the slope. Of 118 rigid cups, 40 then stuck
+# well away from their best fit; with a step ten times smaller, 11 did. Two of the three coats that
+# were not called in time were among those cups.
 _NUDGE = 0.002
 TAIL = 4.0  # degrees of freedom of every heavy tail (Student's t)
 
