@@ -93,7 +93,7 @@ def test_a_service_manager_ends_the_process_and_the_board_turns_on(tmp_path: Pat
         settings = Settings(port=free.getsockname()[1], state_dir=tmp_path / "panel")
     casting = serving.spin(setup, settings, orders.StartOwn(plan=plan), say, scripted=True)
     assert asyncio.run(casting) is None
-    assert said[-1].startswith("Ended. The board turns on")
+    assert said[-1].startswith("Ended. The board keeps turning")
     board = PtyBoard(setup.speed, setup.data / "board", detached=True)
     try:
         assert board.joined
