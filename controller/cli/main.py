@@ -388,7 +388,7 @@ def shop(args: argparse.Namespace) -> int:
 
     broker = habits.broker(args)
     with listen(args.host, args.port) as wire:
-        print(f"The page of the rigs is at http://{args.host}:{wire.getsockname()[1]}/", flush=True)
+        print(f"The shop is at http://{args.host}:{wire.getsockname()[1]}/", flush=True)
         serve_shop(broker, wire)
     return 0
 

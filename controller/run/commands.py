@@ -178,7 +178,7 @@ def _weigh_back(moment: Moment, command: Command, order: orders.WeighBack) -> No
     if coat.poured_s is None or moment.state.step is Step.WEIGH:
         refuse(moment, command, "Weigh cup and tray back after the pour.")
     elif cup_left_g is None and spill_g is None:
-        refuse(moment, command, "Enter the grams in the cup or in the tray.")
+        refuse(moment, command, "Enter what is left in the cup or in the tray.")
     else:
         weighed = WeighedBack(
             cup_left_g=coat.cup_left_g if cup_left_g is None else cup_left_g,
