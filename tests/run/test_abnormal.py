@@ -253,7 +253,7 @@ def test_exotherm_above_the_limit() -> None:
 def test_board_not_heard() -> None:
     bench = Bench().until(Step.SPIN, coat_time_s=400.0)
     told = len(bench.told)
-    bench.wait(30.0, rig_lost="not heard since 400 s")
+    bench.wait(30.0, rig_lost="silent since 400 s")
     assert "board_lost" in bench.alerts()
     assert bench.state.turning is not None, "it is taken to go on by itself"
     assert bench.told[told:] == []
