@@ -417,10 +417,10 @@ def test_bodies_are_left_out_and_opened_by_a_button(
     page.locator("#body-1-height_mm").fill("120")
     page.locator("#body-1-diameter_mm").fill("90")
     page.get_by_role("button", name="One more body").tap()
-    page.get_by_role("button", name="Look at the shape").tap()
+    page.get_by_role("button", name="Show the shape").tap()
     expect(page.get_by_text("a ball needs “Diameter”")).to_be_visible(timeout=30_000)
     page.locator("#body-2").select_option("none: leave it out")
-    page.get_by_role("button", name="Look at the shape").tap()
+    page.get_by_role("button", name="Show the shape").tap()
     page.get_by_role("button", name="Open it 45.0\u00a0mm wide").tap()
     expect(page.locator(".sides svg")).to_have_count(2, timeout=30_000)
     expect(page.locator("#mouth")).to_have_value("45")
@@ -435,11 +435,11 @@ def test_a_wrong_file_is_refused_before_it_is_sent(
     for name, words in (("scan.zip", "scan.zip is no mesh"), ("scan.obj", "scan.obj is empty")):
         (tmp_path / name).touch()
         page.locator("#scan-file").set_input_files(tmp_path / name)
-        page.get_by_role("button", name="Look at the shape").tap()
+        page.get_by_role("button", name="Show the shape").tap()
         expect(page.get_by_text(words)).to_be_visible()
     page.locator("#shape-way").select_option("photos")
     page.locator("#photo-height").fill("120")
-    page.get_by_role("button", name="Look at the shape").tap()
+    page.get_by_role("button", name="Show the shape").tap()
     expect(page.get_by_text("Two photographs with an outline are needed")).to_be_visible()
 
 
