@@ -323,7 +323,7 @@ def test_the_first_batchs_touch_is_kept_with_the_resin(
     page.locator("#first-temp_degC").fill("21")
     keep = page.locator("#next")
     keep.tap()
-    expect(page.get_by_text("For the first batch give grams")).to_be_visible()
+    expect(page.get_by_text("For the first batch give mass, temperature")).to_be_visible()
     page.locator("#first-gel_min").fill("2000")
     keep.tap()
     expect(page.get_by_text("The cup gelled after, min: must be 0.5 to 1440.")).to_be_visible()

@@ -102,7 +102,7 @@ export async function resinPage(line, mode, id, again) {
     if (!stem) throw at(name.input, "Give the resin a name.");
     const batch = first.read();
     const given = Object.keys(batch).length;
-    if (given && given < FIRST.length) throw at(first.empty(), "For the first batch give grams, temperature and minutes, or none of them.");
+    if (given && given < FIRST.length) throw at(first.empty(), "For the first batch give mass, temperature and minutes, or none of them.");
     const table = clean({
       ...before, name: name.get(), currency: currency.get(), ...Object.fromEntries(MORE.map(([key]) => [key, undefined])), ...more.read(),
       sheet: clean({ ...sheet.read(NEEDED), snap: snap.get() }), first_batch: given ? batch : undefined,
