@@ -243,7 +243,11 @@ class Reception:
         if len(self._waiting[peer]) > WAITING_PER_PEER:
             self._give_up(peer)
         elif self._number > WAITING_IN_ALL:
-            self._give_up(max(self._waiting, key=lambda one: len(self._waiting[one])))
+            self._give_up(max(self._waiting, key=self._crowding))
+
+    def _crowding(self, peer: str) -> tuple[bool, int]:
+        """Order in which addresses lose a waiting connection: those of paired phones come last."""
+        return not self.book.is_known(peer), len(self._waiting[peer])
 
     def _give_up(self, peer: str) -> None:
         """Close the connection of this address that has waited longest."""

@@ -298,6 +298,31 @@ def test_of_one_address_the_latest_is_taken_up_first() -> None:
     assert taken[0] == ports[-1]
 
 
+def test_a_crowd_that_waits_does_not_cost_a_paired_phone_its_place(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Over TLS the queue is full while a crowd dials: the phone's fresh press waits in it too."""
+    monkeypatch.setattr("evenwall_web.connections.WAITING_IN_ALL", 4)
+
+    async def main() -> None:
+        with socket.create_server(("127.0.0.1", 0)) as wire, ExitStack() as dialled:
+            reception = Reception(wire, Connections(), lambda held: pytest.fail("taken up"))
+            reception.book.know("192.0.2.1")
+            pairs = [socket.socketpair() for _ in range(8)]
+            for one in pairs:
+                for end in one:
+                    dialled.enter_context(end)
+            for number, (ours, _) in enumerate(pairs):
+                peer = "192.0.2.1" if number < 2 else f"192.0.2.{number}"
+                reception._queue(ours, (peer, number))
+            assert len(reception._waiting["192.0.2.1"]) == 2
+            assert sum(map(len, reception._waiting.values())) == 4
+            reception.open()
+            await reception.close()
+
+    asyncio.run(main())
+
+
 def test_a_connection_that_ended_waits_for_no_collection_of_garbage(panel: PanelServer) -> None:
     """A flood's connections would otherwise be collected all at once, while a frame turns."""
 
