@@ -37,7 +37,7 @@ def shape_notes(casting: Casting) -> list[str]:
     off_mm = casting.wall_mm * shape.area_error_percent / 100.0
     note = (
         f"The shape comes from {shape.how or 'measures'}: its skin is known to "
-        f"{shape.area_error_percent:.1f} %, so the whole wall to +- {off_mm:.2f} mm."
+        f"{shape.area_error_percent:.1f} %, so the whole wall may be {off_mm:.2f} mm off."
     )
     if shape.area_error_percent > WORTH_WATER_PERCENT and "water" not in shape.how:
         note += " Weigh the water that the mould holds to know it better."

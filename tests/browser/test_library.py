@@ -91,6 +91,10 @@ def test_new_resin_with_a_photograph_of_its_sheet(
     keep.tap()
     expect(page.get_by_text("at least the pot life")).to_be_visible()
     page.locator("#demould_min").fill("90")
+    (tmp_path / "note.jpg").write_bytes(b"no picture")
+    page.locator("#sheet-photo").set_input_files(tmp_path / "note.jpg")
+    keep.tap()
+    expect(page.get_by_text("note.jpg is no picture.")).to_be_visible()
     page.locator("#sheet-photo").set_input_files(tmp_path / "sheet.jpg")
     no_sideways_scroll(page)
     no_violation(page)
@@ -127,6 +131,22 @@ def test_broken_upload_goes_on_from_where_it_was(
     look(page)
     assert sent[:3] == ["0", "500000", "500000"]
     assert (folder / "ball-scan.stl").read_bytes() == (tmp_path / "ball.stl").read_bytes()
+
+
+def test_a_shape_waits_for_the_outlines_being_looked_for(
+    open_phone: OpenPhone, panel: StagedPanel, folder: Path, tmp_path: Path
+) -> None:
+    form = trimesh.creation.cylinder(40.0, 120.0)
+    form.apply_translation([0, 0, 60])
+    page = opened(open_phone, panel, "New casting", "new-casting")
+    page.locator("#name").fill("Tin")
+    page.locator("#shape-way").select_option("photos")
+    page.locator("#photo-height").fill("120")
+    for n, turn in ((1, 0.0), (2, 90.0)):
+        render(form, tmp_path / "view.jpg", turn, 800.0, 60.0, tall_px=300)
+        page.locator(f"#photo-{n}").set_input_files(tmp_path / "view.jpg")
+    look(page)
+    expect(page.get_by_text("120.0 mm high")).to_be_visible()
 
 
 def test_outline_is_corrected_by_finger(

@@ -103,6 +103,7 @@ export async function resinPage(line, mode, id, again) {
     const batch = first.read();
     const given = Object.keys(batch).length;
     if (given && given < FIRST.length) throw at(first.empty(), "For the first batch give mass, temperature and minutes, or none of them.");
+    if (photo.get() && !(await isPicture(photo.get()))) throw at(photo.input, `${photo.get().name} is no picture. Take the photograph again.`);
     const table = clean({
       ...before, name: name.get(), currency: currency.get(), ...Object.fromEntries(MORE.map(([key]) => [key, undefined])), ...more.read(),
       sheet: clean({ ...sheet.read(NEEDED), snap: snap.get() }), first_batch: given ? batch : undefined,
@@ -124,6 +125,8 @@ export async function resinPage(line, mode, id, again) {
     h("fieldset", {}, h("legend", {}, "more, if known"), more.label, fields(currency)),
   ], draft, again);
 }
+
+const isPicture = (file) => createImageBitmap(file).then(() => true, () => false);
 
 export async function resinsPage(line) {
   const cards = await line.get("/api/resins");

@@ -214,7 +214,7 @@ export class ShapeForm {
         status: h("p", { class: "figures", role: "status" }), outline: new OutlineEditor(`photo-${n}`, () => this.changed()), known: photo, sent: photo?.file,
       };
       if (photo?.outline_px && photo.file) row.outline.show({ file: photo.file, outline_px: photo.outline_px });
-      row.file.input.addEventListener("change", () => this.findOutline(row, n));
+      row.file.input.addEventListener("change", () => { row.finding = this.findOutline(row, n); });
       rows.push(row);
       list.append(fields(row.file), row.status, row.outline.element, fields(row.from, row.far, row.lens));
     };
@@ -225,7 +225,11 @@ export class ShapeForm {
       if (found.length < 2) throw at(rows.find((row) => !row.outline.corners).file.input, "Two photographs with an outline are needed at least, a quarter turn apart.");
       return found;
     };
-    const read = () => ({
+    const read = async () => {
+      await Promise.all(rows.map((row) => row.finding)); // an outline that is being looked for counts
+      return told();
+    };
+    const told = () => ({
       photos: {
         height_mm: tall.get(), opening: open.get(),
         photo: outlined().map((row) => {
