@@ -18,7 +18,7 @@ from evenwall.geometry.shapes.sections import area_and_volume, turn
 
 Array = NDArray[np.float64]
 
-CASES = ((8, 21), (5, 22), (3, 23))  # heights, seed
+CASES = ((8, 21), (5, 22), (4, 24), (3, 23))  # heights, seed
 FORMS = 100
 READING_MM = 2.0  # of a girth and of a height, nine times of ten
 SIGMA_MM = READING_MM / 1.645
