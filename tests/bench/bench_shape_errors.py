@@ -1,4 +1,4 @@
-"""How often a turned shape's stated errors cover the truth: nine of ten are claimed.
+"""Share of turned shapes whose stated errors cover the truth: nine of ten are claimed.
 
 Random smooth profiles by seed, read with a tape's and a ruler's errors of the stated size, half of
 it common to all girths. The truth is quadrature over 4001 heights. No film is computed.

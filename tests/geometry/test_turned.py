@@ -196,7 +196,7 @@ def test_refusals_say_what_to_write(fields: dict[str, object], words: str) -> No
 
 @pytest.mark.parametrize("count", [3, 4, 8])
 def test_stated_errors_cover_nine_of_ten(count: int) -> None:
-    """Of 40 random profiles; 31 or fewer would come once in fifty times if it were nine of ten."""
+    """At least 32 of 40 random profiles: fewer come once in sixty times where nine of ten hold."""
     rng = np.random.default_rng(count)
     off = np.array([ratios(rng, count) for _ in range(40)])
     assert ((off <= 1.0).sum(axis=0) >= 32).all()
