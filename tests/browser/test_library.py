@@ -143,8 +143,8 @@ def test_a_shape_waits_for_the_outlines_being_looked_for(
     page.locator("#shape-way").select_option("photos")
     page.locator("#photo-height").fill("120")
     for n, turn in ((1, 0.0), (2, 90.0)):
-        render(form, tmp_path / "view.jpg", turn, 800.0, 60.0, tall_px=300)
-        page.locator(f"#photo-{n}").set_input_files(tmp_path / "view.jpg")
+        render(form, tmp_path / f"view-{n}.jpg", turn, 800.0, 60.0, tall_px=300)
+        page.locator(f"#photo-{n}").set_input_files(tmp_path / f"view-{n}.jpg")
     look(page)
     expect(page.get_by_text("120.0 mm high")).to_be_visible()
 
