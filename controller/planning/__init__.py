@@ -8,6 +8,9 @@ found; `search` for its coats, with some `effort`, by their `outlook` on every d
 `rests` between the pours; `pool` the recipes tried; `level` one mesh's films; `mixing` what sums of
 them are worth; `space` what a recipe may be; `context` what is worked out once; `walls` the film of
 one coat; `recipe` its ramps; `coat_heat` its clock on a warm wall; `batch` its clock and weights.
+
+Beside the search: `mounting` compares ways to hold the mould by short trials, `live_wall` foresees
+the finished wall while a coat is under way.
 """
 
 from typing import TYPE_CHECKING, Any
