@@ -14,6 +14,7 @@ import resource
 import signal
 import subprocess
 import sys
+import threading
 from collections.abc import Callable
 from dataclasses import astuple, dataclass
 from importlib import import_module
@@ -29,6 +30,7 @@ MB = 1_000_000
 # The matrices are small. More threads for linear algebra than one only wait for each other, and
 # took half the processor time of a gel estimate.
 ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1"}
+RETURNS_S = 5.0  # most that a thread takes to find that its process was killed
 ENDED_FIRST = 500  # value of oom_score_adj, proc(5); the service has -500
 Progress = Callable[[float, str], None]
 
@@ -88,6 +90,7 @@ class WorkerProcess:
             )
         except OSError as error:
             raise EvenwallError(f"no process for {where}: {error.strerror}") from None
+        self._asking = threading.RLock()  # held while a thread waits for an answer
         _at_work.add(self)
 
     def ask(self, name: str, *args: Any, progress: Progress | None = None, **more: Any) -> Any:
@@ -116,16 +119,17 @@ class WorkerProcess:
         try:
             if to is None or back is None:
                 raise EOFError
-            pickle.dump((name, args, more, progress is not None, become), to)
-            to.flush()
-            while True:
-                kind, value = pickle.load(back)
-                if kind == "error":
-                    raise value
-                if kind == "done":
-                    return value
-                if progress is not None:
-                    progress(*value)
+            with self._asking:
+                pickle.dump((name, args, more, progress is not None, become), to)
+                to.flush()
+                while True:
+                    kind, value = pickle.load(back)
+                    if kind == "error":
+                        raise value
+                    if kind == "done":
+                        return value
+                    if progress is not None:
+                        progress(*value)
         # UnpicklingError: killed in the middle of an answer. ValueError: the pipe was closed by
         # `end`.
         except (EOFError, BrokenPipeError, pickle.UnpicklingError, ValueError):
@@ -149,10 +153,14 @@ class WorkerProcess:
         _at_work.discard(self)
         self._process.kill()
         self._process.wait()
+        # A thread that reads finds the end of the pipe now. Its buffer may not be closed under it.
+        free = self._asking.acquire(timeout=RETURNS_S)
         for pipe in (self._process.stdin, self._process.stdout):
             if pipe is not None:
                 with contextlib.suppress(BrokenPipeError):
                     pipe.close()
+        if free:
+            self._asking.release()
 
 
 class Stopper:

@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import threading
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -201,3 +202,19 @@ def test_its_rights_are_given_up_for_ever() -> None:
         "evenwall.model.untrusted", "read_text", Path("/proc/self/oom_score_adj"), 100
     )
     assert int(score) == 500
+
+
+def test_a_process_may_be_ended_by_two_threads_while_a_third_waits_for_its_answer() -> None:
+    """A pipe that two threads close at once, with a call left in its buffer, raised ValueError
+    when a busy application ended. One thread at a time closes it now."""
+    with ThreadPoolExecutor(3) as threads:
+        for _ in range(3):
+            process = WorkerProcess("time")
+            waits = threads.submit(process.ask, "sleep", 60.0)
+            block(0.2)  # until it reads: nothing tells that from outside
+            ends = [threads.submit(process.end) for _ in range(2)]
+            for end in ends:
+                end.result(10.0)
+            with pytest.raises(EvenwallError, match="ended early"):
+                waits.result(10.0)
+            assert process.ended
