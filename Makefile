@@ -22,8 +22,7 @@ test: $(VENV)/.test test-packages ## installs what the tests need, lints, and ru
 	@$(MAKE) -s lint
 ifeq ($(ARGS),)
 	@$(BIN)/python -m pytest $(SHARED) -m "not alone and not browser"
-	@$(BIN)/python -m pytest $(SHARED) -m "browser and not alone"
-	@$(BIN)/python -m pytest -m alone
+	@$(BIN)/python -m pytest -m "browser or alone"
 else
 	@$(BIN)/python -m pytest $(ARGS)
 endif

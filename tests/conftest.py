@@ -55,8 +55,8 @@ def place(item: pytest.Item) -> tuple[bool, int]:
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """`make test` runs what needs no browser on all cores, then what does, and then, one after
-    another, the tests that are marked alone.
+    """`make test` runs what needs no browser on all cores, then, one after another, the tests in a
+    browser and those that are marked alone.
 
     Playwright keeps an event loop running in its thread to the end, beside which no other test
     could run one of its own."""
