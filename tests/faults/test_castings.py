@@ -1,4 +1,4 @@
-"""Hundreds of whole castings in virtual time, by seed; see simulation.py."""
+"""Thousands of whole castings in virtual time, by seed; see simulation.py."""
 
 from __future__ import annotations
 
@@ -11,14 +11,13 @@ import pytest
 from evenwall_bridge.clock import SystemClock
 from tests.faults.simulation import KINDS, Story, live, plans, replay_command, settle, table
 
-# As many as asked for; else three hundred (`make soak` does ten thousand), or what a busy machine
-# gets through in the time given.
+# As many as asked for; else a thousand, or what a busy machine gets through in the time given.
 ASKED = os.environ.get("EVENWALL_CASTINGS")
-CASTINGS = int(ASKED or 300)
+CASTINGS = int(ASKED or 1000)
 LONGEST_S = math.inf if ASKED else 150.0
 LEAST = min(CASTINGS, 40)
 # The judge states one in a hundred called more than 5 % early; of a thousand or more, this is what
-# a fair count stays under (a binomial's 99.9 % point at n = 1000). The seeds stay the same.
+# a fair count stays under (a binomial's 99.9 % point at n = 1000).
 EARLY_SHARE = 0.022
 
 
