@@ -77,14 +77,18 @@ def parser(runs: Mapping[str, Run]) -> argparse.ArgumentParser:
     return top
 
 
-def _plan(commands: Commands) -> None:
-    command = commands.add(
-        "plan", "compute the coats, weights, clock, spin profiles and wall of a casting"
-    )
+def _casting_and_rig(command: argparse.ArgumentParser) -> None:
     command.add_argument("casting", type=Path, metavar="CASTING.toml")
     command.add_argument(
         "--rig", type=Path, metavar="RIG.toml", help="default: the small sample rig"
     )
+
+
+def _plan(commands: Commands) -> None:
+    command = commands.add(
+        "plan", "compute the coats, weights, clock, spin profiles and wall of a casting"
+    )
+    _casting_and_rig(command)
     command.add_argument(
         "--out", type=Path, metavar="PLAN.json", help="write the plan here, for `spin` and `wall`"
     )
@@ -138,10 +142,7 @@ def _mounting(commands: Commands) -> None:
     command = commands.add(
         "mounting", "compare ways to mount a mould in the frame by a short trial of spins"
     )
-    command.add_argument("casting", type=Path, metavar="CASTING.toml")
-    command.add_argument(
-        "--rig", type=Path, metavar="RIG.toml", help="default: the small sample rig"
-    )
+    _casting_and_rig(command)
     command.add_argument(
         "--picture",
         type=Path,

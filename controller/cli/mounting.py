@@ -82,6 +82,7 @@ def run(args: argparse.Namespace, casting: Casting, rig: RigSpec, progress: Prog
     if target is not None:
         from evenwall.reports.mounting_view import SHOWN, picture
 
-        drawn = [(one, load_cavity(mounted(casting, one))) for one in tried[:SHOWN]]
+        cavity = load_cavity(casting)
+        drawn = [(one, cavity.mounted(mounted(casting, one).mount)) for one in tried[:SHOWN]]
         picture(casting.name, drawn).savefig(target, dpi=110)
     return Compared(casting, tried)

@@ -8,10 +8,11 @@ and noted in `Cavity.notes`; any other fault raises a MouldError of one line.
 from __future__ import annotations
 
 import hashlib
+import math
 import struct
 import zipfile
 import zlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 
@@ -88,6 +89,15 @@ class Cavity:
     def opening_direction(self) -> Array:
         """Unit vector out of the cavity, in the mould frame: shape (3,)."""
         return np.asarray(self.rotation @ np.asarray(self.opening.direction))
+
+    def mouth_lean_deg(self) -> float:
+        """Angle between the opening's direction and the minor axis, 0 to 90 degrees; the axis has
+        no sense."""
+        return math.degrees(math.acos(min(1.0, abs(float(self.opening_direction()[2])))))
+
+    def mounted(self, mount: Mount) -> Cavity:
+        """Return the same cavity with another minor axis, about the same crossing."""
+        return replace(self, rotation=mount_rotation(mount))
 
     def reach_mm(self) -> float:
         """Distance of the cavity's farthest point from the crossing of the axes."""

@@ -100,6 +100,16 @@ class PlanningContext:
         lid_cm2 = self.cavity.opening.area_cm2
         return lid_cm2 * mean_mm * 0.1 * self.casting.resin.sheet.cured_density_g_cm3
 
+    def first_batch(self) -> tuple[int, Batch]:
+        """Return the number of coats and the batch of each, before heat and rests are known.
+
+        Raises PlanError.
+        """
+        wall_mm = self.casting.wall_mm
+        count = self.count_for(wall_mm, self.casting.coats)
+        batch = self.batch(wall_mm / count)
+        return count, self.left_open(batch) if self.open else batch
+
     def left_open(self, batch: Batch) -> Batch:
         """Add the grams that run over the open mouth to the batch, for usual spins on a rough mesh.
 

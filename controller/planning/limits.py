@@ -80,8 +80,7 @@ def leaning_mouth(cavity: Cavity) -> list[str]:
     One egg with its mouth 50 degrees off kept 0.72 of the mean on cells of 3.5 mm, and 0.93 when it
     was mounted with its mouth 25 degrees off.
     """
-    upright = abs(float(cavity.opening_direction()[2]))
-    lean_deg = float(np.degrees(np.arccos(min(1.0, upright))))
+    lean_deg = cavity.mouth_lean_deg()
     if lean_deg < LEANS_DEG:
         return []
     return [

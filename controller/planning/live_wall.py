@@ -10,9 +10,8 @@ from evenwall.errors import InputError
 from evenwall.geometry.film_mesh import film_mesh, mesh_mm_for, widest_mm
 from evenwall.geometry.mould import load_cavity
 from evenwall.model import CoatUnderWay, LiveWall, Plan
-from evenwall.numerics import film
-from evenwall.numerics.film import Coat, FilmMesh, Fluid, WallWeights
-from evenwall.planning.wall import Floats, default_mesh_mm, film_coat, within_limits
+from evenwall.numerics.film import Coat, Fluid, WallWeights
+from evenwall.planning.wall import default_mesh_mm, film_inputs, films_by_opening
 from evenwall.planning.walls import FINE
 
 # Enough for the ratio of two walls (our choice): the plan itself gives the level. All films are
@@ -38,16 +37,18 @@ def foresee(planned: Plan, laid: Plan, lost: tuple[int, ...], now: CoatUnderWay)
     )
     mesh = film_mesh(cavity, mesh_mm)
     index, count = now.coat - 1, len(planned.coats)
-    liquid, expected_s = _input(planned, index).fluid, planned.coats[index].clock.gel_expected_s
+    as_meant, so_far = film_inputs(planned), film_inputs(laid)
+    liquid, expected_s = as_meant[index].fluid, planned.coats[index].clock.gel_expected_s
     starts = (now.begins_s, now.begins_s, now.begins_s, _later(now.begins_s))
     ways = [
-        _way(_input(laid, index), liquid, gel_s / expected_s, start_s)
+        _way(so_far[index], liquid, gel_s / expected_s, start_s)
         for gel_s, start_s in zip((*now.gel_s, now.gel_s[1]), starts, strict=True)
     ][: 3 if now.begins_s is None else 4]
-    lanes = [(k, _input(planned, k)) for k in range(count)]
-    lanes += [(k, _input(laid, k)) for k in range(index)]
-    lanes += [(index, way) for way in ways]
-    found = _films(mesh, planned, lanes)
+    lanes = [*as_meant, *so_far[:index], *ways]
+    of = [*range(count), *range(index), *(index for _ in ways)]
+    states = [planned.coats[k].opening_state for k in of]
+    made = films_by_opening(mesh, lanes, states, numerics=FINE)
+    found = np.array([one.film_m for one in made]) * planned.casting.resin.sheet.cured_share
     as_planned, before, going_on = np.split(found, [count, count + index])
     counts = np.array([coat.coat not in lost for coat in laid.coats[:index]], dtype=np.float64)
     rest = counts @ before + as_planned[index + 1 :].sum(axis=0)
@@ -72,28 +73,8 @@ def _later(begins_s: float | None) -> float | None:
     return None if begins_s is None else begins_s + HALF_MINUTE_S
 
 
-def _input(plan: Plan, index: int) -> Coat:
-    """Return a coat of the plan as the film's input."""
-    coat = plan.coats[index]
-    within_limits(coat, plan.rig)
-    return film_coat(coat, plan.casting.resin.sheet.mixed_density_g_cm3)
-
-
 def _way(coat: Coat, liquid: Fluid, slower: float, begins_s: float | None) -> Coat:
     """Return the coat of this liquid, stretched in time, and with another start of turning."""
     fluid = replace(liquid, times_s=liquid.times_s * slower)
     spin = coat.spin if begins_s is None else replace(coat.spin, start_s=begins_s)
     return replace(coat, fluid=fluid, spin=spin)
-
-
-def _films(mesh: FilmMesh, plan: Plan, lanes: list[tuple[int, Coat]]) -> Floats:
-    """Return cured films in metres, (lanes, cells), of pairs of a coat's index and its film."""
-    found = np.zeros((len(lanes), mesh.cells))
-    states = [plan.coats[index].opening_state for index, _ in lanes]
-    for state in sorted(set(states)):
-        some = [k for k, one in enumerate(states) if one == state]
-        made = film.coats(
-            mesh, [lanes[k][1] for k in some], rim_open=state == "open", numerics=FINE
-        )
-        found[some] = [one.film_m for one in made]
-    return found * plan.casting.resin.sheet.cured_share

@@ -59,10 +59,7 @@ def make_plan(
     check_neck(casting, cavity)
     tell(0.05, "weighing and timing")
     context = PlanningContext(casting, rig, cavity, taught=taught)
-    count = context.count_for(casting.wall_mm, casting.coats)
-    batch = context.batch(casting.wall_mm / count)
-    if context.open:
-        batch = context.left_open(batch)
+    count, batch = context.first_batch()
     filmless = time_budget_s is not None and time_budget_s <= 0
     options = (context.series(batch, count),) if filmless else context.rests(batch, count)
     pour = context.pour(*options[0].batches)

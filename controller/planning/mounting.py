@@ -17,7 +17,7 @@ import numpy as np
 from evenwall.errors import PlanError
 from evenwall.geometry.mould import Cavity, load_cavity
 from evenwall.geometry.surface import Array
-from evenwall.model import Casting, RigSpec, Vector3
+from evenwall.model import Casting, Mount, RigSpec, Vector3
 from evenwall.planning.context import PlanningContext, check_neck
 from evenwall.planning.effort import Effort
 from evenwall.planning.loading import check_reach
@@ -109,33 +109,31 @@ def compare(
     found = []
     for number, axis in enumerate(ways):
         progress(number / len(ways), f"mounting {number + 1} of {len(ways)}")
-        found.append(_tried(casting, rig, _rounded(axis), seed, given=number == 0))
+        mount = casting.mount if number == 0 else _along(casting.mount, axis)
+        found.append(_tried(casting, rig, cavity.mounted(mount), mount, seed, given=number == 0))
     progress(1.0, "done")
     return tuple(sorted(found, key=lambda one: -one.thinnest))
 
 
-def _tried(casting: Casting, rig: RigSpec, axis: Vector3, seed: int, *, given: bool) -> Mounting:
-    mount = casting.mount if given else casting.mount.model_copy(update={"minor_axis": axis})
-    mounted = casting.model_copy(update={"mount": mount})
-    cavity = load_cavity(mounted)
-    context = PlanningContext(mounted, rig, cavity)
-    count = context.count_for(casting.wall_mm, casting.coats)
-    batch = context.batch(casting.wall_mm / count)
-    if context.open:
-        batch = context.left_open(batch)
+def _tried(
+    casting: Casting, rig: RigSpec, cavity: Cavity, mount: Mount, seed: int, *, given: bool
+) -> Mounting:
+    context = PlanningContext(casting, rig, cavity)
+    count, batch = context.first_batch()
     pour = context.pour(*context.series(batch, count).batches)
     search = _Trial(cavity, pour, count, seed, TRIAL, None, lambda _part, _words: None, Budget())
     tried = search.run()
     if tried.statistics is None:
-        raise PlanError("mount.minor_axis", axis, "no spin could be tried")
+        raise PlanError("mount.minor_axis", mount.minor_axis, "no spin could be tried")
     low = tried.statistics.min / tried.statistics.mean
-    lean = _apart_deg(cavity.opening_direction(), np.array([0.0, 0.0, 1.0]))
+    lean = cavity.mouth_lean_deg()
     return Mounting(mount.minor_axis, lean, float(low), float(tried.bound or math.nan), given)
 
 
-def _rounded(axis: Array) -> Vector3:
+def _along(mount: Mount, axis: Array) -> Mount:
+    """Return the mount with this minor axis, rounded as it is told."""
     x, y, z = (round(float(part), 3) + 0.0 for part in axis)
-    return x, y, z
+    return mount.model_copy(update={"minor_axis": (x, y, z)})
 
 
 def mounted(casting: Casting, mounting: Mounting) -> Casting:

@@ -11,6 +11,7 @@ from __future__ import annotations
 import contextlib
 import itertools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -237,6 +238,12 @@ def wall_mesh(plan: Plan) -> dict[str, Any]:
 def film_coats(plan: Plan) -> list[Coat]:
     """Return every coat of a plan as the film's input. Raises InputError where one is wrong."""
     whole(plan)
+    return film_inputs(plan)
+
+
+def film_inputs(plan: Plan) -> list[Coat]:
+    """Every coat of a plan, or of a casting under way, as the film's input. Raises InputError where
+    the rig cannot follow a coat."""
     for coat in plan.coats:
         within_limits(coat, plan.rig)
     density = plan.casting.resin.sheet.mixed_density_g_cm3
@@ -250,21 +257,35 @@ def flow_coats(
 
     Raises NotConverged and OutsideValidity where `check_films` finds the films impossible.
     """
-    made: dict[int, film.FilmResult] = {}
-    for state in ("open", "capped"):
-        which = [k for k, c in enumerate(plan.coats) if c.opening_state == state]
-        results = film.coats(
-            mesh,
-            [many[k] for k in which],
-            rim_open=state == "open",
-            threads=threads,
-        )
-        made.update(zip(which, results, strict=True))
-    ordered = [made[k] for k in range(len(plan.coats))]
+    states = [coat.opening_state for coat in plan.coats]
+    ordered = films_by_opening(mesh, many, states, threads=threads)
     films_m = np.stack([r.film_m for r in ordered])
     spilt_m3 = np.array([r.spilt_m3 for r in ordered])
     check_films(mesh, films_m, spilt_m3, np.array([c.volume_m3 for c in many]))
     return mesh, films_m * plan.casting.resin.sheet.cured_share, spilt_m3
+
+
+def films_by_opening(
+    mesh: FilmMesh,
+    many: Sequence[Coat],
+    states: Sequence[str],
+    *,
+    numerics: film.Numerics | None = None,
+    threads: int = 1,
+) -> list[film.FilmResult]:
+    """Return the film of every coat. states: whether each one's opening is "open" or "capped"."""
+    made: dict[int, film.FilmResult] = {}
+    for state in ("open", "capped"):
+        which = [k for k, one in enumerate(states) if one == state]
+        results = film.coats(
+            mesh,
+            [many[k] for k in which],
+            rim_open=state == "open",
+            numerics=numerics,
+            threads=threads,
+        )
+        made.update(zip(which, results, strict=True))
+    return [made[k] for k in range(len(many))]
 
 
 def deepest_pool_m(mesh: FilmMesh, volume_m3: float) -> float:

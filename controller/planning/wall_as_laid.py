@@ -10,10 +10,9 @@ from evenwall.numerics.film import WallWeights
 from evenwall.planning.wall import (
     COARSER,
     default_mesh_mm,
-    film_coat,
+    film_inputs,
     flow_coats,
     summarise,
-    within_limits,
 )
 from evenwall.units import millimetres
 
@@ -29,11 +28,8 @@ def wall_as_laid(plan: Plan, lost: tuple[int, ...] = ()) -> WallSummary:
     coats = tuple(coat for coat in plan.coats if coat.coat not in lost)
     if not coats:
         return WallSummary(target_mm=plan.wall.target_mm, mean_mm=0.0, min_mm=0.0)
-    for coat in coats:
-        within_limits(coat, plan.rig)
     kept = plan.model_copy(update={"coats": coats})
-    density = plan.casting.resin.sheet.mixed_density_g_cm3
-    many = [film_coat(coat, density) for coat in coats]
+    many = film_inputs(kept)
     cavity = load_cavity(plan.casting)
     size_mm = default_mesh_mm(cavity)
     walls = [

@@ -6,13 +6,12 @@ from collections.abc import Sequence
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.collections import PolyCollection
 from matplotlib.figure import Figure
 
 from evenwall.geometry.mould import Cavity
-from evenwall.geometry.surface import Array, Index
-from evenwall.palette import COATS, INK, PAPER
+from evenwall.palette import INK, PAPER
 from evenwall.planning.mounting import Mounting
+from evenwall.reports.shape_view import shaded
 
 SHOWN = 3  # mountings drawn, the best first
 
@@ -37,7 +36,7 @@ def _draw(axes: Axes, one: Mounting, cavity: Cavity) -> None:
     across = across / length if length > 1e-6 else np.array([1.0, 0.0, 0.0])
     upright = np.array([0.0, 0.0, 1.0])
     points = cavity.points_m() * 1e3
-    axes.add_collection(_side(points, cavity.triangles, across, upright))
+    axes.add_collection(shaded(points, cavity.triangles, across, upright))
     reach = 1.15 * cavity.reach_mm()
     axes.plot([0.0, 0.0], [-reach, reach], color=INK, linewidth=1.5, linestyle=(0, (8, 3, 2, 3)))
     at = cavity.opening_centre_m() * 1e3
@@ -59,17 +58,3 @@ def _draw(axes: Axes, one: Mounting, cavity: Cavity) -> None:
         color=INK,
         fontsize=9,
     )
-
-
-def _side(points: Array, faces: Index, across: Array, upright: Array) -> PolyCollection:
-    """Return the triangles seen across the paper, the farthest first, shaded by their slope."""
-    towards = np.cross(across, upright)
-    corners = points[faces]
-    normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    facing = normal @ towards / np.maximum(np.linalg.norm(normal, axis=1), 1e-12)
-    order = np.argsort(corners.mean(axis=1) @ towards)
-    flat = np.stack([corners[order] @ across, corners[order] @ upright], axis=-1)
-    shade = 0.55 + 0.45 * np.abs(facing[order])
-    base = np.array([int(COATS[0][i : i + 2], 16) / 255 for i in (1, 3, 5)])
-    colours = np.clip(shade[:, None] * base, 0.0, 1.0)
-    return PolyCollection(list(flat), facecolors=colours, edgecolors=colours, linewidths=0.3)

@@ -7,6 +7,7 @@ from matplotlib.collections import PolyCollection
 from matplotlib.figure import Figure
 
 from evenwall.geometry.shapes.shape import Shape
+from evenwall.geometry.surface import Array, Index
 from evenwall.palette import COATS, INK, PAPER
 from evenwall.units import SHOWN, System, shown
 
@@ -39,15 +40,20 @@ def picture(shape: Shape, title: str, units: System = "metric") -> Figure:
 
 
 def _side(shape: Shape, axis: int, per_mm: float) -> PolyCollection:
-    """The triangles seen along the other level axis, the farthest first, shaded by their slope."""
-    points, faces = shape.points_mm * per_mm, shape.faces
-    towards = np.array([0.0, -1.0, 0.0]) if axis == 0 else np.array([1.0, 0.0, 0.0])
+    """Return the triangles seen along the other level axis."""
+    return shaded(shape.points_mm * per_mm, shape.faces, np.eye(3)[axis], np.eye(3)[2])
+
+
+def shaded(points: Array, faces: Index, across: Array, upright: Array) -> PolyCollection:
+    """Return triangles drawn on the plane of two unit vectors, the farthest first, shaded by their
+    slope. points (n, 3), faces (m, 3) outward, across and upright (3,)."""
+    towards = np.cross(across, upright)
     corners = points[faces]
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     length = np.linalg.norm(normal, axis=1)
     facing = normal @ towards / np.maximum(length, 1e-12)
     order = np.argsort(corners.mean(axis=1) @ towards)
-    flat = corners[:, :, [axis, 2]][order]
+    flat = np.stack([corners[order] @ across, corners[order] @ upright], axis=-1)
     shade = 0.55 + 0.45 * np.abs(facing[order])
     # Seen from inside through the opening, the far wall is darker.
     shade = np.where(facing[order] < 0, 0.6 * shade, shade)

@@ -8,12 +8,11 @@ from concurrent.futures import Executor
 from typing import Any
 
 from evenwall.errors import EvenwallError
-from evenwall.history.laid import as_laid
-from evenwall.history.recorded import Recorded
 from evenwall.model import CoatUnderWay, LiveWall, Plan
 from evenwall.run.live import has_live_wall, standing
 from evenwall.run.state import RunState
 from evenwall.service.port import RunPort
+from evenwall.service.wall_again import laid_so_far
 
 Wanted = tuple[str, bool, tuple[float, float, float]]  # which coat, whether it stands, its gel
 Foresee = Callable[[Plan, Plan, tuple[int, ...], CoatUnderWay], LiveWall]
@@ -78,10 +77,7 @@ class LiveWalls:
         begins_s = coat_s if standing(state) else None
         now = CoatUnderWay(coat=state.coat.coat, gel_s=gel_s, begins_s=begins_s, at_s=now_s)
         try:
-            await self._run.records.flush()
-            laid, lost = await self._run.records.read(
-                lambda journal: as_laid(Recorded.read(journal, run_id))
-            )
+            laid, lost = await laid_so_far(self._run, run_id)
             loop = asyncio.get_running_loop()
             work = loop.run_in_executor(self._executor, self._work, state.plan, laid, lost, now)
             self._run.live_wall = await work

@@ -18,6 +18,12 @@ from evenwall.service.port import RunPort
 WallAsLaid = Callable[[Plan, tuple[int, ...]], WallSummary]
 
 
+async def laid_so_far(run: RunPort, run_id: str) -> tuple[Plan, tuple[int, ...]]:
+    """Return the run as `as_laid` reads it from the record, with all that waits to be written."""
+    await run.records.flush()
+    return await run.records.read(lambda journal: as_laid(Recorded.read(journal, run_id)))
+
+
 class WallAgain:
     """Computes the wall of the present run again, outside the loop, until the record is current."""
 
@@ -41,11 +47,8 @@ class WallAgain:
         if state is None:
             return
         run_id, target_mm = state.run_id, state.plan.wall.target_mm
-        await self._run.records.flush()
         try:
-            plan, lost = await self._run.records.read(
-                lambda journal: as_laid(Recorded.read(journal, run_id))
-            )
+            plan, lost = await laid_so_far(self._run, run_id)
             loop = asyncio.get_running_loop()
             wall = await loop.run_in_executor(self._executor, self._work, plan, lost)
             found = wall.model_copy(update={"note": AS_TURNED})

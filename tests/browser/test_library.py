@@ -251,9 +251,7 @@ def test_a_refused_scan_offers_its_mends(
     no_violation(page)
 
 
-def test_what_was_typed_survives_a_reload(
-    open_phone: OpenPhone, panel: StagedPanel, folder: Path
-) -> None:
+def an_egg_and_one_more_body(open_phone: OpenPhone, panel: StagedPanel) -> Page:
     page = opened(open_phone, panel, "New casting", "new-casting")
     page.locator("#name").fill("Bottle")
     page.locator("#shape-way").select_option("body")
@@ -261,6 +259,13 @@ def test_what_was_typed_survives_a_reload(
     page.locator("#body-1-height_mm").fill("120")
     page.locator("#body-1-diameter_mm").fill("90")
     page.get_by_role("button", name="One more body").tap()
+    return page
+
+
+def test_what_was_typed_survives_a_reload(
+    open_phone: OpenPhone, panel: StagedPanel, folder: Path
+) -> None:
+    page = an_egg_and_one_more_body(open_phone, panel)
     page.locator("#body-2").select_option("cylinder")
     page.locator("#body-2-height_mm").fill("60")
     page.locator("#mouth").fill("30")
@@ -430,13 +435,7 @@ def test_a_refusal_stands_beside_its_field(
 def test_bodies_are_left_out_and_opened_by_a_button(
     open_phone: OpenPhone, panel: StagedPanel, folder: Path
 ) -> None:
-    page = opened(open_phone, panel, "New casting", "new-casting")
-    page.locator("#name").fill("Bottle")
-    page.locator("#shape-way").select_option("body")
-    page.locator("#body-1").select_option("egg")
-    page.locator("#body-1-height_mm").fill("120")
-    page.locator("#body-1-diameter_mm").fill("90")
-    page.get_by_role("button", name="One more body").tap()
+    page = an_egg_and_one_more_body(open_phone, panel)
     page.get_by_role("button", name="Show the shape").tap()
     expect(page.get_by_text("a ball needs “Diameter”")).to_be_visible(timeout=30_000)
     page.locator("#body-2").select_option("none: leave it out")
