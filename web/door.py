@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import asyncio
 import json
+import re
 from collections import Counter, deque
 from collections.abc import Callable
+from ipaddress import IPv6Address
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
@@ -25,6 +27,12 @@ OPEN_IN_ALL = 128  # fewer than connections, so that one more is always heard
 LET_IN_A_TURN = 1  # begins in one turn of the event loop: each holds it for 1 to 3 ms
 STOP = "/api/command/stop_turning"  # never held back by a limit
 SINGLE = (b"host", b"content-length", b"transfer-encoding", b"origin", b"content-type")
+NAME_LETTERS = 253  # RFC 1123, 2.1, and RFC 1035, 2.3.4, less the dot at the end
+HOST = re.compile(
+    r"(?:\[(?P<six>[0-9A-Fa-f:.]{2,45})\]"
+    r"|(?P<name>[A-Za-z0-9_-]{1,63}(?:\.[A-Za-z0-9_-]{1,63})*))(?::(?P<port>[0-9]{1,5}))?",
+    re.ASCII,
+)
 REFUSALS = frozenset({400, 401, 403, 408, 413, 421, 429})
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 
@@ -164,10 +172,9 @@ class Door:
         if b"content-length" in names and b"transfer-encoding" in names:
             return 400, "The length of the body is given in two ways."
         host = headers.get("host", "")
-        try:
-            name = urlsplit(f"//{host}").hostname or ""
-        except ValueError:
-            name = ""
+        name = named_by(host)
+        if name is None:
+            return 400, "The Host is not a name or an address, with or without a port."
         listening = (scope.get("server") or ("", None))[0]
         if not self._settings.answers_to(name, listening):
             return 421, "This rig does not answer to that name."
@@ -181,6 +188,23 @@ class Door:
         length = headers.get("content-length", "0")
         if length.isdigit() and int(length) > BODY_LIMIT_bytes:
             return 413, f"The body is over {BODY_LIMIT_bytes} bytes."
+        return None
+
+
+def named_by(host: str) -> str | None:
+    """Return the name or address in a Host header, without its port; None if it is malformed.
+
+    RFC 9110, 7.2: `uri-host [":" port]`. RFC 3986, 3.2.2, also allows escapes, user names and an
+    empty port. No browser sends these for us, and the parts of a server may read them differently.
+    """
+    found = HOST.fullmatch(host)
+    if found is None or not 0 < int(found["port"] or "80") <= 65535:
+        return None
+    if found["six"] is None:
+        return found["name"].lower() if len(found["name"]) <= NAME_LETTERS else None
+    try:
+        return str(IPv6Address(found["six"]))
+    except ValueError:
         return None
 
 

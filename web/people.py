@@ -28,6 +28,7 @@ from evenwall.errors import InputError
 from evenwall.model.untrusted import read_bytes, set_aside
 from evenwall_bridge.contract import Clock
 from evenwall_web.at_frame import AtFrame
+from evenwall_web.keeping import Keeper
 from evenwall_web.limiter import Limiter
 from evenwall_web.phones import Phones
 
@@ -39,7 +40,6 @@ ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
 CONSOLE_CODE_LIFE_s = 12 * 3600.0
 CONSOLE_LOOK_s = 2.0
 AUDIT_KEPT = 1000  # lines, in memory
-AUDIT_BYTES = 2_000_000  # of one file; the one before is kept
 CODE_LENGTH = 8  # 40 bits: a thousand guesses find one in a thousand million
 
 
@@ -107,10 +107,10 @@ def _nobody(sentence: str | None) -> None:
 
 
 class People:
-    """Paired phones. All are written to `state_dir` at each change.
+    """Paired phones. All are written to `state_dir` soon after each change.
 
-    If the disk refuses, they stay in memory and are written with the next change: a press must
-    never fail because of the disk.
+    If the disk refuses or does not answer, they stay in memory and are written with the next
+    change: a press never fails because of the disk, nor waits for it.
     """
 
     def __init__(
@@ -130,10 +130,8 @@ class People:
         self._address = address
         self._code_life_s = code_life_s
         self._session_life = timedelta(days=session_life_days)
-        self._dir, self._tell = state_dir, tell
-        self._lines_due: deque[str] = deque(maxlen=AUDIT_KEPT)  # of the audit, not on the disk yet
-        self._sessions_due = False
-        self._refused = False
+        self._tell = tell
+        self._kept = Keeper(clock, state_dir, "audit", self._told_of_disk)
         self._invites: dict[str, tuple[Invite, float]] = {}
         self._sessions: dict[str, Session] = {}  # by session id
         self._audit: deque[dict[str, str]] = deque(maxlen=AUDIT_KEPT)
@@ -262,8 +260,7 @@ class People:
             "outcome": outcome,
         }
         self._audit.append(line)
-        self._lines_due.append(json.dumps(line) + "\n")
-        self._write()
+        self._kept.line(json.dumps(line) + "\n")
 
     def note_refusal(self, peer: str, what: str, status: int) -> None:
         """Add a line about a refused request.
@@ -301,40 +298,21 @@ class People:
                 )
 
     def _save(self) -> None:
-        self._sessions_due = True
-        self._write()
-
-    def _write(self) -> None:
-        if self._dir is None:
-            return
-        try:
-            if self._sessions_due:
-                self._write_sessions(self._dir)
-                self._sessions_due = False
-            with (self._dir / "audit.jsonl").open("a", encoding="utf-8") as file:
-                file.write("".join(self._lines_due))
-                size = file.tell()
-            if size > AUDIT_BYTES:
-                (self._dir / "audit.jsonl").replace(self._dir / "audit.1.jsonl")
-            self._lines_due.clear()
-        except OSError as error:
-            self._refused = True
-            self._tell(
-                f"The list of paired phones and commands cannot be written ({error.strerror}). It "
-                f"is kept in memory, and phones must be paired again after a restart."
-            )
-            return
-        if self._refused:
-            self._refused = False
-            self._tell(None)
-
-    def _write_sessions(self, state_dir: Path) -> None:
-        fresh = state_dir / "sessions.json.new"
         rows = [asdict(session) for session in self._sessions.values()]
-        descriptor = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-        with os.fdopen(descriptor, "w", encoding="utf-8") as file:
-            json.dump(rows, file, indent=1)
-        fresh.replace(state_dir / "sessions.json")
+        self._kept.whole("sessions.json", json.dumps(rows, indent=1))
+
+    def _told_of_disk(self, why: str | None) -> None:
+        if why is None:
+            self._tell(None)
+            return
+        self._tell(
+            f"The list of paired phones and commands cannot be written ({why}). It is kept in "
+            f"memory, and phones must be paired again after a restart."
+        )
+
+    def close(self) -> bool:
+        """Wait a moment for the disk; whether it has taken everything."""
+        return all([self._kept.close(), self.phones.close()])
 
 
 def _sha256(token: str) -> str:

@@ -14,13 +14,14 @@ from pydantic import Field, TypeAdapter
 from evenwall.errors import InputError
 from evenwall.model.untrusted import read_bytes
 from evenwall_bridge.contract import Clock
+from evenwall_web.keeping import Keeper
 from evenwall_web.sending import NotSent, Post, check_endpoint, post, post_abroad
 from evenwall_web.web_push import POINT_bytes, SECRET_bytes, Signer, encrypt, unb64
 
 LIFE_s = 600  # how long a push service keeps a message for a phone that is off
 MOST_PHONES = 50
 MOST_OF_ONE = 3  # addresses of one paired phone: none pushes the others out
-FILE_bytes = 200_000
+FILE, FILE_bytes = "phones.json", 200_000
 GONE = (404, 410)  # RFC 8030 section 7.3: the phone has unsubscribed
 
 
@@ -51,13 +52,14 @@ class Phones:
         """Set up. send: sends a POST. loopback: allow a push service on this machine, for tests."""
         self._clock, self._loopback = clock, loopback
         self._send = send or (post if loopback else post_abroad)
-        self._path = None if state_dir is None else state_dir / "phones.json"
+        self._kept = Keeper(clock, state_dir, "phones", lambda _: None)
+        path = None if state_dir is None else state_dir / FILE
         self.signer = Signer.kept(None if state_dir is None else state_dir / "push.key")
         self.contact = ""
         self._phones: dict[str, Phone] = {}
-        if self._path is not None and os.path.exists(self._path):  # False: may not be read
+        if path is not None and os.path.exists(path):  # False: may not be read
             try:
-                kept = _PHONES.validate_json(read_bytes(self._path, FILE_bytes))
+                kept = _PHONES.validate_json(read_bytes(path, FILE_bytes))
             except (InputError, ValueError):
                 kept = []  # phones subscribe again when their page opens
             self._phones = {phone.endpoint: phone for phone in kept}
@@ -128,13 +130,8 @@ class Phones:
         return "" if 200 <= status < 300 else f"the push service answered {status}"
 
     def _save(self) -> None:
-        if self._path is None:
-            return
-        fresh = self._path.with_suffix(".new")
-        rows = json.dumps([asdict(phone) for phone in self._phones.values()])
-        try:
-            with os.fdopen(os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w") as to:
-                to.write(rows)
-            fresh.replace(self._path)
-        except OSError:
-            return  # kept in memory; the next change writes all of them
+        self._kept.whole(FILE, json.dumps([asdict(phone) for phone in self._phones.values()]))
+
+    def close(self) -> bool:
+        """Wait a moment for the disk; whether it has taken everything."""
+        return self._kept.close()

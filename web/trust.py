@@ -29,14 +29,14 @@ def trust_routes(panel: Path, css: str, authority: Path | None) -> APIRouter:
         return ssl.PEM_cert_to_DER_cert(authority.read_text(encoding="ascii"))
 
     @router.get("")
-    async def page() -> HTMLResponse:
+    def page() -> HTMLResponse:
         digest = hashlib.sha256(content()).hexdigest().upper()
         pairs = [digest[k : k + 2] for k in range(0, len(digest), 2)]
         rows = [" ".join(pairs[k : k + 8]) for k in range(0, len(pairs), 8)]
         return HTMLResponse(template.render(css=css, rows=rows, file=FILE))
 
     @router.get(f"/{FILE}")
-    async def file() -> Response:
+    def file() -> Response:
         return Response(
             content(),
             media_type="application/x-x509-ca-cert",

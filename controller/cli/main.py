@@ -45,7 +45,8 @@ def say_which_kernel() -> None:
 def main(argv: Sequence[str] | None = None) -> int:
     args = parser(COMMANDS).parse_args(argv)
     if isinstance(sys.stdout, io.TextIOWrapper):  # a pipe also gets the panel's address at once
-        sys.stdout.reconfigure(line_buffering=True)
+        # A terminal without Unicode shows a question mark for what it does not have.
+        sys.stdout.reconfigure(line_buffering=True, errors="replace")
     run: Callable[[argparse.Namespace], int] = args.run
     printing.choose(quiet=args.quiet)
     habits.set_up_logging(verbose=args.verbose, quiet=args.quiet)

@@ -141,8 +141,8 @@ async def _keep_certified(
     while True:
         await clock.sleep(RENEW_LOOK_S)
         before = fingerprint(files)
-        if _certify(files, settings):
-            context.load_cert_chain(files.server, files.server_key)
+        if await asyncio.to_thread(_certify, files, settings):
+            await asyncio.to_thread(context.load_cert_chain, files.server, files.server_key)
             if fingerprint(files) != before:
                 say(trust_words(settings))
 
@@ -198,7 +198,8 @@ async def _warm(app: FastAPI, settings: Settings) -> None:
 
     The set-up for a first request takes up to 80 ms, which no turning frame should wait for.
     """
-    host = b"127.0.0.1" if settings.host in {"0.0.0.0", "::"} else settings.host.encode()
+    own = "127.0.0.1" if settings.host in {"0.0.0.0", "::"} else settings.host
+    host = f"[{own}]".encode() if ":" in own else own.encode()
     asked = iter(({"type": "http.request", "body": b"{}", "more_body": False},))
 
     async def receive() -> dict[str, Any]:
@@ -218,7 +219,7 @@ async def _warm(app: FastAPI, settings: Settings) -> None:
             "query_string": b"",
             "scheme": "http",
             "client": ("127.0.0.1", 0),
-            "server": (host.decode(), settings.port),
+            "server": (own, settings.port),
             "headers": [(b"host", host), (b"content-type", b"application/json")],
         }
         asked = iter(({"type": "http.request", "body": b"{}", "more_body": False},))
@@ -259,3 +260,4 @@ async def open_panel(
             app.state.closing.set()
             server.should_exit = True
             await serving
+            await asyncio.to_thread(people.close)

@@ -28,9 +28,17 @@ def choose(*, quiet: bool, units: System = "metric") -> None:
     _manners.quiet, _manners.units = quiet, units
 
 
+def printable(text: str) -> str:
+    """Return a text without characters that would steer a terminal: a phone's words hold any.
+
+    Such are the control characters of ISO/IEC 6429 and what turns the direction of writing.
+    """
+    return "".join(one if one in "\n\t" or one.isprintable() else "\ufffd" for one in text)
+
+
 def say(text: str) -> None:
     """Print words on standard output, with their figures in the chosen units."""
-    print(in_units(text, _manners.units), flush=True)
+    print(printable(in_units(text, _manners.units)), flush=True)
 
 
 def note(text: str) -> None:
@@ -41,7 +49,7 @@ def note(text: str) -> None:
 
 def complain(text: str) -> None:
     """Print an error on standard error, even with --quiet."""
-    print(text, file=sys.stderr, flush=True)
+    print(printable(text), file=sys.stderr, flush=True)
 
 
 def show_json(document: object) -> None:

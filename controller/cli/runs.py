@@ -263,7 +263,11 @@ def agree_to_prove(
             "is needed to prove a run without a terminal; a proof cannot be undone",
         )
     print("Prove this run? It cannot be changed afterwards. Type yes: ", end="", file=sys.stderr)
-    if sys.stdin.readline().strip().lower() != "yes":
+    try:
+        agreed = sys.stdin.readline().strip().lower() == "yes"
+    except UnicodeDecodeError:
+        agreed = False
+    if not agreed:
         raise InputError("the answer", "no", "must be yes: nothing was changed")
 
 

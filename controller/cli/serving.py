@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
-import os
 import signal
-import stat
 import sys
 import uuid
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from typing import Any
@@ -25,44 +22,19 @@ from evenwall.cli.application import (
     scale_of,
     scripted_operator,
 )
+from evenwall.cli.console import SIMULATED_HELP, Say, console, console_help
 from evenwall.cli.service_manager import Notifier
 from evenwall.cli.signals import Signals
 from evenwall.devices import frame
-from evenwall.devices.interfaces import Press
 from evenwall.devices.rig_check import Bench, Finding, check
 from evenwall.errors import EvenwallError, InputError
-from evenwall.model import Command, Order, Snapshot, orders, read_order
+from evenwall.model import Command, Order, Snapshot, orders
 from evenwall.planning.in_words import clock_words
-from evenwall.units import SHOWN, System
 from evenwall_bridge.clock import SystemClock
 from evenwall_web.settings import Settings
 
-Say = Callable[[str], None]
-
+NEW_LINE = "\n"  # in a person's words: what follows it would look like a line of the rig's
 AGAIN_S = 5.0  # time after a first Ctrl-C to press it again
-CONSOLE_HELP = """\
-Enter goes on to the next step. Or type:
-  list done        everything on the first checklist is done
-  tipped out       the resin was tipped out     has set      the resin has set as a pool
-  lay again        pour the lost coat again
-  weigh A B        {mass} of part A and part B
-  touch cup        the cup has gelled          touch coat   the coat has gelled
-  touch cup sure   I am sure, though unlikely  take back    the last touch was wrong
-  pause   resume   stop                        note TEXT
-  measure W RIM    weight of the casting in {mass}, rim in {length}
-  abandon WHY      give this casting up"""
-_NAMES: dict[System, dict[str, str]] = {
-    "metric": {"mass": "grams", "length": "millimetres"},
-    "inch": {"mass": "ounces", "length": "inches"},
-}
-SIMULATED_HELP = """\
-  button           press the button at the simulated frame
-  button long      hold it down: back, and while it turns: pause
-  guard            open or close its guard
-  scale GRAMS      put this weight on its scale, if the rig file has one
-  scale tare       press the tare key of its scale"""
-
-
 # --- Serving -------------------------------------------------------------------------------------
 
 
@@ -80,7 +52,7 @@ async def _open(setup: Setup, settings: Settings, say: Say) -> AsyncIterator[App
                     lambda: application.service.snapshot().sentence,
                 )
             ),
-            asyncio.create_task(_console(application, say)),
+            asyncio.create_task(console(application, say)),
             asyncio.create_task(tell(application, say)),
         ]
         try:
@@ -223,115 +195,11 @@ async def tell(application: Application, say: Say) -> None:
         for line in shown.record:
             if line.event_id > told:
                 told = line.event_id
-                say(f"{clock_words(line.at_s - (shown.started_s or 0.0)):>8}  {line.text}")
+                at = clock_words(line.at_s - (shown.started_s or 0.0))
+                say(f"{at:>8}  {line.text.replace(NEW_LINE, ' ')}")
         if shown.sentence != sentence:
             sentence = shown.sentence
             say(f"      ->  {sentence}")
-
-
-# --- The console ---------------------------------------------------------------------------------
-
-
-async def _console(application: Application, say: Say) -> None:
-    """Turn typed lines into commands, like presses on a phone. Ends when nobody can type."""
-    if not _somebody_types():
-        return
-    loop = asyncio.get_running_loop()
-    reader = asyncio.StreamReader()
-    pipe, _ = await loop.connect_read_pipe(lambda: asyncio.StreamReaderProtocol(reader), sys.stdin)
-    with contextlib.closing(pipe):
-        while line := await reader.readline():
-            said = await _typed(application, line.decode(errors="replace").split())
-            if said:
-                say(said)
-
-
-def _somebody_types() -> bool:
-    """Whether standard input is a keyboard or a pipe, not a file, /dev/null or closed."""
-    try:
-        number = sys.stdin.fileno()
-    except (AttributeError, ValueError, OSError):
-        return False
-    kind = os.fstat(number).st_mode
-    return os.isatty(number) or stat.S_ISFIFO(kind) or stat.S_ISSOCK(kind)
-
-
-async def _typed(application: Application, words: list[str]) -> str:
-    now = application.service.snapshot()
-    if words[:1] == ["button"] and application.board is not None:
-        application.hand.press(Press.LONG if words[1:] == ["long"] else Press.NEXT)
-        return ""
-    if words[:1] == ["guard"] and application.board is not None:
-        application.board.set_guard(not now.frame.guard_closed)
-        return ""
-    if words == ["scale", "tare"] and application.loads is not None:
-        application.loads.tare()
-        return ""
-    if words[:1] == ["scale"] and application.loads is not None and len(words) == 2:
-        try:
-            application.loads.load(float(words[1]))
-        except ValueError:
-            return SIMULATED_HELP
-        return ""
-    try:
-        order = meaning(words, application.setup.units)
-    except InputError as error:
-        return str(error)
-    except ValueError:
-        return console_help(application.setup.units)
-    command = Command(
-        key=uuid.uuid4().hex,
-        step_id=now.step_id if isinstance(order, orders.Next) else None,
-        who="console",
-        order=order,
-    )
-    return (await application.service.command(command)).sentence
-
-
-_FIXED: dict[str, Order] = {
-    "": orders.Next(),
-    "list done": orders.Tick(all=True),
-    "tipped out": orders.AnswerQuestion(question="coat_lost", value="tipped_out"),
-    "has set": orders.AnswerQuestion(question="coat_lost", value="set"),
-    "lay again": orders.AnswerQuestion(question="coat_lost", value="again"),
-    "touch cup": orders.Touch(what="cup"),
-    "touch coat": orders.Touch(what="coat"),
-    "touch cup sure": orders.Touch(what="cup", confirmed=True),
-    "touch coat sure": orders.Touch(what="coat", confirmed=True),
-    "take back": orders.TakeBack(),
-    "back": orders.StepBack(),
-    "stop": orders.StopTurning(),
-    "pause": orders.Pause(),
-    "resume": orders.Resume(),
-}
-
-
-def console_help(units: System) -> str:
-    """Return what may be typed, with the units of typed figures."""
-    return CONSOLE_HELP.format(**_NAMES[units])
-
-
-def meaning(words: list[str], units: System = "metric") -> Order:
-    """Return a typed line as an order; its weights and lengths are in `units`.
-
-    Raises ValueError if the line has no meaning, and InputError if its figures do not fit.
-    """
-    mass, length = SHOWN[units]["g"], SHOWN[units]["mm"]
-    match words:
-        case ["weigh", part_a, part_b]:
-            grams = {"part_a_g": mass.metric(float(part_a)), "part_b_g": mass.metric(float(part_b))}
-            return read_order("weigh", grams)
-        case ["note", *text]:
-            return read_order("note", {"text": " ".join(text)})
-        case ["measure", weight, rim]:
-            measures = {"weight_g": mass.metric(float(weight)), "rim_mm": length.metric(float(rim))}
-            return read_order("measure", measures)
-        case ["abandon", *why]:
-            return read_order("abandon", {"reason": " ".join(why) or "no reason given"})
-    line = " ".join(words)
-    if line not in _FIXED:
-        raise ValueError(line)
-    return _FIXED[line]
 
 
 # --- The frame by hand ---------------------------------------------------------------------------
@@ -350,7 +218,10 @@ class Wish:
 
 
 async def _ask(question: str) -> bool:
-    answer = await asyncio.to_thread(input, f"{question} [y/n] ")
+    try:
+        answer = await asyncio.to_thread(input, f"{question} [y/n] ")
+    except (EOFError, UnicodeDecodeError):  # nobody types, or not letters: no consent
+        return False
     return answer.strip().lower() in ("y", "yes")
 
 

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from evenwall.cli.application import RECORD
+from evenwall.cli.console import console_help, meaning
 from evenwall.cli.main import main
-from evenwall.cli.serving import console_help, meaning
 from evenwall.geometry.shapes.build import build
 from evenwall.geometry.shapes.measures import read_measures
 from evenwall.model import orders

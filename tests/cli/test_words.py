@@ -17,8 +17,8 @@ import trimesh
 
 from evenwall.cli import main as cli
 from evenwall.cli.application import SAMPLES, Application
+from evenwall.cli.console import SIMULATED_HELP, meaning, typed
 from evenwall.cli.main import main
-from evenwall.cli.serving import SIMULATED_HELP, _typed, meaning
 from evenwall.model import WallSummary, read_casting, read_order
 
 SMALL = Path(__file__).resolve().parents[2] / "hardware" / "rigs" / "small.toml"
@@ -391,17 +391,17 @@ def test_typed_words(typed: str, name: str, data: dict[str, object]) -> None:
 
 
 def test_a_load_that_is_no_number_is_answered() -> None:
-    async def typed(words: str) -> tuple[str, list[float]]:
+    async def answered(words: str) -> tuple[str, list[float]]:
         loads: list[float] = []
         house = SimpleNamespace(
             service=SimpleNamespace(snapshot=lambda: None),
             board=None,
             loads=SimpleNamespace(load=loads.append),
         )
-        return await _typed(cast(Application, house), words.split()), loads
+        return await typed(cast(Application, house), words.split()), loads
 
-    assert asyncio.run(typed("scale 12.5")) == ("", [12.5])
-    assert asyncio.run(typed("scale much")) == (SIMULATED_HELP, [])
+    assert asyncio.run(answered("scale 12.5")) == ("", [12.5])
+    assert asyncio.run(answered("scale much")) == (SIMULATED_HELP, [])
 
 
 @pytest.mark.parametrize("typed", ["weigh much", "touch wood", "go", "measure 1"])

@@ -49,6 +49,7 @@ def good_folder() -> Path:
     run_virtual(live())
     people = People(ManualClock(), "http://127.0.0.1/", folder / "panel")
     people.pair(people.invite("operate").code, "a phone", "127.0.0.1")
+    assert people.close()
     with only_one(folder):
         pass
     return folder
@@ -110,6 +111,7 @@ def come_up(folder: Path) -> str:
     """Open record, clock, memories, phones and supervisor as the controller does."""
     people = People(ManualClock(), "http://127.0.0.1/", folder / "panel")
     people.note("someone", "none", "127.0.0.1", "look", "done")
+    people.close()
     with only_one(folder):
         return run_virtual(_supervised(folder))
 

@@ -19,7 +19,7 @@ ROOT = Path(__file__).resolve().parents[2]
 # What may stay metric: terminal help for a simulated scale, names of units and of columns, and
 # messages to other programs (their unit is part of the message).
 OWN = {
-    "controller/units.py", "controller/cli/serving.py", "controller/history/dictionary.py",
+    "controller/units.py", "controller/cli/console.py", "controller/history/dictionary.py",
     "controller/telemetry/self_description.py",
 }  # fmt: skip
 METRIC = re.compile(

@@ -150,6 +150,7 @@ CALL = {
 def phones_at(endpoint: str, phone: PushPhone, folder: Path | None = None) -> Phones:
     phones = Phones(ManualClock(), folder, loopback=True)
     phones.add(Phone("s1", endpoint, b64(phone.public), b64(phone.secret)))
+    assert phones.close()
     return phones
 
 
@@ -179,6 +180,7 @@ def test_a_phone_that_has_unsubscribed_is_forgotten(status: int, tmp_path: Path)
         with pytest.raises(NotSent, match="unsubscribed"):
             asyncio.run(by_push(phones)(CALL))
     assert len(phones) == 0
+    assert phones.close()
     assert len(Phones(ManualClock(), tmp_path)) == 0
 
 
@@ -188,6 +190,7 @@ def test_phones_are_remembered_over_a_restart_and_forgotten_when_unpaired(tmp_pa
     again = Phones(ManualClock(), tmp_path)
     assert len(again) == 1
     again.forget("s1")
+    assert again.close()
     assert len(Phones(ManualClock(), tmp_path)) == 0
 
 

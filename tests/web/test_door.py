@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from typing import Any
 
+import pytest
 from starlette.requests import ClientDisconnect
 
 from evenwall_bridge.clock import run_virtual
@@ -42,7 +43,13 @@ class Rooms:
 
 
 async def ask(
-    door: Door, peer: str, path: str = "/api/stream", headers: Any = (), *, endless: bool = False
+    door: Door,
+    peer: str,
+    path: str = "/api/stream",
+    headers: Any = (),
+    *,
+    endless: bool = False,
+    host: bytes = b"127.0.0.1:8713",
 ) -> int:
     """The status of an answer; 0 when none came. endless: the body never ends."""
     said: list[int] = []
@@ -61,7 +68,7 @@ async def ask(
         "path": path,
         "client": (peer, 1),
         "server": ("127.0.0.1", 8713),
-        "headers": [(b"host", b"127.0.0.1:8713"), *headers],
+        "headers": [(b"host", host), *headers],
     }
     await door(scope, receive, send)
     return said[0] if said else 0
@@ -151,6 +158,44 @@ def test_a_header_that_stands_twice_is_refused() -> None:
             assert await ask(door, "192.0.2.1", headers=headers) == 400
 
     asyncio.run(main())
+
+
+@pytest.mark.parametrize(
+    "host",
+    [
+        b"127.0.0.1:abc", b"127.0.0.1:", b"127.0.0.1:0", b"127.0.0.1:65536", b"127.0.0.1:-1",
+        b"127.0.0.1:+8713", b"127.0.0.1:8713:8713", b"127.0.0.1:8713abc", b"127.0.0.1: 8713",
+        b"", b" ", b":", b":8713", b".", b"..", b"127.0.0.1.", b"localhost.", b"local..host",
+        b"a@127.0.0.1:8713", b"127.0.0.1@localhost", b"a:b@localhost", b"//localhost",
+        b"localhost/", b"localhost/x", b"localhost?", b"localhost#", b"http://localhost",
+        b"::1", b"[::1", b"::1]", b"[::1]x", b"[]", b"[:::]", b"[127.0.0.1]", b"[::1%25eth0]",
+        b"[v1.fe80]", b"[::1]:", b"[::1]:x",
+        b"localhost,localhost", b"localhost, 127.0.0.1", b"localhost localhost", b"localhost\t",
+        b"%6cocalhost", b"localhost%00", b"localhost\x00", b"\xc4\xbfocalhost", b"\xff", b"*",
+        "ⅼocalhost".encode(), "127。0。0。1".encode(), "١٢٧.0.0.1".encode(), b"127.0.0.1:\xd9\xa1",
+        b"a" * 64, b".".join([b"a" * 60] * 5),
+    ],
+)  # fmt: skip
+def test_a_host_that_is_no_name_with_a_port_is_refused(host: bytes) -> None:
+    """RFC 9112, 3.2: a request with an invalid Host is answered with 400."""
+    assert asyncio.run(ask(Door(Rooms(), Settings(), ""), "192.0.2.1", host=host)) == 400
+
+
+@pytest.mark.parametrize(
+    ("host", "status"),
+    [
+        (b"localhost", 200), (b"LOCALHOST:1", 200), (b"[::1]:8713", 200), (b"127.0.0.1", 200),
+        (b"[0:0:0:0:0:0:0:1]", 200), (b"rig_1.lan:65535", 200), (b"2130706433", 421),
+        (b"0x7f.1", 421), (b"127.1", 421), (b"[::ffff:127.0.0.1]", 421), (b"localhost.lan", 421),
+    ],
+)  # fmt: skip
+def test_a_host_of_ours_is_let_in_and_no_other_spelling(host: bytes, status: int) -> None:
+    async def main() -> int:
+        rooms = Rooms()
+        rooms.go.set()
+        return await ask(Door(rooms, Settings(names=("rig_1.lan",)), ""), "192.0.2.1", host=host)
+
+    assert asyncio.run(main()) == status
 
 
 def test_a_peer_that_goes_in_the_middle_of_its_body_is_no_error() -> None:

@@ -180,7 +180,8 @@ async def test_a_thousand_wrong_codes_find_nothing_and_are_slowed(desk: Desk) ->
         ({"host": "evil.example"}, 421),
         ({"host": "192.168.7.5.evil.example"}, 421),
         ({"host": "127.0.0.1:8713"}, 421),  # came in on the LAN address
-        ({"host": ""}, 421),
+        ({"host": ""}, 400),
+        ({"host": "192.168.7.5:abc"}, 400),
         ({"x-evenwall-csrf": "forged"}, 403),
         ({"x-evenwall-csrf": ""}, 403),
     ],
@@ -293,10 +294,11 @@ async def test_refusals_stand_in_the_audit_a_few_of_them(desk: Desk) -> None:
 def test_the_audit_keeps_two_files_of_their_size(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("evenwall_web.people.AUDIT_BYTES", 1000)
+    monkeypatch.setattr("evenwall_web.keeping.LINES_BYTES", 1000)
     people = People(ManualClock(), "http://192.168.7.5:8713/", tmp_path)
     for number in range(100):
         people.note("bench", "operate", "192.168.7.20", f"note {number}", "accepted")
+        assert people.close()
     kept = sum(file.stat().st_size for file in tmp_path.glob("audit*.jsonl"))
     assert 1000 < kept < 2500
     newest = (tmp_path / "audit.1.jsonl").read_text() + (tmp_path / "audit.jsonl").read_text()
@@ -390,6 +392,7 @@ def test_sessions_outlive_a_restart_and_no_token_is_kept(tmp_path: Path) -> None
     paired = before.pair(before.invite("operate").code, "bench", "192.168.7.20")
     assert paired is not None
     token, session = paired
+    assert before.close()
     after = People(clock, "http://192.168.7.5:8713/", tmp_path)
     assert after.who(token) == session
     kept = (tmp_path / "sessions.json").read_text(encoding="utf-8")
@@ -408,10 +411,12 @@ def test_a_disk_that_takes_nothing_turns_no_press_into_an_error(tmp_path: Path) 
             client = await desk.paired("operate")
             answer = await client.post("/api/command/note", json=ask(data=DATA["note"]))
             assert "sentence" in answer.json()
+            assert not await asyncio.to_thread(desk.people.close)
             assert "Is a directory" in desk.notices["panel"]
             for name in ("audit.jsonl", "sessions.json.new"):
                 (tmp_path / name).rmdir()
             await client.post("/api/command/next", json=ask("key-00000002"))
+            assert await asyncio.to_thread(desk.people.close)
             assert desk.notices == {}
             lines = (tmp_path / "audit.jsonl").read_text(encoding="utf-8").splitlines()
             done = [json.loads(line)["what"] for line in lines]
