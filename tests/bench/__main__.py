@@ -1,5 +1,6 @@
 """`make bench`: the benches of this folder, one after another; `make bench ARGS=film` runs one and
-those named after it (film_growth, film_tools). `forms` and `blind` take hours and run by name only.
+those named after it (film_growth, film_tools). `forms`, `blind` and `photographs` take an hour or
+more and run by name only.
 
 A bench is a module `bench_<name>.py` with `main() -> None` that prints its figures as ratios
 measured in one run.
@@ -11,7 +12,7 @@ import runpy
 import sys
 from pathlib import Path
 
-TAKE_HOURS = {"forms", "blind"}
+TAKE_AN_HOUR = {"forms", "blind", "photographs"}
 
 
 def main() -> None:
@@ -19,7 +20,7 @@ def main() -> None:
     for path in sorted(Path(__file__).parent.glob("bench_*.py")):
         name = path.stem.removeprefix("bench_")
         named = any(name == w or name.startswith(f"{w}_") for w in wanted)
-        if named or not (wanted or name in TAKE_HOURS):
+        if named or not (wanted or name in TAKE_AN_HOUR):
             print(f"\n== {name} ==", flush=True)
             runpy.run_path(str(path), run_name="__main__")
 

@@ -14,9 +14,7 @@ BUDGET_S nothing is kept.
 
 from __future__ import annotations
 
-import json
 import os
-import subprocess
 import threading
 import time
 from collections.abc import Sequence
@@ -30,6 +28,7 @@ from evenwall.model import Casting, Mould, read_resin, read_rig
 from evenwall.numerics.film import Coat, FilmMesh, FilmResult
 from evenwall.planning import make_plan, walls
 from evenwall.planning.wall import compute_wall
+from tests.bench import kept as files
 from tests.bench.random_forms import form
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -81,27 +80,14 @@ def judged(seed: int) -> dict[str, Any]:
     low = wall.min / wall.mean
     values = (low, low / bound, (promised.worst_case_min_mm or np.nan) / promised.mean_mm)
     figures = dict(zip(FIGURES, (*map(float, values), counted.steps), strict=True))
-    return about | figures | {"processor_s": spent_s, "commit": commit()}
-
-
-def commit() -> str:
-    words = ["git", "-C", str(ROOT), "rev-parse", "--short", "HEAD"]
-    return subprocess.run(words, capture_output=True, text=True, check=False).stdout.strip()
+    return about | figures | {"processor_s": spent_s, "commit": files.commit()}
 
 
 def kept(seed: int) -> dict[str, Any]:
     """The result of a seed, computed unless it is there."""
     if BUDGET_S is not None:
         return judged(seed)
-    path = KEPT / f"{seed}.json"
-    if path.exists() and os.environ.get("FRESH") != "1":
-        found: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
-        return found
-    found = judged(seed)
-    scratch = path.with_suffix(".part")
-    scratch.write_text(json.dumps(found), encoding="utf-8")
-    scratch.replace(path)
-    return found
+    return files.kept(KEPT / f"{seed}.json", lambda: judged(seed))
 
 
 def row(found: dict[str, Any]) -> str:

@@ -129,3 +129,19 @@ def test_disagreement_bounds_the_error() -> None:
     assert off.known.area_at_volume == pytest.approx(0.04)
     with pytest.raises(InputError, match="weigh again"):
         weigh(1000.0, known, 1400.0, 0.005)
+
+
+def test_flat_end_opens_as_a_whole() -> None:
+    """A cylinder is open at its top: a height of its top cuts 0.2 % of it off, and a mouth narrower
+    than its top would need a lid, so it is refused with the height that works."""
+    cylinder = {"kind": "cylinder", "height_mm": 100.0, "diameter_mm": 80.0}
+    shape = made(body=[cylinder], mouth={"height_mm": 100.0})
+    assert shape.volume_cm3 == pytest.approx(math.pi * 40**2 * 100 / 1000, rel=0.005)
+    assert shape.how == "a cylinder"
+    for mouth in (None, {"diameter_mm": 40.0}):
+        with pytest.raises(InputError, match="height_mm = 100 opens it at its top"):
+            made(body=[cylinder], mouth=mouth)
+    with pytest.raises(InputError, match="diameter_mm = 50 is half its width"):
+        made(body=[{"kind": "ball", "diameter_mm": 100.0}])
+    with pytest.raises(InputError, match=r"must lie between 0.2 mm and 99.8 mm"):
+        made(body=[{"kind": "ball", "diameter_mm": 100.0}], mouth={"height_mm": 100.0})

@@ -177,3 +177,23 @@ def test_the_opening_of_an_open_scan_is_proposed_as_a_cut(tmp_path: Path) -> Non
     data = {"name": "scan", "scan": {"file": "open.ply", "units": "mm"}}
     again = build(parse_measures({**data, "mouth": shape.mouth.model_dump()}, "test"), tmp_path)
     assert again.volume_cm3 == pytest.approx(shape.volume_cm3, rel=0.01)
+
+
+def test_closed_scan_with_a_flat_top_is_opened_there(tmp_path: Path) -> None:
+    """A cylinder's proposal is all of its top; 0.2 % of its height is cut off."""
+    trimesh.creation.cylinder(radius=40.0, height=100.0, sections=256).export(tmp_path / "c.stl")
+    shape = scanned(tmp_path, "c.stl", mouth=False, units="mm")
+    assert shape.volume_cm3 == pytest.approx(math.pi * 40**2 * 100 / 1000, rel=0.005)
+    assert any("An opening is proposed at the top" in note for note in shape.notes)
+
+
+def test_file_drawn_in_other_units_is_refused(tmp_path: Path) -> None:
+    """glTF's unit is the metre; many programs write millimetres all the same."""
+    trimesh.creation.icosphere(radius=R).export(tmp_path / "ball.glb")
+    with pytest.raises(InputError, match=r"makes the form 1.4e\+05 mm long.*write known_mm"):
+        scanned(tmp_path, "ball.glb")
+
+
+def test_missing_file_is_named(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=r"none.stl: there is no such file beside"):
+        scanned(tmp_path, "none.stl", known_mm=100.0)

@@ -179,7 +179,7 @@ def _bodies(measures: Measures) -> Shape:
     if sections is not None:
         points, faces = turn(sections, _pitch(sections))
         if measures.mouth is None and sections.top == "open":
-            return Shape(points, faces, _known_of(points), measures.body[0].kind)
+            return Shape(points, faces, _known_of(points), _one(measures.body[0]))
     else:
         low = np.min([p.bounds()[0] for _, p in placed], axis=0)
         high = np.max([p.bounds()[1] for _, p in placed], axis=0)
@@ -198,7 +198,7 @@ def _bodies(measures: Measures) -> Shape:
     mouth = settled(points, faces, measures.mouth or Mouth())
     whole = points, faces
     points, faces = open_at(points, faces, mouth)
-    how = measures.body[0].kind if one is not None else f"{len(measures.body)} simple bodies"
+    how = _one(one) if one is not None else f"{len(measures.body)} simple bodies"
     return Shape(points, faces, _known_of(points), how, whole=whole, mouth=mouth)
 
 
@@ -217,6 +217,11 @@ _FIELDS = {
 }
 
 
+def _one(body: Body) -> str:
+    """Return the body's kind with its article."""
+    return f"an {body.kind}" if body.kind == "egg" else f"a {body.kind}"
+
+
 def _lengths(body: Body) -> list[float]:
     """Return the lengths that this kind of body needs, in the order of `_FIELDS`."""
     wanted = _FIELDS[body.kind]
@@ -224,8 +229,7 @@ def _lengths(body: Body) -> list[float]:
     for name in wanted:
         value = getattr(body, name)
         if value is None:
-            article = "an" if body.kind == "egg" else "a"
-            limit = f"{article} {body.kind} needs {', '.join(wanted)}"
+            limit = f"{_one(body)} needs {', '.join(wanted)}"
             raise InputError(name, "missing", limit, hint="measure the missing lengths")
         found.append(value)
     return found

@@ -12,12 +12,13 @@ from evenwall.geometry.surface import boundary_loops, loop_area
 
 LEVELS = 240  # heights that are tried for an opening of a stated width
 NEAR_END = 0.002  # share of the height: no cut is nearer to an end
+FLAT_END = 0.25  # a section next to the end with so much of the largest one's area: the end is flat
 
 
 def at_diameter(points: Array, faces: Index, diameter_mm: float, side: str) -> float:
     """Return the height, nearest the stated side, of a level cut with the area of this diameter.
 
-    Raises InputError if the form is nowhere this wide.
+    Raises InputError if the form is nowhere this wide, or wider from its very end on.
     """
     low, high = float(points[:, 2].min()), float(points[:, 2].max())
     levels = np.linspace(low, high, LEVELS + 2)[1:-1]
@@ -35,8 +36,25 @@ def at_diameter(points: Array, faces: Index, diameter_mm: float, side: str) -> f
         )
     k = int(enough[0])
     if k == 0:
-        return float(levels[0])
+        raise InputError(
+            "mouth.diameter_mm",
+            f"{diameter_mm:g}",
+            f"the form's {side} is {wide[0]:.0f} mm across already",
+            unit="mm",
+            hint=f"height_mm = {high if side == 'top' else low:g} opens it at its {side}",
+        )
     return float(np.interp(diameter_mm, [wide[k - 1], wide[k]], [levels[k - 1], levels[k]]))
+
+
+def off_flat_end(points: Array, faces: Index, height_mm: float, side: str) -> float:
+    """Return the height of a level cut; one in the form's flat end is moved just inside it."""
+    low, high = float(points[:, 2].min()), float(points[:, 2].max())
+    room = 1.01 * NEAR_END * (high - low)
+    end, inside = (high, high - room) if side == "top" else (low, low + room)
+    if abs(height_mm - end) >= room:
+        return height_mm
+    areas = section_areas(points, faces, np.array([inside, *np.linspace(low, high, 12)[1:-1]]))
+    return inside if areas[0] >= FLAT_END * areas.max() else height_mm
 
 
 def section_areas(points: Array, faces: Index, levels: NDArray[np.float64]) -> Array:

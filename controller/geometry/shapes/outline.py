@@ -40,6 +40,8 @@ _UNREADABLE = (
 
 def open_picture(path: Path) -> Image.Image:
     """Return a JPEG, PNG or WebP turned upright. Raises InputError."""
+    if not path.is_file():
+        raise InputError("file", path.name, "there is no such file beside the measurements")
     try:
         size = path.stat().st_size
         if size > MOST_BYTES:

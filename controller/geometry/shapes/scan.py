@@ -17,7 +17,7 @@ from evenwall.geometry.shapes import known as how_well
 from evenwall.geometry.shapes.measures import Mouth, Scan
 from evenwall.geometry.shapes.opening import middle_of, plane_of
 from evenwall.geometry.shapes.sections import Array, Index
-from evenwall.geometry.shapes.shape import Shape, open_at, settled
+from evenwall.geometry.shapes.shape import Shape, open_at, proposed, settled
 from evenwall.geometry.shapes.wrap import wrap
 from evenwall.geometry.surface import boundary_loops, loop_area
 
@@ -27,6 +27,7 @@ FARTHEST = 1e7  # a drawing in a national grid, in metres; beyond it a float32 r
 SMALLEST = 1e-6  # of any unit: smaller is a point
 MANY_FACES = 120_000  # a mesh with more is drawn again on cells: any later step with it is slower
 FLOATER = 0.10  # share of the largest body's skin: a body with less is a floater
+SHORTEST_MM, LONGEST_MM = 5.0, 3000.0  # beyond these a file's units are taken for wrong
 MOUTH_SHARE = 0.004  # share of the skin: a hole with less is no opening
 # glTF 2.0, 3.6.1: metres, y up. The other formats define neither; a 3MF names its own unit.
 AGAIN = "scan or export it again, as one surface of triangles"
@@ -83,6 +84,9 @@ def read_mesh(path: Path) -> tuple[Array, Index]:
     kind = path.suffix.lower().lstrip(".")
     if kind not in FORMATS:
         limit = f"must be {', '.join(one.upper() for one in FORMATS[:-1])} or GLB"
+        raise InputError("scan.file", path.name, limit)
+    if not path.is_file():
+        limit = "there is no such file beside the measurements"
         raise InputError("scan.file", path.name, limit)
     try:
         mesh, _ = mesh_files.load(path, "scan.file")
@@ -165,6 +169,15 @@ def _scale(mending: Mending, scan: Scan, kind: str) -> float:
                 hint="measure its height and write known_mm, or name the file's units",
             )
         mending.points = mending.points * MM_PER_UNIT[units]
+        longest = MM_PER_UNIT[units] * float(size.max())
+        if not SHORTEST_MM <= longest <= LONGEST_MM:
+            raise InputError(
+                "scan.units",
+                units,
+                f"makes the form {longest:.3g} mm long: must be {SHORTEST_MM:g} to "
+                f"{LONGEST_MM:g} mm",
+                hint="measure its height and write known_mm, or name the file's units",
+            )
         mending.notes.append(
             f"Assumed to be drawn in {units}; the size was not checked against any measure."
         )
@@ -343,15 +356,16 @@ def _mouth_of(mending: Mending, mouth: Mouth | None) -> Mouth:
     if mouth is not None:
         return mouth
     wide = float(np.ptp(mending.points[:, :2], axis=0).min())
-    proposed = round(0.5 * wide)
-    if proposed < 1:
+    if wide < 2.0:
         limit = "must be at least 2 mm, or have an opening"
         raise InputError("the scan's width", f"{wide:.3g}", limit, unit="mm", hint=AGAIN)
+    found = proposed(mending.points, mending.faces)
+    wide_mm = f" of {found.diameter_mm:g} mm" if found.diameter_mm else ""
     mending.notes.append(
-        f"The scan is closed all round. An opening of {proposed} mm is proposed at the top. "
+        f"The scan is closed all round. An opening{wide_mm} is proposed at the top. "
         "Move it with a finger on the phone, or with [mouth] in the file."
     )
-    return Mouth(diameter_mm=float(proposed))
+    return found
 
 
 def _its_own_mouth(mending: Mending) -> Mouth | None:

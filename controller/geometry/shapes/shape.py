@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import trimesh
@@ -10,7 +11,7 @@ import trimesh
 from evenwall.errors import InputError
 from evenwall.geometry.shapes.known import Known
 from evenwall.geometry.shapes.measures import Mouth
-from evenwall.geometry.shapes.opening import at_diameter, cut_level
+from evenwall.geometry.shapes.opening import at_diameter, cut_level, off_flat_end
 from evenwall.geometry.shapes.sections import Array, Index
 from evenwall.geometry.surface import boundary_loops, enclosed_volume, surface_integrals
 
@@ -61,14 +62,36 @@ def open_at(points: Array, faces: Index, mouth: Mouth) -> tuple[Array, Index]:
 def settled(points: Array, faces: Index, mouth: Mouth) -> Mouth:
     """Return the mouth with its height. Raises InputError for a mouth without height and width."""
     if mouth.height_mm is not None:
-        return mouth
+        if any(mouth.lean_deg):
+            return mouth
+        height = off_flat_end(points, faces, mouth.height_mm, mouth.side)
+        return mouth.model_copy(update={"height_mm": height})
     if mouth.diameter_mm is None:
-        wide = float(np.ptp(points[:, :2], axis=0).min())
         raise InputError(
             "mouth",
             "missing",
             "say where the resin is poured in: [mouth] diameter_mm or height_mm",
-            hint=f"diameter_mm = {0.5 * wide:.0f} is half its width",
+            hint=_words(proposed(points, faces, mouth.side)),
         )
     height = at_diameter(points, faces, mouth.diameter_mm, mouth.side)
     return mouth.model_copy(update={"height_mm": height})
+
+
+def _words(mouth: Mouth) -> str:
+    """Return a proposed mouth as the maker may write it into the file, whose lengths are in mm."""
+    if (across := mouth.diameter_mm) is not None:
+        return f"diameter_mm = {across:g} is half its width"
+    end = mouth.height_mm
+    return f"height_mm = {end:g} opens it at its {mouth.side}"
+
+
+def proposed(points: Array, faces: Index, side: Literal["top", "bottom"] = "top") -> Mouth:
+    """Return the mouth that most forms of this kind have: half as wide as the form, or the whole of
+    its end where that is wider."""
+    half = round(0.5 * float(np.ptp(points[:, :2], axis=0).min()))
+    try:
+        at_diameter(points, faces, half, side)
+    except InputError:
+        end = points[:, 2].max() if side == "top" else points[:, 2].min()
+        return Mouth(side=side, height_mm=round(float(end), 1))
+    return Mouth(side=side, diameter_mm=float(half))

@@ -58,7 +58,7 @@ const draftName = (mode, what, id) => (id ? `${mode}-${what}-${id}` : `${mode}-$
 // [key, words, kind, least, most]: the limits within which the cure's equations hold.
 const SHEET = [
   ["pot_life_min", "Pot life, min", "plain", 0.5, 1440], ["pot_life_mass_g", "at a mass of", "mass", 5, 5000], ["pot_life_temp_degC", "and at", "temp", 0, 60],
-  ["mixed_viscosity_mPa_s", "Mixed viscosity, mPa s", "plain", 20, 50000], ["mix_ratio_b_per_100a", "B to 100 of A, by weight", "plain", 0.5, 5000],
+  ["mixed_viscosity_mPa_s", "Mixed viscosity, mPa\u00a0s", "plain", 20, 50000], ["mix_ratio_b_per_100a", "B to 100 of A, by weight", "plain", 0.5, 5000],
   ["mixed_density_g_cm3", "Mixed density, g/cm³", "plain", 0.7, 2.5], ["peak_exotherm_degC", "Peak exotherm", "temp", 1, 300], ["demould_min", "Demould after, min", "plain", 1, 20160],
 ];
 const MORE = [
