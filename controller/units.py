@@ -121,6 +121,17 @@ SHOWN: dict[System, dict[str, ShownUnit]] = {
 _FIGURE, _NUMBER = re.compile(FIGURE), re.compile(NUMBER)
 
 
+def percent(fraction: float, decimals: int = 0, sign: str = "") -> str:
+    """Return a fraction in per cent, with a space before the symbol (SI Brochure, 9th ed., 5.4.7).
+
+    sign: '+' to show a plus sign too.
+
+    >>> percent(0.34)
+    '34 %'
+    """
+    return f"{100.0 * fraction:{sign}.{decimals}f} %"
+
+
 def shown(text: str, system: System = "metric") -> str:
     """Return a sentence with its figures in the units that the reader chose."""
     return _FIGURE.sub(lambda found: _figures(found, system), text)

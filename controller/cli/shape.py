@@ -19,6 +19,7 @@ from evenwall.geometry.shapes.shape import Shape
 from evenwall.model import parse
 from evenwall.model.written import toml_text
 from evenwall.reports.shape_view import picture
+from evenwall.units import percent
 
 
 @dataclass(frozen=True)
@@ -50,8 +51,8 @@ class Made:
         lines = [
             f"{self.name}, from {shape.how}",
             f"  size   {wide:.0f} mm x {deep:.0f} mm x {high:.0f} mm",
-            f"  skin   {shape.area_cm2:.0f} cm2, known to {shape.known.area:.1%}",
-            f"  holds  {shape.volume_cm3:.0f} cm3, known to {shape.known.volume:.1%}",
+            f"  skin   {shape.area_cm2:.0f} cm2, known to {percent(shape.known.area, 1)}",
+            f"  holds  {shape.volume_cm3:.0f} cm3, known to {percent(shape.known.volume, 1)}",
             *(f"- {note}" for note in shape.notes),
             *(f"Written: {path}" for path in self.written),
         ]

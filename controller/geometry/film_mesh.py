@@ -12,6 +12,7 @@ from evenwall.geometry.mould import Cavity
 from evenwall.geometry.remeshing import isotropic
 from evenwall.numerics.film import FilmMesh
 from evenwall.numerics.film.mesh import MAX_CELLS, MIN_CELLS, levelling_bounds
+from evenwall.units import percent
 
 Floats = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
@@ -50,7 +51,7 @@ def film_mesh(cavity: Cavity, mesh_mm: float) -> FilmMesh:
         raise InputError(
             "mesh size",
             f"{mesh_mm:g}",
-            f"loses {lost:.0%} of the mould's area, in detail finer than the mesh",
+            f"loses {percent(lost)} of the mould's area, in detail finer than the mesh",
             unit="mm",
             hint="use a finer mesh",
         )

@@ -32,6 +32,7 @@ from evenwall.run.events import AlertRaised, BoardRefused, Halted
 from evenwall.run.fate import Fate, fate
 from evenwall.run.state import Coat, RunState
 from evenwall.run.user_messages import TROUBLES
+from evenwall.units import percent
 
 SCALE_G = 1.0  # a kitchen scale and a little flash: a smaller difference does not count
 GAUGE_MM = 0.2  # callipers on a cured rim: a smaller difference does not count
@@ -286,7 +287,7 @@ def _of_coat(planned: CoatPlan, coat: Coat) -> list[Trouble]:
         abs(ratio * planned.part_a_g / planned.part_b_g - 1.0),
     )
     if off > WEIGHT_REFUSE:
-        add("weights_off", f"Coat {coat.coat} was weighed {off:.0%} off the plan.")
+        add("weights_off", f"Coat {coat.coat} was weighed {percent(off)} off the plan.")
     gel_s, clock = coat.gel_coat_s, planned.clock
     if gel_s is not None and not clock.gel_low_s <= gel_s <= clock.gel_high_s:
         said = (

@@ -17,7 +17,7 @@ from evenwall.errors import PlanError
 from evenwall.model import Casting
 from evenwall.numerics import cure, heat
 from evenwall.planning.batch import CLOSE_UP_S, Batch
-from evenwall.units import degC, kelvin, metres
+from evenwall.units import degC, kelvin, metres, percent
 
 if TYPE_CHECKING:
     from evenwall.planning.rests import RestOutlook  # loads the film, which a service does not
@@ -255,7 +255,8 @@ def heat_caution(said: dict[str, Any]) -> list[str]:
     why = f" {said['why']}" if said["why"] else ""
     return [
         f"Earlier coats warm the mould. Coat {worst['coat']} meets a wall "
-        f"{worst['wall_warmer_K']:.0f} K warmer and gels about {worst['gel_earlier']:.0%} earlier "
-        f"than a first coat; its clock and its spin allow for that.{why} Pour each coat when its "
-        "clock begins to allow it: poured later it meets a cooler wall and gels later than planned."
+        f"{worst['wall_warmer_K']:.0f} K warmer and gels about "
+        f"{percent(worst['gel_earlier'])} earlier than a first coat; its clock and its spin allow "
+        f"for that.{why} Pour each coat as soon as its clock allows it: a coat that is poured "
+        "later meets a cooler wall and gels later than planned."
     ]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from evenwall.model import CoatClock, CoatPlan, Plan
+from evenwall.units import percent
 
 
 def clock_words(time_s: float) -> str:
@@ -107,7 +108,7 @@ def describe(plan: Plan) -> str:
     lines += [
         "",
         f"Resin  {totals.resin_g:.0f} g weighed{cost}; the casting holds {totals.hollow_g:.0f} g,"
-        f" solid would be {totals.solid_g:.0f} g ({totals.saved_fraction:.0%} saved)",
+        f" solid would be {totals.solid_g:.0f} g ({percent(totals.saved_fraction)} saved)",
         f"Time   {totals.elapsed_min:.0f} min in all; open the mould from"
         f" {totals.demould_from_min:.0f} min",
         "",

@@ -30,6 +30,7 @@ from evenwall.numerics.film import (
 from evenwall.numerics.film.mesh import levelling_bounds
 from evenwall.planning.recipe import Recipe, rippled, time_of
 from evenwall.planning.wall import SURFACE_TENSION_N_M
+from evenwall.units import percent
 from evenwall_bridge.clock import SystemClock
 from evenwall_bridge.contract import Clock
 
@@ -75,14 +76,14 @@ class Day:
 
 AS_PLANNED = Day("as planned")
 BAD_DAYS = (
-    Day("15 % thinner", viscosity=0.85),
-    Day("15 % thicker", viscosity=1.15),
+    Day("viscosity 15 % lower", viscosity=0.85),
+    Day("viscosity 15 % higher", viscosity=1.15),
     Day("gels 10 % early", gel=0.9),
     Day("gels 10 % late", gel=1.1),
     Day("0.5 % ripple towards the rim", ripple=-0.005),
     Day("0.5 % ripple from the rim", ripple=0.005),
 )
-LATE_DAYS = tuple(Day(f"begins {late:.0%} late", late=late) for late in (0.08, 0.18))
+LATE_DAYS = tuple(Day(f"begins {percent(late)} late", late=late) for late in (0.08, 0.18))
 TENSION_DAY = Day("surface tension 30 % higher", tension=1.3)
 
 

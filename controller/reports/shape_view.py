@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 from evenwall.geometry.shapes.shape import Shape
 from evenwall.geometry.surface import Array, Index
 from evenwall.palette import COATS, INK, PAPER
-from evenwall.units import SHOWN, System, shown
+from evenwall.units import SHOWN, System, percent, shown
 
 
 def picture(shape: Shape, title: str, units: System = "metric") -> Figure:
@@ -31,8 +31,8 @@ def picture(shape: Shape, title: str, units: System = "metric") -> Figure:
     known = shape.known
     skin, holds = f"{shape.area_cm2:.0f} cm2", f"{shape.volume_cm3:.0f} cm3"
     figure.suptitle(
-        f"{title}: skin {shown(skin, units)} ± {known.area:.1%}, holds "
-        f"{shown(holds, units)} ± {known.volume:.1%}",
+        f"{title}: skin {shown(skin, units)} ± {percent(known.area, 1)}, holds "
+        f"{shown(holds, units)} ± {percent(known.volume, 1)}",
         color=INK,
         fontsize=11,
     )

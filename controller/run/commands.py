@@ -46,6 +46,7 @@ from evenwall.run.orders import Begin, Refine, Replan, ReportCall
 from evenwall.run.replanning import cannot_take_over
 from evenwall.run.turning import turn_again
 from evenwall.run.user_messages import CHECKLIST, HALTED, LOST_LINES
+from evenwall.units import percent
 
 _BEFORE_POUR = (Step.MIX, Step.DEGAS, Step.POUR)
 MOST_DRAFTS = 20  # fields with text that is typed but not yet sent
@@ -153,9 +154,9 @@ def _weigh(moment: Moment, command: Command, order: orders.Weigh) -> None:
         if ratio.verdict != "good":
             sentence = ratio.sentence
         elif error > WEIGHT_REFUSE:
-            sentence = f"The mix is off by {error:.0%} from the plan: weigh again."
+            sentence = f"The mix is {percent(error)} off the plan: weigh again."
         elif error > WEIGHT_WARN:
-            sentence = f"The mix is off by {error:.1%} from the plan: correct it if you can."
+            sentence = f"The mix is {percent(error, 1)} off the plan: correct it if you can."
         accept(moment, command, sentence, Weighed(part_a_g=part_a_g, part_b_g=part_b_g))
 
 

@@ -15,6 +15,7 @@ from evenwall.model import ScaleView, Step, WeighingView
 from evenwall.planning.weighing import WARN_PERCENT, check
 from evenwall.run.alerts import WEIGHT_REFUSE
 from evenwall.run.state import Coat, RunState
+from evenwall.units import percent
 
 # All of these are our own choices, tried on the simulated scale.
 CUP_G = 2.0  # the lightest cup; the drift of an empty pan is smaller
@@ -313,7 +314,7 @@ def _over(state: RunState, portion: Portion, net_g: float) -> str:
     if whole_g > MOST * (portion.taken_g + portion.target_g):
         return f"{said}: is something else on the scale?"
     if not _may_take(state, portion, net_g):
-        return f"{said}, more than {WEIGHT_REFUSE:.0%} of the mix: take some out."
+        return f"{said}, more than {percent(WEIGHT_REFUSE)} of the mix: take some out."
     known_g = state.coat.part_b_g if is_a else state.coat.part_a_g
     if known_g is None:
         return f"{said}: weigh {other_due_g:.1f} g of part {other}."

@@ -20,6 +20,7 @@ from evenwall.run.schedule import next_from_s
 from evenwall.run.state import RunState
 from evenwall.run.turning import begin_turning, may_stop, park, turn_again
 from evenwall.run.user_messages import AT_THE_FRAME, CHECKLIST, OR_HOLD, not_now
+from evenwall.units import percent
 
 
 def steps_by_themselves(moment: Moment) -> None:
@@ -90,7 +91,7 @@ def _weights_off(moment: Moment, confirmed: bool) -> str:
     if error <= WEIGHT_REFUSE:
         return ""
     return (
-        f"The weights are off by {error:.0%}: weigh again. No advice can be given for such a "
+        f"The weights are off by {percent(error)}: weigh again. No advice can be given for such a "
         f"mix; go on with it only if you know better."
     )
 

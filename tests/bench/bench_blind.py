@@ -20,6 +20,7 @@ from evenwall.model import Casting, Mould, Plan, read_resin, read_rig
 from evenwall.planning import make_plan
 from evenwall.simulation.blind.draws import draw
 from evenwall.simulation.blind.world import BlindWorld, as_planned
+from evenwall.units import percent
 from evenwall_bridge.clock import SystemClock
 from tests.bench.forms import FORMS
 
@@ -70,12 +71,12 @@ def row(name: str, plan: Plan, draws: int, spacing_mm: float) -> str:
     cured = np.array([truth.min_mm for truth in found])
     mean = np.mean([truth.mean_mm for truth in found]) / printed
     lid = np.mean([truth.lid_share for truth in found])
-    kept = "-" if odds_mm is None else f"{np.mean(cured >= odds_mm):.0%}"
+    kept = "-" if odds_mm is None else percent(np.mean(cured >= odds_mm))
     nine = "-" if odds_mm is None else f"{odds_mm / printed:.3f}"
     return (
         f"| {name} | {(plan.wall.min_mm or 0.0) / printed:.3f}, {nine} | "
-        f"{np.median(of_mean):.3f}, {np.percentile(of_mean, 10):.3f} | {mean - 1.0:+.1%} | "
-        f"{lid:.1%} | {kept} |"
+        f"{np.median(of_mean):.3f}, {np.percentile(of_mean, 10):.3f} | "
+        f"{percent(mean - 1.0, 1, '+')} | {percent(lid, 1)} | {kept} |"
     )
 
 

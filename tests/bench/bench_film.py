@@ -18,7 +18,7 @@ from pathlib import Path
 import numpy as np
 
 from evenwall.numerics.film import Coat, FilmMesh, FilmResult, Numerics, Spin, coat, coats
-from evenwall.units import rad_s
+from evenwall.units import percent, rad_s
 from tests.support.balls import GEL_S, SET_S, open_ball, resin
 
 STAGES = 4  # right-hand sides a step
@@ -79,7 +79,7 @@ def kernels() -> None:
         print(
             f"batched, {mesh.cells} cells: {each_ns:.1f} ns per cell, right-hand side and lane; "
             f"a 12-minute coat {taken_s / LANES:.2f} s ({np.mean(steps):.0f} steps, lanes "
-            f"{np.mean(steps) / max(steps):.0%} full)"
+            f"{percent(np.mean(steps) / max(steps))} full)"
         )
         held = mesh.cells * LANES * BYTES // 2
         for name, size in (("the kernel's own arrays", held), ("400 MB", 400_000_000)):

@@ -21,6 +21,7 @@ from typing import Any
 import numpy as np
 from scipy.special import ndtr, ndtri
 
+from evenwall.units import percent
 from tests.support import cupsim
 from tests.support.cupsim import Days, FloatArray, Resins, at_rate
 
@@ -167,7 +168,10 @@ def main() -> None:
     lot = cupsim.drawn(cupsim.WORLDS[0], rng, COUNT, "no_reaction")
     over_K, days = curves(lot)
     delayed = lot.today.block_s > 0.0
-    print(f"no reaction named at best by {', '.join(map(str, LOOKS))} pot lives, {FALSE:.0%} false")
+    print(
+        f"no reaction named at best by {', '.join(map(str, LOOKS))} pot lives, "
+        f"{percent(FALSE)} false"
+    )
     for placement in PLACEMENTS:
         in_s = (0.6 if placement == "cup" else 1.0) * lot.day.pour_s + IN_S
         for kind, lanes in (("ordinary", ~delayed), ("delayed", delayed)):

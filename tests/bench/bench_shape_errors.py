@@ -15,6 +15,7 @@ from evenwall.geometry.shapes import known
 from evenwall.geometry.shapes.build import sections_of
 from evenwall.geometry.shapes.measures import parse_measures
 from evenwall.geometry.shapes.sections import area_and_volume, turn
+from evenwall.units import percent
 
 Array = NDArray[np.float64]
 
@@ -64,7 +65,7 @@ def main() -> None:
     for count, seed in CASES:
         rng = np.random.default_rng(seed)
         within = np.mean([np.array(ratios(rng, count)) <= 1.0 for _ in range(FORMS)], axis=0)
-        print(f"| {count} | {FORMS} | {within[0]:.0%} | {within[1]:.0%} |", flush=True)
+        print(f"| {count} | {FORMS} | {percent(within[0])} | {percent(within[1])} |", flush=True)
 
 
 if __name__ == "__main__":

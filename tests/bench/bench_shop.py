@@ -24,6 +24,7 @@ import uvicorn
 from evenwall.model import Countdown, MqttSpec, RigSpec, read_toml
 from evenwall.telemetry.fleet import Shop
 from evenwall.telemetry.publisher import Telemetry
+from evenwall.units import percent
 from evenwall_bridge.clock import SystemClock
 from evenwall_web.shop import shop_app
 from tests.telemetry.brokers import Bench, Mosquitto, casting, free_port, until
@@ -105,7 +106,7 @@ async def page(url: str, pids: dict[str, int]) -> None:
     print(f"rig to page: p50 {rank[0]:.0f} ms, p99 {rank[1]:.0f} ms, p99.9 {rank[2]:.0f} ms")
     for name, pid in pids.items():
         share = (cpu_s(pid) - spent_s[name]) / MEASURE_S
-        print(f"{name}: {share:.0%} of one core, {rss_MB(pid):.0f} MB")
+        print(f"{name}: {percent(share)} of one core, {rss_MB(pid):.0f} MB")
 
 
 async def bench(folder: Path) -> None:

@@ -30,6 +30,7 @@ from evenwall.records.rows import Batch
 from evenwall.run.folding import fold_all
 from evenwall.simulation.scripted_operator import Habits, Operator
 from evenwall.simulation.twin import ProbeTrouble, Weather
+from evenwall.units import percent
 from evenwall_bridge.clock import Anchor, LoopClock, run_virtual
 from evenwall_bridge.contract import LinkLost
 from evenwall_bridge.sim_board import VirtualBoard
@@ -556,7 +557,8 @@ def table(outcomes: list[Outcome]) -> str:
         hows = Counter(how for o in those for _, how in o.lost)
         share = hows.total() / coats if coats else 0.0
         told = ", ".join(f"{how} {count}" for how, count in hows.most_common())
-        return f"| {name} | {len(those)} | {coats} | {hows.total()} | {share:.1%} | {told} |"
+        lost = f"{hows.total()} | {percent(share, 1)}"
+        return f"| {name} | {len(those)} | {coats} | {lost} | {told} |"
 
     lines.append(row("none", [o for o in outcomes if not o.kinds]))
     for kind in KINDS:
@@ -569,11 +571,12 @@ def table(outcomes: list[Outcome]) -> str:
     lost = sum(len(o.lost) for o in outcomes)
     lines += [
         "",
-        f"- {len(outcomes)} castings, {coats} coats, {lost} of them lost ({lost / coats:.1%}); "
-        f"castings that broke an invariant: {sum(bool(o.broken) for o in outcomes)}.",
+        f"- {len(outcomes)} castings, {coats} coats, {lost} of them lost "
+        f"({percent(lost / coats, 1)}); castings that broke an invariant: "
+        f"{sum(bool(o.broken) for o in outcomes)}.",
         f"- The gel was called by probe or model {len(called)} times, {early} times more than "
-        f"{EARLY:.0%} early: {early / len(called):.2%}, where the judge states 1 % at most.",
-        f"- {sum(o.lasted_s for o in outcomes) / 3600:.0f} h lived in "
+        f"{percent(EARLY)} early: {percent(early / len(called), 2)}. The judge states at most 1 %.",
+        f"- {sum(o.lasted_s for o in outcomes) / 3600:.0f} h of castings took "
         f"{sum(o.cpu_s for o in outcomes):.0f} s of one core.",
     ]
     return "\n".join(lines)

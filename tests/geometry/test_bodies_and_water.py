@@ -101,7 +101,9 @@ def test_weighing_in_air() -> None:
 
 def test_water_of_another_mould_is_refused() -> None:
     """Half a litre is no water of a ball of 140 mm, 1437 cm3: the refusal names both volumes."""
-    with pytest.raises(InputError, match=r"water's volume is 501 cm3: must be within 30% .*14\d\d"):
+    with pytest.raises(
+        InputError, match=r"water's volume is 501 cm3: must be within 30 % .*14\d\d"
+    ):
         made(
             body=[{"kind": "ball", "diameter_mm": 140.0}],
             mouth={"diameter_mm": 70.0},
@@ -118,7 +120,7 @@ def test_water_scales_every_length() -> None:
     assert shape.scale == pytest.approx(1 / 0.99, rel=1e-4)
     assert shape.area_cm2 == pytest.approx(true.area_cm2, rel=1e-3)
     assert shape.known.volume < made(body=[cup]).known.volume
-    assert any("3.1% more than the measures" in note for note in shape.notes)
+    assert any("3.1 % more than the measures" in note for note in shape.notes)
 
 
 def test_disagreement_bounds_the_error() -> None:

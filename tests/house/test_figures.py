@@ -87,6 +87,27 @@ def without_unit(path: Path) -> Iterator[str]:
                 yield f"{path.name}:{part.lineno}: {whole}"
 
 
+# A figure and % without a space between them (SI Brochure, 9th ed., 5.4.7), and what looks like it:
+# lengths in drawings and style sheets, a setting of systemd, an escape in an address.
+NO_SPACE = re.compile(r"\d%(?![\w(;])")
+NO_FIGURE = re.compile(r"^\d+%$|<\w+ |\.style\.|MemoryMax=|://")
+
+
+def without_space(path: Path) -> Iterator[str]:
+    """Yield strings and formats that would print a percentage without its space.
+
+    `evenwall.units.percent` prints one; a format such as `:.0%` does not.
+    """
+    for number, text in sentences(path):
+        if NO_SPACE.search(text) and not NO_FIGURE.search(text):
+            yield f"{path.name}:{number}: {text}"
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.FormattedValue) and node.format_spec is not None:
+            form = "".join(ast.unparse(part) for part in ast.walk(node.format_spec))
+            if "%'" in form:
+                yield f"{path.name}:{node.lineno}: {ast.unparse(node.value)}"
+
+
 def of_script(path: Path) -> Iterator[tuple[int, str]]:
     """Yield line and text of each string of a script; 1.5 stands for each filled-in part."""
     for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), 1):
@@ -140,4 +161,29 @@ def test_a_figure_whose_name_has_a_unit_says_it(tmp_path: Path) -> None:
         for path in sorted((ROOT / folder).rglob("*.py")):
             if "simulation" not in path.parts:
                 found += list(without_unit(path))
+    assert found == []
+
+
+def test_a_percentage_has_a_space(tmp_path: Path) -> None:
+    probe = tmp_path / "probe.py"
+    probe.write_text('f"{a:.0%} of it"; "8% of it"; f"{a}% of it"; f"{percent(a)}"; "8 % of it"\n')
+    assert len(list(without_space(probe))) == 3
+    found = []
+    for folder in ("controller", "firmware_bridge", "web", "hardware", "tests"):
+        for path in sorted((ROOT / folder).rglob("*.py")):
+            if path != Path(__file__):
+                found += list(without_space(path))
+    for path in sorted((ROOT / "web" / "panel").rglob("*.js")):
+        if "vendor" not in path.parts:
+            strings = (text for _, text in of_script(path))
+            found += [f"{path.name}: {one}" for one in strings if NO_SPACE.search(one)]
+    assert [one for one in found if not re.search(r": [\d.]+%$", one)] == []
+
+
+def test_a_percentage_on_a_page_has_a_space() -> None:
+    found = []
+    for pattern in ("*.md", "web/guide/**/*.md", "hardware/**/*.md"):
+        for path in ROOT.glob(pattern):
+            lines = path.read_text(encoding="utf-8").splitlines()
+            found += [f"{path.name}: {line}" for line in lines if NO_SPACE.search(line)]
     assert found == []

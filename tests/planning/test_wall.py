@@ -122,7 +122,7 @@ def test_mesh_sizes_out_of_range_name_what_would_do(monkeypatch: pytest.MonkeyPa
 
 def test_detail_lost_to_a_coarse_mesh_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(filmmesh, "LOSS", 0.01)  # the lighthouse's gallery loses 1.2 % at 8 mm
-    with pytest.raises(InputError, match="loses 1% of the mould's area, in detail finer"):
+    with pytest.raises(InputError, match="loses 1 % of the mould's area, in detail finer"):
         film_mesh(cavity("lighthouse"), 8.0)
 
 

@@ -357,7 +357,7 @@ def test_weights_off_too_far_are_refused() -> None:
     assert "weights_refused" in bench.alerts()
     answer = bench.ask("next")
     assert not answer.accepted
-    assert "8%" in answer.sentence
+    assert "8 %" in answer.sentence
     assert bench.ask("answer", question="weights_off", value="go_on").accepted
     assert bench.ask("next").accepted
 

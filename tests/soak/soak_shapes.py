@@ -18,6 +18,7 @@ import trimesh
 from evenwall.model import Casting, ShapeKnown, read_casting
 from evenwall.planning import make_plan
 from evenwall.planning.wall import WallResult, compute_wall
+from evenwall.units import percent
 from tests.soak.page import write_part
 from tests.support.photographed import TEN, lofted, shot
 from tests.support.virtual_shop import SAMPLES, sample_rig
@@ -69,8 +70,8 @@ def compared(name: str) -> tuple[str, float, float]:
     skin = shape.area_cm2 / (true.mesh.total_area * 1e4) - 1.0
     apart = share(seen) - share(true)
     row = (
-        f"| {name} | {views} | {volume:+.1%} | {skin:+.1%} | {share(true):.3f} | "
-        f"{share(seen):.3f} | {apart:+.3f} |"
+        f"| {name} | {views} | {percent(volume, 1, '+')} | {percent(skin, 1, '+')} | "
+        f"{share(true):.3f} | {share(seen):.3f} | {apart:+.3f} |"
     )
     return row, abs(volume), abs(apart)
 

@@ -16,6 +16,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from evenwall.units import percent
 from tests.support import cupsim
 from tests.worlds import recipes
 from tests.worlds.scoring import PARTS, Logged, follow
@@ -95,7 +96,7 @@ def main(arguments: Sequence[str]) -> None:
     print("| left out | looks | covered as it is | factor of the others | covered with that |")
     print("| --- | ---: | ---: | ---: | ---: |")
     for world, count, held, stretch, then in left_out(worlds):
-        print(f"| {world} | {count} | {held:.0%} | {stretch:.2f} | {then:.0%} |")
+        print(f"| {world} | {count} | {percent(held)} | {stretch:.2f} | {percent(then)} |")
 
 
 if __name__ == "__main__":

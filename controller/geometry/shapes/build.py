@@ -24,6 +24,7 @@ from evenwall.geometry.shapes.sections import (
     turn,
 )
 from evenwall.geometry.shapes.shape import Shape, open_at, settled
+from evenwall.units import percent
 
 GIRTH_READING_MM, DIAMETER_READING_MM = 2.0, 1.0  # errors, nine times of ten; common practice
 PITCH_MM = 3.0  # distance between rings: a film's cells are 5 mm wide
@@ -145,8 +146,8 @@ def _turned(turned: Turned) -> Shape:
     notes = []
     if known.area > 0.05:
         notes.append(
-            f"The area is known only to {known.area:.0%}. Measure at more heights, closest where "
-            f"the form bends most."
+            f"The area is known only to {percent(known.area)}. Measure at more heights, closest "
+            "together where the form curves most."
         )
     if girths:
         notes.append(
@@ -289,15 +290,14 @@ def with_water(shape: Shape, water: Water) -> Shape:
     said = how_well.weigh(shape.volume_cm3, shape.known, volume, scale_g / water.mass_g)
     more = "more" if said.disagreement > 0 else "less"
     note = (
-        f"Water says {volume:.0f} cm3, {abs(said.disagreement):.1%} {more} than the measures: "
-        f"every length was multiplied by {said.scale:.3f}."
+        f"By water the volume is {volume:.0f} cm3, {percent(abs(said.disagreement), 1)} {more} "
+        f"than the measures: every length was multiplied by {said.scale:.3f}."
     )
     notes = [*shape.notes, note]
     if abs(said.disagreement) > shape.known.volume:
         notes.append(
-            f"That is more than the {shape.known.volume:.1%} of uncertainty in the measures: "
-            f"measure "
-            "the widest place and the height again."
+            f"The measures are uncertain by only {percent(shape.known.volume, 1)}: "
+            "measure the widest place and the height again."
         )
     middle = np.array([0.0, 0.0, shape.points_mm[:, 2].min()])
     return replace(

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from evenwall.errors import InputError
 from evenwall.geometry.shapes.sections import Sections, area_and_volume, turn, without
+from evenwall.units import percent
 
 Array = NDArray[np.float64]
 
@@ -164,7 +165,7 @@ def weigh(volume_cm3: float, known: Known, water_cm3: float, water_error: float)
         raise InputError(
             "the water's volume",
             f"{water_cm3:.0f}",
-            f"must be within {FAR_OFF:.0%} of the measured shape's, {volume_cm3:.0f} cm3",
+            f"must be within {percent(FAR_OFF)} of the measured shape's, {volume_cm3:.0f} cm3",
             unit="cm3",
             hint="weigh again with the mould full to its rim, and measure the largest girth again",
         )

@@ -15,6 +15,7 @@ from evenwall.geometry.shapes.outline import find_outline
 from evenwall.geometry.shapes.sections import Array, area_and_volume
 from evenwall.geometry.shapes.shape import Shape, open_at
 from evenwall.geometry.shapes.silhouettes import View, loft_views
+from evenwall.units import percent
 
 FEWEST_CORNERS, MOST_CORNERS = 12, 6000
 APART_DEG = (60.0, 120.0)  # angle between two views
@@ -50,8 +51,9 @@ def from_photos(photos: Photos, mouth: Mouth | None, folder: Path) -> Shape:
             change = np.abs(np.array(area_and_volume(other.points_mm, other.faces)) / base - 1.0)
             perspective = np.maximum(perspective, change)
         notes.append(
-            f"No camera distance is given: perspective leaves {perspective[1]:.1%} of the volume "
-            "open. Measure from the lens to the middle of the form, and write distance_mm."
+            "No camera distance is given: perspective makes the volume uncertain by "
+            f"{percent(perspective[1], 1)}. Measure from the lens to the middle of the form, and "
+            "write distance_mm."
         )
     flat_mouth = lofted.flat_bottom if open_bottom else lofted.flat_top
     if mouth is not None or not flat_mouth:

@@ -20,6 +20,7 @@ from evenwall.geometry.shapes.sections import Array, Index
 from evenwall.geometry.shapes.shape import Shape, open_at, proposed, settled
 from evenwall.geometry.shapes.wrap import wrap
 from evenwall.geometry.surface import boundary_loops, loop_area
+from evenwall.units import percent
 
 FORMATS = ("obj", "ply", "stl", "3mf", "glb")
 MOST_FACES = 2_000_000
@@ -214,7 +215,7 @@ def _drop_floaters(mending: Mending, scan: Scan) -> None:
         raise InputError(
             "scan",
             len(kept),
-            f"must be one body; the second has {second:.0%} of the first's skin",
+            f"must be one body; the second has {percent(second)} of the first's skin",
             unit="bodies",
             hint='keep = "largest" drops the others; wrap = true draws one skin round all of them',
         )
@@ -222,7 +223,7 @@ def _drop_floaters(mending: Mending, scan: Scan) -> None:
     if gone:
         share = 1.0 - areas[kept].sum() / areas.sum()
         pieces = f"{gone} loose pieces were" if gone > 1 else "A loose piece was"
-        mending.notes.append(f"{pieces} left out, {share:.1%} of the skin.")
+        mending.notes.append(f"{pieces} left out, {percent(share, 1)} of the skin.")
     mesh.update_faces(np.concatenate([bodies[k] for k in kept]))
     mesh.remove_unreferenced_vertices()
     mending.take(mesh)
