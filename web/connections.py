@@ -9,6 +9,7 @@ does not take its answer, is cut.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import errno
 import socket
 import ssl
@@ -35,10 +36,12 @@ TURN_s = 0.005
 TAKEN_A_TURN = 4  # 800 connections in a second; each costs the event loop about 0.3 ms
 TAKEN_AT_MOST = 8  # in a turn that comes late
 TAKEN_TLS = 1  # a handshake costs some ms of a small computer
+TAKEN_KNOWN = 2  # more in a turn, of paired phones' addresses alone: see `Reception`
 # asyncio's own 256 kB per connection would take 64 MB in all. A record has 16 kB (RFC 8446 5.1).
 TLS_BUFFER_bytes = 32_768
 FETCHED_AT_ONCE = 32  # from the kernel's queue, 20 us each
 WAITING_PER_PEER, WAITING_IN_ALL = 32, 256
+WAITING_KNOWN = 96  # of a paired phone's address: a crowd there must not push the press out
 FULL_PAUSE_s = 0.25  # without a descriptor, and with nobody to close
 KNOWN_KEPT = 1000
 FULL = frozenset({errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM})
@@ -166,7 +169,9 @@ class Reception:
     """Accepts connections from a listening socket, a few in each turn of the event loop.
 
     Paired phones come first, then the addresses in rotation. Of one address the newest comes first:
-    a press has just connected, and most that have waited for long were abandoned.
+    a press has just connected, and most that have waited for long were abandoned. The next one is
+    the oldest, so that a press does not wait behind all the later dials of a crowd that has the
+    phone's own address.
     """
 
     def __init__(
@@ -188,6 +193,7 @@ class Reception:
         self._number = 0  # of those that wait
         self._turning: asyncio.TimerHandle | None = None
         self._turned_s = 0.0
+        self._newest = True  # is taken next of an address; False: the oldest
         self._closed = False
         self._tasks: set[asyncio.Task[None]] = set()
 
@@ -237,10 +243,15 @@ class Reception:
 
     def _queue(self, dialled: socket.socket, address: Address) -> None:
         dialled.setblocking(False)
+        # Nagle's algorithm (RFC 896) would hold an answer back until the tickets of the handshake
+        # are acknowledged, which takes 40 ms. asyncio turns it off for sockets of its own alone.
+        with contextlib.suppress(OSError):
+            dialled.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         peer, port, *_ = address
         self._waiting.setdefault(peer, deque()).append((dialled, port))
         self._number += 1
-        if len(self._waiting[peer]) > WAITING_PER_PEER:
+        most = WAITING_KNOWN if self.book.is_known(peer) else WAITING_PER_PEER
+        if len(self._waiting[peer]) > most:
             self._give_up(peer)
         elif self._number > WAITING_IN_ALL:
             self._give_up(max(self._waiting, key=self._crowding))
@@ -251,30 +262,39 @@ class Reception:
 
     def _give_up(self, peer: str) -> None:
         """Close the connection of this address that has waited longest."""
-        self._waiting[peer][0][0].close()
-        self._waiting[peer].rotate(-1)
-        self._latest_of(peer)
-
-    def _latest_of(self, peer: str) -> tuple[socket.socket, int]:
         theirs = self._waiting[peer]
+        dialled, _ = theirs.popleft()
+        dialled.close()
         self._number -= 1
-        latest = theirs.pop()
         if not theirs:
             del self._waiting[peer]
-        return latest
+
+    def _next_of(self, peer: str) -> tuple[socket.socket, str, int]:
+        """Remove and return the newest or the oldest of an address, in turn."""
+        theirs = self._waiting[peer]
+        self._number -= 1
+        dialled, port = theirs.pop() if self._newest else theirs.popleft()
+        if theirs:
+            self._newest = not self._newest
+        else:
+            del self._waiting[peer]
+        return dialled, peer, port
 
     def _turn(self) -> None:
         self._turning = None
         late = (self._loop.time() - self._turned_s) / TURN_s
         self._turned_s = self._loop.time()
-        for _ in range(min(self._at_most, round(self._a_turn * max(1.0, late)))):
+        taken = min(self._at_most, round(self._a_turn * max(1.0, late)))
+        for number in range(taken + TAKEN_KNOWN):
             if not self._waiting:
                 return
-            known = (peer for peer in self._waiting if self.book.is_known(peer))
-            peer = next(known, next(iter(self._waiting)))
+            peer = next((peer for peer in self._waiting if self.book.is_known(peer)), None)
+            if peer is None:
+                if number >= taken:
+                    break
+                peer = next(iter(self._waiting))
             self._waiting.move_to_end(peer)
-            dialled, port = self._latest_of(peer)
-            self._take_up(dialled, peer, port)
+            self._take_up(*self._next_of(peer))
         self._turning = self._loop.call_later(TURN_s, self._turn)
 
     def _take_up(self, dialled: socket.socket, peer: str, port: int) -> None:
@@ -310,6 +330,7 @@ class Connection(H11Protocol):
 
     book: Connections
     held: Held
+    _over = False
     _due: asyncio.TimerHandle | None = None  # the next request's headers
     _taken: asyncio.TimerHandle | None = None  # what was sent
     _wire: Any = None  # asyncio's transport below TLS
@@ -321,11 +342,13 @@ class Connection(H11Protocol):
         self._await_headers()
 
     def connection_lost(self, exc: Exception | None) -> None:
+        self._over = True
         self.book.drop(self.held)
         for timer in (self._due, self._taken):
             if timer is not None:
                 timer.cancel()
         super().connection_lost(exc)
+        self._unset_keepalive_if_required()  # uvicorn leaves it after a reset
         # Reference cycles wait for garbage collection, which delays the loop. So the cycles of
         # closed connections, of which a flood makes many, are broken here.
         self.held.speaking, self.held.end = None, _nothing
@@ -339,7 +362,9 @@ class Connection(H11Protocol):
         self._have_headers()
 
     def on_response_complete(self) -> None:
-        if self.transport.is_closing():
+        # A lost transport over TLS says that it is not closing. A timer would keep it, with its
+        # buffers, for two minutes.
+        if self._over or self.transport.is_closing():
             return
         if self.held.paired:
             self.timeout_keep_alive = KEPT_s

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
-from pathlib import Path
 from typing import Annotated, Any, TypeVar
 
 from fastapi import APIRouter, HTTPException, Query, Request
@@ -142,5 +141,5 @@ async def upload_part(
 )
 async def picture(name: FileName, desk: AtDesk, _: Watcher) -> FileResponse:
     """A photograph of the library."""
-    path: Path = await _in_thread(desk.service.library.picture, name)
-    return FileResponse(path)
+    path, kind = await _in_thread(desk.service.library.picture, name)
+    return FileResponse(path, media_type=kind)

@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, Literal, TypeVar
 
-from evenwall.errors import InputError
+from evenwall.errors import EvenwallError, InputError
 from evenwall.geometry.shapes.measures import Measures, parse_measures
 from evenwall.model import (
     CastingCard,
@@ -20,7 +20,7 @@ from evenwall.model import (
     read_toml,
 )
 from evenwall.model.written import toml_text
-from evenwall.service.uploads import PICTURES, Uploads
+from evenwall.service.uploads import PICTURES, BEGINNING_bytes, Uploads, kind_of
 from evenwall.worker_process import Limits, WorkerProcess
 
 T = TypeVar("T")
@@ -95,7 +95,7 @@ class Library:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        self.uploads = Uploads(folder)
+        self.uploads = Uploads(folder, _look_at)
         self._writing = threading.Lock()
 
     # --- Resins ----------------------------------------------------------------------------------
@@ -182,12 +182,16 @@ class Library:
         card: OutlineCard = _apart("outline", path)
         return card
 
-    def picture(self, name: str) -> Path:
-        """Return the path of a photograph in the library. Raises InputError."""
+    def picture(self, name: str) -> tuple[Path, str]:
+        """Return the path of a photograph in the library and its media type. Raises InputError."""
         path = self.uploads.path_of(name, PICTURES)
         if not path.is_file():
             raise InputError("file", name, "no such picture in the library")
-        return path
+        with path.open("rb") as file:
+            kind = kind_of(file.read(BEGINNING_bytes))
+        if kind is None:
+            raise InputError("file", name, "is not a picture, though named like one")
+        return path, kind
 
     def _checked(self, table: Mapping[str, Any]) -> Measures:
         """Return the measurements, whose files must all be here. Raises InputError."""
@@ -255,9 +259,19 @@ def _card(casting_id: str, path: Path) -> CastingCard:
     )
 
 
-def _apart(name: str, *args: Any) -> Any:
-    """Call a function of `shape_work` in a short-lived process: the mesher takes much memory."""
-    process = WorkerProcess("evenwall.service.shape_work", limits=SHAPE_LIMITS)
+def _look_at(path: Path, name: str) -> None:
+    """Read a picture whole in a short-lived process. Raises InputError."""
+    try:
+        _apart("looked_at", path, name, where="evenwall.service.picture_work")
+    except InputError:
+        raise
+    except EvenwallError as error:  # it took more memory or time than it may
+        raise InputError("file", name, f"cannot be read: {error}") from None
+
+
+def _apart(name: str, *args: Any, where: str = "evenwall.service.shape_work") -> Any:
+    """Call a function in a short-lived process: the mesher takes much memory."""
+    process = WorkerProcess(where, limits=SHAPE_LIMITS)
     late = threading.Timer(SHAPE_TIME_s, process.end)  # the waiting request then gets an error
     late.daemon = True
     late.start()

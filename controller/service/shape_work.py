@@ -11,10 +11,11 @@ from typing import Any
 import numpy as np
 
 from evenwall.errors import InputError
+from evenwall.geometry.pictures import open_picture
 from evenwall.geometry.shapes.build import build
 from evenwall.geometry.shapes.files import shape_table, write_mesh
 from evenwall.geometry.shapes.measures import Measures, Mouth
-from evenwall.geometry.shapes.outline import find_outline, open_picture
+from evenwall.geometry.shapes.outline import find_outline
 from evenwall.geometry.shapes.shape import Shape
 from evenwall.service.library import MouthCard, OutlineCard, ShapeCard, Side
 

@@ -6,6 +6,7 @@ import errno
 import os
 import re
 import stat
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
@@ -31,11 +32,33 @@ class Upload:
     whole: bool
 
 
+# The first bytes of a picture: JPEG (ISO/IEC 10918-1 B.1.1), PNG (ISO/IEC 15948 5.2), and a RIFF
+# with a WebP in it (RFC 9649, 2.4).
+_BEGINNINGS = (
+    (re.compile(rb"\xff\xd8\xff"), "image/jpeg"),
+    (re.compile(rb"\x89PNG\r\n\x1a\n"), "image/png"),
+    (re.compile(rb"RIFF.{4}WEBP", re.DOTALL), "image/webp"),
+)
+BEGINNING_bytes = 12
+
+
+def kind_of(beginning: bytes) -> str | None:
+    """Return the media type of a picture by its first bytes, whatever its name; None: no picture
+    that a phone may send."""
+    return next((kind for start, kind in _BEGINNINGS if start.match(beginning)), None)
+
+
+def _as_it_is(path: Path, name: str) -> None:
+    del path, name
+
+
 class Uploads:
     """Uploads into one folder. A file appears under its name when its last byte is there."""
 
-    def __init__(self, folder: Path) -> None:
-        self._folder = folder
+    def __init__(self, folder: Path, look: Callable[[Path, str], None] = _as_it_is) -> None:
+        """Set up. look: checks a complete picture before it appears under its name, in a process
+        of its own; raises InputError if it is none."""
+        self._folder, self._look = folder, look
 
     def path_of(self, name: str, kinds: tuple[str, ...] = (*MESHES, *PICTURES)) -> Path:
         """Return the path of this name. Raises InputError for other names."""
@@ -93,8 +116,21 @@ class Uploads:
             os.fsync(file.fileno())
         if offset + len(content) < total:
             return Upload(name, offset + len(content), False)
+        if path.suffix in PICTURES:
+            self._check_picture(part, name)
         part.replace(path)
         return Upload(name, total, True)
+
+    def _check_picture(self, part: Path, name: str) -> None:
+        """Delete what is no picture. Raises InputError."""
+        try:
+            with part.open("rb") as file:
+                if kind_of(file.read(BEGINNING_bytes)) is None:
+                    raise InputError("file", name, "must be a JPEG, PNG or WebP picture")
+            self._look(part, name)
+        except InputError:
+            part.unlink(missing_ok=True)
+            raise
 
     def _room_for(self, more: int) -> None:
         kinds = (*MESHES, *PICTURES, PART)

@@ -54,7 +54,7 @@ class FakeFiles:
     async def add_photo(self, run_id: str, upload: str, words: dict[str, str], key: str) -> Answer:
         self.known(run_id)
         if key not in self.kept:
-            source = self.library.picture(upload)
+            source, _ = self.library.picture(upload)
             photo = Photographed(**{**photograph(source, self.library.folder / "photos"), **words})
             data = {**photo.model_dump(mode="json"), "sentence": f"Kept: {photo.caption}."}
             number = self.write(data)

@@ -16,8 +16,8 @@ import trimesh
 from PIL import Image
 
 from evenwall.errors import InputError
+from evenwall.geometry.pictures import open_picture
 from evenwall.geometry.shapes.measures import Scan
-from evenwall.geometry.shapes.outline import open_picture
 from evenwall.geometry.shapes.scan import from_scan, read_mesh
 
 MODEL = (

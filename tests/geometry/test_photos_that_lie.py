@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from evenwall.errors import InputError
-from evenwall.geometry.shapes.outline import open_picture
+from evenwall.geometry.pictures import open_picture
 
 
 def _chunk(kind: bytes, data: bytes) -> bytes:

@@ -274,8 +274,8 @@ def test_a_crowd_from_the_phones_own_address_does_not_cost_the_phone_its_connect
         assert press_stop(phone, head, b"press-0002").split()[1] in (b"200", b"409")
 
 
-def test_of_one_address_the_latest_is_taken_up_first() -> None:
-    """And where too many wait, the one that waits for longest is closed."""
+def test_of_one_address_the_newest_and_the_oldest_are_taken_up_in_turn() -> None:
+    """A press has just dialled; it does not wait behind all that dial after it either."""
     taken: list[int] = []
 
     def speak(held: Held) -> Any:
@@ -297,7 +297,66 @@ def test_of_one_address_the_latest_is_taken_up_first() -> None:
             return ports
 
     ports = asyncio.run(main())
-    assert taken[0] == ports[-1]
+    assert taken[:4] == [ports[-1], ports[0], ports[-2], ports[1]]
+
+
+def test_a_turn_takes_more_of_a_paired_phones_address_and_in_all_a_few() -> None:
+    """Ten wait of the phone's address and ten of others: a crowd in its house is soon gone."""
+
+    async def main() -> list[str]:
+        taken: list[str] = []
+        with socket.create_server(("127.0.0.1", 0)) as wire, ExitStack() as dialled:
+            reception = Reception(wire, Connections(), lambda held: pytest.fail("taken up"))
+            reception._take_up = lambda one, peer, port: taken.append(peer)  # type: ignore[method-assign]
+            reception._a_turn = reception._at_most = 1  # as over TLS
+            reception.book.know("192.0.2.1")
+            for number in range(20):
+                ours, theirs = (dialled.enter_context(end) for end in socket.socketpair())
+                del theirs
+                peer = "192.0.2.1" if number < 10 else f"192.0.2.{number}"
+                reception._queue(ours, (peer, number))
+            for _ in range(6):
+                reception._turn()
+            await reception.close()
+        return taken
+
+    taken = asyncio.run(main())
+    assert taken[:10] == ["192.0.2.1"] * 10
+    # Three of its address in a turn, then one of another; the fourth turn finds one of each.
+    assert len(taken) == 3 * 3 + 1 + 2
+
+
+def test_a_press_outlives_a_burst_of_dials_from_its_own_address() -> None:
+    """Forty come after it in one moment: it waits among them and is not closed for them."""
+
+    async def main() -> list[int]:
+        taken: list[int] = []
+        with socket.create_server(("127.0.0.1", 0)) as wire, ExitStack() as dialled:
+            reception = Reception(wire, Connections(), lambda held: pytest.fail("taken up"))
+            reception._take_up = lambda one, peer, port: taken.append(port)  # type: ignore[method-assign]
+            reception.book.know("192.0.2.1")
+            for number in range(41):
+                ours, _ = (dialled.enter_context(end) for end in socket.socketpair())
+                reception._queue(ours, ("192.0.2.1", number))
+            reception._turn()
+            await reception.close()
+        return taken
+
+    assert asyncio.run(main())[:2] == [40, 0]
+
+
+def test_an_answer_does_not_wait_until_an_earlier_one_is_acknowledged(panel: PanelServer) -> None:
+    """Nagle's algorithm delays it by 40 ms; asyncio leaves it on for sockets made elsewhere."""
+
+    def off() -> list[int]:
+        ours = [held.speaking for held in panel.book._held if held.speaking is not None]
+        wires = [one.transport.get_extra_info("socket") for one in ours]
+        return [wire.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY) for wire in wires]
+
+    with dial(panel) as wire:
+        wire.sendall(GET % panel.port)
+        assert answer_of(wire).startswith(b"HTTP/1.1 200 ")
+        assert min(panel.call(off)) > 0
 
 
 def test_a_crowd_that_waits_does_not_cost_a_paired_phone_its_place(

@@ -99,6 +99,7 @@ def test_a_connection_over_tls_is_small_and_waits_for_no_collection_of_garbage(
         ):
             wire.sendall(b"GET /api/session HTTP/1.1\r\nHost: 127.0.0.1:%d\r\n\r\n" % panel.port)
             assert wire.recv(4096).startswith(b"HTTP/1.1 200 ")
+            # It goes with half of its answer read: what ends then must not be kept by a timer.
             assert panel.call(buffers) == [TLS_BUFFER_bytes]
             ours = panel.call(lambda: [weakref.ref(one) for one in below()])
         for _ in range(400):

@@ -2,67 +2,23 @@
 
 from __future__ import annotations
 
-import io
-import struct
-import warnings
 from pathlib import Path
 
 import numpy as np
-from PIL import Image, ImageOps, UnidentifiedImageError
 from scipy import ndimage
 from skimage.color import rgb2lab
 from skimage.filters import threshold_otsu
 from skimage.measure import approximate_polygon, find_contours
 
 from evenwall.errors import InputError
+from evenwall.geometry.pictures import open_picture
 from evenwall.geometry.shapes.sections import Array
 
-MOST_PIXELS = 60_000_000
-MOST_BYTES = 30_000_000
 WORKED_PX = 1400  # longer side of the picture in which outlines are found
 BORDER = 0.03  # share of the picture: this border shows the background
 SMOOTH_PX = 1.0
 LEAST_SHARE = 0.01  # share of the picture: a smaller outline is not the form
 CORNERS_PX = 0.6  # largest distance of the contour from the outline's straight sides
-
-_FEWER = f"must have at most {MOST_PIXELS / 1e6:.0f}"
-# Raised by Pillow for damaged pictures and damaged notes about them.
-_UNREADABLE = (
-    OSError,
-    ValueError,
-    SyntaxError,
-    ArithmeticError,
-    LookupError,
-    TypeError,
-    struct.error,
-)
-
-
-def open_picture(path: Path) -> Image.Image:
-    """Return a JPEG, PNG or WebP turned upright. Raises InputError."""
-    if not path.is_file():
-        raise InputError("file", path.name, "there is no such file beside the measurements")
-    try:
-        size = path.stat().st_size
-        if size > MOST_BYTES:
-            limit = f"must be at most {MOST_BYTES / 1e6:.0f}"
-            raise InputError("file", f"{size / 1e6:.0f}", limit, unit="MB")
-        with warnings.catch_warnings():
-            warnings.simplefilter("error", Image.DecompressionBombWarning)
-            warnings.simplefilter("ignore", UserWarning)  # of damaged notes about the picture
-            file = io.BytesIO(path.read_bytes())
-            picture = Image.open(file, formats=("JPEG", "PNG", "WEBP"))
-            pixels = picture.width * picture.height
-            if pixels > MOST_PIXELS:
-                raise InputError("file", f"{pixels / 1e6:.0f}", _FEWER, unit="million pixels")
-            picture.load()
-            return ImageOps.exif_transpose(picture).convert("RGB")
-    except UnidentifiedImageError:
-        raise InputError("file", path.name, "must be a JPEG, PNG or WebP picture") from None
-    except (Image.DecompressionBombError, Image.DecompressionBombWarning):
-        raise InputError("file", path.name, _FEWER, unit="million pixels") from None
-    except _UNREADABLE as error:
-        raise InputError("file", path.name, f"cannot be read: {error}") from None
 
 
 def find_outline(path: Path) -> Array:
