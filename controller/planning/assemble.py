@@ -335,7 +335,7 @@ def slump_caution(context: PlanningContext, batches: Sequence[Batch]) -> list[st
     if mean_mm <= limit:
         return []
     return [
-        f"A coat of {mean_mm:.1f} mm is more than the {limit:.1f} mm this resin holds while "
+        f"A coat of {mean_mm:.2f} mm is more than the {limit:.2f} mm this resin holds while "
         "it turns: it may slump before it thickens. More coats would be surer."
     ]
 

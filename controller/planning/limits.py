@@ -66,10 +66,11 @@ def what_limits(
     plain = found.baseline.get("min_over_mean", 0.0)
     if plain and lowest < GAIN * plain:
         said.append(
-            f"That is {lowest / plain:.2f} times the best 4:1 given to every coat, which alone "
-            f"leaves {plain:.2f} of the mean: this form asks little of the spin."
+            f"The thinnest patch is {lowest / plain:.2f} times that of the best 4:1 given to every "
+            f"coat, which alone leaves {plain:.2f} of the mean: this form asks little of the spin."
             if plain >= WISHED["min_mm"] / GAIN
-            else f"That is only {lowest / plain:.2f} times the best 4:1 given to every coat."
+            else f"The thinnest patch is only {lowest / plain:.2f} times that of the best 4:1 "
+            "given to every coat."
         )
     return tuple(said)
 

@@ -36,7 +36,9 @@ def pictures_of(
     wall = compute_wall(plan, mesh_mm, threads=threads)
     alone = figure_of(wall, f"{plan.casting.name}: the planned wall", units)
     said = "The planned wall"
-    if plan.wall.mesh_error_mm is None:
+    if wall.mesh_mm > (plan.wall.mesh_mm or 0.0):
+        said += ", drawn on a coarser mesh than that of the figures on the first page"
+    elif plan.wall.mesh_error_mm is None:
         said += ", computed again on two meshes: more accurate than the figures on the first page"
     found = [Picture(alone, said, raster=True)]
     plain = baseline_of(plan)

@@ -88,6 +88,15 @@ def test_the_scale_is_no_person() -> None:
 
 def test_whom_a_call_reached_is_in_the_record() -> None:
     bench = standing(Bench())
+    bench.ask_by(
+        "calls",
+        "call_sent",
+        call="standing_liquid",
+        number=1,
+        channel="broker",
+        reached="the broker",
+    )
+    assert bench.events[-1].line() == "Call for standing liquid by broker."
     answer = bench.ask_by(
         "calls", "call_sent", call="standing_liquid", number=1, channel="push", reached="2 phones"
     )

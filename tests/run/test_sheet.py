@@ -80,6 +80,10 @@ def test_the_record_says_what_was_measured() -> None:
     event = Event(event_id=1, run_id="r", at_s=0.0, utc="", kind="measured", data=data)
     said = "Measured: 274.5 g, rim 4.1 mm, rim 4.25 mm, side 4.6 mm."
     assert record_line(event).text == said
+    spots = [{"where": "6 mm up, 152 degrees round", "wall_mm": 4.3}, data["spots"][0]]
+    event = event.model_copy(update={"data": {"weight_g": 274.5, "spots": spots}})
+    said = "Measured: 274.5 g; 6 mm up, 152 degrees round: 4.3 mm; side 4.6 mm."
+    assert record_line(event).text == said
 
 
 def test_the_pour_says_how_much_stays_in_the_cup() -> None:

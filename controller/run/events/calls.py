@@ -83,4 +83,6 @@ class CallSent(Answered):
 
     def line(self) -> str:
         what = f"Call for {self.call.replace('_', ' ')} by {self.channel}"
+        if self.reached == f"the {self.channel}":
+            return f"{what}."
         return f"{what}: {self.reached}." if self.reached else f"{what} did not arrive: {self.why}."

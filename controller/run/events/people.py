@@ -163,8 +163,13 @@ class CastingMeasured(RunEvent, Measured):
         # Rounded as scales and calipers read: a figure typed in ounces or inches has no end.
         said = [] if self.weight_g is None else [f"{round(self.weight_g, 2):g} g"]
         said += [f"rim {round(rim_mm, 2):g} mm" for rim_mm in self.rim_mm]
-        said += [f"{spot.where} {round(spot.wall_mm, 2):g} mm" for spot in self.spots]
-        return f"Measured: {', '.join(said)}."
+        places = [f"{spot.where}:" if "," in spot.where else spot.where for spot in self.spots]
+        said += [
+            f"{place} {round(spot.wall_mm, 2):g} mm"
+            for place, spot in zip(places, self.spots, strict=True)
+        ]
+        between = "; " if any("," in place for place in places) else ", "
+        return f"Measured: {between.join(said)}."
 
 
 class Noted(Answered):
