@@ -43,7 +43,8 @@ class Papers:
 
 
 class RunFiles:
-    """Files of the service. Lives on its event loop; slow work runs on one thread."""
+    """Files of the service. Lives on its event loop; slow work runs on two threads, since a
+    photograph must not wait for a plan on paper, which takes minutes on a small machine."""
 
     def __init__(
         self,
@@ -62,12 +63,14 @@ class RunFiles:
         self._papers, self.folder, self._uploads = papers, photos, uploads
         self._run, self._read, self._plan_of = run, run.records.read, plan_of
         self._thread = ThreadPoolExecutor(1, "papers")
+        self._photographs = ThreadPoolExecutor(1, "photographs")
         self._waiting = 0
         self._taking = asyncio.Lock()
 
     def close(self) -> None:
         """Drop work that has not begun."""
-        self._thread.shutdown(wait=False, cancel_futures=True)
+        for thread in (self._thread, self._photographs):
+            thread.shutdown(wait=False, cancel_futures=True)
 
     async def _write(self, run_id: str, event: Answered, key: str) -> Answer:
         """Write an accepted event of any run, under way or over."""
@@ -144,7 +147,10 @@ class RunFiles:
             if not source.is_file():
                 raise InputError("file", upload, "no such picture was sent")
             work = "evenwall.service.shape_work", "photograph"
-            made = await self._made(in_worker, *work, source, self.folder)
+            loop = asyncio.get_running_loop()
+            made = await loop.run_in_executor(
+                self._photographs, in_worker, *work, source, self.folder
+            )
             photo = parse(Photographed, {**made, **words}, "photo")
             sentence = f"Photograph kept. {photo.caption}."
             taken = {"sentence": sentence, "accepted": True}

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import asyncio
 import hashlib
 import io
+import threading
 import zipfile
 from collections.abc import Awaitable, Callable
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
@@ -134,6 +137,25 @@ def test_a_run_keeps_so_many_photographs(tmp_path: Path, monkeypatch: pytest.Mon
                     await adding
 
     assert MOST > 1
+    with_run(tmp_path, scenario)
+
+
+def test_a_photograph_does_not_wait_for_a_paper(tmp_path: Path) -> None:
+    kept = threading.Event()
+
+    def slow(*_: object) -> bytes:
+        return b"plan" if kept.wait(120.0) else b"the photograph waited"
+
+    async def scenario(service: Service, run_id: str) -> None:
+        service.files._papers = replace(papers(), plan=slow)
+        paper = asyncio.create_task(service.files.plan_paper(run_id))
+        upload = service.library.folder / "photo-1.jpg"
+        phone_picture(upload, 60, 40)
+        answer = await service.files.add_photo(run_id, upload.name, {}, "phone:key-00001")
+        kept.set()
+        assert answer.accepted
+        assert await paper == b"plan"
+
     with_run(tmp_path, scenario)
 
 
