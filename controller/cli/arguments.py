@@ -187,7 +187,9 @@ def _serve(commands: Commands) -> None:
 
 
 def _spin(commands: Commands) -> None:
-    command = commands.add("spin", "run a plan from the terminal; same supervisor, same record")
+    command = commands.add(
+        "spin", "run a plan from the terminal, with the same supervisor and record"
+    )
     command.add_argument("plan", type=Path, metavar="PLAN.json")
     _casting(command)
 
@@ -361,7 +363,7 @@ def _serving(command: argparse.ArgumentParser, *, speed: float = 1.0, rig: bool 
         "--port", type=int, default=8713, metavar="P", help="default: 8713; 0 for any free port"
     )
     command.add_argument(
-        "--tls", action="store_true", help="serve over TLS with a certificate authority of its own"
+        "--tls", action="store_true", help="serve over TLS with the rig's own certificate authority"
     )
     command.add_argument(
         "--tls-cert", type=Path, metavar="FILE.pem", help="serve over TLS with your own certificate"
@@ -390,7 +392,7 @@ def _casting(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--scripted",
         action="store_true",
-        help="let a scripted operator do the hand work, on a simulated rig",
+        help="let a scripted operator do the manual work, on a simulated rig",
     )
 
 
@@ -410,7 +412,7 @@ def _on_rig(command: argparse.ArgumentParser, *, speed: float = 1.0, rig: bool =
         type=float,
         default=speed,
         metavar="N",
-        help=f"times real time, on a simulated rig; default: {speed:g}",
+        help=f"speed of a simulated rig in multiples of real time; default: {speed:g}",
     )
     command.add_argument(
         "--seed", type=seed, default=0, metavar="N", help="seed of the simulated rig"

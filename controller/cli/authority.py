@@ -92,7 +92,7 @@ def _read(path: Path) -> x509.Certificate:
 def _read_key(path: Path) -> ec.EllipticCurvePrivateKey:
     key = serialization.load_pem_private_key(path.read_bytes(), None)
     if not isinstance(key, ec.EllipticCurvePrivateKey):
-        raise ValueError("no key on an elliptic curve")
+        raise ValueError("the key is not on an elliptic curve")
     return key
 
 

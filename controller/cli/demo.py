@@ -139,7 +139,7 @@ def told(done: dict[str, Any], data: Path) -> str:
         f"{done['casting']}: {laid} of {len(done['coats'])} coats from {done['resin_g']:.0f} g of "
         f"resin in {done['elapsed_min']:.0f} min of the rig's time. The wall as planned: {wall}.\n"
         f"{_measured_words(done)}"
-        f"All of it: evenwall runs show {done['run']}{at}"
+        f"The whole record: evenwall runs show {done['run']}{at}"
     )
 
 

@@ -72,7 +72,7 @@ def configure(args: argparse.Namespace) -> None:
     args.units = vars(args).get("units") or units
     for key, value in found.items():
         if key not in _CONFIGURED:
-            raise InputError(key, value, f"is no setting of {path}", hint=_SETTINGS)
+            raise InputError(key, value, f"is not a setting of {path}", hint=_SETTINGS)
         if not isinstance(value, str):
             raise InputError(key, value, f"must be a path in quotes in {path}")
         name = _CONFIGURED[key]

@@ -200,9 +200,9 @@ def wall(args: argparse.Namespace) -> int:
         )
     if result.mesh_mm < result.facet_mm:
         note(
-            f"The mould's own triangles are about {result.facet_mm:.1f} mm wide where it bends: on "
-            f"cells of {result.mesh_mm:.1f} mm the film runs to their edges, and the wall comes "
-            "out thinner than a round mould's."
+            f"The mould's own triangles are about {result.facet_mm:.1f} mm wide where it curves. "
+            f"On cells of {result.mesh_mm:.1f} mm the film collects at their edges, and the wall "
+            f"is thinner there than in a round mould."
         )
     if args.json:
         show_json(s.model_dump(mode="json"))

@@ -41,7 +41,8 @@ class Compared:
 
     def words(self) -> str:
         lines = [
-            f"{self.casting.name}: thinnest patch over the mean wall, of a short trial of spins",
+            f"{self.casting.name}: thinnest patch divided by the mean wall, from a short trial of "
+            f"spins",
             "  thinnest  at most  mouth off the axis  minor axis in the mesh",
         ]
         for one in self.tried:
@@ -59,15 +60,15 @@ class Compared:
         gain = best.thinnest - given.thinnest
         if gain < DIFFERENT:
             return (
-                "Mount it as the file has it: no other way is better by more than trials differ "
-                f"among themselves ({DIFFERENT:.2f})."
+                "Mount it as the file says: no other way is better by more than the trials "
+                f"scatter ({DIFFERENT:.2f})."
             )
         at = ", ".join(f"{part:g}" for part in best.minor_axis)
         return (
             f"Mounted with its mouth {best.mouth_lean_deg:.0f} deg off the minor axis the thinnest "
-            f"patch may gain {gain:.2f} of the mean wall. To plan it so, write under [mount] of "
-            f"the casting file: minor_axis = [{at}]. Then check by hand that the mould can be held "
-            "so, that its clamps clear the frame, and that it can be balanced."
+            f"patch may gain {gain:.2f} of the mean wall. To plan it this way, write under "
+            f"[mount] in the casting file: minor_axis = [{at}]. Then check by hand that the mould "
+            f"can be held this way, that its clamps clear the frame, and that it can be balanced."
         )
 
 

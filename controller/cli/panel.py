@@ -153,7 +153,9 @@ def trust_words(settings: Settings) -> str:
         return ""
     shown = fingerprint(Files(settings.tls_authority.parent)).split(":")
     rows = "\n".join("  " + " ".join(shown[k : k + 8]) for k in range(0, len(shown), 8))
-    return f"To make a phone trust this rig, open {settings.address}trust; compare there:\n{rows}"
+    return (
+        f"To make a phone trust this rig, open {settings.address}trust and compare there:\n{rows}"
+    )
 
 
 def listen(host: str, port: int) -> socket.socket:
@@ -169,7 +171,7 @@ def listen(host: str, port: int) -> socket.socket:
     except OSError as error:
         found.close()
         if isinstance(error, socket.gaierror) or error.errno == errno.EADDRNOTAVAIL:
-            why = f"is no address of this machine: {error.strerror}"
+            why = f"is not an address of this machine: {error.strerror}"
             raise InputError("--host", host, why) from None
         hint = "give another --port, or --port 0 for any free one"
         raise InputError("--port", port, f"{error.strerror} on {host}", hint=hint) from None

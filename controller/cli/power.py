@@ -34,9 +34,9 @@ def clock_in_doubt(clock: SystemClock) -> str:
     said_s = clock.disbelieved_s
     if said_s is None or abs(said_s - clock.gone_s) < TOLD_S:
         return ""
-    way = "passed" if said_s >= 0 else "were taken back"
+    way = "forward" if said_s >= 0 else "back"
     return (
-        f"The computer was restarted. By its clock {_long(said_s)} {way}, which is impossible. "
+        f"The computer was restarted. Its clock jumped {way} by {_long(said_s)}, which is wrong. "
         f"The casting's clock was moved on by {_long(clock.gone_s)}, the time since the start. Set "
         "the clock, and touch the cup before you trust the countdown."
     )

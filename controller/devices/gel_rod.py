@@ -74,7 +74,7 @@ class GpioGelRod:
         try:
             self._servo.detach()
         except (GPIOZeroError, OSError) as error:
-            log.warning("the gel rod's servo cannot be let go: %s", error)
+            log.warning("the gel rod's servo cannot be released: %s", error)
 
     def close(self) -> None:
         self.rest()

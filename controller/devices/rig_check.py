@@ -79,7 +79,7 @@ _FAULTS = {
     Fault.BROWN_OUT: (
         "board supply",
         "its supply voltage sagged and it restarted.",
-        "Give the board a supply of its own.",
+        "Give the board its own supply.",
     ),
     Fault.WATCHDOG: (
         "board",

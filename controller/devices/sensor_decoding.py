@@ -183,5 +183,5 @@ def mlx90614_degC(address: int, command: int, answer: bytes) -> float:
         raise ProbeFault("probe_noisy", "packet error code wrong: check the I2C cable")
     raw = high << 8 | low
     if raw & 0x8000:
-        raise ProbeFault("probe_lost", "the infrared sensor flags an error of its own")
+        raise ProbeFault("probe_lost", "the infrared sensor reports an internal error")
     return within(raw * 0.02 - 273.15, -70.0, 380.0)

@@ -150,7 +150,8 @@ def load_cavity(casting: Casting) -> Cavity:
     if facets > COARSE_FACETS_MM:
         notes.append(
             f"In curved places the triangles of the mesh are about {facets:.0f} mm wide, and the "
-            f"film runs to their edges. If the mould is round there, export it with triangles of "
+            f"film collects at their edges. If the mould is round there, export it with triangles "
+            f"of "
             f"4 mm."
         )
     return Cavity(
@@ -208,7 +209,7 @@ def _read(casting: Casting) -> tuple[trimesh.Trimesh, str, list[str]]:
     if not np.isfinite(mesh.vertices).all():
         raise MouldError("mesh", path.name, "has corners that are not finite numbers")
     if not mesh_files.is_surface(mesh):
-        limit = "must be triangles between corners that it holds, in x, y and z"
+        limit = "must be triangles between its own corners, in x, y and z"
         raise MouldError("mesh", path.name, limit)
     mesh = trimesh.Trimesh(
         np.asarray(mesh.vertices) * MM_PER_UNIT[casting.mesh_units], mesh.faces, process=False

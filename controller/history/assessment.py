@@ -279,7 +279,7 @@ def _of_coat(planned: CoatPlan, coat: Coat) -> list[Trouble]:
         late = clock_words(from_s - met_s - turn_by_s(planned.clock))
         add("begun_late", f"Coat {coat.coat} began to turn {late} too late.")
     if coat.stood_s > 0.0 and end is Fate.CHANGED:
-        add("stood", f"Coat {coat.coat} stood for {clock_words(coat.stood_s)} while liquid.")
+        add("stood", f"Coat {coat.coat} stood still for {clock_words(coat.stood_s)} while liquid.")
     mixed_g = (coat.part_a_g or planned.part_a_g) + (coat.part_b_g or planned.part_b_g)
     ratio = (coat.part_b_g or planned.part_b_g) / (coat.part_a_g or planned.part_a_g)
     off = max(

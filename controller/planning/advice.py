@@ -23,19 +23,20 @@ SPARE = 1.05  # buy a little more than the sum
 WARM_degC, HOT_degC = 30.0, 45.0  # of a mould
 HOT_MOULD = "A mould this hot burns the skin: heat-proof gloves."
 STANDING = (
-    "Read the resin's safety data sheet first; it, local codes and licensed practice stand above "
-    "anything said here.",
+    "Read the resin's safety data sheet first; it, local codes and licensed practice take "
+    "precedence over anything said here.",
     "Many of these resins hold isocyanates: gloves, goggles, a fitted respirator, moving air.",
-    "Left-over mix heats itself until it smokes: spread it thin out of doors, never cap it or "
-    "leave it in the cup.",
-    "Vacuum pulls hard on a vessel: use one made for it, look it over, keep your face away.",
+    "Leftover mix heats itself until it smokes: spread it thinly outdoors; never cap it or leave "
+    "it in the cup.",
+    "Vacuum pulls hard on a vessel: use one made for it, inspect it, keep your face away.",
     "A turning frame catches hair, sleeves and hands, and turns without further warning: guard "
     "closed before it turns.",
     "The stop wired beside the frame cuts motor power: know where it is. No button on a screen "
     "replaces it.",
     "Sand, saw or key cured resin wet, with a dust mask and goggles: its dust harms the lungs.",
-    "Mains and the stop circuit are for someone licensed, with protective earth on the frame.",
-    "Spilt resin is never poured back: it has another age.",
+    "Mains wiring and the stop circuit are work for a licensed person. The frame needs protective "
+    "earth.",
+    "Never pour spilt resin back: it has a different age.",
 )
 
 
@@ -66,7 +67,7 @@ def dewetting(casting: Casting, first_mm: float) -> list[str]:
         f"The first coat, {first_mm:.1f} mm, is thinner than {limit_mm:.1f} mm: below that "
         "resin can draw back from a dry or greasy spot on bare silicone. Wet every place in the "
         "first minutes, look for bare rings and beads, and brush them over before it thickens. A "
-        "thicker first coat is surer."
+        "thicker first coat is safer."
     ]
 
 
@@ -99,7 +100,7 @@ def moisture(casting: Casting, mould_degC: float) -> tuple[float | None, list[st
     """Return the dew point of the shop's air in degC and the cautions that follow from it."""
     shop = casting.shop
     if shop.humidity_percent is None:
-        return None, ["The shop's humidity was not given: moisture was not looked at."]
+        return None, ["The shop's humidity was not given: moisture was not checked."]
     if shop.humidity_percent < 0.1:
         return None, []
     dew = degC(cure.dew_point_K(kelvin(shop.temp_degC), shop.humidity_percent / 100.0))
@@ -167,8 +168,8 @@ def cautions(casting: Casting, batch: Batch, mould_degC: float) -> tuple[list[st
     sheet = casting.resin.sheet
     if batch.degas_s < 120.0:
         found.append(
-            f"Only {batch.degas_s:.0f} s are left for degassing: common practice is until the "
-            "mix rises and falls, then 90 s more. Expect bubbles, or use a slower resin."
+            f"Only {batch.degas_s:.0f} s are left for degassing: common practice is to degas "
+            f"until the mix rises and falls, then 90 s more. Expect bubbles, or use a slower resin."
         )
     if batch.cup_peak_degC > 80.0:
         found.append(f"Mix left in a full cup can reach about {batch.cup_peak_degC:.0f} degC.")
@@ -176,14 +177,14 @@ def cautions(casting: Casting, batch: Batch, mould_degC: float) -> tuple[list[st
     colder_K = sheet.pot_life_temp_degC - casting.shop.temp_degC
     if colder_K > COLD_K:
         found.append(
-            f"The shop is {colder_K:.0f} K colder than the {sheet.pot_life_temp_degC:g} degC that "
-            "the resin's sheet speaks of: it thickens late and may not cure through. Warm shop, "
+            f"The shop is {colder_K:.0f} K colder than the {sheet.pot_life_temp_degC:g} degC of "
+            f"the resin's sheet: the resin thickens late and may not cure fully. Warm shop, "
             "mould and resin."
         )
     if not FEW_PER_100 <= sheet.mix_ratio_b_per_100a <= MANY_PER_100:
         found.append(
-            f"{sheet.mix_ratio_b_per_100a:g} g of B to 100 g of A is unusual: is the ratio in the "
-            "resin's file written to 100 of A?"
+            f"{sheet.mix_ratio_b_per_100a:g} g of B to 100 g of A is unusual: does the resin's "
+            f"file give the ratio for 100 g of A?"
         )
     bubble = escaping_bubble_mm(batch, sheet.mixed_density_g_cm3 * 1e3)
     if bubble > VISIBLE_BUBBLE_MM:

@@ -46,7 +46,7 @@ WEIGH_MIN = 10.0  # preparing and weighing before the first parts meet
 
 CAP = "Cap the opening while it turns: an open mouth that points down pours the coat out again."
 
-TRAY = "Stand a drip tray under the frame; what is in it is never poured back."
+TRAY = "Stand a drip tray under the frame; never pour its contents back."
 
 
 def assemble(
@@ -313,13 +313,14 @@ def taught_notes(taught: Taught, found: Found) -> list[str]:
     said = []
     if abs(taught.stays - 1.0) >= 0.005:
         said.append(
-            f"In {taught.castings} proven castings this mould held {taught.stays:.3f} of "
-            "the resin foreseen for it: the weights allow for that."
+            f"In {taught.castings} proven castings this mould held {taught.stays:.3f} times the "
+            f"predicted resin: the weights allow for that."
         )
     s = found.statistics
     if s is not None and abs(taught.rim_factor - 1.0) >= 0.02:
         said.append(
-            f"Its rims came out {taught.rim_factor:.2f} times as foreseen against the wall: expect "
+            f"Its rims came out {taught.rim_factor:.2f} times as thick against the wall as "
+            f"predicted: expect "
             f"{taught.rim_factor * s.rim / s.mean:.2f} of the mean there, not {s.rim / s.mean:.2f}."
         )
     return said
@@ -336,7 +337,7 @@ def slump_caution(context: PlanningContext, batches: Sequence[Batch]) -> list[st
         return []
     return [
         f"A coat of {mean_mm:.2f} mm is more than the {limit:.2f} mm this resin holds while "
-        "it turns: it may slump before it thickens. More coats would be surer."
+        "it turns: it may slump before it thickens. More coats would be safer."
     ]
 
 
@@ -361,7 +362,8 @@ def wall_summary(casting: Casting, wall_mm: float, found: Found) -> WallSummary:
         return WallSummary(
             target_mm=casting.wall_mm,
             mean_mm=wall_mm,
-            note="An area average: resin over skin. The wall from place to place is not computed.",
+            note="A mean over the area: resin divided by skin. The wall at each place is not "
+            "computed.",
         )
     s = found.statistics
     scale = wall_mm / s.mean  # the film mesh's area is a hair smaller than the casting's
@@ -381,12 +383,12 @@ def wall_summary(casting: Casting, wall_mm: float, found: Found) -> WallSummary:
         bound_min_mm=None if found.bound is None else found.bound * wall_mm,
         note="Thinnest patch of 12 mm, computed"
         + (
-            f" on cells of {found.grid.mesh_mm:.1f} mm alone: what is smaller than they are is not "
-            "seen, and may be thinner."
+            f" on cells of {found.grid.mesh_mm:.1f} mm alone: smaller details are not resolved "
+            f"and may be thinner."
             if found.mesh_error is None
-            else "; the error is judged from the meshes it was computed on."
+            else "; the error is estimated from the meshes on which it was computed."
         )
-        + ("" if found.complete else " The search was cut short: the best so far."),
+        + ("" if found.complete else " The search was cut short: this is the best so far."),
     )
 
 
@@ -422,6 +424,6 @@ def demould_from_min(clocks: Sequence[CoatClock], last_demould_s: float) -> floa
 
 def rim_is_not_the_wall(hollow_g: float, area_cm2: float, wall_mm: float) -> str:
     return (
-        f"The rim is not the wall: {hollow_g:.0f} g on {area_cm2:.0f} cm2 of skin averages "
+        f"The rim is not the wall: {hollow_g:.0f} g on {area_cm2:.0f} cm2 of skin give a mean of "
         f"{wall_mm:.1f} mm, whatever a rim measures."
     )

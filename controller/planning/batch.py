@@ -300,7 +300,7 @@ def _coat_histories(
         f"the coat gels after {gel / 60:.1f} min and is not ready to leave the mould within "
         f"{whole.time_s[-1] / 3600:.0f} h",
         unit="min",
-        hint="look at the sheet again, or warm shop and mould",
+        hint="check the sheet again, or warm shop and mould",
     )
 
 

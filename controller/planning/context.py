@@ -255,7 +255,7 @@ class PlanningContext:
         raise PlanError(
             "wall_mm",
             wall_mm,
-            f"no number of coats up to {MOST_COATS} does it: a coat holds at most {thickest:.2f} mm"
+            f"no number of coats up to {MOST_COATS} works: a coat holds at most {thickest:.2f} mm"
             + ("" if thickest >= COVER_MM else f" and must be {COVER_MM:g} mm to cover"),
             unit="mm",
             hint=self._thicker(thickest),

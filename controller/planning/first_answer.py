@@ -33,7 +33,7 @@ def first_plan(casting: Casting, rig: RigSpec, *, taught: Taught | None = None) 
         note = f"{plan.wall.note} The wall of a first answer cannot be computed: {error}."
         return sealed(plan.model_copy(update={"wall": plan.wall.model_copy(update={"note": note})}))
     note = (
-        f"A first answer: usual spins, on cells of {mesh_mm:.1f} mm. The search that follows lays "
-        "the same resin more evenly."
+        f"A first answer: ordinary spins, on cells of {mesh_mm:.1f} mm. The search that follows "
+        f"distributes the same resin more evenly."
     )
     return sealed(plan.model_copy(update={"wall": found.model_copy(update={"note": note})}))

@@ -44,15 +44,15 @@ def odds_words(odds: dict[str, Any]) -> str:
     """Return a plan's odds (`details.odds`) in one sentence."""
     return (
         f"Nine castings in ten should be at least {odds['nine_in_ten_mm']:.1f} mm at the thinnest, "
-        f"and half of them {odds['half_mm']:.1f} mm: batch, viscosity, pour, start, motor and mesh "
-        "off together, as far as usual."
+        f"and half of them {odds['half_mm']:.1f} mm: this allows for the usual errors of batch, "
+        f"viscosity, pour, start, motor and mesh together."
     )
 
 
 def _coat(coat: CoatPlan) -> list[str]:
     clock, turning = coat.clock, coat.ramps
     begun = f"; {begin_words(clock)}" if begin_words(clock) else ""
-    stands = "; till then it stands in its cup" if clock.pour_from_s else ""
+    stands = "; until then it stands in its cup" if clock.pour_from_s else ""
     lost = f"on the lid {coat.lid_g:.1f} g" if coat.lid_g else f"runs over {coat.spill_g:.1f} g"
     top = max(max(abs(ramp.major_rpm), abs(ramp.minor_rpm)) for ramp in turning)
     legs = list(dict.fromkeys(ramp.leg for ramp in turning))
@@ -131,6 +131,6 @@ def first_words(plan: Plan) -> str:
     if wall.min_mm is not None and wall.error_mm is not None:
         lines.append(
             f"Wall {wall.mean_mm:.2f} mm on average; thinnest patch {wall.min_mm:.2f} +- "
-            f"{wall.error_mm:.2f} mm with usual spins. Now they are searched for."
+            f"{wall.error_mm:.2f} mm with ordinary spins. The search for better ones follows."
         )
     return "\n".join(lines)

@@ -53,10 +53,10 @@ def what_limits(
             share = (coats / (coats + 1)) ** 2
             said.append(
                 f"One coat more would each be {mean_mm / (coats + 1):.1f} mm and flow {share:.2f} "
-                "times as far before it sets: evener, for one more mix."
+                "times as far before it sets: more even, for one more mix."
             )
     if s.rim == s.rim and abs(s.rim / s.mean - 1.0) > RIM_OFF:
-        side = "drains over its edge" if s.rim < s.mean else "gathers what the floor gives up"
+        side = "drains over its edge" if s.rim < s.mean else "gathers resin from the floor"
         said.append(f"The rim is {s.rim / s.mean:.2f} of the mean: it {side}.")
     if "worst_case_min_mm" in short:
         said.append(
@@ -67,7 +67,7 @@ def what_limits(
     if plain and lowest < GAIN * plain:
         said.append(
             f"The thinnest patch is {lowest / plain:.2f} times that of the best 4:1 given to every "
-            f"coat, which alone leaves {plain:.2f} of the mean: this form asks little of the spin."
+            f"coat, which alone leaves {plain:.2f} of the mean: this form is easy to spin."
             if plain >= WISHED["min_mm"] / GAIN
             else f"The thinnest patch is only {lowest / plain:.2f} times that of the best 4:1 "
             "given to every coat."
@@ -86,7 +86,7 @@ def leaning_mouth(cavity: Cavity) -> list[str]:
         return []
     return [
         f"The mouth leans {lean_deg:.0f} degrees from the minor axis. Mounted in another way the "
-        "wall may be evener: `evenwall mounting` compares the ways."
+        f"wall may be more even: `evenwall mounting` compares the ways."
     ]
 
 
@@ -106,8 +106,8 @@ def _why(found: Found, cell: int) -> str:
     if here.max() > sharp:
         return "it lies beside a hollow edge, which draws the resin out of its neighbourhood"
     if np.ptp(here) < 0.5 * sharp:
-        return "it is an open wall, from which what the turning carries off does not all return"
-    return "the wall bends here, and no spin tried brings more"
+        return "it is an open wall, to which not all the resin that turning carries away returns"
+    return "the wall curves here, and no spin tried brings more resin"
 
 
 def _words(place_mm: NDArray[np.float64]) -> str:

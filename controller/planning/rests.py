@@ -72,12 +72,12 @@ def why_this_rest(looked: Sequence[RestOutlook], chosen: int, first_pour_min: fl
         soon = looked[0]
         return (
             f"Each coat rests until {first_pour_min:.0f} min, {best.longer_min:.0f} min longer in "
-            f"all: the wall is less warm then, and the thinnest patch {best.thinnest:.2f} of the "
-            f"mean instead of {soon.thinnest:.2f} in the first look at it."
+            f"all: the wall is cooler then. In a first computation the thinnest patch has "
+            f"{best.thinnest:.2f} of the mean instead of {soon.thinnest:.2f}."
         )
     others = max(looked[1:], key=lambda one: one.value)
     return (
-        "The coats follow each other as soon as they may, on a warm wall that the spins allow "
-        f"for: {others.longer_min:.0f} min more rest would leave {others.thinnest:.2f} of the mean "
+        "The coats follow each other as soon as possible, and the spins allow for the warm wall: "
+        f"{others.longer_min:.0f} min more rest would leave {others.thinnest:.2f} of the mean "
         f"instead of {best.thinnest:.2f}, which is not worth the wait."
     )

@@ -179,7 +179,7 @@ def compute_wall(
         raise InputError(
             "geometry.mesh_sha256",
             plan.geometry.mesh_sha256[:12],
-            f"the mesh file is another one ({mould.mesh_sha256[:12]})",
+            f"the mesh file has changed ({mould.mesh_sha256[:12]})",
             file=str(plan.casting.mesh),
         )
     many = film_coats(plan)

@@ -45,4 +45,6 @@ def check(part_a_g: float, part_b_g: float, b_per_100a: float) -> Weighing:
     mend = f"B is {off:+.1f} % off its ratio to A: add {missing_g:.1f} g of {part}"
     if abs(off) <= REFUSE_PERCENT:
         return Weighing(off, "warn", mend + ".")
-    return Weighing(off, "refuse", mend + ", or weigh anew; no gel can be foretold for this mix.")
+    return Weighing(
+        off, "refuse", mend + ", or weigh again; the gel of this mix cannot be predicted."
+    )

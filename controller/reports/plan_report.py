@@ -109,12 +109,13 @@ def _every_coat(coat: CoatPlan) -> tuple[str, ...]:
         "Gloves, goggles, respirator, moving air. Weigh both parts into the cup, to 1 % of each.",
         f"Mix for {MIX_S:.0f} s, along wall and floor too. Degas until the mix rises and falls, "
         f"then for about 90 s more if the time to pour allows.",
-        f"Pour in its time{over}; leave {coat.cup_left_g:.0f} g in the cup, with the probe in it. "
+        f"Pour within its time{over}; leave {coat.cup_left_g:.0f} g in the cup, with the probe in "
+        f"it. "
         f"{cap} the guard, start the frame.",
         "Turn until the panel says that it is safe to stop (without a panel, until the time "
         "above). Then park the mould opening-down. Touch the cup with a stick and report when it "
         "gels. Touch the rim only when the frame stands still.",
-        "Spread the rest of the mix out of doors. Pour the next coat within its time.",
+        "Spread the rest of the mix thinly outdoors. Pour the next coat within its time.",
     )
 
 

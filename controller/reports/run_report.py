@@ -82,7 +82,7 @@ def ended_words(run: Recorded) -> str:
     state = run.state
     if state.reason:
         return f"Abandoned: {state.reason}."
-    return "Finished." if state.over else f"Not ended; its step is: {plain.DUE[state.step]}"
+    return "Finished." if state.over else f"Not finished. Current step: {plain.DUE[state.step]}"
 
 
 def summary(run: Recorded) -> list[Block]:
@@ -106,7 +106,7 @@ def summary(run: Recorded) -> list[Block]:
 
 COAT_COLUMNS = (
     *("coat", "A planned", "A weighed", "B planned", "B weighed"),
-    *("gel planned", "gel found", "by", "steps expected", "steps counted", "stood"),
+    *("gel planned", "gel found", "by", "steps expected", "steps counted", "stood still"),
 )
 
 
@@ -216,7 +216,7 @@ def findings_table(findings: Sequence[Finding]) -> Table:
         )
         for one in findings
     )
-    return Table(("measured", "foreseen", "found", "difference", ""), rows)
+    return Table(("measured", "predicted", "found", "difference", ""), rows)
 
 
 def outcome(run: Recorded) -> list[Block]:

@@ -192,7 +192,7 @@ def _weigh_back(moment: Moment, command: Command, order: orders.WeighBack) -> No
 def _replanned(moment: Moment, command: Command, order: Replan) -> None:
     """Take the planner's new plan for the remaining coats; if it is late, the old plan stays."""
     if moment.state.step is not Step.REST or order.coats_done != moment.state.index + 1:
-        late = "The next coat was mixed before its new plan was ready, so the old plan stands."
+        late = "The next coat was mixed before its new plan was ready: the old plan still applies."
         refuse(moment, command, late)
     else:
         accept(moment, command, order.sentence, Replanned(rest=order.rest))
@@ -307,7 +307,7 @@ def _answer_question(moment: Moment, command: Command, order: orders.AnswerQuest
         accept(moment, command, LOST_LINES[value], answered)
         lay_anew(moment, value)
     else:
-        refuse(moment, command, "Nothing of the kind was asked.")
+        refuse(moment, command, "That question was not asked.")
 
 
 @carries_out(orders.Measure)

@@ -236,7 +236,9 @@ def _within(ramps: list[motion.Ramp3], state: RunState) -> None:
     rig = state.plan.rig
     for duration_s, *rates in ramps:
         if not (math.isfinite(duration_s) and 0.0 < duration_s <= 3600.0):
-            raise InputError("a ramp to the board", duration_s, "must be above 0 to 3600", unit="s")
+            raise InputError(
+                "a ramp to the board", duration_s, "must be above 0 and at most 3600", unit="s"
+            )
         for rate_rpm in rates:
             if not abs(rate_rpm) <= ROUNDED * rig.rate_limit_rpm:
                 limit = f"must be at most {rig.rate_limit_rpm:g}"

@@ -48,6 +48,6 @@ def _words(live: LiveWall, last: bool) -> str:
     if live.half_minute_mm >= LEAST_MM:
         costs = f"takes {live.half_minute_mm:.1f} mm from it"
     return (
-        f"Turned from now on, the finished wall is {live.finished_mm:.1f} mm at its thinnest"
+        f"If turning begins now, the finished wall is {live.finished_mm:.1f} mm at its thinnest"
         f"{span}{later}. Another half minute of waiting {costs}."
     )

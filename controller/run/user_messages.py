@@ -90,17 +90,18 @@ TOUCHED = "You found the coat gelled: the frame parks in a moment."
 TAKE_BACK = "Was it a mistake? Press 'Take back' before it parks."
 
 ALERTS: dict[str, str] = {
-    "standing_liquid": "The coat is liquid and runs to the bottom while the frame stands. With "
+    "standing_liquid": "The coat is liquid and runs to the bottom while the frame stands still. "
+    "With "
     "the guard closed, start it again as soon as you can.",
     "standing_gelling": "The coat is about to gel: start turning again within a minute, or leave "
-    "it and look at the wall afterwards.",
-    "standing_gelled": "The coat has gelled: nothing is lost while the frame stands.",
+    "it and inspect the wall afterwards.",
+    "standing_gelled": "The coat has gelled: nothing is lost while the frame stands still.",
     "guard_open": "The guard is open, so the frame cannot turn. Close it when you are clear.",
     "late_pour": "The pour is late: the mix thickens, and the wall comes out less even. Pour now "
     "and start turning, or mix a new batch.",
     "late_start": "The resin thickens in the standing mould: close up and start turning, now.",
     "begun_late": "Turning began late. Thicker resin flows less far, so the wall comes out less "
-    "even. Look at it when the coat has set.",
+    "even. Inspect it when the coat has set.",
     "tip_out": "Too late for a closed wall: tip the resin out of the mould, now.",
     "set_in_mould": "The resin has gelled in the standing mould, or is about to: leave it there. "
     "It will not form a wall.",
@@ -109,7 +110,7 @@ ALERTS: dict[str, str] = {
     "mix_gone": "The mix has passed its pot life: do not pour it. Put the cup outside and mix a "
     "new batch.",
     "no_gel": "The coat should have gelled by now. Touch the cup with a stick, and report when it "
-    "has gelled. Never reach behind the guard: touch the rim only when the frame stands.",
+    "has gelled. Never reach behind the guard: touch the rim only when the frame stands still.",
     "estimate_old": "The gel estimate is late, because this computer is busy. Touch the cup with "
     "a stick, and report when it has gelled.",
     "gave_up": "The coat did not gel within three times the expected time. The weights may be "
@@ -153,18 +154,18 @@ ALERTS: dict[str, str] = {
     "says, with mask and goggles on, then go on.",
     "window_passed": "Poured after the best time: this coat bonds less well to the one below it.",
     "early_pour": "Poured before the coat below was ready: it may wrinkle.",
-    "standing_long": "The coat stood still while liquid: look at the wall when the coat has set.",
+    "standing_long": "The coat stood still while liquid: inspect the wall when the coat has set.",
     "not_up": "The opening is not up yet: close the guard and press the button at the frame.",
 }
 
 # Short forms for a finished run: what went wrong, without advice.
 TO_DO: dict[str, str] = {
     "tip_out": "Gloves, goggles and respirator on. Open the guard, take the plug out, and pour the "
-    "resin outdoors into a flat metal tray on stone or sand, spread thin: a deep pool gets hot. "
+    "resin outdoors into a flat metal tray on stone or sand, spread thinly: a deep pool gets hot. "
     "Never pour it into a drain. When it is hard, dispose of it as the safety data sheet says. "
     "Mount the "
     "mould with its opening up and press 'Tipped out': the coat is then poured again.",
-    "set_in_mould": "Take the plug out: a pool of resin warms itself. If it smokes, leave it and "
+    "set_in_mould": "Take the plug out: a pool of resin heats itself. If it smokes, leave it and "
     "the room. Press 'It has set: pour this coat again' when it is cold; the wall that is missing "
     "is then poured as a new coat.",
 }
@@ -185,24 +186,24 @@ AFTER_LOST = (
     "is firm enough, or go on without it."
 )
 WALL_AGAIN = (
-    "A coat was turned late, stood or was lost: the wall is being computed again. Until "
+    "A coat was turned late, stood still or was lost: the wall is being computed again. Until "
     "then the thinnest place is unknown."
 )
 WALL_LATE = (
-    "The coat in the mould is too late for the planned wall: no thinnest place is known until it "
-    "has turned or is laid anew."
+    "The coat in the mould is too late for the planned wall: the thinnest place is unknown until "
+    "it has turned or is poured again."
 )
 AS_TURNED = "Computed again from the coats as weighed and turned."
-NOT_COMPUTED = "The remaining wall cannot be computed ({why}): look at it when the coat has set."
+NOT_COMPUTED = "The remaining wall cannot be computed ({why}): inspect it when the coat has set."
 
 TROUBLES: dict[str, str] = {
-    "standing_liquid": "The frame stood while a coat was liquid",
-    "standing_gelling": "The frame stood while a coat was about to gel",
+    "standing_liquid": "The frame stood still while a coat was liquid",
+    "standing_gelling": "The frame stood still while a coat was about to gel",
     "guard_open": "The guard was opened while the frame turned",
     "late_pour": "The pour was late",
     "tip_out": "A coat was not turned in time for a closed wall",
     "set_in_mould": "A coat gelled in the standing mould",
-    "lost": "A coat was turned too late to be a wall",
+    "lost": "A coat was turned too late to form a wall",
     "mix_gone": "A mix passed its pot life before it was poured",
     "no_gel": "A coat had not gelled when it should have",
     "estimate_old": "The gel estimate was late",
@@ -212,7 +213,7 @@ TROUBLES: dict[str, str] = {
     "probe_stuck": "The probe's reading did not change",
     "probe_noisy": "The probe was noisy",
     "probe_out": "The probe was out of the resin",
-    "no_reaction": "The mix did not warm",
+    "no_reaction": "The mix did not warm up",
     "off_ratio": "The heat did not match the mix ratio",
     "board_lost": "The board did not answer",
     "driver_fault": "A motor driver reported a fault",

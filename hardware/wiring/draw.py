@@ -439,7 +439,7 @@ def sizing_page() -> str:
         )
         rows = (
             ("moment of inertia, mould and frame", "inertia_kg_m2", "{:.3f} kg m2"),
-            ("torque for speeding that up", "speeding_up_Nm", "{:.3f} N m"),
+            ("torque for that acceleration", "speeding_up_Nm", "{:.3f} N m"),
             ("greatest torque at the axis, friction included", "torque_Nm", "{:.2f} N m"),
             ("motor's holding torque x ratio, over that", "margin", "{:.1f}"),
             ("motor speed", "motor_rpm", "{:.0f} rpm"),
@@ -455,7 +455,8 @@ def sizing_page() -> str:
             f"\nThe rig file asks for a margin of {spec.torque_margin:g}. "
             f"Supply: motors of frame size {size} with {current_A:g} A and {resistance_ohm:g} ohm "
             f"a phase draw {watts:.0f} W, {amperes:.1f} A at {SUPPLY_V[name]:g} V; fuse "
-            f"{fuse_A:g} A time-lag, wire for it. Counterweights that would take the {centre} "
+            f"{fuse_A:g} A time-lag, with wire to match. Counterweights that would take the "
+            f"{centre} "
             f"away: {weight_g:.0f} g at {spec.mould_radius_limit_mm:g} mm.\n"
         )
     return "".join(parts)

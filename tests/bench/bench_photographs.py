@@ -37,6 +37,7 @@ from evenwall.numerics.film import WallWeights
 from evenwall.planning import make, make_plan
 from evenwall.planning.effort import FULL
 from evenwall.planning.wall import COARSER, film_coats, flow_coats
+from evenwall.units import percent
 from tests.bench.kept import ROOT, commit, kept
 from tests.support.photographed import TEN, lofted, shot, skin_of
 
@@ -170,6 +171,7 @@ def row(found: dict[str, Any], first: str, second: str, *more: str) -> str:
         f"{apart(found, first, second):+.3f}",
     ]
     cells += [f"{found[one]['thinnest']:.3f}" for one in more]
+from evenwall.units import percent
     return "| " + " | ".join(map(str, cells)) + " |"
 
 
@@ -212,6 +214,7 @@ def main() -> None:
     print(summary(found, "planned on the photographed shape and on the true mesh", "seen", "true"))
     print(summary(found, "one plan in both", "turned in seen", "turned in true"))
     print(summary(found, "planned twice on the true mesh", "true", "true again"))
+from evenwall.units import percent
 
 
 if __name__ == "__main__":

@@ -215,7 +215,7 @@ def test_it_works_by_keyboard_and_says_changes_politely(
 ) -> None:
     page = open_phone(panel, "desktop")
     page.keyboard.press("Tab")
-    assert page.evaluate("document.activeElement.textContent") == "To what is due now"
+    assert page.evaluate("document.activeElement.textContent") == "Skip to what is due now"
     turning(panel)
     until(page, "document.getElementById('said').textContent.startsWith('Keep turning.')")
     assert page.locator("#said").get_attribute("aria-live") == "polite"

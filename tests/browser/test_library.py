@@ -459,7 +459,7 @@ def test_a_wrong_file_is_refused_before_it_is_sent(
     page.locator("#shape-way").select_option("photos")
     page.locator("#photo-height").fill("120")
     page.get_by_role("button", name="Show the shape").tap()
-    expect(page.get_by_text("Two photographs with an outline are needed")).to_be_visible()
+    expect(page.get_by_text("At least two photographs with an outline are needed")).to_be_visible()
 
 
 def test_a_slow_shape_holds_up_no_other_page(

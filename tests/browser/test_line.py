@@ -90,7 +90,7 @@ def test_a_run_that_ended_elsewhere_is_noticed(open_phone: OpenPhone, panel: Sta
     page.get_by_role("link", name="The job").tap()
     expect(page.locator("#sentence")).to_have_text("Given up.")
     expect(page.locator("#count")).to_be_hidden()
-    expect(page.get_by_role("link", name="This run, and what came of it")).to_be_visible()
+    expect(page.get_by_role("link", name="This run and its result")).to_be_visible()
 
 
 def test_ten_minutes_without_a_line_leave_no_gap(open_phone: OpenPhone) -> None:

@@ -110,7 +110,7 @@ def test_a_phone_asks_to_be_called_by_its_owners_tick(phone: tuple[Page, StagedP
     page.goto("/#settings")
     page.reload()
     page.get_by_label("Call this phone").check()
-    expect(page.locator("#bench")).to_contain_text("also while it is locked")
+    expect(page.locator("#bench")).to_contain_text("even while it is locked")
     assert page.evaluate("wished") == [True, 65]
     assert panel.call(lambda: len(panel.app.state.people.phones)) == 1
     session = panel.call(lambda: panel.app.state.people.sessions()[0].session_id)

@@ -53,7 +53,7 @@ def test_the_wall_foreseen_stands_above_the_cut_in_the_chosen_units(
     assert drawn[0].replace("\u00a0", " ") == shown(live["sentence"], "inch").replace("\u00a0", " ")
     assert "mm" not in drawn[0]
     assert drawn[1]
-    assert "The filled mark is the thinnest place as foreseen now" in drawn[2]
+    assert "The filled mark is the thinnest place as predicted now" in drawn[2]
 
 
 def test_the_phone_shows_sentences_as_the_server_does(

@@ -128,7 +128,7 @@ def test_a_wrong_broker_is_one_line(text: str, match: str) -> None:
 
 @pytest.mark.parametrize(
     ("text", "match"),
-    [("rigg = 'x'", "rigg.*is no setting"), ("rig = 3", "path in quotes"), ("rig =", "be read")],
+    [("rigg = 'x'", "rigg.*is not a setting"), ("rig = 3", "path in quotes"), ("rig =", "be read")],
 )
 def test_a_wrong_configuration_is_one_line(text: str, match: str) -> None:
     configured(text)

@@ -170,7 +170,7 @@ def test_infrared() -> None:
     28.75 degC (0x3AF7 x 0.02 K)."""
     assert infrared_answer(0x3AD2)[2] == 0x30
     assert mlx90614_degC(0x5A, 0x07, infrared_answer(0x3AF7)) == pytest.approx(28.75)
-    with pytest.raises(ProbeFault, match="flags an error"):
+    with pytest.raises(ProbeFault, match="reports an internal error"):
         mlx90614_degC(0x5A, 0x07, infrared_answer(0x8123))
 
 

@@ -87,7 +87,7 @@ def test_a_reboot_in_mid_coat_with_the_clock_wrong_by_years(tmp_path: Path, year
             state = house.supervisor.state
             assert state is not None
             assert (state.index, state.step) == (1, Step.SPIN)
-            assert "which is impossible" in house.supervisor.notices["clock"]
+            assert "which is wrong" in house.supervisor.notices["clock"]
             while house.supervisor.state is None or not house.supervisor.state.halted:
                 await house.clock.sleep(0.2)
             now = house.service.snapshot()

@@ -196,7 +196,7 @@ TRIANGLES = "f 1 3 2\nf 1 2 4\nf 2 3 4\nf 1 4 3\n"
         ("v 0 0\nv 50 0\nv 0 50\nv 9 9\n" + TRIANGLES, "x, y and z"),
         (
             "v 0 0 0\nv 50 0 0\nv 0 50 0\nf 1 2 3\nf 1 2 9\nf 1 3 9\nf 2 3 9\n",
-            "cannot be|that it holds",
+            "cannot be|its own corners",
         ),
         ("v 0 0 0\nv 5e-9 0 0\nv 0 5e-9 0\nv 0 0 5e-9\n" + TRIANGLES, "no size"),
         ("v 9e6 0 0\nv 9e6 1 0\nv 9e6 0 1\nv 9e6 1 1\n" + TRIANGLES, "a millionth"),

@@ -102,8 +102,8 @@ OFFERED = Mounting((0.423, 0.0, 0.906), 25.0, 0.93, 0.98, given=False)
     ("tried", "words"),
     [
         ((OFFERED, GIVEN), "may gain 0.06 of the mean wall"),
-        ((GIVEN, replace(OFFERED, thinnest=0.8)), "Mount it as the file has it"),
-        ((replace(OFFERED, thinnest=0.88), GIVEN), "Mount it as the file has it"),
+        ((GIVEN, replace(OFFERED, thinnest=0.8)), "Mount it as the file says"),
+        ((replace(OFFERED, thinnest=0.88), GIVEN), "Mount it as the file says"),
     ],
 )
 def test_a_mounting_is_advised_only_where_it_gains_more_than_trials_differ(

@@ -204,7 +204,7 @@ def test_rim_is_walked_once_round() -> None:
 
 
 def test_a_plan_that_cannot_be_flown_says_why() -> None:
-    with pytest.raises(InputError, match="the mesh file is another one"):
+    with pytest.raises(InputError, match="the mesh file has changed"):
         compute_wall(plan_of(short_coat(1, "capped"), sha="0" * 64), MESH_MM)
     no_ramps = short_coat(1, "capped").model_copy(update={"ramps": ()})
     with pytest.raises(InputError, match="ramps is 0"):

@@ -18,5 +18,5 @@ def test_a_warm_mould_never_meets_an_open_flame() -> None:
 
 def test_standing_cautions_name_mains_and_dust() -> None:
     text = " ".join(STANDING)
-    assert "for someone licensed, with protective earth" in text
+    assert "work for a licensed person. The frame needs protective earth." in text
     assert "with a dust mask and goggles" in text

@@ -25,7 +25,7 @@ def test_what_to_add_mends_it() -> None:
     """Too much B: the missing A, by hand 104 g for 52 g of B at 50 per 100."""
     assert "add 4.0 g of A" in check(100.0, 52.0, 50.0).sentence
     assert "add 2.0 g of B" in check(100.0, 48.0, 50.0).sentence
-    assert "no gel can be foretold" in check(100.0, 60.0, 50.0).sentence
+    assert "the gel of this mix cannot be predicted" in check(100.0, 60.0, 50.0).sentence
 
 
 @pytest.mark.parametrize("grams", [0.0, -1.0, float("nan")])

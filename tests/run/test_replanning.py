@@ -69,7 +69,7 @@ def test_too_late_changes_nothing() -> None:
             data = {"coats_done": 1, "rest": rest_of(shop.plan, 1), "sentence": "late"}
             answer = await shop.ask("replanned", **data)
             assert not answer.accepted
-            assert "the old plan stands" in answer.sentence
+            assert "the old plan still applies" in answer.sentence
             assert shop.supervisor.state.plan == shop.plan
 
     run_virtual(scenario())

@@ -38,7 +38,7 @@ WANTED = {
     ),
 }  # fmt: skip
 NOTES = {
-    "no-ratio": "the coat's ratio as physics has it",
+    "no-ratio": "the coat's ratio as physics gives it",
     "late-coat": "a coat that gels at 1.9 to 2.2 times the cup",
     "early-pot-life": "pot lives printed 12 % short, resins that turn to glass",
 }
@@ -83,7 +83,7 @@ def page(told: dict[str, tuple[list[Score], list[Score]]], faulty: list[Score]) 
             groups(own),
             f"False alarms: {alarms(own)}.",
             best_and_worst(own),
-            "In worlds that are not as the trade believes:",
+            "In worlds that contradict the trade's assumptions:",
             markdown("", columns, moved),
         ]
     return "\n\n".join([*parts, "### Faults", fault_table(faulty)])

@@ -30,17 +30,17 @@ def table(found: Found, lasted_s: float) -> str:
         f"| **all** | **{found.kills.total()}** |",
         "",
         f"- {found.castings} castings of {found.coats} coats, at {SPEEDS[0]:g} and {SPEEDS[1]:g} "
-        f"times life's speed in turn: {lasted_s / 60:.0f} min of the machine. Every record read "
-        "back whole, with everything in it that had been acknowledged; no step was repeated; every "
-        "casting ended.",
+        f"times real speed in turn: {lasted_s / 60:.0f} min of machine time. Every record was "
+        f"read back whole, with everything that had been acknowledged; no step was repeated; "
+        f"every casting ended.",
         f"- While the frame had to turn, its steps were counted {found.looks} times, every "
-        f"{LOOK_S:g} s of the machine: {moved}.",
-        f"- From a kill to a controller at work again: {median(found.up_s):.1f} s as a rule, "
-        f"{max(found.up_s):.1f} s at most (the program itself being loaded already). The board "
+        f"{LOOK_S:g} s of machine time: {moved}.",
+        f"- From a kill until a controller is at work again: usually {median(found.up_s):.1f} s, "
+        f"at most {max(found.up_s):.1f} s (the program itself is already loaded). The board "
         f"holds motion for 10 to 20 s of its time. In {found.exact} coats that was enough every "
-        "time, and every step of both motors was the one foretold; in "
-        f"{found.coats - found.exact} the board kept its last speed alone at least once, until it "
-        "was met again and led back to the angle of its law.",
+        f"time, and every step of both motors was as predicted; in {found.coats - found.exact} the "
+        "board kept its last speed by itself at least once, until a controller connected again "
+        "and led it back to its planned angle.",
     ]
     return "\n".join(lines)
 

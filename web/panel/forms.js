@@ -139,7 +139,7 @@ export class Forms {
       this.onChange();
     };
     return form(submit, "Record the measures", h("div", { class: "fields" }, weight.label, ...rim.map((f) => f.label), ...spots.map(([, f]) => f.label)),
-      h("p", { class: "why" }, "The rim drains more than the wall: spots on the wall teach the plan more than the rim does."));
+      h("p", { class: "why" }, "The rim drains more than the wall: spots on the wall improve later plans more than the rim does."));
   }
 }
 

@@ -314,7 +314,7 @@ function drawButtons() {
   if (refusal !== null && refusal !== button?.why) refuse(button?.why ?? ""); // some of it is done
   hide(byId("stop"), !line.mayAct);
   drawOnce("also", null, [seen.buttons, line.mayAct, seen.step_id, settings().units], () => byId("also").replaceChildren(
-    ...(["done", "abandoned"].includes(seen.step) ? [h("a", { class: "button", href: `#run/${seen.run_id}` }, "This run, and what came of it")] : []),
+    ...(["done", "abandoned"].includes(seen.step) ? [h("a", { class: "button", href: `#run/${seen.run_id}` }, "This run and its result")] : []),
     ...(line.mayAct ? [] : [h("a", { class: "button", href: "#people" }, "This page may watch. Pair it to act")]),
     ...(line.mayAct ? seen.buttons : []).filter((b) => !["note", "abandon"].includes(b.command)).map((b) =>
       madeButton(b))));

@@ -114,9 +114,9 @@ function describe(seen, set, liquid, target) {
   let built = now.length ? `${now.join(", ")}, of ${length(target)} wanted.` : `Nothing on the wall yet; ${length(target)} wanted.`;
   const wall = seen.wall;
   const lost = seen.coats.filter((c) => c.fate === "lost").map((c) => c.coat);
-  if (lost.length) built += ` Coat ${lost.join(" and ")} is no wall and does not count.`;
+  if (lost.length) built += ` Coat ${lost.join(" and ")} formed no wall and does not count.`;
   if (wall?.min_mm === null || wall?.min_mm === undefined) return `${built} ${wall?.note ?? ""}`.trim();
-  if (seen.live_wall) return `${built} The filled mark is the thinnest place as foreseen now, the line is its span.`;
+  if (seen.live_wall) return `${built} The filled mark is the thinnest place as predicted now, the line is its range.`;
   const rim = wall.rim_mm ? `, rim ${length(wall.rim_mm)} (open mark)` : "";
   const other = seen.coats.some((c) => c.fate === "lost" || c.fate === "changed");
   return `${built} ${other ? `${wall.note} When` : "As planned, when"} all coats are in: thinnest place ${length(wall.min_mm)}${errorWords(wall)} (filled mark)${rim}. The rim is not the wall.`;

@@ -115,7 +115,7 @@ def read_mesh(path: Path) -> tuple[Array, Index]:
         limit = f"has corners farther than {FARTHEST:.0e} of its units from its origin"
         raise InputError("scan.file", path.name, limit, hint=AGAIN)
     if not mesh_files.is_surface(mesh):
-        limit = "must be triangles between corners that it holds, in x, y and z"
+        limit = "must be triangles between its own corners, in x, y and z"
         raise InputError("scan.file", path.name, limit, hint=AGAIN)
     return points, faces
 
@@ -166,7 +166,7 @@ def _scale(mending: Mending, scan: Scan, kind: str) -> float:
             raise InputError(
                 "scan.known_mm",
                 "missing",
-                "one length of the real thing is needed to scale the scan",
+                "one length of the real object is needed to scale the scan",
                 hint="measure its height and write known_mm, or name the file's units",
             )
         mending.points = mending.points * MM_PER_UNIT[units]

@@ -62,7 +62,7 @@ def across_from_girth(girth_mm: float, along_mm: float) -> float:
         raise InputError(
             "girths_mm",
             f"{girth_mm:g}",
-            f"must be over {4 * along_mm:.0f} mm, twice there and back across its diameter",
+            f"must be over {4 * along_mm:.0f} mm, twice the diameter there",
             unit="mm",
             hint="measure that height again",
         )

@@ -49,6 +49,7 @@ def window_words(window: TouchWindow, now_s: float) -> str:
         )
     when = "now" if now else f"from {from_min} min after the parts met"
     return (
-        f"No touched coat of this resin is known: with the frame standing, touch the coat with a "
+        f"No touched coat of this resin is known: while the frame stands still, touch the coat "
+        f"with a "
         f"stick {when}."
     )

@@ -88,7 +88,7 @@ export class Bench {
     const wall = number("want-wall", `Wall, ${lengthUnit()}`, lengthTo(card.wall_mm).toFixed(lengthUnit() === "mm" ? 1 : 3));
     const coats = number("want-coats", "Coats", "as planned");
     const shop = number("want-shop", `Shop, ${tempUnit()}`, "as in the file");
-    const mould = number("want-mould", `Mould, ${tempUnit()}`, "as the shop");
+    const mould = number("want-mould", `Mould, ${tempUnit()}`, "same as the shop");
     const resin = h("select", { id: "want-resin" }, resins.map((r) =>
       h("option", { value: r.resin_id, selected: r.name === card.resin }, r.name)));
     const asFiled = resin.value;
@@ -391,7 +391,7 @@ export class Bench {
     const box = h("input", { type: "checkbox", id: "call-me", onchange: async () => {
       try {
         await (box.checked ? callMe(this.line) : callMeNoMore(this.line));
-        told.textContent = box.checked ? "This phone is called, also while it is locked, where its push service can be reached." : "";
+        told.textContent = box.checked ? "This phone is called even while it is locked, if its push service can be reached." : "";
       } catch (error) {
         box.checked = false;
         told.textContent = error.message;
@@ -459,7 +459,7 @@ export class Bench {
   }
 }
 
-// The casting that proved its run: what was foreseen of it, and what scale and gauge found.
+// The casting that proved its run: what was predicted, and what scale and gauge found.
 function outcome(proof) {
   if (!proof) return null;
   const shown = (value, unit) => (unit === "g" ? mass(value) : length(value, 1));
@@ -468,7 +468,7 @@ function outcome(proof) {
     return foreseen ? `${percent < 0 ? "−" : "+"}${Math.abs(percent).toFixed(1)} %` : null;
   };
   return h("div", {}, h("h2", {}, "the casting"),
-    table("As measured", ["what", "foreseen", "found", "differs"],
+    table("As measured", ["what", "predicted", "found", "differs"],
       proof.findings.map((f) => [f.what, shown(f.foreseen, f.unit), shown(f.measured, f.unit), off(f)])),
     proof.sentences.map((text) => h("p", { class: "figures" }, text)),
     proof.reason ? h("p", { class: "why" }, `Proven against its plan, because: ${proof.reason}`) : null,

@@ -24,7 +24,7 @@ export async function castingPage(line, mode, id, again) {
   const mouldWall = figure("mould-wall", "Thickness of the mould's own wall", "length", { value: before.mould?.wall_mm ?? 12, range: [1, 100] });
   const material = text("material", "Mould's material", { value: before.mould?.material ?? "silicone rubber" });
   const mouldMass = figure("mould-mass", "Mould and shell, if weighed", "heavy", { value: before.mould?.mass_kg, range: [0.01, 1000] });
-  const mouldTemp = figure("mould-temp", "Mould's temperature", "temp", { value: before.mould?.temp_degC, hint: "as the shop", range: [0, 60] });
+  const mouldTemp = figure("mould-temp", "Mould's temperature", "temp", { value: before.mould?.temp_degC, hint: "same as the shop", range: [0, 60] });
   const shopTemp = figure("shop-temp", "Shop's temperature", "temp", { value: before.shop?.temp_degC ?? 21, range: [0, 60] });
   const humidity = figure("humidity", "Shop's humidity, %", "plain", { value: before.shop?.humidity_percent, range: [0, 100] });
   const state = pick("state", "While it turns the opening is", [["capped", "capped"], ["open", "open"]], { value: before.opening?.state });
@@ -103,7 +103,7 @@ export async function resinPage(line, mode, id, again) {
     const batch = first.read();
     const given = Object.keys(batch).length;
     if (given && given < FIRST.length) throw at(first.empty(), "For the first batch give mass, temperature and minutes, or none of them.");
-    if (photo.get() && !(await isPicture(photo.get()))) throw at(photo.input, `${photo.get().name} is no picture. Take the photograph again.`);
+    if (photo.get() && !(await isPicture(photo.get()))) throw at(photo.input, `${photo.get().name} is not a picture. Take the photograph again.`);
     const table = clean({
       ...before, name: name.get(), currency: currency.get(), ...Object.fromEntries(MORE.map(([key]) => [key, undefined])), ...more.read(),
       sheet: clean({ ...sheet.read(NEEDED), snap: snap.get() }), first_batch: given ? batch : undefined,
@@ -120,7 +120,7 @@ export async function resinPage(line, mode, id, again) {
     fields(photo), shown,
     fields(name), h("fieldset", {}, h("legend", {}, "technical sheet"), sheet.label, snap.label),
     h("fieldset", {}, h("legend", {}, "the first batch's touch"),
-      h("p", { class: "why" }, "Mix a first cup, with gloves and fresh air, and touch it with a stick now and then. When the stick draws no more threads, it has gelled: the gel of every coat is then foretold from your own resin too. You may fill this in later."),
+      h("p", { class: "why" }, "Mix a first cup, with gloves and fresh air, and touch it with a stick now and then. When the stick draws no more threads, it has gelled: the gel of every coat is then predicted from your own resin too. You may fill this in later."),
       first.label),
     h("fieldset", {}, h("legend", {}, "more, if known"), more.label, fields(currency)),
   ], draft, again);

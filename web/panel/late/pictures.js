@@ -119,7 +119,7 @@ export function timeline(plan) {
   const cure_s = Math.max(plan.totals.demould_from_min, plan.totals.elapsed_min) * 60;
   return h("div", {},
     drawing((width) => timeDrawing(plan, cure_s, width)),
-    h("p", { class: "figures" }, `Minutes from the first mix: unfilled by hand, amber turning, dotted resting. Open the mould after ${minutes(plan.totals.demould_from_min * 60)}.`));
+    h("p", { class: "figures" }, `Minutes from the first mix: unfilled: manual work; amber: turning; dotted: resting. Open the mould after ${minutes(plan.totals.demould_from_min * 60)}.`));
 }
 
 const ROW = 30;

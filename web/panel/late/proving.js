@@ -1,4 +1,4 @@
-// Before a run is proven for good: what was measured beside what was foreseen, what went wrong and
+// Before a run is proven for good: what was measured beside what was predicted, what went wrong and
 // what nobody measured. What contradicts the plan wants a reason, which stays in the record.
 
 import { h, table } from "../dom.js";
@@ -22,8 +22,8 @@ const listed = (lines, none) => (lines.length ? h("ul", { class: "said" }, lines
 
 export function assessed(found) {
   return [
-    h("h2", {}, "foreseen and measured"),
-    table("The plan's range includes its own error and that of the gauge", ["what", "foreseen", "agrees from", "measured", ""],
+    h("h2", {}, "predicted and measured"),
+    table("The plan's range includes its own error and that of the gauge", ["what", "predicted", "agrees from", "measured", ""],
       found.findings.map((f) => [f.what, shown(f.foreseen, f.unit), span(f), shown(f.measured, f.unit), f.contradicts ? "contradicts" : f.low === null ? "" : "agrees"])),
     h("h2", {}, "what went wrong"), listed(found.troubles.map((t) => t.sentence), "Nothing in the record."),
     h("h2", {}, "not known"), listed(found.missing.map((m) => m.sentence), "Nothing is missing."),

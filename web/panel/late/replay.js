@@ -61,7 +61,7 @@ export function wallVerdict(now, then) {
   const mean_mm = off_mm.reduce((sum, off) => sum + off, 0) / off_mm.length;
   const most_mm = off_mm.reduce((most, off) => Math.max(most, Math.abs(off)), 0);
   const mean = `${length(Math.abs(mean_mm), 1)} ${mean_mm < 0 ? "thinner" : "thicker"}`;
-  return `The wall: on average ${mean} than the proven one, at most ${length(most_mm, 1)} off at any place; thinnest place ${length(now.thinnest_mm, 1)}, then ${length(then.thinnest_mm, 1)}.`;
+  return `The wall: on average ${mean} than the proven one, at most ${length(most_mm, 1)} off at any place; thinnest place ${length(now.thinnest_mm, 1)}, in the proven one ${length(then.thinnest_mm, 1)}.`;
 }
 
 function turns(coat) {

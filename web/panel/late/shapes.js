@@ -117,7 +117,7 @@ export class ShapeForm {
     return {
       read,
       parts: [
-        h("p", { class: "why" }, "Stand the master as the casting will stand. Measure from the table upwards, closest where the form bends most: at least three heights, better eight. A round or pointed end has 0 there."),
+        h("p", { class: "why" }, "Stand the master as the casting will stand. Measure from the table upwards, closest together where the form curves most: at least three heights, preferably eight. A round or pointed end has 0 there."),
         list, h("p", { class: "also" }, h("button", { type: "button", "data-grows": "^(height|width|other)-[0-9]+$", onclick: () => add() }, "Add a height")), fields(end, open),
       ],
     };
@@ -169,7 +169,7 @@ export class ShapeForm {
     let sent = known?.file;
     const read = async () => {
       if (file.get()) {
-        if (!MESHES.some((one) => file.get().name.toLowerCase().endsWith(`.${one}`))) throw at(file.input, `${file.get().name} is no mesh: choose a file that ends in ${MESHES.slice(0, -1).join(", ")} or ${MESHES.at(-1)}.`);
+        if (!MESHES.some((one) => file.get().name.toLowerCase().endsWith(`.${one}`))) throw at(file.input, `${file.get().name} is not a mesh: choose a file that ends in ${MESHES.slice(0, -1).join(", ")} or ${MESHES.at(-1)}.`);
         sent = await this.send(file.get(), "scan", progress);
       }
       if (!sent) throw at(file.input, "Choose the mesh first.");
@@ -222,7 +222,7 @@ export class ShapeForm {
     const outlined = () => {
       const found = rows.filter((row) => row.outline.corners);
       if (tall.get() === undefined) tall.refuse("is missing: measure it with a ruler; it gives the photographs their scale.");
-      if (found.length < 2) throw at(rows.find((row) => !row.outline.corners).file.input, "Two photographs with an outline are needed at least, a quarter turn apart.");
+      if (found.length < 2) throw at(rows.find((row) => !row.outline.corners).file.input, "At least two photographs with an outline are needed, a quarter turn apart.");
       return found;
     };
     const read = async () => {
@@ -249,7 +249,7 @@ export class ShapeForm {
         if (outline) rows[i].outline.show(outline);
       }),
       parts: [
-        h("p", { class: "why" }, "Stand the form before an even wall of another colour. Hold the phone level and four heights away or more; zoom in instead of going nearer. A front and a side view do; more are better."),
+        h("p", { class: "why" }, "Stand the form before an even wall of another colour. Hold the phone level and four heights away or more; zoom in instead of going nearer. A front and a side view are enough; more are better."),
         fields(tall), list, h("p", { class: "also" }, h("button", { type: "button", "data-grows": "^photo-[0-9]", onclick: () => add() }, "Add a photograph")), fields(open, mouth.field),
       ],
     };
