@@ -164,14 +164,13 @@ def row(found: dict[str, Any], first: str, second: str, *more: str) -> str:
     cells = [
         found["form"],
         found["photographs"],
-        f"{found['volume']:+.1%}",
-        f"{found['skin']:+.1%}",
+        percent(found["volume"], 1, "+"),
+        percent(found["skin"], 1, "+"),
         f"{found[first]['thinnest']:.3f}",
         f"{found[second]['thinnest']:.3f}",
         f"{apart(found, first, second):+.3f}",
     ]
     cells += [f"{found[one]['thinnest']:.3f}" for one in more]
-from evenwall.units import percent
     return "| " + " | ".join(map(str, cells)) + " |"
 
 
@@ -206,7 +205,10 @@ def main() -> None:
     print(summary(plain, "usual spins in both", "usual in seen", "usual in true"))
     volumes = np.abs([found["volume"] for found in plain])
     near = int((volumes <= VOLUME_GOAL).sum())
-    print(f"volume: {near} of {len(plain)} within {VOLUME_GOAL:.0%}, most {volumes.max():.1%}")
+    print(
+        f"volume: {near} of {len(plain)} within {percent(VOLUME_GOAL)}, "
+        f"most {percent(volumes.max(), 1)}"
+    )
     if os.environ.get("SEARCH") == "0":
         return
     columns = ("seen", "true", "true again", "turned in seen", "turned in true")
@@ -214,7 +216,6 @@ def main() -> None:
     print(summary(found, "planned on the photographed shape and on the true mesh", "seen", "true"))
     print(summary(found, "one plan in both", "turned in seen", "turned in true"))
     print(summary(found, "planned twice on the true mesh", "true", "true again"))
-from evenwall.units import percent
 
 
 if __name__ == "__main__":

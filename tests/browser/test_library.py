@@ -94,7 +94,7 @@ def test_new_resin_with_a_photograph_of_its_sheet(
     (tmp_path / "note.jpg").write_bytes(b"no picture")
     page.locator("#sheet-photo").set_input_files(tmp_path / "note.jpg")
     keep.tap()
-    expect(page.get_by_text("note.jpg is no picture.")).to_be_visible()
+    expect(page.get_by_text("note.jpg is not a picture.")).to_be_visible()
     page.locator("#sheet-photo").set_input_files(tmp_path / "sheet.jpg")
     no_sideways_scroll(page)
     no_violation(page)
@@ -451,7 +451,7 @@ def test_a_wrong_file_is_refused_before_it_is_sent(
 ) -> None:
     page = opened(open_phone, panel, "New casting", "new-casting")
     page.locator("#shape-way").select_option("scan")
-    for name, words in (("scan.zip", "scan.zip is no mesh"), ("scan.obj", "scan.obj is empty")):
+    for name, words in (("scan.zip", "scan.zip is not a mesh"), ("scan.obj", "scan.obj is empty")):
         (tmp_path / name).touch()
         page.locator("#scan-file").set_input_files(tmp_path / name)
         page.get_by_role("button", name="Show the shape").tap()

@@ -286,7 +286,7 @@ def test_a_port_that_is_none(tmp_path: Path, capsys: pytest.CaptureFixture[str])
 def test_a_host_that_is_none(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """192.0.2.0/24 is nobody's (RFC 5737)."""
     assert main(["serve", "--host", "192.0.2.1", "--data", str(tmp_path)]) == 2
-    assert "--host is 192.0.2.1: is no address of this machine" in capsys.readouterr().err
+    assert "--host is 192.0.2.1: is not an address of this machine" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(("how", "code"), [(signal.SIGINT, 130), (signal.SIGTERM, 0)])

@@ -69,7 +69,7 @@ def test_what_a_mould_has_taught_is_weighed_in() -> None:
     wise = make_plan(casting, RIG, time_budget_s=0.0, taught=taught)
     assert wise.coats[0].mean_mm == plain.coats[0].mean_mm
     assert wise.coats[0].mix_g >= plain.coats[0].mix_g
-    assert any("held 0.960 of the resin" in note for note in wise.notes)
+    assert any("held 0.960 times the predicted resin" in note for note in wise.notes)
 
 
 def test_cup_residue_by_hand() -> None:
@@ -194,4 +194,4 @@ def test_a_mix_that_stands_is_cautioned_about() -> None:
     assert "coat 2 stands" in standing_caution(stood[1:2])[0]
     words = describe(plan.model_copy(update={"coats": stood}))
     assert re.search(r"pour       (between 5:00 and|from 5:00 on, in time to begin)", words)
-    assert "after the parts meet; till then it stands in its cup" in words
+    assert "after the parts meet; until then it stands in its cup" in words

@@ -175,7 +175,7 @@ def test_a_quick_resin_demoulded_late_is_planned() -> None:
 def test_a_shop_much_colder_than_the_sheet_is_cautioned_of() -> None:
     """Common practice, no source: below the sheet's temperature by more than 8 K the shop is warmed
     first. The sample's sheet speaks of 23 degC."""
-    said = "colder than the 23 degC that the resin's sheet speaks of"
+    said = "colder than the 23 degC of the resin's sheet"
     for shop_degC, cold in ((14.0, True), (16.0, False)):
         shop = GLOBE.shop.model_copy(update={"temp_degC": shop_degC})
         plan = make_plan(but(GLOBE, shop=shop), RIG, time_budget_s=0.0)

@@ -82,9 +82,9 @@ def test_a_coat_that_waits_and_a_coat_that_turns_have_their_walls(tmp_path: Path
     run_virtual(scenario())
     assert set(said) == {Step.CLOSE_UP, Step.SPIN}
     standing = (
-        "Turned from now on, the finished wall is 3.9 mm at its thinnest (3.8 to 4.0 mm, depending "
-        "on the gel), with the later coats as planned. Another half minute of waiting takes 0.1 mm "
-        "from it."
+        "If turning begins now, the finished wall is 3.9 mm at its thinnest (3.8 to 4.0 mm, "
+        "depending on the gel), with the later coats as planned. Another half minute of waiting "
+        "takes 0.1 mm from it."
     )
     turning = (
         "If it goes on like this, the finished wall is 3.9 mm at its thinnest (3.8 to 4.0 mm, "
@@ -132,8 +132,8 @@ def test_a_span_within_a_tenth_of_a_millimetre_is_not_told() -> None:
     told = live_view(bench.state, live)
     assert told is not None
     assert told.sentence == (
-        "Turned from now on, the finished wall is 4.0 mm at its thinnest, with the later coats as "
-        "planned. Another half minute of waiting takes nothing from it."
+        "If turning begins now, the finished wall is 4.0 mm at its thinnest, with the later coats "
+        "as planned. Another half minute of waiting takes nothing from it."
     )
 
 
