@@ -161,8 +161,11 @@ class Connections:
 
 
 def connections_for(descriptors: int) -> int:
-    """Number of connections that leave enough descriptors for everything else."""
-    return max(FEWEST, min(IN_ALL, descriptors - KEPT_FREE))
+    """Number of connections that leave enough descriptors for everything else.
+
+    As many again may wait to be taken up.
+    """
+    return max(FEWEST, min(IN_ALL, (descriptors - KEPT_FREE) // 2))
 
 
 class Reception:
@@ -253,7 +256,7 @@ class Reception:
         most = WAITING_KNOWN if self.book.is_known(peer) else WAITING_PER_PEER
         if len(self._waiting[peer]) > most:
             self._give_up(peer)
-        elif self._number > WAITING_IN_ALL:
+        elif self._number > min(WAITING_IN_ALL, max(FEWEST, self.book.in_all)):
             self._give_up(max(self._waiting, key=self._crowding))
 
     def _crowding(self, peer: str) -> tuple[bool, int]:

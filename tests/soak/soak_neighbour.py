@@ -136,9 +136,9 @@ def _paired(people: People) -> tuple[str, str]:
 
 
 async def measure(
-    attack_s: float, calm_s: float = CALM_S, scheme: str = "http"
+    attack_s: float, calm_s: float = CALM_S, scheme: str = "http", share: float = 1.0
 ) -> tuple[Measured, Measured]:
-    """The same without and with the neighbour."""
+    """The same without and with the neighbour, who dials this share of all connections."""
     calm, attacked = Measured(), Measured()
     settings = Settings(port=free_port())
     with tempfile.TemporaryDirectory() as folder:
@@ -154,7 +154,7 @@ async def measure(
             await _nap(calm, calm_s, house)
             attacked.before_MB = resident_MB()
             flooding, phone = _paired(people), _paired(people)
-            neighbour = await _run("attack", *where, str(attack_s + 60.0), *flooding)
+            neighbour = await _run("attack", *where, str(attack_s + 60.0), *flooding, str(share))
             await _nap(Measured(), 3.0)
             with _collections(attacked):
                 await _nap(attacked, attack_s, house)

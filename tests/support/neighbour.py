@@ -1,7 +1,8 @@
 """A hostile neighbour on the workshop's network, and a paired phone beside it.
 
-`python -m tests.support.neighbour attack http PORT SECONDS [COOKIE CSRF]` does everything at once
-that a neighbour can do to a panel, from this machine's loopback addresses; `https` over TLS. `...
+`python -m tests.support.neighbour attack http PORT SECONDS COOKIE CSRF [SHARE]` does everything at
+once that a neighbour can do to a panel, from this machine's loopback addresses, with this share of
+the connections; `https` over TLS. `...
 phone http PORT COOKIE CSRF COUNT` is a page that presses stop so often, on the connection that it
 keeps and on a fresh one, and prints the milliseconds of both.
 """
@@ -12,6 +13,7 @@ import asyncio
 import contextlib
 import json
 import random
+import resource
 import signal
 import ssl
 import sys
@@ -41,8 +43,10 @@ def tls_to(scheme: str) -> ssl.SSLContext | None:
 class Neighbour:
     """All the attacks on one port until told to end; `count` says how often each got an answer."""
 
-    def __init__(self, scheme: str, port: int, cookie: str = "", csrf: str = "") -> None:
-        self.port, self.tls = port, tls_to(scheme)
+    def __init__(
+        self, scheme: str, port: int, cookie: str = "", csrf: str = "", share: float = 1.0
+    ) -> None:
+        self.port, self.tls, self.share = port, tls_to(scheme), share
         own = f"127.0.0.1:{port}"
         self.base = f"Host: {own}\r\n"
         name = "evenwall" if self.tls is None else "__Host-evenwall"
@@ -155,10 +159,13 @@ class Neighbour:
         if self.tls is not None:
             held[self.half_shakes] = HALF_SHAKES
         work = [
-            self.again(once.__name__, once) for once, number in held.items() for _ in range(number)
+            self.again(once.__name__, once)
+            for once, number in held.items()
+            for _ in range(round(number * self.share))
         ]
         for once in (self.pairings, self.commands, self.pages, self.junk):
-            work += [self.flood(once.__name__, once) for _ in range(FLOODS)]
+            floods = max(1, round(FLOODS * self.share))
+            work += [self.flood(once.__name__, once) for _ in range(floods)]
         return work
 
     async def attack(self, duration_s: float) -> None:
@@ -267,7 +274,9 @@ def main(words: list[str]) -> None:
         phone = Phone(scheme, int(port), cookie, csrf)
         print(json.dumps(asyncio.run(stops(phone, int(count)))))
         return
-    neighbour = Neighbour(words[1], int(words[2]), *words[4:6])
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)  # whatever the server may open
+    resource.setrlimit(resource.RLIMIT_NOFILE, (max(soft, min(hard, 4096)), hard))
+    neighbour = Neighbour(words[1], int(words[2]), *words[4:6], share=float(words[6]))
     asyncio.run(neighbour.attack(float(words[3])))
     print(json.dumps(neighbour.count))
 

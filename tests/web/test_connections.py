@@ -189,7 +189,7 @@ def test_the_newcomer_is_never_the_one_that_goes() -> None:
 
 def test_the_number_of_connections_leaves_descriptors_for_the_rest() -> None:
     assert connections_for(1000) == IN_ALL
-    assert connections_for(100) == 36
+    assert connections_for(100) == 18  # and 18 that wait
     assert connections_for(5) == FEWEST
 
 
