@@ -18,6 +18,8 @@ def test_a_turning_frame_waits_for_no_full_collection(monkeypatch: pytest.Monkey
     done: list[str] = []
     for name in ("collect", "freeze", "unfreeze"):
         monkeypatch.setattr(tidying.gc, name, lambda name=name: done.append(name))
+    usual, rarely = tidying.gc.get_threshold(), list[int]()
+    monkeypatch.setattr(tidying.gc, "set_threshold", lambda *three: rarely.append(three[2]))
     full = ["unfreeze", "collect", "freeze"]
     clock, turns = ManualClock(), False
 
@@ -42,6 +44,8 @@ def test_a_turning_frame_waits_for_no_full_collection(monkeypatch: pytest.Monkey
         await asyncio.gather(task, return_exceptions=True)
 
     asyncio.run(main())
+    # While it turns, at its end, and at the end of all: later tests have the usual ones.
+    assert rarely == [tidying.RARER * usual[2], usual[2], usual[2]]
 
 
 # Whoever runs the tests may have set the allocator's own variables.
