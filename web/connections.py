@@ -307,6 +307,8 @@ class Reception:
 
         def done(task: asyncio.Task[None]) -> None:
             self._tasks.discard(task)
+            if held.speaking is None:
+                held.end = _nothing  # the task, its error and its frames hold each other
             if task.cancelled():  # perhaps before it began
                 self.book.drop(held)
                 dialled.close()
@@ -326,6 +328,27 @@ class Reception:
             dialled.close()
             # The error's own frames hold it, and the buffers, until garbage is collected.
             traceback.clear_frames(error.__traceback__)
+        except asyncio.CancelledError as error:  # it was ended in its handshake
+            traceback.clear_frames(error.__traceback__)
+            raise
+
+
+class _Gone(asyncio.Transport):
+    """Stands for the transport of a connection that has ended."""
+
+    def is_closing(self) -> bool:
+        return True
+
+    def close(self) -> None:
+        return None
+
+    def write(self, data: bytes | bytearray | memoryview) -> None:
+        del data
+
+    pause_reading = resume_reading = close
+
+
+GONE = _Gone()
 
 
 class Connection(H11Protocol):
@@ -355,6 +378,11 @@ class Connection(H11Protocol):
         # Reference cycles wait for garbage collection, which delays the loop. So the cycles of
         # closed connections, of which a flood makes many, are broken here.
         self.held.speaking, self.held.end = None, _nothing
+        # A request that was cut in its body stays in a cycle of its error and its frames. It has no
+        # more use for the transport, which has 100 kB over TLS.
+        for holder, name in ((self.cycle, "transport"), (self.flow, "_transport")):
+            if holder is not None:
+                setattr(holder, name, GONE)
         self.cycle = None  # type: ignore[assignment]
         # asyncio's own transport keeps a method of itself (selector_events.py, 3.11 to 3.14).
         for transport in (self.transport, self._wire):

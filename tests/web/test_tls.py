@@ -109,3 +109,67 @@ def test_a_connection_over_tls_is_small_and_waits_for_no_collection_of_garbage(
         assert all(one() is None for one in ours)
     finally:
         gc.enable()
+
+
+CUT = (
+    b"POST /api/pair HTTP/1.1\r\nHost: 127.0.0.1:%d\r\nContent-Type: application/json\r\n"
+    b"Content-Length: 99\r\n%s\r\n{"
+)
+
+
+@pytest.mark.parametrize("more", [b"", b"Expect: 100-continue\r\n"])
+def test_a_body_that_is_cut_keeps_no_buffer_either(panel: PanelServer, more: bytes) -> None:
+    """Its error and its frames hold each other until garbage is collected; not the transport."""
+
+    def wires() -> list[weakref.ref[Any]]:
+        held = panel.book._held
+        return [weakref.ref(one.speaking._wire) for one in held if one.speaking is not None]
+
+    def reading() -> bool:
+        """Whether its route waits for the rest."""
+        return any(one.speaking is not None and one.speaking.cycle for one in panel.book._held)
+
+    gc.collect()
+    gc.disable()
+    try:
+        with socket.create_connection(("127.0.0.1", panel.port), LATE_s) as plain:
+            wire = trusting(panel).wrap_socket(plain, server_hostname="127.0.0.1")
+            wire.sendall(CUT % (panel.port, more))
+            ours: list[weakref.ref[Any]] = []
+            while not ours:
+                ours = panel.call(wires)
+            while not panel.call(reading):
+                pass
+            panel.call(panel.book.end_all)
+            wire.close()
+        for _ in range(400):
+            if all(one() is None for one in ours):
+                break
+            httpx.get(f"{panel.url}/api/session", verify=trusting(panel), timeout=LATE_s)
+        assert all(one() is None for one in ours)
+    finally:
+        gc.enable()
+
+
+def test_a_handshake_that_is_ended_waits_for_no_collection_of_garbage(panel: PanelServer) -> None:
+    """One that is closed in its handshake, because there are too many, leaves no task either."""
+
+    def tasks() -> list[weakref.ref[Any]]:
+        return [weakref.ref(task) for task in panel._server._reception._tasks]
+
+    gc.collect()
+    gc.disable()
+    try:
+        with socket.create_connection(("127.0.0.1", panel.port), LATE_s) as wire:
+            wire.sendall(HELLO_CUT)
+            ours: list[weakref.ref[Any]] = []
+            while not ours:
+                ours = panel.call(tasks)
+            panel.call(panel.book.end_all)
+        for _ in range(400):
+            if all(one() is None for one in ours):
+                break
+            panel.call(lambda: None)
+        assert all(one() is None for one in ours)
+    finally:
+        gc.enable()
