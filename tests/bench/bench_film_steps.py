@@ -11,10 +11,11 @@ depends on the machine. `like`: the earlier plan is of the form scaled by 1.12.
 from __future__ import annotations
 
 import os
+import sys
 import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -34,11 +35,20 @@ SCALED = 1.12
 
 @dataclass
 class Counted:
-    """Films, their steps, and steps times cells."""
+    """Films, their steps, and steps times cells; the last two also for each mesh."""
 
     films: int = 0
     steps: int = 0
     cell_steps: int = 0
+    meshes: dict[str, list[int]] = field(default_factory=dict)
+
+    def words(self) -> str:
+        """Say what each mesh took."""
+        parts = (
+            f"{name}: {films} films, {of / self.cell_steps:.0%}"
+            for name, (films, of) in self.meshes.items()
+        )
+        return "; ".join(parts)
 
 
 @contextmanager
@@ -52,6 +62,9 @@ def counting() -> Iterator[Counted]:
         counted.films += len(found)
         counted.steps += steps
         counted.cell_steps += steps * mesh.cells
+        mine = counted.meshes.setdefault(f"{mesh.cells} cells", [0, 0])
+        mine[0] += len(found)
+        mine[1] += steps * mesh.cells
         return found
 
     walls.coats = count
@@ -79,6 +92,7 @@ def row(name: str, how: str, casting: Casting, earlier: tuple[Earlier, ...]) -> 
         f"{processor_s() - began_s:.0f}",
     )
     print("|", " | ".join(map(str, cells)), "|", flush=True)
+    print(f"  {counted.words()}", file=sys.stderr, flush=True)
     return plan
 
 
