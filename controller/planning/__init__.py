@@ -1,16 +1,18 @@
-"""The planner: a casting and a rig come in, a plan a maker can trust comes out.
+"""Planner: makes a plan from a casting and a rig.
 
-`make_plan` weighs, times, searches and loads; `replan` does the rest again after a real coat. The
-mesher and the optimiser behind them are loaded when somebody plans: what serves a rig never does.
+`make_plan` weighs, times, searches and checks the loads; `replan` plans the remaining coats again
+after a real coat. The mesher and the optimiser are imported only when somebody plans; the process
+that serves a rig never imports them.
 
-Behind it, each on the ones below: `make` a plan, or its rest by `replanning`; `assemble` what was
-found; `search` for its coats, with some `effort`, by their `outlook` on every day, `polish`ed;
-`rests` between the pours; `pool` the recipes tried; `level` one mesh's films; `mixing` what sums of
-them are worth; `space` what a recipe may be; `context` what is worked out once; `walls` the film of
+Modules, each using those below it: `make` makes a plan, `replanning` plans the remaining coats;
+`assemble` turns the result of a search into a plan; `search` chooses the coats, with an `effort`,
+by their `outlook` on every day, and `polish`es them; `rests` chooses the times between the pours;
+`pool` holds the recipes tried; `level` the films on one mesh; `mixing` scores sums of films;
+`space` is the range of recipes; `context` holds what is computed once; `walls` computes the film of
 one coat; `recipe` its ramps; `coat_heat` its clock on a warm wall; `batch` its clock and weights.
 
-Beside the search: `mounting` compares ways to hold the mould by short trials, `live_wall` foresees
-the finished wall while a coat is under way.
+Beside the search, `mounting` compares ways to mount the mould by short trials, and `live_wall`
+predicts the finished wall while a coat is under way.
 """
 
 from typing import TYPE_CHECKING, Any

@@ -1,4 +1,5 @@
-"""Advice for the day: cautions, moisture, bubbles, what to buy, and what hollow saves."""
+"""Advice for the day: cautions, moisture, bubbles, a shopping list, and the resin that a hollow
+casting saves."""
 
 from __future__ import annotations
 
@@ -14,12 +15,12 @@ from evenwall.units import G_M_S2, degC, kelvin
 # isocyanates foam with it.
 DEW_MARGIN_K = 3.0
 VISIBLE_BUBBLE_MM = 0.2
-COLD_K = 8.0  # colder than the sheet speaks of: common practice is to warm the shop first
-FEW_PER_100, MANY_PER_100 = 5.0, 2000.0  # g of B per 100 g of A that casting resins ask for, wide
+COLD_K = 8.0  # colder than the sheet's temperature: common practice is to warm the shop first
+FEW_PER_100, MANY_PER_100 = 5.0, 2000.0  # g of B per 100 g of A in casting resins, a wide range
 CUP_FOAM = 4.0  # a degassing mix rises to about this many times its volume: common practice
 SPARE = 1.05  # buy a little more than the sum
 
-# The one list for plan, sheet and report: who reads a thing twice in other words stops reading.
+# The one list for plan, sheet and report: people stop reading what they meet twice in other words.
 WARM_degC, HOT_degC = 30.0, 45.0  # of a mould
 HOT_MOULD = "A mould this hot burns the skin: heat-proof gloves."
 STANDING = (
@@ -51,8 +52,8 @@ RIPPLE_PERCENT = 0.5
 def dewetting_mm(density_kg_m3: float) -> float:
     """Thickness below which a film opens round a dry spot on bare silicone, in mm.
 
-    2 l_c sin(theta/2), l_c = sqrt(sigma/(rho g)): a puddle's own height, where gravity and surface
-    tension balance (de Gennes, Brochard-Wyart and Quere 2004, chapter 2; from memory).
+    2 l_c sin(theta/2), l_c = sqrt(sigma/(rho g)): the height of a puddle, at which gravity and
+    surface tension balance (de Gennes, Brochard-Wyart and Quere 2004, chapter 2; from memory).
     """
     length_m = math.sqrt(TENSION_N_M / (density_kg_m3 * G_M_S2))
     return 2.0 * length_m * math.sin(math.radians(SILICONE_ANGLE_DEG) / 2.0) * 1e3
@@ -115,8 +116,8 @@ def moisture(casting: Casting, mould_degC: float) -> tuple[float | None, list[st
 def escaping_bubble_mm(batch: Batch, density_kg_m3: float) -> float:
     """Return the diameter of the smallest bubble that rises through its own coat before the gel.
 
-    Stokes' law with a rigid surface, d = sqrt(18 h/(rho g integral dt/mu)), while the skin lies
-    under the resin. The skin hangs over the resin for as long, so half the time counts.
+    Stokes' law with a rigid surface, d = sqrt(18 h/(rho g integral dt/mu)), while the resin lies on
+    the skin. For an equal time it hangs from the skin, so half the time counts.
     """
     history = batch.history
     after = history.time_s >= batch.clock.spin_from_s

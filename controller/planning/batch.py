@@ -1,5 +1,5 @@
-"""Bench work of one coat: what to weigh, what stays in the cup, and the clock from mixing to
-rest."""
+"""Bench work of one coat: the weights, the resin that stays in the cup, and the clock from mixing
+to rest."""
 
 from __future__ import annotations
 
@@ -15,28 +15,29 @@ from evenwall.units import G_M_S2, kelvin, metres, pascal_seconds
 
 # Hand work, s. Common practice, no source: the parts are weighed before they meet.
 MIX_S, POUR_S, CLOSE_UP_S = 90.0, 45.0, 45.0
-# Under vacuum until it rises and falls (about a minute), then 90 s more: common practice.
+# Under vacuum until the mix rises and falls (about a minute), then 90 s more: common practice.
 DEGAS_S = 150.0
 LEAST_DEGAS_S = 60.0
 # Of the time to the gel: how late turning may begin, where no film told that; as one did of the
 # lantern globe.
 USUALLY_LATE = 0.045
-# The share of the time to pour by at which pouring begins of a mix that stands as long as it may:
-# what is left is the pouring itself, and as much again to be late in (common practice, no source).
+# A mix that waits as long as it may is poured from this share of its latest pouring time on. The
+# rest is for the pouring itself, and as long again for being late (common practice, no source).
 LATEST_POUR = 0.8
 # A cup that has doubled its viscosity is past pouring well: common practice, no source.
 POURABLE_RISE = 2.0
 CUP_DRAIN_S = 20.0  # how long a tilted cup is left to run out
 STICK_G = 1.0  # what the mixing stick keeps: common practice
-# A batch's own gel time against its sheet, as a 90 % span: 10 % of batch and weather, and what the
-# ratio of coat to cup leaves open (1.5 to 1.7: common practice).
+# Gel time of a batch over its sheet's, as a 90 % range: 10 % for batch and weather, and the
+# uncertainty of the ratio of coat to cup (1.5 to 1.7: common practice).
 GEL_LOW, GEL_HIGH = 0.88, 1.14
 # On a wall that earlier coats warm: standard deviation of the heat model, as a share of the warmth
 # (over losses of 10 to 30 W/m2 K and four wall materials a third coat gels 14 to 33 % earlier), and
-# what a kelvin of it moves a coat's gel by (the lantern globe's second and third coat, 3 to 4 %).
+# the change of a coat's gel by one kelvin of it (the lantern globe's second and third coat, 3 to
+# 4 %).
 HEAT_SD, GEL_PER_K = 0.2, 0.033
-NINETY = 1.645  # standard deviations to either side of a 90 % span
-HORIZON_GELS = 30.0  # how far the cure is followed for windows and demoulding
+NINETY = 1.645  # standard deviations to either side of a 90 % range
+HORIZON_GELS = 30.0  # how far the cure is computed, for windows and demoulding
 
 
 @dataclass(frozen=True)
@@ -67,8 +68,8 @@ class Taught:
 class Batch:
     """A coat before its spin is chosen. `history` is the coat's cure on the coat's clock.
 
-    warmer_K: how much earlier coats have warmed the mould. rest: the share of the bonding window by
-    which the next coat waits.
+    warmer_K: warming of the mould by earlier coats. rest: the share of the bonding window by which
+    the next coat waits.
     """
 
     mean_mm: float
@@ -137,7 +138,7 @@ def mix(
     `mean_mm` after spilling and after what the lid takes.
 
     witness: some resin is left in the cup on purpose, for the probe in it. stays: the share of the
-    grams meant for the wall that earlier castings of this mould were found to hold.
+    planned grams that stayed in the mould in its earlier castings.
     """
     on_wall = area_cm2 * mean_mm * 0.1 * sheet.cured_density_g_cm3
     poured = on_wall + spill_g + lid_g
@@ -163,11 +164,11 @@ def make_batch(
     warmer_K: float = 0.0,
     rest: float = 0.0,
 ) -> Batch:
-    """Time one coat whose weights `mix` gave. Raises PlanError when the resin leaves no time.
+    """Time one coat with the weights from `mix`. Raises PlanError when the resin leaves no time.
 
     stand: the share (0 to 1) of the time that the degassed mix may stand in its cup before it is
-    poured. Poured later it is thicker and flows less far. warmer_K: how much earlier coats have
-    warmed the mould. rest: the share (0 to 1) of the bonding window that the next coat waits.
+    poured. Poured later it is more viscous and flows less far. warmer_K: warming of the mould by
+    earlier coats. rest: the share (0 to 1) of the bonding window that the next coat waits.
     """
     sheet = casting.resin.sheet
     mix_g, left_g = weights_g
@@ -176,7 +177,7 @@ def make_batch(
     pour_by = _pour_by_s(casting.resin, cup)
     _check_pour(sheet, mix_g, pour_by, shop_degC)
     degas = min(DEGAS_S, max(0.0, pour_by - MIX_S - POUR_S))
-    may_stand = max(0.0, LATEST_POUR * pour_by - MIX_S - DEGAS_S)  # not while bubbles want out
+    may_stand = max(0.0, LATEST_POUR * pour_by - MIX_S - DEGAS_S)  # not during degassing
     stands = stand * may_stand
     poured, met_degC = MIX_S + degas + stands + POUR_S, mould_degC + warmer_K
     history, short = _coat_histories(casting, kin, mean_mm, mix_g, poured, room_K, met_degC)
@@ -214,9 +215,9 @@ def make_batch(
 
 
 def gel_span(warmer_K: float) -> tuple[float, float]:
-    """Return the earliest and the latest gel over the expected one, as a 90 % span. It joins the
-    spread of batches and, on a wall that earlier coats warm, the error of the heat model, taken to
-    be independent."""
+    """Return the earliest and the latest gel over the expected one, as a 90 % span. It combines the
+    spread of batches with the error of the heat model on a wall warmed by earlier coats; the two
+    are taken to be independent."""
     heat = NINETY * HEAT_SD * GEL_PER_K * abs(warmer_K)
     low, high = (math.hypot(math.log(share), heat) for share in (GEL_LOW, GEL_HIGH))
     return math.exp(-low), math.exp(high)
@@ -233,7 +234,7 @@ def _gel_s(short: cure.CureHistory, sheet: Sheet, shop_degC: float) -> float:
 
 
 def _check_pour(sheet: Sheet, mix_g: float, pour_by_s: float, shop_degC: float) -> None:
-    """Raise PlanError where a person cannot mix and pour in time."""
+    """Raise PlanError if a person cannot mix and pour in time."""
     if pour_by_s >= MIX_S + POUR_S:
         return
     needed_s = MIX_S + LEAST_DEGAS_S + POUR_S
@@ -305,7 +306,7 @@ def _coat_histories(
 
 
 def turn_by_s(clock: CoatClock) -> float:
-    """Return the time, after the parts met, at which a poured coat that still stands is late."""
+    """Return the time after the parts met from which a poured coat that does not turn is late."""
     return clock.turn_by_s or clock.spin_from_s + USUALLY_LATE * clock.gel_expected_s
 
 

@@ -1,8 +1,8 @@
-"""Heat that earlier coats leave in the mould, and the coats timed on the wall that it warms.
+"""Heat that earlier coats leave in the mould, and the clocks of coats on the warmed wall.
 
 The wall and all coats are computed in one dimension (`numerics.heat`). A coat is then timed, and
 its viscosity taken, as if the whole mould had one temperature. At that temperature the coat would
-gel when it gels on the real wall, which is warmest inside, over coats that are still curing.
+gel at the same time as on the real wall, which is warmest inside, where earlier coats still cure.
 """
 
 from __future__ import annotations
@@ -22,17 +22,17 @@ from evenwall.units import degC, kelvin, metres, percent
 if TYPE_CHECKING:
     from evenwall.planning.rests import RestOutlook  # loads the film, which a service does not
 
-# A gel this near to the first coat's changes no wall that the worst days (gel 10 % early) cover.
+# A gel this near to the first coat's is covered by the worst days (gel 10 % early).
 EVEN_SHARE = 0.05
 STEPS_A_GEL = 300  # 2 s or coarser
-MET_K = 0.05  # of the mould that is met: 0.05 % of the gel
-COOLEST_K, WARMEST_K, WARMEST_degC = -5.0, 35.0, 59.0  # where the mould that is met is looked for
+MET_K = 0.05  # of the equivalent mould's temperature: 0.05 % of the gel
+COOLEST_K, WARMEST_K, WARMEST_degC = -5.0, 35.0, 59.0  # range searched for the equivalent
 
 
 @dataclass(frozen=True)
 class OnWall:
-    """A laid coat. in_cup_s: from its mixing to the end of its pour. next_s: to the next coat's end
-    of pour."""
+    """A coat on the wall. in_cup_s: time from its mixing to the end of its pour. next_s: time to
+    the end of the next coat's pour."""
 
     mean_mm: float
     in_cup_s: float
@@ -50,16 +50,16 @@ class Coming:
 
     @property
     def gel_s(self) -> float:
-        """Its gel on that mould, from its own mixing."""
+        """Return its gel time on that mould, from its own mixing."""
         return cure.gel_time_s(self.history)
 
 
 @dataclass(frozen=True)
 class CoatHeat:
-    """One coat when it meets the mould.
+    """State of one coat when it is poured into the mould.
 
-    wall_warmer_K: temperature of the wall's inner face over the mould's at the start. met_K: how
-    much warmer a mould of one temperature must be for the same gel. gel_s: time to gel from the
+    wall_warmer_K: temperature of the wall's inner face over the mould's at the start. met_K:
+    warming of a mould of one temperature that gives the same gel. gel_s: time to gel from the
     coat's own mixing. gel_earlier: how much earlier it gels, as a share of a first coat's time.
     """
 
@@ -80,12 +80,12 @@ class Series:
 
     @property
     def even(self) -> bool:
-        """Whether every gel comes within EVEN_SHARE of the first coat's."""
+        """Return whether every gel time is within EVEN_SHARE of the first coat's."""
         return all(abs(one.gel_earlier) <= EVEN_SHARE for one in self.heats)
 
     @property
     def pours_min(self) -> float:
-        """From the first of these coats' mixing to the last one's pour, in minutes."""
+        """Return the time from the first coat's mixing to the last coat's pour, in minutes."""
         waits = (one.clock.next_pour_from_s for one in self.batches[:-1])
         in_cups = (one.clock.spin_from_s - CLOSE_UP_S for one in self.batches[1:])
         return (sum(waits) - sum(in_cups)) / 60.0
@@ -109,10 +109,10 @@ def warm_series(
     laid: Sequence[OnWall],
     rest: float,
 ) -> Series:
-    """Time a number of coats on top of the laid ones, one after another.
+    """Time a number of coats on top of those on the wall, one after another.
 
-    warmed: returns the batch on a mould that is warmer by the given kelvin. Each coat is poured as
-    soon as the one before it allows, on its own warm clock.
+    warmed: function that returns the batch on a mould that is warmer by the given kelvin. Each coat
+    is poured as soon as its predecessor allows, and has its own clock on the warm wall.
     """
     cold = warmed(0.0)
     coming = Coming(cold.mean_mm, cold.history, cold.clock.spin_from_s - CLOSE_UP_S)
@@ -162,10 +162,11 @@ def met_K(
     on_wall: Sequence[OnWall],
     gel_on: Callable[[float], float],
 ) -> float:
-    """By how much a mould of one temperature would be warmer for the coat that comes to gel as it
-    does on those on the wall.
+    """Return the warming (K) of a mould of one temperature on which the next coat gels at the same
+    time as on the coats on the wall.
 
-    gel_on: its gel, in s from its mixing, on a mould that is warmer by so many kelvin.
+    gel_on: function that returns its gel time, in s from its mixing, on a mould that is warmer by
+    the given kelvin.
     """
     if not on_wall:
         return 0.0
@@ -174,7 +175,7 @@ def met_K(
 
 
 def _as_if(gel_on: Callable[[float], float], gel_s: float, mould_degC: float) -> float:
-    """By how much a mould of one temperature must be warmer for a coat to gel at `gel_s`."""
+    """Return the warming (K) of a mould of one temperature on which a coat gels at `gel_s`."""
 
     from scipy.optimize import brentq
 
@@ -214,9 +215,10 @@ def _gel(
 def heat_detail(
     soon: Series, chosen: Series, rests: Sequence[RestOutlook], why: str
 ) -> dict[str, Any]:
-    """Return the plan's record of this heat, for coats poured as soon as allowed and as planned.
+    """Return the plan's record of this heat, for coats poured as soon as allowed and for coats
+    poured as planned.
 
-    rests: the promise of each rest that was compared. why: the reason for the planned one.
+    rests: the predicted wall of each rest that was compared. why: the reason for the planned rest.
     """
     return {
         "as_soon_as_allowed": _rows(soon),

@@ -1,4 +1,4 @@
-"""Context of one plan: the casting with its weights, times and numbers of coats."""
+"""Context of one plan: the casting with its weights, times and number of coats."""
 
 from __future__ import annotations
 
@@ -34,16 +34,16 @@ COVER_MM = 0.6  # a thinner coat leaves dry places: common practice, no source
 # on two axes held 0.5 but not 0.65.
 HOLD_SHARE = 0.6
 LEVEL_SHARE = 0.8  # share of the rig's highest speed, for levelling
-SLUMP = 2.0  # a stated coat thicker than this many times what is held is refused
+SLUMP = 2.0  # a stated coat thicker than this many times the thickness that is held is refused
 MOST_COATS, THICKEST_MM = 12, 20.0
-STANDS = (0.0, 0.5, 1.0)  # shares of how long a mix may stand before it is poured: what is tried
-# Shares of the bonding window by which the next coat may wait while the wall cools: what is tried.
-# A longer wait leaves too little of the window to be late in (our choice).
+STANDS = (0.0, 0.5, 1.0)  # shares of the longest wait before the pour that are tried
+# Shares of the bonding window by which the next coat may wait while the wall cools. A longer wait
+# would leave too little of the window for being late (our choice).
 RESTS = (0.35, 0.7)
 ROUGH_CELLS = 500
-RUNS_OUT_MOST = 0.3  # of a pour; more cannot be made up by pouring more
+RUNS_OUT_MOST = 0.3  # of a pour; a larger loss cannot be made up by pouring more
 
-# What is turned when no film is computed.
+# The recipe that is used when no film is computed.
 DEFAULT_RECIPES = (
     Recipe(bias=0.02),
     Recipe(bias=-0.03, rim_bias=-0.2),
@@ -52,7 +52,7 @@ DEFAULT_RECIPES = (
 
 
 class PlanningContext:
-    """A casting with all that is computed once: mould, kinetics, and the day's temperatures.
+    """A casting with everything that is computed once: mould, kinetics, and the day's temperatures.
 
     pace: this batch's gel time over the sheet's. taught: the lessons of earlier castings of this
     mould.
@@ -111,9 +111,10 @@ class PlanningContext:
         return count, self.left_open(batch) if self.open else batch
 
     def left_open(self, batch: Batch) -> Batch:
-        """Add the grams that run over the open mouth to the batch, for usual spins on a rough mesh.
+        """Add the grams that run over the open mouth to the batch, for ordinary spins on a coarse
+        mesh.
 
-        If too much would run out, the plan is made for a capped mouth, and notes that.
+        If too much would run out, the plan is made for a capped mouth and says so in a note.
         """
         grid = Grid.of(self.cavity, mesh_mm_for(self.cavity.area_cm2, ROUGH_CELLS), COARSE)
         pour = self.pour(batch)
@@ -136,8 +137,8 @@ class PlanningContext:
         warmer_K: float = 0.0,
         rest: float = 0.0,
     ) -> Batch:
-        """Return one coat, weighed and timed, in a shop colder and on a mould warmer by the given
-        kelvin.
+        """Return one coat, weighed and timed, in a shop that is colder and on a mould that is
+        warmer by the given kelvin.
 
         stand: see make_batch. rest: the share of the bonding window by which the next coat waits.
         """
@@ -155,8 +156,7 @@ class PlanningContext:
         )
 
     def times(self, batch: Batch) -> tuple[Batch, ...]:
-        """Return the batch poured at once, and the batches that stand first, for as long as they
-        may."""
+        """Return the batch poured at once, and the batches that wait before the pour."""
         stood = [
             self.batch(
                 batch.mean_mm,
@@ -172,7 +172,7 @@ class PlanningContext:
     def series(
         self, batch: Batch, coats: int, laid: Sequence[CoatPlan] = (), rest: float = 0.0
     ) -> Series:
-        """Return a number of coats like this batch, each on the wall that the coats before it have
+        """Return a number of coats like this batch, each on the wall that the earlier coats have
         warmed."""
 
         def warmed(warmer_K: float) -> Batch:
@@ -210,7 +210,7 @@ class PlanningContext:
         return self._pour(coat.mean_mm, coat.spill_g, (times,))
 
     def _pour(self, mean_mm: float, spill_g: float, times: tuple[tuple[Timed, ...], ...]) -> Pour:
-        liquid = self.casting.resin.sheet.cured_share  # what flows is more than what stays
+        liquid = self.casting.resin.sheet.cured_share  # more resin flows than stays
         return Pour(
             spilt_m3=spill_g / self.density_kg_m3 * 1e-3,
             mean_m=metres(mean_mm) / liquid,
@@ -242,7 +242,7 @@ class PlanningContext:
             mean = wall_mm / count
             try:
                 limit = self._held_mm(mean)
-            except PlanError as why:  # too much resin to pour in time; less may do
+            except PlanError as why:  # too much resin to pour in time; less may be possible
                 too_short = why
                 continue
             thickest = max(thickest, limit)
@@ -262,12 +262,12 @@ class PlanningContext:
         )
 
     def _held_mm(self, mean_mm: float) -> float:
-        """Return the coat that the rotation holds of one this thick. The cure model ends at 2
-        cm."""
+        """Return the thickness that the rotation holds of a coat this thick. The cure model ends at
+        2 cm."""
         return self.hold_mm(self.batch(min(mean_mm, THICKEST_MM)))
 
     def _thicker(self, thickest_mm: float) -> str:
-        """Return a hint on what would make a coat thick enough to cover the mould."""
+        """Return a hint for a coat that is too thin to cover the mould."""
         if thickest_mm >= COVER_MM:
             return f"a wall of {thickest_mm * MOST_COATS:.1f} mm would do"
         # What is held grows with the root of the speed, and of the viscosity.

@@ -9,7 +9,7 @@ from pydantic import Field
 from evenwall.model import Plan
 from evenwall.model.bounds import Finite, Frozen, Hash, Words
 
-FORM = "form"  # the detail of a plan that tells which forms are like its own
+FORM = "form"  # the detail of a plan by which similar forms are found
 
 
 class Earlier(Frozen):

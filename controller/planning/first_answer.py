@@ -17,9 +17,9 @@ ROUNDED = 100.0  # of a millimetre: the mesh's spacing is rounded down to it
 
 
 def first_plan(casting: Casting, rig: RigSpec, *, taught: Taught | None = None) -> Plan:
-    """Plan a casting with usual spins; its wall is computed on the two coarsest meshes.
+    """Plan a casting with ordinary spins, and compute its wall on the two coarsest meshes.
 
-    Nothing is searched for, so the same casting gives the same plan anywhere. A search keeps coats
+    There is no search, so the same casting gives the same plan on any machine. A search keeps coats
     and grams and finds a more even wall. taught: the lessons of this mould's proven castings.
     Raises PlanError where no plan can work.
     """

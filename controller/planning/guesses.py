@@ -19,7 +19,7 @@ from evenwall.planning.walls import Pour
 # width; the height of the skin's centre, as a share of the form's height. They are judged from
 # which recipes still lead on another form, not fitted.
 UNLIKE = np.array([0.5, 0.3, 0.15, 0.4, 0.15])
-MOST_EARLIER, MOST_RECIPES = 3, 12  # plans that are looked at, and recipes taken from them
+MOST_EARLIER, MOST_RECIPES = 3, 12  # plans that are considered, and recipes taken from them
 CLOSE_RATIO = 1.25  # of walls or resin figures: within it two plans count as the same casting
 
 
@@ -27,7 +27,7 @@ CLOSE_RATIO = 1.25  # of walls or resin figures: within it two plans count as th
 class Guesses:
     """Recipes to try before all others, and the plan to keep unless a better one is found.
 
-    The search takes as long as without them; whether it could be shorter was not measured.
+    The search takes as long as it would without them; whether it could be shorter was not measured.
     """
 
     known: tuple[Recipe, ...] = ()
@@ -82,7 +82,7 @@ def guesses(
 
 
 def recipes_of(earlier: Earlier) -> tuple[Recipe, ...]:
-    """Return the recipes of an earlier plan, without fields that this version does not know."""
+    """Return the recipes of an earlier plan, leaving out fields that this version does not know."""
     plain = Recipe()
     kinds = {field.name: type(getattr(plain, field.name)) for field in fields(plain)}
     return tuple(
@@ -92,7 +92,7 @@ def recipes_of(earlier: Earlier) -> tuple[Recipe, ...]:
 
 
 def _apart(earlier: Earlier, casting: Casting, cavity: Cavity, form: NDArray[np.float64]) -> float:
-    """Return the difference of two castings. Up to 1, spins of one are a good start for the
+    """Return the difference of two castings. Up to 1, the spins of one are a good start for the
     other."""
     sheet = casting.resin.sheet
     ratios = np.log(

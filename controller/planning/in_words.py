@@ -1,4 +1,4 @@
-"""A plan in words, for a terminal: what to do, with what, when, and what wall it gives."""
+"""Plan in words, for a terminal: the work, the weights, the times, and the wall that they give."""
 
 from __future__ import annotations
 

@@ -14,8 +14,8 @@ from evenwall.planning.walls import AS_PLANNED, BAD_DAYS, Day, Pour, Walls
 
 Array = NDArray[np.float64]
 
-# Gels early or late, ripple from the rim: the ones that differ most. Early is not late the other
-# way round: a late leg that is to be levelled out again may meet the gel.
+# Gel early, gel late, and ripple from the rim: the days that differ most. An early gel is not the
+# opposite of a late one: a late leg may gel before it is levelled again.
 SCREEN = (BAD_DAYS[2], BAD_DAYS[3], BAD_DAYS[5])
 
 
@@ -32,13 +32,13 @@ class Level:
         found = self.walls.of([(recipe, day) for recipe in recipes])
         if not self.walls.pour.open:
             return found
-        # Of each, more or less runs over: they are compared as if the same had stayed.
+        # Different amounts run over, so the films are compared as if the same amount had stayed.
         area = self.grid.weights.area
         return np.asarray(found * (self.walls.pour.mean_m * area.sum() / (found @ area))[:, None])
 
     def strained(self, recipes: Sequence[Recipe]) -> Array:
         """Return films (5, recipes, cells): as planned, on three bad days, and on the opposite of
-        the last, taken to be linear."""
+        the last one, assuming a linear response."""
         days = (AS_PLANNED, *SCREEN)
         self.walls.of([(recipe, day) for recipe in recipes for day in days])
         planned, *bad = (self.films(recipes, day) for day in days)

@@ -1,4 +1,4 @@
-"""The finished wall, foreseen while a coat stands in the mould or turns."""
+"""Prediction of the finished wall while a coat waits in the mould or turns."""
 
 from __future__ import annotations
 
@@ -14,17 +14,17 @@ from evenwall.numerics.film import Coat, Fluid, WallWeights
 from evenwall.planning.wall import default_mesh_mm, film_inputs, films_by_opening
 from evenwall.planning.walls import FINE
 
-# Enough for the ratio of two walls (our choice): the plan itself gives the level. All films are
-# lanes of one batch, which takes about 3 s of one core here for three coats of a globe.
+# Enough cells for the ratio of two walls (our choice): the plan gives the absolute thickness. All
+# films are lanes of one batch, which takes about 3 s of one core here for three coats of a globe.
 CELLS = 700
 HALF_MINUTE_S = 30.0
 
 
 def foresee(planned: Plan, laid: Plan, lost: tuple[int, ...], now: CoatUnderWay) -> LiveWall:
-    """Return the finished wall's thinnest patch if the coat under way goes on as it does.
+    """Return the finished wall's thinnest patch if the coat under way goes on as it is.
 
     planned: the run's plan. laid: the same with its coats as weighed and turned so far
-    (`history.laid.as_laid`). lost: numbers of coats that are no wall. Both walls are computed on
+    (`history.laid.as_laid`). lost: numbers of coats that formed no wall. Both walls are computed on
     one coarse mesh; their ratio is then applied to the thinnest patch that the plan promises.
     Raises InputError, NotConverged and OutsideValidity.
     """
@@ -74,7 +74,7 @@ def _later(begins_s: float | None) -> float | None:
 
 
 def _way(coat: Coat, liquid: Fluid, slower: float, begins_s: float | None) -> Coat:
-    """Return the coat of this liquid, stretched in time, and with another start of turning."""
+    """Return the coat with its viscosity stretched in time and with another start of turning."""
     fluid = replace(liquid, times_s=liquid.times_s * slower)
     spin = coat.spin if begins_s is None else replace(coat.spin, start_s=begins_s)
     return replace(coat, fluid=fluid, spin=spin)

@@ -1,4 +1,4 @@
-"""Check that the rig can carry and turn the mould, and the weight to tape on for balance."""
+"""Check that the rig can carry and turn the mould, and compute the weights that balance it."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ from evenwall.numerics.loads import Body, counterweights, peak_torques, skin, to
 from evenwall.numerics.spin import Profile
 from evenwall.units import G_M_S2
 
-# Rubber, plaster and the like lie near this; from memory. A shell round the rubber is not known
-# unless the casting says what the mould weighs.
+# Rubber, plaster and similar materials are near this density; from memory. A shell around the
+# rubber is unknown unless the casting states the mould's weight.
 MOULD_DENSITY_KG_M3 = 1150.0
-ROUNDED_MM = 0.1  # the offered crossing is rounded to this
-LEAST_WALL_MM = 3.0  # a thinner mould wall is not offered: it bulges (common practice, no source)
+ROUNDED_MM = 0.1  # the suggested crossing is rounded to this
+LEAST_WALL_MM = 3.0  # a thinner mould wall is not suggested: it bulges (common practice, no source)
 
 
 def carried(casting: Casting, cavity: Cavity, resin_kg: float) -> Body:
@@ -51,8 +51,8 @@ def check_reach(casting: Casting, cavity: Cavity, rig: RigSpec) -> float:
 
 
 def _nearer(cavity: Cavity, wall_mm: float, limit_mm: float) -> str:
-    """Return the offer for a mould that does not fit: a crossing about which it fits, a thinner
-    mould wall, or the frame that it needs."""
+    """Return the suggestion for a mould that does not fit: an axis crossing at which it fits, a
+    thinner mould wall, or the frame that it needs."""
     least_mm, centre = cavity.least_reach_mm()
     at = ", ".join(f"{x:.1f}" for x in centre)
     if least_mm + wall_mm <= limit_mm - ROUNDED_MM:

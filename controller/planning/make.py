@@ -1,4 +1,4 @@
-"""Making of a plan from a casting and a rig."""
+"""Make a plan from a casting and a rig."""
 
 from __future__ import annotations
 
@@ -44,13 +44,13 @@ def make_plan(
     """Plan a casting. Raises PlanError, in one line, if no plan can work.
 
     searches: number of searches, with successive seeds, each beginning with the best so far; the
-    best is kept. time_budget_s: for all searches together. When it is spent, or at Ctrl-C, the best
-    so far becomes the plan, and the plan says so; 0 computes no film and uses a usual recipe.
-    progress: called with the fraction done and a few words. executor: where films are computed, any
-    concurrent.futures executor; by default threads here. The same seed gives the same plan, unless
-    the budget cut it short. clock: measures the budget. taught: what this mould's proven castings
-    showed. earlier: plans whose spins are tried first if they are of this mould or of a similar
-    form.
+    best is kept. time_budget_s: for all searches together. When it is used up, or at Ctrl-C, the
+    best so far becomes the plan, and the plan says so; with 0 no film is computed and an ordinary
+    recipe is used. progress: called with the fraction done and a few words. executor: where films
+    are computed, any concurrent.futures executor; by default threads here. The same seed gives the
+    same plan, unless the budget cut it short. clock: measures the budget. taught: lessons of this
+    mould's proven castings. earlier: plans whose spins are tried first if they are for this mould
+    or a similar form.
     """
     tell = progress or silent
     tell(0.0, "reading the mould")
@@ -144,7 +144,7 @@ def choose(
 
 
 def usual_recipes(context: PlanningContext, series: Series) -> tuple[Recipe, ...]:
-    """Return what is turned when no film is computed."""
+    """Return the recipes that are used when no film is computed."""
     return tuple(
         eased(replace(DEFAULT_RECIPES[k % len(DEFAULT_RECIPES)], coat=k), batch.clock, context.rig)
         for k, batch in enumerate(series.batches)

@@ -1,4 +1,5 @@
-"""Sums of maps of single coats: their worth as planned and on bad days, and the best of them."""
+"""Sums of thickness maps of single coats: their scores as planned and on bad days, and the best
+sums."""
 
 from __future__ import annotations
 
@@ -18,8 +19,8 @@ RIM_SLACK = 0.06  # the rim may differ from the mean by this much at no cost
 RIM_COST = 3.0
 LOW_WEIGHT = 1.0  # of the 5th percentile beside the thinnest patch
 DAY_WEIGHT = 0.2  # of the worst day's thinnest patch beside the one as planned
-# A worst day that leaves less than this of the mean costs more; 0.75 is wanted, and the last mesh
-# finds up to 0.06 less than the one that was polished on.
+# A worst day with less than this share of the mean costs more; the target is 0.75, and the last
+# mesh gives up to 0.06 less than the mesh of the polish.
 WORST_WANTED, SHORT_COST = 0.81, 2.0
 
 
@@ -32,8 +33,8 @@ def score(lowest: Array, rim: Array) -> Array:
 
 
 def day_cost(planned: Array, worst: Array) -> Array:
-    """Return the share that a worst day takes from the score, from the thinnest patch as planned
-    and then."""
+    """Return the amount by which a worst day reduces the score, from the thinnest patch as planned
+    and on that day."""
     return np.asarray(
         DAY_WEIGHT * (planned - worst) + SHORT_COST * np.maximum(WORST_WANTED - worst, 0.0)
     )
@@ -62,16 +63,16 @@ def rate(grid: Grid, sums: Array) -> Array:
 
 @dataclass(frozen=True, eq=False)
 class Strain:
-    """Effect of bad days on maps: maps (1 + days, m, cells), the first as planned, on `grid`."""
+    """Effect of bad days on maps, as maps (1 + days, m, cells) on `grid`, the first as planned."""
 
     grid: Grid
     maps: Array
     base: Array
 
     def cost(self, sets: NDArray[np.int64], share: float) -> Array:
-        """Return the share that the worst day of each set (k, coats) takes from its score, (k,). A
-        rim that is off for a day costs nothing: where it leaves resin thin, that is a thin
-        patch."""
+        """Return the amount by which the worst day reduces the score of each set (k, coats), (k,).
+        A rim that is off on a bad day costs nothing in itself: where it makes the wall thin, the
+        thin patch counts."""
         lowest = np.array(
             [_lowest(self.grid, maps, sets, self.base * share)[0] for maps in self.maps]
         )
@@ -105,8 +106,8 @@ def best_sums(
     """Return every combination of maps (m, cells), with repeats, by thinnest patch and rim: (k,
     coats).
 
-    of: the coat of each map, (m,); a combination has one map for each coat, in order. For more than
-    three coats, the combinations of three on a share of `base`.
+    of: the coat of each map, (m,); a combination has one map for each coat, in order. With more
+    than three coats, combinations of three are summed on a share of `base`.
     """
     upto = min(coats, 3)
     if of is None:
@@ -133,12 +134,12 @@ def combinations(
 ) -> list[tuple[int, ...]]:
     """Return the best index tuples of maps (m, cells) on top of `base` (cells,), with repeats.
 
-    Up to three coats every combination is summed; beyond, coordinate exchange starts from the best
-    three. strain: the cost of bad days counts for the leaders too. of: see `best_sums`.
+    With up to three coats every combination is summed; with more, coordinate exchange starts from
+    the best three. strain: the cost of bad days counts for the leaders too. of: see `best_sums`.
     """
     # The 5th percentile and the bad days count too, but only among the leaders.
     sets = best_sums(grid, maps, coats, base, of)[: max(30 * best, 500)]
-    share = sets.shape[1] / coats  # of the base, so that some of the coats are judged with theirs
+    share = sets.shape[1] / coats  # of the base that these coats stand on
     rated = np.concatenate(
         [
             rate(grid, maps[sets[k : k + 512]].sum(axis=1) + base * share)
@@ -187,7 +188,7 @@ def _exchange(
 @dataclass(frozen=True, eq=False)
 class Mixture:
     """Best mixture of the maps. lowest: its thinnest patch over the mean. prices (cells,): the
-    worth of resin in each patch, sum 1. shares (maps,): the share of each map."""
+    value of resin in each patch, with sum 1. shares (maps,): the share of each map."""
 
     lowest: float
     prices: Array
@@ -196,8 +197,8 @@ class Mixture:
 
 def mixture(grid: Grid, maps: Array, coats: int, base: Array) -> Mixture:
     """Solve a linear programme (HiGHS): the largest t with base + sum_k w_k map_k >= t in every
-    patch, w >= 0, and the sum of the weights equal to the number of coats. No number of coats of
-    any sizes exceeds it.
+    patch, w >= 0, and the sum of the weights equal to the number of coats. No combination of coats
+    of any thickness exceeds it.
 
     Its dual prices are high where the mixture is thin. A new map helps exactly if it is thicker
     there, at these prices, than the mixture (column generation; Gilmore and Gomory 1961).

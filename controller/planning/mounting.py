@@ -1,9 +1,9 @@
-"""Ways to mount the mould in the frame, and the wall that each of them allows.
+"""Compare ways to mount the mould in the frame by the wall that each allows.
 
-The frame's two axes turn the mould about its minor axis and tip that axis over. Turning the mould
-round its minor axis when it is mounted only shifts the minor angle. So a mounting is one direction
-in the mesh, that of the minor axis: two angles. Where the mouth leans, the mounting decides which
-spins can be made.
+The frame turns the mould about the minor axis, and tips that axis about the major one. Turning the
+mould about the minor axis when it is mounted only shifts the minor angle. So a mounting is the
+direction of the minor axis in the mesh, given by two angles. If the mouth leans, the mounting
+decides which spins are possible.
 """
 
 from __future__ import annotations
@@ -26,10 +26,11 @@ from evenwall.planning.walls import COARSE, Budget
 
 # One mesh of few cells and two rounds of recipes: a few seconds of one core for each mounting.
 TRIAL = Effort(7.0, 700, 2, 32, 0, (), (), 7.0, 700)
-LEAST_APART_DEG = 15.0  # nearer mountings are one
+LEAST_APART_DEG = 15.0  # mountings closer than this count as one
 MOST = 7  # mountings that are compared
-# Differences of a trial's thinnest patch that count. With four seeds the trials of one mounting of
-# a leaning egg scattered by 0.03 (standard deviation), and the better mounting always led.
+# Smallest difference of two trials' thinnest patches that counts. With four seeds the trials of one
+# mounting of a leaning egg scattered by 0.03 (standard deviation), and the better mounting was
+# always ahead.
 DIFFERENT = 0.04
 
 
@@ -59,11 +60,12 @@ class _Trial(Search):
 
 
 def directions(cavity: Cavity) -> list[Array]:
-    """Return unit vectors of minor axes to compare, in the mesh's own frame, the given one first.
+    """Return the unit vectors of the minor axes to compare, in the mesh's frame, the given one
+    first.
 
-    The others are the mouth's direction, the principal axes of the skin and the directions half way
-    between the mouth and those. An axis and its opposite are one mounting, so each points to the
-    mouth's side.
+    The others are the mouth's direction, the principal axes of the skin, and the directions halfway
+    between the mouth and those. An axis and its opposite are the same mounting, so each points to
+    the mouth's side.
     """
     given = cavity.rotation[2]
     mouth = np.asarray(cavity.opening.direction, dtype=np.float64)
@@ -86,7 +88,7 @@ def directions(cavity: Cavity) -> list[Array]:
 
 
 def _apart_deg(one: Array, other: Array) -> float:
-    """Return the angle between two axes whose sense does not count, 0 to 90 degrees."""
+    """Return the angle between two undirected axes, 0 to 90 degrees."""
     return math.degrees(math.acos(min(1.0, abs(float(one @ other)))))
 
 
@@ -99,8 +101,8 @@ def compare(
 ) -> tuple[Mounting, ...]:
     """Try every mounting by a short search and return them, the best first.
 
-    The crossing of the axes stays where the casting has it. The mouth is capped in the trial if it
-    is in the casting. Raises PlanError where no plan of the casting can work in any mounting.
+    The axes cross at the casting's point. The mouth is capped in the trial if it is capped in the
+    casting. Raises PlanError where no plan of the casting can work in any mounting.
     """
     cavity = load_cavity(casting)
     check_reach(casting, cavity, rig)
@@ -131,7 +133,7 @@ def _tried(
 
 
 def _along(mount: Mount, axis: Array) -> Mount:
-    """Return the mount with this minor axis, rounded as it is told."""
+    """Return the mount with this minor axis, rounded as it is printed."""
     x, y, z = (round(float(part), 3) + 0.0 for part in axis)
     return mount.model_copy(update={"minor_axis": (x, y, z)})
 

@@ -1,13 +1,15 @@
-"""Odds of the planned wall: the thinnest patch when everything is a little off at once.
+"""Odds of the planned wall: the distribution of the thinnest patch when everything is a little off
+at once.
 
-Each coat's film is known as planned and on days that differ in one thing: thicker or thinner resin,
-an earlier or later gel, a motor's ripple, a late start, another surface tension. Between those days
-a film is taken to change in proportion, and the changes of one coat to add up. Then castings are
-drawn: every coat with a batch, a pour, a start and a ripple of its own, all with one viscosity, one
-surface tension and one error of the mould's heat. A few thousand castings need no further film.
+Each coat's film is computed as planned and on days that differ in one thing: a higher or lower
+viscosity, an earlier or later gel, a motor's ripple, a late start, another surface tension. Between
+those days a film is interpolated linearly, and the changes of one coat are added. Then castings are
+drawn at random: batch, pour, start and ripple are drawn for every coat, and viscosity, surface
+tension and the error of the mould's heat once for the casting. A few thousand castings need no
+further film.
 
-Not included: a mould warmer on one side, a form of pool that no film shows, and a tilted frame,
-whose effect the second axis cancels.
+Not included: a mould that is warmer on one side, pools that the film model cannot describe, and a
+tilted frame, whose effect the second axis cancels.
 """
 
 from __future__ import annotations
@@ -33,13 +35,14 @@ NINE_IN_TEN = 10.0  # percentile
 
 @dataclass(frozen=True)
 class Scatter:
-    """Standard deviations of what may be off in a casting, of logarithms where no unit is given.
+    """Standard deviations of the quantities that may be off in a casting; of their logarithms where
+    no unit is given.
 
-    batch: gel time of each coat's own mix. heat: gel time of a later coat, for each share by which
-    it gels earlier than a first one. viscosity, tension: of the resin, the same for all coats.
-    pour: volume of each coat. ripple: speed of the major axis, with backlash. start_s: delay of
-    each coat's turning. together: how much more than their sum all these move a wall, as joint
-    draws on forms of their own showed.
+    batch: gel time of each coat's own mix. heat: gel time of a later coat, as a factor on the share
+    by which it gels earlier than a first coat. viscosity, tension: of the resin, the same for all
+    coats. pour: volume of each coat. ripple: speed of the major axis, with backlash. start_s: delay
+    of each coat's turning. together: factor by which all of these change a wall more than their sum
+    does, from joint draws on other forms.
     """
 
     batch: float = 0.08
@@ -54,7 +57,8 @@ class Scatter:
 
 @dataclass(frozen=True)
 class Odds:
-    """Thinnest patch over the planned mean: the least of nine castings in ten, and the median."""
+    """Thinnest patch over the planned mean: the value that nine castings in ten reach, and the
+    median."""
 
     nine_in_ten: float
     half: float
@@ -62,15 +66,15 @@ class Odds:
 
 @dataclass(frozen=True, eq=False)
 class Axis:
-    """One thing that may be off: its values (k,), one of them as planned, and its effect on every
-    patch, (k, patches)."""
+    """One quantity that may be off: its values (k,), one of them as planned, and its effect on
+    every patch, (k, patches)."""
 
     values: Array
     does: Array
 
     def at(self, drawn: Array) -> Array:
-        """Return the change of every patch, (draws, patches), in proportion between the values and
-        beyond."""
+        """Return the change of every patch, (draws, patches), interpolated and extrapolated
+        linearly."""
         return np.asarray(proportions(self.values, drawn) @ self.does)
 
 
@@ -99,10 +103,10 @@ def odds_of(
     rng: np.random.Generator,
     scatter: Scatter | None = None,
 ) -> Odds:
-    """Draw castings from films that the level has or computes.
+    """Return the odds, from castings drawn with films that the level has or computes.
 
-    gels_s: each coat's gel; its lead over the first coat's tells how much of it rests on the heat
-    model. bar: the error of the thinnest patch over the mean from the meshes, taken as a 90 %
+    gels_s: each coat's gel time; its lead over the first coat's shows how much of it depends on the
+    heat model. bar: the error of the thinnest patch over the mean from the meshes, taken as a 90 %
     limit.
     """
     scatter = scatter or Scatter()
@@ -115,8 +119,8 @@ def odds_of(
 
 @dataclass(frozen=True, eq=False)
 class DrawnCoat:
-    """One coat in many castings, each (draws,): what is off, as in `_off`, and the logarithm of its
-    pour."""
+    """One coat in many castings, each (draws,): the quantities that are off, as in `_off`, and the
+    logarithm of its pour."""
 
     off: dict[str, Array]
     pour: Array
@@ -125,7 +129,8 @@ class DrawnCoat:
 def draw_castings(
     gels_s: Sequence[float], rng: np.random.Generator, scatter: Scatter, draws: int = DRAWS
 ) -> list[DrawnCoat]:
-    """Draw every coat of many castings. Resin and heat model are off for all coats alike."""
+    """Draw every coat of many castings. The errors of the resin and of the heat model are the same
+    for all coats."""
     common = rng.normal(size=(3, draws))
     coats = []
     for gel_s in gels_s:
@@ -154,7 +159,7 @@ def thinnest(
         planned, axes = _axes(level, recipe, mean)
         total += planned
         changed += np.expm1(coat.pour)[:, None] * planned
-        # More resin runs as if it were thinner by its square (the path goes with h^2/mu).
+        # More resin flows as if it were less viscous by its square (the path goes with h^2/mu).
         off = {**coat.off, "viscosity": coat.off["viscosity"] - 2.0 * coat.pour}
         for name, axis in axes.items():
             changed += axis.at(off[name])
@@ -162,7 +167,7 @@ def thinnest(
 
 
 def _axes(level: Level, recipe: Recipe, mean: float) -> tuple[Array, dict[str, Axis]]:
-    """Return a coat's patches over the mean as planned, and the effect of each thing on them."""
+    """Return a coat's patches over the mean as planned, and the effect of each quantity on them."""
 
     def patches(day: Day) -> Array:
         return np.asarray(level.grid.weights.patch_means(level.films([recipe], day)[0]) / mean)
@@ -183,7 +188,7 @@ def _axes(level: Level, recipe: Recipe, mean: float) -> tuple[Array, dict[str, A
 
 
 def _off(day: Day) -> tuple[str, float]:
-    """Return what is off on this day and by how much, as logarithms of factors."""
+    """Return the quantities that are off on this day, as logarithms of factors."""
     logs = {"viscosity": day.viscosity, "gel": day.gel, "tension": day.tension}
     for name, factor in logs.items():
         if factor != 1.0:

@@ -1,4 +1,4 @@
-"""Outlook of a plan: its wall on every day, and the effect of each of its biases, for polishing."""
+"""Outlook of a plan: its wall on every day and the effect of each of its biases, for polishing."""
 
 from __future__ import annotations
 
@@ -27,15 +27,15 @@ from evenwall.planning.space import SPACE, moved
 from evenwall.planning.walls import AS_PLANNED, Day, Grid, Pour
 
 Array = NDArray[np.float64]
-Number = tuple[int, str]  # of a plan: the coat and the field of its recipe
-Move = dict[Number, float]  # by how many steps each is moved
+Number = tuple[int, str]  # of a plan: the coat, and the field of its recipe
+Move = dict[Number, float]  # the number of steps by which each is moved
 
-NUDGE = 0.35  # of a step in SPACE: small enough for the film to answer in proportion
+NUDGE = 0.35  # of a step in SPACE: small enough for the film to respond linearly
 
 
 @dataclass(frozen=True)
 class Knob:
-    """One number of one coat that may be moved. `nudged` is the recipe with it moved by `amount`
+    """One number of one coat that may be changed. `nudged` is the recipe after a change by `amount`
     steps."""
 
     coat: int
@@ -49,10 +49,10 @@ class Knob:
 
 
 def knobs(recipes: tuple[Recipe, ...], pour: Pour) -> list[Knob]:
-    """Return the numbers of these coats to which the film responds in proportion: their biases.
-    Speeds, ratios and times move the phase at which a leg begins, and the film responds to those by
-    jumps. The smallest of the rim's legs is left as it is: three coats' films then fill two kernels
-    and not a third."""
+    """Return the numbers of these coats to which the film responds linearly: their biases. Speeds,
+    ratios and times shift the phase at which a leg begins, and the film responds to those in jumps.
+    The smallest of the rim legs is left out, so that the films of three coats fill two kernels and
+    need no third."""
     legs = sorted(range(len(recipes)), key=lambda k: -abs(recipes[k].rim_bias))
     some = [k for k in legs[: max(1, len(legs) - 1)] if recipes[k].rim_bias]
     found = []
@@ -68,16 +68,16 @@ def knobs(recipes: tuple[Recipe, ...], pour: Pour) -> list[Knob]:
 
 
 def turns_anew(day: Day) -> bool:
-    """Return whether the effect of a number is computed for this day. It depends on when the coat
-    gels, and hardly on its viscosity."""
+    """Return whether the effect of a number is computed again for this day. It depends on the gel
+    time and hardly on the viscosity."""
     return day is AS_PLANNED or day.gel != 1.0
 
 
 def films_for(
     recipes: tuple[Recipe, ...], knobs: list[Knob], days: Sequence[Day]
 ) -> list[tuple[Recipe, Day]]:
-    """Return the films that `Outlook.of` needs. A ripple is an unintended bias: where biases were
-    nudged, its effect follows from theirs."""
+    """Return the films that `Outlook.of` needs. A ripple is an unintended bias, so where biases
+    were changed, its effect follows from theirs."""
     own = [(recipe, day) for recipe in recipes for day in days if not (knobs and day.ripple)]
     return own + [(knob.nudged, day) for knob in knobs for day in days if turns_anew(day)]
 
@@ -120,8 +120,8 @@ class Outlook:
 
     @staticmethod
     def by_ripple(level: Level, recipes: tuple[Recipe, ...], bad_days: Sequence[Day]) -> Outlook:
-        """Return the outlook from films that the level has: the biases of each coat moved alike, as
-        a ripple, the last of these days, moves them."""
+        """Return the outlook from films that the level has, with all biases of a coat changed
+        alike, as a ripple (the last of these days) changes them."""
         *days, ripple = (AS_PLANNED, *bad_days)
         mean = level.mean(recipes)
         planned = level.films(recipes)
@@ -137,11 +137,11 @@ class Outlook:
 
     @property
     def value(self) -> float:
-        """Return the score, less what the worst day takes from it."""
+        """Return the score, less the cost of the worst day."""
         return worth(self.grid, self.days)
 
     def promised(self, move: Move) -> float:
-        """Return the score after a move, if the films respond in proportion."""
+        """Return the score after a move, assuming that the films respond linearly."""
         return worth(self.grid, self._days_after([move.get(k.number, 0.0) for k in self.knobs]))
 
     def thinnest(self, move: Move) -> float:
@@ -150,7 +150,8 @@ class Outlook:
         return float(measures(self.grid, after[:1])[0][0])
 
     def carried_to(self, recipes: tuple[Recipe, ...]) -> Outlook:
-        """Return the outlook of recipes that differ in their biases only, in proportion."""
+        """Return the outlook of recipes that differ only in their biases, assuming a linear
+        response."""
         steps = [
             (getattr(recipes[k.coat], k.name) - getattr(self.recipes[k.coat], k.name))
             / SPACE[k.name][2]
@@ -162,8 +163,8 @@ class Outlook:
         return np.asarray(self.days + np.einsum("k,dkc->dc", np.array(steps), self.slopes))
 
     def moved(self, move: Move, pour: Pour) -> tuple[Recipe, ...]:
-        """Return the recipes after a move. One that the rig cannot follow moves by a half or a
-        quarter of it."""
+        """Return the recipes after a move. A recipe that the rig could not follow is moved by a
+        half or a quarter of it."""
         found = list(self.recipes)
         for k, recipe in enumerate(self.recipes):
             steps = {name: by for (coat, name), by in move.items() if coat == k}
@@ -177,8 +178,8 @@ class Outlook:
 
 def best_move(meshes: Sequence[Outlook], trust: float) -> Move:
     """Return the best move of all numbers together, none by more than `trust` steps, for one plan
-    on these meshes. The thinnest patch of all meshes counts; a number that one mesh does not know
-    stays."""
+    on these meshes. The thinnest patch of all meshes counts; a number that one mesh does not have
+    stays as it is."""
     known = [[knob.number for knob in one.knobs] for one in meshes]
     numbers = [number for number in known[-1] if all(number in some for some in known)]
     if not numbers:

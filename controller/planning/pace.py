@@ -1,10 +1,10 @@
-"""Time that a search will still take, from its pace so far."""
+"""Remaining time of a search, from its pace so far."""
 
 from __future__ import annotations
 
 from evenwall_bridge.contract import Clock
 
-# What comes before the search is done in a moment; from here on it keeps about one pace.
+# The steps before the search take a moment; from here on the pace is about constant.
 TELLS_FROM = 0.15
 SOON_S = 45.0
 
@@ -39,7 +39,7 @@ def time_left_s(spent_s: float, from_fraction: float, fraction: float) -> float 
 
 
 def left_words(left_s: float | None) -> str:
-    """Return how long it will still take, to follow other words; nothing where it is unknown."""
+    """Return the remaining time as words that follow others, or nothing if it is unknown."""
     if left_s is None:
         return ""
     return ", less than a minute left" if left_s < SOON_S else f", {left_s / 60.0:.0f} min left"

@@ -1,9 +1,8 @@
-"""Last improvement of a plan: all coats' numbers moved together, a little, for the worst day.
+"""Last improvement of a plan: small changes of all coats' numbers together, for the worst day.
 
-A film responds to small changes of a recipe nearly in proportion. So each number of each coat is
-nudged once, and a linear programme finds the move of all of them that makes the thinnest patch
-thickest (sequential linear programming; Griffith and Stewart 1961, Management Science 7:379, from
-memory).
+A film responds almost linearly to small changes of a recipe. So each number of each coat is changed
+a little once, and a linear programme finds the joint change that makes the thinnest patch thickest
+(sequential linear programming; Griffith and Stewart 1961, Management Science 7:379, from memory).
 """
 
 from __future__ import annotations
@@ -42,7 +41,7 @@ class _Rows:
     """Rows of the linear programme, each an upper limit on a sum of the unknowns."""
 
     def __init__(self, days: Array, slopes: Array, few: int) -> None:
-        """few: how many patches may lack something, each with an unknown at the end."""
+        """few: the number of patches that may fall short, each with an unknown at the end."""
         self._days, self._slopes, self._few = days, slopes, few
         self._rows: list[sparse.sparray] = []
         self._limits: list[Array] = []
@@ -53,7 +52,7 @@ class _Rows:
         self._limits.append(limits)
 
     def lie_below(self, column: int, day: int, its: NDArray[np.intp], less: float = 0.0) -> None:
-        """Say that this column is no more than a day's patches, and what each may lack."""
+        """Require this column to be at most a day's patches plus what each may lack."""
         numbers = self._slopes.shape[1]
         row = np.zeros((len(its), numbers + 5))
         row[:, :numbers] = -self._slopes[day][:, its].T
@@ -83,13 +82,13 @@ def best_move(
     for the rim over the mean as planned; nan where there is none.
     """
     planned, count = days[0], len(days) - 1
-    reach = np.abs(bounds).max(axis=1) @ np.abs(slopes)  # no move changes a day's patch by more
+    reach = np.abs(bounds).max(axis=1) @ np.abs(slopes)  # no move changes a patch of a day by more
     most = float(np.quantile(planned + reach[0], TENTH, method="higher"))
     near = np.flatnonzero(planned - reach[0] <= most)
     numbers, few = slopes.shape[1], len(near)
-    # After the numbers: thinnest as planned, on the worst day, what that lacks, the rim's excess,
-    # the tenth's upper end and how far each near patch lies below it (Rockafellar and Uryasev
-    # 2000, J. Risk 2:21).
+    # After the numbers come: thinnest patch as planned, thinnest on the worst day, its shortfall,
+    # the excess at the rim, the upper end of the thinnest tenth, and how far each near patch lies
+    # below that (Rockafellar and Uryasev 2000, J. Risk 2:21).
     thinnest, worst, short, excess, tenth = range(numbers, numbers + 5)
     rows = _Rows(days, slopes, few)
     rows.lie_below(thinnest, 0, near)

@@ -1,4 +1,4 @@
-"""Recipes tried on one mesh, and the combinations of them that lead."""
+"""Recipes tried on one mesh, and their leading combinations."""
 
 from __future__ import annotations
 
@@ -22,15 +22,15 @@ from evenwall.planning.walls import Grid
 
 Array = NDArray[np.float64]
 
-LEADERS = 60  # combinations looked at closely
-COMBINED = 48  # recipes of which all combinations are summed
+LEADERS = 60  # combinations examined closely
+COMBINED = 48  # recipes whose combinations are all summed
 STRAINED = 16  # of these, those whose bad days are computed too
 
 
 class Pool:
-    """Recipes tried on one mesh, with what follows from all of them together.
+    """Recipes tried on one mesh, with the results of their combinations.
 
-    placed: each recipe is for a coat of its own, and a combination has one for each coat.
+    placed: each recipe belongs to one coat, and a combination has one recipe for each coat.
     """
 
     def __init__(self, placed: bool = False) -> None:
@@ -45,7 +45,8 @@ class Pool:
         coats: int,
         rough: Level | None,
     ) -> None:
-        """Add recipes. rough: where bad days are computed, or None to leave them out."""
+        """Add recipes. rough: the mesh on which bad days are computed, or None to leave them
+        out."""
         self.recipes = [*self.recipes, *fresh]
         grid, base = level.grid, level.base
         self.maps = level.films(self.recipes)
@@ -61,7 +62,7 @@ class Pool:
         if rough is not None:
             sums = best_sums(grid, self.maps[keep], coats, base, self._of(keep))
             some = list(dict.fromkeys(sums.ravel().tolist()))[:STRAINED]
-            if (of := self._of(keep)) is not None:  # of every coat one at least
+            if (of := self._of(keep)) is not None:  # at least one of every coat
                 some += [int(np.flatnonzero(of == k)[0]) for k in set(of) - set(of[some])]
             keep = keep[some]
             strained = rough.strained([self.recipes[int(i)] for i in keep])
@@ -87,8 +88,8 @@ class Pool:
         return best
 
     def _worth_combining(self, grid: Grid) -> NDArray[np.int64]:
-        """Return the recipes worth combining: past leaders, those of the mixture, the best alone,
-        the best priced."""
+        """Return the recipes worth combining: past leaders, those of the mixture, the best single
+        ones, and the best by dual prices."""
         if len(self.recipes) <= COMBINED:
             return np.arange(len(self.recipes))
         wanted = [
@@ -103,8 +104,7 @@ class Pool:
         return tuple(self.recipes[i] for i in leader)
 
     def placed_first(self, level: Level, coats: int) -> list[Recipe]:
-        """Return the leaders' recipes, each for its coat, then the others, for one coat after
-        another."""
+        """Return the leaders' recipes, each for its coat, and then the others, coat by coat."""
         leading = [recipe for one in self.leaders for recipe in in_order(self.named(one))]
         others = self.best_first(level)
         return list(

@@ -1,4 +1,4 @@
-"""Spin recipes: a few numbers that describe how one coat is turned, and their ramps."""
+"""Spin recipes: a few numbers that describe how one coat is turned, and the resulting ramps."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ from evenwall.model import CoatClock, Ramp, RigSpec, StartAngles, Vector3
 from evenwall.numerics.spin import Leg, Profile, law_peaks, park_deg, ramped, realise
 from evenwall.units import rad_s, rpm
 
-ON_AXIS_DEG = 5.0  # an opening so near the minor axis is taken to lie on it
-MOST_BIAS = 0.9  # of 1, where a law would stand still
+ON_AXIS_DEG = 5.0  # an opening this near to the minor axis counts as lying on it
+MOST_BIAS = 0.9  # of 1, at which the axis would stand still
 GOLDEN = 0.5 * (1 + 5**0.5)
 
 Time = TypeVar("Time")
@@ -20,8 +20,8 @@ Time = TypeVar("Time")
 
 @dataclass(frozen=True)
 class Recipe:
-    """Spin of one coat: spread slowly, then turn, with a late leg between that sends resin to the
-    rim or the floor.
+    """Spin of one coat: spread slowly, then turn, with a late leg that sends resin to the rim or
+    the floor.
 
     Speeds are the faster axis's, rpm; ratio is major:minor; `reverse` turns the minor axis the
     other way. Times are shares of the time from the start of the spin to the expected gel. Biases
@@ -49,13 +49,13 @@ class Recipe:
 
 
 def time_of(recipe: Recipe, times: Sequence[Time]) -> Time:
-    """Return the recipe's time to pour from the batch's times. A resin that may not stand as long
-    has fewer."""
+    """Return the recipe's time to pour from the batch's times. A resin that may not wait as long
+    has fewer times."""
     return times[min(recipe.stand, len(times) - 1)]
 
 
 def in_order(recipes: Sequence[Recipe]) -> tuple[Recipe, ...]:
-    """Give each recipe its coat: the one heaviest at the bottom comes first."""
+    """Assign a coat to each recipe: the recipe that is heaviest at the bottom comes first."""
     ranked = sorted(recipes, key=lambda r: -(r.bias + 0.1 * r.rim_bias))
     return tuple(replace(recipe, coat=k) for k, recipe in enumerate(ranked))
 
@@ -108,8 +108,7 @@ def within_limits(recipe: Recipe, clock: CoatClock, rig: RigSpec) -> bool:
 
 
 def eased(recipe: Recipe, clock: CoatClock, rig: RigSpec) -> Recipe:
-    """Return the recipe or, for a rig that cannot follow it, an even turning that the rig can
-    follow."""
+    """Return the recipe or, if the rig cannot follow it, a uniform turning that it can follow."""
     if within_limits(recipe, clock, rig):
         return recipe
     top = 0.95 * rig.rate_limit_rpm
@@ -126,7 +125,7 @@ def eased(recipe: Recipe, clock: CoatClock, rig: RigSpec) -> Recipe:
 def profile(recipe: Recipe, clock: CoatClock, rig: RigSpec, opening: Vector3) -> Profile:
     """Return the ramps in SI. They end while turning: the run parks when the coat has gelled.
 
-    opening: its direction in the mould frame. Raises InputError where the rig cannot turn so.
+    opening: its direction in the mould frame. Raises InputError if the rig cannot turn that way.
     """
     speed, accel = rad_s(rig.rate_limit_rpm), rad_s(rig.accel_limit_rpm_s)
     return realise(_legs_from(recipe, clock, opening), speed, accel, _start(recipe, opening))
@@ -135,8 +134,8 @@ def profile(recipe: Recipe, clock: CoatClock, rig: RigSpec, opening: Vector3) ->
 def rippled(
     recipe: Recipe, ripple: float, clock: CoatClock, accel_limit_rpm_s: float, opening: Vector3
 ) -> Profile:
-    """Return the turning of the recipe by a motor whose speed ripples once a turn of the major
-    axis, given relative to the speed and at its worst phase. The ripple acts as a bias. No limit of
+    """Return the turning of the recipe with a speed ripple once per turn of the major axis. The
+    ripple is relative to the speed and has its worst phase. The ripple acts as a bias. No limit of
     the rig applies to it, because nobody commands it. Without a ripple this is `profile`
     unchecked."""
     uneven = replace(

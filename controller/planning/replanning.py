@@ -1,4 +1,4 @@
-"""New plan for the rest of a casting, from the coats that were really laid."""
+"""New plan for the remaining coats of a casting, from the coats that were really laid."""
 
 from __future__ import annotations
 
@@ -22,10 +22,10 @@ from evenwall.planning.search import Found, Search
 from evenwall.planning.walls import Budget
 from evenwall_bridge.contract import Clock
 
-# With less time than this the rest of a run keeps its spins, which were searched for longer; with
-# less than that there is no time for a film.
+# With less time than the first, the remaining coats keep their spins, which come from a longer
+# search; with less than the second there is no time for a film.
 SEARCH_FROM_S, LEAST_FILM_S = 30.0, 5.0
-PACE_MOST = 1.3  # of a coat's gel against its plan; beyond it something else is wrong
+PACE_MOST = 1.3  # of a coat's gel time over its plan's; beyond this something else is wrong
 
 
 def replan(
@@ -40,10 +40,10 @@ def replan(
     executor: Executor | None = None,
     clock: Clock | None = None,
 ) -> Plan:
-    """Plan the rest of a casting again from the coats that were really laid.
+    """Plan the remaining coats of a casting again from the coats that were really laid.
 
     done: the first coats, in order. coats: the number still to lay; if absent, as many as the plan
-    had left, or one more where they would grow too thick. room_degC, mould_degC: today's, where
+    has left, or one more if they would be too thick. room_degC, mould_degC: today's temperatures if
     they differ. time_budget_s: with little time the spins are kept, and only weights, times and the
     wall are computed again. Returns the whole plan with its first coats as laid. Raises PlanError
     when the wall is already complete, or when the rest cannot be laid.
@@ -110,8 +110,8 @@ def _with_the_rest(
     count: int,
     wish: Wish,
 ) -> Plan:
-    """Return the whole plan with a number of coats more; with little time, with the spins that it
-    had."""
+    """Return the whole plan with a number of further coats; with little time, they keep the plan's
+    spins."""
     planned = [Recipe(**one) for one in plan.details["recipes"]]
     recipes, kept = planned[: len(laid)], itertools.cycle(planned[len(laid) :] or planned)
     under = [(context.laid_pour(c), r) for c, r in zip(laid, recipes, strict=True)]
@@ -125,7 +125,7 @@ def _with_the_rest(
         options = context.rests(batch, count, laid)
         found = choose(context, options, wish, under, same, same)
     if not (found.told or found.interrupted):
-        # What a search has come to by then may be worse than what was searched for longer before.
+        # The result of a short search may be worse than that of the longer search before.
         pour = context.pour(*options[0].batches)
         cavity, executor = context.cavity, wish.executor
         search = Search(cavity, pour, count, plan.seed, FULL, executor, wish.tell, Budget(), under)
@@ -138,15 +138,15 @@ def _with_the_rest(
     made = assemble(context, options, found, laid, plan.seed)
     if found.statistics is None and plan.wall.min_mm is not None:
         made = in_proportion(made, plan)
-    if not found.tried:  # of the same spins: what they were compared with
+    if not found.tried:  # of the same spins: the figures that they were compared with
         details = {**made.details, "search": plan.details.get("search", {})}
         made = made.model_copy(update={"details": details})
     return made
 
 
 def in_proportion(made: Plan, before: Plan) -> Plan:
-    """Return the computed wall scaled to the new mean, for the same spins and no time for a
-    film."""
+    """Return the computed wall scaled to the new mean, when the spins are the same and there is no
+    time for a film."""
     wall = before.wall
     scale = made.wall.mean_mm / wall.mean_mm
     figures = {
@@ -164,7 +164,7 @@ def in_proportion(made: Plan, before: Plan) -> Plan:
 
 
 def today(casting: Casting, room_degC: float | None, mould_degC: float | None) -> Casting:
-    """Return the casting with the shop's temperatures of today; None leaves one as it was."""
+    """Return the casting with today's temperatures; None leaves one unchanged."""
     if room_degC is not None:
         shop = casting.shop.model_copy(update={"temp_degC": room_degC})
         casting = casting.model_copy(update={"shop": shop})
@@ -175,5 +175,5 @@ def today(casting: Casting, room_degC: float | None, mould_degC: float | None) -
 
 
 def pace_of(done: Sequence[CoatDone]) -> float:
-    """Return the day's pace: the last coat's own, as far as one gel may be believed."""
+    """Return the day's pace: that of the last coat, within the limits of what one gel can show."""
     return min(max(done[-1].pace, 1.0 / PACE_MOST), PACE_MOST)

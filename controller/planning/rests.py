@@ -1,4 +1,5 @@
-"""Rest before the next pour, chosen by the film: early and warm, or late and even."""
+"""Rest before the next pour, chosen by the film: a short one on a warm wall, or a long one for a
+more even wall."""
 
 from __future__ import annotations
 
@@ -10,14 +11,14 @@ from evenwall.planning.outlook import Outlook, best_move
 from evenwall.planning.recipe import Recipe
 from evenwall.planning.walls import AS_PLANNED, Pour
 
-# A casting may take so much longer for each 0.01 of the mean that its score gains: our choice.
+# A casting may take this much longer for each 0.01 of the mean that its score gains: our choice.
 MINUTES_PER_CENT = 15.0
 
 
 @dataclass(frozen=True, eq=False)
 class Rest:
-    """Coats that follow each other after one of the rests. longer_min: time beyond the shortest
-    rest."""
+    """Coats that follow each other after one of the rests. longer_min: additional time compared
+    with the shortest rest."""
 
     pour: Pour
     rest: float
@@ -41,7 +42,7 @@ class RestOutlook:
 
 
 def level_at(level: Level, rest: Rest) -> Level:
-    """Return the same mesh and laid coats with another rest. The first coat's films are the
+    """Return the same mesh and laid coats with another rest. The films of the first coat stay the
     same."""
     first = {pair: film for pair, film in level.walls.known.items() if pair[0].coat == 0}
     known = first if len(rest.pour.times) > 1 else {}
@@ -54,7 +55,8 @@ def work(plans: int, coats: int, rests: int) -> int:
 
 
 def look(level: Level, plans: Sequence[tuple[Recipe, ...]], rest: Rest) -> RestOutlook:
-    """Return the promise of this rest: the best of these plans, each polished as far as trusted."""
+    """Return the outlook of this rest: the best of these plans, each polished as far as its linear
+    model is trusted."""
     days = (AS_PLANNED, *SCREEN)
     level.walls.of([(recipe, day) for plan in plans for recipe in plan for day in days])
     found = []
@@ -66,7 +68,7 @@ def look(level: Level, plans: Sequence[tuple[Recipe, ...]], rest: Rest) -> RestO
 
 
 def why_this_rest(looked: Sequence[RestOutlook], chosen: int, first_pour_min: float) -> str:
-    """Say why the coats follow each other after this rest."""
+    """Return the reason for this rest between the coats, in words."""
     best = looked[chosen]
     if chosen:
         soon = looked[0]

@@ -1,8 +1,9 @@
-"""Coats planned together: the thick places of one fall on the thin places of the others.
+"""Search for coats that are planned together: the thick places of one fall on the thin places of
+the others.
 
-Maps of single coats add up, so a library of them is enough. All combinations are summed and scored
-at once, and the best are varied a few times. Those that stay good on a bad day are chosen and
-computed again on finer meshes.
+The films of single coats add up, so a library of them is enough. All combinations are summed and
+scored at once, and the best are varied a few times. The combinations that stay good on bad days are
+chosen and computed again on finer meshes.
 """
 
 from __future__ import annotations
@@ -65,45 +66,46 @@ Array = NDArray[np.float64]
 
 LIKELY = 10  # recipes that are computed on bad days on the finer mesh
 TRUST = 0.6  # steps in SPACE by which a bias may be polished at once
-PROMISING = 12  # of the leaders on the finer mesh, whose polishing is looked ahead to
-IDEAS = 300  # recipes whose worth is guessed for every few that are computed, of each kind
+PROMISING = 12  # of the leaders on the finer mesh, for which the polish is estimated
+IDEAS = 300  # recipes whose score is estimated for each one that is computed, of each kind
 RESTED = 1  # of the leaders on the coarse mesh, for which the rests are compared
 SPILL_ROUNDS = 3
-CHECK = 0.93  # spacing of the last mesh, of that which decides
-# A form with so much of its skin on ridges or creases that are too narrow for the last mesh is
-# computed on FINEST_MM too, as planned: the lighthouse's thinnest patch fell by 0.11 from 5 mm on.
+CHECK = 0.93  # spacing of the last mesh, relative to the mesh that decides
+# If at least this share of the skin lies on ridges or creases that are too narrow for the last
+# mesh, the plan is also computed on FINEST_MM: the lighthouse's thinnest patch fell by 0.11 on
+# meshes finer than 5 mm.
 FINEST_MM, SHARP_SHARE = 3.0, 0.02
-FINER_WORK = 2.0  # of a film there, beside what its cells cost: its steps are shorter too
-OTHER_DAYS = (*LATE_DAYS, TENSION_DAY)  # no plan is chosen by them: deadlines and odds are
+FINER_WORK = 2.0  # cost of a film there besides its cells: its steps are shorter too
+OTHER_DAYS = (*LATE_DAYS, TENSION_DAY)  # no plan is chosen by them, only deadlines and odds
 KEPT = 0.95  # of the thinnest patch, where turning begins late
-TURNED_OUT = 0.03  # by how much less than promised a move is looked at once more
+TURNED_OUT = 0.03  # shortfall against the estimate at which a move is examined again
 
 
 @dataclass
 class Found:
-    """State of the search so far. Films are in metres on `grid`, figures over the mean."""
+    """State of the search so far. Films are in metres on `grid`, figures are over the mean."""
 
     recipes: tuple[Recipe, ...] = ()
     grid: Grid | None = None
     statistics: WallStatistics | None = None
     coats_m: Array = field(default_factory=lambda: np.zeros((0, 0)))
-    base_m: Array = field(default_factory=lambda: np.zeros(0))  # what was laid before them
+    base_m: Array = field(default_factory=lambda: np.zeros(0))  # coats laid before them
     spilt_m3: Array | None = None  # of each coat, over an open mouth
-    mesh_error: float | None = None  # of min/mean, what the last mesh leaves open
+    mesh_error: float | None = None  # of min/mean, by the last mesh
     worst_min: float | None = None
     worst_days: tuple[Day, ...] = ()  # worst first
     late: float = USUALLY_LATE  # how late turning may begin, of the time to the gel; see KEPT
     odds: Odds | None = None
     bound: float | None = None  # best min/mean any mixture of the maps could have
-    rests: tuple[RestOutlook, ...] = ()  # what each rest before the next pour promises
-    rest: int = 0  # of these, the one that is planned
+    rests: tuple[RestOutlook, ...] = ()  # the outlook of each rest before the next pour
+    rest: int = 0  # the planned one of these
     baseline_recipe: Recipe = BASELINE
     baseline_m: Array = field(default_factory=lambda: np.zeros(0))  # one coat
     baseline: dict[str, float] = field(default_factory=dict)
     tried: int = 0
     history: list[tuple[int, float]] = field(default_factory=list)  # (recipes tried, score)
-    value: float = -np.inf  # the last score, less what bad days take
-    told: bool = False  # from the last mesh, which nothing was chosen on
+    value: float = -np.inf  # the last score, less the cost of bad days
+    told: bool = False  # from the last mesh, on which nothing was chosen
     complete: bool = False
     interrupted: bool = False  # by a person, not by the budget
 
@@ -135,7 +137,7 @@ class Progressing:
         self.rng = np.random.default_rng(self.seed)
         self.coarse: Level | None = None
         self.plan: tuple[Recipe, ...] = ()  # as last polished ...
-        self.seen: list[Outlook] = []  # ... and what it promises on each mesh looked at
+        self.seen: list[Outlook] = []  # ... and its outlook on each mesh
         effort = self.effort
         self.steps = effort.rounds + 5.5 + len(effort.polished)
 
@@ -155,7 +157,7 @@ class Progressing:
         return Level(Walls(grid, self.pour, self.executor, self.budget), self.laid)
 
     def _work(self, lanes: int, mesh_mm: float, numerics: Numerics = POLISH) -> float:
-        """Estimate the cost of films on a mesh that is not made yet."""
+        """Estimate the cost of films on a mesh that does not exist yet."""
         return film_work(lanes, cells_for(self.cavity.area_cm2, mesh_mm), numerics, self.executor)
 
     def _step(self, part: float) -> None:
@@ -166,7 +168,8 @@ class Progressing:
         self.tell(min(self.done / self.steps, 0.99), words + mesh)
 
     def _take(self, level: Level, recipes: tuple[Recipe, ...]) -> None:
-        """Make these the plan, with their films on this mesh, the heaviest at the bottom first."""
+        """Make these recipes the plan, with their films on this mesh; the coat that is heaviest at
+        the bottom comes first."""
         found = self.found
         placed = sorted(recipe.coat for recipe in recipes) == list(range(len(recipes)))
         recipes = tuple(sorted(recipes, key=lambda r: r.coat)) if placed else in_order(recipes)
@@ -183,7 +186,7 @@ class Progressing:
         one."""
         found, coarse = self.found, self.coarse
         if coarse is not None and found.statistics is not None:
-            if level.grid.numerics is FINE:  # the same rules on both
+            if level.grid.numerics is FINE:  # with the same film rules on both meshes
                 grid = replace(coarse.grid, numerics=FINE)
                 walls = Walls(grid, self.pour, self.executor, self.budget)
                 coarse = Level(walls, self.laid)
@@ -193,7 +196,7 @@ class Progressing:
 
     def _baseline(self, level: Level, plain: Sequence[Recipe], coats: Sequence[int] = ()) -> None:
         """Return the 4:1 at its best speed for the thinnest patch, the same for every coat. coats:
-        those that are averaged, or else the one in the middle."""
+        the coats that are averaged; by default the one in the middle."""
         some = coats or [self.pour.usual]
         each = [level.films([replace(one, coat=k) for one in plain]) for k in some]
         films = np.mean(each, axis=0)
@@ -217,8 +220,8 @@ class Search(Progressing):
     chosen."""
 
     def run(self) -> Found:
-        """Choose the coats' recipes. Ctrl-C and a spent budget keep the best so far. Enough of a
-        budget is kept back to compute the best on a mesh on which nothing was chosen.
+        """Choose the coats' recipes. Ctrl-C and a spent budget keep the best so far. Part of the
+        budget is reserved for computing the best on a mesh on which nothing was chosen.
 
         Raises KeyboardInterrupt or OutOfTime when there is no result yet.
         """
@@ -238,7 +241,8 @@ class Search(Progressing):
         return self._settled()
 
     def _settled(self) -> Found:
-        """Return the result; of an open mould, with the resin that stays and runs over."""
+        """Return the result; for an open mould, with the resin that stays and the resin that runs
+        over."""
         found, grid = self.found, self.found.grid
         if self.pour.open and grid is not None:
             found.coats_m, found.spilt_m3 = run_over(grid, self.pour, found.recipes, SPILL_ROUNDS)
@@ -253,8 +257,7 @@ class Search(Progressing):
         return self._settled()
 
     def _chosen(self) -> bool:
-        """Return whether there was time for all of the search. What there is no time for is left
-        out."""
+        """Return whether there was time for the whole search. Parts without time are left out."""
         self.tell(0.0, "turning the first coats")
         self.coarse = self._level(self._search_mm(), COARSE)
         try:
@@ -273,8 +276,8 @@ class Search(Progressing):
         return True
 
     def _explore(self, level: Level) -> Pool:
-        """Try drawn recipes, then more and more of those that lay resin where the best mixture is
-        thin. All of them turn the coat in the middle."""
+        """Try random recipes, then more and more of those that put resin where the best mixture is
+        thin. All of them are for the coat in the middle."""
         effort, pool = self.effort, Pool()
         decision = self._work(effort.shortlist, self._decide_mm())
         for number in range(effort.rounds):
@@ -286,7 +289,7 @@ class Search(Progressing):
             elif self.budget.covers(level.walls.work(effort.lanes) + decision):
                 fresh = self._next(pool, effort.lanes)
             else:
-                break  # what is left goes to the finer mesh
+                break  # the remaining time goes to the finer mesh
             if number == 0:
                 pool.add(level, fresh, self.coats, None)
                 self._take(level, pool.named(pool.leaders[0]))  # something to fall back on
@@ -306,7 +309,7 @@ class Search(Progressing):
         return self._work(last, CHECK * self._decide_mm(), FINE)
 
     def _rest(self, level: Level, pool: Pool) -> None:
-        """Choose the rest before the next pour, by the leaders with each of the rests."""
+        """Choose the rest before the next pour, by computing the leaders with each rest."""
         some = [in_order(pool.named(one)) for one in pool.leaders[:LEADERS]]
         plans, rests = unlike(some, RESTED), self.rests
         films = work(len(plans), self.coats, len(rests))
@@ -322,7 +325,7 @@ class Search(Progressing):
         self._step(0.5)
 
     def _decide(self, shortlist: list[Recipe]) -> list[Recipe]:
-        """Combine again on the finer mesh: the recipes of the best combinations."""
+        """Combine the recipes of the best combinations again on the finer mesh."""
         level, found, pool = self.fine, self.found, Pool(placed=True)
         speeds = self._speeds()
         level.films([*shortlist, *speeds])
@@ -340,17 +343,17 @@ class Search(Progressing):
         return [r for r in pool.recipes if replace(r, level_rpm=plain.level_rpm) == plain]
 
     def _speeds(self) -> list[Recipe]:
-        """Return the baseline at the speed that was best on the coarse mesh, and at speeds beside
-        it."""
+        """Return the baseline at the speed that was best on the coarse mesh, and at the
+        neighbouring speeds."""
         best = self.found.baseline_recipe
         top = 0.95 * self.pour.rig.rate_limit_rpm
         around = {min(top, best.level_rpm * factor) for factor in (0.8, 1.0, 1.25)}
         return [replace(best, level_rpm=speed) for speed in sorted(around)]
 
     def _next(self, pool: Pool, count: int) -> list[Recipe]:
-        """Return new recipes, judged by the films of their neighbours. A quarter should be thick
-        where the mixture is thin; the others should improve a leading combination in place of one
-        of its coats."""
+        """Return new recipes, judged by the films of their neighbours. A quarter of them should be
+        thick where the mixture is thin; the others should improve a leading combination by
+        replacing one of its coats."""
         pour, rng = self.pour, self.rng
         support = [pool.recipes[int(i)] for i in np.argsort(-pool.mixed.shares)[:8]]
         parents = list(dict.fromkeys(pool.recipes[i] for one in pool.leaders[:6] for i in one))
@@ -369,7 +372,7 @@ class Search(Progressing):
         return [recipe for recipe in dict.fromkeys(chosen) if recipe not in pool.recipes]
 
     def _crossed(self, likely: list[Recipe]) -> tuple[Recipe, ...]:
-        """Choose the plan from these recipes that promises most once it is polished, by their films
+        """Choose the plan from these recipes with the best estimate after polishing, by their films
         on the days that differ most."""
         level = self.fine
         strained = level.strained(likely)
@@ -381,8 +384,8 @@ class Search(Progressing):
         return max(ahead, key=lambda one: one.promised(best_move([one], TRUST))).recipes
 
     def _polish(self, plan: tuple[Recipe, ...]) -> None:
-        """Move this plan's biases for every day. Each time one mesh more is computed, and the
-        promise on the earlier ones is carried over, since a move that suits one mesh suits another
+        """Change this plan's biases for every day. Each round computes one more mesh and carries
+        over the estimates for the earlier ones, since a move that suits one mesh suits another
         less."""
         for number, part in enumerate(self.effort.polished):
             level = self._level(part * self._decide_mm(), POLISH) if number else self.fine
@@ -399,8 +402,8 @@ class Search(Progressing):
         return Outlook.of(level, plan, numbers, days)
 
     def _check(self, level: Level) -> None:
-        """Compute the plan on a mesh that was not searched on, on every day if there is time. A
-        last move that turns out badly there is taken back where that is better."""
+        """Compute the plan on a mesh that the search did not use, on every day if there is time. If
+        the last move made the wall worse there, it is undone."""
         found, days, seen = self.found, (AS_PLANNED, *self.effort.days), self.seen
         plain, before = found.baseline_recipe, found.recipes
         plan, told = self.plan or before, found.statistics
@@ -423,7 +426,7 @@ class Search(Progressing):
         self._endured(level, best)
         self._baseline(level, [plain], self._ends())
         self._compare(level)
-        # What suits one mesh suits another less.
+        # A move that suits one mesh suits another less.
         lowest = [measures(one.grid, one.days[:1])[0][0] for one in (best, *seen)]
         if told is not None and not seen:
             lowest.append(told.min / told.mean)
@@ -431,13 +434,13 @@ class Search(Progressing):
         self._step(2.0)
 
     def _ends(self) -> list[int]:
-        """Return the first coat and the last: the compared 4:1 is computed for these two."""
+        """Return the first and the last coat, for which the compared 4:1 is computed."""
         return sorted({0, self.coats - 1})
 
     def _resolved(self, level: Level) -> None:
-        """Widen the error for ridges and creases that no such mesh resolves.
+        """Widen the error for ridges and creases that these meshes do not resolve.
 
-        It is at least what the plan's coats lose on FINEST_MM, if there is time to compute them.
+        It is at least the loss of the plan's coats on FINEST_MM, if there is time to compute them.
         """
         found, finest_mm = self.found, FINEST_MM
         sharp = narrow_share(level.grid.mesh) > SHARP_SHARE
@@ -461,7 +464,7 @@ class Search(Progressing):
             found.worst_min = float(lowest.min())
 
     def _may_be_late(self, level: Level) -> None:
-        """Return how late all coats may begin to turn, if there is time to compute it."""
+        """Return the latest start of turning for all coats, if there is time to compute it."""
         films = films_for(self.found.recipes, [], OTHER_DAYS)
         missing = [one for one in films if one not in level.walls.known]
         if missing and not self.budget.covers(level.walls.work(len(missing))):
@@ -472,7 +475,7 @@ class Search(Progressing):
         self.found.late = late_by(np.array([day.late for day in days]), lowest / lowest[0])
 
     def _odds(self, level: Level) -> None:
-        """Return the plan's odds, where every day is known or there is time to compute it."""
+        """Return the plan's odds if every day is known or there is time to compute it."""
         found = self.found
         films = films_for(found.recipes, [], days_needed())
         missing = [one for one in films if one not in level.walls.known]
@@ -485,8 +488,8 @@ class Search(Progressing):
 
 
 def late_by(late: Array, kept: Array) -> float:
-    """Return the latest start of turning at which the thinnest patch keeps KEPT of its value on
-    time, interpolated, or else the latest that was tried."""
+    """Return the latest start of turning at which the thinnest patch keeps KEPT of its value,
+    interpolated; at most the latest start that was tried."""
     short = np.flatnonzero(kept < KEPT)
     if not len(short):
         return float(late[-1])

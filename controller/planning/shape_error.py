@@ -1,15 +1,15 @@
-"""Error of the wall that comes from the shape of a mould without a drawing."""
+"""Error of the wall due to the measured shape of a mould without a drawing."""
 
 from __future__ import annotations
 
 from evenwall.model import Casting, WallSummary
 
-WORTH_WATER_PERCENT = 3.0  # of the skin: from here on water is worth the weighing
+WORTH_WATER_PERCENT = 3.0  # of the skin: above this it pays to weigh water
 
 
 def relative_error(casting: Casting) -> float | None:
-    """Return the relative error of the wall from the casting's shape, or None for a drawing, which
-    is taken as exact.
+    """Return the relative error of the wall due to the casting's shape, or None for a drawing,
+    which counts as exact.
 
     The pour is weighed, so a skin that is 1 % larger has a wall that is 1 % thinner everywhere.
     """
@@ -17,8 +17,8 @@ def relative_error(casting: Casting) -> float | None:
 
 
 def with_shape_error(wall: WallSummary, casting: Casting) -> WallSummary:
-    """Return the wall with the error of the casting's shape. On the worst day the skin, too, is as
-    large as it may be."""
+    """Return the wall with the error of the casting's shape. The worst day also has the largest
+    possible skin."""
     relative = relative_error(casting)
     if relative is None:
         return wall
@@ -30,7 +30,7 @@ def with_shape_error(wall: WallSummary, casting: Casting) -> WallSummary:
 
 
 def shape_notes(casting: Casting) -> list[str]:
-    """Return the plan's notes on a measured shape: how well it is known, and what would help."""
+    """Return the plan's notes on a measured shape: its error, and ways to reduce it."""
     shape = casting.shape
     if shape is None:
         return []

@@ -15,13 +15,13 @@ from evenwall.planning.walls import Pour
 
 Array = NDArray[np.float64]
 
-NEAR, BESIDE = 0.25, 0.05  # in `features`: what is less far apart is the same idea
-MOST_IN_VAIN = 20  # drawn recipes beyond the rig, for each that is wanted
+NEAR, BESIDE = 0.25, 0.05  # in `features`: recipes closer than this count as the same
+MOST_IN_VAIN = 20  # drawn recipes that the rig cannot follow, for each one wanted
 BASELINE = Recipe(ratio=4.0, spread_share=0.08)
 
-# What a recipe may be: where it is drawn from, (low, high), and what one step of a change is.
+# Range of each number of a recipe, (low, high), and the size of one step of a change.
 SPACE = {
-    "ratio": (0.2, 7.0, 0.22),  # these two in logs
+    "ratio": (0.2, 7.0, 0.22),  # these two as logarithms
     "level_rpm": (2.5, 20.0, 0.2),
     "bias": (-0.15, 0.15, 0.015),
     "dwell": (0.0, 0.5, 0.1),
@@ -35,13 +35,13 @@ LOGS = ("ratio", "level_rpm")
 
 
 def baseline(pour: Pour) -> Recipe:
-    """Return the compared 4:1 as this rig can follow it, for the coat in the middle."""
+    """Return the 4:1 for comparison, as this rig can follow it, for the coat in the middle."""
     plain = replace(BASELINE, coat=pour.usual)
     return eased(plain, pour.clock(plain), pour.rig)
 
 
 def first_recipes(pour: Pour, rng: np.random.Generator, count: int) -> list[Recipe]:
-    """Return the 4:1 at four speeds, some recipes that are often good, and then drawn ones."""
+    """Return the 4:1 at four speeds, some recipes that are often good, and then random ones."""
     top = 0.95 * pour.rig.rate_limit_rpm
     plain = baseline(pour)
     found = [replace(plain, level_rpm=top * s) for s in (0.45, 0.6, 0.8, 1.0)]
@@ -66,8 +66,7 @@ def first_recipes(pour: Pour, rng: np.random.Generator, count: int) -> list[Reci
 
 
 def draw(pour: Pour, rng: np.random.Generator, count: int) -> list[Recipe]:
-    """Draw recipes from all of the space that the rig can follow: slow and fast, simple and
-    wild."""
+    """Draw random recipes from the whole range that the rig can follow."""
     found: list[Recipe] = []
     top, in_vain = pour.rig.rate_limit_rpm, 0
     while len(found) < count:
@@ -88,7 +87,7 @@ def draw(pour: Pour, rng: np.random.Generator, count: int) -> list[Recipe]:
             stand=int(rng.integers(pour.stands)),
             coat=pour.usual,
         )
-        if in_vain > MOST_IN_VAIN * count:  # a rig that follows hardly any law
+        if in_vain > MOST_IN_VAIN * count:  # a rig that can follow hardly any recipe
             one = eased(one, pour.clock(one), pour.rig)
         if within_limits(one, pour.clock(one), pour.rig):
             found.append(one)
@@ -98,7 +97,7 @@ def draw(pour: Pour, rng: np.random.Generator, count: int) -> list[Recipe]:
 
 
 def vary(recipe: Recipe, pour: Pour, rng: np.random.Generator) -> Recipe:
-    """Return a neighbour of a recipe that the rig can follow, nearer or farther."""
+    """Return a random neighbour of a recipe that the rig can follow."""
     size = math.exp(rng.uniform(math.log(0.2), 0.0))
     for _ in range(50):
         new = recipe
@@ -118,7 +117,7 @@ def vary(recipe: Recipe, pour: Pour, rng: np.random.Generator) -> Recipe:
 
 
 def moved(recipe: Recipe, steps: dict[str, float], pour: Pour) -> Recipe:
-    """Return the recipe with some numbers moved by a number of steps and kept in their range."""
+    """Return the recipe with some numbers changed by a number of steps and kept in their range."""
     changes: dict[str, Any] = {}
     for name, amount in steps.items():
         low, high, step = SPACE[name]
@@ -130,7 +129,7 @@ def moved(recipe: Recipe, steps: dict[str, float], pour: Pour) -> Recipe:
 
 
 def features(recipes: Sequence[Recipe]) -> Array:
-    """Return recipes as points (n, 13), in which neighbours turn alike."""
+    """Return recipes as points (n, 13), in which neighbours turn in a similar way."""
     rows = []
     for one in recipes:
         row = []
@@ -145,7 +144,7 @@ def features(recipes: Sequence[Recipe]) -> Array:
 
 
 def apart(ranked: Sequence[Recipe], count: int, near: float) -> list[Recipe]:
-    """Return the first few recipes that are not near each other."""
+    """Return the first few recipes that are not close to each other."""
     points = features(ranked)
     chosen: list[int] = []
     for k in range(len(ranked)):
@@ -157,7 +156,8 @@ def apart(ranked: Sequence[Recipe], count: int, near: float) -> list[Recipe]:
 
 
 def unlike(plans: Sequence[tuple[Recipe, ...]], count: int) -> list[tuple[Recipe, ...]]:
-    """Return the first few of these plans that each have a coat unlike every coat of the others."""
+    """Return the first few of these plans, each with a coat that is unlike every coat of the
+    others."""
     chosen: list[tuple[Recipe, ...]] = []
 
     def resembles(plan: tuple[Recipe, ...], other: tuple[Recipe, ...]) -> bool:

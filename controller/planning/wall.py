@@ -1,9 +1,9 @@
 """Wall of a plan, computed again from its own ramps, weights and viscosity.
 
-One function serves the planner, the command line and checks from outside. The film starts as a
-level pool in the parked mould; each coat flows on the mould's own surface, and the coats' films add
-up. Thickness here is resin volume per area of mould wall. On a wall of radius R the layer measured
-with a gauge is thicker by about h/R inside a bowl (6 % at 4.5 mm and 80 mm).
+One function serves the planner, the command line and external checks. The film starts as a level
+pool in the parked mould; each coat flows on the mould's own surface, and the coats' films add up.
+Thickness here is resin volume per area of mould wall. On a wall of radius R the layer measured with
+a gauge is thicker by about h/R inside a bowl (6 % at 4.5 mm and 80 mm).
 """
 
 from __future__ import annotations
@@ -37,20 +37,20 @@ SURFACE_TENSION_N_M = 0.035
 DEFAULT_MESH_MM = 5.0
 ROUNDED = 1.01  # a plan's file keeps rounded figures
 COARSER = 1.4  # the second mesh: half as many cells
-# A film deeper than this many times the deepest level pool is an artefact. Not measured: it leaves
-# room for a cell's width at a pool's foot.
+# A film deeper than this many times the deepest level pool is an artefact. The factor was not
+# measured: it allows for a cell's width at the edge of a pool.
 DEEPEST_POOLS = 1.5
-LOST_MOST = 1e-6  # share of the resin that a sound film may lose or gain
+LOST_MOST = 1e-6  # largest share of the resin that a valid film may lose or gain
 
 
 @dataclass(frozen=True, eq=False)
 class WallResult:
     """A computed wall.
 
-    coats_m (k, n) and total_m (n,) are films on `mesh`; spilt_m3 (k,) ran over the rim. coarse: the
-    figures of the same wall on a second mesh, `COARSER` times as wide, of `coarse_cells`; their
-    difference gives the error bar. shape_error: relative error of the wall where the mould's shape
-    was measured and not drawn.
+    coats_m (k, n) and total_m (n,) are films on `mesh`; spilt_m3 (k,) is the resin that ran over
+    the rim. coarse: the figures of the same wall on a second mesh, `COARSER` times as wide, of
+    `coarse_cells`; their difference gives the error bar. shape_error: relative error of the wall
+    where the mould's shape was measured and not drawn.
     """
 
     mesh: FilmMesh
@@ -168,7 +168,7 @@ def compute_wall(
     cavity: Cavity | None = None,
     threads: int = 1,
 ) -> WallResult:
-    """Flow every coat of the plan on two meshes.
+    """Compute the film of every coat of the plan on two meshes.
 
     mesh_mm: cell spacing of the finer one, `default_mesh_mm` if absent; cavity: the casting's
     checked mould, read from its file if absent. Raises InputError (also for a mesh file that is
@@ -242,8 +242,8 @@ def film_coats(plan: Plan) -> list[Coat]:
 
 
 def film_inputs(plan: Plan) -> list[Coat]:
-    """Every coat of a plan, or of a casting under way, as the film's input. Raises InputError where
-    the rig cannot follow a coat."""
+    """Return every coat of a plan, or of a casting under way, as the film's input. Raises
+    InputError if the rig cannot follow a coat."""
     for coat in plan.coats:
         within_limits(coat, plan.rig)
     density = plan.casting.resin.sheet.mixed_density_g_cm3
@@ -273,7 +273,7 @@ def films_by_opening(
     numerics: film.Numerics | None = None,
     threads: int = 1,
 ) -> list[film.FilmResult]:
-    """Return the film of every coat. states: whether each one's opening is "open" or "capped"."""
+    """Return the film of every coat. states: the opening of each coat, "open" or "capped"."""
     made: dict[int, film.FilmResult] = {}
     for state in ("open", "capped"):
         which = [k for k, one in enumerate(states) if one == state]
@@ -289,10 +289,11 @@ def films_by_opening(
 
 
 def deepest_pool_m(mesh: FilmMesh, volume_m3: float) -> float:
-    """Depth of the deepest level pool of this volume, over 26 ways to lay the mould, in m.
+    """Return the depth of the deepest level pool of this volume, over 26 orientations of the mould,
+    in m.
 
-    Ways in which the mould cannot hold the volume are left out. Returns infinity where it holds it
-    in none.
+    Orientations in which the mould cannot hold the volume are left out. Returns infinity if it can
+    hold it in none.
     """
     depths = []
     for way in itertools.product((-1.0, 0.0, 1.0), repeat=3):
@@ -305,11 +306,12 @@ def deepest_pool_m(mesh: FilmMesh, volume_m3: float) -> float:
 
 
 def check_films(mesh: FilmMesh, films_m: Floats, spilt_m3: Floats, poured_m3: Floats) -> None:
-    """Refuse impossible films: resin lost or gained, or deeper than a pool of all of it.
+    """Refuse impossible films: those that lose or gain resin, or are deeper than a pool of all of
+    it.
 
     films_m (k, n), spilt_m3 (k,), poured_m3 (k,). Where liquid resin stands, it gathers in a pool
-    for which lubrication theory does not hold: the film equation then runs it all into a few cells.
-    Raises NotConverged and OutsideValidity.
+    for which lubrication theory does not hold: the film equation then collects it all in a few
+    cells. Raises NotConverged and OutsideValidity.
     """
     off = np.abs((films_m @ mesh.area + spilt_m3) / poured_m3 - 1.0)
     if not (off <= LOST_MOST).all():

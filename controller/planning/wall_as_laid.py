@@ -21,8 +21,8 @@ def wall_as_laid(plan: Plan, lost: tuple[int, ...] = ()) -> WallSummary:
     """Compute the wall of the coats that count, as they were turned, on two meshes.
 
     plan: weights, times, ramps and viscosity of its coats come from the record, those of the
-    remaining coats from the plan. lost: numbers of coats that form no wall. Unlike in a plan to be
-    cast, a coat may begin to turn after its latest good time. Raises InputError, NotConverged and
+    remaining coats from the plan. lost: numbers of coats that form no wall. Here, unlike in a plan,
+    a coat may begin to turn after its latest good time. Raises InputError, NotConverged and
     OutsideValidity.
     """
     coats = tuple(coat for coat in plan.coats if coat.coat not in lost)

@@ -1,4 +1,4 @@
-"""Walls of single coats: the film of each recipe on the mould, as planned and on a bad day."""
+"""Walls of single coats: the film of each recipe on the mould, as planned and on bad days."""
 
 from __future__ import annotations
 
@@ -37,30 +37,29 @@ from evenwall_bridge.contract import Clock
 Array = NDArray[np.float64]
 
 THREADS = min(4, os.cpu_count() or 1)
-# The search looks at thousands of sums on a coarse mesh. There a lower cap on thick places'
-# mobility, fewer steps a turn and an even start change min/mean by less than 0.01 (the film forgets
-# its start in a few dozen turns) and cost half. What decides and polishes caps it at three times
-# the mean film, at three fifths of the steps of the film's own rules, which the last mesh judges
-# by: a start that is late, or a gel that is early, meets the pool, and a low cap makes both look
-# worse than they are. One globe's coat that gels 10 % early keeps 0.00, 0.20 and 0.54 of the mean
-# at caps of 2, 3 and 4; begun two minutes late 0.69, 0.91, 0.93 and 0.95 at 2, 3, 4 and 6.
-# Steps half as long again as the film's own (cfl) change a wall by 0.6 % (L2) on 6.6 mm and 0.1 %
-# on 4.8 mm, and cost a fifth less.
+# The search tries thousands of sums on a coarse mesh. There a lower cap on the mobility of thick
+# places, fewer steps per turn and an even start change min/mean by less than 0.01 (the film forgets
+# its start in a few dozen turns) and halve the cost. The mesh that decides and polishes has a cap
+# of three times the mean film and three fifths of the steps of the film's own rules; the last mesh
+# uses those rules. With a late start or an early gel the resin is still in a pool, and a low cap
+# makes both look worse than they are. One globe's coat that gels 10 % early keeps 0.00, 0.20 and
+# 0.54 of the mean at caps of 2, 3 and 4; begun two minutes late 0.69, 0.91, 0.93 and 0.95 at 2, 3,
+# 4 and 6. Steps half as long again as the film's own (cfl) change a wall by 0.6 % (L2) on 6.6 mm
+# and 0.1 % on 4.8 mm, and cost a fifth less.
 COARSE = Numerics(cap_ratio=2.0, turn_steps=12, cfl=1.0)
 POLISH = Numerics(cap_ratio=3.0, cfl=1.0)
 FINE = Numerics(cfl=1.0)
-# SPACINGS: the shares of the requested spacing that are tried. SLOW: how many times the median
-# levelling rate of a mesh its fastest may be, because the narrowest cell sets every film's step.
+# SPACINGS: the shares of the requested spacing that are tried. SLOW: largest levelling rate of a
+# mesh over its median, because the narrowest cell sets the step of every film.
 SPACINGS, SLOW = (1.0, 0.985, 0.97, 0.955), 5.0
-# As measured: what a cell costs with POLISH and FINE, of what it costs with COARSE, and a few lanes
-# of many.
+# Measured: cost of a cell with POLISH and FINE over its cost with COARSE, and a few lanes of many.
 POLISH_WORK, FINE_WORK, FEW_WORK = 2.6, 4.5, 0.45
 
 
 @dataclass(frozen=True)
 class Day:
-    """Difference of a day from the plan: factors on viscosity, gel time and surface tension, and a
-    speed ripple.
+    """Difference of a day from the plan: factors on viscosity, gel time and surface tension; a
+    speed ripple; a late start.
 
     ripple: relative speed ripple of the major axis, see `rippled`. late: delay of the start of
     turning, as a share of the time to gel.
@@ -89,8 +88,8 @@ TENSION_DAY = Day("surface tension 30 % higher", tension=1.3)
 
 @dataclass(frozen=True, eq=False)
 class Timed:
-    """A coat's resin on its clock, for one of the times at which it may be poured. table: (time_s,
-    Pa s), (k, 2)."""
+    """Viscosity of a coat's resin on its clock, for one of its possible pouring times. table:
+    (time_s, Pa s), (k, 2)."""
 
     table: Array
     clock: CoatClock
@@ -98,12 +97,12 @@ class Timed:
 
 @dataclass(frozen=True, eq=False)
 class Pour:
-    """Resin of the coats, poured at once or after it stood, and the rig that turns it.
+    """Resin of the coats, poured at once or after a wait, and the rig that turns them.
 
-    times: for each coat, the times at which it may be poured, the earliest first; a recipe chooses
-    coat and time. A recipe for a coat beyond the last is timed as the last. volume_m3 is the volume
-    that shall stay, mean_m thick on average; spilt_m3 is poured in addition, to run over. open: the
-    mouth is not capped while it turns.
+    times: for each coat, the possible pouring times, the earliest first; a recipe chooses the coat
+    and the time. A recipe for a coat beyond the last has the times of the last. volume_m3 is the
+    volume that is to stay, mean_m thick on average; spilt_m3 is poured in addition and runs over.
+    open: the mouth is not capped during turning.
     """
 
     volume_m3: float
@@ -117,7 +116,7 @@ class Pour:
 
     @property
     def stands(self) -> int:
-        """Return the number of times to pour that every coat has."""
+        """Return the number of pouring times that every coat has."""
         return min(len(times) for times in self.times)
 
     @property
@@ -132,12 +131,13 @@ class Pour:
         return self.timed(recipe).clock
 
     def coat(self, recipe: Recipe, day: Day, cells: int | None) -> Coat:
-        """Return the film's input. A day changes only its own factors: the ramps stay as planned.
+        """Return the film's input. A day changes only the factors that it names; the ramps stay as
+        planned.
 
         cells: start from an even film on this many cells instead of from the pool.
         """
         timed = self.timed(recipe)
-        # Every film is ramped up a fifth quicker than the rig may be, and soon forgets it.
+        # Every film is ramped up a fifth quicker than the rig allows, and soon forgets it.
         accel = 1.2 * self.rig.accel_limit_rpm_s
         found = rippled(recipe, day.ripple, timed.clock, accel, self.opening)
         fluid = Fluid(
@@ -164,8 +164,8 @@ class Grid:
 
     @staticmethod
     def of(cavity: Cavity, mesh_mm: float, numerics: Numerics) -> Grid:
-        """Return a grid of this spacing or a little finer. It takes the first mesh whose narrowest
-        cell does not force a film into far more steps, or else the mesh that is slowed least."""
+        """Return a grid of this spacing or a little finer: the first mesh whose narrowest cell does
+        not force a film into far more steps, or else the mesh that is slowed least."""
         tried: list[tuple[float, float, FilmMesh]] = []
         for part in SPACINGS:
             edge_m = part * mesh_mm * 1e-3
@@ -181,8 +181,8 @@ class Grid:
 
 
 def film_work(lanes: int, cells: float, numerics: Numerics, executor: Executor | None) -> float:
-    """Cost of films in arbitrary units. It grows with the number of cells, and with the number of
-    steps, which rises with it. Idle lanes cost as much as busy ones."""
+    """Return the cost of films in arbitrary units. It grows with the number of cells and with the
+    number of steps, which also grows with the cells. Idle lanes cost as much as busy ones."""
     threads = 1 if executor else THREADS
     few = lanes_for(lanes, threads) < LANES
     parts = FEW_WORK if few else math.ceil(lanes / (LANES * threads))
@@ -198,7 +198,7 @@ def films(
     rim_open: bool = False,
     halt: Callable[[], bool] | None = None,
 ) -> Array:
-    """Set films in metres, (coats, cells). It is a plain function, so that any executor can run
+    """Return films in metres, (coats, cells). It is a plain function, so any executor can run
     it."""
     found = coats(
         grid.mesh, batch, rim_open=rim_open, numerics=grid.numerics, threads=threads, halt=halt
@@ -207,9 +207,9 @@ def films(
 
 
 def run_over(grid: Grid, pour: Pour, recipes: Sequence[Recipe], rounds: int) -> tuple[Array, Array]:
-    """Return the films (k, cells) and the volumes run over (k,), m3, with an open mouth. The volume
-    that runs over is poured in addition, so that about the wanted volume stays. Raises InputError
-    when the mould cannot hold it.
+    """Return the films (k, cells) and the volumes that run over (k,), m3, with an open mouth. The
+    latter are poured in addition, so that about the wanted volume stays. Raises InputError if the
+    mould cannot hold the pour.
     """
     spilt = np.full(len(recipes), pour.spilt_m3)
     for _ in range(rounds):
@@ -232,13 +232,13 @@ class OutOfTime(Exception):
 
 @dataclass
 class Budget:
-    """Time that may be spent, in s. Work that would take longer than the time left is not begun;
-    work that takes longer than expected is broken off."""
+    """Time that may be spent, in s. Work that would take longer than the remaining time is not
+    begun; work that takes longer than expected is stopped."""
 
     clock: Clock = field(default_factory=SystemClock)
     ends_s: float = math.inf
-    pace: float = 0.0  # seconds for a unit of work, as last seen
-    kept: float = 0.0  # work for which time is kept back
+    pace: float = 0.0  # seconds for a unit of work, as last measured
+    kept: float = 0.0  # work for which time is reserved
 
     def covers(self, work: float) -> bool:
         return self._left_s() >= self.pace * work
@@ -255,7 +255,7 @@ class Budget:
 
     @contextmanager
     def spend(self, work: float) -> Iterator[None]:
-        """Time the work. Raises OutOfTime if it does not fit in the budget or was broken off."""
+        """Time the work. Raises OutOfTime if it does not fit in the budget or was stopped."""
         if not self.covers(work):
             raise OutOfTime
         started_s = self.clock.now_s()
@@ -268,7 +268,7 @@ class Budget:
 
 @dataclass
 class Walls:
-    """Films of recipes on one grid, each computed once: here, or wherever the executor runs."""
+    """Films of recipes on one grid, each computed once, here or by the executor."""
 
     grid: Grid
     pour: Pour
@@ -292,7 +292,7 @@ class Walls:
 
     def _made(self, part: Sequence[tuple[Recipe, Day]]) -> list[Array]:
         pour, cells = self.pour, self.grid.mesh.cells
-        # The overflow of an open mouth depends on the pool; otherwise an even start does as well.
+        # The overflow of an open mouth depends on the pool; otherwise an even start is as good.
         even = cells if self.grid.numerics is COARSE and not pour.open else None
         lanes = [pour.coat(recipe, day, even) for recipe, day in part]
         if self.executor is None:

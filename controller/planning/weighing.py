@@ -1,6 +1,6 @@
 """Check of the two weights against the ratio of the parts.
 
-A wrong ratio cannot be seen in the temperature of a mix: a few per cent change the exotherm no more
+The temperature of a mix does not reveal a wrong ratio: a few per cent change the exotherm no more
 than batches differ, and yet the resin stays soft. So the weights are checked before the parts meet.
 """
 
@@ -18,7 +18,7 @@ WARN_PERCENT, REFUSE_PERCENT = 1.0, 5.0  # common practice, no source
 @dataclass(frozen=True, slots=True)
 class Weighing:
     """Result of a check. off_percent: error of the ratio B to A, positive with too much B.
-    `sentence` tells what to add."""
+    `sentence` says what to add."""
 
     off_percent: float
     verdict: Literal["good", "warn", "refuse"]
@@ -26,8 +26,8 @@ class Weighing:
 
 
 def check(part_a_g: float, part_b_g: float, b_per_100a: float) -> Weighing:
-    """Check both weights against the sheet's ratio by weight. Raises InputError for a weight of
-    nothing.
+    """Check both weights against the sheet's ratio by weight. Raises InputError if a weight is not
+    above 0.
 
     Beyond REFUSE_PERCENT no gel is predicted.
     """
