@@ -13,10 +13,12 @@ import os
 import resource
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from itertools import count, islice
 
 import numpy as np
 import pytest
 
+from evenwall_web import connections
 from tests.soak import soak_neighbour as soak
 
 
@@ -67,13 +69,25 @@ def few_descriptors(spare: int) -> Iterator[Callable[[], None]]:
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
 
     def limit() -> None:
-        there = max(int(name) for name in os.listdir("/proc/self/fd")) + 1
-        resource.setrlimit(resource.RLIMIT_NOFILE, (there + spare, hard))
+        there = {int(name) for name in os.listdir("/proc/self/fd")}
+        free = (number for number in count() if number not in there)
+        most = next(islice(free, spare, None))  # the kernel gives numbers below this one alone
+        resource.setrlimit(resource.RLIMIT_NOFILE, (most, hard))
 
     try:
         yield limit
     finally:
         resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
+
+
+class Full(frozenset[int]):
+    """Errors of a process that may open nothing more; counts how often one was met."""
+
+    met = 0
+
+    def __contains__(self, error: object) -> bool:
+        Full.met += 1
+        return super().__contains__(error)
 
 
 def test_too_few_descriptors_over_tls_keep_no_stop_from_its_answer(
@@ -85,6 +99,7 @@ def test_too_few_descriptors_over_tls_keep_no_stop_from_its_answer(
     usual = resource.getrlimit(resource.RLIMIT_NOFILE)
     run = soak._run
     monkeypatch.setattr(soak, "STOPS", 3)
+    monkeypatch.setattr(connections, "FULL", Full(connections.FULL))
     with few_descriptors(4) as limit:
 
         async def run_beside(*words: str) -> asyncio.subprocess.Process:
@@ -100,3 +115,4 @@ def test_too_few_descriptors_over_tls_keep_no_stop_from_its_answer(
     assert attacked.stopped
     assert np.percentile(attacked.own_ms, 99) < soak.LOOP_ms
     assert {kind: len(times) for kind, times in attacked.stop_ms.items()} == {"kept": 3, "fresh": 3}
+    assert Full.met > 10
