@@ -1,6 +1,7 @@
 """A whole `evenwall serve` under dense mixed load, honest and hostile: is its memory flat?
 
-`python -m tests.soak.soak_hostile [DAYS] [http]`; without `http` over TLS, which takes more memory.
+`python -m tests.soak.soak_hostile [DAYS [SEED]] [http]`; without `http` over TLS, which takes more
+memory.
 A workshop's day of requests takes a few minutes:
 
 - Honest: three phones, of eight hours each. A page that is opened asks some 30 times (files, then
@@ -71,6 +72,7 @@ class Found:
     days: list[float] = field(default_factory=list)  # of requests, at each look at the memory
     MB: dict[str, list[float]] = field(default_factory=dict)
     requests: int = 0
+    seed: int = 0
 
     def count(self, kind: str, answer: httpx.Response) -> None:
         self.requests += 1
@@ -83,7 +85,8 @@ class Load:
     """One client: a paired phone, or a stranger with another address."""
 
     def __init__(self, base: str, number: int, found: Found) -> None:
-        self.draw, self.found, self.base = random.Random(number), found, base
+        self.draw = random.Random(f"{found.seed}/{number}" if found.seed else number)
+        self.found, self.base = found, base
         way = httpx.AsyncHTTPTransport(verify=False, local_address=f"127.0.1.{number + 1}")
         self.client = httpx.AsyncClient(transport=way, base_url=base, timeout=60.0)
         self.client.headers["origin"] = base
@@ -251,9 +254,9 @@ async def _loaded(found: Found, days: float) -> None:
         await CLOCK.sleep(1.0)
 
 
-async def attack(folder: Path, days: float, tls: bool) -> Found:
+async def attack(folder: Path, days: float, tls: bool, seed: int = 0) -> Found:
     """Start the server, load it, end it, start it again, and look at what it kept."""
-    found, port, log = Found(), free_port(), folder / "log"
+    found, port, log = Found(seed=seed), free_port(), folder / "log"
     base = f"http{'s' * tls}://127.0.0.1:{port}"
     server, code = await _started(folder / "data", port, log, tls)
     loads = []
@@ -300,7 +303,8 @@ def main(words: list[str]) -> int:
     numbers = [float(word) for word in words if word != "http"] or [DAYS]
     begun_s = CLOCK.now_s()
     with tempfile.TemporaryDirectory() as folder:
-        found = asyncio.run(attack(Path(folder), numbers[0], "http" not in words))
+        seed = int(numbers[1]) if len(numbers) > 1 else 0
+        found = asyncio.run(attack(Path(folder), numbers[0], "http" not in words, seed))
     days = found.requests / DAY
     minutes = (CLOCK.now_s() - begun_s) / 60.0
     print(f"{found.requests} requests in {minutes:.0f} min: {days:.1f} days of {DAY} requests")
