@@ -68,7 +68,7 @@ from evenwall.numerics.cure_sheet import (
     sheet_figures,
 )
 
-_STEPS = 600  # steps of a planner's history; second order, see the convergence test
+_STEPS = 600  # steps of a planner's history; of second order, see the convergence test
 
 
 def cup_history(
@@ -127,7 +127,7 @@ def _history(
 
 
 def gel_time_s(history: CureHistory) -> float:
-    """Return the time at which the conversion reaches that of gel; inf if not within the
+    """Return the time at which the conversion reaches the gel conversion; inf if not within the
     history."""
     return _reaches_s(history, history.alpha_gel)
 
@@ -149,8 +149,8 @@ def aged_s(kin: Kinetics, history: CureHistory, age: float) -> float:
 
 
 def next_pour_window_s(kin: Kinetics, history: CureHistory) -> tuple[float, float]:
-    """Return the times from which a coat bears the next one and until which the next one still
-    bonds to it; inf for a time after the history's end. Common practice, no source, see
+    """Return the time from which a coat can carry the next one, and the time until which the next
+    one still bonds to it; inf for a time after the history's end. Common practice, no source, see
     NEXT_POUR_FROM_AGE; never past demoulding.
     """
     from_age = min(NEXT_POUR_FROM_AGE, 0.7 * kin.demould_age)

@@ -24,11 +24,11 @@ RESIN_HEAT_J_KGK = 1900.0
 CUP_LOSS_W_M2K = 8.5
 MOULD_LOSS_W_M2K = 10.0  # a slowly turning mould in a room
 CAVITY_LOSS_W_M2K = 1.5  # through the opening, spread over the whole coat
-# Equivalent ages, over that at gel, from which a coat bears the next one, until which it still
-# bonds to it, and from which it may leave the mould: common practice, no source (about 30 min and 2
-# h for a resin with a pot life near 10 min and a coat that gels at 16). Age and not conversion,
-# because vitrification, which the rate law above leaves out, slows the last part of a
-# room-temperature cure.
+# Equivalent ages, relative to that at gel: from the first a coat can carry the next one, until the
+# second it still bonds to it, and from the third it may leave the mould: common practice, no source
+# (about 30 min and 2 h for a resin with a pot life near 10 min and a coat that gels at 16). Age and
+# not conversion, because vitrification, which the rate law above leaves out, slows the last part of
+# a room-temperature cure.
 NEXT_POUR_FROM_AGE = 1.9
 NEXT_POUR_UNTIL_AGE = 4.0
 DEMOULD_AGE = 7.5
@@ -127,7 +127,7 @@ class Kinetics:
 
 @dataclass(frozen=True, slots=True)
 class Surroundings:
-    """The thermal side of a batch. Fields marked Lane may be arrays of shape (L,).
+    """Thermal surroundings of a batch. Fields marked Lane may be arrays of shape (L,).
 
     `mixed_kg` is the mass of resin in the cup. A coat takes its conversion and temperature from
     the cup when it is poured.
@@ -171,7 +171,7 @@ def within_room(field: str, temp_K: float) -> None:
 
 
 def gel_conversion(functionality_a: float, functionality_b: float, r: float = 1.0) -> float:
-    """Conversion at gel, 1/sqrt(r (f-1) (g-1)), of the minority group.
+    """Return the conversion at gel, 1/sqrt(r (f-1) (g-1)), of the minority group.
 
     r: stoichiometric ratio, 0 to 1. Flory 1941, Stockmayer 1943; see Macosko and Miller 1976.
     Raises OutsideValidity where no gel forms (the value would exceed 1).

@@ -28,8 +28,8 @@ _WALL_LAYERS = 4
 _NODES = 3 + _WALL_LAYERS
 _CORE_FRACTION = 0.4  # share of the cup's resin in its core
 _SQUAT = 1.2  # height over radius of the resin in a cup
-# A lane whose induction would age by more than the first figure in one step has no induction. A
-# lane whose conversion would rise by less than the second in one step does not react. The kernel
+# A lane has no induction if the induction would age by more than the first figure in one step. A
+# lane does not react if its conversion would rise by less than the second in one step. The kernel
 # has the same figures.
 _NO_DELAY, _NO_REACTION = 100.0, 1e-9
 
@@ -151,7 +151,8 @@ def _march(
     alphas: FloatArray,
 ) -> None:
     """March every lane through every step: fill `temps` (from its first row on) and `alphas`, both
-    (N + 1, 3, L). This is the reference of the compiled kernel, and replaces it without a compiler.
+    (N + 1, 3, L). This is the reference for the compiled kernel, and replaces it if there is no
+    compiler.
     """
     rate_dt, start, order_less_1, scaled_E, at_ref, rise_K, q_step, sharpness = fields[:8]
     mould_K, own_order = fields[8:]

@@ -39,7 +39,7 @@ class Wall:
 
 @dataclass(frozen=True, slots=True)
 class Poured:
-    """A coat as it reaches the wall.
+    """A coat at the moment when it reaches the wall.
 
     at_s: time on the clock of the casting; temp_K and conversion: those of the mix in its cup then;
     age_s: its equivalent age at the kinetics' reference temperature, which ends an induction.
@@ -133,7 +133,7 @@ class _Stack:
         return np.asarray(pace)
 
     def cure_step(self, dt_s: float) -> FloatArray:
-        """Move the conversions on by a step; return what each cell gains."""
+        """Advance the conversions by a step; return the gain of each cell."""
         kin, temp = self.kin, self.temp[WALL_CELLS:]
         ageing = np.asarray(cure.arrhenius(kin.activation_J_mol, kin.ref_K, temp)) * dt_s
         first = self.speed(temp, self.alpha, self.aged)
@@ -155,10 +155,10 @@ def coats_on_wall(
     dt_s: float = 2.0,
     coat_cells: int = COAT_CELLS,
 ) -> Heat:
-    """Follow wall and coats from time 0 to `end_s`. Each pour falls on the nearest step.
+    """Compute wall and coats from time 0 to `end_s`. Each pour falls on the nearest step.
 
-    Raises OutsideValidity for pours out of order, thin or thick beyond 0.1 to 20 mm, or after the
-    end, and for a wall beyond 1 to 100 mm.
+    Raises OutsideValidity for pours that are out of order, after the end, or outside 0.1 to 20 mm,
+    and for a wall outside 1 to 100 mm.
     """
     _check(wall, pours, end_s, dt_s)
     steps = round(end_s / dt_s)

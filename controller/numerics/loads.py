@@ -114,7 +114,7 @@ def peak_torques(
 
 @dataclass(frozen=True)
 class Counterweight:
-    """A weight to tape on: its mass, its distance from the axis and its place (mould frame)."""
+    """A balancing weight: its mass, its distance from the axis and its place (mould frame)."""
 
     axis: str
     mass_kg: float
@@ -127,7 +127,8 @@ def counterweights(body: Body, arm_m: float) -> tuple[Counterweight, ...]:
     crossing.
 
     The weight for the minor axis balances the sideways offset, the one for the major axis the rest,
-    along z. There are two, since a sideways one can ride on the mould and the other on the frame.
+    along z. There are two, since the sideways one can be fixed to the mould and the other to the
+    frame.
     """
     moment = body.mass_kg * body.centre_m
     side = float(np.hypot(moment[0], moment[1]))

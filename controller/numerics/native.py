@@ -1,7 +1,7 @@
 """C sources of the numerics: shipped compiled, or compiled once and kept under their hash.
 
 A wheel contains every kernel in `built`, once for each level of its architecture, and the highest
-level that the machine has is used. Elsewhere the machine's compiler makes it at its first use.
+level that the machine has is used. Otherwise the machine's compiler makes it at its first use.
 """
 
 from __future__ import annotations
@@ -143,7 +143,7 @@ def _compiler() -> str:
 
 
 def _compile(compiler: str, source: Path, target: Path, tries: list[list[str]]) -> None:
-    """Make `target` with the first of these lists of flags that the compiler accepts."""
+    """Compile `target` with the first of these lists of flags that the compiler accepts."""
     target.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=target.parent) as scratch:
         made, compiled = Path(scratch) / target.name, Path(scratch) / "compiled.o"

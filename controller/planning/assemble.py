@@ -1,4 +1,4 @@
-"""Assembly of a plan: its laid and chosen coats with their totals, load, cautions and details."""
+"""Assemble a plan from its laid and chosen coats, with totals, load, cautions and details."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ from evenwall.planning.search import Found
 from evenwall.planning.shape_error import shape_notes, with_shape_error
 from evenwall.units import millimetres
 
-MARGIN_S = 60.0  # less than this to begin turning is said before a plan is taken
+MARGIN_S = 60.0  # a plan that leaves less than this to begin turning says so
 WEIGH_MIN = 10.0  # preparing and weighing before the first parts meet
 
 CAP = "Cap the opening while it turns: an open mouth that points down pours the coat out again."
@@ -58,7 +58,7 @@ def assemble(
 ) -> Plan:
     """Return the plan of laid and chosen coats, with totals, load and cautions.
 
-    options: the coats still to lay after each rest that was compared; found tells the chosen one.
+    options: the coats still to lay, for each rest that was compared; `found` has the chosen one.
     """
     casting, cavity, series = context.casting, context.cavity, options[found.rest]
     fresh = found.recipes[len(laid) :]
@@ -75,7 +75,7 @@ def assemble(
         )
     )
     totals = totals_of(context, coats, batches[-1].demould_s)
-    # What is poured last has the least time to let its bubbles go.
+    # Resin that is poured last has the least time to lose its bubbles.
     latest = max(batches, key=lambda one: one.clock.spin_from_s)
     said, bubble = cautions(casting, latest, context.mould_degC)
     said += slump_caution(context, series.batches)
@@ -188,7 +188,7 @@ def lay(
     recipe: Recipe,
     turned: tuple[Ramp, ...],
 ) -> CoatPlan:
-    """Return one coat for the plan's file. In an open mould each coat loses grams of its own."""
+    """Return one coat for the plan's file. In an open mould each coat loses a different mass."""
     mean_mm, spill_g = batch.mean_mm, batch.spill_g
     if found.spilt_m3 is not None and found.grid is not None:
         k = index - (len(found.recipes) - len(found.coats_m))
@@ -230,8 +230,9 @@ def late_of(clock: CoatClock) -> float:
 def baseline_coats(
     context: PlanningContext, series: Series, found: Found, laid: int
 ) -> dict[str, Any]:
-    """Return the turning of the compared 4:1, poured at once, for each coat on its own cure: the
-    parts that differ from the plan's own. A laid coat is compared as the first of the others."""
+    """Return the turning of the 4:1 for comparison, poured at once, for each coat with its own
+    cure: only the parts that differ from the plan. A coat that is already laid is compared as the
+    first of the others."""
     if not found.baseline:
         return {}
     recipe, rows = found.baseline_recipe, []
@@ -366,7 +367,7 @@ def wall_summary(casting: Casting, wall_mm: float, found: Found) -> WallSummary:
             "computed.",
         )
     s = found.statistics
-    scale = wall_mm / s.mean  # the film mesh's area is a hair smaller than the casting's
+    scale = wall_mm / s.mean  # the film mesh's area is slightly smaller than the casting's
     return WallSummary(
         target_mm=casting.wall_mm,
         mean_mm=wall_mm,

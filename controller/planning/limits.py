@@ -9,8 +9,8 @@ from evenwall.geometry.mould import Cavity
 from evenwall.model import WallSummary
 from evenwall.planning.search import Found
 
-# Of the mean: a smooth wall's thinnest patch, what a twentieth of it is thinner than, below which
-# the place is named, and the thinnest patch on a bad day.
+# Targets of a smooth wall as shares of the mean: thinnest patch, 5th percentile, and thinnest patch
+# on a bad day. A place below the target is named.
 WISHED = {"min_mm": 0.88, "p05_mm": 0.93, "worst_case_min_mm": 0.75}
 RIM_OFF = 0.10
 GAIN = 1.25  # over the same 4:1 for every coat
@@ -20,7 +20,7 @@ SHARP = 2.5  # times the mould's own median curvature
 
 
 def falls_short(wall: WallSummary) -> set[str]:
-    """Return the figures of a wall that fall short, as planned or on a bad day."""
+    """Return the figures of a wall that miss their targets, as planned or on a bad day."""
     known = wall.model_dump(include=set(WISHED), exclude_none=True)
     return {name for name, mm in known.items() if mm < WISHED[name] * wall.mean_mm}
 
@@ -76,7 +76,8 @@ def what_limits(
 
 
 def leaning_mouth(cavity: Cavity) -> list[str]:
-    """Return a sentence on a mouth that lies off the minor axis, which another mounting mends.
+    """Return a sentence on a mouth that leans from the minor axis, which another mounting may
+    correct.
 
     One egg with its mouth 50 degrees off kept 0.72 of the mean on cells of 3.5 mm, and 0.93 when it
     was mounted with its mouth 25 degrees off.

@@ -190,13 +190,13 @@ class Numerics:
     """Time step control, and the limit of lubrication theory.
 
     turn_steps: steps per turn of the faster axis. cfl: of one forward-Euler stage. cap_ratio: the
-    mobility is h min(h, cap)^2 with cap = cap_ratio times the mean film, because a pool is too
-    deep for lubrication theory. Twice the mean holds back a pool that begins to turn late or gels
-    early; from four times on a wall changes by the width of its error bar. path_tol_m: the run
-    ends once rho g h^2/mu, integrated over the rest of the table, falls below it, h the thickest
-    film up to the cap. stabilised: steps of Runge-Kutta-Chebyshev in as many stages as pay (see
-    `stages`), instead of SSPRK(4,2): for fine cells and high caps, where levelling and surface
-    tension limit the step.
+    mobility is h min(h, cap)^2 with cap = cap_ratio times the mean film, because a pool is too deep
+    for lubrication theory. A cap of twice the mean restrains a pool that begins to turn late or
+    gels early; from four times the mean on, a wall changes by no more than its error bar.
+    path_tol_m: the run ends once rho g h^2/mu, integrated over the rest of the table, falls below
+    it, h the thickest film up to the cap. stabilised: Runge-Kutta-Chebyshev steps in as many stages
+    as are worth their cost (see `stages`), instead of SSPRK(4,2): for fine cells and high caps,
+    where levelling and surface tension limit the step.
     """
 
     turn_steps: int = 20
@@ -228,4 +228,4 @@ Halt = Callable[[], bool]
 
 
 class Halted(Exception):
-    """The caller no longer wants the films that it asked for."""
+    """The caller no longer needs the films that it requested."""

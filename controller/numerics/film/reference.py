@@ -1,4 +1,4 @@
-"""Plain reference: one coat in double precision, to check the batched kernel against.
+"""Plain reference: one coat in double precision, against which the batched kernel is checked.
 
 numba compiles it at its first use and keeps the result, so it needs no C compiler. Nothing else
 imports numba, and this module is imported only to run the reference.
@@ -63,7 +63,7 @@ def edge_flows(  # type: ignore[no-untyped-def]
     wanted,
 ):
     """Write the net flow into every cell to inflow (n,), m3/s. Return the fastest outflow over an
-    edge, 1/s, or 0 if it is not wanted."""
+    edge, 1/s, or 0 if it is not requested."""
     inflow[:] = 0.0
     fast = 0.0
     b, w = behind, behind_weight
@@ -122,8 +122,8 @@ def fastest_levelling(  # type: ignore[no-untyped-def]
 
 @compiled
 def mended(h, area, start, neighbour):  # type: ignore[no-untyped-def]
-    """Fill, in place, the cells that a step has left below zero, from their neighbours. Neighbours
-    that do not hold enough go below zero in turn. Return whether no cell is left below zero."""
+    """Fill the cells that a step has left below zero from their neighbours, in place. Neighbours
+    that hold too little go below zero in turn. Return whether no cell is below zero any more."""
     nothing = 1e-17 * np.dot(h, area)  # far below the rounding of a step
     for _ in range(len(h)):
         again = False

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 DAMPING = 4.0
 IN_HAND = 0.9  # share of the stable length on the real axis that is used
 MOST_STAGES = 16
-# Stable outflow, in steps of SSPRK(4,2). Without levelling it is FLOW_ALONE at any number of
+# Stable outflow, in steps of SSPRK(4,2). Without levelling it is FLOW_ALONE for any number of
 # stages, as for a linear third-order upwind scheme. Where levelling takes a quarter of its own
 # limit or more, it is FLOW_PER_ROOT times the root of the stages
 # (tests/numerics/test_film_stages.py).

@@ -14,9 +14,9 @@ from evenwall.numerics.film.mesh import FilmMesh
 Floats = npt.NDArray[np.float64]
 
 PATCH_M = 12e-3
-# Ridges and creases that turn within so much, five capillary lengths of a resin (sigma/(rho g) =
-# (1.8 mm)^2), carry a film that no mesh of 5 mm resolves: a lighthouse's thinnest patch fell from
-# 0.81 of the mean on 5 mm to 0.70 on 3 mm, and was still falling.
+# Ridges and creases that turn within this width, five capillary lengths of a resin (sigma/(rho g) =
+# (1.8 mm)^2), carry a film that a mesh of 5 mm does not resolve: a lighthouse's thinnest patch fell
+# from 0.81 of the mean on 5 mm to 0.70 on 3 mm, and was still falling.
 NARROW_M = 9e-3
 CLOSEST = 1.1  # ratio of two meshes' spacings
 
@@ -129,10 +129,10 @@ def mesh_error(mesh: FilmMesh, at_cell: int, difference: float, coarse_cells: in
     """Error of the thinnest patch due to the mesh, in the unit of `difference`, which is the
     patch's difference from that on a coarser mesh of `coarse_cells`.
 
-    Richardson's rule, |d|/(r^p - 1), r the ratio of the two spacings as they came out, with the
-    order p as it was measured. It is 2 inside. It is 1 within a patch of the rim, where the film
-    ends in a layer the mesh is too wide for, and of a ridge or crease narrower than NARROW_M.
-    Meshes closer than `CLOSEST` count as so far apart.
+    Richardson's rule, |d|/(r^p - 1), where r is the ratio of the actual spacings and p the measured
+    order. The order is 2 inside. It is 1 within a patch of the rim, where the film ends in a layer
+    that the mesh is too coarse for, and within a patch of a ridge or crease narrower than NARROW_M.
+    A ratio r below `CLOSEST` counts as `CLOSEST`.
     """
     near = np.linalg.norm(mesh.points - mesh.points[at_cell], axis=1) < PATCH_M
     narrow = np.abs(mesh.curvature[near]).max() > 1.0 / NARROW_M

@@ -1,4 +1,4 @@
-"""The triangles straight behind each directed edge of a film's mesh, for its upwind scheme."""
+"""Triangles straight behind each directed edge of a film's mesh, for its upwind scheme."""
 
 from __future__ import annotations
 
@@ -71,10 +71,9 @@ def upwind_of(
 
     The triangles round a vertex are laid flat, their angles scaled to a full turn inside the mesh
     and unscaled on its boundary, so that 'straight behind' has a meaning on a curved or creased
-    surface. The weights are never negative, which with a limiter makes the scheme
-    local-extremum diminishing (upwind-triangle idea: Desideri and Dervieux 1988; LED: Jameson
-    1995; both from memory). A directed edge that starts on the boundary with nothing behind it
-    takes the edge's own slope.
+    surface. The weights are never negative, which with a limiter makes the scheme local-extremum
+    diminishing (upwind-triangle idea: Desideri and Dervieux 1988; LED: Jameson 1995; both from
+    memory). A directed edge that starts on the boundary with nothing behind it uses its own slope.
     """
     fans = _Fans(len(x), tri, boundary, corner_angle)
     i = np.concatenate([edges[:, 0], edges[:, 1]]).astype(np.int64)

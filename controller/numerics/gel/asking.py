@@ -1,4 +1,4 @@
-"""Choice of the touch that would teach most, where nobody has touched a coat of this resin."""
+"""Choice of the most informative touch, if nobody has touched a coat of this resin."""
 
 from __future__ import annotations
 

@@ -56,8 +56,8 @@ class Case:
     """Facts that the user knows before the first reading.
 
     in_air_before: the probe lay in the room's air until it went in; used if it had come to rest.
-    wall_warmer_K: the wall that this coat meets, over the mould's own temperature, by the heat of
-    the coats below it.
+    wall_warmer_K: temperature of the wall below this coat over the mould's own temperature, due to
+    the heat of the coats below it.
     """
 
     sheet: Sheet
@@ -95,7 +95,7 @@ class Touch:
 
 @dataclass(frozen=True, slots=True)
 class TouchWindow:
-    """The touch that teaches most, and its time; s from when the parts met."""
+    """The most informative touch and its time, in s from when the parts met."""
 
     what: What
     from_s: float
@@ -116,14 +116,14 @@ class GelFault:
 
 @dataclass(frozen=True, slots=True)
 class GelEstimate:
-    """Estimate for the coat, also where the probe sits in the cup. Times from when the parts met.
+    """Estimate for the coat, even if the probe is in the cup. Times count from when the parts met.
 
     best_s with a 90 % band low_s..high_s; safe_to_stop_s: by the estimate, one to five coats in a
     hundred gel more than 5 % later; probability_gelled: that the coat has gelled by now; called_s:
     when it was first safe to call it gelled, None until then; faults: all that were ever reported,
-    in that order; says: the content of the sentence, in codes without figures;
-    curve: the probe as fitted and predicted, rows of (time_s, K, half its 90 % band in K); touch:
-    the touch that is asked for, None once this resin's coat was touched.
+    in order; says: the content of the sentence, as codes without figures; curve: the probe as
+    fitted and predicted, rows of (time_s, K, half its 90 % band in K); touch: the requested touch,
+    None once a coat of this resin was touched.
     """
 
     at_s: float

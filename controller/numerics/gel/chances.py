@@ -1,5 +1,5 @@
-"""Chances of every gel time, once the fit has settled: computed along one line, and widened by the
-errors that the law of cure and the heat model leave.
+"""Probabilities of all gel times, once the fit has settled: computed along one line, and widened by
+the remaining errors of the cure law and the heat model.
 """
 
 from __future__ import annotations
@@ -22,11 +22,12 @@ _REACH = (1e-4, 1.0 - 1e-4)  # chances between which gels are given
 # model, because neither fits a resin exactly. It is smaller once a coat of this resin was found
 # gelled.
 _OFF_UNTOUCHED, _OFF_TOUCHED = (0.07, 0.09), (0.05, 0.06)
-_OFF_PROBE_BROKEN = 3.0  # factor on it where the probe shows nothing any more, or only noise
+_OFF_PROBE_BROKEN = 3.0  # factor on it if the probe no longer shows anything, or only noise
 
 
 def discrepancy(case: Case, *, believed: bool) -> tuple[float, float]:
-    """Deviations of the log of the coat's gel, early and late, that no fit of a law explains.
+    """Return the deviations of the log of the coat's gel, early and late, that no fit of a law
+    explains.
 
     believed: whether the probe still shows the resin.
     """

@@ -28,20 +28,20 @@ from evenwall.numerics.gel.priors import Prior, hypotheses, straight_near
 from evenwall.numerics.gel.readings import AIR, PROBE, TIME, TRUST, binned, settled_s
 
 REFIT_EVERY = 1.0 / 40.0  # pot lives
-# Chance with which a coat must have gelled, or gel within 5 % of the time, before it is called.
-# Stopping early ruins a coat, stopping late costs minutes. The chance is lower where a coat of this
-# resin was touched once, and its cup today, because then only one day's spread is left. With the
-# lower chance no more of 55 such coats were lost, and they were called 5 % of the gel time sooner
-# (world B, 35 of the half looked at, and D 9620).
+# Probability with which a coat must have gelled, or gel within 5 % of the time, before it is
+# called. Stopping early ruins a coat, stopping late costs minutes. The chance is lower where a coat
+# of this resin was touched once, and its cup today, because then only one day's spread is left.
+# With the lower chance no more of 55 such coats were lost, and they were called 5 % of the gel time
+# sooner (world B, 35 of the half looked at, and D 9620).
 _CALL_CHANCE, _CALL_CHANCE_TOUCHED = 0.98, 0.95
 _CALL_EARLY = 0.05
 # Limits of 'nothing reacts'. The readings are compared with the crowd (inert.py) from half the pot
 # life on, and the fault is reported where they are this much likelier without a reaction (log).
-# Every comparison may raise a false alarm, so one has the lower limit: the last that lets a person
-# know within three quarters of the pot life. Three there is odds of 20 to 1, four at any other time
-# 55 to 1. With one batch in fifty truly inert, a sound batch passes them less than once in a
-# hundred. Once the fit, twice in a row, gives 'nothing reacts' a lower probability than the last of
-# these, the batch has shown that it reacts.
+# Every comparison may raise a false alarm, so only one has the lower limit: the last one that
+# informs a person within three quarters of the pot life. Its limit of three means odds of 20 to 1;
+# the limit of four at any other time means 55 to 1. With one batch in fifty truly inert, a sound
+# batch passes them less than once in a hundred. Once the fit, twice in a row, gives 'nothing
+# reacts' a lower probability than the last of these, the batch has shown that it reacts.
 _ASK_FROM, _ASK_AT = 0.5, 0.735  # pot lives
 _INERT_AT = 3.0
 _INERT_ELSE = 4.0
@@ -80,7 +80,7 @@ class GelState:
     faults: tuple[GelFault, ...]
     crowd: Crowd
     blind: bool = False  # a finger has shown that the probe sees nothing of the resin
-    inert: float = 0.0  # how likely 'nothing reacts' was at the last refit
+    inert: float = 0.0  # probability of 'nothing reacts' at the last refit
     reacts: bool = False  # the batch has shown that it reacts
 
 
@@ -110,9 +110,9 @@ def step(state: GelState, event: Row | Touch) -> tuple[GelState, GelEstimate]:
     """
     if isinstance(event, Touch):
         if event.what == state.case.placement and _likeliest(state)[1] > _MAYBE_INERT:
-            # The resin gelled, and the probe that should sit in it has shown no reaction. This
-            # needs readings: a quick batch that gels before its probe has settled has none, and
-            # then the prior's share and its drift say nothing about the probe.
+            # The resin gelled, and the probe that should be in it has shown no reaction. This needs
+            # readings: a quick batch that gels before its probe has settled has none, and then the
+            # prior's share and its drift say nothing about the probe.
             state = _set_aside(_named(replace(state, blind=True), "probe_out"), -math.inf)
         # A resin that was found gelled has reacted.
         state = replace(state, touches=(*state.touches, event), reacts=True)
@@ -137,12 +137,12 @@ def faults(state: GelState) -> tuple[GelFault, ...]:
 
 
 def holding(faults: Sequence[GelFault]) -> tuple[FaultKind, ...]:
-    """Return the kinds of fault that hold, in the order in which they were reported."""
+    """Return the kinds of fault that are present, in the order in which they were reported."""
     return tuple(fault.kind for fault in faults if fault.over_s is None)
 
 
 def taken_back(faults: Sequence[GelFault]) -> tuple[FaultKind, ...]:
-    """Return the kinds of fault that were reported and no longer hold."""
+    """Return the kinds of fault that were reported and are no longer present."""
     holds = holding(faults)
     return tuple(dict.fromkeys(fault.kind for fault in faults if fault.kind not in holds))
 
@@ -348,7 +348,7 @@ def _estimate(state: GelState) -> tuple[GelState, GelEstimate]:
 
 
 def _asked_for(state: GelState, best: Fit, inert: float, now_s: float) -> TouchWindow | None:
-    """Return the touch to ask for; None while it is not certain that the batch reacts."""
+    """Return the touch to ask for; None while it is uncertain whether the batch reacts."""
     if inert > _MAYBE_INERT or "no_reaction" in holding(state.faults):
         return None
     coat_s = state.times.best_s, state.times.high_s
@@ -371,8 +371,8 @@ _REACTS_AFTER_ALL = "The mix reacts after all"
 
 
 def _fault_words(told: Sequence[GelFault]) -> list[str]:
-    """Return the sentences for the newest fault that holds, and for a batch that reacts after all
-    where 'nothing reacts' was reported."""
+    """Return the sentences for the newest fault that is present, and for a batch that reacts after
+    'nothing reacts' was reported."""
     holds = holding(told)
     words = _FAULT_WORDS[holds[-1]] if holds else ""
     if "no_reaction" not in taken_back(told):
@@ -383,7 +383,8 @@ def _fault_words(told: Sequence[GelFault]) -> list[str]:
 
 
 def _cools(used: FloatArray) -> bool:
-    """Whether the probe was clearly warmer before, by medians over minutes, to leave out noise."""
+    """Return whether the probe was clearly warmer before, by medians over minutes, which suppress
+    noise."""
     _, minute_K, _ = binned(used[:, TIME], used[:, PROBE], 60.0)
     minute_K = minute_K[:-1]  # the last one has just begun
     if len(minute_K) < 3:

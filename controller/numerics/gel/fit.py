@@ -40,7 +40,7 @@ from evenwall.numerics.gel.readings import (
 )
 
 _LANES = SIZE + 3
-_HORIZON_STEPS = 200  # with 140 steps a hot cup's gel came 1.1 % late, with 200 it comes 0.5 % late
+_HORIZON_STEPS = 200  # with 140 steps a hot cup's gel was 1.1 % late, with 200 it is 0.5 % late
 _NORMAL_90 = 1.645  # 90 % of a normal variate lies within this many standard deviations
 _LONGEST_MOVE = 1.5  # largest change of one parameter in one iteration
 _DAMPING = (1e-3, 30.0)
@@ -51,15 +51,13 @@ _EASED, _DAMPED = 0.3, 4.0  # factors on the damping after a trial that was as g
 class Fit:
     """State of the fit of one hypothesis, and its next trial point.
 
-    expected: the parameters before the first reading.
-    log_gel, log_cup: logs of the coat's and the cup's gel times (s).
-    log_pace: how much later (log) the cup gels than the expected resin would today.
+    expected: the parameters before the first reading. log_gel, log_cup: logs of the coat's and the
+    cup's gel times (s). log_pace: log of the cup's gel time over that of the expected resin today.
     line: (SIZE,) direction in which the gel changes at the least cost in the readings, one standard
-    deviation long.
-    chances: (N, 2), the chance that the coat gels before a time (log), ascending; nan at first.
-    curve: the probe as fitted and predicted, rows of (time_s, K, half its 90 % band in K).
-    known: curvature at x and, in the last column, slope of every term but the sheet's and the
-    touches'.
+    deviation long. chances: (N, 2), the chance that the coat gels before a time (log), ascending;
+    nan at first. curve: the probe as fitted and predicted, rows of (time_s, K, half its 90 % band
+    in K). known: curvature at x and, in the last column, slope of every term but the sheet's and
+    the touches'.
     """
 
     expected: FloatArray
@@ -125,7 +123,7 @@ class _Computed:
 
 @dataclass(frozen=True, slots=True)
 class _History:
-    """The history that every hypothesis is fitted to, on one step grid."""
+    """The history to which every hypothesis is fitted, on one step grid."""
 
     case: Case
     rows: FloatArray

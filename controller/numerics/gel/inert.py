@@ -1,11 +1,12 @@
-"""Test of whether nothing reacts: the readings against those of resins like the sheet's.
+"""Test of whether nothing reacts: compares the readings with those of resins like the sheet's.
 
-The fit adapts one resin to the readings and weighs how far it had to move; it can nearly always
-adapt one to a batch that shows nothing. This test asks the opposite question. A crowd of resins and
-days that the sheet may describe is drawn before the first reading: how many of them would give the
-probe's readings? Their mean likelihood, over that of the same days without a reaction, is a Bayes
-factor (MacKay 2003, ch. 28). The temperatures of mix and mould, the probe's offset and the model's
-own error are integrated out of both as normal variates; parameters.py gives all deviations.
+The fit adapts one resin to the readings and weighs how far its parameters had to move; it can
+nearly always adapt a resin to a batch that shows nothing. This test asks the opposite question. A
+crowd of resins and days that the sheet may describe is drawn before the first reading: how many of
+them would give the probe's readings? Their mean likelihood, over that of the same days without a
+reaction, is a Bayes factor (MacKay 2003, ch. 28). The temperatures of mix and mould, the probe's
+offset and the model's own error are integrated out of both as normal variates; parameters.py gives
+all deviations.
 """
 
 from __future__ import annotations
@@ -56,8 +57,8 @@ _PACES, _PACE_OFF = 5, 0.03  # rounds of search for a pot life; error left in it
 _HEAT_SD, _USUAL_HEAT_SD = 0.15, 0.45
 _STEPS = 100  # steps of a history until now
 _BINS, _LEAST_BINS = 40, 3  # bins per pot life, and the fewest that are tested
-# A probe that has just gone in is off by a few kelvin. This error fades with the probe's lag, which
-# differs from probe to probe, so the readings of the first lag are not used, and those after it
+# A probe that was just put in is off by a few kelvin. This error fades with the probe's lag, which
+# differs from probe to probe, so readings within the first lag are not used, and those after it
 # count less at first.
 _SETTLES_K = 3.0
 # Error of the model. It is smaller than in the fit, which must follow a hot cup: an inert batch
@@ -139,8 +140,8 @@ def _to_the_sheet(
 
 
 def against_reaction(case: Case, crowd: Crowd, rows: FloatArray) -> float:
-    """Return the log of how much likelier the readings so far are if nothing reacts; 0 while there
-    are few.
+    """Return the log of the likelihood ratio of the readings so far, without over with a reaction;
+    0 while there are few.
 
     rows: (N, 4), as in fit.refit.
     """

@@ -1,8 +1,8 @@
 """Parameters of the fit, and their effects on the resin, the cup, the coat and the probe.
 
 Each is scaled so that its prior is about N(0, 1). The resin's parameters come first, about which
-earlier batches teach something, then those of the day. A point is an array (SIZE,), lanes of points
-are (L, SIZE).
+earlier batches give information, then those of the day. A point is an array (SIZE,), lanes of
+points are (L, SIZE).
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ RESIN_SD = {
     "own_order": 0.2,
 }
 DAY_SD = {
-    "batch": 0.15,  # log; how much faster the batch reacts, its delay included
+    "batch": 0.15,  # log of the factor by which the batch reacts faster, its delay included
     "cup_loss": 0.3,  # log
     "cup_mixing": 0.5,  # log
     "start_temp": 2.0,  # K
@@ -56,12 +56,12 @@ OF_RESIN_OR_BATCH = np.array([float(i < RESIN or n == "batch") for i, n in enume
 # have been warmed or may have come in from the cold.
 _MOULD_LESS_K, _MOULD_HABIT_SD_K, _MOULD_DAY_SD_K = -0.8, 1.5, 1.2
 _MOULD_MOST_K = 0.5
-# Deviation of the heat model, as a share of the warmth that it finds coats below leave in a wall:
+# Deviation of the heat model, as a share of the computed warming of the wall by the coats below:
 # over losses of 10 to 30 W/m2 K and four wall materials a third coat gels 14 to 33 % earlier.
 _WARMER_SD = 0.2
 
 # Step of a parameter for its slope. A hot cup runs away within a minute or two. A step of 0.05
-# moves that time so far that the secant differs from the slope. Of 118 rigid cups, 40 then stuck
+# shifts that time so far that the secant differs from the slope. Of 118 rigid cups, 40 then stuck
 # well away from their best fit; with a step ten times smaller, 11 did. Two of the three coats that
 # were not called in time were among those cups.
 _NUDGE = 0.002

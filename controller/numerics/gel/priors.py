@@ -56,7 +56,7 @@ _EARLIER_STEPS = 200
 _STRAIGHT_SHARES = (0.5,) * 6 + (1.0,) * 2
 _NEAR = 0.2  # largest distance of the resin's parameters from the point of linearisation
 _NO_REACTION_ODDS = 0.02
-_OTHER_ODDS = 0.03  # odds that a resin is not of its sheet's kind: delayed, or not
+_OTHER_ODDS = 0.03  # odds that a resin is not of its sheet's kind (delayed or not delayed)
 _SECOND_ODDS = 0.15  # odds that a resin reacts without autocatalysis
 Kind = Literal["ordinary", "delayed", "second order"]
 
@@ -234,9 +234,9 @@ def hypotheses(case: Case) -> tuple[Prior, ...]:
 
     An earlier batch unlike its sheet makes every resin unlikely, but says nothing about whether
     today's batch reacts. So its cost to the other three is subtracted from the last as well.
-    Without that, 'no reaction' had up to 0.85 of the odds before the first reading.
+    Without this, 'no reaction' had a probability of up to 0.85 before the first reading.
 
-    Raises OutsideValidity or NotConverged for a sheet that cannot be right.
+    Raises OutsideValidity or NotConverged for an impossible sheet.
     """
     kinds: tuple[Kind, ...] = ("ordinary", "delayed", "second order")
     reacting = [_straight(_reacting(case, kind)) for kind in kinds]

@@ -24,7 +24,7 @@ _GAIN = {"digital_1wire": (0.97, 0.04), "thermocouple_k": (0.98, 0.04), "infrare
 # error due to two places in a room (common practice, no source). The time when it goes in is known
 # to +-10 s. The offset removed a third of the early calls and 0.9 % of the delay (240 batches).
 IN_AIR_SD_K, _IN_ABOUT_S, _IN_AIR_READINGS = 0.3, 15.0, 4
-# A probe is not at rest in the air, whatever the person said, if its reading moves by more than
+# A probe is not at rest in the air, whatever the person said, if its reading changes by more than
 # this from the first half of that time to the second, or is off by more than three standard
 # deviations. It is in a hand, in the mix or in the cup of the coat before. (By noise alone, medians
 # of four readings of an infrared probe move by as much once in a hundred times.)
@@ -33,7 +33,7 @@ _PLACE = {"digital_1wire": 0.7, "thermocouple_k": 0.8, "infrared": 0.3}
 LAG_S = {"digital_1wire": 20.0, "thermocouple_k": 5.0, "infrared": 2.0}
 _PROBE_IN_S = 40.0  # after the pour (common practice, no source)
 
-# Deviation of the model from a probe. A coat warms by a few kelvin, which depend on a wall whose
+# Deviation of the model from a probe. A coat warms by a few kelvin, depending on a wall whose
 # properties are only roughly known.
 _MODEL_SD_K = {"cup": 0.25, "coat": 0.3}
 MODEL_SD_RISE = 0.05

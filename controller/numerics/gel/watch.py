@@ -16,13 +16,14 @@ from evenwall.units import ZERO_DEGC_K
 
 GOOD, ABSENT, ASIDE = 1.0, 0.0, -1.0  # trust: used; absent or impossible; from a faulty probe
 
-_SANE_K = (ZERO_DEGC_K - 20.0, ZERO_DEGC_K + 250.0)  # no casting resin's cup is outside
-_SANE_AIR_K = (ZERO_DEGC_K - 20.0, ZERO_DEGC_K + 60.0)  # no workshop is outside
+_SANE_K = (ZERO_DEGC_K - 20.0, ZERO_DEGC_K + 250.0)  # every casting resin's cup is within
+_SANE_AIR_K = (ZERO_DEGC_K - 20.0, ZERO_DEGC_K + 60.0)  # every workshop is within
 _POWER_ON_K = ZERO_DEGC_K + 85.0  # DS18B20 data sheet: its reading until its first conversion
 _LOST_S = 60.0
-# A probe counts as stuck when it has repeated one value for one of these times, and chance makes so
-# long a run no more often than the figure for that time. A longer run matters more, so its limit is
-# wider. A probe that moves again is believed again. A hot cup rests at its peak for half a minute.
+# A probe counts as stuck when it has repeated one value for one of these times, if the probability
+# of such a run by chance is below the figure for that time. A longer run matters more, so its limit
+# is wider. A probe whose reading changes again is trusted again. A hot cup stays at its peak for
+# half a minute.
 _STUCK_S, _STUCK_CHANCE = (45.0, 80.0), (1e-6, 2e-3)
 # Quantised readings repeat when the temperature rests between two steps, however often they changed
 # before. So the assumed chance of a repeat is at least that which the probe's own noise leaves
@@ -79,7 +80,7 @@ def believed_air_K(air_K: float) -> float:
 
 
 def power_on(probe_K: float) -> bool:
-    """Whether this is the reading of a DS18B20 without a conversion; a cup may also be this
+    """Return whether this is the reading of a DS18B20 without a conversion; a cup may also be this
     warm."""
     return abs(probe_K - _POWER_ON_K) < 1e-6
 
@@ -140,7 +141,7 @@ def _stuck_from(case: Case, good: FloatArray, curve: FloatArray) -> float | None
         settled = shown[shown[:, TIME] > settled_s(case)]
         if len(settled) >= _NOISE_LEAST:
             shown = settled
-        else:  # readings on its way in do not show its noise
+        else:  # readings while it settles do not show its noise
             repeats = max(repeats, _REPEATS_USUAL[case.probe])
         at_rest = _repeats_at_rest(shown) + _REPEATS_MARGIN / math.sqrt(len(shown))
         if run * math.log(max(repeats, at_rest)) < math.log(chance):
@@ -154,13 +155,14 @@ def _stuck_from(case: Case, good: FloatArray, curve: FloatArray) -> float | None
 
 
 def rests(rows: FloatArray, probe_K: float) -> bool:
-    """Whether only this value has come for the shorter time of a stuck probe."""
+    """Return whether only this value has come for the shorter time of a stuck probe."""
     lately = rows[rows[:, TIME] > float(rows[-1, TIME]) - _STUCK_S[0]]
     return bool(np.all(lately[lately[:, TRUST] != ABSENT, PROBE] == probe_K))
 
 
 def reads_again(rows: FloatArray) -> bool:
-    """Whether a probe that was stuck or lost works again: nearly all its late readings are good."""
+    """Return whether a probe that was stuck or lost works again: nearly all its latest readings are
+    good."""
     lately = rows[rows[:, TIME] > float(rows[-1, TIME]) - _LOST_S]
     return len(lately) >= 5 and float(np.mean(lately[:, TRUST] == GOOD)) > 0.8
 
@@ -301,8 +303,8 @@ def _stayed_K2(ago_s: FloatArray, off_air_K: FloatArray) -> float:
 
 
 def in_again(case: Case, rows: FloatArray, out_s: float) -> bool:
-    """Whether a probe reported at `out_s` as out of the resin differs from the air again by about
-    as much as before. A probe in the air never does, however long it is watched.
+    """Return whether a probe reported at `out_s` as out of the resin differs from the air again by
+    about as much as before. A probe in the air never does, however long one waits.
     """
     now_s = float(rows[-1, TIME])
     read = rows[rows[:, TRUST] != ABSENT]
@@ -320,8 +322,8 @@ def in_again(case: Case, rows: FloatArray, out_s: float) -> bool:
 
 
 def cold_room(rows: FloatArray) -> bool:
-    """Whether the air has been cold for half of the batch and is so now: an evening that cools a
-    batch late moves its gel little.
+    """Return whether the air has been cold for half of the batch and is cold now: a cool evening
+    late in a batch hardly changes its gel.
     """
     if not rows[-1, AIR] < _COLD_K:  # also false for nan
         return False
