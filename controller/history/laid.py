@@ -1,4 +1,4 @@
-"""A run under way as a plan: coats as weighed and turned so far, and the rest as planned."""
+"""A run under way, as a plan: coats as weighed and turned so far, and the others as planned."""
 
 from __future__ import annotations
 

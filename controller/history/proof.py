@@ -75,11 +75,12 @@ def make_proof(run: Recorded, found: Assessment, reason: str = "") -> Proof:
     )
 
 
-# --- Foreseen and measured ------------------------------------------------------------------------
+# --- Predicted and measured
+# ------------------------------------------------------------------------
 
 
 def compare(plan: Plan, state: RunState, measured: Measured) -> tuple[list[str], MouldLesson]:
-    """Return the meaning of the measurements in words, and the lesson for the mould."""
+    """Return the meaning of the measurements, in words, and the lesson for the mould."""
     said: list[str] = []
     density = plan.casting.resin.sheet.cured_density_g_cm3
     area_cm2 = plan.geometry.area_cm2

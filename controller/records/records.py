@@ -3,7 +3,7 @@
 Rows are numbered at once and written in batches. While a disk is full, they wait in bounded memory.
 If the disk refuses for good, the record continues in `evenwall.records.fallback_store`. The next
 process that finds the disk working again copies it back. The run continues in any case. The journal
-has a thread of its own, so that a slow card never delays the loop.
+runs on a separate thread, so that a slow card never delays the loop.
 """
 
 from __future__ import annotations

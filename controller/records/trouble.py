@@ -42,7 +42,7 @@ def said(error: sqlite3.Error | UnicodeDecodeError, before: str = "") -> RecordE
     primary, kind = code & 0xFF, RecordError
     if primary in _DAMAGE:
         kind = Damaged
-    # A full disk has no room for the index of the log either; SQLite has another code for that.
+    # A full disk also has no room for the index of the log; SQLite has another code for that.
     elif primary == sqlite3.SQLITE_FULL or code == sqlite3.SQLITE_IOERR_SHMSIZE:
         kind = DiskFull
     elif primary in _REFUSAL:

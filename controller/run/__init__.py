@@ -1,1 +1,2 @@
-"""The supervisor: a pure step over the journal, and a thin runner that reads and moves the rig."""
+"""Supervisor of a run: a pure step over the journal, and a thin runner that reads and moves the
+rig."""

@@ -16,18 +16,19 @@ from evenwall_bridge.contract import Fault
 
 Severity = Literal["note", "caution", "act_now"]
 
-BOUND_OF_GEL = 3.0  # times the latest gel expected: after that it will not gel, and turning ends
+BOUND_OF_GEL = 3.0  # times the latest expected gel: after that it will not gel, and turning ends
 WEIGHT_WARN = WARN_PERCENT / 100.0
 WEIGHT_REFUSE = REFUSE_PERCENT / 100.0
 WAITING_S = 180.0  # a person who has not answered for this long may have gone
 # A touch before this share of the earliest gel, or after this multiple of the latest, is queried.
 TOUCH_EARLY, TOUCH_LATE = 0.8, BOUND_OF_GEL
-CUP_FROM = 0.8  # of the time to pour by: no cup gels before that
+CUP_FROM = 0.8  # of the latest pouring time: no cup gels before that
 STOOD_S = 60.0  # standing while liquid for longer than this deserves a look
-GELLING_FROM = 0.9  # of the earliest gel expected: stopping later spoils little
-LATE_GEL = 1.05  # times the time it should be safe to stop
-# An estimate is late when it does not yet include the probe's newer readings. Where the world runs
-# faster than life, the first estimate of a coat takes a small machine ten round trips to the board.
+GELLING_FROM = 0.9  # of the earliest expected gel: stopping later does little harm
+LATE_GEL = 1.05  # times the time at which it should be safe to stop
+# An estimate is late when it does not yet include the probe's newer readings. If a simulated world
+# runs faster than real time, the first estimate of a coat takes a small machine ten round trips to
+# the board.
 OLD_S, OLD_LAGS = 60.0, 10.0
 COLD_K = 3.0  # below the shop's planned temperature
 
@@ -44,7 +45,7 @@ SEVERITY: dict[str, Severity] = {
     for kind in plain.ALERTS
 }
 
-STANDING = ("standing_liquid", "standing_gelling", "standing_gelled")  # the frame stands still now
+STANDING = ("standing_liquid", "standing_gelling", "standing_gelled")  # the frame stands still
 
 _HANDS = {Step.MIX, Step.DEGAS, Step.POUR}
 _ASKING = {Step.WEIGH, Step.MIX, Step.DEGAS, Step.POUR, Step.CLOSE_UP}
@@ -89,7 +90,7 @@ def peak_limit_degC(state: RunState) -> float | None:
 
 
 def alert_kinds(state: RunState, now_s: float, seen: Observation) -> set[str]:
-    """Every kind of alert that holds at this moment; keys of `user_messages.ALERTS`."""
+    """Return every kind of alert that is present at this moment; keys of `user_messages.ALERTS`."""
     kinds = {"record"} if seen.record_trouble else set()
     if state.over:
         return kinds

@@ -29,7 +29,7 @@ class CommandDesk:
 
     def __init__(self, records: Records, wake: Callable[[], None]) -> None:
         self._records, self._wake = records, wake
-        self.asked: list[Command] = []  # for the next look
+        self.asked: list[Command] = []  # handled at the next look
         self._awaited: dict[str, asyncio.Future[Answer]] = {}  # answers not yet given, by key
         self._answers: dict[str, Answer] = {}  # of this process, by key
 
@@ -58,8 +58,8 @@ class CommandDesk:
         try:
             row = await self._records.read(lambda journal: journal.event_of_key(key))
         except RecordError:
-            # It is unknown whether the command was done. Repeating it is better than losing it:
-            # an unreadable record must not keep a person from the frame.
+            # It is unknown whether the command was carried out. Repeating it is better than losing
+            # it: an unreadable record must not keep a person from the frame.
             return None
         if row is None:
             return None

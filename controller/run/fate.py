@@ -22,16 +22,16 @@ Floats = npt.NDArray[np.float64]
 # 3.9 with 0.64, 1.3 with 0.43, 1.4 with 0.25, 0.2 mm with 0.11. With 0.03 the wall is partly bare
 # and the pool is over 20 mm deep.
 LEAST_PATH = 0.2
-STOOD_S = 60.0  # standing while liquid for longer than this changes the wall
+STOOD_S = 60.0  # standing still for longer than this while liquid changes the wall
 
 
 class Fate(enum.StrEnum):
-    """Fate of a coat in the wall that the plan foresees."""
+    """Fate of a coat in the planned wall."""
 
     OPEN = "open"  # not poured, or not yet turning in time
     SOUND = "sound"  # poured and turned in time
-    CHANGED = "changed"  # turned late, or stood while liquid: its wall differs from the plan
-    LOST = "lost"  # poured or turned when it had gelled, or nearly: it makes no wall
+    CHANGED = "changed"  # turned late, or stood still while liquid: its wall differs from the plan
+    LOST = "lost"  # poured or turned when it had gelled or nearly gelled: it forms no wall
 
 
 def path_left(planned: CoatPlan, time_s: float) -> float:

@@ -51,7 +51,7 @@ TRIED = "a trial of the plan"
 
 
 def admit(plan: Plan, spec: RigSpec, *, sent: bool = False) -> Plan:
-    """Return the plan as it will run on the present frame. Raises InputError.
+    """Return the plan as it will run on this frame. Raises InputError.
 
     sent: the plan comes from a file or from the network, so its seal is checked.
 
@@ -74,7 +74,7 @@ def admit(plan: Plan, spec: RigSpec, *, sent: bool = False) -> Plan:
 
 _FRAME = ("backend", "major", "minor", "rate_limit_rpm", "accel_limit_rpm_s", "grant_s",
           "confirm_at_rig")  # fmt: skip
-# A plan is shown to everybody who asks, so it does not hold the addresses of broker and board.
+# A plan is shown to anybody who asks, so it does not contain the addresses of broker and board.
 _NOBODYS: dict[str, object] = {"port": "", "mqtt": None, "calls": None}
 
 
@@ -168,7 +168,8 @@ def _try_coat(state: RunState, index: int) -> RunState:
 def carries_on(state: RunState, now_s: float, rig_name: str) -> None:
     """Raise RecordError if a run that was read back cannot be shown or stepped.
 
-    Steps are tried with the frame standing, turning or silent, each with and without a rejoin.
+    Steps are tried with a frame that stands still, turns or is silent, each with and without a
+    rejoin.
     """
     try:
         for mode in (None, Mode.DISABLED, Mode.HOLDING, Mode.TURNING):
@@ -212,7 +213,7 @@ def _press(state: RunState, at_s: float) -> tuple[RunState, list[motion.Ramp3]]:
 def _feed(state: RunState, met_s: float, coat: CoatPlan) -> None:
     """Compute the ramps for the board along the coat, from its beginning to past its end.
 
-    The gel is taken on time, as early and as late as it may come.
+    The gel is tried on time, as early and as late as possible.
     """
     spin_s = met_s + coat.clock.spin_from_s
     turns_s = max(coat.clock.gel_high_s - coat.clock.spin_from_s, 1.0)

@@ -55,7 +55,7 @@ def estimator(plan: Plan, coat: CoatPlan, probe: ProbeSpec, poured_coat_s: float
 
 
 class TeachingMonitor(GelMonitor, Protocol):
-    """Monitor that still tells, after its end, what was learned from its coat."""
+    """Monitor that, after its end, still returns the knowledge gained from its coat."""
 
     def batch(self) -> gel.EarlierBatch | None: ...
 

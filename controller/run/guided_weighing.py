@@ -1,4 +1,5 @@
-"""Weighing guided by the scale: which part is due, how many grams to go, and when it is taken.
+"""Weighing guided by the scale: the part to pour, the grams to go, and the moment of taking the
+weight.
 
 A steady reading is taken automatically, but only after the cup was placed and tared. It must rise
 as slowly as a pour does: a hand or a cup put on the pan makes a jump. A weight that was taken
@@ -25,7 +26,7 @@ SETTLED_S = 0.5  # steady for this long, for cup and tare
 STEADY_S = 2.0  # steady for this long, to be taken as a weight
 UNWRITTEN_S = 5.0  # a weight that is not in the record by then was refused
 POUR_S = 1.5  # a pour takes longer than this; an object put on the pan shows at once
-SWAPPED = 0.5  # of the weight taken: if less than that is left, the cup is another one
+SWAPPED = 0.5  # share of the weight taken: if less is on the scale, it is another cup
 SAME_CUP_G = 0.5  # a cup lifted and put back weighs the same to within this
 DONE = "Both parts are weighed. Press the button when they meet."
 MOST = 1.25  # times the part: above this, something else is on the scale
@@ -58,7 +59,7 @@ class Taken:
 
 
 def due(state: RunState, coat: Coat) -> Portion | None:
-    """Return the portion that is due; None when both parts are at their ratio.
+    """Return the portion to pour next; None when both parts are at their ratio.
 
     Part B follows the weight taken of A, so that the ratio is right. If too much of one part was
     poured, more of the other corrects the ratio.

@@ -1,4 +1,4 @@
-"""The wall as it was laid, computed from the record."""
+"""Wall as it was really laid, computed from the record."""
 
 from __future__ import annotations
 

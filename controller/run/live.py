@@ -1,11 +1,11 @@
-"""The live wall: when it is due, and its sentence on a screen."""
+"""Live wall: the conditions under which it is computed, and its sentence on a screen."""
 
 from __future__ import annotations
 
 from evenwall.model import LiveWall, Step
 from evenwall.run.state import RunState
 
-LEAST_MM = 0.05  # a smaller loss is not told: half of the last digit shown
+LEAST_MM = 0.05  # a smaller loss is not shown: half of the last digit
 
 
 def standing(state: RunState) -> bool:
@@ -20,14 +20,16 @@ def turning(state: RunState) -> bool:
 
 
 def has_live_wall(state: RunState) -> bool:
-    """Whether a wall can be foreseen now. A replay turns by another law than its plan's."""
+    """Return whether the finished wall can be predicted now. A replay does not turn as its plan
+    does."""
     if state.replay_of is not None or state.halted or state.plan.wall.min_mm is None:
         return False
     return standing(state) or turning(state)
 
 
 def live_view(state: RunState, live: LiveWall | None) -> LiveWall | None:
-    """Return the live wall with its sentence; None unless it is of this coat as it now stands."""
+    """Return the live wall with its sentence; None unless it belongs to this coat in its present
+    state."""
     if live is None or not has_live_wall(state) or live.coat != state.coat.coat:
         return None
     if standing(state) != (live.half_minute_mm is not None):

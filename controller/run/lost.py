@@ -1,4 +1,4 @@
-"""A coat that makes no wall: when it may be declared lost, and how it is laid again."""
+"""Coats that form no wall: when one may be declared lost, and how it is poured again."""
 
 from __future__ import annotations
 

@@ -90,11 +90,11 @@ class Profile:
     ) -> tuple[Ramp3, float]:
         """Enter the profile from these speeds: (ramp, profile time at its end).
 
-        turned: angle of the major axis, in turns since the spin began. A speed law lingers at
-        certain angles: if it were entered at another phase, a spin meant to thicken the rim would
-        thicken the bottom. So the entry is the time nearest to `profile_s` at which the frame has
-        the angle of the law. If there is none, as while the major axis stands still, it is the time
-        with the smallest difference.
+        turned: angle of the major axis, in turns since the spin began. A speed law slows down at
+        certain angles: entered at another phase, a spin that should thicken the rim would thicken
+        the bottom. So the entry is the time nearest to `profile_s` at which the frame has the angle
+        of the law. If there is none, for instance because the major axis stands still, it is the
+        time with the smallest difference.
         """
         entries = []
         for k in sorted(range(-ENTRIES, ENTRIES + 1), key=abs):

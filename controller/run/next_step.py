@@ -71,7 +71,8 @@ def _cannot_turn_up(moment: Moment, confirmed: bool) -> str:
 
 
 def list_open(state: RunState) -> str:
-    """Name the lines of the list still to tick; empty if there are none or it is not time yet."""
+    """Return the lines of the list that are not ticked; empty if there are none or the time has not
+    come."""
     left = len(CHECKLIST) - len(state.ticked)
     if state.step is not Step.PREPARE or left <= 0:
         return ""

@@ -37,7 +37,7 @@ class GelReading:
 
 
 class GelMonitor(Protocol):
-    """Follows one coat from the moment its parts met; knows no clock."""
+    """Follows one coat from the moment its parts met; uses no clock."""
 
     def feed(self, rows: Sequence[GelRow]) -> GelReading: ...
 

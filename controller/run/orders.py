@@ -17,7 +17,7 @@ class Begin(Order):
     plan: Plan
     run_id: str
     replay_of: str | None = None
-    close_up_s: float | None = None  # time that the maker took in recent castings
+    close_up_s: float | None = None  # time that the maker needed in recent castings
 
 
 class Replan(Order):

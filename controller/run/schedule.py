@@ -61,7 +61,7 @@ def wait_to_pour(state: RunState, now_s: float) -> tuple[float, str] | None:
 
     The mix waits as long as in the plan or the proven coat, and until the coat below is ready.
     Pouring takes time and therefore begins earlier. A mix that would pass its pour deadline is
-    poured first: a wrinkle is the lesser harm.
+    poured before that: a wrinkle is the lesser harm.
     """
     met_s, clock = state.coat.parts_met_s, state.coat_plan.clock
     if met_s is None or state.step is not Step.POUR:
@@ -72,7 +72,7 @@ def wait_to_pour(state: RunState, now_s: float) -> tuple[float, str] | None:
     if below_s is not None:
         ready_s = below_s + state.plan.coats[state.index - 1].clock.next_pour_from_s
         waits.append((ready_s - POUR_S, WAIT_FOR_COAT))
-    if state.coat.lost_met_s is not None:  # the rest of the lost coat must carry this one
+    if state.coat.lost_met_s is not None:  # the remains of the lost coat must carry this one
         waits.append((state.coat.lost_met_s + clock.next_pour_from_s - POUR_S, WAIT_FOR_COAT))
     until_s, why = max(waits)
     until_s = min(until_s, met_s + pour_deadline_s(state))

@@ -17,7 +17,7 @@ from evenwall.run.replay import Follower
 
 @dataclass(frozen=True, slots=True)
 class Turning:
-    """One stretch of turning, from a standing frame to a standing frame."""
+    """One stretch of turning, from one standstill of the frame to the next."""
 
     from_s: float
     base_steps: tuple[int, int]  # step counts of the board at the beginning
@@ -52,7 +52,7 @@ class Coat:
     cup_left_g: float | None = None  # left in the cup, weighed back
     spill_g: float | None = None  # in the drip tray, weighed back
     mixed_again: int = 0
-    lost: int = 0  # mixes of this coat that made no wall: tipped out, or set as a pool
+    lost: int = 0  # mixes of this coat that formed no wall: tipped out, or set as a pool
     lost_met_s: float | None = None  # time at which the latest lost mix was mixed
     gave_up: bool = False  # turned to the bound without gelling
     done: bool = False

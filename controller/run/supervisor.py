@@ -1,7 +1,8 @@
-"""Runner around the pure step: observe, ask `step` for the actions, record them, carry them out.
+"""Runner of the pure step: it observes, asks `step` for the actions, records them and carries them
+out.
 
-Stop and hold are carried out at once; all else waits for the journal, at most
-`recording.PATIENCE_S`. Each part keeps one thing: board, probes, gel, record or commands.
+Stop and hold are carried out at once; everything else waits for the journal, for at most
+`recording.PATIENCE_S`. Each part looks after one thing: board, probes, gel, record or commands.
 """
 
 from __future__ import annotations

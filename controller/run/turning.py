@@ -59,7 +59,7 @@ def begin_turning(moment: Moment) -> None:
         return
     into: tuple[motion.Ramp3, ...] = ()
     holds_s, rates, profile_s = 0.0, (0.0, 0.0), 0.0
-    if from_s is not None:  # the coat has turned before
+    if from_s is not None:  # the coat has already turned
         ramp, profile_s = _into(moment, rates, moment.now_s - from_s, rig)
         into, holds_s, rates = (ramp,), ramp[0], ramp[1:]
     base_steps = (rig.major.steps, rig.minor.steps)

@@ -227,7 +227,7 @@ def _until_safe(state: RunState, met_s: float, seen: Observation) -> Countdown |
         return None  # it stands still and waits only for a person at the frame
     safe_s = state.coat.safe_s
     if safe_s is None and "estimate_old" in state.alerts:
-        return None  # unknown: a person might stop the frame when a guess runs out
+        return None  # no countdown: a person might stop the frame when an estimated time runs out
     if safe_s is None:
         safe_s = met_s + (seen.gel.safe_to_stop_s or state.coat_plan.clock.spin_until_s)
     return Countdown(kind="wait", label="until it is safe to stop", until_s=safe_s)

@@ -1,4 +1,5 @@
-"""Keeps the finished wall foreseen while a coat stands poured or turns."""
+"""Predicts the finished wall from the pour until a coat has gelled, and keeps the prediction
+current."""
 
 from __future__ import annotations
 
@@ -14,15 +15,15 @@ from evenwall.run.state import RunState
 from evenwall.service.port import RunPort
 from evenwall.service.wall_again import laid_so_far
 
-Wanted = tuple[str, bool, tuple[float, float, float]]  # which coat, whether it stands, its gel
+Wanted = tuple[str, bool, tuple[float, float, float]]  # the coat, whether it stands still, its gel
 Foresee = Callable[[Plan, Plan, tuple[int, ...], CoatUnderWay], LiveWall]
 
-# Between two computations of one standing or turning coat: as many times the duration of the last,
-# so that it takes at most a third of one core; and never less than that many seconds of the rig's
-# clock (our choice).
+# Pause between two computations for one coat: this many times the duration of the last, so that
+# they take at most a third of one core, and at least that many seconds of the rig's clock (our
+# choice).
 PAUSE, LEAST_PAUSE_S = 2.0, 10.0
-# A turning coat's wall is computed again when its expected gel has moved by this share, or its
-# band's ends by three times as much (our choice).
+# A turning coat's wall is computed again when its expected gel time has changed by this share, or
+# the ends of its band by three times as much (our choice).
 MOVED = 0.01
 
 
@@ -59,7 +60,7 @@ class LiveWalls:
         self._spawn(self._compute(state, now_s, wanted[2]))
 
     def _gel_s(self, state: RunState) -> tuple[float, float, float]:
-        """Return the gel's low, expected and high, s on the coat's clock: as estimated from the
+        """Return the low, expected and high gel time, s on the coat's clock: as estimated from the
         probe, or as planned."""
         gel, clock = self._run.seen.gel, state.coat_plan.clock
         found = (gel.low_s, gel.best_s, gel.high_s)
@@ -97,7 +98,8 @@ NOTICE = "live_wall"
 
 
 def _moved(before: Wanted | None, now: Wanted) -> bool:
-    """Whether the wall has to be computed again. A standing coat's changes all the time."""
+    """Return whether the wall has to be computed again. That of a coat at rest changes all the
+    time."""
     if before is None or now[1]:
         return True
     by = [abs(new / old - 1.0) for old, new in zip(before[2], now[2], strict=True)]

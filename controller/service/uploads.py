@@ -56,8 +56,8 @@ class Uploads:
     """Uploads into one folder. A file appears under its name when its last byte is there."""
 
     def __init__(self, folder: Path, look: Callable[[Path, str], None] = _as_it_is) -> None:
-        """Set up. look: checks a complete picture before it appears under its name, in a process
-        of its own; raises InputError if it is none."""
+        """Set up. look: checks a complete picture in a separate process before it appears under its
+        name; raises InputError if it is not a picture."""
         self._folder, self._look = folder, look
 
     def path_of(self, name: str, kinds: tuple[str, ...] = (*MESHES, *PICTURES)) -> Path:
@@ -122,7 +122,7 @@ class Uploads:
         return Upload(name, total, True)
 
     def _check_picture(self, part: Path, name: str) -> None:
-        """Delete what is no picture. Raises InputError."""
+        """Delete a file that is not a picture. Raises InputError."""
         try:
             with part.open("rb") as file:
                 if kind_of(file.read(BEGINNING_bytes)) is None:

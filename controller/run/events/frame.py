@@ -22,7 +22,7 @@ class TurningBegan(RunEvent):
     def fold(self, state: RunState, at_s: float) -> RunState:
         stood_s = at_s - state.halted_s if state.halted else 0.0
         first_s, met_s = state.coat.spin_from_s, state.coat.parts_met_s
-        if first_s is None and met_s is not None:  # it has stood since it should have turned
+        if first_s is None and met_s is not None:  # it stood still although it should turn
             stood_s = max(0.0, at_s - met_s - turn_by_s(state.coat_plan.clock))
         state = state.with_coat(
             spin_from_s=at_s if first_s is None else first_s,

@@ -1,4 +1,4 @@
-"""Events of the gel (foreseen, found, touched) and of a run's alerts."""
+"""Events of the gel (predicted, found, touched) and of a run's alerts."""
 
 from __future__ import annotations
 
@@ -84,7 +84,7 @@ class TouchTakenBack(Answered):
 
 
 class AlertRaised(RunEvent):
-    """An alert holds from now on."""
+    """An alert begins."""
 
     kind: ClassVar[str] = "alert"
     alert: str  # a key of user_messages.ALERTS
@@ -97,7 +97,7 @@ class AlertRaised(RunEvent):
 
 
 class AlertOver(RunEvent):
-    """An alert holds no longer."""
+    """An alert is over."""
 
     kind: ClassVar[str] = "alert_over"
     hidden: ClassVar[bool] = True

@@ -52,7 +52,7 @@ class PartWeighed(Answered):
 
 
 class WeightTakenBack(Answered):
-    """The latest weight of a part was taken back; the one before it, if any, holds again."""
+    """The latest weight of a part was taken back; the one before it, if any, is valid again."""
 
     kind: ClassVar[str] = "weight_taken_back"
     part: str
@@ -160,7 +160,8 @@ class CastingMeasured(RunEvent, Measured):
         return replace(state, measured={**state.measured, **self.data()})
 
     def line(self) -> str:
-        # Rounded as scales and calipers read: a figure typed in ounces or inches has no end.
+        # Rounded to the resolution of scales and calipers: a figure typed in ounces or inches has
+        # endless decimals.
         said = [] if self.weight_g is None else [f"{round(self.weight_g, 2):g} g"]
         said += [f"rim {round(rim_mm, 2):g} mm" for rim_mm in self.rim_mm]
         places = [f"{spot.where}:" if "," in spot.where else spot.where for spot in self.spots]

@@ -116,7 +116,8 @@ class MixedAgain(RunEvent):
 
 
 class CoatLost(RunEvent):
-    """The resin in the mould makes no wall: tipped out, or left to set. The coat is laid again."""
+    """The resin in the mould forms no wall: it was tipped out, or left to set. The coat is poured
+    again."""
 
     kind: ClassVar[str] = "coat_lost"
     how: str  # a key of user_messages.LOST_BUTTONS

@@ -1,18 +1,19 @@
-"""A proven spin again, by cure and not by the clock.
+"""Repeat a proven spin by cure and not by the clock.
 
-A film's motion is dh/dt = -div(rho g h^3/(3 mu(t)) grad P) with P set by where the frame stands.
-Over the flow path, the integral of dt/mu, it knows neither time nor temperature: a frame that
-passes the same angles at the same path still to come before the gel leaves the same wall. (Left
-out: the centrifugal part, 2 % of gravity at 10 rpm and 0.2 m, that goes with the speed squared.)
+A film's motion is dh/dt = -div(rho g h^3/(3 mu(t)) grad P) where P depends on the frame's position.
+Expressed over the flow path, the integral of dt/mu, the equation contains neither time nor
+temperature. So a frame that passes the same angles at the same remaining flow path leaves the same
+wall. (Neglected: the centrifugal part, 2 % of gravity at 10 rpm and 0.2 m, which goes with the
+speed squared.)
 
-A proven coat is stored as its ramps beside a table of its cure: time, equivalent age and path left
-to the gel. On another day each ramp is stretched or shrunk so that its end meets the same path
-left; both speeds change by one factor, so the frame passes the same angles. After the gel nothing
-flows, and the equivalent age alone says how long the turning goes on.
+A proven coat is stored as its ramps with a table of its cure: time, equivalent age and remaining
+path to the gel. On another day each ramp is stretched or shortened so that it ends at the same
+remaining path; both speeds change by the same factor, so the frame passes the same angles. After
+the gel nothing flows, and the equivalent age alone decides how long the turning goes on.
 
-The rig may not go fast enough, or the expected gel may move during the coat. Then whole turns of
-the major axis are left out or repeated: the angles against gravity stay as they were, and so does a
-law that depends on earlier angles.
+The rig may be too slow, or the expected gel may change during the coat. Then whole turns of the
+major axis are left out or repeated, which changes neither the angles against gravity nor a law that
+depends on earlier angles.
 """
 
 from __future__ import annotations

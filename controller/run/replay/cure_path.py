@@ -1,4 +1,4 @@
-"""The cure of a coat as a path: equivalent age, and the flow that remains before the gel."""
+"""Cure of a coat as a path: equivalent age, and the flow that remains before the gel."""
 
 from __future__ import annotations
 
@@ -74,8 +74,8 @@ class CurePath:
         return _along(age_s, self.age_s, self.time_s)
 
     def gelling_at(self, gel_s: float, thinner: float = 1.0) -> CurePath:
-        """Return the same cure at another pace, so that it gels at `gel_s`, in a resin
-        `thinner` times as thin at the same conversion."""
+        """Return the same cure at another pace, so that it gels at `gel_s`, in a resin whose
+        viscosity at the same conversion is lower by the factor `thinner`."""
         pace = gel_s / self.gel_s
         return CurePath(self.time_s * pace, self.age_s, self.left_1_Pa * pace * thinner, gel_s)
 

@@ -1,4 +1,4 @@
-"""Follower, which makes today's coat repeat its proven one."""
+"""Follower: makes today's coat repeat its proven one."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ class Follower:
         return self.track.due_s(self.today(gel_s, room_degC), spin_from_s)
 
     def into(self, due_s: Floats, now: Place, turned: float) -> tuple[Ramp3, Place]:
-        """Return the ramp from the present speeds and angle onto the track: see `begin_at`."""
+        """Return the ramp from the present speeds and angle to the track: see `begin_at`."""
         ramp, place = begin_at(self.track, due_s, now, turned, self.limits)
         return _bare(ramp), place
 

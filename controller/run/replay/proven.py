@@ -34,9 +34,10 @@ class ProvenCoat(Frozen):
     spin_from_s: Moment_s
     start_deg: StartAngles
     ramps: Annotated[tuple[Ramp, ...], Field(min_length=1, max_length=20_000)]
-    # gel as found, over what the resin's sheet lets expect
+    # gel time found over that expected from the resin's sheet
     gel_ratio: Annotated[float, Field(ge=0.01, le=100)] = 1.0
-    # of the mould itself while the coat cured; None in a record of an earlier version: as the room
+    # of the mould itself while the coat cured; None in records of an earlier version: same as the
+    # room
     mould_degC: Annotated[float, Field(ge=-50, le=100)] | None = None
     cure: CureTable
 
@@ -50,7 +51,7 @@ class ProvenRun(Frozen):
 
 
 class ReplayCoat(Frozen):
-    """A proven coat beside what today was expected to be when the replay was planned."""
+    """A proven coat with the values expected for today when the replay was planned."""
 
     proven: ProvenCoat
     today: CureTable
@@ -65,7 +66,7 @@ class ReplayPlan(Frozen):
 
 
 def replay_of(plan: Plan) -> ReplayPlan:
-    """Return what a replayed plan keeps of the proven run. Raises InputError."""
+    """Return the data of the proven run in a replayed plan. Raises InputError."""
     detail = parse(ReplayPlan, plan.details[DETAIL], f"plan.details.{DETAIL}")
     if len(detail.coats) != len(plan.coats):
         limit = f"must be one for each coat of the plan, {len(plan.coats)}"

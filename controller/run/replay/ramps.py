@@ -1,4 +1,4 @@
-"""Ramps of today along a proven track, within the limits of the rig."""
+"""Today's ramps along a proven track, within the limits of the rig."""
 
 from __future__ import annotations
 
@@ -12,17 +12,18 @@ from evenwall.model import (
 from evenwall.run.replay.cure_path import Floats
 from evenwall.run.replay.track import PIECE_S, Limits, Place, Track
 
-EASE_S = 20.0  # a small lag is made up over about this long
+EASE_S = 20.0  # a small lag is corrected over about this time
 EASE_MOST = 0.15  # by at most this share of the speed
 
 
 def next_ramps(
     track: Track, due_s: Floats, place: Place, limits: Limits, until_s: float
 ) -> tuple[tuple[Ramp, ...], Place]:
-    """Ramps from `place` until at least `until_s` of today's coat clock, and where they end.
+    """Return ramps from `place` until at least `until_s` of today's coat clock, and the place where
+    they end.
 
-    due_s: from `Track.due_s`, of today's best knowledge; it may differ from one call to the next.
-    After the last knot its last turn is repeated.
+    due_s: from `Track.due_s`, with today's best estimates; it may differ from call to call. After
+    the last knot its last turn is repeated.
     """
     want, most = track.paces(due_s, limits)
     k = int(np.searchsorted(track.profile_s, place.profile_s - 1e-6))
@@ -30,7 +31,7 @@ def next_ramps(
     ramps: list[Ramp] = []
     while at_s < until_s:
         k = _in_time(track, due_s, k, at_s)
-        if k + 1 == len(due_s):  # nothing like it before: go on at the same speeds
+        if k + 1 == len(due_s):  # no similar knot before: continue at the same speeds
             ramps.append(_ramp(track, k, PIECE_S, rates))
             at_s += PIECE_S
             continue
@@ -53,11 +54,11 @@ def next_ramps(
 def begin_at(
     track: Track, due_s: Floats, now: Place, turned: float, limits: Limits
 ) -> tuple[Ramp, Place]:
-    """From the speeds of `now`, at its `at_s`, into the track where it is due: after a stop, or a
-    restart that lost count.
+    """Return the ramp from the speeds of `now`, at its `at_s`, to the place of the track that is
+    due: after a stop, or after a restart that lost count.
 
-    turned: turns of the major axis since this coat's turning first began. The ramp is drawn out
-    by up to a turn so that the axis meets the track at the right angle.
+    turned: turns of the major axis since this coat first began to turn. The ramp is lengthened by
+    up to a turn so that the axis meets the track at the right angle.
     """
     want, most = track.paces(due_s, limits)
     k = min(int(np.searchsorted(due_s, now.at_s + 1.0)), len(due_s) - 1)
@@ -80,7 +81,8 @@ def _ramp(track: Track, k: int, duration_s: float, rates: tuple[float, float]) -
 
 
 def _in_time(track: Track, due_s: Floats, k: int, at_s: float) -> int:
-    """The knot to go on from: k, or one whole turns later or earlier that is due about now."""
+    """Return the knot to continue from: k, or the knot that is due about now and is whole turns
+    earlier or later."""
     speed_rpm = abs(track.major_rpm[k])
     turn_s = 60.0 / speed_rpm if speed_rpm > 0.0 else PIECE_S
     if k > 0 and abs(at_s - due_s[k]) >= 0.75 * turn_s:
@@ -101,10 +103,10 @@ def _between(
     wanted_s: float,
     accel_rpm_s: float,
 ) -> tuple[float, tuple[float, float]]:
-    """Duration and end speeds of a ramp that turns the major axis exactly `turns`.
+    """Return duration and end speeds of a ramp that turns the major axis by exactly `turns`.
 
-    Where the limit forbids the wanted end speeds, they come as near as it lets them. An axis that
-    stands or turns round has no such duration: then the wanted one is taken.
+    If the limit forbids the wanted end speeds, they are as near to them as it allows. For an axis
+    that stands still or reverses there is no such duration; then the wanted one is used.
     """
     way = 60.0 * abs(turns)
     sign = math.copysign(1.0, turns)

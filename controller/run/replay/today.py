@@ -1,4 +1,4 @@
-"""A proven run's plan, made over for the temperatures of today."""
+"""Adapt a proven run's plan to today's temperatures."""
 
 from __future__ import annotations
 
@@ -31,12 +31,12 @@ from evenwall.run.replay.ramps import next_ramps
 from evenwall.run.replay.track import Limits, Place, Track
 from evenwall.units import R_J_MOLK, kelvin, kilograms, metres
 
-WALL_ROUNDS = 2  # the second moves the wall by less than 0.1 K
-LEAST_BY_HAND_S = MIX_S + LEAST_DEGAS_S + POUR_S  # from the parts' meeting to the pour's end
+WALL_ROUNDS = 2  # the second pass changes the wall by less than 0.1 K
+LEAST_BY_HAND_S = MIX_S + LEAST_DEGAS_S + POUR_S  # from the parts' meeting on
 
 
 def kinetics_of(casting: Casting) -> cure.Kinetics:
-    """The casting's resin as its sheet lets expect it."""
+    """Return the kinetics of the casting's resin, from its sheet."""
     return _kinetics(cure_sheet(casting.resin.sheet))
 
 
@@ -52,7 +52,7 @@ def cure_of_coat(
     room_degC: float,
     mould_degC: float,
 ) -> cure.CureHistory:
-    """The coat's cure on its own clock, well past its gel."""
+    """Return the coat's cure on its own clock, until well past its gel."""
     span_s = 3.0 * casting.resin.sheet.pot_life_min * 60.0 + poured_s
     for _ in range(5):
         history = cure.coat_history(
@@ -81,15 +81,15 @@ def plan_today(
     *,
     by_hand_s: float = LEAST_BY_HAND_S,
 ) -> Plan:
-    """The proven run's plan, made over for today's temperatures.
+    """Return the proven run's plan, adapted to today's temperatures.
 
-    Same weights, same angles over the cure; other times and speeds. Each coat is poured where the
-    proven one was in its cure: on a warmer day earlier, as far as hands allow; on a colder one the
-    mix stands in its cup. (Poured sooner it is thinner and spreads for longer, which a coat that
-    gels early on a warm wall does not forget: at -3 degC the thinnest patch lost 8 %.)
-    kin: the resin's kinetics where more is known than its sheet.
-    by_hand_s: time that mixing, degassing and pouring take at least.
-    Raises InputError or OutsideValidity when no coat gels in such a room.
+    The weights and the angles over the cure stay the same; times and speeds change. Each coat is
+    poured when it has cured as far as the proven one had: on a warmer day earlier, as far as a
+    person can; on a colder day the mix waits in its cup. A mix poured sooner is less viscous and
+    spreads for longer. A coat that gels early on a warm wall cannot even this out: at -3 K the
+    thinnest patch lost 8 %. kin: the resin's kinetics, if more than its sheet is known. by_hand_s:
+    shortest time for mixing, degassing and pouring. Raises InputError or OutsideValidity if a coat
+    does not gel in such a room.
     """
     kin = kin or kinetics_of(plan.casting)
     walls = _Walls(plan.casting, kin, (room_degC, mould_degC))
@@ -97,7 +97,7 @@ def plan_today(
 
 
 def plan_as_it_was(plan: Plan, proven: ProvenRun) -> Plan:
-    """The run's plan as it was weighed and turned, every coat in its own room and mould."""
+    """Return the run's plan as it was weighed and turned, with the room and mould of every coat."""
     walls = _Walls(plan.casting, kinetics_of(plan.casting), None)
     shops = [walls.shop(was) for was in proven.coats]
     room_degC, mould_degC = (fmean(degC) for degC in zip(*shops, strict=True))
@@ -107,7 +107,8 @@ def plan_as_it_was(plan: Plan, proven: ProvenRun) -> Plan:
 def _made_over(
     plan: Plan, proven: ProvenRun, walls: _Walls, shop: tuple[float, float], by_hand_s: float
 ) -> Plan:
-    """The plan with every coat as it goes on these walls. shop: of room and mould, in degC."""
+    """Return the plan with every coat as it turns on these walls. shop: temperatures of room and
+    mould, in degC."""
     kin = walls.kin
     limits = Limits(plan.rig.rate_limit_rpm, plan.rig.accel_limit_rpm_s)
     coats: list[CoatPlan] = []
@@ -157,37 +158,37 @@ class _Pour:
     path: CurePath
     poured_s: float
     spin_from_s: float
-    late_s: float  # behind the place in the cure at which the proven coat was poured
+    late_s: float  # later in its cure than the proven coat was when it was poured
     wall_warmer_K: float
 
 
 @dataclass(eq=False)
 class _Walls:
-    """The wall as earlier coats warm it, in the proven run and today, coat by coat.
+    """Wall as warmed by earlier coats, in the proven run and today, coat by coat.
 
-    Each coat of the proven run was judged on the wall that its plan foresaw. Today's is warmer or
-    cooler than that by the difference that the heat model finds between the two days: their rooms,
-    moulds, pours and rests. So the model's own error cancels, and in the same room nothing moves.
+    Each coat of the proven run was judged on the wall temperature of its plan. Today's differs from
+    that by the difference that the heat model computes between the two days: their rooms, moulds,
+    pours and rests. So the model's own error cancels, and in the same room nothing changes.
     """
 
     casting: Casting
     kin: cure.Kinetics
-    today: tuple[float, float] | None  # of room and mould, in degC; None: as it was for each coat
+    today: tuple[float, float] | None  # room and mould, degC; None: as each coat's were
     then: list[OnWall] = field(default_factory=list)
     now: list[OnWall] = field(default_factory=list)
 
     def laid(self, planned: CoatPlan, was: ProvenCoat, poured_s: float, next_pour_s: float) -> None:
-        """Keep a coat: poured_s and next_pour_s are today's."""
+        """Add a coat: poured_s and next_pour_s are today's."""
         rested_s = planned.clock.next_pour_from_s
         self.then.append(OnWall(planned.mean_mm, was.poured_s, rested_s))
         self.now.append(OnWall(planned.mean_mm, poured_s, next_pour_s))
 
     def shop(self, was: ProvenCoat) -> tuple[float, float]:
-        """Room and mould for this coat, in degC."""
+        """Return the temperatures of room and mould for this coat, in degC."""
         return self.today or _shop_then(was)
 
     def warmer_K(self, planned: CoatPlan, was: ProvenCoat, poured_s: float) -> float:
-        """Return by how much the mould is warmer, at one temperature, for a coat poured then."""
+        """Return the warming (K) of a mould of one temperature for a coat poured then."""
         if self.today is None or not self.now:
             return planned.wall_warmer_K
         before_K = self._met_K(planned, was, was.poured_s, _shop_then(was), self.then)
@@ -202,7 +203,8 @@ class _Walls:
         shop: tuple[float, float],
         warmer_K: float = 0.0,
     ) -> cure.CureHistory:
-        """The coat's cure on a mould warmer by so much. shop: of room and mould, in degC."""
+        """Return the coat's cure on a mould that is warmer by this much. shop: temperatures of room
+        and mould, in degC."""
         return cure_of_coat(
             self.casting,
             self.kin,
@@ -236,14 +238,15 @@ def _shop_then(was: ProvenCoat) -> tuple[float, float]:
 def _pour_today(
     walls: _Walls, planned: CoatPlan, was: ProvenCoat, track: Track, by_hand_s: float
 ) -> _Pour:
-    """Find the pour that meets the proven one's place in the cure, as far as hands allow."""
+    """Return the pour at the same place in the cure as the proven one, as far as a person can do
+    it."""
     close_up_s = was.spin_from_s - was.poured_s
-    if walls.today is not None:  # who was quick then may close up in the usual time now
+    if walls.today is not None:  # closing up may take the usual time
         close_up_s = max(close_up_s, CLOSE_UP_S)
     poured_s = was.poured_s
     for _ in range(WALL_ROUNDS):  # the wall cools a little while the cup stands
         warmer_K = walls.warmer_K(planned, was, poured_s)
-        for _ in range(8):  # the pour moves the cure a little, and the cure the pour
+        for _ in range(8):  # the pour changes the cure a little, and the cure changes the pour
             history = walls.cured(planned, was, poured_s, walls.shop(was), warmer_K)
             today = CurePath.of(walls.kin, history)
             today = today.gelling_at(today.gel_s * was.gel_ratio)
@@ -284,7 +287,7 @@ def _coat_today(
 
     mix_g = was.part_a_g + was.part_b_g
     pour_from_s = max(0.0, spin_from_s - CLOSE_UP_S - POUR_S)
-    # A coat that was poured at once, and gelled early, leaves less time than its plan had.
+    # A coat that was poured at once and gelled early leaves less time than its plan had.
     pour_by_s = poured_s + max(clock.pour_by_s - was.poured_s, 0.0) * pace
     pour_by_s = min(pour_by_s, clock.gel_low_s * pace)
     return planned.model_copy(
@@ -294,7 +297,7 @@ def _coat_today(
             "part_b_g": was.part_b_g,
             "clock": CoatClock(
                 pour_from_s=pour_from_s,
-                # Who was slow to close up then may close up in the usual time now.
+                # A person who was slow to close up then may take the usual time now.
                 pour_by_s=max(pour_by_s, pour_from_s + POUR_S),
                 spin_from_s=spin_from_s,
                 turn_by_s=spin_from_s + (turn_by_s(clock) - clock.spin_from_s) * pace,

@@ -1,4 +1,4 @@
-"""A proven coat cut at knots, each due at its place in today's cure."""
+"""Track of a proven coat, cut at knots that are due at their places in today's cure."""
 
 from __future__ import annotations
 
@@ -12,12 +12,12 @@ import numpy.typing as npt
 from evenwall.run.replay.cure_path import CurePath, Floats
 from evenwall.run.replay.proven import ProvenCoat
 
-PIECE_S = 10.0  # a longer ramp is cut, because its stretch changes along it
-TAIL = 0.005  # of the path: from here on age leads, because the path stands still before the gel
-SAME_DEG = 2.0  # how far the major axis may be off when a turn is left out or repeated
+PIECE_S = 10.0  # a longer ramp is cut, because the stretching factor changes along it
+TAIL = 0.005  # of the path: from here on the age decides, as the path hardly changes
+SAME_DEG = 2.0  # tolerance of the major axis when a turn is left out or repeated
 SAME_SPEED = 0.02
-WHOLE_MOST = 0.3  # how far the spreading may leave the pace of the next leg, as a logarithm
-_NEAR = 10  # knots after the first leg whose pace that leg takes
+WHOLE_MOST = 0.3  # largest deviation of the spreading from the pace of the next leg, as a logarithm
+_NEAR = 10  # knots after the first leg that set the pace of that leg
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +30,7 @@ class Limits:
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Place of the frame in a proven coat, now or when it has run its queue."""
+    """Place of the frame in a proven coat, now or at the end of its queue."""
 
     profile_s: float = 0.0  # of the proven coat, 0 where its turning began
     at_s: float = 0.0  # on today's coat clock
@@ -51,7 +51,7 @@ class Track:
     turns: Floats
     major_rpm: Floats
     minor_rpm: Floats
-    leg: npt.NDArray[np.int_]  # number of the leg each knot ends
+    leg: npt.NDArray[np.int_]  # number of the leg that each knot ends
     names: tuple[str, ...]  # of the legs
     path: CurePath
 
@@ -89,16 +89,17 @@ class Track:
 
     @cached_property
     def spread_ends(self) -> int:
-        """The knot at which the first leg ends; of a coat with one leg, its speeding up."""
+        """Return the knot at which the first leg ends; for a coat with one leg, the end of its
+        acceleration."""
         end = int(np.flatnonzero(self.leg == 0)[-1])
         return end if end < len(self.leg) - 1 else 1
 
     def due_s(self, today: CurePath, spin_from_s: float) -> Floats:
-        """When, on today's coat clock, each knot is due; (n + 1,), rising.
+        """Return the time on today's coat clock at which each knot is due; (n + 1,), rising.
 
-        The path left decides. The first leg only spreads the resin, which soon forgets it, so it
-        only has to end in time. Where the start has more or less path ahead than the proven one
-        had, turns are added or left out there. So its knots may be due before the start.
+        The remaining path decides. The first leg only spreads the resin, which soon forgets it, so
+        it only has to end in time. If the start has more or less path ahead than the proven one
+        had, turns are added or left out there, so its knots may be due before the start.
         """
         need, end = float(self.left_1_Pa[0]), self.spread_ends
         due = today.time_at_left(self.left_1_Pa)
@@ -113,12 +114,12 @@ class Track:
         return due
 
     def _whole_turns(self, slower: float, ahead_s: float) -> float:
-        """Return the factor by which spreading is slower than it was, so that whole turns fill the
-        time ahead, more or fewer than the proven ones. The next leg then begins at its angle and in
-        its time.
+        """Return the factor by which spreading is slower than in the proven coat, so that whole
+        turns (more or fewer than in the proven coat) fill the time ahead. The next leg then begins
+        at its angle and on time.
 
-        slower: the factor of the next leg. The result is at most WHOLE_MOST off it, and equal to it
-        where no whole turns fit.
+        slower: the factor of the next leg. The result differs from it by at most WHOLE_MOST, and
+        equals it if no whole turns fit.
         """
         spread_s, speed_rpm = float(self.profile_s[self.spread_ends]), abs(self.major_rpm[1])
         if self.spread_ends <= 1 or speed_rpm <= 0.0 or ahead_s <= 0.0:
@@ -143,8 +144,8 @@ class Track:
         return lag_s - round(lag_s / turn_s) * turn_s if turn_s > 0.0 else lag_s
 
     def _ages_today(self, age_s: Floats, today: CurePath, left_1_Pa: float) -> Floats:
-        """Today's ages for proven ones: stretched between this path left and the gel, and from
-        there on in proportion."""
+        """Return today's ages for proven ones: stretched between this remaining path and the gel,
+        and in proportion after that."""
         was, now = (
             (float(path.age_at(path.time_at_left(left_1_Pa))), float(path.age_at(path.gel_s)))
             for path in (self.path, today)
@@ -154,19 +155,20 @@ class Track:
 
     @cached_property
     def _steepest(self) -> Floats:
-        """Per leg, its fastest axis's speed and its steepest change inside; (legs, 2)."""
+        """Return for each leg the speed of its fastest axis and its steepest change inside; (legs,
+        2)."""
         top = np.maximum(np.abs(self.major_rpm), np.abs(self.minor_rpm))
         change = np.maximum(np.abs(np.diff(self.major_rpm)), np.abs(np.diff(self.minor_rpm)))
         change = np.concatenate([[0.0], change / np.diff(self.profile_s)])
-        change[1:][np.diff(self.leg) > 0] = 0.0  # into the leg, not inside it
+        change[1:][np.diff(self.leg) > 0] = 0.0  # the change into the leg, not inside it
         change[1] = 0.0
         legs = range(len(self.names))
         return np.array([[top[self.leg == n].max(), change[self.leg == n].max()] for n in legs])
 
     def paces(self, due_s: Floats, limits: Limits) -> tuple[Floats, Floats]:
-        """Factor by which the speeds at each knot should be, and may be.
+        """Return the wanted and the permitted factor on the speeds at each knot.
 
-        A leg's own speeds and changes of speed all keep within the limits at the second figure.
+        With the second factor all speeds of a leg and their changes stay within the limits.
         """
         was, now = np.diff(self.profile_s), np.maximum(np.diff(due_s), 1e-6)
         both = [np.concatenate([[x[0]], x[:-1] + x[1:], [x[-1]]]) for x in (was, now)]
@@ -175,8 +177,8 @@ class Track:
         return both[0] / both[1], most[self.leg]
 
     def alike(self, k: int) -> npt.NDArray[np.intp]:
-        """Knots of k's leg at which the frame might as well be: same speeds, and the major axis at
-        the same angle against gravity."""
+        """Return knots of k's leg that are equivalent to k: same speeds, and the major axis at the
+        same angle against gravity."""
         inside = np.flatnonzero(self.leg == self.leg[k])
         off = (self.turns[inside] - self.turns[k]) % 1.0
         ok = np.minimum(off, 1.0 - off) * 360.0 <= SAME_DEG
@@ -186,8 +188,8 @@ class Track:
 
 
 def _cuts(duration_s: float, speed_rpm: float) -> list[float]:
-    """Cuts of a ramp, as shares of it, 1 included: a piece is whole turns of the major axis,
-    or a whole part of a turn, and no longer than PIECE_S."""
+    """Return the cuts of a ramp as shares of it, including 1. A piece is a whole number of turns of
+    the major axis, or a whole fraction of a turn, and at most PIECE_S long."""
     turn_s = 60.0 / speed_rpm if speed_rpm > 0.0 else PIECE_S
     share = PIECE_S / turn_s
     piece_s = turn_s * (math.floor(share) if share >= 1.0 else 1.0 / math.ceil(1.0 / share))
