@@ -275,7 +275,7 @@ def prove(page: Page, look: Look) -> None:
     look("run")
     button(page, "Mark as proven")
     expect(page.locator("#bench h1")).to_have_text("Compare it with its plan.", timeout=LONG_ms)
-    expect(page.locator("#bench")).to_contain_text("what went wrong")
+    expect(page.locator("#bench")).to_contain_text("what went wrong", timeout=LONG_ms)
     look("proving")
     reason = page.locator("#prove-reason")
     if reason.is_visible():

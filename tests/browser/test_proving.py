@@ -3,13 +3,32 @@
 from __future__ import annotations
 
 import pytest
-from playwright.sync_api import expect
+from playwright.sync_api import Route, expect
 
 from evenwall.model import Spot
 from tests.browser.conftest import OpenPhone
 from tests.browser.staged import StagedPanel
+from tests.browser.test_access import no_sideways_scroll
 
 pytestmark = pytest.mark.browser
+
+
+def test_the_page_does_not_wait_for_the_wall(open_phone: OpenPhone, panel: StagedPanel) -> None:
+    page = open_phone(panel, "small phone")
+    held: list[Route] = []
+    page.route("**/assess", lambda route: held.append(route))
+    with page.expect_request("**/assess"):
+        page.goto(f"{panel.url}/#prove/run-0")
+    expect(page.locator("#bench h1")).to_have_text("Compare it with its plan.")
+    expect(page.get_by_text("Comparing.")).to_be_visible()
+    no_sideways_scroll(page)
+    for _ in range(200):  # each turn lets the browser's messages in
+        if held:
+            break
+        page.evaluate("1")
+    held[0].continue_()
+    expect(page.locator("#bench")).to_contain_text("The rim was not gauged.")
+    expect(page.get_by_text("Comparing.")).to_have_count(0)
 
 
 def test_proving_shows_the_plan_wants_a_reason_and_asks(

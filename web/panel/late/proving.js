@@ -32,7 +32,7 @@ export function assessed(found) {
 
 export async function provingPage(line, runId, { send, refuse, again }) {
   const more = measures();
-  const box = h("div");
+  const box = h("div", {}, h("p", { class: "figures", role: "status" }, "Comparing. The first time, the wall is computed where it was measured: seconds on a desktop, a minute or more on a small machine."));
   const reason = h("input", { type: "text", id: "prove-reason", maxlength: "500", autocomplete: "off" });
   const why = h("div", { id: "prove-why" });
   let found = null;
@@ -45,7 +45,7 @@ export async function provingPage(line, runId, { send, refuse, again }) {
       h("p", { class: "why" }, "A proven run will be repeated exactly. Prove this one anyway only with a reason, which stays in the record."),
       h("label", { class: "field", for: reason.id }, h("span", {}, "Why prove it anyway?"), reason)] : []));
   };
-  await look().catch((error) => box.replaceChildren(h("p", { class: "answer no", role: "alert" }, error.message)));
+  look().catch((error) => box.replaceChildren(h("p", { class: "answer no", role: "alert" }, error.message)));
   const form = h("form", {}, h("div", { class: "fields" }, more.fields), h("p", { class: "also" }, h("button", { type: "submit" }, "Include these too")));
   form.addEventListener("submit", (event) => {
     event.preventDefault();
