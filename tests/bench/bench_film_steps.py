@@ -28,6 +28,7 @@ from evenwall.model import Casting, Plan, read_casting
 from evenwall.numerics import native
 from evenwall.planning import make, make_plan, walls
 from evenwall.planning.earlier import Earlier, earlier_of
+from evenwall.units import percent
 from tests.bench.bench_film import apart
 from tests.bench.bench_first_answer import processor_s
 from tests.bench.bench_photographs import SMALL, lowest
@@ -50,7 +51,7 @@ class Counted:
     def words(self) -> str:
         """Say what each mesh took."""
         parts = (
-            f"{name}: {films} films, {of / self.cell_steps:.0%}"
+            f"{name}: {films} films, {percent(of / self.cell_steps)}"
             for name, (films, of) in self.meshes.items()
         )
         return "; ".join(parts)
