@@ -1,4 +1,4 @@
-"""The trade: film, cure, gel, spin, plan, run and record.
+"""Evenwall: film, cure, gel, spin, plan, run and record of hollow resin castings.
 
 Programs and notebooks should use three functions; everything else may change with a release:
 
@@ -34,8 +34,8 @@ def plan(
 
     casting, rig: a TOML file or the object read from one; by default the small sample rig. seed:
     the same seed gives the same plan. searches: number of searches, of which the best plan is kept.
-    time_budget_s: longest time for the search, s. Raises InputError for files or values that cannot
-    be right, and PlanError if no plan can work.
+    time_budget_s: longest time for the search, s. Raises InputError for impossible files or values,
+    and PlanError if no plan can work.
     """
     from evenwall.cli.application import sample_rig
     from evenwall.model import RigSpec, read_casting

@@ -1,4 +1,4 @@
-"""Worker processes: functions and objects in a process of their own, called from a thread.
+"""Worker processes: functions and objects in a separate process, called from a thread.
 
 Planning, the film and the gel's estimator bring a mesher, an optimiser and more than a hundred
 megabytes, and they hold the interpreter's lock for milliseconds at a time. The process that turns
@@ -27,10 +27,10 @@ from evenwall.errors import EvenwallError
 FINISH = signal.SIGUSR1  # asks for the best result so far
 NICENESS = 10  # lower priority than the process that turns the frame
 MB = 1_000_000
-# The matrices are small. More threads for linear algebra than one only wait for each other, and
-# took half the processor time of a gel estimate.
+# The matrices are small. Several threads for linear algebra only wait for each other, and took half
+# the processor time of a gel estimate.
 ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1"}
-RETURNS_S = 5.0  # most that a thread takes to find that its process was killed
+RETURNS_S = 5.0  # longest time until a thread finds that its process was killed
 ENDED_FIRST = 500  # value of oom_score_adj, proc(5); the service has -500
 Progress = Callable[[float, str], None]
 
@@ -65,7 +65,7 @@ class Limits:
             spare = 5 if which == resource.RLIMIT_CPU and hard == resource.RLIM_INFINITY else 0
             resource.setrlimit(which, (most, most + spare))
         without_network()
-        # Where memory is short the kernel ends this process before the one that feeds the board.
+        # If memory is short, the kernel ends this process before the one that feeds the board.
         with contextlib.suppress(OSError), open("/proc/self/oom_score_adj", "w") as score:
             score.write(str(ENDED_FIRST))
 

@@ -1,1 +1,1 @@
-"""Bytes, boards and time: the frame's side of Evenwall, which knows nothing of resin."""
+"""Bytes, boards and time: the frame's side of Evenwall. It knows nothing of resin."""

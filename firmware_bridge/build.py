@@ -1,4 +1,4 @@
-"""Compiles the board's firmware for this machine, once per state of its source."""
+"""Compile the board's firmware for this machine, once per state of its source."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ SOURCE = HARDWARE / "firmware"
 CORE = ("core/frames.c", "core/motion.c", "core/board.c")
 # Not errors here: a compiler newer than ours must not stop a demo. The tests make them errors.
 _WARNINGS = ("-Wall", "-Wextra")
-# A simulated board may run many times faster than life: its queue is deep, its answers many.
+# A simulated board may run many times faster than real time: its queue is deep, its answers many.
 _HOST_FLAGS = ("-std=c99", "-O2", *_WARNINGS, "-DQUEUE_RAMPS=1024", "-DREPLIES_PER_SLICE=255")
 _AVR_LINK = ("-flto", "-flto-partition=none", "-Wl,--gc-sections")
 _AVR_FLAGS = ("-std=gnu99", "-mmcu=atmega328p", "-DF_CPU=16000000UL", "-O2", *_WARNINGS, *_AVR_LINK)

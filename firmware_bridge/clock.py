@@ -1,8 +1,8 @@
 """Time, injected: the only module that may ask the machine what time it is.
 
 `SystemClock` runs at `speed` seconds of its world per second of ours, so a demo runs faster than
-life; `VirtualTimeLoop` is an event loop in which waiting costs nothing, so a test lives through
-whole castings at once; `ManualClock` moves only when told.
+real time; `VirtualTimeLoop` is an event loop in which waiting takes no time, so a test runs whole
+castings at once; `ManualClock` moves only when told.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ SIMULATED_EPOCH = datetime(2026, 1, 5, 9, 0, 0, tzinfo=UTC)
 
 @dataclass(frozen=True, slots=True)
 class Anchor:
-    """One moment on all our clocks, so that a restarted process continues the same count.
+    """One moment on all clocks, from which a restarted process continues the same count.
 
     The machine's own count continues between two processes of one boot. Across a reboot only civil
     time is left, which may have been stepped.
@@ -98,7 +98,7 @@ class SystemClock:
     def _gone_since(self, resume: Anchor, most_s: float) -> float:
         if resume.boot and resume.boot == self._boot:
             return max(0.0, self._start_s - resume.machine_s)
-        # At least the time since this boot, which the machine's own count begins with (Linux).
+        # At least the time since this boot, at which the machine's own count begins (Linux).
         least_s = self._start_s if resume.boot and self._boot else 0.0
         civil_s = (datetime.now(UTC) - datetime.fromisoformat(resume.utc)).total_seconds()
         if least_s <= civil_s <= max(most_s, least_s):
@@ -204,7 +204,7 @@ class _JumpingSelector(selectors.DefaultSelector):
         if ready or timeout == 0:
             return ready
         if self.jobs or timeout is None:
-            # A real thing is under way (an executor job, a socket): hold the clock, wait for it.
+            # Real work is under way (an executor job, a socket): hold the clock and wait for it.
             return super().select(0.05 if timeout is not None else None)
         self.now_s += max(0.0, timeout)
         return ready

@@ -38,7 +38,7 @@ class HostRig(FramedRig):
 
     def _connect(self) -> None:
         self.pins.sync()
-        self.pins.read()  # what was said to nobody
+        self.pins.read()  # rows that nobody has heard
         self._spawn(self._live())
 
     def _disconnect(self) -> None:

@@ -75,7 +75,7 @@ class KeptLink(Carrier):
         self._tasks: set[asyncio.Task[None]] = set()
         self._coming_back: asyncio.Task[None] | None = None
         self._up = False  # the link's handshake is done
-        self._row_seq = 0  # the newest command that the newest row tells of
+        self._row_seq = 0  # the newest command that the newest row includes
         self._accepted = 0  # ramps the board took since the last enable
         self._fresh = asyncio.Event()  # a row of this link has come, or the link is lost
         self._grant_s: float | None = None
@@ -158,7 +158,7 @@ class KeptLink(Carrier):
         self._row_seq = event.seq
         self._row = row
         self._accepted = row.accepted
-        # The alignment learns, and may find its last answer late: time still never goes back.
+        # The alignment may improve and find its last answer too late; time still never goes back.
         before_s = self._state.at_s if self._state else -math.inf
         self._state = state_of(row, self._limits, max(self._host_s(row.slice), before_s))
         self._fresh.set()
@@ -175,7 +175,7 @@ class KeptLink(Carrier):
         self._lost = event.error
         self._fresh.set()
         self._disconnect()
-        # Let everyone who waits for a row look again and find that the link is gone.
+        # Wake all tasks that wait for a row, so that they find that the link is gone.
         if self._state is not None:
             self._publish()
         if self._closed or not self._opened or isinstance(event.error, VersionMismatch):
@@ -212,7 +212,7 @@ class KeptLink(Carrier):
         if self._lost is not None:
             raise self._lost
         self._up = True
-        self._publish()  # who waits for a row may give commands from now on
+        self._publish()  # tasks that wait for a row may give commands from now on
 
     async def _configure(self, link: Link) -> None:
         token = link.send(Kind.CONFIG, self._config.pack(), self._now_s())
@@ -240,6 +240,7 @@ class KeptLink(Carrier):
                 self._end(error)
                 return
             except BridgeError as error:
-                # After any such error nothing moves; every command gets it until it is gone.
+                # After such an error nothing moves; every command raises it until its cause is
+                # gone.
                 self._end(error)
                 self._lost = error

@@ -143,7 +143,7 @@ class Link:
         return []
 
     def next_s(self) -> float:
-        """Time at which `tick` is due next."""
+        """Return the time of the next `tick`."""
         command = self._current
         if command is not None:
             return min(command.sent_s + self.retry_s, command.asked_s + self.deadline_s)
@@ -208,10 +208,10 @@ class Link:
 class ClockAlignment:
     """The board's time on the host's clock, from the moments at which state rows arrive.
 
-    A row arrives late by what the link and the machine add, never early. So the true line lies
-    under all points (board time, host minus board time) and touches some of them. This is the idea
-    of Moon, Skelly and Towsley (1999, IEEE INFOCOM, "Estimation and removal of clock skew from
-    network delay measurements"). The window's two halves give one lowest point each, these the
+    The link and the machine make a row late, never early. So the true line lies below all points
+    (board time, host minus board time) and touches some of them. This is the idea of Moon, Skelly
+    and Towsley (1999, IEEE INFOCOM, "Estimation and removal of clock skew from network delay
+    measurements"). Each half of the window gives its lowest point, and the two points give the
     line.
     """
 

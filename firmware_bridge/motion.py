@@ -2,8 +2,8 @@
 
 The board moves in slices of 65536 cycles at 16 MHz. Within a ramp of N slices the rate at slice
 boundary k is r0 + floor(k (r1 - r0) / N). A slice moves the axis by the sum of the rates at its two
-ends (rates in 2^-23 steps per slice, positions in 2^-24 steps). The same sums stand here in closed
-form, so that a day of motion is predicted at once.
+ends (rates in 2^-23 steps per slice, positions in 2^-24 steps). The sums are here in closed form,
+so that a day of motion is predicted at once.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ SLICE_CYCLES = 65_536
 SLICE_S = SLICE_CYCLES / CYCLES_PER_S
 RATE_ONE = 1 << 23  # one step per slice
 POSITION_ONE = 1 << 24  # one step
-HARD_STEPS_S = 45_000  # what the smallest board does cleanly on both axes at once
+HARD_STEPS_S = 45_000  # highest clean rate of the smallest board on both axes at once
 RATE_HARD_MAX = 1_546_188_227  # the same in the board's integers
 RAMP_SLICES_MAX = 0xFFFFFF
 GRANT_S_MAX = 14_400.0
@@ -33,8 +33,8 @@ class FrameLimits:
     """Limits of the frame for the board; made from the rig file.
 
     steps_per_turn_*: STEP pulses per turn of the mould's axis, gearing and microsteps included.
-    index_tolerance_*_deg: an index that comes further off than this is slip; 0 says that the
-    axis has no index switch.
+    index_tolerance_*_deg: an index that is further off than this is slip; 0 means that the axis has
+    no index switch.
     """
 
     steps_per_turn_major: int = 16_000
@@ -136,7 +136,7 @@ def segments(
                     f"{limits.rate_limit_rpm} rpm"
                 )
             change_rpm = rates_rpm[axis] - rpm_of(before[axis], limits.steps_per_turn[axis])
-            # The rates at hand are rounded ones: allow what rounding can do to them.
+            # The given rates are rounded: allow for the rounding.
             rounding_rpm = rpm_of(1, limits.steps_per_turn[axis])
             accel_rpm_s = max(0.0, abs(change_rpm) - rounding_rpm) / ramp.duration_s
             if accel_rpm_s > limits.accel_limit_rpm_s * _SLACK:
@@ -144,7 +144,7 @@ def segments(
                     f"ramp {number}: {name} changes by {accel_rpm_s:.4g} rpm/s: at most "
                     f"{limits.accel_limit_rpm_s} rpm/s"
                 )
-            # A duration rounded down to whole slices must not break the limit it just met.
+            # A duration rounded down to whole slices must still keep the limit.
             change = abs(after[axis] - before[axis])
             slices = max(slices, 1, -(-change // config.accel_max[axis]))
         result.append(Segment(slices, *after))

@@ -1,4 +1,4 @@
-"""The board's pins, read from their one source, and the C header made of them."""
+"""The board's pins, read from their only source, and the C header made from them."""
 
 from __future__ import annotations
 

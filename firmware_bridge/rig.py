@@ -160,13 +160,13 @@ class FramedRig(KeptLink):
         room = self._free(self._newest())
         at = 0
         while at < len(parts):
-            if self._drops != drops:  # the rest must not begin a motion of its own
+            if self._drops != drops:  # the remaining ramps must not begin a new motion
                 raise Refused(WORDS[Status.ORDINAL])
             if room <= 0:
                 room = await self._room(drops)
                 continue
             chunk = parts[at : at + min(wire.RAMPS_PER_FRAME, room)]
-            # From rest nothing turns before the whole list is there, or the queue is full.
+            # From rest nothing turns before the whole list has arrived or the queue is full.
             more = at + len(chunk) < len(parts) and room > len(chunk)
             reply = await self._command(
                 Kind.QUEUE, wire.queue_payload(self._accepted, more, chunk), row_follows=not more

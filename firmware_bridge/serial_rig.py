@@ -19,17 +19,17 @@ from evenwall_bridge.usb_port import Port, UsbPort
 from evenwall_bridge.wire import StateRow
 
 BAUD = 250_000
-# State rows per wall second, at most, from a board that runs faster than life.
+# Most state rows per wall second from a board that runs faster than real time.
 _ROWS_PER_WALL_S = 200.0
 
 
 class SerialRig(FramedRig):
     """Meets `contract.Rig` over pyserial, the port held exclusively.
 
-    port: "/dev/ttyUSB0", "/dev/serial/by-id/...", or `PtyBoard.port`. clock: what the rows'
-    `at_s` is on; with a board that runs faster than life give the clock's and the board's common
-    `speed`. The link's own deadlines are wall seconds whatever the speed. A board that comes back
-    under another name is found by its USB identity. ports: lists the serial ports of this machine.
+    port: "/dev/ttyUSB0", "/dev/serial/by-id/...", or `PtyBoard.port`. clock: what the rows' `at_s`
+    is on; for a board that runs faster than real time, give the common `speed` of clock and board.
+    The link's own deadlines are wall seconds whatever the speed. A board that comes back under
+    another name is found by its USB identity. ports: lists the serial ports of this machine.
     """
 
     def __init__(

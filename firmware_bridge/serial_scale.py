@@ -23,8 +23,8 @@ from evenwall_bridge.usb_port import Port, UsbPort
 Unit = Literal["g", "kg", "oz"]
 GRAMS = {"g": 1.0, "kg": 1000.0, "oz": 28.349523125}  # avoirdupois, exact: NIST SP 811, app. B.8
 LIMIT_G = 100_000.0  # a bench scale shows no more
-SILENT_S = 3.0  # a scale that sends by itself says something at least so often
-_LINE_BYTES = 80  # longer is no scale's line: another baud rate, or another device
+SILENT_S = 3.0  # a scale that sends by itself sends at least this often
+_LINE_BYTES = 80  # a longer line is not from a scale: wrong baud rate, or another device
 
 STEADY = {"ST", "S"}
 MOVING = {"US", "D", "SD", "U", "M", "?", "~"}

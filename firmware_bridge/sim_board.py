@@ -123,12 +123,12 @@ class VirtualBoard:
 
 
 class PtyBoard:
-    """The firmware as a program on a pseudo-terminal, `speed` times faster than life.
+    """The firmware as a program on a pseudo-terminal, at `speed` times real time.
 
-    `port` is what SerialRig opens. Meets `contract.BoardPins`. folder: where the port and the
-    pins' socket live; a fresh one by default. detached: the board outlives this process, and the
-    next PtyBoard made on the same folder joins it, turning or not; `stop` ends it for good. Else
-    it ends with this process, however that ends.
+    `port` is what SerialRig opens. Meets `contract.BoardPins`. folder: the folder of the port and
+    the pins' socket; by default a new one. detached: the board outlives this process, and the next
+    PtyBoard on the same folder joins it, turning or not; `stop` ends it. Otherwise it ends with
+    this process, in every case.
 
     >>> with PtyBoard(speed=60) as board:  # doctest: +SKIP
     ...     rig = SerialRig(board.port, SystemClock(60), speed=60)
@@ -148,7 +148,7 @@ class PtyBoard:
         self.folder = Path(self._scratch.name) if self._scratch else Path(str(folder))
         self.folder.mkdir(parents=True, exist_ok=True)
         self.port = str(self.folder / "board")
-        self.outlives = False  # a detached board goes on when this process ends in order, too
+        self.outlives = False  # a detached board goes on even if this process ends normally
         self._process: subprocess.Popen[bytes] | None = None
         self._rest = b""
         self._pins = self._connect() if detached else None

@@ -1,1 +1,1 @@
-"""The `evenwall` command: words in, words out, and the composition of the application."""
+"""The `evenwall` command: its arguments and output, and the composition of the application."""

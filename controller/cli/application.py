@@ -54,7 +54,7 @@ from evenwall_web.settings import Settings
 SAMPLES = Path(__file__).parents[1] / "samples"
 RECORD = "record.sqlite"
 OVER = (Step.IDLE, Step.DONE, Step.ABANDONED)
-STANDS_AFTER_S = 60.0  # of a casting that begins to cure: the frame stands, and its row is written
+STANDS_AFTER_S = 60.0  # for a casting that begins to cure: the frame has come to rest
 SMALL_RIG = HARDWARE / "rigs" / "small.toml"
 
 
@@ -71,7 +71,8 @@ def data_home() -> Path:
 
 @dataclass(frozen=True)
 class Setup:
-    """Settings of this process and its rig. speed: factor above life, for simulated rigs only."""
+    """Settings of this process and its rig. speed: multiple of real time, for simulated rigs
+    only."""
 
     spec: RigSpec
     data: Path
@@ -152,8 +153,8 @@ def only_one(folder: Path) -> Iterator[None]:
 def going_on(record: Path, speed: float) -> SystemClock:
     """Return the rig's clock, continued from the last process.
 
-    If the record cannot be read, the clock is new: a frame that is moved by hand has no casting to
-    put out of step.
+    If the record cannot be read, the clock is new: a frame that is moved by hand has no casting
+    that could be disturbed.
     """
     try:
         journals = standing(record)
@@ -203,7 +204,7 @@ def open_devices(setup: Setup, clock: SystemClock) -> Iterator[Devices]:
     """Open board or simulated board, probes and pins until the block ends, but not the rig itself.
 
     Like a real board, a simulated one outlives a killed controller and is joined again. A
-    controller that ends in order shuts it down, unless it was told to leave it turning. Raises
+    controller that ends normally shuts it down, unless it was told to leave it turning. Raises
     InputError, BridgeError.
     """
     spec = setup.spec
@@ -368,7 +369,7 @@ async def _ended(task: asyncio.Task[None]) -> None:
 def scripted_operator(application: Application, *, gauges: bool = False) -> Operator:
     """Return an operator for the hand work. Raises InputError for a real rig.
 
-    gauges: the casting is made by the blind world from what the frame did, and measured there.
+    gauges: whether the blind world computes the casting from the frame's motion and measures it.
     """
     twin, board, clock = application.twin, application.board, application.clock
     if twin is None or board is None:
@@ -385,7 +386,7 @@ def scripted_operator(application: Application, *, gauges: bool = False) -> Oper
 
 
 async def _gauge(application: Application, twin: Twin, run_id: str) -> Mapping[str, Any]:
-    """Cast the run in the blind world, in a process of its own; return what is measured of it."""
+    """Cast the run in the blind world, in a separate process, and return its measurements."""
     await application.clock.sleep(STANDS_AFTER_S)
     run = await application.records.read(lambda journal: Recorded.read(journal, run_id))
     cast = partial(

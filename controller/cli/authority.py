@@ -22,12 +22,12 @@ from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 from evenwall.errors import InputError
 
 AUTHORITY_LIFE = timedelta(days=3650)
-# Phones refuse a longer life even below an authority of one's own: 398 days, as public ones
-# (CA/Browser Forum Baseline Requirements 6.3.2, from memory).
+# Phones refuse certificates that last longer, even from a private authority: 398 days, as for
+# public ones (CA/Browser Forum Baseline Requirements 6.3.2, from memory).
 SERVER_LIFE = timedelta(days=365)
 RENEW_BEFORE = timedelta(days=30)
 BACKDATED = timedelta(days=1)  # a phone's clock may be slow
-# RFC 1918, RFC 3927, RFC 4193, RFC 4291: addresses that no public site has.
+# RFC 1918, RFC 3927, RFC 4193, RFC 4291: addresses that no public site can have.
 PRIVATE = (
     "127.0.0.0/8", "10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16", "169.254.0.0/16",
     "::1/128", "fc00::/7", "fe80::/10",

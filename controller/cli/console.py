@@ -1,7 +1,7 @@
 """The console of `evenwall serve` and `spin`: typed lines become orders, as presses on a phone do.
 
-A line acts only as a whole: one that is too long, ends without Enter or holds anything but text is
-refused in one sentence, and nothing of it is carried out.
+A line is carried out as a whole or not at all: one that is too long, ends without Enter or contains
+anything but text is refused in one sentence.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from evenwall_bridge.contract import Clock
 Say = Callable[[str], None]
 
 LINE_BYTES = 4096  # of one typed line; a terminal itself takes no more (termios(3), canonical mode)
-PAN_g = 100_000.0  # what the simulated scale's pan holds
+PAN_g = 100_000.0  # capacity of the simulated scale's pan
 SOON_S = 0.7  # a held key repeats after 0.25 to 0.5 s (terminal settings, from memory)
 CONSOLE_HELP = """\
 Enter goes on to the next step. Or type:
@@ -58,14 +58,14 @@ async def console(application: Application, say: Say) -> None:
     loop = asyncio.get_running_loop()
     reader = asyncio.StreamReader(limit=LINE_BYTES)
     pipe, _ = await loop.connect_read_pipe(lambda: asyncio.StreamReaderProtocol(reader), sys.stdin)
-    # A held key repeats at a terminal; a script that writes into a pipe means what it says.
+    # A held key repeats at a terminal; a script that writes into a pipe means every line.
     pace = Pace(SystemClock(), SOON_S if sys.stdin.isatty() else 0.0)
     with contextlib.closing(pipe):
         await follow(application, reader, pace, say)
 
 
 class Pace:
-    """Refuses Enter right after a line: a held key or a pasted text would confirm step by step."""
+    """Refuses Enter right after a line: a held key or pasted text would confirm step after step."""
 
     def __init__(self, clock: Clock, soon_s: float) -> None:
         self._clock, self._soon_s = clock, soon_s
@@ -73,7 +73,8 @@ class Pace:
         self._told = False
 
     def refusal(self, line: str) -> str | None:
-        """Return None if this line may act now, or the reason; empty once it has been told."""
+        """Return None if this line may be carried out now, or else the reason; empty if it was
+        already given."""
         now_s = self._clock.now_s()
         soon = not line and now_s - self._last_s < self._soon_s
         self._last_s = now_s
@@ -86,7 +87,7 @@ class Pace:
 async def follow(
     application: Application, reader: asyncio.StreamReader, pace: Pace, say: Say
 ) -> None:
-    """Carry out each typed line until the end, and say what came of it in one sentence."""
+    """Carry out each typed line until the end, and print the result in one sentence."""
     async for line in lines(reader):
         try:
             words = line_of(line)
@@ -103,7 +104,7 @@ async def lines(reader: asyncio.StreamReader) -> AsyncIterator[bytes | None]:
     """Yield each line; None for one that is too long or does not end with Enter.
 
     The reader's limit is the longest line. The rest of a longer one is skipped up to its end, so
-    that it is not taken for a line of its own.
+    that it does not count as a new line.
     """
     whole = True
     while True:
@@ -164,7 +165,7 @@ async def typed(application: Application, words: list[str]) -> str:
             load_g = float(words[1])
         except ValueError:
             return SIMULATED_HELP
-        if not 0.0 <= load_g <= PAN_g:  # false for what is no number
+        if not 0.0 <= load_g <= PAN_g:  # false if it is not a number
             return str(InputError("scale", words[1], f"must be 0 to {PAN_g:.0f} g"))
         application.loads.load(load_g)
         return ""

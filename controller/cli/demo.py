@@ -1,4 +1,4 @@
-"""Demo: the whole main job on the simulated rig, with a scripted operator for the hand work."""
+"""Demo: a whole casting on the simulated rig, with a scripted operator for the manual work."""
 
 from __future__ import annotations
 
@@ -118,8 +118,8 @@ async def _cast(application: Application, plan: Plan, say: Say) -> dict[str, Any
 
 
 def odds_kept(plan: Plan, measured: Measured) -> dict[str, float] | None:
-    """Return the thinnest reading beside what the plan promises of nine castings in ten; None
-    without that promise, or without a reading."""
+    """Return the thinnest reading and the value that the plan promises for nine castings in ten;
+    None without that promise or without a reading."""
     odds = plan.details.get("odds")
     walls = [*measured.rim_mm, *(spot.wall_mm for spot in measured.spots)]
     if not odds or not walls:
@@ -147,7 +147,7 @@ def _measured_words(done: dict[str, Any]) -> str:
     """Return the casting's measures beside the plan's figures, in words."""
     if not done.get("measured"):
         return ""
-    # The reports load a plotting library, which the running frame does without.
+    # The reports load a plotting library, which a running frame must not wait for.
     from evenwall.cli.runs import columns
     from evenwall.reports.run_report import findings_table
 
@@ -168,7 +168,8 @@ def _measured_words(done: dict[str, Any]) -> str:
 def summary(last: Snapshot, plan: Plan, waited_s: float = 0.0) -> dict[str, Any]:
     """Return the demo's summary as one document.
 
-    waited_s: time of the rig that the operator only waited for the solver that makes the casting.
+    waited_s: time on the rig's clock in which the operator only waited for the solver that computes
+    the casting.
     """
     coats = [
         {

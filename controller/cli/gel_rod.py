@@ -12,7 +12,7 @@ from evenwall.run.state import RunState
 from evenwall.run.supervisor import Supervisor
 from evenwall_bridge.contract import Clock
 
-WHO = "gel rod"  # who touched the cup, in the record
+WHO = "gel rod"  # the record's name for the source of the touch
 NOTICE = "gel_rod"
 DOUBT = (
     "The gel rod does not swing freely: look at its spring, its switch and its wires. Until then "

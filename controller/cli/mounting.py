@@ -1,4 +1,4 @@
-"""`evenwall mounting`: a casting file in; ways to mount the mould, compared and drawn, out."""
+"""`evenwall mounting`: compare and draw the ways to mount the mould of a casting file."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ class Compared:
         return "\n".join([*lines, self.advice()])
 
     def advice(self) -> str:
-        """Return the sentence for what to do."""
+        """Return the recommendation in words."""
         best, given = self.tried[0], next(one for one in self.tried if one.given)
         gain = best.thinnest - given.thinnest
         if gain < DIFFERENT:

@@ -29,9 +29,10 @@ def choose(*, quiet: bool, units: System = "metric") -> None:
 
 
 def printable(text: str) -> str:
-    """Return a text without characters that would steer a terminal: a phone's words hold any.
+    """Return a text without characters that would control a terminal: text from a phone may contain
+    any.
 
-    Such are the control characters of ISO/IEC 6429 and what turns the direction of writing.
+    These are the control characters of ISO/IEC 6429 and those that change the direction of writing.
     """
     return "".join(one if one in "\n\t" or one.isprintable() else "\ufffd" for one in text)
 

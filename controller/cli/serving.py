@@ -33,7 +33,7 @@ from evenwall.planning.in_words import clock_words
 from evenwall_bridge.clock import SystemClock
 from evenwall_web.settings import Settings
 
-NEW_LINE = "\n"  # in a person's words: what follows it would look like a line of the rig's
+NEW_LINE = "\n"  # in a person's words: the text after it would look like a line from the rig
 AGAIN_S = 5.0  # time after a first Ctrl-C to press it again
 # --- Serving -------------------------------------------------------------------------------------
 

@@ -1,9 +1,10 @@
-"""Memory of a process that runs for months, and garbage collection while no frame waits for it.
+"""Memory of a process that runs for months, and garbage collection at times when no frame waits.
 
 A full collection visits every object and blocks the event loop meanwhile: 20 to 90 ms once the
 service, the panel and a plan are loaded. So the objects that exist when a frame begins to turn are
-excluded from collections, which costs nothing. They are collected when the frame stands. Younger
-ones, a crowd's connections for instance, are collected in full ten times less often meanwhile.
+excluded from collections, which costs nothing. They are collected when the frame stands still.
+Until then younger objects, such as those of many connections, are collected in full ten times less
+often.
 
 Each connection over TLS has a buffer of 256 kB (asyncio/sslproto.py). By default glibc takes the
 first from the system, and once that one is freed, all later ones from its heap, whose gaps then
@@ -19,9 +20,9 @@ from collections.abc import Callable
 from evenwall_bridge.contract import Clock
 
 LOOK_S = 1.0
-SETTLED_S = 30.0  # standing time before a collection: the frame may be told to go on, or stop
-RARER = 10  # times: the third threshold of the collector while the frame turns
-STANDING_S = 600.0  # between two full collections while the frame stands
+SETTLED_S = 30.0  # time at rest before a collection: the frame may be told to go on or to stop
+RARER = 10  # factor on the collector's third threshold while the frame turns
+STANDING_S = 600.0  # between two full collections while the frame stands still
 # mallopt(3): parameters of <malloc.h>. The value of both thresholds is glibc's own first one.
 M_TRIM_THRESHOLD, M_MMAP_THRESHOLD, M_ARENA_MAX = -1, -3, -8
 THRESHOLD_bytes = 128 * 1024

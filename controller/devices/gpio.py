@@ -95,7 +95,7 @@ class GpioInputs:
         self._clock = clock
         self._presses: deque[Press] = deque(maxlen=32)
         self._edge_s: dict[str, float] = {}
-        self._down_s: dict[str, float] = {}  # time at which a button went down, until reported
+        self._down_s: dict[str, float] = {}  # time at which a button was pressed, until reported
         self._buttons: dict[str, Button] = {}
         for name, press in BUTTONS.items():
             if name in pins:

@@ -35,7 +35,7 @@ log = logging.getLogger("evenwall.probes")
 W1_DEVICES = Path("/sys/bus/w1/devices")
 ANSWER_WITHIN_S = 3.0  # a one-wire conversion takes 0.75 s
 MQTT_STALE_S = 15.0
-PAYLOAD_bytes = 4000  # a sensor that sends everything about itself has some hundred
+PAYLOAD_bytes = 4000  # a sensor that sends all its properties needs a few hundred
 SETTLE_S = 0.1  # 10 time constants of the bias; a conversion takes 66 ms with the 50 Hz filter
 _MLX_OBJECT = 0x07
 

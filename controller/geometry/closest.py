@@ -9,7 +9,7 @@ from scipy.spatial import cKDTree
 Floats = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
 
-CANDIDATES = 8  # pieces with the nearest middles; with triangles of like size one is the right one
+CANDIDATES = 8  # nearest middles; among triangles of similar size one of them is right
 
 
 def on_triangles(points: Floats, corners: Floats) -> Floats:

@@ -26,7 +26,7 @@ from evenwall.geometry.connectivity import (
 
 MOST_ROUNDS = 60
 FACES_ALIKE = 0.5  # cosine of the largest angle by which an edit may turn a triangle
-LEAST_DEG = 15.0  # a flip makes no thinner corner
+LEAST_DEG = 15.0  # a flip must not make a thinner corner
 ALONG = 1.1  # factor on the length limits of a curve's edges: two that merge are twice as long as
 # one, and the points of a curve have no others beside them that could make room
 FEW = 4  # triangles round an inner point, half as many at a point of a straight rim
@@ -95,7 +95,7 @@ class Ends:
 
 def split(sheet: Sheet, longest: float, rounds: int = 24) -> Sheet:
     """Halve every edge longer than `longest` (ALONG times `longest` on a curve), until none is left
-    or `rounds` are over."""
+    or the `rounds` are used up."""
     for _ in range(rounds):
         edges = sheet.edges()
         limit = np.where(sheet.on_curves(edges), ALONG * longest, longest)
@@ -247,9 +247,9 @@ def _mergeable(
 
 
 def _priority(edges: Edges, length: Floats) -> Index:
-    """Return the order of merging, (e,): shorter edges first, those of like length shuffled.
+    """Return the order of merging, (e,): shorter edges first, those of similar length shuffled.
 
-    Edges in order of their numbers would wait for each other in long rows. The shuffle is
+    In the order of their numbers, edges would wait for each other in long rows. The shuffle is
     multiplicative hashing (Knuth, The Art of Computer Programming, volume 3, section 6.4).
     """
     alike = np.floor(2.0 * np.log2(np.maximum(length, 1e-300)))
@@ -267,8 +267,8 @@ def _off_line(points: Floats, start: Floats, end: Floats) -> Floats:
 
 
 def _apart(edges: Edges, fit: Bools, priority: Index, count: int) -> Bools:
-    """Whether each edge has the first priority of all fit ones within one step of its ends,
-    (e,)."""
+    """Return whether each edge has the highest priority of all suitable edges within one step of
+    its ends, (e,)."""
     last = len(priority)
     least = np.full(count, last)
     np.minimum.at(least, edges.pairs[fit].ravel(), np.repeat(priority[fit], 2))
@@ -401,7 +401,8 @@ def _flipped(sheet: Sheet, gain: Callable[[Sheet, Index], Floats], least: float)
 
 
 def _may_flip(x: Floats, four: Index) -> Bools:
-    """Whether the two triangles that a flip makes face as the old ones and have no thin corner."""
+    """Return whether the two triangles after a flip face the same way as before and have no thin
+    corner."""
     a, b, c, d = four.T
     old = [face_vectors(x, _columns(a, b, c)), face_vectors(x, _columns(b, a, d))]
     sound = np.ones(len(four), dtype=bool)

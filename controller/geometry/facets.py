@@ -15,8 +15,8 @@ OPPOSITE_DEG = 150.0
 
 
 def facet_mm(points: Array, triangles: Index) -> float:
-    """Width of the triangles (m, 3) of points (n, 3), mm, across the edges at which a round wall
-    bends: the median weighted by the edges' length; 0 where nothing bends.
+    """Return the width of the triangles (m, 3) of points (n, 3), mm, across the edges at which a
+    round wall curves: the median weighted by the edges' length; 0 for flat walls.
 
     A film computed on cells narrower than this has edges where the mould is round. Three coats on
     the sample globe (4 mm) left 0.95 of the mean wall at the thinnest place on cells of 5 mm, 0.91
@@ -72,7 +72,7 @@ def narrowest(points: Array, triangles: Index) -> tuple[float, Array]:
     if not facing.any():
         return float(radius.max()), middle[int(radius.argmax())]
     narrow = np.where(facing, radius, np.inf)
-    # One sample may be on a bump, so the second percentile of the passages is taken as the neck.
+    # A single sample may be on a bump, so the second percentile of the passages counts as the neck.
     limit = float(np.quantile(radius[facing], 0.02))
     at = int(np.abs(np.where(facing, narrow, np.inf) - limit).argmin())
     return limit, middle[at]

@@ -51,7 +51,7 @@ def load(path: Path, field: str) -> tuple[trimesh.Trimesh, bytes]:
             _count_glb(raw)
     except InputError as error:
         raise InputError(field, path.name, f"{error.field} {error.limit}") from None
-    with np.errstate(all="ignore"):  # who calls looks at the corners
+    with np.errstate(all="ignore"):  # the caller checks the corners
         scene = trimesh.load_scene(io.BytesIO(raw), file_type=kind, resolver={}, process=False)
         return scene.to_mesh(), raw
 

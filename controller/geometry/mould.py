@@ -107,9 +107,9 @@ class Cavity:
         """Least distance that the farthest point can have, and the crossing (3,) that gives it, mm
         in the mesh's own frame.
 
-        It is the centre of the smallest ball round the cavity, by stepping towards the farthest
-        point ever less (Badoiu and Clarkson 2003, SODA: error at most radius / sqrt(steps); here it
-        falls about as radius / steps).
+        It is the centre of the smallest ball around the cavity, found by ever smaller steps towards
+        the farthest point (Badoiu and Clarkson 2003, SODA: error at most radius / sqrt(steps); here
+        it falls about as radius / steps).
         """
         points = np.asarray(trimesh.convex.convex_hull(self.vertices_mm).vertices)
         centre = points.mean(axis=0)

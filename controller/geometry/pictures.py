@@ -1,4 +1,4 @@
-"""Photographs as they arrive: read whole, within limits of bytes and pixels, or refused in words.
+"""Read uploaded photographs completely, within limits of bytes and pixels, or refuse them in words.
 
 This module imports little, so that a process which only looks at a picture starts quickly.
 """

@@ -1,4 +1,4 @@
-"""Checks within one plan: numbers in order, times that rise, weights that add up."""
+"""Checks within one plan: numbers are in order, times rise, weights add up."""
 
 from __future__ import annotations
 
@@ -31,8 +31,8 @@ def whole(plan: Plan) -> None:
 
 
 def sound(plan: Plan) -> None:
-    """Raise InputError if a run cannot follow a plan: beyond `whole`, for times that do not rise,
-    and for weights that do not make the mix or the resin's ratio."""
+    """Raise InputError if a run cannot follow a plan: like `whole`, and for times that do not rise
+    and weights that do not match the mix or the resin's ratio."""
     whole(plan)
     agreeing(plan.casting.resin.sheet)
     for number, coat in enumerate(plan.coats, 1):

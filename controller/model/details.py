@@ -69,7 +69,7 @@ class SearchDetail(Frozen):
     baseline_recipe: Figures = Field(default_factory=dict)
     worst_day: Words | None = None
     gain_over_baseline: Finite | None = None
-    baseline_coat: BaselineCoat | None = None  # of all coats, in plans of before they differed
+    baseline_coat: BaselineCoat | None = None  # of all coats, in older plans
     baseline_coats: Annotated[tuple[BaselineCoat, ...], Field(max_length=24)] = ()
 
 
@@ -84,9 +84,9 @@ class CoatHeatDetail(Frozen):
 
 
 class RestDetail(Frozen):
-    """Promise of a rest before the next pour: thinnest patch over the mean, on the coarse mesh.
+    """Outlook of a rest before the next pour: thinnest patch over the mean, on the coarse mesh.
 
-    rest: the share of the bonding window; longer_min: the casting takes so much longer."""
+    rest: the share of the bonding window; longer_min: additional time of the casting."""
 
     rest: Finite
     longer_min: Finite
@@ -94,9 +94,11 @@ class RestDetail(Frozen):
 
 
 class HeatDetail(Frozen):
-    """Heat that earlier coats leave in the mould, poured soon and as planned; why says the choice.
+    """Heat that earlier coats leave in the mould, if poured soon and as planned; `why` gives the
+    reason for the choice.
 
-    Plans of before the planner knew this heat have no rest, and their clocks are of a cool mould.
+    Plans from before the planner included this heat have no rest, and their clocks are for a cool
+    mould.
     """
 
     as_soon_as_allowed: Annotated[tuple[CoatHeatDetail, ...], Field(max_length=24)] = ()
@@ -109,8 +111,8 @@ class HeatDetail(Frozen):
 
 
 class OddsDetail(Frozen):
-    """The thinnest patch of nine castings in ten, at least, and of half of them; scatter: how far
-    each thing is taken to be off, as standard deviations. Absent where no film told it."""
+    """The thinnest patch that nine castings in ten reach, and that half of them reach; scatter: the
+    assumed standard deviation of each quantity. Absent if no film was computed."""
 
     nine_in_ten_mm: Finite
     half_mm: Finite
@@ -131,4 +133,4 @@ class Details(Frozen):
     recipes: Annotated[tuple[Figures, ...], Field(max_length=24)] = ()
     replay: dict[str, Any] | None = None
     form: Row = ()  # figures by which a later search finds plans of similar forms
-    first_answer: bool = False  # the plan has usual spins, without a search
+    first_answer: bool = False  # the plan has ordinary spins, without a search

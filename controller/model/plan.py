@@ -75,10 +75,10 @@ class CoatPlan(Frozen):
     part_b_g: Grams
     cup_left_g: LeftGrams
     spill_g: LeftGrams
-    lid_g: LeftGrams = 0.0  # what a cap takes of the pour
+    lid_g: LeftGrams = 0.0  # share of the pour that a cap takes
     clock: CoatClock
     start_deg: StartAngles = StartAngles()
-    # By how much earlier coats have warmed the mould that this one meets.
+    # Warming of the mould by earlier coats at the pour of this one.
     wall_warmer_K: Annotated[float, Field(ge=-20.0, le=60.0)] = 0.0
     ramps: Annotated[tuple[Ramp, ...], Field(max_length=20_000)]
     # (time_s of the coat's clock, Pa s)

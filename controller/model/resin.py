@@ -22,12 +22,12 @@ class Sheet(Typed):
     peak_exotherm_degC: Annotated[float, Field(gt=0, le=300)] | None = None
     demould_min: Annotated[float, Field(gt=0, le=14 * 24 * 60)] | None = None
     snap: bool = False
-    # By volume, from mixed to cured; usual are 2 to 6 % (from memory), a sheet may say it.
+    # By volume, from mixed to cured; 2 to 6 % is usual (from memory); a sheet may state it.
     shrinkage_percent: Annotated[float, Field(ge=0.0, le=12.0)] = 3.0
 
     @property
     def cured_share(self) -> float:
-        """Volume that the cure leaves of the mixed resin's."""
+        """Volume of the cured resin over that of the mixed resin."""
         return 1.0 - self.shrinkage_percent / 100.0
 
     @property

@@ -59,7 +59,7 @@ class ScaleSpec(Frozen):
     baud: Literal[1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200] = 9600
     data_bits: Literal[7, 8] = 8
     parity: Literal["none", "even", "odd"] = "none"
-    unit: Literal["g", "kg", "oz"] = "g"  # unit of lines that name none
+    unit: Literal["g", "kg", "oz"] = "g"  # unit of lines that name no unit
 
 
 SpokenMoment = Literal["instruction", "ahead", "countdown", "weighing", "answer", "alert"]
@@ -74,7 +74,7 @@ class SpeechSpec(Frozen):
     volume_percent: Annotated[int, Field(ge=0, le=100)] = 80
     words_per_min: Annotated[int, Field(ge=80, le=300)] = 150  # common practice, no source
     muted: bool = False
-    units: System = "metric"  # of spoken figures; a page speaks in those of its phone
+    units: System = "metric"  # units of spoken figures; a page speaks in its phone's units
     moments: tuple[SpokenMoment, ...] = SPOKEN_MOMENTS
 
 

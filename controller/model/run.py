@@ -209,10 +209,10 @@ class Spoken(Frozen):
 
 
 class CoatUnderWay(Frozen):
-    """The coat that stands poured or turns, its times in s on its own clock.
+    """The coat that waits in the mould or turns; its times are in s on its own clock.
 
-    gel_s: low, expected and high. begins_s: when it will begin to turn, if it still stands. at_s:
-    the present, on the rig's clock.
+    gel_s: low, expected and high. begins_s: when it will begin to turn, if it does not yet. at_s:
+    the present moment, on the rig's clock.
     """
 
     coat: int
@@ -222,11 +222,11 @@ class CoatUnderWay(Frozen):
 
 
 class LiveWall(Frozen):
-    """The finished wall's thinnest patch, in mm, if the coat under way goes on as it does.
+    """The finished wall's thinnest patch, in mm, if the coat under way goes on as it is.
 
     Coats before it are as weighed and turned, later ones as planned. The ends are those of the
-    gel's 90 % band. half_minute_mm: what half a minute more of standing takes from it, while the
-    coat stands poured; None while it turns.
+    gel's 90 % band. half_minute_mm: how much another half minute of waiting takes from it; None
+    while the coat turns.
     """
 
     coat: int
@@ -269,7 +269,7 @@ class Snapshot(Frozen):
     peak_limit_degC: float | None = None
     gel: GelView = GelView()
     wall: WallSummary | None = None
-    live_wall: LiveWall | None = None  # while a coat stands poured or turns
+    live_wall: LiveWall | None = None  # from the pour until the coat has gelled
     replay: ReplayView | None = None
     ratio_limits: RatioLimits | None = None  # for the weights, while a run is on
     scale: ScaleView | None = None  # None: this rig has none, weights are typed

@@ -1,4 +1,4 @@
-"""The scripted operator: does the hand work of a casting in the demo and in simulation.
+"""The scripted operator: does the manual work of a casting in the demo and in simulation.
 
 The operator sees only the snapshot, as a person does, and uses only commands, the button at the
 frame and the guard. The operator's mistakes come from a seed, for the simulation.
@@ -19,7 +19,7 @@ from evenwall.service.facade import Service
 from evenwall_bridge.contract import Clock
 
 REFUSED_WAIT_S = 10.0
-SAME: Mapping[str, Any] = {"weight_g": 300.0, "rim_mm": 5.0}  # noted where nothing is gauged
+SAME: Mapping[str, Any] = {"weight_g": 300.0, "rim_mm": 5.0}  # noted if nothing is gauged
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +74,7 @@ class Operator:
         self._random = random.Random(f"operator/{self.seed}")
         self._opened: set[tuple[int, float]] = set()
         self._was_away = False
-        self._at_frame = False  # he has come back to a frame that stands
+        self._at_frame = False  # he has come back to a frame that stands still
         self._gauging: asyncio.Task[Mapping[str, Any]] | None = None
         self.waited_s = 0.0  # for `gauge`, which takes its own time and not the rig's
 

@@ -15,23 +15,23 @@ from evenwall.units import percent
 Array = NDArray[np.float64]
 
 COARSE_RINGS, COARSE_AROUND = 90, 32
-# A section taken as round may be an oval of 1.1 : 1 without anybody noticing (common practice, no
-# source). At the same girth such an oval holds 0.34 % less: 1 - 1.5 e^2 with e = 0.05. The figure
-# adds half of that again, to be safe.
+# A section that counts as round may be an oval of 1.1 : 1 without anybody noticing (common
+# practice, no source). At the same girth such an oval holds 0.34 % less: 1 - 1.5 e^2 with e = 0.05.
+# The figure adds half of that again, to be safe.
 UNSEEN_OVAL_VOLUME = 0.005
 # Share of a reading's error that all readings have in common: a tape that stretches, a tilted
 # ruler.
 SHARED = 0.5
 # Twice the spacing makes an error of second order four times as large. So the error that remains is
-# a third of the change that leaving a height out makes (Richardson). Three or four heights do not
-# reach that order: their factors cover nine of ten random profiles (tests/bench/
-# bench_shape_errors.py, on seeds of their own).
+# a third of the change that leaving a height out makes (Richardson). With three or four heights the
+# order is lower: their factors cover nine of ten random profiles
+# (tests/bench/bench_shape_errors.py, on other seeds).
 INTERPOLATION = 1.0 / 3.0
 OF_FEW = {3: 4.0, 4: 1.0}
 
 AIR_KG_M3, WEIGHT_KG_M3 = 1.2, 8000.0  # conventional values, OIML D 28 (2004)
 WATER_RANGE_DEGC = (0.0, 40.0)
-FAR_OFF = 0.30  # measured and weighed volumes that differ by more are not of one mould
+FAR_OFF = 0.30  # measured and weighed volumes that differ by more belong to different moulds
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,8 +52,8 @@ class Known:
 
 
 def of_length(relative: float, rest: float = 0.0) -> Known:
-    """Return the errors of a shape with a scale right to `relative` and a skin otherwise to
-    `rest`."""
+    """Return the errors of a shape whose scale is right to `relative` and whose skin is otherwise
+    right to `rest`."""
     return Known(
         math.hypot(2.0 * relative, rest),
         math.hypot(3.0 * relative, 1.5 * rest),

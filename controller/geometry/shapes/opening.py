@@ -12,13 +12,13 @@ from evenwall.geometry.surface import boundary_loops, loop_area
 
 LEVELS = 240  # heights that are tried for an opening of a stated width
 NEAR_END = 0.002  # share of the height: no cut is nearer to an end
-FLAT_END = 0.25  # a section next to the end with so much of the largest one's area: the end is flat
+FLAT_END = 0.25  # of the largest section: an end whose next section has this is flat
 
 
 def at_diameter(points: Array, faces: Index, diameter_mm: float, side: str) -> float:
     """Return the height, nearest the stated side, of a level cut with the area of this diameter.
 
-    Raises InputError if the form is nowhere this wide, or wider from its very end on.
+    Raises InputError if the form is nowhere this wide, or is wider at its end.
     """
     low, high = float(points[:, 2].min()), float(points[:, 2].max())
     levels = np.linspace(low, high, LEVELS + 2)[1:-1]

@@ -25,11 +25,11 @@ from evenwall.units import percent
 FORMATS = ("obj", "ply", "stl", "3mf", "glb")
 MOST_FACES = 2_000_000
 FARTHEST = 1e7  # a drawing in a national grid, in metres; beyond it a float32 rounds to a unit
-SMALLEST = 1e-6  # of any unit: smaller is a point
+SMALLEST = 1e-6  # in any unit: smaller is a point
 MANY_FACES = 120_000  # a mesh with more is drawn again on cells: any later step with it is slower
 FLOATER = 0.10  # share of the largest body's skin: a body with less is a floater
-SHORTEST_MM, LONGEST_MM = 5.0, 3000.0  # beyond these a file's units are taken for wrong
-MOUTH_SHARE = 0.004  # share of the skin: a hole with less is no opening
+SHORTEST_MM, LONGEST_MM = 5.0, 3000.0  # beyond these a file's units count as wrong
+MOUTH_SHARE = 0.004  # share of the skin: a smaller hole is not an opening
 # glTF 2.0, 3.6.1: metres, y up. The other formats define neither; a 3MF names its own unit.
 AGAIN = "scan or export it again, as one surface of triangles"
 CUSTOM_UP = {"glb": "y", "obj": "y"}

@@ -1,4 +1,4 @@
-"""Luck of a blind casting: drawn from a seed, and hidden from planning and turning.
+"""Random errors of a blind casting, drawn from a seed and hidden from planning and turning.
 
 The spreads are those of a careful small shop (common practice, no source); where a figure has a
 literature range, `Draw` says so.
@@ -13,11 +13,11 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Draw:
-    """Luck of one casting; per-coat figures are tuples.
+    """Random errors of one casting; figures per coat are tuples.
 
     activation, viscosity, loss: factors on the activation energy, the mixed viscosity and the
     mould's heat loss to the room. batch: factors on the cure's rate. hands_s: delay of a coat's
-    turning against the plan. waits_s: time from the first good moment to the next pour. pour:
+    turning against the plan. waits_s: delay of the next pour after the first allowed moment. pour:
     factors on the resin that reaches the wall. end_K: one end of the mould over its middle.
     tension_N_m: 0.025 to 0.045, liquid epoxies and urethanes (from memory). shrinks: of the volume
     after the gel, 2 to 5 % (typical range, from memory).
@@ -61,7 +61,7 @@ def draw(seed: str | int, coats: int) -> Draw:
 
 
 def plain(coats: int) -> Draw:
-    """Return a draw without luck: every figure at the middle of its spread."""
+    """Return a draw without random errors: every figure at the middle of its range."""
     one, none = (1.0,) * coats, (0.0,) * coats
     return Draw(
         "plain", 1.0, 1.0, 1.0, 0.035, 0.035, 0.0, 0.0, 0.0, (0.0, 0.0), one, none, none, one

@@ -24,13 +24,13 @@ GRAVITY_M_S2 = 9.80665
 LANES, FEW = 16, 4
 SOURCE = Path(__file__).with_name("film_of_cells.c")
 FLAGS = ("-ffp-contract=off",)
-# A pool is no film: deeper than so many mean films the resin moves no faster. Twice what the
-# planner takes; 4 and 6 differ by 0.02 of the mean in the worst case seen (a late start).
+# A pool is not a film: beyond this many mean films the resin moves no faster. This is twice the
+# planner's cap; 4 and 6 differ by 0.02 of the mean in the worst case seen (a late start).
 POOL_FILMS = 4.0
-# The same for what surface tension moves, whose share of a pool's flow is small.
+# The same for the flow by surface tension, whose share of a pool's flow is small.
 BEND_FILMS = 2.0
 CFL, REAL_AXIS = 1.2, 3.8  # of SSPRK(3,2), whose own limit on the real axis is 4.5
-STRAIGHT = 0.25  # of a stable slope taken straight across a side; it damps what two cells hide
+STRAIGHT = 0.25  # of a stable slope, straight across a side: damps what alternates
 LOCAL_EVERY, MOST_STEPS = 8, 400_000
 STEEPEST_1_M = 200.0  # of the correction for a curved wall: h times this stays below 0.4
 
@@ -135,7 +135,7 @@ def _kernel(lanes: int) -> Any:
 
 @dataclass(frozen=True, eq=False)
 class Sides:
-    """Geometry of the inner sides: cells (s, 2), ends (s, 2), facing (s, 2), and what is met there.
+    """Geometry of the inner sides: cells (s, 2), ends (s, 2), facing (s, 2), and the vectors there.
 
     across (s, 3): unit tangent from the first cell to the second; along (s, 3): along the side;
     normal (s, 3); length, high (s, 2) heights over the side, foot (s, 2), apart, skew.
@@ -317,7 +317,8 @@ def _rim_out(surface: Surface, rim: npt.NDArray[np.bool_]) -> tuple[Floats, npt.
 
 
 def level_pool(surface: Surface, down: Floats, volume_m3: float) -> Floats:
-    """Film (n,) of a pool that lies level across `down` (3,). Raises InputError if it runs over."""
+    """Film (n,) of a level pool under gravity along `down` (3,). Raises InputError if it runs
+    over."""
     height = -(surface.middle @ down)
     under = np.maximum(-(surface.normal @ down), 0.0) * ~surface.lid
 
@@ -352,7 +353,8 @@ class Flows:
         self.open = open_rim and bool(self._packed.struct.rims)
 
     def run(self, pours: Sequence[Pour]) -> list[Left]:
-        """Flow every coat until its resin stands. Raises InputError, NotConverged, NoCompiler."""
+        """Compute every coat until its resin no longer moves. Raises InputError, NotConverged,
+        NoCompiler."""
         found: list[Left] = []
         lanes = LANES if len(pours) > FEW else FEW
         for at in range(0, len(pours), lanes):

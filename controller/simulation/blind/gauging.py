@@ -1,4 +1,4 @@
-"""Measures that a maker can take of a blind casting, and its true wall."""
+"""Measurements that a maker can take of a blind casting, and its true wall."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ Floats = npt.NDArray[np.float64]
 
 READINGS = 12
 OFF_MM = 0.1  # of a wall gauge in a maker's hand (common practice, no source)
-FOOT_M, PATCH_M = 3e-3, 6e-3  # half of what a gauge's foot and a patch cover
+FOOT_M, PATCH_M = 3e-3, 6e-3  # half the width of a gauge's foot, and of a patch
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,9 +117,10 @@ class Spots:
 
 
 def _means(surface: Surface, of: npt.NDArray[np.int64], half_m: float) -> sparse.csr_array:
-    """(len(of), n): means by area over the cells within `half_m` of each, that face alike.
+    """Return area means over the cells within `half_m` of each that face a similar way, (len(of),
+    n).
 
-    Every cell counts by its four quarters, so that a patch has no ragged edge.
+    Every cell counts as four quarters, so that a patch has no ragged edge.
     """
     corner = surface.points[surface.cells]
     mids = 0.5 * (corner + np.roll(corner, -1, axis=1))

@@ -1,8 +1,8 @@
 """Cure and heat in the blind world: resin in its cup, then layers on a mould's wall in a room.
 
 One dimension through the wall, explicit Heun steps, many castings at once (lanes). It shares no
-rate law, constant or stepping with `numerics.cure` and `numerics.heat`: the rate has another power
-of what has reacted, the wall and the room other figures, the cup is a ball of shells.
+rate law, constant or time stepping with `numerics.cure` and `numerics.heat`: the rate has another
+power of the conversion, the wall and the room have other figures, and the cup is a ball of shells.
 """
 
 from __future__ import annotations
@@ -19,12 +19,12 @@ Floats = npt.NDArray[np.float64]
 GAS_J_MOLK = 8.314462618
 REFERENCE_K = 296.15  # 23 degC
 ACTIVATION_J_MOL = 53e3  # urethanes and epoxies at room temperature: 40 to 65 (from memory)
-ORDER, OWN_POWER = 2.2, 1.15  # of what is left and of what has reacted
+ORDER, OWN_POWER = 2.2, 1.15  # powers of the unreacted and of the reacted part
 GEL = 0.66
 # Resin, W/m K and J/kg K (middle of the ranges of handbooks, from memory).
 CONDUCTS, HOLDS = 0.19, 1800.0
 CUP_LOSS, OUTER_LOSS, CAVITY_LOSS = 9.0, 12.0, 2.0  # W/m2 K
-# Mould walls: W/m K, kg/m3, J/kg K (from memory of handbooks, other than the planner's).
+# Mould walls: W/m K, kg/m3, J/kg K (from memory of handbooks; not the planner's values).
 WALLS = {
     "silicone rubber": (0.22, 1120.0, 1400.0),
     "polyurethane rubber": (0.21, 1080.0, 1750.0),
@@ -98,7 +98,7 @@ def in_cup(resin: Resin, mass_kg: Floats, room_K: Floats, until_s: Floats) -> di
         flow[:, -1] = out * (room_K - temp[:, -1])
         return resin.rise_K[:, None] * speed + np.diff(flow, axis=1) / volume / heat, speed
 
-    # Shells of a tenth of a gram would want shorter steps: the ball's own limit, halved.
+    # Shells of a tenth of a gram would need shorter steps than the ball's own limit, halved.
     limit = 0.2 * heat / (CONDUCTS * (SHELLS / radius.min()) ** 2)
     step = min(STEP_S, float(limit))
     for k in range(int(np.ceil(until_s.max() / step))):
@@ -229,7 +229,8 @@ def on_wall(
 ) -> Cured:
     """Cure every coat on the mould and coats that are still warm from earlier ones.
 
-    batch (d, c): factors on the rate; follow_s: how long each coat is looked at after its pour.
+    batch (d, c): factors on the rate; follow_s: time for which each coat is computed after its
+    pour.
     """
     stack = _Stack(resin, mould, poured, batch)
     lanes, coats = poured.at_s.shape

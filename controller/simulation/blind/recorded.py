@@ -1,4 +1,4 @@
-"""Blind casting of a recorded run: the weight and the gauge readings that its maker would have."""
+"""Blind casting of a recorded run: the weight and the gauge readings that its maker would get."""
 
 from __future__ import annotations
 
@@ -26,21 +26,21 @@ from evenwall.simulation.blind.world import BlindWorld, Laid, ramped
 Floats = npt.NDArray[np.float64]
 
 SPACING_MM = 8.0  # the thinnest patch is 0.01 of the mean above that on 6 mm (the lantern globe)
-STANDS_S = 7200.0  # how long the frame stands after a coat's last row, at least
+STANDS_S = 7200.0  # shortest time for which the frame stands still after a coat's last row
 STOPS_S, PARKS_S = 4.0, 10.0  # time that slowing down and parking take
-RIM_MM = 8.0  # from the opening: as far as callipers reach over a rim
-TRIED = np.exp(np.linspace(-0.9, 0.9, 13))  # factors on the rate, among which a coat's gel is found
+RIM_MM = 8.0  # from the opening: the reach of callipers over a rim
+TRIED = np.exp(np.linspace(-0.9, 0.9, 13))  # factors on the rate, tried for a gel
 
 
 def cast_recorded(
     run: Recorded, gels_s: Sequence[float], seed: int, spacing_mm: float = SPACING_MM
 ) -> dict[str, Any]:
-    """Cast a run as its frame turned and return the maker's measures, as the order `measure` has
-    them.
+    """Cast a run as its frame turned, and return the maker's measurements in the form of the order
+    `measure`.
 
-    gels_s: when each coat really gelled, s after its parts met. The blind world's batches are made
-    to gel then; its heat, its resin's flow, the poured grams and the frame's faults come from the
-    seed. Raises RecordError for a run whose coats were not all turned, and as BlindWorld.
+    gels_s: when each coat really gelled, s after its parts met. The batches of the blind world gel
+    at these times; its heat, its resin's flow, the poured grams and the frame's faults come from
+    the seed. Raises RecordError for a run whose coats were not all turned, and as BlindWorld.
     """
     plan = run.plan
     if len(gels_s) != len(plan.coats):
@@ -56,8 +56,8 @@ def cast_recorded(
 
 
 def measures(measured: Measured, cavity: Cavity) -> dict[str, Any]:
-    """Return weight, rim and spots as the order `measure` has them; a spot in one of the named
-    places has the place's name."""
+    """Return weight, rim and spots in the form of the order `measure`; a spot at a named place has
+    that name."""
     up = np.asarray(cavity.opening.direction)
     height = cavity.vertices_mm @ up
     low, tall = float(height.min()), float(np.ptp(height))
@@ -79,7 +79,7 @@ def _where(reading: Reading, share: float) -> str:
 
 
 def _laid(run: Recorded, luck: Draw) -> list[Laid]:
-    """Return the coats as weighed and turned; the poured grams are off by the luck's factors."""
+    """Return the coats as weighed and turned; the poured grams have the random factors."""
     first_s = run.state.coats[0].parts_met_s
     found = []
     made = stretches(run)
@@ -105,9 +105,9 @@ def _laid(run: Recorded, luck: Draw) -> list[Laid]:
 def turning_of(plan: Plan, coat: Coat, made: Sequence[Stretch], rows: Sequence[Sample]) -> Turning:
     """Return the frame's angles while a coat was on the wall; times are s after its parts met.
 
-    made: its stretches of turning. The frame stops where the board's step counts say, if it was
-    not halted before. Then it goes to where it stands in the last of the coat's rows, the short
-    way, and stays there.
+    made: its stretches of turning. The frame stops at the board's step counts, unless it was halted
+    before. Then it goes by the short way to its position in the last of the coat's rows and stays
+    there.
     """
     start = plan.coats[coat.coat - 1].start_deg
     ramps = ramps_of(plan, coat.coat - 1, list(made))
@@ -129,8 +129,9 @@ def turning_of(plan: Plan, coat: Coat, made: Sequence[Stretch], rows: Sequence[S
 def _batches(world: BlindWorld, luck: Draw, laid: Sequence[Laid], gels_s: Floats) -> list[float]:
     """Return the factor on each coat's rate with which it gels when it did.
 
-    Several castings, each faster than the one before, are followed at once; within one, all coats
-    are as fast. The gels found so are right to 3 or 4 %. A coat that never gelled gets the slowest.
+    Several castings, each faster than the one before, are computed at once; within one, all coats
+    have the same factor. The gel times found in this way are right to 3 or 4 %. A coat that never
+    gelled gets the slowest factor.
     """
     lucks = [replace(luck, batch=(float(one),) * len(laid)) for one in TRIED]
     found = world.gels_s(lucks, [laid] * len(lucks))

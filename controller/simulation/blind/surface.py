@@ -20,7 +20,7 @@ from evenwall.geometry.remeshing import isotropic
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-SMOOTHING = ((0.5, -0.53),) * 3  # Taubin 1995, SIGGRAPH: a step in, a step a little further out
+SMOOTHING = ((0.5, -0.53),) * 3  # Taubin 1995, SIGGRAPH: a step in, a larger step out
 CURVES_MOST = 0.5  # of the correction for a curved wall, per film thickness over the side's spacing
 
 
@@ -61,10 +61,11 @@ class Surface:
 
     @cached_property
     def vertex_normal(self) -> Floats:
-        """Unit normals (v, 3) of the wall; the lid does not bend them.
+        """Unit normals (v, 3) of the wall; the lid does not affect them.
 
         Each triangle weighs by its sine over its two sides' lengths, which is exact on a sphere
-        (Max 1999, J. Graphics Tools 4:1). By area, cells of unlike size ripple by some per cent.
+        (Max 1999, J. Graphics Tools 4:1). Weighted by area, cells of different size would ripple by
+        a few per cent.
         """
         wall = ~self.lid
         total = np.zeros_like(self.points)
@@ -144,7 +145,7 @@ class Surface:
         total = np.zeros((count, 3))
         np.add.at(total, rows, away)
         size = np.trace(second, axis1=1, axis2=2)
-        # A corner with one cell alone has no slope of its own: a trace of the whole keeps it sound.
+        # A corner with a single cell has no slope: a trace of the total keeps the matrix regular.
         second += (1e-6 * size)[:, None, None] * np.eye(3)
         second += size[:, None, None] * (
             self.vertex_normal[:, :, None] * self.vertex_normal[:, None, :]
@@ -176,7 +177,7 @@ class Surface:
             (np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))),
             shape=(len(self.points),) * 2,
         )
-        # Surface tension is left out on the lid: its flow is small, its cells are unlike in size.
+        # Surface tension is left out on the lid: its flow is small, and its cells differ in size.
         inside = np.ones(len(self.points))
         inside[self.cells[self.lid].ravel()] = 0.0
         return sparse.csr_array(sparse.diags_array(inside / third) @ stiff)
@@ -193,7 +194,7 @@ def wall_of(cavity: Cavity, spacing_mm: float, *, capped: bool) -> Surface:
 
 
 def smoothed(points: Floats, cells: Ints) -> Floats:
-    """Take the facets' ripple out of the points (v, 3); the rim stays."""
+    """Remove the ripple of the facets from the points (v, 3); the rim stays."""
     n = len(points)
     i, j = np.concatenate([cells[:, [0, 1]], cells[:, [1, 2]], cells[:, [2, 0]]]).T
     links = sparse.coo_array((np.ones(len(i)), (i, j)), shape=(n, n)).tocsr()
@@ -241,7 +242,7 @@ def with_lid(points: Floats, cells: Ints, spacing_m: float) -> Surface:
     a, b, c = (plane[found[:, k]] for k in range(3))
     turn = (b - a)[:, 0] * (c - a)[:, 1] - (b - a)[:, 1] * (c - a)[:, 0]
     found = np.where((turn > 0.0)[:, None], found, found[:, ::-1])
-    # Into the cavity: towards the wall's own middle, which lies on the other side of the lid.
+    # Into the cavity: towards the middle of the wall, which lies on the other side of the lid.
     up = np.cross(axes[0], axes[1])
     if up @ (points.mean(axis=0) - centre) < 0.0:
         found = found[:, ::-1]

@@ -1,4 +1,4 @@
-"""Casting in the blind world: the result of a plan with its hands, board, batches and heat."""
+"""Casting in the blind world: the result of a plan with real hands, board, batches and heat."""
 
 from __future__ import annotations
 
@@ -21,11 +21,11 @@ from evenwall.units import kelvin, kilograms, rad_s
 
 Floats = npt.NDArray[np.float64]
 
-SET = 0.985  # of the conversion at gel: a coat moves no more
-POUR_BEFORE_SPIN_S = 45.0  # from the pour to the first turn: cap on, guard shut
-KNOT_S = 0.25  # time between two angles that the film gets
-WITHIN_S = 2.5  # number of gel times for which a batch is followed
-THICK, WARM_K = 1.25, 2.0  # by which the local gel is felt out
+SET = 0.985  # of the conversion at gel: from here on a coat no longer moves
+POUR_BEFORE_SPIN_S = 45.0  # from the pour to the first turn: fit the cap, close the guard
+KNOT_S = 0.25  # time between two angles that are given to the film
+WITHIN_S = 2.5  # number of gel times for which a batch is computed
+THICK, WARM_K = 1.25, 2.0  # step for the slope of the local gel
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,10 +45,11 @@ class Laid:
 
 
 def planned_turning(coat: CoatPlan, late_s: float) -> Turning:
-    """Angles of a coat's ramps, begun `late_s` after the plan; the last speeds continue."""
+    """Angles of a coat's ramps, begun `late_s` after the planned start; the last speeds
+    continue."""
     made = ramped(coat.ramps, (coat.start_deg.major, coat.start_deg.minor))
     last = coat.ramps[-1]
-    # Twice as long again: whatever its gel, the frame turns until it has come.
+    # Twice as long again: the frame turns until the gel, whenever it comes.
     more_s = 7200.0
     return Turning(
         coat.clock.spin_from_s + late_s + np.append(made.time_s, made.time_s[-1] + more_s),
@@ -73,10 +74,10 @@ def ramped(ramps: Sequence[Ramp], start_deg: tuple[float, float]) -> Turning:
 
 
 def as_planned(plan: Plan, luck: Draw) -> list[Laid]:
-    """Return the coats as hands make them.
+    """Return the coats as a person makes them.
 
-    They are slightly late or early, with slightly more or less resin, and each begins some time
-    after the plan allows it.
+    Their times and grams differ slightly from the plan, and each begins some time after the plan
+    allows it.
     """
     laid, met_s = [], 0.0
     for coat, late, wait, pour in zip(
@@ -87,7 +88,8 @@ def as_planned(plan: Plan, luck: Draw) -> list[Laid]:
         turning = planned_turning(coat, from_s - coat.clock.spin_from_s)
         poured_g = (coat.mix_g - coat.cup_left_g) * pour
         laid.append(Laid(met_s, poured_s, max(from_s, poured_s), turning, coat.mix_g, poured_g))
-        # The next mix is begun so that its pour meets the first good moment, or the wait after it.
+        # The next mix is begun so that its pour comes at the first allowed moment, or after the
+        # wait.
         met_s += coat.clock.next_pour_from_s + wait - (coat.clock.spin_from_s - POUR_BEFORE_SPIN_S)
     return laid
 
@@ -135,7 +137,8 @@ class BlindWorld:
     def cast(
         self, lucks: Sequence[Draw], laid: Sequence[Sequence[Laid]]
     ) -> list[tuple[Measured, Truth]]:
-        """Make castings from their luck and coats; return a maker's measures and the truth."""
+        """Make castings from their random errors and coats; return a maker's measurements and the
+        truth."""
         liquids, self.gel_s = self._cure(lucks, laid)
         pours, order = [], []
         density = self.plan.casting.resin.sheet.mixed_density_g_cm3 * 1e3
@@ -163,7 +166,8 @@ class BlindWorld:
         ]
 
     def gels_s(self, lucks: Sequence[Draw], laid: Sequence[Sequence[Laid]]) -> Floats:
-        """Return when each coat gels, (castings, coats), s after its parts met; inf: not soon."""
+        """Return the gel time of each coat, (castings, coats), s after its parts met; inf if it is
+        not soon."""
         cured, _ = self._cured(lucks, laid, ((1.0, 0.0),))
         return np.asarray(cured.gel_s + _every(laid, "poured_s"))
 
@@ -186,8 +190,8 @@ class BlindWorld:
         laid: Sequence[Sequence[Laid]],
         cases: Sequence[tuple[float, float]],
     ) -> tuple[heat.Cured, heat.Resin]:
-        """Cure every casting once for each case: all coats thicker by a factor, the mould warmer
-        by some kelvin. Lanes: all castings of the first case, then of the next."""
+        """Cure every casting once for each case: all coats thicker by a factor, or the mould warmer
+        by some kelvin. The lanes hold all castings of the first case, then of the next."""
         casting = self.plan.casting
         lanes, coats = len(lucks), len(laid[0])
         many = np.tile(np.arange(lanes), len(cases))

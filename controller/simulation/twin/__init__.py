@@ -1,6 +1,6 @@
 """Physics twin: the behaviour of frame, mould, cup, coat and probe, with faults by seed.
 
-Nothing in the controller knows of it: its probes and its board have the usual interfaces.
+The rest of the controller does not know of it: its probes and its board have the usual interfaces.
 """
 
 from evenwall.simulation.twin.probe import ProbeTrouble, TwinProbe

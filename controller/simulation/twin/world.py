@@ -31,7 +31,7 @@ from evenwall.simulation.twin.rod import TwinRod
 from evenwall.units import degC, kelvin, kilograms, metres
 from evenwall_bridge.contract import BoardPins, Clock
 
-FOLLOWED_GELS = 4.0  # how many planned gel times a batch is followed
+FOLLOWED_GELS = 4.0  # number of planned gel times for which a batch is computed
 STEPS_PER_GEL = 60  # of the cure's integration; second order, so its error is far below a degree
 
 
@@ -61,13 +61,14 @@ class _Batch:
     cup_degC: np.ndarray
     cup_alpha: np.ndarray  # over that at gel
     coat_alpha: np.ndarray
-    coat_gel_s: float  # after the parts met; inf: not while it is followed
+    coat_gel_s: float  # after the parts met; inf: not within that time
     poured: bool
-    made_K: np.ndarray  # of each step on the wall, the rise of the resin alone
+    made_K: np.ndarray  # for each step on the wall, the temperature rise of the resin alone
     coat_J_m2K: float
 
     def warms_K(self, at_s: float, wall_J_m2K: float, fades_s: float) -> float:
-        """By how much its heat still warms a wall of this capacity, losing it in `fades_s`."""
+        """Return the remaining warming (K) of a wall of this capacity by its heat, which fades in
+        `fades_s`."""
         age_s = at_s - self.met_s - self.dt_s * np.arange(1, len(self.made_K) + 1)
         left = np.where(age_s >= 0.0, np.exp(-np.maximum(age_s, 0.0) / fades_s), 0.0)
         return float(self.made_K @ left) * self.coat_J_m2K / wall_J_m2K
@@ -86,7 +87,7 @@ class Twin:
     ) -> None:
         self.clock, self.pins, self.spec, self.seed = clock, pins, spec, seed
         self.weather = weather or Weather()
-        self.mix_error = 0.0  # of the part B really in the cup, relative to what was written down
+        self.mix_error = 0.0  # real part B in the cup over the recorded one
         self._batch: _Batch | None = None
         self._on_wall: list[_Batch] = []
         self._plan: Plan | None = None
@@ -107,7 +108,7 @@ class Twin:
     # --- the resin -------------------------------------------------------------------------------
 
     def follow(self, row: Event, plan: Plan) -> None:
-        """Follow the work of the hands: weigh, mix, pour. The same journal gives the same world."""
+        """Follow the manual work: weigh, mix, pour. The same journal gives the same world."""
         self._plan = plan
         event = read(row)
         if isinstance(event, Stepped):
@@ -193,14 +194,14 @@ class Twin:
         )
 
     def _wall_warmer_K(self, at_s: float, plan: Plan) -> float:
-        """Return by how much the coats on the wall have warmed it, all as one lump."""
+        """Return the warming (K) of the wall by the coats on it, as one lump."""
         material = cure.wall_material(plan.casting.mould.material)
         wall_m = metres(plan.casting.mould.wall_mm)
         wall_J_m2K = wall_m * material.density_kg_m3 * material.heat_J_kgK
         wall_J_m2K += sum(batch.coat_J_m2K for batch in self._on_wall)
         # The first mode of a slab that cools at one face, to first order in its Biot number: it
-        # fades as if a third of the wall lay before the air, and its inner face is warmer than its
-        # mean by a sixth of that number.
+        # fades as if a third of the wall separated it from the air, and its inner face is warmer
+        # than its mean by a sixth of that number.
         inside = wall_m / material.conductivity_W_mK
         loss_W_m2K = 1.0 / (inside / 3.0 + 1.0 / cure.MOULD_LOSS_W_M2K) + cure.CAVITY_LOSS_W_M2K
         fades_s = wall_J_m2K / loss_W_m2K
