@@ -283,16 +283,9 @@ def create_app(service: Service, settings: Settings, clock: Clock | None = None)
     """
     clock = clock or SystemClock()
     page = Page()
-    people = People(
-        clock,
-        settings.address,
-        settings.state_dir,
-        settings.code_life_s,
-        settings.session_life_days,
-        partial(service.notice, "panel"),
-        partial(service.notice, "pairing"),
-        Phones(clock, settings.state_dir, loopback=settings.push_on_loopback),
-    )
+    if settings.tls_trouble:
+        service.notice("certificate", settings.tls_trouble)
+    people = _people(service, settings, clock)
     app = interface()
     app.state.people = people
     app.state.closing = asyncio.Event()
@@ -332,6 +325,27 @@ def create_app(service: Service, settings: Settings, clock: Clock | None = None)
 
     _guard(app, settings, page.policy, people)
     return app
+
+
+def _people(service: Service, settings: Settings, clock: Clock) -> People:
+    """Return the paired phones, whose troubles the service tells."""
+    say = service.notice
+    phones = Phones(
+        clock,
+        settings.state_dir,
+        loopback=settings.push_on_loopback,
+        tell=partial(say, "phones"),
+    )
+    return People(
+        clock,
+        settings.address,
+        settings.state_dir,
+        settings.code_life_s,
+        settings.session_life_days,
+        partial(say, "panel"),
+        partial(say, "pairing"),
+        phones,
+    )
 
 
 def _guard(app: FastAPI, settings: Settings, policy: str, people: People) -> None:

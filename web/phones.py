@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import os
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Annotated, Any
@@ -12,7 +14,7 @@ from typing import Annotated, Any
 from pydantic import Field, TypeAdapter
 
 from evenwall.errors import InputError
-from evenwall.model.untrusted import read_bytes
+from evenwall.model.untrusted import read_bytes, set_aside
 from evenwall_bridge.contract import Clock
 from evenwall_web.keeping import Keeper
 from evenwall_web.sending import NotSent, Post, check_endpoint, post, post_abroad
@@ -48,8 +50,10 @@ class Phones:
         send: Post | None = None,
         *,
         loopback: bool = False,
+        tell: Callable[[str], None] = lambda _: None,
     ) -> None:
-        """Set up. send: sends a POST. loopback: allow a push service on this machine, for tests."""
+        """Set up. send: sends a POST. loopback: allow a push service on this machine, for tests.
+        tell: gets a notice for people."""
         self._clock, self._loopback = clock, loopback
         self._send = send or (post if loopback else post_abroad)
         self._kept = Keeper(clock, state_dir, "phones", lambda _: None)
@@ -60,8 +64,15 @@ class Phones:
         if path is not None and os.path.exists(path):  # False: may not be read
             try:
                 kept = _PHONES.validate_json(read_bytes(path, FILE_bytes))
-            except (InputError, ValueError):
-                kept = []  # phones subscribe again when their page opens
+            except (InputError, ValueError) as error:
+                kept = []
+                with contextlib.suppress(OSError):
+                    aside = set_aside(path).name
+                    why = str(error).splitlines()[0][:120]
+                    tell(
+                        f"The list of phones to call cannot be read ({why}): it is kept as "
+                        f"{aside}. Open the page on each phone that is to be called."
+                    )
             self._phones = {phone.endpoint: phone for phone in kept}
 
     def __len__(self) -> int:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import urlsplit
 
+from cryptography.exceptions import UnsupportedAlgorithm
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec, utils
 from cryptography.hazmat.primitives.ciphers.aead import AESGCM
@@ -90,7 +91,7 @@ class Signer:
         if path is not None:
             try:
                 found = serialization.load_pem_private_key(path.read_bytes(), None)
-            except (OSError, ValueError, TypeError):
+            except (OSError, ValueError, TypeError, UnsupportedAlgorithm):
                 found = None
             if isinstance(found, ec.EllipticCurvePrivateKey):
                 return cls(found)

@@ -7,19 +7,23 @@ its folder, which only the owner can read.
 
 from __future__ import annotations
 
+import contextlib
 import ipaddress
 import os
 import socket
+import ssl
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 
 from cryptography import x509
+from cryptography.exceptions import InvalidSignature, UnsupportedAlgorithm
 from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
 from evenwall.errors import InputError
+from evenwall.model.untrusted import set_aside
 
 AUTHORITY_LIFE = timedelta(days=3650)
 # Phones refuse certificates that last longer, even from a private authority: 398 days, as for
@@ -32,6 +36,18 @@ PRIVATE = (
     "127.0.0.0/8", "10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16", "169.254.0.0/16",
     "::1/128", "fc00::/7", "fe80::/10",
 )  # fmt: skip
+# Raised for a damaged certificate or key, when it is read or when one of its parts is asked for.
+_UNREADABLE = (
+    OSError,  # ssl.SSLError is one
+    ValueError,
+    TypeError,
+    InvalidSignature,
+    UnsupportedAlgorithm,
+    x509.InvalidVersion,
+    x509.ExtensionNotFound,
+    x509.DuplicateExtension,
+    x509.UnsupportedGeneralNameType,
+)
 
 
 @dataclass(frozen=True)
@@ -96,17 +112,60 @@ def _read_key(path: Path) -> ec.EllipticCurvePrivateKey:
     return key
 
 
-def _good(
-    cert_path: Path, key_path: Path, now: datetime
-) -> tuple[x509.Certificate, ec.EllipticCurvePrivateKey] | None:
-    """Return a certificate and its key if both can be read, match and last long enough."""
-    try:
-        certificate, key = _read(cert_path), _read_key(key_path)
-    except (OSError, ValueError, TypeError):
-        return None
+@dataclass(frozen=True)
+class _Pair:
+    """A certificate, its key, and the names that it is for: permitted below it, or its own."""
+
+    certificate: x509.Certificate
+    key: ec.EllipticCurvePrivateKey
+    names: list[object]
+
+
+def _pair(cert_path: Path, key_path: Path, issuer_path: Path) -> _Pair:
+    """Read a certificate and its key whole. Raises one of _UNREADABLE."""
+    certificate, key, issuer = _read(cert_path), _read_key(key_path), _read(issuer_path)
     if certificate.public_key() != key.public_key():
+        raise ValueError("the key belongs to another certificate")
+    certificate.verify_directly_issued_by(issuer)
+    # The server's file holds the whole chain: see whether it will be taken.
+    ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(cert_path, key_path)
+    if cert_path == issuer_path:
+        allowed = certificate.extensions.get_extension_for_class(x509.NameConstraints).value
+        return _Pair(certificate, key, [tree.value for tree in allowed.permitted_subtrees or ()])
+    own = certificate.extensions.get_extension_for_class(x509.SubjectAlternativeName).value
+    return _Pair(certificate, key, list(own))
+
+
+def _good(cert_path: Path, key_path: Path, issuer_path: Path, now: datetime) -> _Pair | None:
+    """Return a certificate and its key if both can be read, match and last long enough.
+
+    What is damaged is set aside.
+    """
+    there = [path for path in (cert_path, key_path) if os.path.lexists(path)]
+    try:
+        found = _pair(cert_path, key_path, issuer_path)
+    except _UNREADABLE:
+        for path in there if len(there) == 2 else ():
+            with contextlib.suppress(OSError):
+                set_aside(path)
         return None
-    return (certificate, key) if certificate.not_valid_after_utc - now > RENEW_BEFORE else None
+    return found if found.certificate.not_valid_after_utc - now > RENEW_BEFORE else None
+
+
+def usable(files: Files, now: datetime) -> bool:
+    """Whether the server's present certificate will do for today, if no other can be written."""
+    try:
+        found = _pair(files.server, files.server_key, files.authority)
+    except _UNREADABLE:
+        return False
+    return found.certificate.not_valid_after_utc > now
+
+
+def damaged(files: Files) -> set[str]:
+    """Return the names of files that were set aside."""
+    with contextlib.suppress(OSError):
+        return {name for name in os.listdir(files.folder) if ".damaged-" in name}
+    return set()
 
 
 def _general(name: str) -> x509.GeneralName:
@@ -121,12 +180,9 @@ def _host_names(names: tuple[str, ...]) -> list[str]:
 
 
 def _authority(files: Files, names: tuple[str, ...], now: datetime) -> bool:
-    found = _good(files.authority, files.authority_key, now)
-    if found is not None:
-        allowed = found[0].extensions.get_extension_for_class(x509.NameConstraints).value
-        known = {tree.value for tree in allowed.permitted_subtrees or ()}
-        if set(_host_names(names)) <= known:
-            return False
+    found = _good(files.authority, files.authority_key, files.authority, now)
+    if found is not None and set(_host_names(names)) <= set(found.names):
+        return False
     key = ec.generate_private_key(ec.SECP256R1())
     who = x509.Name(
         [
@@ -151,12 +207,10 @@ def _authority(files: Files, names: tuple[str, ...], now: datetime) -> bool:
 
 
 def _server(files: Files, names: tuple[str, ...], now: datetime) -> bool:
-    found = _good(files.server, files.server_key, now)
+    found = _good(files.server, files.server_key, files.authority, now)
     wanted = [_general(name) for name in names]
-    if found is not None:
-        has = found[0].extensions.get_extension_for_class(x509.SubjectAlternativeName).value
-        if list(has) == wanted:
-            return False
+    if found is not None and found.names == wanted:
+        return False
     authority, signing = _read(files.authority), _read_key(files.authority_key)
     key = ec.generate_private_key(ec.SECP256R1())
     who = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, _host_names(names)[1][:64])])
@@ -221,6 +275,8 @@ def _key_pem(key: ec.EllipticCurvePrivateKey) -> bytes:
 def _write(path: Path, content: bytes) -> None:
     """Write a file completely or not at all, readable by its owner only."""
     fresh = path.with_suffix(".new")
+    if path.is_dir():
+        set_aside(path)
     descriptor = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
     with os.fdopen(descriptor, "wb") as file:
         file.write(content)

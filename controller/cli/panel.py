@@ -8,6 +8,7 @@ import os
 import resource
 import socket
 import ssl
+import tempfile
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager, contextmanager
 from dataclasses import replace
@@ -17,7 +18,7 @@ from typing import Any
 import uvicorn
 from fastapi import FastAPI
 
-from evenwall.cli.authority import Files, certify, fingerprint, own_names
+from evenwall.cli.authority import Files, certify, damaged, fingerprint, own_names, usable
 from evenwall.cli.tidying import steady_heap, tidy
 from evenwall.errors import InputError
 from evenwall.service.facade import Service
@@ -118,11 +119,34 @@ RENEW_LOOK_S = 3600.0
 
 
 def with_authority(settings: Settings, folder: Path) -> Settings:
-    """Return the settings with a certificate of the rig's own authority. Raises InputError."""
-    files = Files(folder)
-    _certify(files, settings)
+    """Return the settings with a certificate of the rig's own authority.
+
+    A damaged one is set aside and made anew. If the folder cannot be written, the present one
+    serves as long as it is valid, and then one for this process alone: a full disk keeps no
+    controller from starting. The settings say so. Raises InputError if nothing can be written.
+    """
+    files, trouble = Files(folder), ""
+    before = damaged(files)
+    try:
+        _certify(files, settings)
+    except InputError as error:
+        trouble = f"The rig's certificate cannot be written ({error.limit})."
+        if not usable(files, SystemClock().utc()):
+            files = Files(Path(tempfile.mkdtemp(prefix="evenwall-tls-")))
+            _certify(files, settings)
+            trouble += " One for this run alone is used: phones warn of it until the disk works."
+    aside = ", ".join(sorted(damaged(files) - before))
+    if aside and not trouble:
+        trouble = (
+            f"The rig's certificate was damaged. It is kept as {aside}, and a new one was made: a "
+            f"phone that warns of it must trust the rig again."
+        )
     return replace(
-        settings, tls_cert=files.server, tls_key=files.server_key, tls_authority=files.authority
+        settings,
+        tls_cert=files.server,
+        tls_key=files.server_key,
+        tls_authority=files.authority,
+        tls_trouble=trouble,
     )
 
 
@@ -141,7 +165,12 @@ async def _keep_certified(
     while True:
         await clock.sleep(RENEW_LOOK_S)
         before = fingerprint(files)
-        if await asyncio.to_thread(_certify, files, settings):
+        try:
+            fresh = await asyncio.to_thread(_certify, files, settings)
+        except InputError as error:  # tried again in an hour; the present one has a month left
+            say(str(error))
+            continue
+        if fresh:
             await asyncio.to_thread(context.load_cert_chain, files.server, files.server_key)
             if fingerprint(files) != before:
                 say(trust_words(settings))

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from cryptography import x509
 
+from evenwall.cli import authority
 from evenwall.cli.authority import (
     RENEW_BEFORE,
     SERVER_LIFE,
@@ -21,6 +22,7 @@ from evenwall.cli.authority import (
     own_names,
 )
 from evenwall.cli.panel import check_certificate, trust_words, with_authority
+from evenwall_bridge.clock import SystemClock
 from evenwall_web.settings import Settings
 from tests.web.server import PanelServer
 
@@ -104,3 +106,85 @@ def test_who_trusts_the_authority_reaches_the_panel_and_who_does_not_is_warned(
         assert fetched == x509.load_pem_x509_certificate(settings.tls_authority.read_bytes())
         with pytest.raises(urllib.error.URLError, match="CERTIFICATE_VERIFY_FAILED"):
             urllib.request.urlopen(panel.url, timeout=10)
+
+
+def spoil(path: Path, how: str) -> None:
+    content = bytearray(path.read_bytes())
+    if how == "folder":
+        path.unlink()
+        path.mkdir()
+        return
+    if how == "half":
+        content = content[: len(content) // 2]
+    if how == "empty":
+        content = bytearray()
+    if how.isdigit():  # a letter of the base 64 inside, so that the DER beneath differs
+        at = 60 + int(how) * (len(content) - 120) // 8
+        content[at] = ord("B") if content[at] == ord("A") else ord("A")
+    path.write_bytes(content)
+
+
+@pytest.mark.parametrize("name", ["authority", "authority_key", "server", "server_key"])
+@pytest.mark.parametrize("how", ["folder", "half", "empty", *map(str, range(8))])
+def test_a_damaged_file_is_set_aside_and_the_panel_has_a_certificate(
+    name: str, how: str, tmp_path: Path
+) -> None:
+    files = Files(tmp_path / "tls")
+    with_authority(Settings(), files.folder)
+    spoil(getattr(files, name), how)
+    found = with_authority(Settings(), files.folder)
+    check_certificate(found)
+    assert trust_words(found)
+    assert ssl.create_default_context(cafile=files.authority).get_ca_certs()
+    if files.server.read_bytes():  # a line end's change alone may leave the meaning as it was
+        assert "damaged" in found.tls_trouble or not list(files.folder.glob("*.damaged-*"))
+    assert with_authority(Settings(), files.folder).tls_trouble == ""  # it was told once
+
+
+def refuse(monkeypatch: pytest.MonkeyPatch, folder: Path) -> None:
+    """Let no file of this folder be written."""
+    real = authority._write
+
+    def write(path: Path, content: bytes) -> None:
+        if path.parent == folder:
+            raise OSError(28, "No space left on device")
+        real(path, content)
+
+    monkeypatch.setattr(authority, "_write", write)
+
+
+def test_a_disk_that_is_full_keeps_no_panel_from_its_certificate(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = tmp_path / "tls"
+    refuse(monkeypatch, folder)
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    found = with_authority(Settings(), folder)
+    check_certificate(found)
+    assert "No space left on device" in found.tls_trouble
+    assert "for this run alone" in found.tls_trouble
+
+
+def test_a_certificate_that_cannot_be_renewed_serves_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It has three weeks left and the disk is full: no phone is asked to trust another."""
+    files = Files(tmp_path / "tls")
+    with_authority(Settings(), files.folder)
+    left = server_cert(files).not_valid_after_utc - timedelta(days=21)
+    before = files.server.read_bytes()
+    refuse(monkeypatch, files.folder)
+    monkeypatch.setattr(SystemClock, "utc", lambda _: left)
+    found = with_authority(Settings(), files.folder)
+    assert found.tls_cert == files.server
+    assert files.server.read_bytes() == before
+    assert "No space left on device" in found.tls_trouble
+
+
+def test_a_trouble_with_the_certificate_stands_on_the_page(tmp_path: Path) -> None:
+    files = Files(tmp_path / "tls")
+    with_authority(Settings(), files.folder)
+    files.server.write_bytes(b"")
+    with PanelServer(settings=with_authority(Settings(), files.folder)) as panel:
+        said = panel.call(lambda: panel.rig.supervisor.notices["certificate"])
+    assert "server.pem.damaged-1" in said

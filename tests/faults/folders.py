@@ -18,15 +18,20 @@ from tempfile import mkdtemp
 from typing import Any
 
 from evenwall.cli.application import only_one
+from evenwall.cli.panel import check_certificate, with_authority
 from evenwall.errors import EvenwallError
 from evenwall.history.lessons import resin_memories
 from evenwall_bridge.clock import ManualClock, SystemClock, run_virtual
 from evenwall_web.people import People
+from evenwall_web.phones import Phone
+from evenwall_web.settings import Settings
 from tests.faults.light import light
 from tests.support.hostile import damaged, spoilt
 from tests.support.virtual_shop import open_shop
 
-FILES = ("record.sqlite", "record.sqlite-wal", "panel/sessions.json", "panel/audit.jsonl", "in-use")
+FILES = ("record.sqlite", "record.sqlite-wal", "panel/sessions.json", "panel/audit.jsonl",
+         "panel/phones.json", "panel/push.key", "tls/authority.pem", "tls/authority.key",
+         "tls/server.pem", "tls/server.key", "in-use")  # fmt: skip
 TABLES = {"events": ("at_s", "utc", "kind", "data", "run_id"), "plans": ("plan",),
           "notes": ("value",), "samples": ("at_s", "coat", "probe_degC")}  # fmt: skip
 
@@ -49,7 +54,9 @@ def good_folder() -> Path:
     run_virtual(live())
     people = People(ManualClock(), "http://127.0.0.1/", folder / "panel")
     people.pair(people.invite("operate").code, "a phone", "127.0.0.1")
+    people.phones.add(Phone("a" * 8, "https://push.example.org/1", "B" + "A" * 86, "A" * 22))
     assert people.close()
+    with_authority(Settings(), folder / "tls")
     with only_one(folder):
         pass
     return folder
@@ -108,7 +115,9 @@ def trial(draw: random.Random, scratch: Path) -> str:
 
 
 def come_up(folder: Path) -> str:
-    """Open record, clock, memories, phones and supervisor as the controller does."""
+    """Open record, clock, memories, phones, certificate and supervisor as the controller does."""
+    if (folder / "tls").is_dir():  # a panel without a certificate is served over plain HTTP
+        check_certificate(with_authority(Settings(), folder / "tls"))
     people = People(ManualClock(), "http://127.0.0.1/", folder / "panel")
     people.note("someone", "none", "127.0.0.1", "look", "done")
     people.close()
