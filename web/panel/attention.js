@@ -1,4 +1,4 @@
-// Getting hold of a person: a sound, a shake, and a screen that stays awake while a run is on.
+// Attracts a person's attention: a sound, a vibration, and a screen that stays awake during a run.
 
 import { settings } from "./units.js";
 
@@ -8,8 +8,8 @@ let lock = null;
 let asking = false;
 let heard = new Set();
 
-// Browsers let a page make sound only after a touch; any touch will do. An open speaker costs work all
-// the time, so it sleeps until there is something to hear.
+// Browsers let a page make sound only after a touch, wherever it is. An open audio output uses the
+// processor all the time, so it is suspended until there is something to play.
 addEventListener("pointerdown", async () => {
   if (speaker) return;
   speaker = new AudioContext();
@@ -27,7 +27,7 @@ export function attend(seen) {
   stayAwake(seen.run_id !== null && !["done", "abandoned", "idle"].includes(seen.step));
 }
 
-// A step that wants hands is announced once.
+// A step that needs a person is announced once.
 export function announce() {
   call(1);
 }
@@ -67,7 +67,7 @@ async function stayAwake(wanted) {
       lock = await navigator.wakeLock.request("screen");
       lock.addEventListener("release", () => { lock = null; });
     } catch {
-      lock = null; // the phone says no, on low battery for one; it is asked again with the next word
+      lock = null; // the phone refuses, for instance on a low battery; it is asked again with the next message
     } finally {
       asking = false;
     }

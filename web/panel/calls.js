@@ -1,4 +1,4 @@
-// Calls to this phone while it is locked: asked for by its owner, sent by the rig.
+// Calls to this phone while it is locked, requested by its owner and sent by the rig.
 
 export const canBeCalled = () => isSecureContext && "PushManager" in globalThis && "serviceWorker" in navigator;
 

@@ -1,5 +1,5 @@
-// Elements without a framework. Text only ever goes in as text, its figures in the chosen units;
-// `verbatim: true` keeps what a person wrote, such as a name, as it is.
+// Makes elements without a framework. Text is only inserted as text, with its figures in the chosen
+// units; `verbatim: true` leaves text that a person wrote, such as a name, unchanged.
 
 import { shown } from "./units.js";
 
@@ -25,13 +25,13 @@ function build(node, props, children) {
 
 export const byId = (id) => document.getElementById(id);
 
-// A screen reader hears what changes, so nothing is written that has not changed.
+// A screen reader reads every change, so unchanged text is not written again.
 export function say(node, text, { verbatim = false } = {}) {
   const next = verbatim ? text : shown(text);
   if (node.textContent !== next) node.textContent = next;
 }
 
-// The same for what is hidden and for attributes: a value that stands there costs no drawing.
+// The same for visibility and attributes: an unchanged value costs no drawing.
 export function hide(node, hidden) {
   if (node.hidden !== hidden) node.hidden = hidden;
 }
@@ -42,7 +42,7 @@ export function mark(node, name, value) {
 
 export function table(caption, head, rows) {
   const figure = (value) => typeof value === "number" || /^((by|to) )?[\d–+−]/.test(value ?? "–");
-  // A column of figures stands to the right, its heading and what else is in it too.
+  // A column of figures is aligned right, with its heading and any other text in it.
   const right = (i) => i > 0 && (!rows.length || rows.some((row) => figure(row[i])));
   const cell = (value, i) =>
     i === 0

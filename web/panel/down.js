@@ -1,5 +1,5 @@
-// Which way is down: the mould's own globe, unrolled on equal areas (Hammer's projection), darker
-// where down has pointed longer. Up on the map is the minor axis.
+// Map of the directions of gravity on the mould, in Hammer's equal-area projection; darker where
+// gravity has pointed for longer. The minor axis points up on the map.
 
 import { h } from "./dom.js";
 import { fit, ink } from "./ink.js";
@@ -8,7 +8,7 @@ import { rate } from "./units.js";
 const COLUMNS = 48;
 const ROWS = 24;
 const SUBSTEPS = 12;
-const AROUND = 14; // room for what is marked at a pole
+const AROUND = 14; // room for the marks at a pole
 
 export class Down {
   constructor(box) {
@@ -25,7 +25,7 @@ export class Down {
     this.last = null;
   }
 
-  // Carry the angles from one sample to the next and let each moment fall into its cell.
+  // Interpolate the angles from one sample to the next, and add each moment to its cell.
   add(sample) {
     const last = this.last;
     this.last = sample;
@@ -125,7 +125,7 @@ export class Down {
   }
 }
 
-// The outline of every cell on the map, made once for a size of map.
+// The outline of every cell on the map, computed once per map size.
 function tiles(at) {
   return Array.from({ length: ROWS * COLUMNS }, (_, cell) => {
     const [row, column] = [Math.floor(cell / COLUMNS), cell % COLUMNS];
@@ -134,7 +134,7 @@ function tiles(at) {
       const z = 1 - (2 * (row + i)) / ROWS;
       const around = ((column + j) / COLUMNS) * 2 * Math.PI - Math.PI;
       const ring = Math.sqrt(Math.max(0, 1 - z * z));
-      // Just inside the seam, or the last column would wrap to the other side.
+      // Just inside the seam; otherwise the last column would wrap to the other side.
       const edge = Math.max(-Math.PI + 1e-6, Math.min(Math.PI - 1e-6, around));
       path.lineTo(...at([ring * Math.cos(edge), ring * Math.sin(edge), z]));
     }

@@ -1,17 +1,18 @@
-// What is typed and not sent yet, kept by the rig: a second phone, and this page after a reload, show it.
+// Text that is typed but not sent yet. The rig keeps it, so that a second phone, or this page after a
+// reload, shows it.
 
 const WAIT_ms = 400; // after the last key
-const UNDERWAY_ms = 5000; // until the rig tells what was sent, or another phone's word counts
+const UNDERWAY_ms = 5000; // until the rig returns what was sent, or another phone's text counts
 
 export class Drafts {
-  // stepId: of the step that is shown; what was typed in it is of no later one.
+  // stepId: the step that is shown; text typed in it does not belong to a later step.
   constructor(line, stepId) {
     this.line = line;
     this.stepId = stepId;
     this.fields = new Map(); // field -> {input, show, read, last}
   }
 
-  // show, read: between the rig's figure and this phone's unit; text stays as it is.
+  // show, read: convert between the rig's figure and this phone's unit; text is unchanged.
   bind(input, { show = (value) => value, read = (value) => value, always = false } = {}) {
     const field = { input, show, read, last: "", timer: null, sent: null, sent_ms: 0, step: always ? null : this.stepId() };
     this.fields.set(input.id, field);
@@ -32,12 +33,12 @@ export class Drafts {
     this.line.command("draft", { field: field.input.id, value }, field.step).catch(() => { field.sent = null; });
   }
 
-  // What another phone typed; never over what is being typed here.
+  // Text from another phone; it never replaces text that is being typed here.
   show(drafts) {
     for (const [id, field] of this.fields) {
       if (!field.input.isConnected) continue;
       const value = drafts?.[id] ?? "";
-      // A word of the rig from before the draft came there would wipe out what was typed.
+      // A message that the rig sent before it received the draft would delete the typed text.
       if (value === field.sent || performance.now() - field.sent_ms > UNDERWAY_ms) field.sent = null;
       if (field.sent !== null) continue;
       if (value === field.last || field.timer !== null || document.activeElement === field.input) continue;

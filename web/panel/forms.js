@@ -1,4 +1,4 @@
-// What a step asks for beyond its button: ticks, weights, measures. A form is built once a step.
+// Inputs of a step besides its button: ticks, weights, measurements. A form is built once per step.
 
 import { h, say } from "./dom.js";
 import { ScaleLine } from "./scale.js";
@@ -12,8 +12,8 @@ export class Forms {
     this.onChange = onChange;
     this.send = send;
     this.made = null;
-    this.why = () => ""; // why the step's button must wait for the form
-    this.live = () => {}; // what of the form follows the rig while it is filled in
+    this.why = () => ""; // reason why the step's button must wait for the form
+    this.live = () => {}; // updates parts of the form from the rig while it is filled in
   }
 
   draw(seen, mayAct) {
@@ -33,7 +33,7 @@ export class Forms {
 
   ticks(seen) {
     const boxes = [];
-    // Every tick goes to the rig, and comes back to every phone.
+    // Every tick is sent to the rig and returns to every phone.
     const rows = [...seen.checklist].map((text, index) => {
       const box = h("input", { type: "checkbox", onchange: async () => {
         box.sent = box.checked;
@@ -64,9 +64,9 @@ export class Forms {
     const verdict = h("p", { class: "why", role: "status" });
     const bar = h("div", { class: "ratio", "aria-hidden": "true" });
     const scale = new ScaleLine((part, grams) => this.send("weigh_part", { part, mass_g: round(grams) }));
-    const due = () => (a.input.value ? b : a); // which part the scale weighs now
+    const due = () => (a.input.value ? b : a); // the part that the scale weighs now
     const typed = () => [massFrom(a.input.value), massFrom(b.input.value)];
-    // What stands on the scale counts as the part that is due, so that the ratio runs along.
+    // The load on the scale counts as the part to weigh now, so that the ratio follows.
     const read = () => {
       const [gramsA, gramsB] = typed();
       const live = scale.mass_g > 0 && scale.taken_g === null && !["cup", "tare", "taken"].includes(scale.led?.phase) ? scale.net_g() : 0;
@@ -85,7 +85,7 @@ export class Forms {
     }
     let written = coat.part_a_g !== null && coat.part_b_g !== null;
     this.why = () => (written ? "" : "Record both weights first.");
-    // The record's weights stand in the fields, whoever took them or took them back.
+    // The fields show the recorded weights, whoever took them or took them back.
     const follow = (field, grams) => {
       if (field.known === grams) return;
       if (field.known !== undefined || grams !== null) field.input.value = grams === null ? "" : massTo(grams);
@@ -152,7 +152,7 @@ function form(submit, label, ...parts) {
   return made;
 }
 
-// What was typed, with a point for a comma and without what no number has.
+// The typed text, with a point for a comma and without characters that no number has.
 function asNumber(typed) {
   const [whole, ...rest] = typed.replaceAll(",", ".").replace(/[^0-9.-]/g, "").replace(/(?!^)-/g, "").split(".");
   return rest.length ? `${whole}.${rest.join("")}` : whole;
@@ -160,7 +160,7 @@ function asNumber(typed) {
 
 export function number(id, label, hint) {
   const input = h("input", { type: "text", inputmode: "decimal", id, placeholder: hint, autocomplete: "off" });
-  // A field of the type "number" drops a comma without a word: 12,5 would be read as 125.
+  // A field of the type "number" silently drops a comma: 12,5 would be read as 125.
   input.addEventListener("input", () => {
     const plain = asNumber(input.value);
     if (plain === input.value) return;
@@ -171,7 +171,7 @@ export function number(id, label, hint) {
   return { input, label: h("label", { class: "field", for: id }, h("span", {}, label), input) };
 }
 
-// One line for what B should be and a bar for what it is, to the same scale.
+// A line for the wanted B and a bar for the actual B, to the same scale.
 function drawRatio(box, gramsA, gramsB, planA, planB) {
   box.replaceChildren();
   if (!(gramsA > 0)) return;

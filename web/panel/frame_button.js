@@ -1,4 +1,4 @@
-// What the button at the frame does now, beside the page's own: a hand needs no glass.
+// Shows what the button at the frame does now, beside the page's own buttons.
 
 import { h } from "./dom.js";
 
@@ -7,9 +7,9 @@ const LIGHTS = {
   moves_next: "amber light flashing: the press moves the frame", act_now: "red light flashing", off: "no light",
 };
 
-// sim: what a press at the simulated frame does, or null where hands are needed.
+// sim: function for a press at a simulated frame, or null for a real frame.
 export function drawFrameButton(box, button, sim) {
-  // A simulated frame keeps its guard within reach also while its button does nothing.
+  // The guard of a simulated frame can be opened even while its button does nothing.
   box.hidden = !button || !(button.short || button.long || sim);
   if (box.hidden) return;
   const does = [];

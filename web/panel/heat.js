@@ -1,4 +1,4 @@
-// The heat: the cup's measured line, its predicted band, the gel window, room, mould and limit.
+// Temperature curve: the cup's measured line and predicted band, the gel window, room, mould and limit.
 
 import { h, mark, say } from "./dom.js";
 import { fit, hatch, ink, niceStep } from "./ink.js";
@@ -163,7 +163,7 @@ export class Heat {
       }
     }
     if (low === Infinity) [low, high] = [18, 30];
-    // A band that knows little must not press the curve flat.
+    // A very wide band must not flatten the curve.
     const limit = this.seen.peak_limit_degC;
     const [least, most] = [low - 3, Math.max(high, limit ?? high + 40) + 8];
     for (const [cool, warm] of bands) {
@@ -284,7 +284,7 @@ export class Heat {
     pen.fill();
   }
 
-  // No more than a few strokes a pixel column however long the run: first, lowest, highest, last.
+  // At most four points per pixel column, however long the run: first, lowest, highest, last.
   path(pen, x, y, name) {
     pen.beginPath();
     let column = null;
@@ -317,7 +317,7 @@ export class Heat {
     pen.stroke();
   }
 
-  // What of a series is in view: rows of their own, or, when there are very many, blocks of them.
+  // Visible part of a series: its rows or, if there are very many, blocks of rows.
   parts(name) {
     const [from, to] = this.span();
     const begin = Math.max(0, lowerBound(this.samples, from) - 1);

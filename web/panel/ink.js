@@ -1,9 +1,9 @@
-// Canvas helpers: the sheet's own colours, sharp lines on any screen, one frame at a time.
+// Canvas helpers: the sheet's colours, sharp lines on any screen, one drawing per frame.
 
 const inks = new Map();
 const swatch = document.createElement("i");
 
-// A canvas needs the colour itself: the browser works out which of the two looks holds.
+// A canvas needs actual colours: the browser decides which of the two looks applies.
 export function ink(name) {
   if (!inks.has(name)) {
     if (!swatch.isConnected) {
@@ -21,8 +21,8 @@ export const forgetInks = () => inks.clear();
 
 export const FONT = '500 14px Bitter, "Noto Serif", Georgia, serif';
 
-// Returns [context, width, height] in CSS pixels, the canvas cleared and fitted to its box, or to
-// a width given.
+// Returns [context, width, height] in CSS pixels. The canvas is cleared and fitted to its box or to a
+// given width.
 export function fit(canvas, height, width = canvas.clientWidth || canvas.parentElement.clientWidth || 320) {
   const ratio = window.devicePixelRatio || 1;
   const [w, t] = [Math.round(width * ratio), Math.round(height * ratio)];
@@ -53,7 +53,7 @@ export function hatch(pen, colour, gap = 7) {
   return pen.createPattern(tile, "repeat");
 }
 
-// Round steps for an axis: 1, 2, 5 times a power of ten.
+// Round steps for an axis: 1, 2 or 5 times a power of ten.
 export function niceStep(span, about) {
   const rough = span / about;
   const power = 10 ** Math.floor(Math.log10(rough));

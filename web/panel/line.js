@@ -1,4 +1,4 @@
-// The line to the rig: one stream in, commands out, and an honest idea of when it was last heard.
+// The connection to the rig: one stream in, commands out, and the time of the last message.
 
 export const STALE_ms = 3000;
 const REOPEN_ms = 4500;
@@ -8,8 +8,8 @@ const WARM_ms = 60000; // the rig keeps a connection of a paired phone for two m
 export class Line {
   constructor({ onItem, onPairing, onMe }) {
     this.onItem = onItem; // (kind, data)
-    this.onPairing = onPairing; // nobody knows this phone (any more)
-    this.onMe = onMe; // what this phone may do may have changed
+    this.onPairing = onPairing; // this phone is not (or no longer) paired
+    this.onMe = onMe; // the rights of this phone may have changed
     this.me = { role: "none", csrf: "" };
     this.lastId = null;
     this.heard_ms = -Infinity;
@@ -30,7 +30,7 @@ export class Line {
     return this.greet();
   }
 
-  // Who this phone is to the rig; asked again until the rig answers.
+  // Asks for the rights of this phone; repeated until the rig answers.
   async greet() {
     this.opened_ms = performance.now();
     try {
@@ -51,7 +51,7 @@ export class Line {
     for (const kind of ["snapshot", "sample", "event", "beat"]) {
       this.source.addEventListener(kind, (message) => this.take(kind, message));
     }
-    // Not the browser's own retry: first ask whether this phone is still known.
+    // The browser's own retry is not used: first ask whether this phone is still paired.
     this.source.onerror = () => this.source.close();
   }
 
@@ -60,7 +60,7 @@ export class Line {
     this.hear(kind, JSON.parse(message.data));
   }
 
-  // kind: snapshot, sample, event, or the beat that only says the line is alive.
+  // kind: snapshot, sample, event, or the beat that only shows that the connection is alive.
   hear(kind, data) {
     this.heard_ms = performance.now();
     this.heardAt = new Date();
@@ -75,12 +75,12 @@ export class Line {
     return performance.now() - this.heard_ms > STALE_ms;
   }
 
-  // The rig's clock now, carried on by this phone's own between two words from it.
+  // The rig's clock now, continued by this phone's clock between two messages.
   get now_s() {
     return this.rig.now_s + ((performance.now() - this.rig.at_ms) / 1000) * this.rig.speed;
   }
 
-  // A line that has gone quiet is opened anew, from where it was.
+  // A silent connection is opened again and resumes where it was.
   watch() {
     const quiet_ms = performance.now() - Math.max(this.heard_ms, this.opened_ms);
     if (quiet_ms > REOPEN_ms || this.source?.readyState === EventSource.CLOSED) this.greet();
@@ -111,7 +111,7 @@ export class Line {
     );
   }
 
-  // One press is one key, however often the request has to be sent.
+  // One press has one key, however often the request has to be sent.
   async command(name, data = {}, stepId = null) {
     const body = { key: newKey(), step_id: stepId, data };
     const path = `/api/command/${name}`;
@@ -120,11 +120,11 @@ export class Line {
       return await this.post(path, body);
     } catch (error) {
       if (error instanceof Refusal) throw error;
-      return this.post(path, body); // the wire broke: the key makes a second try safe
+      return this.post(path, body); // the connection broke: the key makes a second attempt safe
     }
   }
 
-  // The stop is said again until it is answered, also while its first word is under way.
+  // The stop is sent again until it is answered, even while the first request is under way.
   insist(path, body) {
     return new Promise((resolve, reject) => {
       let open = INSIST_ms.length;
@@ -150,7 +150,7 @@ export class Refusal extends Error {
   constructor(status, sentence, confirm = false) {
     super(sentence);
     this.status = status;
-    this.confirm = confirm; // the rig asks back: the same command with `confirmed` is taken
+    this.confirm = confirm; // the rig asks for confirmation: the same command with `confirmed` is accepted
   }
 }
 

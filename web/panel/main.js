@@ -1,4 +1,4 @@
-// The job sheet: takes what the rig says, draws it once a frame, and sends what a person presses.
+// The job sheet: receives messages from the rig, draws them, and sends a person's commands.
 
 import { attend, announce } from "./attention.js";
 import { byId, h, hide, mark, say } from "./dom.js";
@@ -42,19 +42,19 @@ const tick = (index, done) => line.command("tick", { index, done }).then(() => t
 const forms = new Forms(byId("form"), { onChange: drawSoon, send, drafts, tick });
 const written = new Written(byId("written"), { send, drafts });
 
-// --- what the rig says ---------------------------------------------------------------------------
+// --- messages from the rig ----------------------------------------------------------------------
 
 function take(kind, data) {
   if (kind === "snapshot" && !takeSnapshot(data)) return;
   if (kind === "sample") takeSample(data);
   if (kind === "event") takeEvent(data);
-  // A countdown draws once a second: a sample is drawn with it, not in a frame of its own.
+  // A countdown is drawn once a second, and a sample is drawn with it, not in a separate frame.
   if (kind !== "sample" || !seen?.countdown) drawSoon();
 }
 
-// The rig tells all of itself some times a second, and mostly only its clock and its angles have
-// moved on: those are drawn with the next sample or the next second of the countdown. A phone that
-// was unpaired loses its buttons at once.
+// The rig sends its whole state several times a second, and usually only its clock and its angles have
+// changed: these are drawn with the next sample or the next second of the countdown. A phone that was
+// unpaired loses its buttons at once.
 let still = "";
 function somethingHappened(next) {
   const { mode, guard_closed: closed, faults, paused } = next.frame;
@@ -76,7 +76,7 @@ function takeSnapshot(next) {
   return somethingHappened(next);
 }
 
-// Another step: its sentence is what must be seen, and what was answered before is old.
+// Another step: its sentence must be visible, and earlier answers are out of date.
 function turnOver(next) {
   if (next.next_button) announce();
   answer("", true);
@@ -101,7 +101,8 @@ function takeEvent(event) {
   if (event.kind === "touch_taken_back" && event.run_id === seen?.run_id) heat.marks.pop();
 }
 
-// Another run: its curve so far, its marks and its plan, once; the stream carries on from there.
+// Another run: its curve so far, its marks and its plan are fetched once; the stream continues from
+// there.
 async function changeRun() {
   samples = [];
   heat.samples = samples;
@@ -132,7 +133,7 @@ async function changeRun() {
   drawSoon();
 }
 
-// Of a replay: what the probe said in the run that it repeats, by coat.
+// For a replay: the probe's readings in the run that it repeats, by coat.
 async function provenCurve(run) {
   const { replay_of: proven } = await line.get(`/api/runs/${run}`);
   return proven && line.get(`/api/curve?run_id=${encodeURIComponent(proven)}&points=3000`);
@@ -152,10 +153,10 @@ function inMouldFrame([x, y, z], [a, b, c]) {
   ];
 }
 
-// --- what a person sees --------------------------------------------------------------------------
+// --- drawing ------------------------------------------------------------------------------------
 
-// A dozen drawings a second are plenty, however fast a simulated rig talks; and what comes together
-// is drawn together. Without an animation frame: one is a frame also where nothing has changed.
+// A dozen drawings a second are enough, however fast a simulated rig sends; messages that come together
+// are drawn together. No animation frame is used, because it costs a frame even if nothing has changed.
 function drawSoon() {
   asked ??= setTimeout(() => {
     asked = null;
@@ -185,7 +186,7 @@ function draw() {
   written.draw(seen, line.mayAct);
 }
 
-// The two canvases cost the most: drawn while they are on the screen, and not oftener than they
+// The two canvases cost the most: they are drawn only while they are on the screen, and only when they
 // change. Their words are always written.
 const inView = new Set();
 const watcher = new IntersectionObserver((entries) => {
@@ -240,7 +241,7 @@ function drawNow() {
   byId("sentence").classList.toggle("long", sentence.length > 56);
   say(byId("why"), stale ? whileLost() : seen.why);
   drawCountdown(stale, sentence);
-  const said = `${seen.sentence} ${seen.why}`; // what stands there already is not said twice
+  const said = `${seen.sentence} ${seen.why}`; // text that is already there is not repeated
   drawOnce("alerts", null, [seen.alerts, said, settings().units], () => byId("alerts").replaceChildren(
     ...seen.alerts.filter((a) => !said.includes(a.sentence)).map((a) => h("p", { class: `alert ${a.severity}` }, h("b", {}, a.sentence)))));
   drawOnce("frame-button", null, [seen.frame_button, seen.simulated, line.mayAct, settings().units], () => drawFrameButton(byId("frame-button"), seen.frame_button,
@@ -248,7 +249,7 @@ function drawNow() {
   drawOnce("steps", null, [seen.step, seen.coat, seen.coats.length], drawSteps);
 }
 
-// What is true of the step while nothing is heard: only a frame that turned goes on by itself.
+// Text for a step while the connection is lost: only a turning frame goes on by itself.
 function whileLost() {
   const look = "Look at the rig, not at this page.";
   const { mode, paused, guard_closed: closed, faults } = seen.frame;
@@ -267,7 +268,7 @@ function drawCountdown(stale, sentence) {
     return;
   }
   const left_s = count.until_s - line.now_s;
-  // Time to act runs out and then counts on; time to wait just ends.
+  // A deadline runs out and then counts on; a wait simply ends.
   const acting = count.kind === "act";
   byId("count").classList.toggle("waiting", !acting);
   const over = acting && left_s < 0;
@@ -275,13 +276,13 @@ function drawCountdown(stale, sentence) {
   byId("count").classList.toggle("over", over);
   say(byId("count-time"), time);
   say(byId("count-label"), `${over ? "late" : count.label}${stale ? ", by this phone" : ""}`);
-  // Aloud, and in the title, at whole minutes only, or a screen reader never stops talking.
+  // For screen readers and in the title only whole minutes; otherwise a screen reader would never stop.
   const minutes = Math.max(0, Math.ceil(left_s / 60));
   entitle(`${over ? "late" : `${minutes} min`} · ${sentence} · Evenwall`);
   spoken(over ? `${sentence} Time is up.` : `${sentence} ${minutes} min ${count.label}.`);
 }
 
-// Every title that is set goes to the browser's own process, changed or not.
+// Setting the title costs work in the browser's main process even if it is unchanged.
 function entitle(title) {
   if (document.title !== title) document.title = title;
 }
@@ -304,7 +305,7 @@ function drawSteps() {
 function drawButtons() {
   const button = rightButton();
   const next = byId("next");
-  const atFrame = Boolean(button?.atFrame); // what only the frame can do is no button here
+  const atFrame = Boolean(button?.atFrame); // a step that only the frame's button can do is not a button here
   hide(next, !line.mayAct || !button || atFrame);
   hide(byId("at-frame"), !atFrame);
   if (atFrame) drawOnce("at-frame", null, button, () => byId("at-frame").replaceChildren(
@@ -320,7 +321,7 @@ function drawButtons() {
       madeButton(b))));
 }
 
-// A button that ends a coat's turning is pressed and held: a brush of a glove does nothing.
+// A button that ends a coat's turning must be held: a touch of a glove does nothing.
 function madeButton(b) {
   if (!b.hold_s) return h("button", { type: "button", "aria-disabled": String(!b.enabled), onclick: () => press(b) }, b.label);
   const box = h("button", { type: "button", class: "hold", "aria-disabled": String(!b.enabled) }, `Hold: ${b.label}`);
@@ -346,7 +347,7 @@ function press(button) {
   else send(button.command, button.data);
 }
 
-// The next step, wherever one is: {label, why (it must wait), press()}.
+// The next step on any page: {label, why (reason to wait), press()}.
 function rightButton() {
   const running = !IDLE.includes(seen.step);
   if (!byId("bench").hidden) {
@@ -356,7 +357,7 @@ function rightButton() {
   if (!running) return { label: "Choose a casting", press: goTo("castings") };
   const button = seen.next_button;
   if (button?.at_frame) {
-    const wait = seen.frame_button?.short ? "" : button.why_not; // what a press there still waits for
+    const wait = seen.frame_button?.short ? "" : button.why_not; // reason why a press there must wait
     return { label: button.label, atFrame: true, wait };
   }
   return button && { label: button.label, why: whyNot(button), press: () => send(button.command, button.data) };
@@ -366,11 +367,11 @@ const goTo = (page) => () => { location.hash = page; };
 
 function whyNot(button) {
   if (line.stale) return "The rig cannot be reached from this page now.";
-  forms.draw(seen, line.mayAct); // a press may be quicker than the drawing of a new step
+  forms.draw(seen, line.mayAct); // a press may come before a new step is drawn
   return forms.why() || (button.enabled ? "" : button.why_not || "Not yet.");
 }
 
-// --- what a person presses -----------------------------------------------------------------------
+// --- commands -----------------------------------------------------------------------------------
 
 async function send(name, data = {}, stepId = seen?.step_id || null) {
   try {
@@ -385,7 +386,7 @@ async function send(name, data = {}, stepId = seen?.step_id || null) {
 }
 
 let answered = null;
-let refusal = null; // why the button had to wait, as long as that stands there
+let refusal = null; // reason why the button had to wait, while it is shown
 function answer(sentence, good) {
   refusal = null;
   asking?.(false);
@@ -396,7 +397,7 @@ function answer(sentence, good) {
   answered = setTimeout(() => answer("", true), 8000);
 }
 
-// A question that the rig asks back: nothing happens until it is answered; any other press is a no.
+// A question from the rig: nothing happens until it is answered; any other press means no.
 let asking = null;
 function ask(question) {
   answer("", true);
@@ -440,7 +441,7 @@ byId("next").addEventListener("click", async () => {
   sending = false;
 });
 
-// --- the casting turned round, loaded when asked for ---------------------------------------------
+// --- view in three dimensions, loaded on request ------------------------------------------------
 
 let bodyView = null;
 byId("show-body").addEventListener("click", async () => {
@@ -464,7 +465,7 @@ byId("show-body").addEventListener("click", async () => {
   }
 });
 
-// --- the bench: plain pages at the sheet's foot --------------------------------------------------
+// --- the bench: simple pages at the foot of the sheet -------------------------------------------
 
 async function openBench(page) {
   const { Bench } = await import("./late/bench.js");
@@ -504,15 +505,15 @@ function look() {
   drawSoon();
 }
 
-// --- begin ---------------------------------------------------------------------------------------
+// --- start --------------------------------------------------------------------------------------
 
 addEventListener("hashchange", turnPage);
 addEventListener("resize", drawSoon);
 onSettings(look);
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", look);
 document.fonts?.ready.then(look);
-// Without a countdown nothing on the page moves by itself: only a lost line changes it. A countdown
-// moves once a second.
+// Without a countdown nothing on the page changes by itself except when the connection is lost. A
+// countdown changes once a second.
 const LOOKS_ms = 500;
 let wasStale = true;
 let second = null;
@@ -523,7 +524,7 @@ function watchClock() {
   if (line.stale !== wasStale || shows !== second || old) drawSoon();
   wasStale = line.stale;
   second = shows;
-  // Next when the figure changes, so that there is one frame a second and no more.
+  // Next draw when the figure changes, so that there is only one frame a second.
   const changes_ms = left_s === null ? LOOKS_ms : (1000 * (left_s + 0.5 - Math.floor(left_s + 0.5))) / line.rig.speed + TOGETHER_ms;
   setTimeout(watchClock, Math.max(REST_ms, Math.min(LOOKS_ms, changes_ms)));
 }
@@ -538,5 +539,5 @@ drawSoon();
 
 if ("serviceWorker" in navigator) navigator.serviceWorker.register("/sw.js");
 
-// For the browser tests: how long the drawing takes and what has been drawn.
+// For the browser tests: duration and content of the drawings.
 globalThis.evenwall = { heat, line, get samples() { return samples; } };

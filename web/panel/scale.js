@@ -1,13 +1,13 @@
-// The scale leads the weighing: its display, the grams to go, and a press for a weight that it
-// does not take by itself.
+// Weighing guided by the scale: its display, the grams to go, and a button for a weight that is not
+// taken automatically.
 
 import { h, say } from "./dom.js";
 import { mass } from "./units.js";
 
-const MOVED_g = 1; // more than a scale wanders by itself
+const MOVED_g = 1; // more than the drift of a scale
 
 export class ScaleLine {
-  // take(part, grams): a press takes what stands on the scale.
+  // take(part, grams): takes the load on the scale after a press.
   constructor(take) {
     this.figure = h("b", { id: "scale-now" });
     this.words = h("span", { role: "status" });
@@ -24,7 +24,7 @@ export class ScaleLine {
     this.steady = false;
     this.part = "";
     this.led = null;
-    this.taken_g = null; // until the scale has moved from it: a glove presses twice
+    this.taken_g = null; // until the reading has changed: a glove presses twice
   }
 
   why() {
@@ -33,12 +33,12 @@ export class ScaleLine {
     return this.steady ? "" : "Wait until it is steady.";
   }
 
-  // Grams of the part that is due: what was poured, or all that stands on the scale.
+  // Grams of the part to weigh now: the mass poured, or the whole load on the scale.
   net_g() {
     return this.led?.phase === "pour" ? this.led.net_g : this.mass_g;
   }
 
-  // part: which one it weighs now; empty when both are known. Says whether anything changed.
+  // part: the one to weigh now; empty when both are known. Returns whether anything changed.
   show(scale, part) {
     const stamp = JSON.stringify([scale, part]);
     if (stamp === this.stamp) return false;

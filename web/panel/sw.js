@@ -1,8 +1,8 @@
-// The offline shell: the page and its files, never the rig's words. Served fresh when there is a
-// line, from the phone when there is none; a page without a line says so by itself.
+// The offline shell: the page and its files, without data from the rig. They come from the rig if it
+// can be reached, otherwise from the phone; a page without a connection says so.
 
 const SHELL = "evenwall-shell-1";
-const BARE = "/?shell"; // the page without a word from the rig in it
+const BARE = "/?shell"; // the page without any data from the rig
 
 self.addEventListener("install", (event) => {
   event.waitUntil(caches.open(SHELL).then((shell) => shell.add(BARE)).then(() => self.skipWaiting()));

@@ -1,4 +1,4 @@
-// Figures as people read them. Everything inside is mm, g, degC and seconds.
+// Figures in the units that a person chose. Internally everything is in mm, g, degC and seconds.
 
 const KEY = "evenwall.settings";
 const DEFAULTS = { units: "metric", look: "auto", sound: true, vibration: true, awake: true,
@@ -16,13 +16,13 @@ export function choose(change) {
   for (const heard of listeners) heard(chosen);
 }
 
-// Light or dark paper as chosen, else as the phone has it.
+// Light or dark look as chosen, otherwise that of the phone.
 export function dress() {
   if (chosen.look === "auto") delete document.documentElement.dataset.look;
   else document.documentElement.dataset.look = chosen.look;
 }
 
-// The rules by which figures in sentences are read and shown come with the page: controller/units.py.
+// The rules for finding and showing figures in sentences come with the page: see controller/units.py.
 const rules = JSON.parse(document.getElementById("units")?.textContent ?? "null");
 const known = (value) => typeof value === "number" && Number.isFinite(value);
 export const unitOf = (name) => {
@@ -33,11 +33,11 @@ export const unitOf = (name) => {
 const FIGURE = rules && new RegExp(rules.figure, "g");
 const NUMBER = rules && new RegExp(rules.number, "g");
 
-// A sentence with its figures in the chosen units. A figure keeps as many decimals as it had, and
-// those of a smaller unit.
+// A sentence with its figures in the chosen units. A figure keeps its decimals and gets more if the new
+// unit is larger.
 export const shown = (text) => figures(text, (said, unit) => `${said}\u00a0${unit.symbol}`);
 
-// The same to be heard: the units are written out.
+// The same for speech: the units are written out.
 export const spoken = (text) => figures(text, (said, unit) => `${said} ${Number(said.replaceAll(",", "")) === 1 ? unit.one : unit.several}`);
 
 function figures(text, full) {
@@ -58,8 +58,8 @@ function converted(number, { factor, more, most }, offset) {
   return `${sign}${(Number(plain) * factor + offset).toFixed(decimals)}`;
 }
 
-// A figure alone, to a tenth of its metric unit or `more` decimals than that. Another unit shows the
-// rounded figure, as sentences do, or one weight would be told in two ways.
+// A single figure, to a tenth of its metric unit or with `more` decimals. Other units show the rounded
+// metric figure, as sentences do; otherwise one weight would appear in two ways.
 function figure(value, name, more = 0) {
   if (!known(value)) return "–";
   const unit = unitOf(name);
@@ -84,7 +84,7 @@ export const rate = (value_rpm) => (known(value_rpm) ? `${Math.abs(value_rpm).to
 
 // 400 -> "6:40", 4000 -> "1:06:40"
 export function clock(time_s) {
-  const whole = Math.round(Math.abs(time_s)); // as the record's own words are
+  const whole = Math.round(Math.abs(time_s)); // like the words in the record
   const parts = [Math.floor(whole / 60) % 60, whole % 60];
   const hours = Math.floor(whole / 3600);
   const two = (n) => String(n).padStart(2, "0");

@@ -1,4 +1,4 @@
-// Reads aloud what the rig says, by the phone's own voice, where its owner has chosen so.
+// Reads the rig's sentences aloud with the phone's voice, if its owner has chosen this.
 
 import { settings, spoken } from "./units.js";
 
@@ -10,13 +10,13 @@ export const MOMENTS = [
 export const canSpeak = () => "speechSynthesis" in window;
 export const voices = () => (canSpeak() ? speechSynthesis.getVoices() : []);
 
-let last = null; // number of the newest sentence that was dealt with
+let last = null; // number of the newest sentence that was handled
 
 export function readAloud(seen) {
   const newest = seen.spoken.at(-1)?.number ?? 0;
   const before = last;
   last = newest;
-  if (before === null || newest < before) return; // the page or the rig has just begun
+  if (before === null || newest < before) return; // the page or the rig has just started
   if (!settings().speak || !canSpeak()) return;
   for (const line of seen.spoken) {
     if (line.number > before && !settings().unspoken.includes(line.moment)) utter(line.text);

@@ -1,4 +1,4 @@
-// A cut through the wall, thickness to scale: the mould, then one band a coat.
+// A section of the wall, with thickness to scale: the mould, then one band per coat.
 
 import { h, s, say } from "./dom.js";
 import { length, lengthTo, lengthUnit, shown } from "./units.js";
@@ -63,7 +63,7 @@ function band(coat, state, from, to) {
   return [s("path", { d: path, fill: shade, stroke: "var(--ink)", "stroke-width": 1 }), marks, plate, number].filter(Boolean);
 }
 
-// The free surface of a coat that still flows.
+// The surface of a coat that still flows.
 function wave(at) {
   const crests = [];
   for (let y = TOP; y < TOP + TALL; y += 23) crests.push(`Q ${at + 6} ${y + 5.75} ${at} ${y + 11.5} T ${at} ${y + 23}`);
@@ -84,7 +84,7 @@ function axis(x, full, target) {
   return ticks;
 }
 
-// Thinnest place and rim, as the film was computed: small flags below the bands.
+// Thinnest place and rim, from the computed film: small flags below the bands.
 function flags(wall, x, live) {
   const out = [];
   if (live) {
@@ -122,7 +122,7 @@ function describe(seen, set, liquid, target) {
   return `${built} ${other ? `${wall.note} When` : "As planned, when"} all coats are in: thinnest place ${length(wall.min_mm)}${errorWords(wall)} (filled mark)${rim}. The rim is not the wall.`;
 }
 
-// Of the thinnest place: mesh and shape together, as the plan has them.
+// Error of the thinnest place, from mesh and shape together, as in the plan.
 export function wallError(wall) {
   if (!wall.mesh_error_mm && !wall.shape_error_mm) return null;
   return Math.hypot(wall.mesh_error_mm ?? 0, wall.shape_error_mm ?? 0);

@@ -1,4 +1,4 @@
-// Written down: the job's form, filled in as it goes, then the record line by line.
+// The record: the job's form, filled in during the work, then the record line by line.
 
 import { h, hide, say, table } from "./dom.js";
 import { clock, mass, settings, timeOfDay } from "./units.js";
@@ -60,7 +60,7 @@ export class Written {
   }
 }
 
-// One line of text and the button that sends it; emptied when it was taken.
+// One line of text and the button that sends it; cleared once it was accepted.
 function asking(id, label, button, send) {
   const text = h("input", { type: "text", id, maxlength: "200", autocomplete: "off" });
   const form = h("form", {}, h("label", { class: "field", for: id }, h("span", {}, label)), text,

@@ -1,4 +1,5 @@
-// One line a rig, the next thing to do first. Words and order come from the server; this only draws.
+// One line per rig, the most urgent first. Words and order come from the server; this script only
+// draws.
 
 const SILENT = 2, AWAY = 6;
 const list = document.getElementById("rigs");

@@ -1,4 +1,4 @@
-// The bench: plain pages, one picture and one table each.
+// The bench: simple pages with one picture and one table each.
 
 import { callMe, callMeNoMore, canBeCalled, isCalled } from "../calls.js";
 import { MOMENTS, canSpeak, utter, voices } from "../voice.js";
@@ -12,13 +12,13 @@ import { fourSides, spins, timeline } from "./pictures.js";
 import { slug } from "./sending.js";
 import { paperButton } from "./share.js";
 
-// What a paper is called on a phone: the casting and what it is.
+// File name of a paper on the phone: the casting and the kind of paper.
 const paperName = (casting, what) => `${slug(casting) || "casting"}-${what}`;
 
 export class Bench {
   constructor(box, desk) {
     this.box = box;
-    this.action = null; // what the right one of the two buttons does here: {label, press()}
+    this.action = null; // action of the right one of the two buttons: {label, press()}
     Object.assign(this, desk); // line, send(), back(), changed()
   }
 
@@ -62,7 +62,7 @@ export class Bench {
     ];
   }
 
-  // Castings and resins made and changed on the phone.
+  // Castings and resins that are made and changed on the phone.
   async library(name, id) {
     if (!this.line.mayAct) return [h("h1", {}, "This phone may watch."), h("p", { class: "why" }, "Pair it to act before you change castings and resins.")];
     const { castingPage, resinPage, resinsPage } = await import("./library.js");
@@ -125,7 +125,7 @@ export class Bench {
     const bar = h("progress", { max: "1", value: String(job.fraction), "aria-label": "Progress of the plan" });
     const word = h("p", { class: "why", role: "status" }, sentenceOf(job));
     const here = () => this.page === page && location.hash.slice(1) === page;
-    // What is being read or pressed stays where it is: only the bar and its words change.
+    // Text and buttons keep their places: only the bar and its words change.
     const look = async () => {
       if (!here()) return;
       const now = await this.line.get(`/api/plans/${job.job_id}`).catch(() => null);
@@ -163,7 +163,7 @@ export class Bench {
     ];
   }
 
-  // Every plan since the controller came up: made, failed, or in the making.
+  // Every plan since the controller was started: finished, failed or in progress.
   async plans() {
     const jobs = await this.line.get("/api/plans");
     const state = (job) => (job.error ? "no plan" : job.done ? "ready" : `${Math.round(job.fraction * 100)} %.${leftWords(job.left_s)}`);
@@ -208,7 +208,7 @@ export class Bench {
     };
   }
 
-  // The film takes its seconds: the page is there first, the picture comes after.
+  // The film takes some seconds: the page appears first, the picture later.
   wall(id) {
     const box = h("div", {}, h("p", { class: "figures", role: "status" }, "Working out the wall …"));
     this.line.get(`/api/mesh/${id}`).then(
@@ -300,7 +300,7 @@ export class Bench {
     return made.parts;
   }
 
-  // How a replay came out beside the run it repeats.
+  // Comparison of a replay with the run that it repeats.
   async against(card) {
     const [{ compared, wallVerdict }, proven] = await Promise.all([
       import("./replay.js"), this.line.get(`/api/runs/${encodeURIComponent(card.replay_of)}`).catch(() => null),
@@ -308,7 +308,7 @@ export class Bench {
     const found = await this.line.get(`/api/runs/${encodeURIComponent(card.run_id)}/compare`).then(
       (comparison) => compared(comparison, proven),
       (error) => [h("p", { class: "figures" }, error.message)]);
-    // Two films take their seconds: the page is there first.
+    // Two films take some seconds: the page appears first.
     const verdict = h("p", { class: "why", role: "status" }, "Working out both walls …");
     const mesh = (run) => this.line.get(`/api/mesh/${encodeURIComponent(run)}`);
     Promise.all([card.run_id, card.replay_of].map(mesh)).then(
@@ -401,7 +401,7 @@ export class Bench {
     return group("While this phone is locked", h("label", { class: "tick" }, box, h("span", {}, "Call this phone")), told);
   }
 
-  // Without a code: the rig tells a number, and a hand at the frame says yes.
+  // Without a code: the rig gives a number, and a person confirms at the frame.
   pairAtFrame() {
     const told = h("p", { class: "why", role: "status" });
     const ask = h("button", { type: "button", id: "pair-at-frame", onclick: async () => {
@@ -476,7 +476,7 @@ function outcome(proof) {
     proof.missing?.length ? [h("h2", {}, "not known"), h("ul", { class: "said" }, proof.missing.map((m) => h("li", {}, m.sentence)))] : null);
 }
 
-// What was asked for: the wall, and the day that it is planned for.
+// The request: the wall, and the temperatures of the day.
 function askedWords({ wall_mm, shop_degC, mould_degC }) {
   if (wall_mm === null || wall_mm === undefined) return "";
   return `${length(wall_mm)} wall; shop ${temp(shop_degC)}, mould ${temp(mould_degC)}.`;
@@ -484,7 +484,7 @@ function askedWords({ wall_mm, shop_degC, mould_degC }) {
 
 const sentenceOf = (job) => `${job.sentence.charAt(0).toUpperCase()}${job.sentence.slice(1)}${/[.…]$/.test(job.sentence) ? "" : "."}${leftWords(job.left_s)}`;
 
-// Said once the search has a pace: null before.
+// Shown once the search has a pace; null before.
 function leftWords(left_s) {
   if (left_s === null || left_s === undefined) return "";
   return left_s < 45 ? " Less than a minute left." : ` About ${Math.round(left_s / 60)} min left.`;
@@ -509,7 +509,7 @@ function wallWords({ wall, details }) {
 }
 
 function coatTable(plan) {
-  // Two narrow tables: one of all this would run out of a phone, and its end be missed.
+  // Two narrow tables: a single wide one would not fit a phone, and its end would be missed.
   return h("div", {},
     table("To weigh", ["coat", "wall", "A", "B"], plan.coats.map((c) => [
       c.coat, length(c.mean_mm), mass(c.part_a_g), mass(c.part_b_g),
@@ -520,13 +520,13 @@ function coatTable(plan) {
     ])));
 }
 
-// Until when the resin can be poured, and from when if it stands first. Turning may be due sooner.
+// Latest pouring time, and the earliest if the mix waits first. Turning may be due sooner.
 function pourWords(times) {
   const until = clock(times.pour_by_s);
   return times.pour_from_s > 0 ? `${clock(times.pour_from_s)}–${until}` : `to ${until}`;
 }
 
-// The wall's deadline to begin turning, where the plan knows it.
+// Deadline for turning that keeps the wall, if the plan has one.
 function turnWords(times) {
   return times.turn_by_s === null ? "–" : `by ${clock(times.turn_by_s)}`;
 }

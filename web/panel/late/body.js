@@ -1,5 +1,5 @@
-// The casting in three dimensions, coloured by its wall: whole, cut away through the thinnest place,
-// or seen through; turned by hand, or hung as it hangs on the frame now. A tap reads a thickness.
+// The casting in three dimensions, coloured by its wall: whole, cut through the thinnest place, or
+// transparent; turned by hand, or oriented as on the frame now. A tap reads a thickness.
 
 import {
   AmbientLight, BufferAttribute, BufferGeometry, Color, DirectionalLight, DoubleSide, Group, LineBasicMaterial,
@@ -18,7 +18,7 @@ const SEEN_THROUGH = 0.42;
 const VIEWS = [["whole", "Whole"], ["cut", "Cut away"], ["through", "Seen through"]];
 
 export class Body {
-  // frame: whether there is a frame that it may hang in.
+  // frame: whether there is a frame whose orientation it can follow.
   constructor(box, mesh, { frame = true } = {}) {
     this.mesh = mesh;
     this.build(mesh);
@@ -54,7 +54,8 @@ export class Body {
     ];
   }
 
-  // Both faces of the wall, the cut, the opening's edge and the thinnest place, about their middle.
+  // Both faces of the wall, the cut, the edge of the opening and the thinnest place, about their
+  // middle.
   build(mesh) {
     const outer = mesh.vertices_mm;
     const inner = innerFace(mesh);
@@ -151,7 +152,7 @@ export class Body {
     this.draw();
   }
 
-  // Turned so that one looks at the cut.
+  // Turned so that the cut faces the viewer.
   faceCut() {
     this.look(-Math.PI / 2 - Math.atan2(this.normal[1], this.normal[0]) + 0.35, this.tilt);
   }
@@ -167,7 +168,7 @@ export class Body {
   turn(frame) {
     if (!this.live) return;
     const angles = `${frame.major.angle_deg} ${frame.minor.angle_deg}`;
-    if (angles === this.angles) return; // it stands
+    if (angles === this.angles) return; // it stands still
     this.angles = angles;
     const [phi, psi] = [frame.major.angle_deg, frame.minor.angle_deg].map((a) => (a * Math.PI) / 180);
     const major = new Quaternion().setFromAxisAngle(new Vector3(1, 0, 0), phi);
@@ -231,7 +232,7 @@ export class Body {
     this.renderer.setPixelRatio(Math.min(2, devicePixelRatio));
     this.renderer.setSize(width, HEIGHT);
     this.camera.aspect = width / HEIGHT;
-    // A narrow screen looks from further, so that nothing is cut off at its sides.
+    // On a narrow screen the camera is farther away, so that nothing is cut off at the sides.
     this.camera.fov = 32 * Math.max(1, 1.05 / this.camera.aspect);
     this.camera.updateProjectionMatrix();
     this.draw();

@@ -1,5 +1,5 @@
-// What is typed into a form stays on this phone until it is kept: a reload, a flat battery or a
-// broken line loses none of it.
+// Text typed into a form stays on this phone until it is saved: a reload, a flat battery or a broken
+// connection loses nothing.
 
 import { h } from "../dom.js";
 import { settings, timeOfDay } from "../units.js";
@@ -7,8 +7,8 @@ import { settings, timeOfDay } from "../units.js";
 const OLD_ms = 14 * 24 * 3600 * 1000;
 
 export class Draft {
-  // name: of the form; before: what it began with, so that a draft of something that was changed
-  // elsewhere meanwhile is let go of. more: {get(), set(kept)} of what stands in no field.
+  // name: of the form; before: its initial content, so that a draft is dropped if the content was
+  // changed elsewhere meanwhile. more: {get(), set(kept)} for values without a field.
   constructor(name, before, more) {
     this.key = `evenwall-draft:${settings().units}:${name}`;
     this.before = JSON.stringify(before ?? null);
@@ -31,7 +31,7 @@ export class Draft {
     try {
       localStorage.setItem(this.key, JSON.stringify(kept));
     } catch {
-      // A phone may refuse to keep anything; the form works all the same.
+      // A phone may refuse to store anything; the form works nevertheless.
     }
   }
 
@@ -40,11 +40,12 @@ export class Draft {
     try {
       localStorage.removeItem(this.key);
     } catch {
-      // Nothing was kept either.
+      // In that case nothing was stored.
     }
   }
 
-  // Fills the form with what was typed; gives a line that says so, or null. again(): opens it anew.
+  // Fills the form with the stored text; returns a line that says so, or null. again(): opens the form
+  // again.
   fill(form, again) {
     const kept = this.read();
     if (!kept) return null;
@@ -53,7 +54,7 @@ export class Draft {
       if (!field) continue;
       if (field.type === "checkbox") field.checked = value;
       else field.value = value;
-      // A choice draws the fields that follow from it; they come later in `values`.
+      // A choice creates the fields that depend on it; they come later in `values`.
       if (field.tagName === "SELECT" || field.type === "checkbox") field.dispatchEvent(new Event("change"));
     }
     if (kept.more) this.more?.set(kept.more);
@@ -74,7 +75,7 @@ export class Draft {
   }
 }
 
-// A row that was added: its button is pressed until the field is there.
+// A row that was added: its button is pressed until the field exists.
 function grown(form, id) {
   const button = form.querySelector("[data-grows]");
   if (!button || !new RegExp(button.dataset.grows).test(id)) return null;

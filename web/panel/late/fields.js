@@ -1,4 +1,4 @@
-// Fields of the library's forms: each knows how to be read, in mm, g and degC.
+// Fields of the library's forms; each returns its value in mm, g or degC.
 
 import { h } from "../dom.js";
 import { number } from "../forms.js";
@@ -13,8 +13,8 @@ const KINDS = {
   plain: [() => "", Number, (v) => v],
 };
 
-// A number with its unit. get() gives undefined where it stands empty.
-// range: [least, most] in mm, g, degC or the label's own unit, told beside the field and checked.
+// A number with its unit. get() returns undefined if the field is empty.
+// range: [least, most] in mm, g, degC or the label's unit; shown beside the field and checked.
 export function figure(id, label, kind, { value, hint = "", range } = {}) {
   const [unit, from, to] = KINDS[kind];
   const limits = range && `${to(range[0])} to ${to(range[1])}`;
@@ -26,7 +26,7 @@ export function figure(id, label, kind, { value, hint = "", range } = {}) {
     const found = round(from(field.input.value));
     return Number.isFinite(found) ? found : refuse("write a number, such as 12.5.");
   };
-  // Raises where what stands there is out of its range, or missing though it is needed.
+  // Throws if the value is out of range, or is missing but needed.
   const checked = (needed) => {
     const found = get();
     if (found === undefined ? needed : range && !(found >= range[0] - 1e-9 && found <= range[1] + 1e-9)) {
@@ -37,7 +37,7 @@ export function figure(id, label, kind, { value, hint = "", range } = {}) {
   return { ...field, get, checked, refuse };
 }
 
-// A refusal that is about this field: it waits for a finger, and the page says why beside it.
+// A refusal that concerns this field: the field gets the focus, and the reason is shown beside it.
 export function at(input, words) {
   input.focus();
   return Object.assign(new Error(words), { input });
@@ -60,9 +60,9 @@ export function tick(label, checked = false) {
   return { input, label: h("label", { class: "tick" }, input, h("span", {}, label)), get: () => input.checked };
 }
 
-export const PICTURES = "image/jpeg,image/png,image/webp"; // by kind, so that a phone offers its camera too
+export const PICTURES = "image/jpeg,image/png,image/webp"; // by type, so that a phone also offers its camera
 
-// accept: left out, a phone offers every file; some would grey out endings that they do not know.
+// Without `accept` a phone offers every file; some would grey out endings that they do not know.
 export function chooser(id, label, accept) {
   const input = h("input", { type: "file", id, accept });
   return { input, label: h("label", { class: "field", for: id }, h("span", {}, label), input), get: () => input.files[0] };

@@ -1,4 +1,5 @@
-// 'New casting' and 'New resin', to edit and to copy: the text files that the command line reads.
+// 'New casting' and 'New resin', also for editing and copying: the text files that the command line
+// reads.
 
 import { h, say } from "../dom.js";
 import { Draft } from "./drafts.js";
@@ -8,15 +9,15 @@ import { meant, ShapeForm } from "./shapes.js";
 
 const clean = (table) => Object.fromEntries(Object.entries(table).filter(([, value]) => value !== undefined && value !== ""));
 
-// mode: new, edit or copy. again() opens the page anew. Gives the parts of the page and what the
-// right button does.
+// mode: new, edit or copy. again() opens the page again. Returns the parts of the page and the action
+// of the right button.
 export async function castingPage(line, mode, id, again) {
   const [resins, entry] = await Promise.all([line.get("/api/resins"), id ? line.get(`/api/library/castings/${id}`) : null]);
   const before = entry?.casting ?? {};
   const name = text("name", "Name", { value: mode === "copy" ? `${before.name} 2` : before.name });
   const shape = new ShapeForm(line, () => slug(name.get()), entry?.measures, () => draft.keep());
   const draft = new Draft(draftName(mode, "casting", id), entry, shape.more);
-  // A mesh that was drawn stays as it is unless another shape is told.
+  // A mesh from a drawing stays unchanged unless another shape is chosen.
   const keeps = entry && !entry.measures ? tick(`Keep the mesh ${before.mesh}`, true) : null;
   const wall = figure("cast-wall", "Wall", "length", { value: before.wall_mm ?? 4, range: [0.3, 50] });
   const coats = figure("coats", "Coats", "plain", { value: before.coats, hint: "planned", range: [1, 12] });
@@ -38,7 +39,7 @@ export async function castingPage(line, mode, id, again) {
       opening: { ...before.opening, state: state.get() },
     });
     const measures = keeps?.get() ? null : await shape.read(name.get());
-    if (measures) casting.opening = { state: state.get() }; // the old opening was another mesh's
+    if (measures) casting.opening = { state: state.get() }; // the old opening belonged to another mesh
     await put(line, `/api/library/castings/${stem}`, { casting, measures, new: mode !== "edit" });
     draft.drop();
     return `plan/${stem}`;
@@ -55,7 +56,7 @@ export async function castingPage(line, mode, id, again) {
 
 const draftName = (mode, what, id) => (id ? `${mode}-${what}-${id}` : `${mode}-${what}`);
 
-// [key, words, kind, least, most]: the limits within which the cure's equations hold.
+// [key, words, kind, least, most]: the limits within which the cure equations are valid.
 const SHEET = [
   ["pot_life_min", "Pot life, min", "plain", 0.5, 1440], ["pot_life_mass_g", "at a mass of", "mass", 5, 5000], ["pot_life_temp_degC", "and at", "temp", 0, 60],
   ["mixed_viscosity_mPa_s", "Mixed viscosity, mPa\u00a0s", "plain", 20, 50000], ["mix_ratio_b_per_100a", "B to 100 of A, by weight", "plain", 0.5, 5000],
@@ -68,7 +69,7 @@ const MORE = [
 const FIRST = [["mass_g", "Mixed in the cup", "mass", 5, 5000], ["temp_degC", "Room and parts at", "temp", 0, 60], ["gel_min", "The cup gelled after, min", "plain", 0.5, 1440]];
 const NEEDED = ["pot_life_min", "mixed_viscosity_mPa_s", "mix_ratio_b_per_100a", "mixed_density_g_cm3"];
 
-// A group of figures of one table. read(needed) raises where one is out of its range.
+// A group of figures of one table. read(needed) throws if one is out of range.
 function figures(rows, table, prefix = "") {
   const made = rows.map(([key, words, kind, least, most]) => [key, figure(prefix + key, words, kind, { value: table?.[key], range: [least, most] })]);
   const read = (needed = []) => clean(Object.fromEntries(made.map(([key, field]) => [key, field.checked(needed.includes(key))])));
@@ -88,8 +89,8 @@ export async function resinPage(line, mode, id, again) {
   const photo = chooser("sheet-photo", "Photograph of the sheet, to keep beside it, at most 20 MB", PICTURES);
   const picture = entry?.picture ? h("img", { class: "kept", src: `/api/library/files/${entry.picture}`, alt: "The resin's technical sheet" }) : null;
   const draft = new Draft(draftName(mode, "resin", id), entry);
-  let kept = ""; // written by this page already
-  // The sheet is chosen first and stands above the fields, to be copied from.
+  let kept = ""; // already written by this page
+  // The photograph of the sheet is chosen first and shown above the fields, to copy from.
   const shown = h("div", {}, picture);
   photo.input.addEventListener("change", () => {
     if (!photo.get()) return;
@@ -108,7 +109,7 @@ export async function resinPage(line, mode, id, again) {
       ...before, name: name.get(), currency: currency.get(), ...Object.fromEntries(MORE.map(([key]) => [key, undefined])), ...more.read(),
       sheet: clean({ ...sheet.read(NEEDED), snap: snap.get() }), first_batch: given ? batch : undefined,
     });
-    // A second press, after the photograph's line broke, finds the resin's own file there.
+    // A second press, after the upload of the photograph broke off, finds the resin's own file.
     await put(line, `/api/library/resins/${stem}`, { resin: table, new: mode !== "edit" && kept !== stem });
     kept = stem;
     if (photo.get()) await sendFile(line, fileName(`${stem}.sheet`, photo.get()), photo.get(), (_, words) => tell(words));
@@ -141,7 +142,7 @@ export async function resinsPage(line) {
   };
 }
 
-// A form whose right button keeps it; a refusal is told beside the form, and nothing typed is lost.
+// A form that the right button saves; a refusal is shown beside the form, and no typed text is lost.
 function page(title, label, keep, parts, draft, again) {
   const refusal = h("p", { class: "answer no", role: "alert" });
   const busyWords = h("p", { class: "figures", role: "status" });
@@ -158,7 +159,7 @@ function page(title, label, keep, parts, draft, again) {
     busyWords.scrollIntoView({ block: "center" });
     try {
       const to = await keep((words) => say(busyWords, words));
-      if (form.isConnected) location.hash = to; // unless the maker has gone elsewhere meanwhile
+      if (form.isConnected) location.hash = to; // unless the maker has opened another page meanwhile
     } catch (error) {
       refused(error, form, refusal, busyWords);
     }
@@ -169,11 +170,12 @@ function page(title, label, keep, parts, draft, again) {
     event.preventDefault();
     press();
   });
-  // The sheet's button does not wait for it: what it does on another page meanwhile is no part of this.
+  // The job's button does not wait for this: its action on another page has nothing to do with the
+  // form.
   return { parts: [h("h1", {}, title), form], action: { label, press: () => { press(); } } };
 }
 
-// Says why beside the field that is meant, which waits for a finger; else at the form's end.
+// Shows the reason beside the field concerned, which gets the focus, or else at the end of the form.
 function refused(error, form, refusal, end) {
   const { words, input } = error.input ? { words: error.message, input: error.input } : meant(error.message, form);
   (input?.closest(".fields") ?? end).after(refusal);

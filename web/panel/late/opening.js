@@ -1,4 +1,4 @@
-// The opening of a closed form: a cut that a finger moves up, down and askew, in both views.
+// The opening of a closed form: a cut that a finger moves and tilts in both views.
 
 import { h, s } from "../dom.js";
 import { length } from "../units.js";
@@ -40,7 +40,7 @@ export class OpeningEditor {
     const [centre, left, right] = [handle("Height of the opening"), handle("Left end of the opening"), handle("Right end of the opening")];
     const svg = s("svg", { viewBox: `0 0 ${room} ${room}`, role: "group", "aria-label": `The opening, ${name}` },
       s("path", { d: `M${outline.join("L")}Z`, fill: "var(--amber-1)", stroke: "var(--ink)", "stroke-width": room / 150 }), line, left, right, centre);
-    // One finger moves one handle; what it points at is turned into the form's own millimetres.
+    // One finger moves one handle; its position is converted into the form's millimetres.
     const grabbed = (node, act) => {
       node.addEventListener("pointerdown", (event) => {
         event.preventDefault();

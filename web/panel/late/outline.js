@@ -49,7 +49,7 @@ export class OutlineEditor {
     ring.addEventListener("pointerdown", (event) => {
       event.preventDefault();
       ring.setPointerCapture(event.pointerId);
-      // Rings overlap: the corner nearest to the finger is meant. It goes as far as the finger does.
+      // Rings overlap: the corner nearest to the finger is chosen. It moves by as much as the finger.
       const from = place(event);
       const near = this.nearest(from);
       const was = [...this.corners[near]];
@@ -75,7 +75,7 @@ export class OutlineEditor {
     return away.indexOf(Math.min(...away));
   }
 
-  // The outline as it stands, for a draft; null where there is none.
+  // The present outline, for a draft; null if there is none.
   kept() {
     return this.corners && { file: this.card.file, width_px: this.card.width_px, height_px: this.card.height_px, outline_px: this.corners };
   }
@@ -87,7 +87,7 @@ export class OutlineEditor {
 
 const round = (value) => Math.round(value * 10) / 10;
 
-// The corners that say most: again and again the one whose triangle is smallest is left out
+// The most important corners: the corner with the smallest triangle is removed again and again
 // (Visvalingam and Whyatt 1993, Cartographic Journal 30:46).
 function thinned(corners, most) {
   const left = corners.map((c) => [...c]);

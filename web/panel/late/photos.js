@@ -1,4 +1,4 @@
-// Photographs of a run: gloss, bubbles, the cut edge. Kept with its record.
+// Photographs of a run (gloss, bubbles, the cut edge), kept with its record.
 
 import { h, say } from "../dom.js";
 import { newKey } from "../line.js";

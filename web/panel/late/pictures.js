@@ -1,4 +1,4 @@
-// A plan in pictures: the wall from four sides, the time it takes, how it turns.
+// A plan in pictures: the wall from four sides, the time line, the speeds.
 
 import { h, s, say } from "../dom.js";
 import { fit, ink, niceStep } from "../ink.js";
@@ -67,7 +67,7 @@ function paint(canvas, side) {
     pen.lineTo(seen[b][0], seen[b][1]);
   }
   pen.stroke();
-  // The thinnest place: full where it faces the eye, hollow where one looks at it through the casting.
+  // The thinnest place: filled if it faces the viewer, hollow if it is seen through the casting.
   const away = inward[thin][1] * Math.cos(side.turn) - inward[thin][0] * Math.sin(side.turn);
   pen.beginPath();
   pen.arc(seen[thin][0], seen[thin][1], 6, 0, 7);
@@ -99,7 +99,7 @@ function wallAt(canvas, side, event) {
   return null;
 }
 
-// Drawn at the width that there is, and again when that changes.
+// Drawn at the available width, and again when that changes.
 function drawing(make) {
   const box = h("div");
   let width = 0;
@@ -114,7 +114,7 @@ function drawing(make) {
   return box;
 }
 
-// A row a coat over minutes: hands, turning, resting.
+// One row per coat over the minutes: manual work, turning, resting.
 export function timeline(plan) {
   const cure_s = Math.max(plan.totals.demould_from_min, plan.totals.elapsed_min) * 60;
   return h("div", {},
@@ -145,7 +145,7 @@ function timeDrawing(plan, cure_s, width) {
     parts, minuteAxis(cure_s, x, foot));
 }
 
-// A line of minutes below a drawing; the unit stands where no figure does.
+// A scale of minutes below a drawing; the unit is placed where there is no figure.
 function minuteAxis(total_s, x, y) {
   const parts = [s("line", { x1: x(0), x2: x(total_s), y1: y, y2: y, stroke: "var(--ink)" })];
   const step_min = niceStep(total_s / 60, 5);

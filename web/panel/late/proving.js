@@ -1,5 +1,5 @@
 // Before a run is proven for good: what was measured beside what was predicted, what went wrong and
-// what nobody measured. What contradicts the plan wants a reason, which stays in the record.
+// what nobody measured. A contradiction to the plan needs a reason, which stays in the record.
 
 import { h, table } from "../dom.js";
 import { number } from "../forms.js";
@@ -10,7 +10,7 @@ const PLACES = ["bottom", "side", "shoulder"];
 export const shown = (value, unit) => (value === null ? "–" : unit === "g" ? mass(value) : length(value));
 const span = ({ low, high, unit }) => (low === null ? "–" : `${shown(low, unit)} to ${shown(high, unit)}`);
 
-// What stands against a proof: figures outside the plan's span, and coats that are other ones.
+// Objections to a proof: figures outside the plan's range, and coats that differ from the plan.
 function against(found) {
   return [
     ...found.findings.filter((f) => f.contradicts).map((f) => `${f.what}: ${shown(f.measured, f.unit)}, where the plan and its error allow ${span(f)}.`),

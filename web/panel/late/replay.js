@@ -1,5 +1,6 @@
-// A replay beside the proven run: the two coats on their own minutes, both drawn as long as they
-// take to gel, so that equal cure stands above equal cure; afterwards the figures and the turns.
+// A replay beside the proven run. Each coat has its own scale of minutes, and both are drawn to the
+// same length up to the gel, so that equal cure is above equal cure; afterwards the figures and the
+// turns.
 
 import { h, s, table } from "../dom.js";
 import { niceStep } from "../ink.js";
@@ -38,7 +39,7 @@ export function drawLive(box, replay, time_s) {
     h("p", { class: "figures" }, `Now: ${replay.leg}. ${Math.round(replay.cure_percent)} % of the way to the gel.`));
 }
 
-// Two runs afterwards, as /api/runs/RUN/compare has them.
+// Two finished runs, as returned by /api/runs/RUN/compare.
 export function compared(comparison, card) {
   const of = (coat) => comparison.figures.filter((f) => (f.coat ?? null) === coat)
     .map((f) => [f.what, value(f.proven, f.unit), value(f.this_run, f.unit), difference(f)]);
@@ -53,7 +54,7 @@ export function compared(comparison, card) {
   ];
 }
 
-// What the two runs left on the mould, place by place: now and then as /api/mesh has them.
+// Difference of the walls of two runs, place by place. now, then: as returned by /api/mesh.
 export function wallVerdict(now, then) {
   if (!now.as_turned || !then.as_turned) return "No verdict on the wall: not every coat of both runs turned until it gelled.";
   if (now.wall_mm.length !== then.wall_mm.length) return "No verdict on the wall: the two runs had different moulds.";

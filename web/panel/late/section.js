@@ -1,13 +1,13 @@
-// The casting as a solid between the mould's face and the resin's, and its section by a plane.
+// The casting as a solid between the mould's face and the resin's face, and its section by a plane.
 
-// Points of the resin's face: the mould's, moved into the cavity by the wall.
+// Points of the resin's face: those of the mould's face, moved into the cavity by the wall.
 export function innerFace({ vertices_mm: points, inward, wall_mm: wall }) {
   return points.map((p, i) => p.map((v, k) => v + inward[i][k] * wall[i]));
 }
 
-// Triangles of the cut face, each corner as [x, y, z, wall_mm]. The plane is normal . p = offset.
-// Every triangle of the mould and its match on the resin's face make a prism, a prism makes three
-// tetrahedra, and a plane cuts a tetrahedron in a triangle or in a quadrangle.
+// Triangles of the cut face, each corner as [x, y, z, wall_mm]. The plane is normal . p = offset. Every
+// triangle of the mould and its counterpart on the resin's face form a prism, a prism consists of three
+// tetrahedra, and a plane cuts a tetrahedron in a triangle or a quadrilateral.
 export function section(mesh, inner, normal, offset) {
   const { vertices_mm: outer, faces, wall_mm: wall } = mesh;
   const height = (p) => p[0] * normal[0] + p[1] * normal[1] + p[2] * normal[2] - offset;
@@ -18,7 +18,7 @@ export function section(mesh, inner, normal, offset) {
   for (const face of faces) {
     const signs = face.flatMap((v) => [far[v] > 0, near[v] > 0]);
     if (signs.every((s) => s === signs[0])) continue;
-    const [a, b, c] = [...face].sort((x, y) => x - y); // neighbours split their prisms alike
+    const [a, b, c] = [...face].sort((x, y) => x - y); // neighbours split their prisms in the same way
     for (const four of [
       [corner(a), corner(b), corner(c), corner(c, true)],
       [corner(a), corner(b), corner(b, true), corner(c, true)],
@@ -28,7 +28,7 @@ export function section(mesh, inner, normal, offset) {
   return found;
 }
 
-// The cut's own edges, mould's face and resin's, as pairs of points [x, y, z].
+// The edges of the cut on the mould's face and on the resin's face, as pairs of points [x, y, z].
 export function edges(mesh, inner, normal, offset) {
   const height = (p) => p[0] * normal[0] + p[1] * normal[1] + p[2] * normal[2] - offset;
   const pairs = [];

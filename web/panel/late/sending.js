@@ -1,4 +1,5 @@
-// Sends a file in parts. A broken line loses nothing: sending goes on from what the rig has.
+// Sends a file in parts. A broken connection loses nothing: sending continues after the part that the
+// rig has.
 
 const PART_bytes = 500_000;
 const TRIES = 8;
@@ -14,12 +15,12 @@ export function fileName(stem, file) {
   return `${stem}${ending}`;
 }
 
-// tell(fraction, words) is called as it goes. Gives the file's name in the library.
+// tell(fraction, words) is called during sending. Returns the file's name in the library.
 export async function sendFile(line, name, file, tell) {
   if (!file.size) throw new Error(`${file.name} is empty. Choose another file.`);
   const stamp = await stampOf(file);
   const path = `/api/library/uploads/${name}?stamp=${stamp}`;
-  let at = await standing(line, path, 0); // of a page that was reloaded in the middle of it
+  let at = await standing(line, path, 0); // for a page that was reloaded during the upload
   let tries = 0;
   while (true) {
     tell(at / file.size, `${Math.round((100 * at) / file.size)} % sent`);
@@ -30,7 +31,7 @@ export async function sendFile(line, name, file, tell) {
       tries = 0;
       if (here.whole) break;
     } catch (error) {
-      if (error.status && error.status !== 503) throw error; // refused, and the sentence says why
+      if (error.status && error.status !== 503) throw error; // refused, and the sentence gives the reason
       tries += 1;
       if (tries > TRIES) throw new Error("The connection broke too often. Press again to go on sending from there.");
       tell(at / file.size, "The connection broke; trying again …");
@@ -51,7 +52,7 @@ async function standing(line, path, at) {
   }
 }
 
-// What tells one file from another of its name: size and ends of its content, by the FNV-1a hash
+// Distinguishes files of the same name: size, beginning and end of the content, by the FNV-1a hash
 // (Fowler, Noll and Vo; RFC 9923).
 async function stampOf(file) {
   const ends = await new Blob([file.slice(0, 65_536), file.slice(-65_536)]).arrayBuffer();

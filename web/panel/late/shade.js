@@ -1,5 +1,5 @@
-// Wall thickness as amber, by the scale that the rig sends with every wall: thin is light, thick is
-// dark, and the same colour is the same share of the wanted wall in every picture.
+// Wall thickness as shades of amber, by the scale that the rig sends with every wall. Thin is light,
+// thick is dark, and a colour means the same share of the wanted wall in every picture.
 
 import { h } from "../dom.js";
 import { length } from "../units.js";
@@ -16,7 +16,7 @@ export function shadeOf({ low_mm: low, high_mm: high, stops }) {
   };
 }
 
-// What the shades mean, what the marks are, and which wall it is.
+// Legend: the shades, the marks, and the name of the wall.
 export function legend(mesh) {
   const { scale } = mesh;
   const shade = shadeOf(scale);
@@ -35,7 +35,7 @@ export function legend(mesh) {
     mesh.note ? h("p", { class: "figures" }, mesh.note) : null);
 }
 
-// A thickness in words, against the wanted one.
+// A thickness in words, compared with the wanted one.
 export function reading(value_mm, { wanted_mm }) {
   const off = Math.round((value_mm / wanted_mm - 1) * 100);
   const against = off === 0 ? "as wanted" : `${Math.abs(off)} % ${off < 0 ? "under" : "over"} the wanted ${length(wanted_mm)}`;

@@ -1,4 +1,5 @@
-// The shape of a mould, as a maker can tell it: girths, diameters, simple bodies, a scan, photographs.
+// The shape of a mould, as a maker can describe it: girths, diameters, simple bodies, a scan,
+// photographs.
 
 import { h, s, say } from "../dom.js";
 import { length, lengthTo } from "../units.js";
@@ -16,13 +17,13 @@ const WORDS = {
   diameter_mm: "Diameter", height_mm: "Height", widest_mm: "Widest at height", bottom_mm: "Diameter below", top_mm: "Diameter above",
   along_mm: "Length", across_mm: "Depth", edge_mm: "Radius of its edges",
 };
-const NEXT_VIEWS = ["0", "90", "45", "135"]; // what a photograph is most likely taken from, by its number
+const NEXT_VIEWS = ["0", "90", "45", "135"]; // the likely direction of each photograph, by its number
 const VIEWS = [["0", "front"], ["90", "right side"], ["45", "between front and right"], ["135", "between right and back"], ["180", "back"], ["270", "left side"]];
 const MESHES = ["obj", "ply", "stl", "3mf", "glb"];
 
 export class ShapeForm {
-  // stem() names the files that are sent; before: measurements to begin with.
-  // changed() is called where no field tells of a change: a file sent, a corner or a cut moved.
+  // stem() gives the name of the files that are sent; before: initial measurements. changed() is called
+  // for changes outside any field: a file was sent, a corner or a cut was moved.
   constructor(line, stem, before = null, changed = () => {}) {
     Object.assign(this, { line, stem, before, changed });
     const way = before ? wayOf(before) : "girths";
@@ -41,12 +42,12 @@ export class ShapeForm {
     this.box.replaceChildren(...this.made.parts);
   }
 
-  // What stands in no field, for a draft of the form.
+  // Values without a field, for a draft of the form.
   get more() {
     return { get: () => this.made.kept?.() ?? null, set: (kept) => this.made.putBack?.(kept) };
   }
 
-  // The measurements as the file has them; sends what must be sent first.
+  // Returns the measurements in the form of the file; sends the needed files first.
   async read(name) {
     const measures = { name, ...(await this.made.read()) };
     const water = this.water.get();
@@ -68,7 +69,7 @@ export class ShapeForm {
     this.shown.scrollIntoView({ block: "center" });
   }
 
-  // The mends that a refusal names, each a button that asks for it and looks again.
+  // The repairs that a refusal names: one button each, which requests the repair and tries again.
   mends(sentence) {
     const named = (this.made.mends ?? []).filter(([words]) => sentence.includes(words));
     const press = (mend) => () => {
@@ -226,7 +227,7 @@ export class ShapeForm {
       return found;
     };
     const read = async () => {
-      await Promise.all(rows.map((row) => row.finding)); // an outline that is being looked for counts
+      await Promise.all(rows.map((row) => row.finding)); // waits for outlines that are still being found
       return told();
     };
     const told = () => ({
@@ -273,9 +274,9 @@ export class ShapeForm {
   }
 }
 
-// Where the files of measurements have a figure, and the field that it was typed into. Heights and
-// widths count from 0 there, the end from -1; bodies and photographs from 1.
-const LARGEST = 'keep = "largest"'; // mends as the files of measurements have them
+// Paths of figures in the files of measurements, and the fields in which they are typed. There heights
+// and widths count from 0, with -1 for the end; bodies and photographs count from 1.
+const LARGEST = 'keep = "largest"'; // repairs, as written in the files of measurements
 const WRAP = "wrap = true";
 const ROW = "[.\\[](-?\\d+)\\]?";
 const PLACES = [
@@ -289,7 +290,7 @@ const PLACES = [
   ["photos\\.height_mm", () => "photo-height"], ["photos\\.photo\\[(\\d+)\\]\\.distance_mm", (n) => `photo-${n}-far`],
 ];
 
-// What the files call a setting, and what the form does. Longer names first.
+// Names of settings in the files and in the form. Longer names come first.
 const NAMES = [
   [LARGEST, "“Keep only the largest body”"], [WRAP, "“Draw a new skin round it”"],
   [/up = "(\S+)"/g, "“$1” under “Up in the file”"], [/closed_end = "round" or "point"/g, "“round” or “pointed” under “The closed end is”"],
@@ -301,8 +302,8 @@ const NAMES = [
 ];
 const inWords = (told) => NAMES.reduce((said, [name, words]) => said.replaceAll(name, words), told);
 
-// A refusal in the words of the form, and the field that it is about, if it is about one: that is
-// named by its label, and waits for a finger.
+// A refusal in the words of the form and, if it concerns one field, that field: it is named by its
+// label and gets the focus.
 export function meant(told, form) {
   const sentence = inWords(told);
   for (const [pattern, idOf, whole] of PLACES) {
@@ -313,7 +314,7 @@ export function meant(told, form) {
     const label = input?.closest("label")?.querySelector("span")?.textContent;
     if (!label) return { words: sentence, input: null };
     input.focus();
-    // Its unit follows the figure.
+    // The unit follows the figure.
     return { words: whole ? sentence : sentence.replace(found[0], label.replace(/, (mm|in|g|oz|°C|°F|min)$/, "")), input };
   }
   return { words: sentence, input: null };
@@ -324,7 +325,7 @@ function wayOf(measures) {
   return ["body", "scan", "photos"].find((way) => measures[way]) ?? "girths";
 }
 
-// Where the form is cut open: by a diameter, or by the cut that a finger moved (`moved` is told).
+// The cut that opens the form: given by a diameter, or moved with a finger (`moved` is called).
 function mouthField(before, changed = () => {}) {
   const field = figure("mouth", "Opening: diameter, where it is to be cut", "length", { value: before?.mouth?.diameter_mm });
   let cut = before?.mouth?.height_mm ? before.mouth : null;
@@ -345,7 +346,7 @@ function mouthField(before, changed = () => {}) {
   return { field, read, set, moved, kept: () => ({ cut }), putBack: (kept) => { cut = kept.cut; } };
 }
 
-// The figures of a shape and its outlines, both in one scale.
+// The figures of a shape and its two outlines, to the same scale.
 function cardParts(card, moved) {
   const [wide, deep, high] = card.size_mm;
   const room = Math.max(wide, deep, high) * 1.06;

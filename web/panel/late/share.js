@@ -1,10 +1,10 @@
-// A file from the rig, made on request: handed to the phone's own sharing, or saved.
+// A file that the rig makes on request: shared by the phone's own menu, or saved.
 
 import { h, say } from "../dom.js";
 import { settings } from "../units.js";
 
-// A button that fetches a file and then offers it. Sharing and saving want a press of their own:
-// a browser lets neither follow a press that is seconds old.
+// A button that fetches a file and then offers it. Sharing and saving need a separate press: a browser
+// allows neither some seconds after a press.
 export function paperButton(label, path, name) {
   const words = h("span", { role: "status" });
   const offers = h("span", { class: "offers" });
