@@ -1,4 +1,5 @@
-"""Guide page on the interface over HTTP: `python -m evenwall_web.api` writes web/guide/api.md."""
+"""Guide page about the interface over HTTP: `python -m evenwall_web.api` writes
+web/guide/api.md."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
-"""The panel's HTTP side: one page, one stream of server-sent events, commands.
+"""HTTP side of the panel: one page, one stream of server-sent events, commands.
 
 The web uses only the service and the model. An error answer carries `{"detail": sentence}`. A
-command that the run refuses gets 409, with a sentence that says what is due instead.
+command that the run refuses gets 409, with a sentence that gives the reason.
 """
 
 from __future__ import annotations

@@ -36,7 +36,9 @@ class AtFrame:
         self._clock, self._tell = clock, tell
         # Nobody may make the rig ask constantly: a few requests, then one per half minute.
         self._limit = Limiter(clock, burst=5, per_s=1 / 30)
-        self._asked: tuple[Asked, float, bool] | None = None  # its end; whether confirmed
+        self._asked: tuple[Asked, float, bool] | None = (
+            None  # its end, and whether it was confirmed
+        )
 
     def ask(self, name: str, peer: str) -> Asked | None:
         """Ask for confirmation at the frame; None while another phone asks, or after too many."""

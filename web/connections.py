@@ -41,8 +41,10 @@ TAKEN_KNOWN = 2  # more in a turn, of paired phones' addresses alone: see `Recep
 TLS_BUFFER_bytes = 32_768
 FETCHED_AT_ONCE = 32  # from the kernel's queue, 20 us each
 WAITING_PER_PEER, WAITING_IN_ALL = 32, 256
-WAITING_KNOWN = 96  # of a paired phone's address: a crowd there must not push the press out
-FULL_PAUSE_s = 0.25  # without a descriptor, and with nobody to close
+WAITING_KNOWN = (
+    96  # for a paired phone's address: many connections there must not crowd out a press
+)
+FULL_PAUSE_s = 0.25  # if there is neither a descriptor nor a connection to close
 KNOWN_KEPT = 1000
 FULL = frozenset({errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM})
 
@@ -196,7 +198,7 @@ class Reception:
         self._number = 0  # of those that wait
         self._turning: asyncio.TimerHandle | None = None
         self._turned_s = 0.0
-        self._newest = True  # is taken next of an address; False: the oldest
+        self._newest = True  # taken next from an address; False: the oldest
         self._closed = False
         self._tasks: set[asyncio.Task[None]] = set()
 
@@ -232,7 +234,7 @@ class Reception:
                     raise
                 if not self.book.end_one(
                     self._loop.time()
-                ):  # the one that is ended is closed in the next turn
+                ):  # an ended connection is closed in the next turn
                     self._loop.remove_reader(self._wire)
                     self._loop.call_later(FULL_PAUSE_s, self._listen_again)
                 break
@@ -308,7 +310,7 @@ class Reception:
         def done(task: asyncio.Task[None]) -> None:
             self._tasks.discard(task)
             if held.speaking is None:
-                held.end = _nothing  # the task, its error and its frames hold each other
+                held.end = _nothing  # the task, its error and its frames refer to each other
             if task.cancelled():  # perhaps before it began
                 self.book.drop(held)
                 dialled.close()
@@ -326,7 +328,7 @@ class Reception:
         except OSError as error:  # ssl.SSLError, TimeoutError: it does not speak our TLS
             self.book.drop(held)
             dialled.close()
-            # The error's own frames hold it, and the buffers, until garbage is collected.
+            # The frames of the error keep it and the buffers alive until garbage is collected.
             traceback.clear_frames(error.__traceback__)
         except asyncio.CancelledError as error:  # it was ended in its handshake
             traceback.clear_frames(error.__traceback__)

@@ -1,4 +1,4 @@
-"""Dependencies shared by every route: which phone is asking, and whether it may."""
+"""Dependencies shared by every route: the phone that asks, and its rights."""
 
 from __future__ import annotations
 

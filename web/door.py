@@ -23,8 +23,8 @@ from evenwall_web.settings import Settings
 BODY_LIMIT_bytes = 2_000_000  # a whole plan may be sent; everything else is far smaller
 BODY_TIME_s = 20.0  # for a whole body to arrive
 OPEN_PER_PEER = 32  # requests under way, streams among them; a page holds one stream
-OPEN_IN_ALL = 128  # fewer than connections, so that one more is always heard
-LET_IN_A_TURN = 1  # begins in one turn of the event loop: each holds it for 1 to 3 ms
+OPEN_IN_ALL = 128  # fewer than connections, so that one more request is always accepted
+LET_IN_A_TURN = 1  # requests that begin in one turn of the event loop: each holds it for 1 to 3 ms
 STOP = "/api/command/stop_turning"  # never held back by a limit
 SINGLE = (b"host", b"content-length", b"transfer-encoding", b"origin", b"content-type")
 NAME_LETTERS = 253  # RFC 1123, 2.1, and RFC 1035, 2.3.4, less the dot at the end
@@ -247,7 +247,7 @@ async def _refuse(send: Send, status: int, sentence: str) -> None:
     headers = [
         (b"content-type", b"application/json"),
         (b"content-length", b"%d" % len(body)),
-        (b"connection", b"close"),  # what was not read of the request is no next one
+        (b"connection", b"close"),  # the unread part of the request must not count as the next one
     ]
     await send({"type": "http.response.start", "status": status, "headers": headers})
     await send({"type": "http.response.body", "body": body})

@@ -1,7 +1,7 @@
 """Small files of the panel, written on a thread beside the event loop.
 
-A card that sleeps, is full or no longer answers delays nobody: what is to be written waits in
-bounded memory, and each change tries again.
+A card that sleeps, is full or no longer answers delays nobody: data to be written waits in bounded
+memory, and each change tries again.
 """
 
 from __future__ import annotations
@@ -17,8 +17,8 @@ from pathlib import Path
 from evenwall_bridge.contract import Clock
 
 LINES_WAITING = 1000  # of a journal of lines; the oldest go first
-LINES_BYTES = 2_000_000  # of one file of lines; the one before is kept
-SLOW_s = 10.0  # a write that takes longer is told: the disk may be dead
+LINES_BYTES = 2_000_000  # of one file of lines; the previous file is kept
+SLOW_s = 10.0  # a write that takes longer is reported: the disk may be dead
 LAST_WAIT_s = 2.0  # at the end of the process
 
 
@@ -63,12 +63,12 @@ class Keeper:
             self._wake()
 
     def close(self, wait_s: float = LAST_WAIT_s) -> bool:
-        """Wait until everything has been tried once; whether it is all on the disk."""
+        """Wait until everything has been tried once; return whether all of it is on the disk."""
         with self._changed:
             self._changed.wait_for(lambda: not self._writing, wait_s)
             if self._writing or not (self._lines or self._whole):
                 return not self._writing
-        self._wake()  # what was refused before gets a last chance
+        self._wake()  # data that was refused before gets a last chance
         with self._changed:
             self._changed.wait_for(lambda: not self._writing, wait_s)
             return not (self._writing or self._lines or self._whole)

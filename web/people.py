@@ -144,7 +144,7 @@ class People:
         self.at_frame = AtFrame(clock, asks)
         self.phones = phones or Phones(clock, state_dir)  # called while they are locked
         if state_dir is not None:
-            with contextlib.suppress(OSError):  # told with the first word that is to be kept
+            with contextlib.suppress(OSError):  # reported with the first line that is to be kept
                 state_dir.mkdir(parents=True, exist_ok=True, mode=0o700)
             self._load(state_dir / "sessions.json")
 
@@ -311,7 +311,7 @@ class People:
         )
 
     def close(self) -> bool:
-        """Wait a moment for the disk; whether it has taken everything."""
+        """Wait a moment for the disk; return whether it has accepted everything."""
         return all([self._kept.close(), self.phones.close()])
 
 

@@ -144,5 +144,5 @@ class Phones:
         self._kept.whole(FILE, json.dumps([asdict(phone) for phone in self._phones.values()]))
 
     def close(self) -> bool:
-        """Wait a moment for the disk; whether it has taken everything."""
+        """Wait a moment for the disk; return whether it has accepted everything."""
         return self._kept.close()

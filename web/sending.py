@@ -1,4 +1,4 @@
-"""One POST to another machine: bounded in time and size, following no redirect."""
+"""One POST to another machine, bounded in time and size, without following redirects."""
 
 from __future__ import annotations
 
@@ -102,7 +102,7 @@ async def _bounded(url: str, headers: dict[str, str], body: bytes, *, abroad: bo
 
 def _reason(error: OSError | ValueError) -> str:
     if isinstance(error, ConnectionError) and error.errno:
-        return os.strerror(error.errno)  # asyncio has words of its own for it
+        return os.strerror(error.errno)  # asyncio has its own message for it
     return getattr(error, "strerror", None) or str(error)
 
 
@@ -112,7 +112,7 @@ async def _exchange(url: str, headers: dict[str, str], body: bytes, abroad: bool
     port = parts.port or (443 if tls else 80)
     found = await asyncio.get_running_loop().getaddrinfo(host, port, proto=6)  # TCP
     addresses = [str(entry[4][0]) for entry in found]
-    # The address that was looked at is the one that is dialled: the name is not asked twice.
+    # The checked address is the one that is used: the name is not resolved twice.
     if abroad and not all(is_public(address) for address in addresses):
         raise NotSent("its name leads into this network")
     context = await asyncio.to_thread(_context) if tls else None

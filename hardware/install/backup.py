@@ -1,12 +1,13 @@
 #!/usr/bin/env python3
-"""Backs up and restores records and settings. Standard library only; works while a casting runs.
+"""Back up and restore records and settings. Uses only the standard library; works while a casting
+runs.
 
   backup.py save FILE.tar.gz
   backup.py restore FILE.tar.gz     stop the service first: systemctl stop evenwall
 
-Databases are copied by SQLite's own online backup, so a copy is whole although rows are being
-written. A record that goes on in memory, because its disk refuses it, is saved with the rows from
-there. A restore checks everything first, and sets aside what it replaces.
+Databases are copied by SQLite's own online backup, so a copy is complete even while rows are being
+written. A record that goes on in memory, because its disk refuses writes, is saved with those rows.
+A restore checks everything first, and sets the replaced files aside.
 """
 
 from __future__ import annotations
@@ -33,7 +34,7 @@ def is_database(path: Path) -> bool:
 
 
 def save(archive: Path, root: Path) -> int:
-    """Everything below both folders into one archive. Returns the number of files."""
+    """Save everything below both folders in one archive. Returns the number of files."""
     count = 0
     with tempfile.TemporaryDirectory(dir=archive.parent) as scratch:
         part = Path(scratch) / "backup.tar.gz"
@@ -69,7 +70,7 @@ def copy_database(source: Path, target: Path) -> None:
 
 
 def gone_on(root: Path, record: str) -> Path | None:
-    """The file in which this record goes on, if it does."""
+    """Return the file in which this record goes on, if there is one."""
     digest = hashlib.sha256(os.fsencode(record)).hexdigest()[:12]
     folder = root / RUNTIME.lstrip("/") / f"evenwall-record-{digest}"
     newer = folder / Path(record).name
@@ -77,8 +78,9 @@ def gone_on(root: Path, record: str) -> Path | None:
 
 
 def put_together(record: Path, newer: Path, target: Path) -> None:
-    """Assemble a record from its parts, with the older rows that it had no room for. SQLite opens
-    no log on a disk that takes nothing; nobody writes there any more, so the parts are copied."""
+    """Assemble a record from its parts, including the older rows for which there was no room.
+    SQLite cannot open a log on a disk that refuses writes; nobody writes there any more, so the
+    parts are copied."""
     copy_database(newer, target)
     older = target.with_name("older.sqlite")
     for end in ("", "-wal"):
@@ -113,7 +115,7 @@ def damage(path: Path) -> str:
 
 
 def restore(archive: Path, root: Path) -> int:
-    """Check the archive whole, then swap the folders. Raises SystemExit with one line."""
+    """Check the whole archive, then swap the folders. Raises SystemExit with one line."""
     bases = {name: root / folder.lstrip("/") for name, folder in FOLDERS.items()}
     with tempfile.TemporaryDirectory(dir=bases["records"].parent) as scratch:
         count = unpack(archive, Path(scratch))
@@ -125,14 +127,15 @@ def restore(archive: Path, root: Path) -> int:
             if not fresh.exists():
                 continue
             aside = swap(fresh, base)
-            if name == "records":  # rows of before must not be put into what was restored
+            if name == "records":  # earlier rows must not be merged into the restored record
                 for copy in (root / RUNTIME.lstrip("/")).glob("evenwall-record-*"):
                     shutil.move(copy, aside / copy.name)
     return count
 
 
 def unpack(archive: Path, scratch: Path) -> int:
-    """Unpack the archive and return the number of its files; ends where one does not belong."""
+    """Unpack the archive and return the number of its files. Raises SystemExit if a file does not
+    belong there."""
     with tarfile.open(archive) as tar:
         members = tar.getmembers()
         for member in members:
@@ -149,7 +152,7 @@ def unpack(archive: Path, scratch: Path) -> int:
 
 
 def swap(fresh: Path, base: Path) -> Path:
-    """Put a folder in the place of another, with its owner; returns where the old one is now."""
+    """Replace a folder by another and keep its owner; returns the new path of the old one."""
     aside = base.with_name(base.name + ".before-restore")
     shutil.rmtree(aside, ignore_errors=True)
     if base.exists():
@@ -163,7 +166,7 @@ def swap(fresh: Path, base: Path) -> Path:
 
 
 def busy(root: Path) -> bool:
-    """Whether a controller holds the records: it locks `in-use` while it runs."""
+    """Return whether a controller uses the records: it locks `in-use` while it runs."""
     lock = root / FOLDERS["records"].lstrip("/") / "in-use"
     if not lock.exists():
         return False

@@ -1,7 +1,7 @@
-"""Writes the wiring drawings, the pin tables and the sizing page from the rig files.
+"""Write the wiring drawings, the pin tables and the sizing page from the rig files.
 
     .venv/bin/python -m hardware.wiring.draw          write them
-A test holds what is in the repository against what this would write.
+A test compares the repository's files with the output of this module.
 """
 
 from __future__ import annotations
@@ -80,7 +80,7 @@ X_PIN, W_PIN, X_PART, W_PART, X_POWER, W_POWER = 24, 240, 382, 380, 868, 328
 
 @dataclass
 class Sheet:
-    """SVG by hand: boxes of rows, wires between rows."""
+    """SVG, written directly: boxes of rows, and wires between rows."""
 
     width: int
     height: int
@@ -165,9 +165,10 @@ CHAIN = (
 def wired(
     sheet: Sheet, title: str, pins: list[tuple[str, str, str]], top: float, parts: dict[str, Any]
 ) -> tuple[dict[str, float], float]:
-    """One controller's pins, its parts beside it, a wire for each; the parts' tops and the end.
+    """Draw one controller's pins with its parts beside it and a wire for each; return the tops of
+    the parts and the end.
 
-    pins: key, what stands in the box, what stands at the wire's other end.
+    pins: key, text in the box, text at the other end of the wire.
     """
     heights = sheet.box(X_PIN, top, W_PIN, title, [shown for _, shown, _ in pins])
     pin_y = {key: y for (key, _, _), y in zip(pins, heights[1:], strict=True)}
@@ -194,7 +195,7 @@ def wired(
 
 
 def drawing(name: str) -> str:
-    """One sheet: pins on the left, parts in the middle, motor power on the right."""
+    """Draw one sheet: pins on the left, parts in the middle, motor power on the right."""
     spec = rig(name)
     sheet = Sheet(1260, 0, [])
     legend(sheet, spec.name)
@@ -211,7 +212,7 @@ def drawing(name: str) -> str:
 
 
 def legend(sheet: Sheet, name: str) -> None:
-    """Draw the title and what each kind of line is."""
+    """Draw the title and the legend of the lines."""
     sheet.text(24, 36, f"{name}: wiring", bold=True, size=20)
     sheet.text(474, 36, "Mains and stop circuit: only by someone licensed.", bold=True)
     for x, colour, thick, dash, words in (
@@ -347,17 +348,17 @@ def pin_tables() -> str:
 
 # --- Sizing --------------------------------------------------------------------------------------
 
-OFF_CENTRE_m = 0.010  # what is left after balancing by hand
+OFF_CENTRE_m = 0.010  # imbalance left after balancing by hand
 PUDDLE_kg = 0.15
 DRIVE_EFFICIENCY = 0.85  # one toothed belt and bearings; common practice, no source
-# Of a usual motor of the size, from memory; read your own motor's sheet.
+# For a usual motor of this size, from memory; read your own motor's sheet.
 MOTORS = {"small": (23, 2.8, 0.9), "great": (34, 5.0, 0.6)}  # frame size, A per phase, ohm
 SUPPLY_V = {"small": 36.0, "great": 48.0}
 FUSES_A = (1.0, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0, 10.0)  # values of IEC 60127
 
 
 def heaviest(spec: RigSpec) -> Body:
-    """The heaviest even round mould the frame takes, not quite in the middle."""
+    """Return the heaviest uniform round mould that the frame can take, slightly off centre."""
     radius_m = 0.7 * spec.mould_radius_limit_mm * 1e-3
     mass = spec.payload_limit_kg
     # Thin spherical skin about its middle: 2/3 m r^2; moved off centre by Steiner, m d^2.
@@ -368,7 +369,8 @@ def heaviest(spec: RigSpec) -> Body:
 
 
 def to_full_speed(spec: RigSpec) -> Profile:
-    """Both axes to the rate limit as fast as the rig file lets them, then a minute, then back."""
+    """Return a profile in which both axes reach the rate limit as fast as the rig file allows, turn
+    for a minute, and stop."""
     omega = spec.rate_limit_rpm * 2 * math.pi / 60
     ramp_s = spec.rate_limit_rpm / spec.accel_limit_rpm_s
     speeds = np.array([omega, omega, 0.0])
@@ -378,7 +380,7 @@ def to_full_speed(spec: RigSpec) -> Profile:
 
 @dataclass(frozen=True)
 class Sizing:
-    inertia_kg_m2: float  # of the heaviest mould and what of the frame turns with it
+    inertia_kg_m2: float  # of the heaviest mould and the parts of the frame that turn with it
     speeding_up_Nm: float
     torque_Nm: float  # at the axis, friction included
     margin: float
@@ -394,7 +396,8 @@ def sizing(spec: RigSpec) -> dict[str, Sizing]:
     puddle = PUDDLE_kg * G_M_S2 * spec.mould_radius_limit_mm * 1e-3
     found = {}
     alpha = spec.accel_limit_rpm_s * 2 * math.pi / 60
-    # The minor axis is the mould's own z; about the major one a round mould is the same all round.
+    # The minor axis is the mould's z axis; a round mould has the same inertia about the major axis
+    # at every angle.
     of_mould = body.inertia_kg_m2[0, 0], body.inertia_kg_m2[2, 2]
     for number, (name, peak) in enumerate(zip(("major", "minor"), peaks, strict=True)):
         axis: AxisSpec = getattr(spec, name)
@@ -414,7 +417,8 @@ def sizing(spec: RigSpec) -> dict[str, Sizing]:
 
 
 def supply(name: str, sizes: dict[str, Sizing]) -> tuple[float, float, float]:
-    """Watts drawn, amperes at the supply's voltage, and the next fuse above 1.25 times that."""
+    """Return the power drawn (W), the current at the supply's voltage (A), and the next fuse above
+    1.25 times that."""
     _, current_A, resistance_ohm = MOTORS[name]
     copper_W = 2 * 2 * (current_A / math.sqrt(2)) ** 2 * resistance_ohm
     watts = sum(size.power_W for size in sizes.values()) + copper_W
