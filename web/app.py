@@ -283,8 +283,9 @@ def create_app(service: Service, settings: Settings, clock: Clock | None = None)
     """
     clock = clock or SystemClock()
     page = Page()
-    if settings.tls_trouble:
-        service.notice("certificate", settings.tls_trouble)
+    for kind in ("settings", "tls"):
+        if trouble := getattr(settings, f"{kind}_trouble"):
+            service.notice(kind, trouble)
     people = _people(service, settings, clock)
     app = interface()
     app.state.people = people

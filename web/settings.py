@@ -19,6 +19,7 @@ class Settings:
     state_dir: Path | None = None  # sessions and the audit live here; None keeps them in memory
     tls_cert: Path | None = None
     tls_key: Path | None = None
+    settings_trouble: str = ""  # said on the page: why the configuration file is not used
     tls_trouble: str = ""  # said on the page: why the certificate is not the usual one
     tls_authority: Path | None = None  # the rig's own, which phones are shown how to trust
     push_on_loopback: bool = False  # phones at a push service on this machine: tests alone

@@ -180,6 +180,7 @@ def _gel(commands: Commands) -> None:
 
 def _serve(commands: Commands) -> None:
     command = commands.add("serve", "start the controller with its panel and telemetry")
+    command.set_defaults(lasting=True)  # it starts without a damaged configuration file
     _serving(command)
     command.add_argument(
         "--castings", type=Path, metavar="FOLDER", help="folder with casting files"

@@ -55,7 +55,24 @@ def configure(args: argparse.Namespace) -> None:
 
     Sets `rig` and `data` where they are None, `tls` where the command line gives no certificate,
     `units` (metric if nothing chooses them), and `configured_broker` (None without one).
+
+    A command with `lasting` starts without the file if it is damaged and the command line names rig
+    and data: a frame may be turning. `settings_trouble` then says so, and the page is secure if it
+    was before.
     """
+    given = vars(args)
+    try:
+        _configure(args)
+    except InputError as error:
+        if not given.get("lasting") or None in (given["rig"], given["data"]):
+            raise
+        args.configured_broker, args.units = None, given.get("units") or "metric"
+        if args.tls_cert is None and (args.data / "tls" / "server.pem").exists():
+            args.tls = True
+        args.settings_trouble = f"The settings are not used: {error}."
+
+
+def _configure(args: argparse.Namespace) -> None:
     args.configured_broker = None
     path = config_file()
     found = _settings_in(path)
@@ -88,7 +105,7 @@ def _settings_in(path: Path) -> dict[str, Any]:
             return tomllib.load(file)
     except FileNotFoundError:
         return {}
-    except (OSError, tomllib.TOMLDecodeError) as error:
+    except (OSError, ValueError, RecursionError) as error:  # not TOML, or not UTF-8
         raise InputError("file", path, f"cannot be read: {error}") from None
 
 

@@ -248,6 +248,7 @@ def _settings(args: argparse.Namespace, data: Path) -> Settings:
         state_dir=data / "panel",
         tls_cert=args.tls_cert,
         tls_key=args.tls_key,
+        settings_trouble=vars(args).get("settings_trouble", ""),
     )
     if not args.tls:
         return settings
@@ -287,6 +288,8 @@ def serve(args: argparse.Namespace) -> int:
 
     setup = _setup(args, args.castings or own_castings(args.data or app.data_home()))
     say_which_kernel()
+    if trouble := vars(args).get("settings_trouble"):
+        complain(trouble)
     interrupted = asyncio.run(work(setup, _settings(args, setup.data), say))
     return INTERRUPTED if interrupted else 0
 

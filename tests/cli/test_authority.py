@@ -186,5 +186,5 @@ def test_a_trouble_with_the_certificate_stands_on_the_page(tmp_path: Path) -> No
     with_authority(Settings(), files.folder)
     files.server.write_bytes(b"")
     with PanelServer(settings=with_authority(Settings(), files.folder)) as panel:
-        said = panel.call(lambda: panel.rig.supervisor.notices["certificate"])
+        said = panel.call(lambda: panel.rig.supervisor.notices["tls"])
     assert "server.pem.damaged-1" in said

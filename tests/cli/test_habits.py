@@ -78,6 +78,35 @@ def test_units_may_be_configured(capsys: pytest.CaptureFixture[str]) -> None:
     assert "units is ell: must be one of metric, inch" in capsys.readouterr().err
 
 
+DAMAGED = (b"", b"\xff\xfe[[[", b"tls = tr", b"tls = 5", b"[broker]\nport = 0", b"x" * 9999)
+
+
+@pytest.mark.parametrize("content", [*DAMAGED[1:], None])
+def test_a_damaged_configuration_keeps_no_controller_from_its_frame(
+    content: bytes | None, tmp_path: Path
+) -> None:
+    """The unit names rig and data, so that `serve` can start; it says what it does without."""
+    path = habits.config_file()
+    path.parent.mkdir(parents=True)
+    if content is None:
+        path.mkdir()
+    else:
+        path.write_bytes(content)
+    words = ["serve", "--rig", str(tmp_path / "rig.toml"), "--data", str(tmp_path)]
+    args = parser(COMMANDS).parse_args(words)
+    habits.configure(args)
+    assert "The settings are not used" in args.settings_trouble
+    assert str(path) in args.settings_trouble
+    assert (args.tls, args.configured_broker, args.units) == (False, None, "metric")
+    (tmp_path / "tls").mkdir()
+    (tmp_path / "tls" / "server.pem").touch()
+    habits.configure(args)
+    assert args.tls  # as it was: phones know this page by no other address
+    for other in (words[:3], ["spin", "plan.json", *words[1:]]):
+        with pytest.raises(InputError):
+            habits.configure(parser(COMMANDS).parse_args(other))
+
+
 def test_a_secure_page_may_be_configured(capsys: pytest.CaptureFixture[str]) -> None:
     configured("tls = true\n")
     plain = argparse.Namespace(tls=False, tls_cert=None)
