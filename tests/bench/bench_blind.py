@@ -1,8 +1,10 @@
-"""Plans cast in a world that they do not know: thinnest patch, mean wall, and the odds kept.
+"""Cast plans in a world that the planner does not know: thinnest patch, mean wall, and the share
+that keeps the odds.
 
-Five forms by forty draws, each draw another resin, room, hands and frame (simulation/blind). The
-plan is made once a form and kept in build/blind; nothing in it or in the world was set on these
-seeds. A figure of a wall is resin volume per area over the plan's printed mean.
+Five forms with forty draws each; every draw has another resin, room, operator and frame
+(simulation/blind). The plan is made once per form and kept in build/blind; no constant of the
+planner or of the world was set on these seeds. Figures of a wall are resin volume per area over the
+plan's printed mean.
 
     python -m tests.bench blind                                  five forms, forty draws
     FORMS="globe lighthouse" DRAWS=16 SPACING=7 BUDGET=60 python -m tests.bench blind
@@ -58,7 +60,7 @@ def kept_plan(name: str, budget_s: float | None) -> Plan:
 
 
 def row(name: str, plan: Plan, draws: int, spacing_mm: float) -> str:
-    """Cast the plan in so many worlds; one line of the table."""
+    """Cast the plan in this many worlds; return one line of the table."""
     world = BlindWorld(plan, load_cavity(plan.casting), spacing_mm=spacing_mm)
     found = []
     for at in range(0, draws, AT_ONCE):

@@ -81,8 +81,8 @@ def pulses(steps_s: int, loaded: bool, image: Path | None = None) -> Row:
 
 
 def highest_clean() -> int:
-    """The last thousand of steps/s on both axes without a late pulse, by a firmware that would
-    take any rate."""
+    """Return the highest rate on both axes without a late pulse, in thousands of steps/s, for
+    firmware without a rate limit."""
     limit, kept = 2_100_000_000, (motion.HARD_STEPS_S, motion.RATE_HARD_MAX)
     motion.HARD_STEPS_S, motion.RATE_HARD_MAX = 60_000, limit
     image = avr_firmware(f"-DRATE_HARD_MAX={limit}L")
@@ -125,7 +125,7 @@ def round_trips() -> None:
     asker = Asker(board)
 
     def answered(kind: Kind, payload: bytes = b"") -> float:
-        """Milliseconds from the command's first bit on the line to the answer's last."""
+        """Return the time from the command's first bit on the line to the answer's last, ms."""
         start_s = clock.now_s()
         asker.ask(kind, payload)
         reader = wire.FrameReader()
@@ -157,7 +157,7 @@ def round_trips() -> None:
 
 
 class Asker:
-    """Numbered commands of one session, straight at a board's wire."""
+    """Numbered commands of one session, sent directly over a board's wire."""
 
     SESSION = 77
 

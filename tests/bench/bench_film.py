@@ -24,9 +24,9 @@ from tests.support.balls import GEL_S, SET_S, open_ball, resin
 STAGES = 4  # right-hand sides a step
 LANES = 16
 ROOT = Path(__file__).resolve().parents[2]
-# What a right-hand side must move per cell and lane, if each array moved once: fluxes (3 edges,
-# 4 bytes) out and in, film (8) in and out, film at the step's start (8) in, its float copy (4) out
-# and in, two potentials (4) out and in.
+# Bytes that a right-hand side must move per cell and lane if each array is moved once: fluxes (3
+# edges, 4 bytes) out and in, film (8) in and out, film at the step's start (8) in, its float copy
+# (4) out and in, two potentials (4) out and in.
 BYTES = 3 * 4 * 2 + 8 * 2 + 8 + 4 * 2 + 2 * 4 * 2
 
 
@@ -35,7 +35,8 @@ def open_sphere(edge_mm: float) -> FilmMesh:
 
 
 def batch(mesh: FilmMesh, end_s: float, lanes: int) -> list[Coat]:
-    """Unlike ratios, one resin of 0.6 Pa s that gels at `GEL_S`; its first `end_s`."""
+    """Coats with different ratios and one resin of 0.6 Pa s that gels at `GEL_S`; only the first
+    `end_s`."""
     fluid = resin(min(end_s, SET_S), entries=80)
     volume_m3 = 1.3e-3 * mesh.total_area
     return [

@@ -19,7 +19,7 @@ FINEST_MM, STEPS = EDGES_MM[-1], 100
 
 
 def from_even(mesh: FilmMesh, end_s: float) -> list[Coat]:
-    """From an even film, so that every mesh does the same."""
+    """Start from an even film, so that every mesh does the same work."""
     even = np.full(mesh.cells, 1.3e-3)
     return [Coat(c.fluid, c.spin, start_m=even) for c in batch(mesh, end_s, LANES)]
 
@@ -28,7 +28,8 @@ def growth() -> None:
     cells, each, whole = [], [], []
     for edge_mm in EDGES_MM:
         mesh = open_sphere(edge_mm)
-        # Surface tension wants steps as the fourth power of the spacing: about as many for all.
+        # Surface tension makes the steps go with the fourth power of the spacing: all meshes get
+        # about as many.
         span_s = min(STEPS * 3e-3 * (edge_mm / 1.5) ** 4, STEPS * 0.3)
         many = from_even(mesh, span_s)
         coats(mesh, from_even(mesh, 1e-3))
@@ -53,7 +54,7 @@ def slope(x: list[int], y: list[float]) -> float:
 
 
 def film_of_fifty_thousand(way: str) -> None:
-    """In a process of its own, for its memory."""
+    """Run in a separate process, to measure its memory."""
     points, triangles = np.load(way)["points"], np.load(way)["triangles"]
     mesh = FilmMesh.build(points, triangles)
     coats(mesh, from_even(mesh, 0.05))

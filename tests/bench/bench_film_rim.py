@@ -1,9 +1,9 @@
-"""Whether the film converges at a rim, on meshes finer than anybody plans on: some minutes.
+"""Convergence of the film at a rim, on meshes finer than those of any plan. Takes some minutes.
 
 python -m tests.bench film_rim
 
-An open ball, one coat at 4:1 and 8 rpm. Turned about its axis before it starts, the same film lies
-on other cells: four such starts say how much of a figure is the mesh's.
+An open ball, one coat at 4:1 and 8 rpm. If the ball is turned about its axis before the start, the
+same film lies on other cells: four such starts show the effect of the mesh on a figure.
 """
 
 from __future__ import annotations
@@ -26,8 +26,8 @@ def spin(start_rad: float) -> Spin:
 
 
 def thinnest(edge_mm: float) -> tuple[np.ndarray, np.ndarray]:
-    """Over the mean, of each start: the thinnest patch of all, and of those that do not reach the
-    rim."""
+    """Return for each start the thinnest patch over the mean: of all patches, and of those that do
+    not reach the rim."""
     mesh = open_ball(RADIUS_M, CUT_M, edge_mm, subdivisions=6)
     volume_m3 = MEAN_M * mesh.total_area
     runs = coats(mesh, [Coat(resin(), spin(float(s)), volume_m3) for s in STARTS_RAD])

@@ -1,4 +1,4 @@
-"""Film-steps of a plan's search: from nothing, and begun with an earlier plan's spins.
+"""Film-steps of a plan's search: without earlier plans, and begun with an earlier plan's spins.
 
 A film-step is one step of one film on one mesh; its cost goes with the mesh's cells. Neither
 depends on the machine. `like`: the earlier plan is of the form scaled by 1.12.

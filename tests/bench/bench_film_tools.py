@@ -1,7 +1,7 @@
 """The film on a turning cylinder against general tools for such equations, at equal error.
 
-Each tool may choose its own number of cells and its own tolerance: for every error wanted, its
-quickest choice that is no worse counts.
+Each tool may use its best number of cells and tolerance: for every wanted error, the quickest
+choice that reaches it counts.
 
 python -m tests.bench film_tools
 """
@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from tests.bench import cylinder
 from tests.bench.cylinder import Timed
 
-# The second is what the film keeps on a whole ball in cells of 4 mm (tests/numerics).
+# The second is the film's error on a whole ball in cells of 4 mm (tests/numerics).
 WANTED = (3e-3, 1e-3, 3e-4, 1e-4)
 CELLS = (24, 28, 32, 36, 40, 44, 48, 56, 64, 80, 96, 112, 128, 144, 160)
 TOLERANCES = (1e-2, 3e-3, 1e-3, 3e-4, 1e-4, 3e-5, 1e-5)
@@ -30,7 +30,8 @@ class Choice:
 
 
 def choices(work: Callable[[int, float], Timed], how: Iterable[float], times: int) -> list[Choice]:
-    """Every number of cells with every tolerance (or step), the best of some times."""
+    """Return every number of cells with every tolerance (or step), with the best of several
+    times."""
     found = []
     for n, h in itertools.product(CELLS, how):
         film, taken_s = min((work(n, h) for _ in range(times)), key=lambda run: run[1])

@@ -1,7 +1,7 @@
 """A first answer of every sample form and of ten random ones: processor time, wall and error.
 
-Goal: within 10 s on two cores. One core does it, so its processor time is what an idle machine's
-clock would show.
+Goal: within 10 s on two cores. It uses one core, so its processor time is the time on an idle
+machine.
 
     python -m tests.bench first_answer            all of them
     FORMS="sea-rock,random 3" python -m tests.bench first_answer
@@ -24,7 +24,7 @@ from tests.support.virtual_shop import SAMPLES, sample_rig
 
 GOAL_s = 10.0
 RANDOM = 10
-MOST_HALF_MM = 70.0  # what the sample frame clears, with an oval of 1.4
+MOST_HALF_MM = 70.0  # the clearance of the sample frame, with an oval of 1.4
 
 
 def processor_s() -> float:

@@ -1,4 +1,4 @@
-"""Plans of random forms by seed, which nothing was tuned on, judged on a mesh of 3 mm.
+"""Plans of random forms by seed, on which nothing was tuned, judged on a mesh of 3 mm.
 
     python -m tests.bench forms               sixty forms; takes hours
     FORMS=5 python -m tests.bench forms       the first five of them
@@ -6,9 +6,9 @@
 
     BUDGET_S=60 python -m tests.bench forms   every plan in at most a minute, not for the record
 
-Every result is kept in build/bench_forms and not computed again, so a bench that was broken off
-goes on where it was. FRESH=1 computes all anew, as is due after a change of the planner. The
-thinnest patch and the mean are those of the judge's mesh, the worst day is the plan's own. With
+Every result is kept in build/bench_forms and not computed again, so an interrupted bench continues
+where it was. FRESH=1 computes everything again, which is necessary after a change of the planner.
+The thinnest patch and the mean are those on the judge's mesh; the worst day is the plan's. With
 BUDGET_S nothing is kept.
 """
 

@@ -1,12 +1,12 @@
-"""Best possible error of the coat's gel for somebody who knows the simulated trade.
+"""Lowest possible error of the coat's gel for an oracle that knows the simulated trade.
 
-This oracle knows to the second when the cup gelled, and all that is on the case. It has learned
-from SETS * COUNT batches of the very world it is asked about, by ridge regression of the log of
-coat over cup on all products of two of these. The regression is ten-fold, so that no batch is
-foretold from itself. What is left is about what batches differ by that are alike in everything a
-maker can know; only the trace's shape tells more. A second one, in place of the cup's gel itself,
-has a fingertip's word on it and an earlier batch's two touches with that day's conditions: what
-touch and memory can be worth.
+The oracle knows to the second when the cup gelled, and all facts of the case. It has learned from
+SETS * COUNT batches of the same world, by ridge regression of the log of coat over cup on all
+products of two of these. The regression is ten-fold, so no batch is predicted from itself. The
+remaining error is about the difference between batches that agree in everything a maker can know;
+only the shape of the trace has more information. A second oracle has a touch by finger instead of
+the cup's exact gel, and an earlier batch's two touches with that day's conditions: it shows the
+value of touch and memory.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from tests.support import cupsim
 SEED, SETS, COUNT = 5000, 2, 300
 FOLDS, RIDGE = 10, 10.0
 FAMILIES = ("rigid", "elastomer", "snap")
-EARLY, CHANCE = 0.05, 0.99  # a call may come this much early in all but this share
+EARLY, CHANCE = 0.05, 0.99  # a call may be this much early, except in this share of the batches
 
 
 def known(trace: cupsim.Trace) -> list[float]:

@@ -1,16 +1,16 @@
-"""Earliest moment at which somebody who knows the simulated trade could say that nothing reacts.
+"""Earliest moment at which an oracle that knows the simulated trade could say that nothing reacts.
 
 A likelihood ratio between the simulator's trace of a batch with and without its reaction, which
-calls no more than FALSE of the reacting ones inert. It knows the curve of either to the last digit
-but for what its row leaves open, each taken as normal about the truth and its effect as straight:
+calls no more than FALSE of the reacting ones inert. It knows both curves exactly except for the
+quantities that its row leaves open; these are normal about the truth, with a linear effect:
 
-- all but that: the probe's noise and rounding alone stand in the way;
+- nothing open: only the probe's noise and rounding disturb;
 - the day open: how warm it was mixed, the mould, losses, coat and wall, the probe's offset, gain
-  and place are known as far as `cupsim` lets a maker know them; the resin to the last digit;
-- the resin open too: as a sheet tells it, its pot life kept, with what batches differ by.
+  and place are known only as far as `cupsim` lets a maker know them; the resin is known exactly;
+- the resin open too: known by its sheet, with its pot life kept and with the spread of batches.
 
-No estimate does better than the row whose ignorance it shares, and none is without a model's own
-error, as these are.
+No estimate can be better than the row that knows as much as it does; and every real estimate also
+has a model error, which these rows lack.
 """
 
 from __future__ import annotations

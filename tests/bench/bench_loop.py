@@ -1,8 +1,9 @@
-"""The process that keeps a frame turning: how late its event loop is with a plan search on the
-other core, how soon its panel answers, and how much memory it holds.
+"""The process that keeps a frame turning: the delay of its event loop with a plan search on the
+other core, the time until its panel answers, and its memory.
 
-At life's own speed on the pty board, with panel, a watching phone, record and the gel's judge at
-work: the casting's hand work is done at once, and the measure begins when the judge has its probe.
+It runs at real speed on the pty board, with panel, a watching phone, record and gel estimator at
+work. The manual work of the casting is done at once, and the measurement begins when the estimator
+has its probe.
 """
 
 from __future__ import annotations
@@ -45,7 +46,8 @@ def free_port() -> int:
 
 
 def start_to_panel() -> tuple[float, float]:
-    """Seconds from the command to a page answered, and the MB the process then holds."""
+    """Return the time from the command to the first page, s, and the memory of the process then,
+    MB."""
     clock, port = SystemClock(), free_port()
     with tempfile.TemporaryDirectory() as folder:
         command = [sys.executable, "-m", "evenwall.cli.main", "serve", "--data", folder]
@@ -65,7 +67,7 @@ def start_to_panel() -> tuple[float, float]:
 
 
 async def to_the_spin(house: Application) -> None:
-    """All the hand work, without the time it takes."""
+    """Do all the manual work, without its duration."""
     count = 0
 
     async def ask(name: str, **data: object) -> None:
@@ -112,8 +114,8 @@ def points(late_ms: np.ndarray) -> str:
 
 
 async def lateness_ms() -> tuple[np.ndarray, np.ndarray, float]:
-    """By how much naps of 10 ms overslept while a coat turned, the same of a process that does
-    nothing else, and the MB then held."""
+    """Return the delays of sleeps of 10 ms while a coat turned, the same in a process that does
+    nothing else, and the memory then, MB."""
     late = []
     with tempfile.TemporaryDirectory() as folder:
         settings = Settings(port=free_port())

@@ -1,4 +1,4 @@
-"""Plans of forms of our own: the wall they promise, held against the goals, and what they cost.
+"""Plans of our own forms: the promised wall compared with the goals, and the cost.
 
 Goals, for a three-coat total on a mesh of 5 mm or finer. Thinnest patch/mean >= 0.88 for smooth
 forms and >= 0.78 for boxy or branching ones. 5th percentile >= 0.93 and >= 0.83, rim 0.90 to 1.10.
@@ -9,8 +9,8 @@ on two idle cores, under 1 GB.
     FORMS="box vase" python -m tests.bench plan       some; FORMS= none
     TIMED=globe python -m tests.bench plan            the one that is timed, TIMED= none
 
-The table is Markdown: it stands in web/guide/how-it-works.md. Its seconds are those of a busy
-machine if other work goes on; the timed form wants an idle one.
+The table is Markdown, for web/guide/how-it-works.md. Its seconds are those of a busy machine if
+other work goes on; the timed form needs an idle machine.
 """
 
 from __future__ import annotations
@@ -60,7 +60,7 @@ def planned(name: str) -> tuple[Plan, float, float]:
 
 
 def row(name: str, plan: Plan, took_s: float) -> str:
-    """One line of the table; of what falls short, by how much."""
+    """Return one line of the table, with the shortfall of each missed goal."""
     w, search = plan.wall, plan.details["search"]
     low, p05, rim, worst, bound = (
         (value or 0.0) / w.mean_mm
@@ -86,7 +86,7 @@ def row(name: str, plan: Plan, took_s: float) -> str:
 
 
 def timed(name: str) -> None:
-    """In a process of its own, with the compiled kernels forgotten and then kept."""
+    """Run in a separate process, first without and then with compiled kernels in the cache."""
     code = (
         "import resource; from tests.bench.bench_plan import planned;"
         f"p, took, good = planned({name!r});"

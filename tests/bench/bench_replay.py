@@ -1,9 +1,10 @@
-"""A proven casting run again in a colder and a warmer shop: by its cure, and by the clock alone.
+"""A proven casting repeated in a colder and a warmer shop: by cure, and by the clock alone.
 
-Three coats on a lumpy open pot of some 2,000 cells, proven at 21 degC. For each shop: how far the
-wall's thinnest patch, mean, rim and 5th percentile come out from the proven run's, in percent, and
-the root mean square of the difference over the wall, in percent of the mean. The clock alone is
-shown twice: stopping when the proven run stopped, and turning on until the coat has gelled.
+Three coats on a lumpy open pot of some 2,000 cells, proven at 21 degC. For each shop: the
+deviations of the wall's thinnest patch, mean, rim and 5th percentile from the proven run's, in per
+cent, and the root mean square of the difference over the wall, in per cent of the mean. The clock
+alone is shown twice: stopping when the proven run stopped, and turning on until the coat has
+gelled.
 """
 
 from __future__ import annotations
@@ -51,7 +52,7 @@ def main() -> None:
         walls["by cure", degrees] = [
             film_coat(mesh, plan, now, now.ramps, now.clock.spin_from_s) for now in again
         ]
-        if degrees == max(SHOPS_K):  # hands are too slow there: what if they were not
+        if degrees == max(SHOPS_K):  # a person is too slow there: the result if the person were not
             again = replay.plan_today(plan, run, warm, warm, kin, by_hand_s=0.0).coats
             walls["by cure, poured in time", degrees] = [
                 film_coat(mesh, plan, now, now.ramps, now.clock.spin_from_s) for now in again

@@ -1,4 +1,4 @@
-"""The list of 200 runs: folded once, then read from its summaries by every later start."""
+"""The list of 200 runs: folded once, and read from its summaries at every later start."""
 
 from __future__ import annotations
 

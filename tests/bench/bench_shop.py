@@ -1,4 +1,4 @@
-"""Two hundred rigs on one mosquitto, one card a second each, and the shop page's own stream.
+"""Two hundred rigs on one mosquitto, with one card a second each, and the shop page's stream.
 
 Rigs, broker, shop and page are four processes of this machine. Delay is from the moment a rig makes
 its card to the moment the page has its line; the page gathers changes of 0.1 s, and every card is

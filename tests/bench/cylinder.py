@@ -1,4 +1,4 @@
-"""A film on a turning cylinder, by general tools: what the film's own kernels are timed against.
+"""A film on a turning cylinder, by general tools, for comparison with the film's kernels.
 
 In the mould's frame, lengths in h*, time in 1/rad of turn: dh/dt + dq/da = 0 with
 q = -h^3 cos(a + t)/3 (Moffatt 1977). Every function starts from the exact profile, goes on for
@@ -29,7 +29,7 @@ END = 2.0 * np.pi * TURNS
 LANES = 16
 BATCH = (
     16 * LANES
-)  # so many that what one call costs by itself no longer counts; a plan sends sixteens
+)  # so many that the overhead of a call no longer counts; a plan sends sixteen at a time
 
 
 def profile(angle: Floats) -> Floats:
@@ -91,7 +91,7 @@ def ring(n: int) -> FilmMesh:
 
 
 def ours(n: int, profiles: int = BATCH, cfl: float = Numerics.cfl) -> Timed:
-    """One of as many profiles as run in a batch: its share of their time."""
+    """Return the film, and one profile's share of the time of a full batch."""
     mesh = ring(n)
     viscosity = DENSITY * G_M_S2 * SCALE_M**2 / (RATE_RAD_S * RADIUS_M)
     time_s = np.array([0.0, END / RATE_RAD_S])

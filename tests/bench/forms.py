@@ -1,4 +1,4 @@
-"""Forms of our own on which plans are tried: all invented, mm, open where the resin is poured."""
+"""Our own forms for trial plans: all invented, in mm, open where the resin is poured."""
 
 from __future__ import annotations
 
@@ -89,7 +89,7 @@ def cut(triangles: Array, height_mm: float, axis: int = 2) -> trimesh.Trimesh:
 
 
 def cuboid(size_mm: tuple[float, float, float], round_mm: float) -> trimesh.Trimesh:
-    """A box with rounded edges, its top open just below the upper rounding."""
+    """A box with rounded edges, open just below the upper rounding."""
     half = np.array(size_mm) / 2
     cube = trimesh.creation.box(2 * half).subdivide_to_size(4)
     points = np.asarray(cube.vertices)
@@ -109,7 +109,7 @@ def bottle() -> trimesh.Trimesh:
 
 
 def bust() -> trimesh.Trimesh:
-    """Shoulders, a neck and a head with lumps, standing on its head: the shoulders are open."""
+    """A bust upside down: shoulders, a neck and a lumpy head; the shoulders are open."""
 
     def formula(x: Array, y: Array, z: Array) -> Array:
         head = np.sqrt((x / 42) ** 2 + (y / 50) ** 2 + ((z + 38) / 52) ** 2) - 1
@@ -150,12 +150,12 @@ def bowl() -> trimesh.Trimesh:
 
 
 def cone() -> trimesh.Trimesh:
-    """A blunt tip below, open at the foot."""
+    """A cone with a blunt tip below, open at its wide end."""
     return turned([(0, -75), (9, -75), (58, 75)], 10, 70)
 
 
 def dome() -> trimesh.Trimesh:
-    """Half a ball on a short skirt, the skirt's foot open and looking down."""
+    """Half a ball on a short skirt, open at the foot of the skirt, which points down."""
     polar = np.radians(np.linspace(180.0, 90.0, 29))
     r = np.append(68 * np.sin(polar), np.full(5, 68.0))
     z = np.append(68 * np.cos(polar), np.linspace(4.0, 20.0, 5))

@@ -1,4 +1,4 @@
-"""Results of a long bench, kept in files, so that a bench that was broken off goes on."""
+"""Results of a long bench, kept in files, so that an interrupted bench can continue."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ ROOT = Path(__file__).resolve().parents[2]
 
 
 def kept(path: Path, compute: Callable[[], dict[str, Any]]) -> dict[str, Any]:
-    """Return the result in this file, computed unless it is there. FRESH=1 computes it anew."""
+    """Return the result in this file; compute it if there is none. FRESH=1 computes it again."""
     if path.exists() and os.environ.get("FRESH") != "1":
         found: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
         return found

@@ -1,7 +1,7 @@
-"""Random castable forms by seed, of five kinds: made here alone, never by hand, mm.
+"""Random castable forms by seed, of five kinds, in mm; none is made by hand.
 
-A seed gives one form anywhere. What the mould check or the frame refuses is drawn again from the
-same seed, so every form is a checked cavity with one opening.
+A seed gives one form anywhere. A form that the mould check or the frame refuses is drawn again from
+the same seed, so every form is a checked cavity with one opening.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""A real Chromium, phones in it, and the rule that a page says nothing on its console."""
+"""A real Chromium with phones in it, and the rule that a page writes nothing to its console."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ def open_phone(browser: Browser) -> Iterator[OpenPhone]:
     panels: list[PanelServer] = []
 
     def listen(line: ConsoleMessage) -> None:
-        # A panel that ends refuses or resets who dials just then; one that serves does not.
+        # A panel that ends refuses or resets new connections; a panel that serves does not.
         if "ERR_CONNECTION_RESET" in line.text and any(panel.ending for panel in panels):
             return
         if line.type == "error" and not any(text in line.text for text in ignored):
@@ -109,7 +109,7 @@ def open_phone(browser: Browser) -> Iterator[OpenPhone]:
 
 @pytest.fixture
 def rigged() -> Iterator[PanelServer]:
-    """A panel of the real service on a simulated rig, thirty times faster than life."""
+    """A panel of the real service on a simulated rig, at thirty times real speed."""
     with PanelServer(speed=30) as panel:
         yield panel
 

@@ -135,7 +135,7 @@ class FakeService:
         self.ids = itertools.count(1)
         self.last_id = 0
         self.answers: dict[str, Answer] = {}
-        self.commands: list[Command] = []  # what reached the run, first times only
+        self.commands: list[Command] = []  # commands that reached the run, without repeats
         self.paused = False
         self.guard_closed = False
         self.turning = False
@@ -565,13 +565,13 @@ class FakeService:
         return Answer(accepted=True, sentence="Written down.", event_id=event.event_id)
 
     def begin(self) -> None:
-        """As if a plan had been taken up."""
+        """Act as if a plan had been accepted."""
         if self.run_id is None:
             self._do(command("start", "begun", job_id="job-1"))
         self._tell(self._snapshot_item())
 
     def hand_work(self, *names: str) -> None:
-        """As if a person had pressed these."""
+        """Act as if a person had pressed these."""
         for name in names:
             more = {"reason": "enough of it"} if name == "abandon" else {}
             self._do(command(name, f"{name}-{self.last_id}", **more))
@@ -582,7 +582,7 @@ class FakeService:
         self._tell(self._snapshot_item())
 
     def turn(self) -> None:
-        """As if a person had done all the hand work of the first coat."""
+        """Act as if a person had done all the manual work of the first coat."""
         self.begin()
         if self.step is not Step.PREPARE:
             self.step = Step.PREPARE
@@ -687,7 +687,7 @@ class FakeService:
         return row
 
     async def play(self, beat_s: float = 0.25) -> None:
-        """Tick for ever, `beat_s` of real time apart."""
+        """Tick every `beat_s` of real time, without end."""
         while True:
             await self.clock.sleep(beat_s * self.speed)
             self.tick()

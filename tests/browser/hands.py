@@ -8,12 +8,12 @@ from tests.web.server import PanelServer
 
 
 def until(page: Page, true: str, tries: int = 200) -> None:
-    """Wait for an expression; the page's own policy forbids Playwright's way of doing so."""
+    """Wait until an expression is true; the page's policy forbids Playwright's own way."""
     for _ in range(tries):
         try:
             if page.evaluate(true):
                 return
-        except Error as error:  # the page is being left for the next: asked again there
+        except Error as error:  # the page is changing to the next one: ask again there
             if "Execution context was destroyed" not in error.message:
                 raise
         page.wait_for_timeout(50)
@@ -51,10 +51,10 @@ def weigh(page: Page, part_a: str = "76.4", part_b: str = "38.2") -> None:
 
 
 def begun(panel: PanelServer) -> None:
-    """A run has been taken up, without anyone touching a page."""
+    """Begin a run without touching a page."""
     panel.begin()
 
 
 def turning(panel: PanelServer) -> None:
-    """The first coat turns, without anyone touching a page."""
+    """Let the first coat turn without touching a page."""
     panel.turn()

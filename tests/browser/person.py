@@ -1,4 +1,4 @@
-"""A person with a phone at the real controller: does a whole casting by touch."""
+"""A person with a phone at the real controller, who does a whole casting by touch."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ from playwright.sync_api import Page, expect
 from tests.browser.hands import tick_all
 from tests.browser.real import RealPanel
 
-Look = Callable[[str], None]  # told the name of what is on the screen now
+Look = Callable[[str], None]  # called with the name of the present screen
 LONG_ms = 120_000
 HOLD_ms = 1500  # a second on the button, and the answer
 
 
 class AtFrame(Protocol):
-    """Hands at the frame: its button, and its guard."""
+    """The button and the guard at the frame."""
 
     def press(self) -> None: ...
 
@@ -29,8 +29,8 @@ def no_look(_: str) -> None:
 
 
 def press(page: Page, selector: str) -> None:
-    """Touched where there is a touch screen, clicked where there is a mouse; a button that waits
-    is pressed all the same, to hear why."""
+    """Tap on a touch screen, click with a mouse; a button that must wait is pressed too, to read
+    the reason."""
     target = page.locator(selector)
     target.wait_for()
     if page.evaluate("navigator.maxTouchPoints > 0"):
@@ -49,7 +49,7 @@ def button(page: Page, name: str) -> None:
 
 
 def hold(page: Page, name: str) -> None:
-    """Press and hold, and say yes where the sheet asks back."""
+    """Press and hold, and confirm if the sheet asks."""
     target = page.get_by_role("button", name=f"Hold: {name}", exact=True)
     target.wait_for()
     target.dispatch_event("pointerdown")
@@ -60,7 +60,7 @@ def hold(page: Page, name: str) -> None:
 
 
 def step(page: Page) -> str:
-    """The step the sheet shows, in the sheet's own word."""
+    """Return the name of the step that the sheet shows."""
     return page.locator("#steps [aria-current]").inner_text()
 
 
@@ -69,19 +69,19 @@ def wait_for(page: Page, word: str) -> None:
 
 
 def ready(page: Page) -> None:
-    """The one button is alive; press it."""
+    """Check that the main button is enabled, and press it."""
     expect(page.locator("#next")).to_have_attribute("aria-disabled", "false", timeout=LONG_ms)
     press(page, "#next")
 
 
 def refused(page: Page, why: str) -> None:
-    """The one button waits, is pressed all the same, and says why."""
+    """Check that the main button must wait, press it, and check its reason."""
     press(page, "#next")
     expect(page.locator("#answer")).to_contain_text(why)
 
 
 def at_frame(page: Page, word: str) -> None:
-    """Expect words where only the frame can do the next step, and no button for it."""
+    """Expect words and no button if only the frame can do the next step."""
     line = page.locator("#at-frame")
     expect(line).to_contain_text("→ Button at the frame", timeout=LONG_ms)
     expect(line).to_contain_text(word, timeout=LONG_ms)
@@ -90,9 +90,9 @@ def at_frame(page: Page, word: str) -> None:
 
 
 def mind(page: Page, panel: AtFrame, enough: Callable[[], bool]) -> None:
-    """Stand by until `enough`; start again at the frame whatever stopped there by itself.
+    """Wait until `enough`; restart at the frame after every stop by itself.
 
-    On a busy machine a rig that runs many times faster than life may be thought lost for a moment.
+    On a busy machine a rig at many times real speed may count as lost for a moment.
     """
     for _ in range(LONG_ms // 250):
         if enough():
@@ -114,7 +114,7 @@ def turning_for(page: Page, panel: AtFrame, time_ms: float) -> None:
 
 
 def choose(page: Page, look: Look, wall: str | None = None) -> None:
-    """wall: what is typed as the wall, in the page's own unit; None leaves the sample's."""
+    """wall: the wall to type, in the page's unit; None leaves the sample's."""
     press(page, "#next")
     page.locator("#bench .choices a").first.wait_for()
     look("choose")
@@ -133,7 +133,7 @@ def choose(page: Page, look: Look, wall: str | None = None) -> None:
 
 
 def wanted(page: Page) -> tuple[str, str]:
-    """Masses of A and B that the sheet asks for, in its own unit."""
+    """Return the masses of A and B that the sheet asks for, in its unit."""
     words = page.locator("#form .fields").inner_text()
     part_a, part_b = re.findall(r"([\d.]+)\s(?:g|oz) wanted", words)
     return part_a, part_b
@@ -151,7 +151,7 @@ def weigh_by_hand(page: Page, part_a: str, part_b: str) -> None:
 
 
 def weigh_on_the_scale(page: Page, panel: RealPanel, part_a: str, part_b: str, look: Look) -> None:
-    """Led by the scale: cup on, tare, pour; each part is taken by itself, without a touch."""
+    """Weigh with the scale: cup on, tare, pour; each part is taken without a touch."""
     told = page.locator("#form .scale")
     for part, mass, cup_g in (("A", float(part_a), 12.0), ("B", float(part_b), 14.0)):
         panel.load(cup_g)
@@ -162,7 +162,7 @@ def weigh_on_the_scale(page: Page, panel: RealPanel, part_a: str, part_b: str, l
             panel.load(round(cup_g + share * mass, 1))
             page.wait_for_timeout(600)
         expect(page.locator("#scale-now")).to_have_text(re.compile(r"^[\d.]+\sg to go$"))
-        if part == "B":  # still pouring: the ratio runs along
+        if part == "B":  # still pouring: the ratio follows
             expect(page.locator("#form")).to_contain_text("Too little B")
             look("weigh")
         panel.load(round(cup_g + mass, 1))
@@ -232,7 +232,7 @@ def prepare(page: Page, panel: AtFrame, look: Look) -> None:
 
 
 def rest(page: Page, panel: AtFrame, look: Look) -> None:
-    """Until the next coat may be weighed; the sheet says when, and where to press."""
+    """Wait until the next coat may be weighed; the sheet says when, and where to press."""
     mind(page, panel, lambda: step(page) == "resting")
     expect(page.locator("#sentence")).to_contain_text("Next coat", timeout=LONG_ms)
     look("next-coat")
@@ -263,7 +263,7 @@ def finish(page: Page, panel: AtFrame, look: Look) -> None:
 
 
 def open_the_run(page: Page) -> None:
-    """From the sheet of a run that is over."""
+    """Open the run's page from the sheet of a finished run."""
     page.goto("/#")
     page.locator("#also a").wait_for()
     page.evaluate("document.querySelector('#also a').click()")

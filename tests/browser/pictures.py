@@ -23,8 +23,8 @@ GUIDE = Path(__file__).resolve().parents[2] / "web" / "guide" / "pictures" / "pa
 WHOLE = {"plan", "prepare", "turning", "replay", "compared"}  # the page to its foot
 SETTLE_ms = 700
 SPEED = 25.0
-SOON_HARD = {"demould_min = 75.0": "demould_min = 35.0"}  # nobody waits for a picture of a cure
-BY_HAND_ms = 2000  # fifty seconds, at 25 times life: pages and pictures take theirs too
+SOON_HARD = {"demould_min = 75.0": "demould_min = 35.0"}  # a picture of the cure needs no waiting
+BY_HAND_ms = 2000  # fifty seconds at 25 times real speed: pages and pictures also need time
 
 Scheme = Literal["light", "dark"]
 
@@ -57,8 +57,8 @@ def open_page(
 
 
 def whole_job(folder: Path, size: str = "phone", schemes: tuple[Scheme, ...] = ("light",)) -> int:
-    """Take every picture into `folder`; the number of them. Raises where a step is not reached,
-    where a sheet is wider than the screen, or where the browser's console spoke."""
+    """Take every picture into `folder` and return their number. Raises an error if a step is not
+    reached, a sheet is wider than the screen, or the browser's console has a message."""
     folder.mkdir(parents=True, exist_ok=True)
     said: list[str] = []
     with (

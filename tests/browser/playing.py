@@ -1,4 +1,4 @@
-"""One Playwright for all browsers of a process: its sync interface bears no second one."""
+"""One Playwright for all browsers of a process: its sync interface allows no second one."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ _at_work: list[Playwright] = []
 
 @contextmanager
 def playing() -> Iterator[Playwright]:
-    """The one at work, or a new one until the block ends."""
+    """Return the running one, or a new one until the block ends."""
     if _at_work:
         yield _at_work[0]
         return

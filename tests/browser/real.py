@@ -26,12 +26,13 @@ from evenwall_web.settings import Settings
 
 T = TypeVar("T")
 
-# A resin that is in a hurry, so that three coats fit into a test.
+# A fast resin, so that three coats fit into a test.
 HURRIED = {"pot_life_min = 9.0": "pot_life_min = 4.0", "demould_min = 75.0": "demould_min = 12.0"}
 
 
 def castings(folder: Path, changes: dict[str, str]) -> Path:
-    """The sample globe, in its resin with lines of its sheet changed; the other resin beside it."""
+    """Write the sample globe with its resin, some lines of whose sheet are changed, and the other
+    resin."""
     folder.mkdir()
     for name in ("lantern-globe.stl", "lantern-globe.toml", "slow-clear.toml"):
         shutil.copy(SAMPLES / name, folder)
@@ -97,7 +98,7 @@ class RealPanel:
             await self._told.wait()
 
     def call(self, do: Callable[[], T]) -> T:
-        """Run something on the controller's own loop and give back what it returned."""
+        """Run a function on the controller's loop and return its result."""
 
         async def run() -> T:
             return do()

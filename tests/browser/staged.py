@@ -1,4 +1,5 @@
-"""A panel over a stage: pages in states that a rig is seldom in, and at speeds that it has not."""
+"""A panel with a staged service: pages in rare states of a rig, and at speeds that a rig does not
+have."""
 
 from __future__ import annotations
 
@@ -14,7 +15,7 @@ from tests.web.server import PanelServer
 
 
 class StagedPanel(PanelServer):
-    """The panel's own server; its service plays a run that a test sets up as it likes."""
+    """The panel's own server; its service plays a run that a test sets up."""
 
     service: FakeService
 

@@ -1,4 +1,4 @@
-"""Readable and reachable: WCAG 2.2 AA by axe-core, targets, contrast, zoom, motion, four sizes."""
+"""Accessibility: WCAG 2.2 AA by axe-core, targets, contrast, zoom, motion, four sizes."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ def silent_scale(panel: StagedPanel) -> None:
 
 
 def repeating(panel: StagedPanel) -> None:
-    """A replay, with how it stands to the proven run."""
+    """A replay with its comparison to the proven run."""
     panel.service.replay = ReplayView(
         run_id="run-0",
         leg="level",
@@ -67,7 +67,7 @@ def repeating(panel: StagedPanel) -> None:
 
 
 def warned(panel: StagedPanel) -> None:
-    """A guard opened while the coat is liquid: an alert of each kind."""
+    """Show an alert of each kind, after the guard was opened while the coat is liquid."""
     alerts = tuple(
         Alert(kind=kind, sentence=sentence, severity=severity, since_s=1)
         for kind, sentence, severity in (

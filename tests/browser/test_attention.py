@@ -1,4 +1,4 @@
-"""Getting hold of a person: sound, shake, a screen that stays awake; and the page over TLS."""
+"""Attracting attention: sound, vibration, a screen that stays awake; and the page over TLS."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from tests.browser.staged import StagedPanel
 
 pytestmark = pytest.mark.browser
 
-# What the phone's own parts are asked for, noted instead of done.
+# Requests to the phone's own parts are noted and not carried out.
 STUBS = """
 globalThis.asked = { shakes: [], tones: 0, contexts: 0, awake: 0, released: 0 };
 navigator.vibrate = (pattern) => { asked.shakes.push(pattern); return true; };
@@ -60,7 +60,7 @@ def test_an_alert_sounds_and_shakes_once_it_may(open_phone: OpenPhone, panel: St
     expect(page.locator("#sentence")).to_have_text("Keep turning.")
     warn(panel, "act_now", 1.0)
     expect(page.locator("#alerts")).to_contain_text("Close the guard.")
-    # Nobody has touched this page: a browser lets it make no sound, and it does not try.
+    # Nobody has touched this page: a browser allows no sound, and the page does not try.
     assert page.evaluate("[asked.contexts, asked.tones]") == [0, 0]
 
     page.locator("#heat canvas").first.tap()

@@ -1,4 +1,5 @@
-"""The page beside hands that are full: the scale's lead, the frame's button, a voice, pairing."""
+"""The page for a person whose hands are full: guidance by the scale, the frame's button, a voice,
+pairing."""
 
 from __future__ import annotations
 

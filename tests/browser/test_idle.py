@@ -1,4 +1,4 @@
-"""Cost of an open page while nobody touches it, by Chromium's own account of its processes."""
+"""Cost of an untouched open page, by Chromium's own account of its processes."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ MOST_PERCENT = 2.0
 
 
 def cpu_s(browser: Browser) -> float:
-    """CPU time of the pages' own processes and of drawing, s. The browser's own is not a page's."""
+    """Return the CPU time of the pages' processes and of drawing, s, without the browser's own."""
     wire = browser.new_browser_cdp_session()
     found = wire.send("SystemInfo.getProcessInfo")["processInfo"]
     wire.detach()

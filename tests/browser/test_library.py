@@ -50,7 +50,8 @@ def test_casting_from_girths(open_phone: OpenPhone, panel: StagedPanel, folder: 
     for n, (height, girth) in enumerate(zip(heights, girths, strict=True), 1):
         page.locator(f"#height-{n}").fill(str(height))
         page.locator(f"#width-{n}").fill(str(girth))
-    # The end is left flat, which a girth of 0 cannot be: the refusal says so, nothing is lost.
+    # The end is left flat, which contradicts a girth of 0: the refusal says so, and nothing is
+    # lost.
     page.get_by_role("button", name="Show the shape").tap()
     expect(page.get_by_text("a flat end has a girth")).to_be_visible(timeout=30_000)
     expect(page.get_by_text("Girth 1 is 0")).to_be_visible()  # in the words of the form
@@ -178,7 +179,8 @@ def test_outline_is_corrected_by_finger(
 
 
 def drag(page: Page, target: Locator, by: tuple[float, float]) -> None:
-    """One finger: down on the middle of this, along, and up, as a touch screen sends it."""
+    """Drag with one finger: down on the middle of this, along, and up, as a touch screen sends
+    it."""
     target.evaluate("e => e.scrollIntoView({ block: 'center' })")
     box = target.bounding_box()
     assert box is not None
@@ -214,7 +216,7 @@ def test_opening_is_moved_by_finger(
     no_violation(page)
     page.get_by_role("button", name="Higher").tap()
     said = words.inner_text()
-    # Made again, the form is open where the finger left it; and so it is kept.
+    # Made again, the form is open where the finger left it, and it is saved like that.
     look(page)
     expect(page.get_by_text(said)).to_be_visible()
     page.locator("#resin").select_option("quick-clear.toml")
@@ -310,7 +312,8 @@ def test_a_photographs_outline_survives_a_reload(
 def test_an_upload_goes_on_after_a_reload(
     open_phone: OpenPhone, panel: StagedPanel, folder: Path, tmp_path: Path
 ) -> None:
-    """The page is gone in the middle of sending: the same file chosen again is not sent anew."""
+    """The page is closed in the middle of sending: the same file, chosen again, continues where it
+    stopped."""
     trimesh.creation.icosphere(5, radius=70.0).export(tmp_path / "ball.stl")
     sent: list[str] = []
 
@@ -392,7 +395,7 @@ def test_a_refusal_names_the_field_by_its_label(
 def test_a_comma_is_a_decimal_point(
     open_phone: OpenPhone, panel: StagedPanel, folder: Path
 ) -> None:
-    """A field of the type "number" made 125 of 12,5 where the phone speaks English."""
+    """A field of the type "number" turned 12,5 into 125 on an English phone."""
     page = opened(open_phone, panel, "New casting", "new-casting")
     field = page.locator("#height-2")
     for typed, read in (("12,5", "12.5"), ("-3.5 mm", "-3.5"), ("1,2,5", "1.25"), ("abc", "")):
@@ -409,7 +412,7 @@ def test_a_comma_is_a_decimal_point(
 def test_a_refusal_stands_beside_its_field(
     open_phone: OpenPhone, panel: StagedPanel, folder: Path
 ) -> None:
-    """A height without its girth was left out without a word; a refusal stood screens below."""
+    """A height without its girth was silently left out; a refusal appeared screens below."""
     page = opened(open_phone, panel, "New casting", "new-casting")
     page.locator("#name").fill("Jar")
     keep = page.locator("#next")
@@ -465,7 +468,7 @@ def test_a_wrong_file_is_refused_before_it_is_sent(
 def test_a_slow_shape_holds_up_no_other_page(
     open_phone: OpenPhone, panel: StagedPanel, folder: Path
 ) -> None:
-    """While the rig makes a shape the page says so, and the maker may go elsewhere."""
+    """While the rig makes a shape the page says so, and the maker may open another page."""
     page = opened(open_phone, panel, "New casting", "new-casting")
     held: list[Route] = []
     page.route("**/api/library/castings/jar", lambda route: held.append(route))
@@ -487,7 +490,8 @@ def test_a_slow_shape_holds_up_no_other_page(
 def test_a_resin_is_kept_once_though_its_photograph_breaks_off(
     open_phone: OpenPhone, panel: StagedPanel, folder: Path, tmp_path: Path
 ) -> None:
-    """The photograph is refused at first: pressed again, the resin is not told to be taken."""
+    """The photograph is refused at first; when pressed again, the page does not report that the
+    resin's name is already used."""
     render(trimesh.creation.box((50, 50, 70)), tmp_path / "sheet.jpg", 0.0, 500.0, 0.0, tall_px=300)
     page = opened(open_phone, panel, "New resin", "new-resin")
     full = {"detail": "folder is 1000 MB: may hold 1000"}

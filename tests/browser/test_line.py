@@ -1,4 +1,4 @@
-"""A shop's Wi-Fi: the page that hears nothing says so, and comes back whole."""
+"""Bad Wi-Fi: a page without a connection says so, and recovers completely."""
 
 from __future__ import annotations
 
@@ -76,7 +76,7 @@ def test_a_line_lost_while_mixing_keeps_the_clock_and_promises_nothing(
 
 
 def test_a_run_that_ended_elsewhere_is_noticed(open_phone: OpenPhone, panel: StagedPanel) -> None:
-    """While the page heard nothing, and while it showed another page, the run was given up."""
+    """The run was given up while the phone had no connection, and while it showed another page."""
     page = open_phone(panel, ignore=("ERR_INTERNET_DISCONNECTED"))
     turning(panel)
     expect(page.locator("#count")).to_be_visible()
@@ -150,7 +150,7 @@ def test_a_command_sent_twice_by_a_bad_wire_acts_once(
 def test_a_stop_is_said_again_until_it_is_answered(
     open_phone: OpenPhone, panel: StagedPanel
 ) -> None:
-    """The first try is cut, the second is never answered: the third stops the frame, once."""
+    """The first attempt is cut, the second is never answered: the third stops the frame, once."""
     page = open_phone(panel, ignore=("ERR_FAILED", "ERR_CONNECTION_RESET"))
     turning(panel)
     expect(page.locator("#sentence")).to_have_text("Keep turning.")

@@ -1,5 +1,5 @@
-"""The panel over the real controller and its simulated rig, by touch: the whole job with a person,
-from the choice of a casting to its repetition, and the safety of it."""
+"""The panel over the real controller and its simulated rig, by touch: a whole casting from the
+choice to the repetition, and its safety."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ pytestmark = pytest.mark.browser
 
 
 def look_closely(page: Page) -> None:
-    """Check what must hold on every sheet of every size."""
+    """Check the rules for every sheet at every size."""
     wide, seen = page.evaluate(
         "[document.documentElement.scrollWidth, document.documentElement.clientWidth]"
     )
@@ -53,7 +53,7 @@ def look_closely(page: Page) -> None:
 def test_three_coats_with_a_person_from_the_choice_to_the_repetition(
     open_phone: OpenPhone, tmp_path: Path
 ) -> None:
-    """The job goes from hand to hand: each coat is done at another size of screen."""
+    """Each coat is done on a screen of another size."""
     with RealPanel(tmp_path, speed=30) as panel:
         page = open_phone(panel, "phone")
         choose(page, no_look)
@@ -129,7 +129,7 @@ def test_turning_starts_at_the_frame_alone_and_stops_for_the_guard_and_the_page(
 def test_a_rig_without_a_button_turns_from_the_page_by_a_stated_setting(
     open_phone: OpenPhone, tmp_path: Path
 ) -> None:
-    """confirm_at_rig = false in the rig file; the guard holds all the same."""
+    """confirm_at_rig = false in the rig file; the guard still prevents turning."""
     with RealPanel(tmp_path, speed=20, confirm_at_rig=False) as panel:
         page = open_phone(panel, "phone")
         choose(page, no_look)

@@ -1,4 +1,4 @@
-"""Three coats by touch at every size, a thousand times faster than life, and the record after."""
+"""Three coats by touch at every size, at a thousand times real speed, and the record afterwards."""
 
 from __future__ import annotations
 

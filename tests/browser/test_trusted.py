@@ -62,7 +62,7 @@ def test_a_trusting_phone_gets_what_a_secure_page_may(phone: tuple[Page, StagedP
 
 
 def test_a_push_is_shown_by_the_locked_phone(phone: tuple[Page, StagedPanel]) -> None:
-    """Handed over by Chromium's own tools, as its push service would: no page is needed for it."""
+    """Delivered by Chromium's own tools in place of its push service: no page needs to be open."""
     page, panel = phone
     page.evaluate("navigator.serviceWorker.ready.then(() => true)")
     devtools = page.context.new_cdp_session(page)
@@ -93,7 +93,7 @@ def test_a_push_is_shown_by_the_locked_phone(phone: tuple[Page, StagedPanel]) ->
 
 
 def test_a_phone_asks_to_be_called_by_its_owners_tick(phone: tuple[Page, StagedPanel]) -> None:
-    """The subscription itself needs a push service on the internet, and is stood in for."""
+    """The subscription itself needs a push service on the internet, so the test replaces it."""
     page, panel = phone
     key = "B" + "A" * 86
     page.add_init_script(
@@ -125,7 +125,7 @@ def test_the_page_is_installable(phone: tuple[Page, StagedPanel]) -> None:
     manifest = devtools.send("Page.getAppManifest")
     assert manifest["errors"] == []
     errors = devtools.send("Page.getInstallabilityErrors")["installabilityErrors"]
-    # A window without a profile of its own may not install anything; nothing else is wrong.
+    # A window without its own profile may not install anything; nothing else is wrong.
     assert [e["errorId"] for e in errors if e["errorId"] != "in-incognito"] == []
 
 

@@ -1,4 +1,4 @@
-"""Two phones and a reload show the same sheet: ticks, and what is typed and not sent."""
+"""Two phones, and a reload, show the same sheet: ticks, and text that is typed but not sent."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Inches, ounces and Fahrenheit everywhere, sentences included, for whoever chose them."""
+"""Inches, ounces and Fahrenheit everywhere, including sentences, for a person who chose them."""
 
 from __future__ import annotations
 
@@ -35,7 +35,8 @@ def test_a_wall_that_was_computed_again_is_told_in_sentences(
 def test_the_wall_foreseen_stands_above_the_cut_in_the_chosen_units(
     open_phone: OpenPhone, panel: StagedPanel
 ) -> None:
-    """The sentence by the one grammar, the span as a line at the cut's foot."""
+    """The sentence follows the grammar of figures; the range is a line at the foot of the
+    section."""
     coat = {"coat": 1, "planned_mm": 1.5, "laid_mm": 1.4, "poured_s": 1.0, "gel_detected_s": None,
             "done": False, "fate": "sound"}  # fmt: skip
     wall = {"target_mm": 4.5, "min_mm": 4.1, "rim_mm": 4.3, "note": ""}
@@ -59,7 +60,7 @@ def test_the_wall_foreseen_stands_above_the_cut_in_the_chosen_units(
 def test_the_phone_shows_sentences_as_the_server_does(
     open_phone: OpenPhone, panel: StagedPanel
 ) -> None:
-    """Two programs, one grammar: what the phone shows and says is what paper shows."""
+    """Two programs use one grammar: the phone shows and speaks the same as the paper."""
     page = open_phone(panel)
     for system in SHOWN:
         said = [text for text, _, _ in SENTENCES] + list(PLAIN)

@@ -1,7 +1,7 @@
 """Quick form of the walk: a coat by hand, with the faults of its turning.
 
-No sheet may contradict the record, the two phones or the chosen inches, ounces and Fahrenheit: not
-in a word, not in a label, not on a curve. `make soak ARGS=walk` does whole castings by hand.
+No word, label or curve of a sheet may contradict the record, the other phone or the chosen inches,
+ounces and Fahrenheit. `make soak ARGS=walk` does whole castings by hand.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ pytestmark = [pytest.mark.browser, pytest.mark.timeout(600)]
 
 
 def test_a_coat_by_hand_with_its_faults(open_phone: OpenPhone, tmp_path: Path) -> None:
-    """The sample's own resin at eight times life: a busy machine has time to turn in."""
+    """The sample's resin at eight times real speed leaves a busy machine enough time."""
     with RealPanel(tmp_path, speed=8, sheet={}) as panel:
         walk = begin(panel, open_phone, scrolls=True)
         page, hands = walk.page, Hands(panel, walk.page)

@@ -22,7 +22,7 @@ SAMPLES = Path(__file__).resolve().parents[2] / "controller" / "samples"
 
 
 def globe() -> WallResult:
-    """A wall of made-up thickness: flowing it is not this test's matter."""
+    """A wall of invented thickness: this test does not need a film."""
     mesh = film_mesh(load_cavity(read_casting(SAMPLES / "lantern-globe.toml")), 8.0)
     weights, wall_m = WallWeights.of(mesh), 4.5e-3 + 0.01 * mesh.points[:, 2]
     found = weights.statistics(wall_m)
@@ -43,7 +43,7 @@ def globe() -> WallResult:
 def test_the_page_shows_the_whole_casting_in_the_colours_of_its_scale(
     browser: Browser, tmp_path: Path
 ) -> None:
-    """On a phone too; it asks nothing of any network and throws nothing."""
+    """On a phone too; the page uses no network and throws no error."""
     write(globe(), tmp_path / "wall.html", "Lantern globe")
     for width, height in ((360, 740), (1280, 900)):
         page = browser.new_page(viewport={"width": width, "height": height})

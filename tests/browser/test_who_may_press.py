@@ -1,4 +1,4 @@
-"""Buttons for who may press them: a page that may watch has none, a simulated frame has its own."""
+"""Buttons depend on rights: a page that may only watch has none, a simulated frame has its own."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The job with a person on the real service: what is pressed, and what goes wrong on the way."""
+"""A casting by a person on the real service: the presses, and the mistakes on the way."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def panel(rigged: PanelServer) -> PanelServer:
 def test_the_fields_to_fill_in_stand_above_the_fold_of_the_smallest_phone(
     open_phone: OpenPhone, panel: PanelServer
 ) -> None:
-    """With the scale's own lines over them, and a word that the frame waits."""
+    """Even with the scale's lines above them, and a note that the frame waits."""
     page = open_phone(panel, "small phone", viewport={"width": 360, "height": 640})
     begun(panel)
     waits = Alert(kind="waiting", sentence="The frame waits.", severity="caution", since_s=1.0)
@@ -44,7 +44,7 @@ def test_the_fields_to_fill_in_stand_above_the_fold_of_the_smallest_phone(
 
 
 def test_a_plans_tables_fit_a_small_phone(open_phone: OpenPhone, panel: PanelServer) -> None:
-    """Their last columns say when to pour next: nobody looks for them beyond the screen's edge."""
+    """Their last columns say when to pour next, so they must not lie beyond the screen's edge."""
     page = open_phone(panel, "small phone")
     page.locator("#next").tap()
     page.get_by_role("link", name="Lantern globe").tap()
@@ -58,7 +58,7 @@ def test_a_plans_tables_fit_a_small_phone(open_phone: OpenPhone, panel: PanelSer
     assert all(needed <= there for needed, there in tables)
     pour = page.locator("#bench table").nth(1).locator("tbody tr td:nth-child(2)")
     assert all(text.startswith("to ") for text in pour.all_inner_texts())
-    expect(pour.first).to_have_css("text-align", "right")  # as the column of its fellows does
+    expect(pour.first).to_have_css("text-align", "right")  # like the other figures of its column
 
 
 def test_stop_pause_and_the_guard(open_phone: OpenPhone, panel: PanelServer) -> None:

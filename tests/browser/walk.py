@@ -1,8 +1,8 @@
-"""A whole casting by hand on one phone, its every sheet held against the record and a second phone.
+"""A whole casting by hand on one phone; every sheet is compared with the record and a second phone.
 
 The frame's button and guard are pressed on the page. The phone is set to inches, ounces and
-Fahrenheit: no word of any sheet, nor of a curve or a map on it, may hold a metric figure, in the
-course of the work nor in its faults.
+Fahrenheit: no word on any sheet, curve or map may contain a metric figure, neither in normal work
+nor during faults.
 """
 
 from __future__ import annotations
@@ -34,20 +34,20 @@ NEVER = re.compile(
     r"/tmp/|\.sqlite|Traceback|emergency|black mark|undefined|NaN|\bnull\b", re.IGNORECASE
 )
 WIDE_px, TALL_px = 360, 780
-DRAWN_ms = 300  # within which what came into view is drawn
-THIN = "0.100"  # inches: thin coats gel as soon and weigh less
+DRAWN_ms = 300  # time within which a visible drawing is made
+THIN = "0.100"  # inches: thin coats gel at the same time and weigh less
 LOOK_ms = 500
 TRIES = 100  # a tenth of a second each: a busy machine shows a sheet late
 
 
 def in_inches(page: Page) -> None:
-    """Choose the units as a person does, on the settings' page."""
+    """Choose the units on the settings page, as a person does."""
     page.goto("/#settings")
     page.get_by_label("inch, oz, °F").tap()
     page.goto("/#")
 
 
-# Words drawn on a canvas are no text of the page: kept as they are drawn.
+# Words drawn on a canvas are not text of the page, so they are collected while they are drawn.
 LISTEN = """
 globalThis.drawnWords = new Set();
 for (const name of ["fillText", "strokeText"]) {
@@ -61,7 +61,8 @@ for (const name of ["fillText", "strokeText"]) {
 
 
 def words_of(page: Page) -> str:
-    """All that the page says, to the eye and to the ear, and all that was drawn since last time."""
+    """Return all words of the page, visible or for screen readers, and all words drawn since the
+    last call."""
     text = page.locator("body").inner_text() + " " + page.title()
     labels = page.locator("[aria-label]").evaluate_all("all => all.map((e) => e.ariaLabel)")
     drawn = page.evaluate("[...drawnWords]")
@@ -75,7 +76,8 @@ def found_in(said: str, what: re.Pattern[str]) -> list[str]:
 
 @dataclass
 class Hands:
-    """The simulated frame, pressed and opened on the page itself: `make serve` alone is enough."""
+    """The simulated frame, whose button and guard are operated on the page: `make serve` alone is
+    enough."""
 
     panel: RealPanel
     page: Page
@@ -91,7 +93,7 @@ class Hands:
 
 @dataclass
 class Walk:
-    """Look at each sheet of the casting; `wrong` gathers what was not so."""
+    """Look at each sheet of the casting; `wrong` collects the contradictions."""
 
     panel: RealPanel
     page: Page
@@ -110,7 +112,7 @@ class Walk:
         )
 
     def look(self, name: str) -> None:
-        """Wait until both phones show what the rig says, then read every word."""
+        """Wait until both phones show the rig's state, then read every word."""
         off: list[str] = []
         for _ in range(TRIES):
             off = self._differs()
@@ -128,7 +130,7 @@ class Walk:
         self.wrong.extend(f"{name}: {what}" for what in off)
 
     def _scroll(self) -> None:
-        """Bring the curves before the eye, which draws them."""
+        """Scroll the curves into view, which draws them."""
         for name in ("heat", "down"):
             canvas = self.page.locator(f"#{name} canvas").first
             if canvas.is_visible():
@@ -156,7 +158,7 @@ class Walk:
 
 
 def begin(panel: RealPanel, open_phone: OpenPhone, *, scrolls: bool = False) -> Walk:
-    """Open two phones, one of them in inches; what is drawn there is listened to."""
+    """Open two phones, one of them in inches, and collect what it draws."""
     page = open_phone(panel, "phone", viewport={"width": WIDE_px, "height": TALL_px})
     page.add_init_script(LISTEN)
     page.reload()
@@ -166,7 +168,7 @@ def begin(panel: RealPanel, open_phone: OpenPhone, *, scrolls: bool = False) -> 
 
 
 def over_and_about(walk: Walk) -> None:
-    """The run when it is over, and the pages at the bench."""
+    """Read the finished run and the pages of the bench."""
     page = walk.page
     person.open_the_run(page)
     page.locator("#bench .sides canvas").first.wait_for(timeout=person.LONG_ms)
@@ -179,7 +181,8 @@ def over_and_about(walk: Walk) -> None:
 
 
 def wrong_weights(walk: Walk) -> None:
-    """Half of B is refused, nothing looks due; typed weights outlive a reload, on both phones."""
+    """Half of B is refused, and no next step is offered; typed weights survive a reload, on both
+    phones."""
     page, other = walk.page, walk.other
     typed = page.locator("#part-a").input_value(), page.locator("#part-b").input_value()
     person.weigh_by_hand(page, typed[0], f"{float(typed[1]) / 2:.3f}")
@@ -197,7 +200,8 @@ def wrong_weights(walk: Walk) -> None:
 
 
 def early_touch(walk: Walk) -> None:
-    """A touch just after the start parks nothing: it is asked about, with the figures."""
+    """A touch just after the start does not park the frame: the page asks for confirmation, with
+    the figures."""
     page = walk.page
     shown_now, state = walk.now()
     assert state is not None
@@ -225,7 +229,7 @@ def early_touch(walk: Walk) -> None:
 
 
 def lost_line(walk: Walk) -> None:
-    """The clock runs on by the phone's own time, and nothing is promised."""
+    """The clock goes on by the phone's time, and no data is promised."""
     page = walk.page
     page.evaluate("evenwall.line.source.close(); evenwall.line.open = () => {}")
     until(page, "document.documentElement.classList.contains('stale')")
@@ -238,7 +242,8 @@ def lost_line(walk: Walk) -> None:
 
 
 def faults_while_it_turns(walk: Walk, hands: Hands) -> None:
-    """The guard, the stop, a driver, a lost step, a pulled probe: each is told, then mended."""
+    """The guard, the stop, a driver, a lost step, a pulled probe: each is reported and then
+    repaired."""
     page, panel = walk.page, walk.panel
     board, twin = panel.application.board, panel.application.twin
     assert board is not None
@@ -312,7 +317,7 @@ def test_a_whole_casting_shows_no_sheet_that_the_record_contradicts(
 @pytest.mark.alone
 @pytest.mark.timeout(600)
 def test_a_whole_casting_is_shown_as_it_is(open_phone: OpenPhone, tmp_path: Path) -> None:
-    """A scripted operator does the hand work; every sheet is read on the way."""
+    """A scripted operator does the manual work; every sheet is read on the way."""
     with RealPanel(tmp_path, speed=60) as panel:
         walk = begin(panel, open_phone, scrolls=True)
         page = walk.page
