@@ -1,4 +1,4 @@
-"""Shared by every room's tests."""
+"""Fixtures and settings that all tests share."""
 
 from __future__ import annotations
 
@@ -13,12 +13,12 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 pytest_plugins = ["tests.support.castings"]
 
-# A busy machine is slow, not wrong.
+# On a busy machine tests are slow, not wrong.
 settings.register_profile("house", deadline=None, print_blob=True)
 settings.load_profile("house")
 
 
-# These fill the machine by themselves, or measure time as a person would feel it.
+# These use the whole machine, or measure times that a person would notice.
 ALONE = (
     "tests/browser/test_idle.py",
     "tests/browser/test_speed.py",
@@ -27,8 +27,8 @@ ALONE = (
     "tests/faults/test_neighbour.py",
 )
 
-# A worker takes a whole file (what its tests share is made once). These take longest: begun last,
-# one of them would keep one core busy and the others waiting.
+# A worker takes a whole file, because its tests share fixtures. These files take longest: if one
+# began last, it would keep one core busy while the others wait.
 LONGEST = (
     "tests/docs/test_docs.py",
     "tests/planning/test_search.py",
@@ -48,18 +48,18 @@ LONGEST = (
 
 
 def place(item: pytest.Item) -> tuple[bool, int]:
-    """Rank of a test: those in a browser last, and the longest of either first."""
+    """Return the rank of a test: browser tests come last, and the longest of each kind first."""
     file = item.nodeid.split("::")[0]
     rank = LONGEST.index(file) if file in LONGEST else len(LONGEST)
     return file.startswith("tests/browser/"), rank
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """`make test` runs what needs no browser on all cores, then, one after another, the tests in a
-    browser and those that are marked alone.
+    """`make test` runs the tests without a browser on all cores and then, one after another, those
+    in a browser and those that are marked alone.
 
-    Playwright keeps an event loop running in its thread to the end, beside which no other test
-    could run one of its own."""
+    Playwright keeps an event loop running in its thread until the end, so no other test in the
+    process could then run a loop."""
     for item in items:
         if item.nodeid.startswith(ALONE):
             item.add_marker("alone")

@@ -1,4 +1,5 @@
-"""The rig's own certificate authority: what it signs, for how long, and who may trust it."""
+"""The rig's own certificate authority: the certificates it signs, their life, and the clients that
+trust it."""
 
 from __future__ import annotations
 
@@ -90,7 +91,7 @@ def test_the_authority_may_sign_for_this_machine_and_private_addresses_alone(fil
 def test_who_trusts_the_authority_reaches_the_panel_and_who_does_not_is_warned(
     tmp_path: Path,
 ) -> None:
-    """By the system's own TLS library, over the loopback wire."""
+    """Tested with the system's own TLS library, over loopback."""
     settings = with_authority(Settings(host="localhost"), tmp_path / "tls")
     with PanelServer(settings=settings) as panel:
         assert panel.url.startswith("https://localhost:")

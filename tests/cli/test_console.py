@@ -21,7 +21,7 @@ LONG = b"note " + b"x" * 3 * console.LINE_BYTES + b" abandon\n"
 
 
 class House:
-    """Stands for the application: keeps what was commanded."""
+    """Stands in for the application and keeps the commands."""
 
     def __init__(self, error: EvenwallError | None = None) -> None:
         self.done: list[Any] = []
@@ -44,7 +44,7 @@ class House:
 def typed(
     *sent: bytes, house: House | None = None, soon_s: float = 0.0
 ) -> tuple[list[Any], list[str]]:
-    """Type these bytes and then cut the line; return what was done and what was said."""
+    """Type these bytes and then cut the line; return the commands and the printed text."""
     house, said = house or House(), list[str]()
 
     async def run() -> None:
@@ -104,7 +104,7 @@ def test_a_refusal_of_the_record_ends_no_console() -> None:
 
 
 def test_any_bytes_are_answered_or_do_nothing_worse_than_their_words() -> None:
-    """Seeded noise, cut anywhere: the console lives on and takes the next line."""
+    """Seeded noise, cut anywhere: the console survives and accepts the next line."""
     draw = random.Random(28)
     words = (
         b"weigh",
@@ -128,7 +128,7 @@ def test_any_bytes_are_answered_or_do_nothing_worse_than_their_words() -> None:
 
 
 def test_a_held_enter_key_confirms_one_step() -> None:
-    """Thirty lines of Enter in no time are one press; a word that is typed in full always acts."""
+    """Thirty lines of Enter at once are one press; a fully typed word is always carried out."""
     done, said = typed(b"\n" * 30, b"stop\n", soon_s=console.SOON_S)
     assert [line[:14] for line in said] == ["Done: next.", "Enter came too", "Done: stop_tur"]
     assert [one.name for one in done] == ["next", "stop_turning"]

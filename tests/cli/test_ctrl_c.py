@@ -1,4 +1,5 @@
-"""One Ctrl-C abandons no casting: the first asks, and a second one in time gives it up."""
+"""A single Ctrl-C abandons no casting: the first asks for confirmation, and a second one in time
+gives it up."""
 
 from __future__ import annotations
 
@@ -34,9 +35,9 @@ def asked(
     again: bool,
     hearing: Callable[[], None] = lambda: None,
 ) -> tuple[bool, list[str]]:
-    """Answer of `_sure` in this step, and what it said.
+    """Return the answer of `_sure` in this step, and its printed text.
 
-    again: Ctrl-C comes a second time. hearing: called as the question is said.
+    again: Ctrl-C comes a second time. hearing: called when the question is printed.
     """
     shown = SimpleNamespace(snapshot=lambda: SimpleNamespace(step=step))
     application = cast(Application, SimpleNamespace(service=shown))
@@ -69,7 +70,7 @@ def test_a_second_ctrl_c_gives_the_casting_up(monkeypatch: pytest.MonkeyPatch) -
 
 
 def test_a_second_ctrl_c_as_the_question_is_asked_counts(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Until every wait shared one handler, this one ended the program with the casting open."""
+    """Before every wait shared one handler, this Ctrl-C ended the program with the casting open."""
     assert asked(monkeypatch, Step.SPIN, again=False, hearing=press)[0]
 
 
@@ -78,7 +79,7 @@ def test_where_nothing_is_under_way_the_first_one_ends(monkeypatch: pytest.Monke
 
 
 def test_a_service_manager_ends_the_process_and_the_board_turns_on(tmp_path: Path) -> None:
-    """The next process joins a board that has kept its speed, and a run that nobody gave up."""
+    """The next process joins a board that has kept its speed, and continues the run."""
     setup = Setup(sample_rig(SMALL_RIG), tmp_path / "data", speed=120)
     plan = make_plan(read_casting(SAMPLES / "lantern-globe.toml"), setup.spec, time_budget_s=0.0)
     said: list[str] = []
@@ -106,7 +107,7 @@ def test_a_service_manager_ends_the_process_and_the_board_turns_on(tmp_path: Pat
 
 
 def test_ctrl_c_while_everything_is_opened_is_asked_about(monkeypatch: pytest.MonkeyPatch) -> None:
-    """It came before anybody waited for it, and was taken for a wish to end the opening."""
+    """The signal came before any wait for it, and was understood as a wish to end the opening."""
     said: list[str] = []
 
     @asynccontextmanager

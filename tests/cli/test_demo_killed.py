@@ -1,4 +1,4 @@
-"""kill -9 of the demo in front of a person, and the same command again."""
+"""kill -9 of the demo in a person's terminal, and then the same command again."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from tests.browser.real import castings
 from tests.support.quick_demo import quick
 
 SPEED = 120.0
-# What is killed is the casting: its plan need not be searched for.
+# The kill concerns the casting, so its plan need not be searched for.
 BEFORE = quick(plan_budget_s=0.0)
 SOON_HARD = {"demould_min = 75.0": "demould_min = 20.0"}
 

@@ -19,7 +19,7 @@ GLOBE = ROOT / "controller" / "samples" / "lantern-globe.toml"
 
 
 def test_the_page_says_that_the_demo_is_planning(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Else it would ask for a casting to be chosen, while one is about to start."""
+    """Otherwise it would ask the person to choose a casting, while one is about to start."""
     spec = read_rig(ROOT / "hardware" / "rigs" / "small.toml")
     made = make_plan(read_casting(GLOBE), spec, time_budget_s=0.0)
     shown: dict[str, str | None] = {}

@@ -1,4 +1,4 @@
-"""A logged trace from the command line's side: files in, the contract's document out."""
+"""A logged trace on the command line: files in, the specified document out."""
 
 import gzip
 import json
@@ -77,7 +77,7 @@ def test_the_document(files: tuple[Path, Path, float]) -> None:
 
 
 def test_a_fault_taken_back_stays_on_record(tmp_path: Path) -> None:
-    """With the time at which it was."""
+    """It is recorded with its time."""
     case_path = tmp_path / "case.toml"
     case_path.write_text(CASE.split("[[touch]]")[0], encoding="utf-8")
     _, rows = late_trace(900.0, 1800.0)
@@ -92,7 +92,8 @@ def test_a_fault_taken_back_stays_on_record(tmp_path: Path) -> None:
 def test_nothing_is_known_before_it_happens(
     files: tuple[Path, Path, float], tmp_path: Path
 ) -> None:
-    """The same rows cut short say the same up to the cut, although a touch comes later."""
+    """The same rows, cut short, give the same results up to the cut, although a touch comes
+    later."""
     trace, case, _ = files
     lines = gzip.decompress(trace.read_bytes()).decode().splitlines()
     short = tmp_path / "short.csv"
@@ -110,7 +111,8 @@ def test_the_plot(files: tuple[Path, Path, float], tmp_path: Path) -> None:
 
 
 def test_the_plot_names_the_warmest_that_was_believed(files: tuple[Path, Path, float]) -> None:
-    """A DS18B20 says 85 degC until its first conversion (data sheet), which no cup of 40 had."""
+    """A DS18B20 reads 85 degC until its first conversion (data sheet), which a cup of 40 degC never
+    reached."""
     reading = gelcli.follow(*files[:2])
     rows = [row for row in reading.rows if row.probe_K is None or row.probe_K < 313.15]
     warmest_K = max(row.probe_K for row in rows if row.probe_K is not None)

@@ -57,7 +57,7 @@ def test_configuration_fills_what_is_left_open(tmp_path: Path) -> None:
     args = argparse.Namespace(rig=None, data=Path("here"))
     habits.configure(args)
     assert args.rig == habits.config_file().parent / "my-rig.toml"
-    assert args.data == Path("here")  # the command line's word stands
+    assert args.data == Path("here")  # the command line takes precedence
     args = argparse.Namespace(data=None)
     habits.configure(args)
     assert vars(args) == {
@@ -72,7 +72,7 @@ def test_units_may_be_configured(capsys: pytest.CaptureFixture[str]) -> None:
     assert words.units == "inch"
     words = parser(COMMANDS).parse_args(["runs", "--units", "metric", "list"])
     habits.configure(words)
-    assert words.units == "metric"  # the command line's word stands
+    assert words.units == "metric"  # the command line takes precedence
     configured('units = "ell"\n')
     assert main(["runs"]) == 2
     assert "units is ell: must be one of metric, inch" in capsys.readouterr().err
@@ -112,7 +112,9 @@ def test_a_secure_page_may_be_configured(capsys: pytest.CaptureFixture[str]) -> 
     plain = argparse.Namespace(tls=False, tls_cert=None)
     habits.configure(plain)
     assert plain.tls is True
-    own = argparse.Namespace(tls=False, tls_cert=Path("mine.pem"))  # the command line's word stands
+    own = argparse.Namespace(
+        tls=False, tls_cert=Path("mine.pem")
+    )  # the command line takes precedence
     habits.configure(own)
     assert own.tls is False
     configured('tls = "yes"\n')
@@ -121,7 +123,7 @@ def test_a_secure_page_may_be_configured(capsys: pytest.CaptureFixture[str]) -> 
 
 
 def test_the_configured_broker_serves_shop_and_rigs() -> None:
-    """The command line's words come before the file's; a rig file's own broker before both."""
+    """The command line takes precedence over the file; a rig file's own broker over both."""
     configured('[broker]\nhost = "broker.lan"\nport = 8883\npassword_file = "secret"\ntls = true\n')
     words = parser(COMMANDS).parse_args(["shop", "--broker-port", "1884"])
     habits.configure(words)
@@ -169,7 +171,7 @@ def test_a_wrong_configuration_is_one_line(text: str, match: str) -> None:
 def test_log_has_priorities_for_the_journal(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """A bus that is missing was said to a logger that nobody had configured."""
+    """A missing bus used to be reported to a logger that was not configured."""
     said = logging.getLogger("evenwall.gpio")
     try:
         for stream, first in (("8:1", "<4>evenwall.gpio: "), ("", "warning: evenwall.gpio: ")):
@@ -243,7 +245,7 @@ def drawn(monkeypatch: pytest.MonkeyPatch) -> str:
 
 
 def test_no_color_is_obeyed(monkeypatch: pytest.MonkeyPatch) -> None:
-    """https://no-color.org: set and not empty, the variable takes colour away."""
+    """https://no-color.org: if the variable is set and not empty, there is no colour."""
     monkeypatch.delenv("NO_COLOR", raising=False)
     coloured = drawn(monkeypatch)
     assert COLOUR.search(coloured)
@@ -254,7 +256,7 @@ def test_no_color_is_obeyed(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_every_command_that_prints_facts_has_json() -> None:
-    """The others serve, write a script, a page or a plan, or tell a run as it goes."""
+    """The others serve, write a script, a page or a plan, or report a run as it happens."""
     told = {"serve", "spin", "replay", "shop", "completion", "man", "seal"}
     found = {
         name

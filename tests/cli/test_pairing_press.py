@@ -1,4 +1,5 @@
-"""The press that pairs a phone is no step of the run, and a turning frame is paused before that."""
+"""The press that pairs a phone is not a step of the run, and a turning frame must be paused
+first."""
 
 from __future__ import annotations
 

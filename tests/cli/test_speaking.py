@@ -34,7 +34,7 @@ def act(until_s: float) -> Countdown:
 
 
 class Moments:
-    """The sentences alone, without their moment."""
+    """The sentences without their moments."""
 
     def __init__(self, *moments: str) -> None:
         self.all = SpokenMoments(moments or SPOKEN_MOMENTS)
@@ -104,7 +104,8 @@ def led(to_go_g: float, **fields: object) -> Snapshot:
 
 
 def test_one_minute_is_said_once_of_an_end_that_is_an_estimate() -> None:
-    """It moves by a minute: not again. It moves by an hour, or the next coat turns: again."""
+    """If the end moves by a minute, it is not said again. If it moves by an hour, or the next coat
+    turns, it is."""
     moments = Moments("ahead")
 
     def said(now_s: float, until_s: float, step_id: str = "1") -> list[str]:

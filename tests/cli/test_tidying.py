@@ -1,4 +1,5 @@
-"""Garbage is collected while the frame stands, never because it begins to turn; heap thresholds."""
+"""Garbage is collected while the frame stands still, never because it begins to turn; heap
+thresholds."""
 
 from __future__ import annotations
 
@@ -48,7 +49,7 @@ def test_a_turning_frame_waits_for_no_full_collection(monkeypatch: pytest.Monkey
     assert rarely == [tidying.RARER * usual[2], usual[2], usual[2]]
 
 
-# Whoever runs the tests may have set the allocator's own variables.
+# The environment may have set the allocator's own variables.
 CLEAN = {name: value for name, value in os.environ.items() if not name.startswith("MALLOC_")}
 SEES = """
 import ctypes, sys

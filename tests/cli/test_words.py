@@ -1,4 +1,5 @@
-"""The command line's manners: one clear line, the promised exit code, JSON alone on its stream."""
+"""Behaviour of the command line: one clear line, the promised exit code, JSON alone on its
+stream."""
 
 from __future__ import annotations
 
@@ -76,14 +77,14 @@ def test_bad_casting_gets_one_line(
     file.write_text(text.replace('"M"', f'"{mesh}"').replace('"R"', f'"{resin}"'))
     assert main(["plan", str(file), "--json"]) == 2
     out, err = capsys.readouterr()
-    (line,) = err.splitlines()  # nor a bar that stands still
+    (line,) = err.splitlines()  # nor a bar that does not move
     assert out == ""
     assert line.startswith(f"evenwall: {file}: ") or "file is" in line
     assert said in line
 
 
 def a_casting(folder: Path, *, sheet: tuple[str, str] = ("", ""), mesh: str = "") -> Path:
-    """The sample globe, a line of its resin's sheet in other words."""
+    """The sample globe, with one line of its resin's sheet changed."""
     resin = (SAMPLES / "quick-clear.toml").read_text(encoding="utf-8")
     casting = (SAMPLES / "lantern-globe.toml").read_text(encoding="utf-8")
     assert sheet[0] in resin
@@ -121,7 +122,7 @@ def test_a_pot_life_in_seconds_is_named_in_the_files_own_words(
 def test_a_sheet_out_of_bounds_is_told_in_its_own_files_words(
     field: str, was: str, now: str, said: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Not in the SI names of the numerics that would refuse it later."""
+    """Not in the SI names of the numerics, which would refuse it later."""
     file = a_casting(tmp_path, sheet=(f"{field} = {was}", f"{field} = {now}"))
     assert main(["plan", str(file), "--time-budget-s", "0.1"]) == 2
     line = f"{tmp_path / 'quick-clear.toml'}: sheet.{field} is {said}"
@@ -262,8 +263,8 @@ def test_a_run_that_no_record_has_is_not_replayed(
 def test_a_run_of_the_demo_is_replayed_where_it_lies(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """`evenwall runs` lists it without a word of where: so is it replayed. A real frame has its own
-    record and does not write into the demo's."""
+    """`evenwall runs` lists it without its place, so it can be replayed in the same way. A real
+    frame has its own record and does not write into the demo's."""
     where: list[Path] = []
     folder = tmp_path / "demo"
     monkeypatch.setattr(cli, "journal_of", lambda home, run_id: (folder, None))
@@ -284,7 +285,7 @@ def test_a_port_that_is_none(tmp_path: Path, capsys: pytest.CaptureFixture[str])
 
 
 def test_a_host_that_is_none(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """192.0.2.0/24 is nobody's (RFC 5737)."""
+    """192.0.2.0/24 belongs to nobody (RFC 5737)."""
     assert main(["serve", "--host", "192.0.2.1", "--data", str(tmp_path)]) == 2
     assert "--host is 192.0.2.1: is not an address of this machine" in capsys.readouterr().err
 
@@ -343,7 +344,8 @@ def test_json_is_one_document(tmp_path: Path, capsys: pytest.CaptureFixture[str]
 def test_a_plan_has_every_key_that_outside_checks_read(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Also what a short search does not know, and the cost of a resin without a price: null."""
+    """Even figures that a short search does not have, and the cost of a resin without a price, are
+    present as null."""
     file = a_casting(tmp_path, sheet=("price_per_kg = 38.0", ""))
     out = tmp_path / "plan.json"
     assert main(["plan", str(file), "--time-budget-s", "0.1", "--json", "--out", str(out)]) == 0

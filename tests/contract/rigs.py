@@ -1,4 +1,4 @@
-"""The rigs that one contract suite runs over, and what a test may do to each."""
+"""The rigs on which the contract suite runs, and the actions that a test may use on each."""
 
 from __future__ import annotations
 
@@ -44,8 +44,8 @@ class Bench:
         return rig
 
     async def until(self, rig: FramedRig, met: Callable[[RigState], bool]) -> RigState:
-        """The first state row that meets this; a clear failure after ten simulated minutes, which
-        leave a busy machine its pauses."""
+        """Return the first state row that meets this, or fail clearly after ten simulated minutes,
+        which allow for the pauses of a busy machine."""
         rows = rig.states()
         start_s = self.clock.now_s()
         state = rig.state
@@ -62,7 +62,7 @@ class Bench:
 
 
 Work = Callable[[Bench], Coroutine[Any, Any, None]]
-# How much faster than life the programs run; the simulated chip has to keep up on a busy machine.
+# Speeds of the programs over real time; the simulated chip has to keep up on a busy machine.
 HOST_SPEED, CHIP_SPEED = 20.0, 8.0
 
 

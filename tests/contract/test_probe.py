@@ -1,7 +1,7 @@
-"""One contract for every probe: those on real buses, and the twin's.
+"""One contract for every probe: those on real buses, and that of the twin.
 
-What a kind does besides (hung buses, a broker's retained message) is tried in tests/devices, as
-are inputs and outputs.
+Special behaviour of a kind (hung buses, a broker's retained message) is tested in tests/devices,
+like inputs and outputs.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ WITHIN_K = 5.0 * NOISE_DEGC
 
 @dataclass
 class Bench:
-    """A probe, what it sits in, and a way to unplug it."""
+    """A probe, its medium, and a way to unplug it."""
 
     clock: ManualClock
     probe: Probe

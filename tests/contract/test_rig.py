@@ -1,5 +1,4 @@
-"""Contract of every rig, whatever is behind it. Angles in degrees, rates in rpm, times in
-seconds."""
+"""Contract of every rig, real or simulated. Angles in degrees, rates in rpm, times in seconds."""
 
 from __future__ import annotations
 
@@ -24,7 +23,7 @@ from .rigs import LIMITS, RUNNERS, Bench
 Work = Callable[[Bench], Coroutine[Any, Any, None]]
 Runner = Callable[[Work], None]
 
-# A profile with everything in it: unlike ratios, a reversal of each axis, an end at rest.
+# A profile with everything: different ratios, a reversal of each axis, an end at rest.
 PROFILE = [
     Ramp(0.5, 6.0, 1.5),
     Ramp(0.8, 6.2, -3.0),
@@ -124,7 +123,7 @@ def test_a_ramp_over_a_limit_is_refused_whole(run: Runner) -> None:
         assert state.mode is Mode.HOLDING
         assert state.ramps_accepted == 0
         assert bench.pins.steps() == (0, 0)
-        # At the limit to the digit it is taken, whatever its rounding to slices.
+        # Exactly at the limit it is accepted, whatever its rounding to slices.
         await rig.queue([Ramp(1.0, 20.0, -20.0), Ramp(1.5, 30.0, -30.0), Ramp(1.5, 0.0, 0.0)])
         await rig.close()
 
@@ -145,7 +144,7 @@ def test_hold_ramps_down_and_keeps_the_drivers_on(run: Runner) -> None:
         at_rest = bench.pins.steps()
         await bench.next_row(rig)
         assert bench.pins.steps() == at_rest
-        # And turns again from there, exactly.
+        # It then turns again from there, exactly.
         await rig.queue(PROFILE)
         await bench.until(rig, lambda s: s.mode is Mode.HOLDING)
         assert moved(at_rest, bench.pins.steps()) == predict_steps(PROFILE, LIMITS)
@@ -190,7 +189,7 @@ def test_the_guard_stops_the_frame_whatever_the_host_wants(run: Runner) -> None:
         bench.pins.set_guard(True)
         at_rest = bench.pins.steps()
         state = await bench.next_row(rig)
-        # Closing it moves nothing and forgives nothing: that takes a deliberate act.
+        # Closing it moves nothing and clears nothing: that takes a deliberate command.
         assert state.mode is Mode.DISABLED
         assert Fault.GUARD_OPEN in state.faults
         assert bench.pins.steps() == at_rest
@@ -344,7 +343,7 @@ def test_the_index_gives_the_angle_and_tells_of_slip(run: Runner) -> None:
         bench.pins.slip("major", 64)
         state = await bench.until(rig, lambda s: bool(s.faults))
         assert state.faults == {Fault.SLIP_MAJOR}
-        assert state.mode is Mode.TURNING  # told, not stopped: a coat may hang on it
+        assert state.mode is Mode.TURNING  # reported, not stopped: a coat may depend on it
         expected_deg = (state.major.steps - 64 - 400) % 3200 / 3200 * 360
         assert state.major.angle_deg == pytest.approx(expected_deg, abs=0.3)
         await rig.close()
@@ -407,7 +406,8 @@ def test_a_hold_ends_a_list_that_waits_for_room(run: Runner) -> None:
 
 
 def test_a_hold_amid_a_list_leaves_none_of_it_behind(run: Runner) -> None:
-    """On a slow link the hold gets between the list's frames: the rest is no motion of its own."""
+    """On a slow link the hold comes between the frames of the list: the remaining ramps must not
+    start a new motion."""
 
     async def work(bench: Bench) -> None:
         rig = await bench.enabled()

@@ -1,4 +1,5 @@
-"""The gel rod: one contract for the pins' and the twin's, and the pins' own answers."""
+"""The gel rod: one contract for the rod on pins and that of the twin, and further tests of the
+pins."""
 
 from __future__ import annotations
 
@@ -76,8 +77,8 @@ def opened(kind: str, factory: MockFactory, *, gelled: bool) -> GelRod:
 
 
 def test_contract(kind: str, factory: MockFactory) -> None:
-    """A free rod follows within the time that it is given, one in a gel does not; either way the
-    stroke ends, and the rod may be let go and closed at any time."""
+    """A free rod follows within the given time, a rod in a gel does not. In both cases the stroke
+    ends, and the rod may be released and closed at any time."""
 
     async def scenario() -> None:
         for gelled in (False, True):
@@ -110,7 +111,7 @@ def test_it_pulls_both_ways_and_then_lets_go(factory: MockFactory) -> None:
 
 @pytest.mark.parametrize("far", [False, True])
 def test_a_rod_held_on_either_side_does_not_follow(factory: MockFactory, far: bool) -> None:
-    """Held near, it misses the first way, held far the second."""
+    """A rod held on the near side misses the first way, one held on the far side the second."""
 
     async def scenario() -> None:
         witness = Witness(factory, LoopClock())
@@ -139,7 +140,7 @@ def test_its_pins_are_pins_of_a_rig() -> None:
 
 
 def test_the_twins_rod_slows_down_before_it_is_held() -> None:
-    """As the viscosity rises towards the gel (Castro and Macosko 1982)."""
+    """The reason is the rising viscosity before the gel (Castro and Macosko 1982)."""
 
     async def scenario() -> None:
         lags = []

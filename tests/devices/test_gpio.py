@@ -190,7 +190,7 @@ def test_a_cut_stop_wire_is_a_stop_from_the_start(factory: MockFactory) -> None:
 
 
 def test_a_button_held_at_start_is_no_press(factory: MockFactory) -> None:
-    """Nothing starts because something leans on the button."""
+    """Nothing starts if something leans on the button."""
     factory.pin("GPIO17").wire(False)
     factory.pin("GPIO22").wire(False)
     assert GpioInputs(PINS, ManualClock(), factory).presses() == ()

@@ -157,7 +157,8 @@ def test_a_bad_answer_is_a_fault_and_the_next_good_one_counts(
 def test_the_cause_of_a_lost_probe_is_told_and_logged_once(
     tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
-    """Nine zero bytes have a good CRC (of 0): a line that is shorted to ground answers so."""
+    """Nine zero bytes have a valid CRC (of 0): this is the answer of a line that is shorted to
+    ground."""
     bus = Bus()
     measure = make_one_wire(bus, tmp_path)
     shorted = {"now": True}
@@ -246,7 +247,7 @@ def test_bad_payloads(payload: bytes) -> None:
 
 
 def test_mqtt_probe(tmp_path: Path) -> None:
-    """Fresh is believed, retained is not, and 15 s of silence is a lost probe."""
+    """A fresh message is trusted, a retained one is not, and 15 s of silence mean a lost probe."""
     broker = Mosquitto(tmp_path)
     clock = ManualClock(0.0)
 
@@ -258,7 +259,7 @@ def test_mqtt_probe(tmp_path: Path) -> None:
             probe = open_probe(wanted, clock, random.Random(1), spec(broker.port))
             await SystemClock().sleep(0.5)
             assert (await probe.read()).fault == "probe_lost"  # the retained 77 is not believed
-            # Nothing says when the probe has subscribed: send until it hears.
+            # There is no sign of the probe's subscription: send until it receives something.
             heard = None
             for _ in range(200):
                 await sender.publish("shop/cup", "23.5", qos=1)

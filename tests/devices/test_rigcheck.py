@@ -1,4 +1,4 @@
-"""Every failure of a rig, made on purpose, is found and comes with something to do."""
+"""Every failure of a rig, made on purpose, is found and reported with a remedy."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ LIMITS = FrameLimits(
 
 
 class Told:
-    """A probe that says what the test wants."""
+    """A probe with the readings that the test chooses."""
 
     def __init__(self, *readings: float | str) -> None:
         self._readings = list(readings)
@@ -214,7 +214,7 @@ def test_probe(readings: tuple[float | str, ...], words: str) -> None:
 
 
 class Shows:
-    """A scale that shows what the test wants."""
+    """A scale with the display that the test chooses."""
 
     def __init__(self, shown: Weight | Exception) -> None:
         self.shown, self.closed = shown, False
@@ -256,7 +256,8 @@ def test_no_scale_and_a_simulated_one() -> None:
 
 
 def test_every_fault_of_the_board_says_what_to_do() -> None:
-    """Guard and queue are told where they are met: at the guard, and where an axis turns."""
+    """Guard and queue faults are reported by the steps that meet them: the guard check, and turning
+    an axis."""
     told = set(rigcheck._FAULTS)
     assert set(Fault) - told == {Fault.GUARD_OPEN, Fault.QUEUE_DRY}
 

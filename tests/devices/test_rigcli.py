@@ -1,4 +1,4 @@
-"""`evenwall rig` on the simulated rig, and on a board that it takes for a real one."""
+"""`evenwall rig` on the simulated rig, and on a board that it treats as real."""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""The scale: lines read generously and garbage never, a scale on a wire that comes and goes."""
+"""The scale: lines of many forms are read, garbage never is, and a scale may disappear and
+return."""
 
 from __future__ import annotations
 
@@ -151,7 +152,7 @@ def test_a_line_that_comes_in_two_pieces_is_one() -> None:
             await scale.open()
             os.write(device._device, b"ST,GS,+ 1")
             with pytest.raises(LinkLost, match="silent"):
-                await scale.read()  # half a line is none
+                await scale.read()  # half a line is not a line
             device.send(b"2.5 g")
             assert (await scale.read()).mass_g == 12.5
 

@@ -1,4 +1,4 @@
-"""The rig's voice: words for units, a sound file that is not silent, faults that are told."""
+"""The rig's voice: words for units, a sound file that is not silent, faults that are reported."""
 
 from __future__ import annotations
 
@@ -71,7 +71,7 @@ def test_a_voice_that_is_not_there_is_told(tmp_path: Path) -> None:
 def test_a_sound_device_that_is_not_there_is_told(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The synthesiser ends with 0 then, so its exit code alone does not tell."""
+    """The synthesiser then ends with code 0, so its exit code alone does not show the fault."""
     fake = tmp_path / "espeak-ng"
     fake.write_text("#!/bin/sh\ncat >/dev/null\necho 'error: No such file or directory' >&2\n")
     fake.chmod(0o755)

@@ -56,7 +56,7 @@ def test_one_wire_table(raw: int, temp_degC: float) -> None:
 
 
 def test_one_wire_power_on_value() -> None:
-    """+85 degC (0x0550) is the power-on value; believed only where it is plausible."""
+    """+85 degC (0x0550) is the power-on value; it is trusted only where it is plausible."""
     with pytest.raises(ProbeFault, match="power-on"):
         w1_degC(scratchpad(0x0550), None)
     with pytest.raises(ProbeFault, match="power-on"):
@@ -77,7 +77,8 @@ def test_one_wire_shorted_bus_passes_its_crc_but_not_us() -> None:
 
 @given(st.integers(1, 255))
 def test_one_wire_any_spoilt_byte_is_seen(spoil: int) -> None:
-    """Though the driver says YES. A CRC of 8 bits sees every change within one byte."""
+    """It is found although the driver says YES: a CRC of 8 bits detects every change within one
+    byte."""
     with pytest.raises(ProbeFault, match="CRC"):
         w1_degC(scratchpad(0x0191, spoil=spoil), None)
 

@@ -1,4 +1,4 @@
-"""A broker, and a rig in the middle of a coat that tells it so, for the pages on MQTT."""
+"""A broker, and a rig in the middle of a coat that publishes to it, for the pages about MQTT."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from tests.telemetry.test_telemetry import rig
 
 @contextmanager
 def telling_rig(folder: Path) -> Iterator[int]:
-    """The broker's port, for as long as the rig tells it."""
+    """Yield the broker's port while the rig publishes."""
     folder.mkdir()
     broker = Mosquitto(folder)
     up, over = threading.Event(), threading.Event()

@@ -1,4 +1,4 @@
-"""The guide's notebook: its cells stand here, and their outputs come from a real run.
+"""The guide's notebook: its cells are here, and their outputs come from a real run.
 
 `python -m tests.docs.notebook` runs the cells in order, in one namespace and an empty folder, and
 writes web/guide/tour.ipynb (nbformat 4.5). Nothing of Jupyter is needed for it.
@@ -128,7 +128,7 @@ print(f"best {best_s / 60:.0f} min, safe to stop {safe_s / 60:.0f} min")""",
 
 
 def _run(code: str, names: dict[str, Any]) -> list[dict[str, Any]]:
-    """Run a cell; return its outputs: what was printed, and a figure that stands last."""
+    """Run a cell; return its outputs: the printed text, and a figure if it comes last."""
     tree = ast.parse(code)
     last = tree.body[-1]
     value = None

@@ -1,14 +1,14 @@
-"""The pages people read, and the commands in them with what they are shown to say.
+"""The pages that people read, and the commands in them with the output that is shown.
 
 A block fenced as `console` holds lines that begin with `$ ` and, below each, what it prints; a line
-of `...` stands for any number of lines. A comment on the line before the fence says more:
+of `...` stands for any number of lines. A comment on the line before the fence may add a note:
 
     <!-- docs: not run, REASON -->     the few that cannot be run here
     <!-- docs: until WORDS -->         interrupted once it has said that
     <!-- docs: long -->                run by `make soak ARGS=docs`, in a short form by `make test`
     <!-- docs: numbers vary -->        only the words are held to
 
-Several are parted by semicolons.
+Several notes are separated by semicolons.
 """
 
 from __future__ import annotations
@@ -71,7 +71,7 @@ def notes(line: str) -> dict[str, str]:
 
 
 def fenced(page: Path) -> Iterator[tuple[int, str, list[str]]]:
-    """(line number of the fence, language, lines between) of every fenced block."""
+    """Yield (line number of the fence, language, lines between) of every fenced block."""
     lines = page.read_text(encoding="utf-8").splitlines()
     open_at = None
     for number, line in enumerate(lines, 1):
@@ -110,7 +110,7 @@ _NUMBER = re.compile(r"\d+(?:\.\d+)?")
 
 
 def words(line: str) -> str:
-    """A line without its numbers, and without the spaces that stood in for their digits."""
+    """Return a line without its numbers, and without the spaces that replaced their digits."""
     return re.sub(r"\s+", " ", _NUMBER.sub("#", line)).strip()
 
 
@@ -136,7 +136,7 @@ def find(part: list[str], real: list[str], start: int, *, exact: bool) -> int:
 
 
 def differs(shown: list[str], real: list[str], *, exact: bool) -> str:
-    """In words where the page departs from the world, or nothing."""
+    """Return the difference between the page and the real output in words, or nothing."""
     if not shown:
         return ""
     parts, at = segments(shown), 0

@@ -1,4 +1,4 @@
-"""Writes what commands say into the pages: `python -m tests.docs.refresh [PAGE ...]`.
+"""Write the output of commands into the pages: `python -m tests.docs.refresh [PAGE ...]`.
 
 With `--quick` commands marked long are left as they are (else the whole takes about ten minutes).
 """
@@ -14,7 +14,7 @@ from tests.docs.sandbox import run, sandbox
 
 
 def refresh(page: Path, *, long: bool) -> list[str]:
-    """Rewrite one page; what could not be placed, in words."""
+    """Rewrite one page; return the parts that could not be placed, in words."""
     lost: list[str] = []
     fresh: list[tuple[int, int, list[str]]] = []
     with tempfile.TemporaryDirectory() as folder, sandbox(page, Path(folder)) as box:

@@ -25,7 +25,7 @@ SAMPLES = ROOT / "controller" / "samples"
 
 
 def toml_of(page: str, name: str) -> str:
-    """The TOML block of a page that begins with this name."""
+    """Return the TOML block of a page that begins with this name."""
     for _, language, lines in fenced(ROOT / page):
         if language == "toml" and lines[0] == f'name = "{name}"':
             return "\n".join(lines) + "\n"
@@ -42,7 +42,7 @@ def own_casting(folder: Path, casting: str) -> None:
 
 @dataclass
 class Sandbox:
-    """`home` is where the reader stands: the clone, as far as commands look at it."""
+    """`home` is the reader's folder: a clone, as far as commands use it."""
 
     home: Path
     ran: dict[str, list[str]] = field(default_factory=dict)
@@ -63,7 +63,8 @@ class Sandbox:
         }
 
     def run(self, text: str, until: str = "") -> tuple[int, list[str]]:
-        """Exit code and lines. until: interrupt it, as Ctrl-C does, once it has said this."""
+        """Return exit code and lines. until: interrupt the command, as Ctrl-C does, once it has
+        printed this."""
         process = subprocess.Popen(
             ["bash", "-c", text],
             cwd=self.home,
@@ -97,11 +98,11 @@ class Sandbox:
         return re.sub(r"(http://127\.0\.0\.1):\d+", rf"\1:{port}", line)
 
 
-# What is added so that a test need not wait, or meet another test on a port.
+# Added so that a test need not wait or share a port with another test.
 ADDED = {
     r"evenwall (serve|spin|demo|shop|replay)\b": "--port 0",
     r"evenwall (rig)\b": "--speed 60",
-    r"evenwall demo\b": "--data .demo",  # that what the page lists later is the same run each time
+    r"evenwall demo\b": "--data .demo",  # so that the page lists the same run each time
     r"evenwall (spin|replay) .*--scripted": "--speed 120",
 }
 QUICK = {
@@ -113,7 +114,7 @@ SLOW = r" --report \S+"  # its pictures take longer than all else
 
 
 def as_run(text: str, *, short: bool = False) -> str:
-    """The command of a page as it is run here."""
+    """Return the command of a page in the form in which it is run here."""
     if text.startswith("make "):
         # make would first see to the virtual environment; its recipe's own last line is what counts
         dry = ["make", "-n", "-C", str(ROOT), *shlex.split(text)[1:]]
@@ -134,7 +135,7 @@ def as_run(text: str, *, short: bool = False) -> str:
 
 @contextmanager
 def sandbox(page: Path, folder: Path) -> Iterator[Sandbox]:
-    """Everything that the commands of this page find there before the first is typed."""
+    """Prepare everything that the commands of this page need before the first one."""
     box = Sandbox(folder)
     for room in ("controller", "hardware", "web", "firmware_bridge", "Makefile", "pyproject.toml"):
         (folder / room).symlink_to(ROOT / room)
@@ -152,7 +153,7 @@ def sandbox(page: Path, folder: Path) -> Iterator[Sandbox]:
 
 @cache
 def a_cast_record() -> bytes:
-    """The run that several pages show."""
+    """Make the run that several pages show."""
     with TemporaryDirectory() as folder:
         record = Path(folder) / "record.sqlite"
         cast(record)

@@ -41,7 +41,7 @@ def test_what_is_not_run_has_a_reason_and_is_little() -> None:
 
 @pytest.mark.parametrize("page", pages(), ids=name)
 def test_commands_stand_in_console_blocks_only(page: Path) -> None:
-    """Else nothing would run them."""
+    """Otherwise nothing would run them."""
     stray = []
     for number, language, lines in fenced(page):
         if language != "console":
@@ -52,7 +52,7 @@ def test_commands_stand_in_console_blocks_only(page: Path) -> None:
 
 
 def in_text(page: Path) -> list[str]:
-    """Code in running text, fences left out, a break inside it taken for a space."""
+    """Return code in running text, without fences, with a line break inside it as a space."""
     text = re.sub(r"^```.*?^```", "", page.read_text("utf-8"), flags=re.DOTALL | re.MULTILINE)
     return [re.sub(r"\s+", " ", code) for code in re.findall(r"`([^`]+)`", text)]
 
@@ -75,7 +75,8 @@ def test_commands_named_in_the_text_exist(page: Path) -> None:
 
 
 def understood(words: list[str]) -> bool:
-    """Whether the program takes these words; names of commands and options, not of files."""
+    """Return whether the program accepts these words: names of commands and options, not of
+    files."""
     if words[0].isupper() or "..." in words:
         return True
     if words[-1] == "--help" or len(words) == 1:
@@ -97,7 +98,7 @@ def test_links_lead_somewhere(page: Path) -> None:
 
 @pytest.mark.parametrize("page", pages(), ids=name)
 def test_files_named_in_the_text_exist(page: Path) -> None:
-    """Paths of this house in code style, from its root or from beside the page."""
+    """Paths in code style are relative to the repository's root or to the page."""
     rooms = ("controller/", "web/", "hardware/", "tests/", "firmware_bridge/", "web/guide/")
     named = [c for c in in_text(page) if c.startswith(rooms) and re.fullmatch(r"[\w./-]+", c)]
     lost = [c for c in named if not any((base / c).exists() for base in (ROOT, page.parent))]

@@ -1,4 +1,4 @@
-"""The guide's notebook runs, and is the one that stands in the guide."""
+"""The guide's notebook runs, and the file in the guide is up to date."""
 
 from __future__ import annotations
 

@@ -35,5 +35,5 @@ def test_every_promise_names_its_tests_and_what_is_outside() -> None:
 
 
 def test_every_commonly_named_test_file_is_spelled_with_its_function() -> None:
-    """A file alone would go on existing when the test in it is gone."""
+    """A file alone would still exist after the test in it was removed."""
     assert not re.findall(r"`tests/[\w/]+\.py`", TEXT)

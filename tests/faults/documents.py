@@ -1,7 +1,7 @@
-"""Every entry that takes a document, and what it may do with a bad one: refuse it in one line.
+"""Every entry that accepts documents; a bad document must be refused in one line.
 
-`ENTRIES` maps a name to a function that builds one spoilt document from a seed and hands it in;
-it returns whether the document was taken. Anything but a refusal that was foreseen is a failure.
+`ENTRIES` maps a name to a function that builds one spoilt document from a seed and hands it in; it
+returns whether the document was accepted. Anything but an expected refusal is a failure.
 """
 
 from __future__ import annotations
@@ -43,13 +43,13 @@ ROUNDED = 1.011  # a plan's file may be over a limit by its rounding, a hundredt
 def good_plan() -> dict[str, Any]:
     """A small plan with every part that a plan may have."""
     plan: dict[str, Any] = lantern_plan().model_dump(mode="json")
-    for coat in plan["coats"]:  # enough of them to be spoilt, few enough to be quick
+    for coat in plan["coats"]:  # enough of them to spoil, few enough to be quick
         coat["ramps"], coat["viscosity"] = coat["ramps"][:12], coat["viscosity"][::8]
     return plan
 
 
 def one_line(error: EvenwallError) -> None:
-    """A refusal is one line, and not a long one."""
+    """Check that a refusal is one short line."""
     said = str(error)
     assert "\n" not in said.strip(), said
     assert len(said) < 1500, said[:200]
@@ -77,7 +77,7 @@ def plan_sent(draw: random.Random) -> bool:
 
 
 def as_toml(table: Any) -> str:
-    """TOML of a plain table, as far as it can be said in TOML; what cannot is left as it prints."""
+    """Return a plain table as TOML; values that TOML cannot hold are left as Python prints them."""
 
     def word(value: Any) -> str:
         if isinstance(value, dict):
@@ -157,7 +157,7 @@ poured_at_s = 150
 
 
 def trace_file(draw: random.Random) -> bool:
-    """Reads the rows alone: what they mean to the estimator has tests of its own."""
+    """Only the rows are read: their effect on the estimator has separate tests."""
     content = TRACE.encode()
     if draw.random() < 0.6:
         content = damaged(content, draw)
@@ -218,7 +218,7 @@ GOOD_DATA: dict[str, Any] = {
 
 
 class Panel:
-    """The panel's own code, asked in this process: one phone that may act."""
+    """The panel's own code in this process, with one phone that may act."""
 
     def __init__(self) -> None:
         self._loop, self._rig = asyncio.new_event_loop(), open_rigged()
@@ -246,7 +246,7 @@ class Panel:
                     people.invite("operate").code, "a phone", "127.0.0.1"
                 )
             await self.rig.begin()
-            await self.rig.pass_s(10.0)  # the limits on commands are another test's
+            await self.rig.pass_s(10.0)  # another test covers the limits on commands
             client.cookies.set("evenwall", self.token)
             headers = {"content-type": kind, "x-evenwall-csrf": self.session.csrf}
             return await client.post(path, content=body, headers=headers)

@@ -1,4 +1,4 @@
-"""Data folders as a power cut, a bad card or a wrong hand leaves them, and what must come up.
+"""Data folders damaged by a power cut, a bad card or a person, which the controller must open.
 
 One folder is made by a casting in virtual time, stopped in its middle. Each trial copies it, spoils
 one file of it or one value inside the record, and opens everything that `evenwall serve` opens.
@@ -79,7 +79,7 @@ def _spoil_file(folder: Path, draw: random.Random) -> str:
 
 
 def _spoil_row(folder: Path, draw: random.Random) -> str:
-    """One value of one row: its JSON, its kind, or what is no value of that column at all."""
+    """Spoil one value of one row: its JSON, its kind, or a value that the column cannot have."""
     table = draw.choice(("events", "events", "events", "plans", "notes", "samples"))
     column = draw.choice(TABLES[table])
     with closing(sqlite3.connect(folder / "record.sqlite")) as db:
@@ -105,7 +105,7 @@ def _spoil_version(folder: Path, draw: random.Random) -> str:
 
 
 def trial(draw: random.Random, scratch: Path) -> str:
-    """Spoil a copy of the folder, open it, and return what was done and what came of it."""
+    """Spoil a copy of the folder, open it, and return the damage and the result."""
     folder = scratch / "data"
     shutil.rmtree(folder, ignore_errors=True)
     shutil.copytree(good_folder(), folder)

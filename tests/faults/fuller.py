@@ -1,4 +1,4 @@
-"""Opens a data folder on a disk that is full from write number k on: the second victim of cut.c.
+"""Open a data folder on a disk that is full from write number k on; the second victim of cut.c.
 
 `python -m tests.faults.fuller SCRATCH FIRST STRIDE` under the faulty file layer opens a new folder
 and one with a casting in its second coat, for k = FIRST, FIRST + STRIDE, ... below MOST.
@@ -14,12 +14,12 @@ from pathlib import Path
 
 from tests.faults.folders import come_up, good_folder
 
-MOST = 80  # more than a start makes
+MOST = 80  # more writes than a start makes
 NEVER = 10**6
 
 
 def victim(folder: Path, at: int, to: int) -> None:
-    """Open the folder in a process of its own, and write what came up."""
+    """Open the folder in a separate process, and print the result."""
     child = os.fork()
     if child:
         status = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])

@@ -1,9 +1,9 @@
-"""A light judge of the gel, for thousands of simulated castings: one unknown, on a grid.
+"""A light gel monitor for thousands of simulated castings: one unknown, on a grid.
 
-The estimator proper costs seconds a coat. This one supposes that the batch differs from its sheet
-by one factor on its rate, computes cup and coat for a grid of factors once, and weighs the grid by
-how well each cup fits the probe. It states its risk as the estimator does: at most one coat in a
-hundred gels more than 5 % after it was called.
+The real estimator takes seconds per coat. This one assumes that the batch differs from its sheet by
+one factor on its rate, computes cup and coat once for a grid of factors, and weights the grid by
+the fit of each cup to the probe. Its risk is that of the estimator: at most one coat in a hundred
+gels more than 5 % after it was called.
 """
 
 from __future__ import annotations
@@ -91,7 +91,7 @@ class LightMonitor:
         if self._cups is None:
             self._grid(self._plan.casting.shop.temp_degC if room_degC is None else room_degC)
         faults = self._faults(probe_degC)
-        # The probe goes in at the pour; a reading that rests may be stuck.
+        # The probe goes in at the pour; a constant reading may be a stuck probe.
         settled_s = self._poured_s + 3.0 * LAG_S
         telling = not faults and coat_time_s > settled_s and self._same < RESTING
         if telling and probe_degC is not None and coat_time_s - self._counted_s >= MEMORY_S:
@@ -114,7 +114,7 @@ class LightMonitor:
         place = min(max(0.0, time_s - LAG_S) / self._dt_s, len(self._cups) - 2.0)
         index = int(place)
         cups = self._cups[index] + (place - index) * (self._cups[index + 1] - self._cups[index])
-        # Heavy tails (Student's t, 4 degrees of freedom): a probe that lies must not decide.
+        # Heavy tails (Student's t, 4 degrees of freedom): a wrong reading must not decide.
         self._weights *= (1.0 + ((cups - probe_degC) / SD_K) ** 2 / 4.0) ** -2.5
         self._weights /= self._weights.sum()
 

@@ -1,6 +1,6 @@
-"""Writes a short journal and says what was acknowledged, line by line: the victim of cut.c.
+"""Write a short journal and print every acknowledged row, line by line: the victim of cut.c.
 
-One process under the faulty file layer forks a victim for every place of the cut.
+One process under the faulty file layer forks a victim for every position of the cut.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ async def write(path: Path) -> None:
             ids.append(event.event_id)
             records.sample("r", {"at_s": float(batch), "coat": 1, "probe_degC": 21.0})
         if await records.flush():
-            # Straight to the pipe: what was said before the process died was said.
+            # Written directly to the pipe, so that nothing printed before the process died is lost.
             print("written", *ids, flush=True)
         else:
             print("waiting", *ids, records.trouble, flush=True)
@@ -50,7 +50,7 @@ async def write(path: Path) -> None:
 
 
 def victim(folder: Path, at: int) -> int:
-    """A process of its own that dies, or is refused, at write number `at`; its exit code."""
+    """Run a process that dies, or is refused, at write number `at`; return its exit code."""
     child = os.fork()
     if child:
         return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
@@ -62,7 +62,7 @@ def victim(folder: Path, at: int) -> int:
 
 
 def main(folder: Path, first: int, stride: int) -> None:
-    """Cut at first, first + stride, ... until a victim lives to its end."""
+    """Cut at first, first + stride, ... until a victim reaches its end."""
     at = first
     while victim(folder, at) == 9:
         at += stride

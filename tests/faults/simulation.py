@@ -1,7 +1,7 @@
-"""Whole castings in virtual time, with faults, timings, people and weather decided by a seed.
+"""Whole castings in virtual time, with faults, times, people and weather from a seed.
 
-One seed is one story. `python -m tests.faults.simulation --seed 17` tells it again, event by
-event; `--seeds 0:1000` lives through many and prints what was lost to what.
+A seed determines the whole casting. `python -m tests.faults.simulation --seed 17` prints it event
+by event; `--seeds 0:1000` runs many and prints a table of losses and their causes.
 """
 
 from __future__ import annotations
@@ -41,17 +41,17 @@ from tests.support.virtual_shop import SAMPLES, Shop, open_shop, sample_rig
 STATE_PERIOD_S = 5.0
 SETTLE_S = 12.0  # speed limit over acceleration limit, and one look
 LOOK_S = 5.0
-STILL_LOSES_S = 90.0  # standing so long while liquid runs a coat to the bottom: it is lost
+STILL_LOSES_S = 90.0  # a liquid coat that stands still this long is lost
 LONGEST_S = 30_000.0
 EARLY = 0.05  # gelled later than this share after it was called: called too early
 
-# Which troubles may cost a coat, and what makes it unavoidable: while the frame must not or cannot
-# turn, a liquid coat runs; a mix that cannot gel never holds.
+# Troubles that may cost a coat unavoidably: a liquid coat runs while the frame must not or cannot
+# turn, and a mix that cannot gel never holds.
 MAY_LOSE = {"guard_long", "stop_long", "driver_long", "away_close_up", "off_ratio"}
-# Each of these stops the frame until somebody comes back to it, alone for less than a coat bears.
-# Two of them in one casting may add up to more, and no controller may turn meanwhile.
+# Each of these stops the frame until somebody returns to it, which a coat can bear. Two of them in
+# one casting may add up to more, and no controller may turn the frame meanwhile.
 STOPS_FRAME = {"guard", "stop", "pause", "driver", "reset"}
-# While the controller's process is gone nobody can have the frame turn again.
+# Without the controller's process nobody can restart the frame.
 AWAY = {"crash", "crash_often"}
 KINDS = (
     "guard", "guard_long", "stop", "stop_long", "pause", "driver", "driver_long", "reset",
@@ -133,7 +133,8 @@ class Outcome:
 
 
 class Panel:
-    """The operator's phone: it asks again with the same key when the controller was away."""
+    """The operator's phone: it sends a command again with the same key if the controller was
+    away."""
 
     def __init__(self, outcome: Outcome) -> None:
         self.shop: Shop | None = None
@@ -203,7 +204,8 @@ class World:
         self.draw = random.Random(f"world/{story.seed}")
         self.told_id = 0
 
-    # --- the controller's lives ------------------------------------------------------------------
+    # --- processes of the controller
+    # ------------------------------------------------------------------
 
     async def open(self) -> Shop:
         shop = await self.stack.enter_async_context(
@@ -227,7 +229,7 @@ class World:
         return shop
 
     def _prepare(self, shop: Shop) -> None:
-        """Before the supervisor starts: what the world does to this life of it."""
+        """Prepare the world of this process before the supervisor starts."""
         if "off_ratio" in self.story.kinds:
             shop.twin.mix_error = 0.6
         for kind in self.story.kinds:
@@ -244,7 +246,7 @@ class World:
         shop.supervisor.on_event = on_event
 
     async def crash(self, away_s: float) -> None:
-        """The process is killed: what was not written is gone; then it starts again."""
+        """Kill the process, which loses unwritten rows, and start it again."""
         shop = self.panel.shop
         if shop is None or shop.supervisor.state is None or shop.supervisor.state.over:
             return
@@ -289,7 +291,7 @@ class World:
                     self.early[state.index + 1 if state is not None else 0] = ratio < 1.0 - EARLY
 
     async def watch(self) -> None:
-        """Every second of the world: what must never be."""
+        """Check the invariants at every second of the world."""
         board, spec = self.board, self.plan.rig
         before, before_s = board.steps(), self.clock.now_s()
         limits = [
@@ -335,7 +337,7 @@ class World:
         self.guard_open_since = None if closed else (self.guard_open_since or now_s)
 
     async def trouble(self, kind: str) -> None:
-        """Wait for its moment, a share of the first coat's spin, and do it."""
+        """Wait for the moment of the trouble, a share of the first coat's spin, and cause it."""
         await self._spinning(self.story.at[kind])
         shop = self.panel.shop
         if shop is None:
@@ -392,7 +394,7 @@ class World:
         key = f"{name}-{self.draw.randrange(2**32)}"
         try:
             asked = command(name, key, **data)
-        except InputError as error:  # as the panel refuses what does not fit
+        except InputError as error:  # as the panel refuses weights that do not fit
             return Answer(accepted=False, sentence=str(error))
         return await self.panel.command(asked)
 
@@ -402,7 +404,7 @@ class World:
         self.journal.full = False
 
     async def _press_along(self, kind: str) -> None:
-        """A second panel, or a child, presses whatever there is."""
+        """A second panel, or a child, presses any button."""
         for _ in range(40):
             shown = self.panel.snapshot()
             if kind == "two_panels":
@@ -464,7 +466,7 @@ class World:
 
     def _hand_on_guard(self, closed: bool) -> None:
         if closed and self.clock.now_s() < self.hands_off_s:
-            return  # someone stands in it, or nobody is there
+            return  # a person is inside, or nobody is there
         self.guard(closed)
 
     def _touch(self) -> bool:
@@ -503,13 +505,13 @@ class World:
             if exact and coat.steps_expected != coat.steps_counted:
                 self.broke(f"coat {coat.coat}: {coat.steps_counted} of {coat.steps_expected} steps")
         if "off_ratio" in self.story.kinds:
-            self.outcome.called.clear()  # no sheet speaks of such a mix: what was stated is void
+            self.outcome.called.clear()  # no sheet describes such a mix
         for ratio in self.outcome.called:
             if ratio < 0.7:
                 self.broke(f"called gelled at {ratio:.2f} of the true gel")
 
     def _check_answers(self) -> None:
-        """Every answer that named an event has it in the record, with the same words."""
+        """Check that the event of every answer is in the record, with the same words."""
         for key, answer in self.panel.answers.items():
             if answer.event_id is None:
                 continue
@@ -519,7 +521,7 @@ class World:
 
 
 def live(seed: int, tell: Callable[[str], None] | None = None) -> Outcome:
-    """One story, told by its seed; an invariant that does not hold is in `broken`."""
+    """Run the casting of a seed; `broken` lists violated invariants."""
 
     async def scenario() -> Outcome:
         return await World(Story.of(seed), tell).live()
@@ -540,7 +542,8 @@ def replay_command(seed: int) -> str:
 
 
 def settle() -> None:
-    """In a worker process: what is there stays, and castings of a second leave little behind."""
+    """Set up a worker process: existing objects are kept out of garbage collection, since castings
+    leave little behind."""
     gc.freeze()
     gc.set_threshold(100_000, 50, 50)
 

@@ -1,6 +1,6 @@
-"""Opens a data folder as somebody else, or with a disk that takes nothing, and says what came up.
+"""Open a data folder as another user, or on a disk that refuses writes, and print the result.
 
-`python -m tests.faults.stranger FOLDER UID [full]`. UID 0 stays who it is; full: no file may grow.
+`python -m tests.faults.stranger FOLDER UID [full]`. UID 0 changes nothing; full: no file may grow.
 """
 
 from __future__ import annotations

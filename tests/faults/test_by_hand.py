@@ -1,4 +1,4 @@
-"""Documents broken by hand, one idea each: every one gets one line and holds nobody up."""
+"""Documents broken by hand, one idea each: every one is refused in one line and delays nobody."""
 
 from __future__ import annotations
 

@@ -11,13 +11,13 @@ import pytest
 from evenwall_bridge.clock import SystemClock
 from tests.faults.simulation import KINDS, Story, live, plans, replay_command, settle, table
 
-# As many as asked for; else a thousand, or what a busy machine gets through in the time given.
+# The requested number; by default a thousand, or as many as a busy machine does in the time.
 ASKED = os.environ.get("EVENWALL_CASTINGS")
 CASTINGS = int(ASKED or 1000)
 LONGEST_S = math.inf if ASKED else 150.0
 LEAST = min(CASTINGS, 40)
-# The judge states one in a hundred called more than 5 % early; of a thousand or more, this is what
-# a fair count stays under (a binomial's 99.9 % point at n = 1000).
+# The monitor states one call in a hundred more than 5 % early; for a thousand or more calls this is
+# the limit of a fair count (the 99.9 % point of the binomial at n = 1000).
 EARLY_SHARE = 0.022
 
 

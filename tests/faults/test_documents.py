@@ -1,6 +1,6 @@
-"""No document from outside does more than be refused in one line.
+"""A bad document from outside is refused in one line and does nothing else.
 
-A seeded few hundred here; `make soak ARGS=gate` hands in thousands to every entry.
+This test sends a few hundred, by seed; `make soak ARGS=gate` sends thousands to every entry.
 """
 
 from __future__ import annotations

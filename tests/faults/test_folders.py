@@ -1,6 +1,6 @@
-"""A record always opens: whatever stands in the data folder, the controller comes up.
+"""A record always opens: the controller starts with any content of the data folder.
 
-A seeded few here; `make soak ARGS=folders` spoils two thousand folders.
+This test spoils a few, by seed; `make soak ARGS=folders` spoils two thousand folders.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ MANY = 40
 
 @pytest.fixture(autouse=True)
 def no_places_beside(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    """A record that moves goes on in this test's own folder."""
+    """Let a record that moves go on in this test's own folder."""
     (tmp_path / "beside").mkdir()
     for name in ("RUNTIME_DIRECTORY", "XDG_RUNTIME_DIR"):
         monkeypatch.setenv(name, str(tmp_path / "beside"))

@@ -1,4 +1,4 @@
-"""A run that waits for its people for days: nothing grows but the record."""
+"""A run that waits for a person for days: only the record grows."""
 
 from __future__ import annotations
 

@@ -1,5 +1,5 @@
-"""The journal cut at every write, 1, 2, 3, ...: what is left reads back as a prefix that holds all
-that was acknowledged, events and batches of samples alike."""
+"""The journal is cut at every write, 1, 2, 3, ...: the remaining file reads back as a prefix with
+all acknowledged rows, events as well as batches of samples."""
 
 from __future__ import annotations
 
@@ -54,9 +54,9 @@ def run_scribe(shim: Path, folder: Path, how: str, first: int) -> dict[int, list
 
 
 def check(path: Path, said: list[list[str]]) -> int:
-    """The file reads back to a prefix that holds every acknowledged row; returns its length.
+    """Check that the file reads back as a prefix with every acknowledged row; return its length.
 
-    A write is there whole or not at all. It holds events with their samples, or samples alone.
+    A write is complete or absent. It holds events with their samples, or only samples.
     """
     journal = Journal(path)
     events = [event.event_id for event in journal.events("r")]
@@ -89,7 +89,7 @@ def test_disk_full_in_the_middle(shim: Path, tmp_path: Path) -> None:
 
 
 def test_a_disk_full_at_any_write_of_the_start(shim: Path, tmp_path: Path) -> None:
-    """The controller comes up, takes a note and a stop, and says where its record is.
+    """The controller starts, accepts a note and a stop, and says where its record is.
 
     Every eleventh write here; `python -m tests.faults.fuller` refuses each of them in turn.
     """

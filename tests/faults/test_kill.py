@@ -31,16 +31,18 @@ from tests.faults import victim
 from tests.faults.simulation import plans
 
 KILLS = 6
-# Times life's speed, in turn: at the lower one a restart is quicker than the board's queue is used
-# up, at the higher one the board has to keep its last speed alone until it is met again.
+# Multiples of real speed, in turn: at the lower one a restart is finished before the board's queue
+# is empty; at the higher one the board has to keep its last speed until a controller connects
+# again.
 SPEEDS = (10.0, 30.0)
 IN_START = 0.2  # of the kills fall while the process starts ...
 START_S = 0.4
-AT_WORK_S = 4.0  # ... the others up to so long after it is at work
-UP_S = 120.0  # for a process to be at work, on a machine with twenty other things to do
+AT_WORK_S = 4.0  # ... the others up to this long after it has started work
+UP_S = 120.0  # until a process is at work, on a machine with twenty other jobs
 LONGEST_S = 240.0  # for the rest of a casting that is not killed any more
 LOOK_S = 0.1
-# How long the count of steps may seem to stand: a look and a scheduler's nap, in the board's time.
+# Time for which the step count may seem constant: one look and one delay of the scheduler, in the
+# board's time.
 BLINK_S = 20.0
 
 FORKS = get_context("forkserver")
@@ -48,7 +50,7 @@ FORKS.set_forkserver_preload([victim.__name__, __name__])
 
 
 def machine_s() -> float:
-    """The machine's own count of seconds, as anchors have it."""
+    """Return the machine's own count of seconds, as in anchors."""
     return SystemClock().anchor().machine_s
 
 
@@ -56,12 +58,12 @@ def machine_s() -> float:
 class Found:
     """Outcome of castings whose controller was killed."""
 
-    kills: Counter[Step] = field(default_factory=Counter)  # by what the casting stood at
+    kills: Counter[Step] = field(default_factory=Counter)  # by the step of the casting
     castings: int = 0
     coats: int = 0
-    exact: int = 0  # coats with every step of every motor foretold and counted
+    exact: int = 0  # coats with every step of every motor as predicted
     looks: int = 0  # at the count of steps, while the frame had to turn
-    stood_s: float = 0.0  # the longest that the count stood meanwhile, in the board's time
+    stood_s: float = 0.0  # the longest time of a constant count meanwhile, in the board's time
     up_s: list[float] = field(default_factory=list)  # from one process's kill to the next at work
 
     def __iadd__(self, other: Found) -> Found:
@@ -104,7 +106,7 @@ def step_now(folder: Path) -> Step:
 
 
 class Watch(threading.Thread):
-    """Counts the board's step edges beside the controller, whoever lives."""
+    """Counts the board's step edges independently of the controller."""
 
     def __init__(self, folder: Path, speed: float) -> None:
         super().__init__(daemon=True)
@@ -136,7 +138,7 @@ def watching(folder: Path, speed: float) -> Iterator[Watch]:
 
 
 def one_casting(folder: Path, seed: int, kills: int) -> Found:
-    """Run a casting through that many kills, fewer when it ends before."""
+    """Run a casting with that many kills, or fewer if it ends before."""
     draw = random.Random(f"kill/{seed}")
     speed, plan = SPEEDS[seed % 2], plans()[seed // 2 % 2]
     (folder / "plan.pickle").write_bytes(pickle.dumps(plan))
@@ -185,7 +187,7 @@ def check(folder: Path, watch: Watch, found: Found) -> None:
     for line in (folder / "heard").read_text(encoding="utf-8").splitlines():
         key, event_id, sentence = line.split("\t")
         if event_id == "None":
-            continue  # said to be not yet in the record
+            continue  # answers that said 'not yet in the record'
         event = journal.event_of_key(key)
         assert event is not None, f"acknowledged and lost: {key}"
         assert (str(event.event_id), event.data["sentence"]) == (event_id, sentence)

@@ -1,9 +1,9 @@
-"""A hostile neighbour beside a turning coat: `tests.soak.soak_neighbour`, for a few seconds.
+"""A hostile neighbour while a coat turns: `tests.soak.soak_neighbour`, for a few seconds.
 
-The soak holds the promised figures (20 ms at p99.9, 250 ms for a stop). Here the machine may be
-busy with other tests, so the tail of the loop's own work is held at p99. Every stop is answered,
-the quickest of five within the promised time and ten times what this machine delays a nap without
-any neighbour: a press takes some ten turns of three processes.
+The soak test checks the promised figures (20 ms at p99.9, 250 ms for a stop). Here the machine may
+be busy with other tests, so the loop's own work is checked at p99. Every stop is answered, the
+quickest of five within the promised time and ten times what this machine delays a nap without any
+neighbour: a press takes some ten turns of three processes.
 """
 
 from __future__ import annotations

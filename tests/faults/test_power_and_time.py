@@ -1,4 +1,4 @@
-"""Power that goes and clocks that lie: each ends in a stated state, in the same coat."""
+"""Power cuts and wrong clocks: each case ends in a defined state, in the same coat."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ YEAR = timedelta(days=365)
 
 
 def before(gone: timedelta) -> Anchor:
-    """The last word of a process of another boot, so long ago by the civil clock."""
+    """Return the anchor of a process of another boot, this long ago by the civil clock."""
     utc = (datetime.now(UTC) - gone).isoformat()  # noqa: TID251
     return Anchor(at_s=1000.0, boot="another", machine_s=90_000.0, utc=utc)
 
@@ -43,7 +43,7 @@ def before(gone: timedelta) -> Anchor:
         (timedelta(seconds=3), BOOTED_S),  # a clock that stood still while the power was off
         (4 * YEAR, BOOTED_S),
         (-4 * YEAR, BOOTED_S),
-        (timedelta(hours=3), BOOTED_S),  # the board does not turn for so long by itself
+        (timedelta(hours=3), BOOTED_S),  # the board does not turn this long by itself
         (timedelta(hours=-1), BOOTED_S),
     ],
 )
@@ -66,8 +66,8 @@ def test_between_coats_a_night_without_power_counts(monkeypatch: pytest.MonkeyPa
 
 @pytest.mark.parametrize("years", [-4, 4])
 def test_a_reboot_in_mid_coat_with_the_clock_wrong_by_years(tmp_path: Path, years: int) -> None:
-    """The Pi and the board both lose their power while the second coat turns. The same coat stands
-    on the sheet, halted, with what to do; the clock is told of and costs no coat."""
+    """The Pi and the board both lose their power while the second coat turns. The sheet shows the
+    same coat, halted, with the next action; the wrong clock is reported and costs no coat."""
     folder = tmp_path / "data"
     shutil.copytree(good_folder(), folder)
     with closing(sqlite3.connect(folder / "record.sqlite")) as db:
@@ -109,7 +109,8 @@ async def to_the_second_spin(shop: Any) -> asyncio.Future[Any]:
 
 @pytest.mark.parametrize("reboot", [False, True])
 def test_a_brown_out_of_the_board_alone_and_with_the_pi(tmp_path: Path, reboot: bool) -> None:
-    """The frame stands and its alert says why; nothing turns by itself; it is the same coat."""
+    """The frame stands still, and its alert gives the reason; nothing turns by itself; it is the
+    same coat."""
 
     async def scenario() -> None:
         clock = LoopClock()

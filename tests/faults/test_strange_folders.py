@@ -1,4 +1,4 @@
-"""Data folders on a disk that takes nothing, or of a newer release: the controller comes up."""
+"""Data folders on a disk that refuses writes, or of a newer release: the controller starts."""
 
 from __future__ import annotations
 
@@ -82,7 +82,8 @@ STRANGER = 12345
 def test_another_owner_or_no_right_to_read(
     folder: Path, name: str, mode: int, owner: int, said: str
 ) -> None:
-    """Opened by a user without root's rights, who may do what the modes say and no more."""
+    """The folder is opened by a user without root's rights, who may do only what the modes
+    allow."""
     if os.geteuid() != 0:
         pytest.skip("needs root, to be somebody else")
     for path in (folder, *folder.rglob("*")):

@@ -1,6 +1,7 @@
-"""A controller on the pty board, with its operator: lives until the casting is done, or is killed.
+"""A controller on the pty board, with its operator: runs until the casting is done or until it is
+killed.
 
-Started again on the same folder it takes up what is there, as `evenwall serve` does.
+Started again on the same folder, it continues the run there, as `evenwall serve` does.
 """
 
 from __future__ import annotations
@@ -16,12 +17,12 @@ from evenwall.model.orders import StartOwn
 from evenwall.simulation.scripted_operator import Habits, Operator
 from tests.faults.light import light
 
-# A quick hand: what he was at when the controller died, he begins anew when it is back.
+# A quick operator, who begins his present action again after the controller has died and returned.
 HABITS = Habits(dawdle=0.1, measures=False)
 
 
 def main(folder: Path, speed: float, seed: int, up: Connection) -> None:
-    """The whole life of one such process. up: hears when the controller is at work."""
+    """Run one such process from start to end. up: is told when the controller is at work."""
     asyncio.run(live(folder, speed, seed, up))
 
 
