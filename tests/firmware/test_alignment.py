@@ -1,4 +1,4 @@
-"""The board's clock on the host's: a resonator that is off, rows that come late."""
+"""The board's clock on the host's clock, with an inaccurate resonator and late rows."""
 
 from __future__ import annotations
 

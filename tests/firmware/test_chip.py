@@ -1,4 +1,4 @@
-"""The chip's own binary in a cycle-accurate simulator: pulses, waking, dying, memory."""
+"""The chip's binary in a cycle-accurate simulator: pulses, start, watchdog, memory."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ def test_reversals_at_every_phase_lose_no_step() -> None:
 
 def test_an_overload_is_counted_and_loses_no_step(monkeypatch: pytest.MonkeyPatch) -> None:
     """Far over what the firmware accepts, with that limit taken out and the link at full load:
-    pulses come late, slices are missed, and all of it is told; the count stays exact."""
+    pulses come late, slices are missed, and all of this is reported; the count stays exact."""
     too_fast, limit = 60_000, 2_100_000_000
     monkeypatch.setattr("evenwall_bridge.motion.HARD_STEPS_S", too_fast)
     monkeypatch.setattr("evenwall_bridge.motion.RATE_HARD_MAX", limit)

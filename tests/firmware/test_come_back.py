@@ -1,4 +1,4 @@
-"""A board that stays deaf is asked again by one caller, at one pace, for as long as it takes."""
+"""A board that does not answer is asked again by one caller, at a constant pace, without end."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ MOST_TRIES = 60
 
 
 class Counting(HostRig):
-    """Counts how often it knocks; deaf while told to be."""
+    """Counts the attempts to connect, and can be set not to answer."""
 
     tries = 0
     deaf = False

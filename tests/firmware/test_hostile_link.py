@@ -36,7 +36,7 @@ SESSION = 0x5A01
 
 
 class Bench:
-    """A board with nobody but the test at its wire."""
+    """A board that is connected only to the test."""
 
     def __init__(self, turning: bool = True) -> None:
         self.clock = ManualClock()
@@ -76,13 +76,13 @@ class Bench:
         self.board.sync()
 
     def look(self) -> StateRow:
-        """The board's state, asked for by a second handshake of the same session."""
+        """Return the board's state, requested by a second handshake of the same session."""
         rows = [wire.read_state(f.payload) for f in self.hello() if f.kind == Kind.STATE]
         return rows[-1]
 
 
 def messages() -> dict[str, bytes]:
-    """One of each kind, such as a turning board would obey (or see as harmless)."""
+    """Return one message of each kind that a turning board would obey or ignore."""
     seq = 4  # the next one on the bench
     ramp = segments([Ramp(1.0, 5.0, 2.0)], LIMITS, (0, 0))
     return {
@@ -171,7 +171,7 @@ def test_late_and_foreign_commands_do_nothing() -> None:
 def test_the_board_itself_refuses_what_is_over_a_limit_and_the_whole_message(
     bad: Segment, status: Status
 ) -> None:
-    """A host that checks nothing."""
+    """The host in this test checks nothing itself."""
     bench = Bench(turning=False)
     bench.command(Kind.CONFIG, LIMITS.config().pack())
     bench.command(Kind.ENABLE, wire.enable_payload(100_000))
@@ -273,7 +273,7 @@ def test_no_flipped_bit_of_an_answer_is_believed() -> None:
     (event,) = link.received(answer, 0.3)
     assert isinstance(event, Answered)
     assert event.token == token
-    assert link.received(answer, 0.3) == []  # a second answer is nobody's
+    assert link.received(answer, 0.3) == []  # a second answer belongs to no command
 
 
 @given(st.lists(st.binary(max_size=150), max_size=20))
@@ -303,7 +303,7 @@ def test_an_unanswered_command_is_repeated_then_given_up() -> None:
 
 @dataclass
 class BadWire:
-    """Stands where a VirtualBoard stands; what passes through it may be spoilt."""
+    """Takes the place of a VirtualBoard and may spoil the bytes that pass through it."""
 
     board: VirtualBoard
     dice: random.Random
@@ -376,7 +376,8 @@ def test_a_profile_over_a_bad_wire_ends_on_the_step(fault: dict[str, float], see
 
 @pytest.mark.parametrize("cut_after", range(1, 15))
 def test_a_cable_pulled_after_any_message(cut_after: int) -> None:
-    """The host finds the link lost, comes back by itself, and goes on from what the board took."""
+    """The host finds that the link is lost, reconnects by itself, and continues after the ramps
+    that the board accepted."""
 
     async def work() -> None:
         clock = LoopClock()

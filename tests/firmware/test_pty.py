@@ -1,4 +1,4 @@
-"""The board as a program on a pseudo-terminal: its life, its port, its pace."""
+"""The board as a program on a pseudo-terminal: its start and end, its port, its speed."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A hub that starts anew: the board and the scale are found under their new names."""
+"""After a restart of the hub, the board and the scale are found under their new names."""
 
 from __future__ import annotations
 
@@ -87,8 +87,8 @@ def stranger() -> Iterator[tuple[int, str]]:
 
 
 def test_a_hub_renames_the_board_in_mid_coat(tmp_path: Path, stranger: tuple[int, str]) -> None:
-    """The board turns on, is found by its serial number and takes the next ramp. The device that
-    has its old name now hears nothing of us."""
+    """The board keeps turning, is found by its serial number and accepts the next ramp. The device
+    that now has its old name receives nothing."""
     heard, other = stranger
 
     async def work() -> None:

@@ -1,4 +1,4 @@
-"""Waiting for what a board says."""
+"""Wait for the rows of a board."""
 
 from __future__ import annotations
 

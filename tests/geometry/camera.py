@@ -1,4 +1,4 @@
-"""A pinhole camera that renders a mesh's silhouette, independent of what reads it."""
+"""A pinhole camera that renders a mesh's silhouette, independent of the code under test."""
 
 from __future__ import annotations
 

@@ -100,7 +100,8 @@ def test_weighing_in_air() -> None:
 
 
 def test_water_of_another_mould_is_refused() -> None:
-    """Half a litre is no water of a ball of 140 mm, 1437 cm3: the refusal names both volumes."""
+    """Half a litre cannot be the water of a ball of 140 mm, 1437 cm3: the refusal names both
+    volumes."""
     with pytest.raises(
         InputError, match=r"water's volume is 501 cm3: must be within 30 % .*14\d\d"
     ):
@@ -112,7 +113,7 @@ def test_water_of_another_mould_is_refused() -> None:
 
 
 def test_water_scales_every_length() -> None:
-    """A cup measured 1 % too small all over is put right, and known better than before."""
+    """A cup measured 1 % too small everywhere is corrected, with a smaller error than before."""
     true = made(body=[{"kind": "cup", "height_mm": 120.0, "bottom_mm": 60.0, "top_mm": 90.0}])
     mass_g = true.volume_cm3 / water_volume_cm3(1.0, 20.0)
     cup = {"kind": "cup", "height_mm": 118.8, "bottom_mm": 59.4, "top_mm": 89.1}
@@ -124,7 +125,7 @@ def test_water_scales_every_length() -> None:
 
 
 def test_disagreement_bounds_the_error() -> None:
-    """A figure that water contradicts is as much worse known as it was contradicted."""
+    """If water contradicts a figure, the error of the figure grows by the contradiction."""
     known = Known(area=0.02, volume=0.03, area_at_volume=0.01)
     agreeing, off = weigh(1000.0, known, 1010.0, 0.005), weigh(1000.0, known, 1120.0, 0.005)
     assert agreeing.known.area_at_volume == 0.01

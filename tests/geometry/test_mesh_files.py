@@ -1,4 +1,5 @@
-"""Mesh files that claim or unfold into more than they hold, in a process with the usual limits."""
+"""Mesh files that claim more than they contain, or unpack to too much, in a process with the usual
+limits."""
 
 from __future__ import annotations
 

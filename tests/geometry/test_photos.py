@@ -39,7 +39,8 @@ def test_ten_forms_are_within_3_percent(name: str, tmp_path: Path) -> None:
 def test_forms_and_cameras_that_nothing_was_set_on(
     name: str, oval: float, views: int, far: float, lens: float, tmp_path: Path
 ) -> None:
-    """Other ovals, distances and lens heights than those the correction was worked out with."""
+    """The ovals, distances and lens heights differ from those with which the correction was
+    developed."""
     mesh = turned(name, oval)
     tall = float(np.ptp(mesh.vertices[:, 2]))
     shape = lofted(shot(mesh, views, tmp_path, far=far, lens=lens), tall, tmp_path)
@@ -72,7 +73,8 @@ def test_views_of_a_lumpy_form_share_one_axis(tmp_path: Path) -> None:
 
 
 def test_perspective_is_corrected_or_told(tmp_path: Path) -> None:
-    """From near a ball looks larger by D / sqrt(D^2 - R^2); without a distance that is told."""
+    """From nearby a ball looks larger by D / sqrt(D^2 - R^2); without a distance this is
+    reported."""
     mesh = turned("globe")
     tall = float(np.ptp(mesh.vertices[:, 2]))
     photos = shot(mesh, 2, tmp_path, far=4.0, lens=0.5)

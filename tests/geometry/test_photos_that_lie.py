@@ -1,4 +1,5 @@
-"""Photographs whose headers claim more than they hold: refused in words, before memory is taken."""
+"""Photographs whose headers claim more than they contain are refused in words, before memory is
+used."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Scans with everything wrong that a scan has, in all five formats."""
+"""Scans with all the usual faults, in all five formats."""
 
 from __future__ import annotations
 
@@ -94,7 +94,7 @@ def test_overlapping_bodies_are_refused_and_the_mend_works(tmp_path: Path) -> No
 def test_mesh_with_very_many_triangles_is_drawn_anew(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """With a quarter of the triangles, of the limit and of the cells for the new skin."""
+    """The test uses a quarter of the triangles, of the limit and of the cells for the new skin."""
     monkeypatch.setattr(scan, "MANY_FACES", 30_000)
     monkeypatch.setattr(scan, "WRAP_CELLS", 50)
     trimesh.creation.icosphere(subdivisions=6, radius=R).export(tmp_path / "fine.stl")

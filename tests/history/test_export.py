@@ -1,4 +1,5 @@
-"""A run out of one record and into another: nothing lost, units in the names, the proof holds."""
+"""A run is exported from one record and imported into another: nothing is lost, names have units,
+the proof is valid."""
 
 from __future__ import annotations
 
@@ -84,7 +85,7 @@ def test_every_column_has_its_meaning_and_unit(a_record: tuple[Path, str], tmp_p
 def test_samples_tell_utc_and_the_time_since_mixing(
     a_record: tuple[Path, str], tmp_path: Path
 ) -> None:
-    """The record times samples by the rig's clock alone; its events tell what UTC that was."""
+    """The record times samples by the rig's clock alone; its events give the corresponding UTC."""
     journal = Journal(a_record[0])
     run = Recorded.read(journal, a_record[1])
     journal.close()

@@ -1,4 +1,5 @@
-"""Proven runs: held against the scale, taught to the mould, closed by a hash, run again by cure."""
+"""Proven runs: compared with the scale, stored as lessons for the mould, closed by a hash, repeated
+by cure."""
 
 from __future__ import annotations
 
@@ -30,9 +31,9 @@ from tests.support.virtual_shop import open_shop
 
 
 def test_the_spin_is_read_back_as_it_was_handed_over(a_record: tuple[Path, str]) -> None:
-    """The proven ramps are the plan's, to where the coat was safe, and their steps are those
-    counted. The angle at the end of each coat agrees with the board's own count but for the quarter
-    turn in which it came to rest."""
+    """The proven ramps are the plan's, until the coat was safe, and give the counted steps. The
+    angle at the end of each coat agrees with the board's own count but for the quarter turn in
+    which it came to rest."""
     journal = Journal(a_record[0])
     run = Recorded.read(journal, a_record[1])
     journal.close()
@@ -47,8 +48,8 @@ def test_the_spin_is_read_back_as_it_was_handed_over(a_record: tuple[Path, str])
 
 
 def test_the_wall_to_look_at_is_that_of_what_was_turned(a_record: tuple[Path, str]) -> None:
-    """Each coat from when it began, and not when it should have; while it is under way, as planned.
-    The resin thickens at the pace that was found: at the gel, it is gelled in the film too."""
+    """Each coat begins at its real time, not at the planned one; a coat under way is as planned.
+    The resin thickens at the pace that was found: at the gel, the film has gelled too."""
     journal = Journal(a_record[0])
     run = Recorded.read(journal, a_record[1])
     journal.close()
@@ -76,7 +77,8 @@ def test_a_proof_holds_the_casting_against_its_plan(a_proven_record: tuple[Path,
     assert weight.foreseen == pytest.approx(expected_g)
     assert weight.difference_percent == pytest.approx(100.0 * (280.0 / expected_g - 1.0))
     run.check()
-    # What it teaches is kept with the mould, drawn towards what was foreseen by two doubts.
+    # The lesson is stored with the mould, shrunk towards the prediction as if by two neutral
+    # castings.
     memory = mould_memory(journal, run.plan)
     assert memory.weight_ratio == pytest.approx((280.0 / expected_g) ** (1 / 3))
     with pytest.raises(InputError, match="already proven"):
@@ -138,8 +140,8 @@ def test_what_cannot_be_proven_says_why(a_record: tuple[Path, str]) -> None:
 
 
 def test_the_rim_is_not_the_wall(a_record: tuple[Path, str]) -> None:
-    """A rim far thicker than the weight allows teaches the rim and nothing else. The bound is the
-    isoperimetric one: with one flat opening no skin is smaller than the hemisphere."""
+    """A rim far thicker than the weight allows gives a lesson for the rim and nothing else. The
+    bound is the isoperimetric one: with one flat opening no skin is smaller than the hemisphere."""
     journal = Journal(a_record[0])
     run = Recorded.read(journal, a_record[1])
     journal.close()
@@ -154,7 +156,7 @@ def test_the_rim_is_not_the_wall(a_record: tuple[Path, str]) -> None:
     mean = next(f for f in findings if f.what.startswith("average wall"))
     assert mean.measured == pytest.approx(mean.foreseen)
     assert lesson.weight_ratio == 1.0
-    assert lesson.rim_ratio == 1.5  # no single casting teaches more
+    assert lesson.rim_ratio == 1.5  # the largest lesson of a single casting
     assert "The rim is not the wall" in said[-1]
     said, lesson = compare(plan, run.state, Measured(rim_mm=(8.0,)))
     assert lesson.weight_ratio is None
@@ -179,7 +181,7 @@ def test_a_measured_shape_widens_what_a_spot_is_held_against(a_record: tuple[Pat
 
 
 def test_lessons_add_up_and_one_run_counts_once() -> None:
-    """The mean of n equal logs, drawn to 1 by two doubts: r^(n/(n+2))."""
+    """The mean of n equal logs, shrunk to 1 by two neutral castings: r^(n/(n+2))."""
     memory = MouldMemory()
     for number in range(3):
         memory = memory.after(MouldLesson(run_id=f"r{number}", weight_ratio=0.9))
@@ -220,9 +222,9 @@ def test_a_halt_is_part_of_what_was_proven(a_record: tuple[Path, str]) -> None:
 def test_a_proven_run_again_in_a_cold_shop(
     a_proven_record: tuple[Path, str], tmp_path: Path
 ) -> None:
-    """Whole, in the twin at 15 degC: the board, the supervisor and the hand-over piece by piece.
-    The frame passes the same turns from the spreading's end to the gel within 2 %, in half as
-    long again."""
+    """A whole casting in the twin at 15 degC, with the board, the supervisor and the ramps handed
+    over in pieces. The frame passes the same turns from the spreading's end to the gel within 2 %,
+    in half as long again."""
     path, run_id = a_proven_record
     journal = Journal(path)
     was = Recorded.read(journal, run_id)
@@ -317,7 +319,7 @@ def test_the_panel_proves_once_and_casts_again(a_record: tuple[Path, str]) -> No
             assert plan.casting.shop.temp_degC == pytest.approx(18.0, abs=1.0)
             card = await shop.service.run(now.run_id or "")
             assert card.replay_of == run_id
-            # One figure on the page: the plan's was another where somebody had been late.
+            # One figure on the page: the plan's differs if somebody was late.
             assert now.wall is not None
             assert (now.wall.min_mm, now.wall.rim_mm) == (None, None)
             assert "like the proven run" in now.wall.note
@@ -332,7 +334,7 @@ def test_the_panel_proves_once_and_casts_again(a_record: tuple[Path, str]) -> No
 
 
 def _late(run: Recorded, by_s: float) -> Recorded:
-    """The same run with the first coat's turning begun so much later."""
+    """Return the same run with the first coat's turning begun this much later."""
     events = tuple(
         e.model_copy(update={"at_s": e.at_s + by_s}) if e.kind == "turning_began" and first else e
         for e, first in _with_first(run)

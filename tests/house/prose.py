@@ -1,6 +1,6 @@
 """Prose rules for docstrings and pages. `make lint` runs them: `python -m tests.house.prose`.
 
-The rules catch what a second reading would otherwise be needed for:
+The rules catch sentences that would need a second reading:
 
 - a docstring opens with a verb or a noun phrase, not with 'What', 'Who', 'Where', 'Of' or 'How';
 - a sentence has at most 40 words in a docstring and 45 on a page;
@@ -42,7 +42,7 @@ BANNED = (
 
 @dataclass(frozen=True)
 class Finding:
-    """One sentence to rewrite: where it stands, and why."""
+    """One sentence to rewrite: its place, and the reason."""
 
     path: str
     line: int

@@ -1,7 +1,7 @@
-"""Every figure in a sentence of the code is written so that a reader's own units replace it.
+"""Figures in the code's sentences have a form that can be converted to the reader's units.
 
-The grammar is that of controller/units.py: number, space, symbol. A figure written in any other way
-would stay metric before a maker who chose ounces, inches and Fahrenheit.
+The grammar is that of controller/units.py: number, space, symbol. A figure in any other form would
+stay metric for a maker who chose ounces, inches and Fahrenheit.
 """
 
 from __future__ import annotations
@@ -30,9 +30,9 @@ OF_SCRIPT = re.compile(r"`[^`]*`|\"[^\"\n]*\"")
 
 
 def sentences(path: Path) -> Iterator[tuple[int, str]]:
-    """Yield line and text of each string that is no docstring; 1.5 stands for each filled-in part.
+    """Yield line and text of each string that is not a docstring; 1.5 replaces each filled-in part.
 
-    A part right behind another one, such as an error behind its figure, is left out.
+    A part directly after another one, such as an error after its figure, is left out.
     """
     tree = ast.parse(path.read_text(encoding="utf-8"))
     skipped: set[int] = set()
@@ -70,8 +70,8 @@ UNIT_FOLLOWS = re.compile(r" (?:mm|g|degC|cm2|cm3|ml|kg|K)\b| to $| to \d| \+- |
 def without_unit(path: Path) -> Iterator[str]:
     """Yield sentences in which a figure whose name carries a unit is not followed by it.
 
-    A string that is one figure alone is the value of an error, which carries its unit beside it.
-    One that begins with +- is an error behind a figure.
+    A string that is only a figure is the value of an error, which has its unit beside it. One that
+    begins with +- is an error behind a figure.
     """
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if not isinstance(node, ast.JoinedStr) or len(node.values) == 1:
@@ -118,7 +118,7 @@ def of_script(path: Path) -> Iterator[tuple[int, str]]:
 
 
 def stays_metric(text: str) -> list[str]:
-    """Return what a reader of inches would still see in metric units."""
+    """Return the parts that a reader of inches would still see in metric units."""
     said = shown(text, "inch")
     return [said[max(0, m.start() - 30) : m.end() + 20] for m in METRIC.finditer(said)]
 

@@ -1,4 +1,4 @@
-"""The house rules that no linter knows: where things stand and how things are named."""
+"""House rules that no linter knows: the places and the names of things."""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""The process that keeps a frame turning is light: what is heavy is loaded where work is done."""
+"""The process that keeps a frame turning is small: large libraries are loaded only in worker
+processes."""
 
 from __future__ import annotations
 

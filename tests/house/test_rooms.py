@@ -1,4 +1,4 @@
-"""The drawing of the imports: how many rooms the house has, on how many floors, and no circle.
+"""The graph of the imports: the number of rooms and floors, without a circle.
 
 A room is a folder or a module directly below `evenwall`, and each of the other two packages; the
 face of `evenwall` itself is one too. The floor of a room is the length of the longest way down from

@@ -1,4 +1,4 @@
-"""Work in a process of its own: what it gives, what it raises, and that it ends."""
+"""Work in a separate process: its results, its errors, and its end."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ def test_a_process_that_dies_is_told_in_one_line() -> None:
 def test_a_process_that_dies_in_the_middle_of_a_word_is_told_in_one_line(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """The kernel ends it when memory is short, and asks nobody where it is."""
+    """The kernel ends it at any point when memory is short."""
     word = pickle.dumps(("done", "x" * 1000))[:500]
     code = f"import sys; sys.stdin.buffer.read(1); sys.stdout.buffer.write({word!r})"
     popen = subprocess.Popen
@@ -72,7 +72,7 @@ def test_a_process_that_dies_in_the_middle_of_a_word_is_told_in_one_line(
 def test_a_process_that_cannot_be_started_is_told_in_one_line(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """fork(2) says ENOMEM; a supervisor that took that for a fault of its own would begin anew."""
+    """fork(2) fails with ENOMEM; a supervisor that took this for its own fault would restart."""
 
     def short_of_memory(*_: object, **__: object) -> None:
         raise OSError(12, "Cannot allocate memory")
@@ -115,7 +115,7 @@ def test_an_estimator_apart_thinks_like_one_at_home() -> None:
 
 
 def test_one_process_estimates_coat_after_coat_and_is_begun_anew_when_it_died() -> None:
-    """On a busy machine its beginning takes as long as a fast demo's coat turns."""
+    """On a busy machine its start takes as long as a coat of a fast demo turns."""
     plan = lantern_plan()
     before = children()
     estimators = EstimatorApart()

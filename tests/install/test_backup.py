@@ -1,4 +1,4 @@
-"""Backup while a casting writes, restore of exactly that, and what a spoilt archive does."""
+"""Backup while a casting writes, its exact restoration, and the refusal of a spoilt archive."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Installed files, held against the service manager's own checker."""
+"""Installed files, checked with the service manager's own checker."""
 
 from __future__ import annotations
 

@@ -59,8 +59,8 @@ def test_ready_watchdog_stopping(tmp_path: Path, abstract: bool) -> None:
 
 def test_the_watchdog_hears_the_supervisor_not_the_loop(tmp_path: Path) -> None:
     """With the real supervisor in virtual time, its ticks end without an error. The event loop and
-    the task that feeds the watchdog live on, and the manager hears silence within a third of its
-    period. When the supervisor looks again, the manager hears of that."""
+    the task that feeds the watchdog go on, but messages to the manager stop within a third of its
+    period. They resume when the supervisor looks again."""
     manager = Manager(str(tmp_path / "notify"))
 
     async def scenario() -> None:

@@ -51,7 +51,7 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def run(site: Path, *words: str, cwd: Path, before: str = "") -> subprocess.CompletedProcess[str]:
-    """Run `evenwall` from the unpacked wheel, a home of its own, and no compiler to be found.
+    """Run `evenwall` from the unpacked wheel, with a separate home folder and without a compiler.
 
     before: Python that is run first.
     """
@@ -133,7 +133,7 @@ def changed(file: Path, lines: str, other: str) -> None:
 @pytest.mark.slow
 @pytest.mark.timeout(600)
 def test_it_does_the_whole_job(site: Path, tmp_path: Path) -> None:
-    """The demo: a plan, a coat on the firmware that the wheel brings, and its record.
+    """The demo makes a plan, a coat with the wheel's firmware, and its record.
 
     The demo's broker is an extra; a finder that does not find it stands for a plain installation.
     """
@@ -180,7 +180,7 @@ def test_the_guide_reads_the_same_installed(site: Path, tmp_path: Path) -> None:
 
 
 def test_each_kernel_asked_for_is_brought(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    """The kernels that are asked for are those that the wheel brings."""
+    """The requested kernels are those in the wheel."""
     from evenwall.numerics import cure_march
     from evenwall.numerics.film import compiled
     from evenwall.simulation.blind import flow

@@ -1,4 +1,4 @@
-"""Reference functions held against libraries that others keep."""
+"""Reference functions compared with independent libraries."""
 
 import numpy as np
 import psychrolib

@@ -1,5 +1,5 @@
-"""Mistakes that a person can make before a plan or a wall: one line naming the file, exit code
-2."""
+"""Mistakes that a person can make before a plan or a wall give one line that names the file, and
+exit code 2."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ wall_mm = {wall}
 
 
 def refused(capsys: pytest.CaptureFixture[str], *words: str) -> str:
-    """The one line a person gets, less the notes and progress before it."""
+    """Return the one line that a person gets, without the notes and progress before it."""
     assert main(words) == 2
     said = capsys.readouterr()
     assert said.out == ""

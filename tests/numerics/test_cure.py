@@ -17,7 +17,7 @@ SHEET = cure.Sheet(840.0, 0.1, ROOM_K, 0.3, 0.5, 1080.0, peak_K=369.15, demould_
 
 
 def insulated(kin: cure.Kinetics) -> cure.Surroundings:
-    """A cup that gives nothing to the room (a loss far below what the check can see)."""
+    """A cup that loses no heat to the room (a loss far below the tolerance of the check)."""
     return cure.Surroundings(
         0.1, ROOM_K, ROOM_K, 0.0, 1.3e-3, 12e-3, SILICONE, cup_loss_W_m2K=1e-12
     )

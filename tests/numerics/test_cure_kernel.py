@@ -43,9 +43,9 @@ def test_kernel_and_reference_agree(
 
 
 def test_lanes_of_every_kind_side_by_side(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Delayed ones, ones that are not and ones in which nothing reacts: each as if it were alone,
-    and by the kernel as by the reference. A lane without induction once lost its first step, which
-    is half a per cent of its gel, where a delayed one stood beside it."""
+    """Lanes with and without delay and without a reaction: each result is the same as alone, in the
+    kernel and in the reference. A lane without induction once lost its first step, half a per cent
+    of its gel time, next to a delayed one."""
     kin = cure.kinetics_from_sheet(SHEET)
     kinds = np.arange(27) // 9  # so that the kernel's eight hold one kind, and two
     rate = np.where(kinds == 2, 1e-12, float(kin.rate_1_s))
@@ -70,8 +70,8 @@ def test_lanes_of_every_kind_side_by_side(monkeypatch: pytest.MonkeyPatch) -> No
 
 @pytest.mark.parametrize("order", [1.0, 1.05, 2.0, 3.5])
 def test_a_resin_that_has_used_itself_up_stays_so(order: float) -> None:
-    """With first order, 1 - alpha falls as exp(-k t) and is nought to the last bit after a while. A
-    fit that came by there went on with no number at all."""
+    """With first order, 1 - alpha falls as exp(-k t) and is exactly 0 after a while. A fit that
+    reached this went on with nan."""
     kin = replace(cure.kinetics_from_sheet(SHEET), rate_1_s=0.05, order=order)
     around = cure.Surroundings(
         0.1, 295.0, 290.0, 120.0, 1.3e-3, 12e-3, cure.WALL_MATERIALS["silicone rubber"]

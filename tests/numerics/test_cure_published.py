@@ -1,4 +1,4 @@
-"""Rate law, heat model and belief held against published laws and figures.
+"""Rate law, heat model and priors compared with published laws and figures.
 
 What was read for this: of Broyer, Macosko, Critchfield and Lawler 1978 (Polym. Eng. Sci. 18:382),
 Richter and Macosko 1980 (Polym. Eng. Sci. 20, no. 14), Heinze and Echtermeyer 2018 (Appl. Sci.
@@ -71,7 +71,7 @@ def test_adiabatic_first_order_has_its_closed_form(activation: float, rise_K: fl
 
 
 def test_a_gel_point_test_of_a_quick_mix_is_adiabatic() -> None:
-    """Richter and Macosko 1980 of reaction injection moulding: isothermal figures foretell the
+    """Richter and Macosko 1980 of reaction injection moulding: isothermal figures predict the
     adiabatic run, and the usual gel point test is essentially adiabatic. A cup of 100 g that gels
     within a minute does so within 2 % of an insulated one; one of half an hour does not.
     """

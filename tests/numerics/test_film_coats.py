@@ -1,4 +1,4 @@
-"""Whole coats: that they converge, hang on nothing they should not, and answer as resin does."""
+"""Whole coats: they converge, depend only on what they should, and behave as resin does."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The gel estimate on traces whose truth is known, and what it must never do."""
+"""The gel estimate on traces with known gel times, and the mistakes that it must never make."""
 
 import math
 from dataclasses import replace
@@ -153,7 +153,8 @@ def test_a_probes_lag_is_found_in_a_cup_that_runs_away(lag_s: float) -> None:
 
 
 def test_readings_that_come_unevenly_are_not_noise() -> None:
-    """A busy machine reads late now and then; on a steep exotherm that is no fault of the probe."""
+    """A busy machine reads late now and then; on a steep exotherm this is not a fault of the
+    probe."""
     case, rows, _ = own_trace("cup", 1400.0, pace=2.5)
     time_s = np.array([row.time_s for row in rows])
     probe_K = np.array([row.probe_K for row in rows])
@@ -227,7 +228,7 @@ def test_the_band_holds_the_readings() -> None:
     ("pace", "kind"), [(0.5, "slow_reaction"), (1.0, None), (1.2, None), (2.2, "fast_reaction")]
 )
 def test_a_batch_of_another_pace_is_named(pace: float, kind: str | None) -> None:
-    """Half the rate is a fault, a fifth more is what batches differ by."""
+    """Half the rate is a fault; a fifth more is within the spread of batches."""
     case, rows, _ = own_trace("cup", 1500.0, pace)
     state = gel.begin(case)
     for row in rows:
@@ -237,7 +238,7 @@ def test_a_batch_of_another_pace_is_named(pace: float, kind: str | None) -> None
 
 
 def test_what_was_found_gelled_has_reacted() -> None:
-    """A probe that shows nothing does not talk a finger down: it is not in the resin."""
+    """A probe that shows nothing does not overrule a finger: it is not in the resin."""
     case, _, _ = own_trace("cup", 300.0)
     state = gel.begin(case)
     for time_s in np.arange(0.0, 800.0, 10.0):
@@ -259,8 +260,8 @@ def test_what_was_found_gelled_has_reacted() -> None:
 def test_an_earlier_batch_says_nothing_of_whether_this_one_reacts(
     cup_s: float, coat_s: float
 ) -> None:
-    """However unlike its sheet the earlier one was. A quick batch may be found gelled while its
-    probe is still on its way in: that is no fault of the probe."""
+    """This holds however different from its sheet the earlier batch was. A quick batch may be found
+    gelled while its probe is still on its way in: that is no fault of the probe."""
     case, rows, _ = own_trace("cup", 260.0, pace=6.0)
     then = gel.EarlierBatch(
         AIR_K, 150.0, 0.114, 1.3e-3, 15e-3, mould_K=MOULD_K, cup_gel_s=cup_s, coat_gel_s=coat_s
@@ -279,9 +280,9 @@ def test_an_earlier_batch_says_nothing_of_whether_this_one_reacts(
 @pytest.mark.parametrize("lag_s", [10.0, 20.0, 30.0])
 @pytest.mark.parametrize("pace", [0.7, 1.0, 1.8])
 def test_a_probe_on_its_way_in_is_listened_to(pace: float, lag_s: float) -> None:
-    """A quick batch shows little else. Before four lags are over the estimate leaves its
-    sheet's word for a batch that runs away, at the early end of its band. It stays with it for one
-    that keeps to it, whatever the probe's own lag (a DS18B20's in resin, common practice, no
+    """A quick batch gives hardly any other readings. Before four lags are over the estimate leaves
+    its sheet's word for a batch that runs away, at the early end of its band. It stays with it for
+    one that keeps to it, whatever the probe's own lag (a DS18B20's in resin, common practice, no
     source)."""
     sheet = replace(SHEET, pot_life_s=300.0)
     kin = cure.kinetics_from_sheet(sheet)
@@ -306,7 +307,7 @@ def test_a_probe_on_its_way_in_is_listened_to(pace: float, lag_s: float) -> None
 
 
 def late_trace(flat_s: float, end_s: float) -> tuple[gel.Case, list[gel.Row]]:
-    """Nothing but the air for a while, and then what a batch just mixed would read."""
+    """Readings of the air for a while, and then those of a freshly mixed batch."""
     case, rows, _ = own_trace("cup", end_s - flat_s)
     flat = [gel.Row(float(t), AIR_K, AIR_K) for t in np.arange(0.0, flat_s, 10.0)]
     return case, flat + [replace(row, time_s=flat_s + row.time_s) for row in rows]
@@ -405,7 +406,8 @@ def test_a_probe_that_moves_again_is_believed_again(kind: str) -> None:
 
 
 def test_a_stuck_probe_is_not_believed_again_while_it_rests() -> None:
-    """Nor when the coat has cooled to where it was, and a value that rests would be no wonder."""
+    """It is not trusted even when the coat has cooled to the same value, where a constant reading
+    would be normal."""
     case, rows, _ = own_trace("coat", 6000.0)
     state = gel.begin(case)
     for row in rows:
@@ -540,7 +542,8 @@ def test_a_batch_that_runs_faster_is_delayed_less() -> None:
 
 
 def test_how_far_off_the_fit_may_be() -> None:
-    """More to the late side, less once a coat was found, more where the probe tells nothing."""
+    """The discrepancy is larger on the late side, smaller once a coat was found gelled, and larger
+    if the probe shows nothing."""
     case, _, _ = own_trace("cup", 300.0)
     batch = gel.EarlierBatch(AIR_K, 150.0, 0.114, 1.3e-3, 15e-3, cup_gel_s=800.0, coat_gel_s=1300.0)
     early, late = discrepancy(case, believed=True)
@@ -597,7 +600,7 @@ def test_chances_where_the_line_tells_little_or_nothing() -> None:
 
 
 def test_a_fit_where_nothing_can_be_computed_keeps_what_it_knew() -> None:
-    """A mix poured below absolute zero has no rate; the other story goes on."""
+    """A mix poured below absolute zero has no rate; the other hypothesis goes on."""
     case, rows, _ = own_trace("cup", 600.0)
     state = gel.begin(case)
     for row in rows:
@@ -656,7 +659,7 @@ def test_a_makers_moulds_are_like_each_other() -> None:
 
 
 def test_what_a_probe_in_the_air_reads_is_never_the_resins_cooling() -> None:
-    """However long it lies there; put back into the resin it is believed again."""
+    """However long it lies there; back in the resin it is trusted again."""
     case, rows, gel_s = own_trace("cup", 2400.0)
     state = untold = gel.begin(case)
     for row in rows:
@@ -777,7 +780,8 @@ def test_a_coat_that_shows_nothing_is_never_called(peak_K: float | None) -> None
 
 
 def expected_s(*coat_touches_s: float) -> float:
-    """Before the first reading, with an earlier batch for each touch of its coat."""
+    """Return the expected gel before the first reading, with an earlier batch for each touch of its
+    coat."""
     case, _, _ = own_trace("cup", 300.0)
     batches = tuple(
         gel.EarlierBatch(
@@ -805,14 +809,15 @@ def test_a_coat_that_was_found_counts_for_more_than_the_trade() -> None:
 
 
 def test_a_coat_found_gelled_before_its_cup_is_a_slip() -> None:
-    """A coat at 0.7 of its cup is not believed at its word: what is expected stays nearer, in
-    logs, to what was expected without it than to the touch, and above the cup's own gel."""
+    """A coat reported at 0.7 of its cup is not fully believed: in logs the expected gel stays
+    nearer to the one without this touch than to the touch, and later than the cup's gel."""
     assert math.log(expected_s(600.0) / 600.0) > 0.5 * math.log(expected_s() / 600.0)
     assert expected_s(600.0) > 1.5 * 860.0
 
 
 def test_an_air_sensors_error_code_is_no_air() -> None:
-    """-127 degC, what a digital sensor's library says of a lost one, from memory."""
+    """-127 degC is the value that a digital sensor's library returns for a lost sensor, from
+    memory."""
     case, rows, _ = own_trace("cup", 600.0)
     sound = broken = gel.begin(case)
     for number, row in enumerate(rows):

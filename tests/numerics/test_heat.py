@@ -56,7 +56,8 @@ def test_energy_is_kept() -> None:
 
 
 def test_first_coat_gels_as_the_lumped_model_says() -> None:
-    """One coat, never in a cup: two meshes of one physics. 2 % is the lumped coat's own error."""
+    """One coat that was never in a cup: two discretisations of the same physics. 2 % is the lumped
+    coat's own error."""
     lumped = cure.coat_history(
         KIN, 1.3e-3, 12e-3, "silicone rubber", ROOM_K, ROOM_K, 0.0, 0.1, duration_s=3600.0
     )

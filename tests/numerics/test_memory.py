@@ -1,4 +1,4 @@
-"""A resin's lessons survive as plain data and sharpen the next batch."""
+"""A resin's memory survives as plain data and makes the estimate of the next batch more precise."""
 
 import json
 from dataclasses import replace
@@ -64,7 +64,7 @@ def test_it_goes_round(done: tuple[gel.Case, gel.GelState, gel.GelEstimate, floa
 def test_of_an_older_release_the_touches_are_read(
     done: tuple[gel.Case, gel.GelState, gel.GelEstimate, float], version: int
 ) -> None:
-    """Lessons of its traces stood on another belief, and are left."""
+    """The lessons from its traces used another prior and are left out."""
     _, state, _, _ = done
     batch = gel.EarlierBatch(295.0, 85.0, 0.134, 1.6e-3, 13e-3, cup_gel_s=960.0)
     data = memory.to_data(memory.ResinMemory((batch,), gel.learn(state)))

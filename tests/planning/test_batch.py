@@ -56,8 +56,7 @@ def test_the_probe_keeps_a_witness() -> None:
 
 
 def test_what_a_mould_has_taught_is_weighed_in() -> None:
-    """It held 0.96 of what was meant for it: by hand, 1/0.96 - 1 of 81/0.97 g is poured on
-    top."""
+    """It held 0.96 of the planned resin: by hand, 1/0.96 - 1 of 81/0.97 g is poured in addition."""
     mix_g, left_g = mix(1.5, 500.0, 0.0, SHEET, stays=0.96)
     plain_g, cling_g = mix(1.5, 500.0, 0.0, SHEET)
     more_g = 81.0 / 0.97 * (1.0 / 0.96 - 1.0)
@@ -133,7 +132,8 @@ def test_sums_and_order(name: str) -> None:
 
 
 def test_what_a_mould_taught_is_found_by_its_mesh(tmp_path: Path) -> None:
-    """Two castings held 0.95 and 0.97; drawn towards 1 as the memory says, and counted."""
+    """Two castings held 0.95 and 0.97; the ratio is shrunk towards 1 by the memory's rule, and the
+    castings are counted."""
     mesh = tmp_path / "mould.stl"
     mesh.write_bytes(b"solid")
     journal = Journal(None)
@@ -171,7 +171,7 @@ def test_a_mix_may_stand_before_it_is_poured() -> None:
 
 
 def test_a_quick_resin_does_not_stand() -> None:
-    """It is past pouring well as soon as it is degassed."""
+    """It can no longer be poured well by the time it is degassed."""
     casting = read_casting(SAMPLES / "lantern-globe.toml")
     sheet = casting.resin.sheet.model_copy(update={"pot_life_min": 3.0})
     resin = casting.resin.model_copy(update={"sheet": sheet})

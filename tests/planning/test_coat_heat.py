@@ -1,4 +1,4 @@
-"""The plan times every coat on the wall as warm as those before it leave it."""
+"""The plan times every coat on a wall as warm as the earlier coats leave it."""
 
 import math
 from itertools import pairwise
@@ -58,7 +58,8 @@ def test_every_coat_has_the_gel_of_its_own_wall(context: PlanningContext) -> Non
 
 
 def test_a_longer_rest_is_cooler_and_later(context: PlanningContext) -> None:
-    """Newton's law of cooling: whoever waits longer meets a cooler wall, never below the first."""
+    """Newton's law of cooling: after a longer wait the wall is cooler, but never cooler than for
+    the first coat."""
     options = context.rests(context.batch(1.5), 3)
     assert [one.rest for one in options] == [0.0, *RESTS]
     for soon, late in pairwise(options):
@@ -90,7 +91,7 @@ def test_the_plan_gives_each_coat_its_own_viscosity(plan: Plan) -> None:
 
 
 def test_the_rest_is_planned_again_on_the_warm_wall(plan: Plan) -> None:
-    """A first coat laid as planned leaves the next one the clock that it had."""
+    """A first coat that was laid as planned does not change the clock of the next one."""
     first = plan.coats[0]
     done = CoatDone(first.mix_g, first.cup_left_g)
     again = replan(plan, [done], time_budget_s=0.0)
@@ -121,8 +122,8 @@ class Exact(Twin):
 
 
 def test_the_twin_warms_its_wall_by_a_model_of_its_own(plan: Plan) -> None:
-    """One lump of wall and coats against the plan's slab in layers: its Biot number is 0.5, so a
-    lump is right to some 15 % of the warmth, which is 6 % of the gel."""
+    """The twin has one lump of wall and coats, the plan a slab in layers. The Biot number is 0.5,
+    so a lump is right to some 15 % of the warming, which is 6 % of the gel time."""
     twin = Exact(ManualClock(), cast(Any, None), RIG, weather=Weather(swing_degC=0.0))
     met_s, before = 0.0, None
     for coat in plan.coats:

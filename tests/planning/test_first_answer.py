@@ -48,7 +48,7 @@ def test_a_wall_that_cannot_be_computed_is_told(monkeypatch: pytest.MonkeyPatch)
 
 
 def test_worst_day_has_the_largest_skin_that_the_shape_allows() -> None:
-    """The resin is weighed: over a skin 3 % larger it lies 1/1.03 as thick (conservation)."""
+    """The resin is weighed: on a skin 3 % larger it is 1/1.03 as thick (conservation)."""
     wall = WallSummary(target_mm=4.0, mean_mm=4.0, min_mm=3.5, worst_case_min_mm=3.2)
     casting = read_casting(SAMPLES / "lantern-globe.toml")
     assert with_shape_error(wall, casting) == wall, "a drawing is taken as exact"

@@ -1,4 +1,5 @@
-"""Effects of the two hand rules: how thick a coat the rotation holds, how thin a one covers."""
+"""Effects of the two rules set by hand: the thickest coat that the rotation holds, and the thinnest
+that covers."""
 
 from __future__ import annotations
 
@@ -38,7 +39,7 @@ def test_a_share_a_sixth_off_is_one_coat_at_most(
 def test_what_covers_decides_refusals_alone(
     bench: PlanningContext, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """From 0.4 to 0.9 mm, no wall that a maker casts gets another number of coats."""
+    """Between 0.4 and 0.9 mm, no usual wall gets a different number of coats."""
     for wall_mm in (1.5, 3.0, 4.5, 6.0, 9.0):
         usual = bench.count_for(wall_mm, None)
         for cover_mm in (0.4, 0.9):

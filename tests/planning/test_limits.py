@@ -16,7 +16,7 @@ def wall(lowest: float) -> WallStatistics:
 
 
 def test_gain_over_a_bare_baseline_is_no_number() -> None:
-    """4:1 of a resin that sets within minutes leaves bare places: nothing to be divided by."""
+    """A resin that sets within minutes leaves bare places at 4:1, so there is no ratio."""
     assert gain_over(0.0, wall(0.4)) is None
     assert gain_over(0.5, wall(0.8)) == pytest.approx(1.6)
     assert np.isfinite(gain_over(1e-4, wall(0.4)) or np.nan)

@@ -1,4 +1,4 @@
-"""The wall foreseen while a coat is under way, by real films on a coarse mesh."""
+"""Prediction of the wall while a coat is under way, with real films on a coarse mesh."""
 
 from __future__ import annotations
 
@@ -67,8 +67,8 @@ def test_a_light_and_a_late_coat_change_the_wall_as_on_the_finer_mesh(
 
 
 def test_waiting_is_foreseen_as_a_later_start(plan: Plan) -> None:
-    """Half a minute takes the difference to the wall of a coat that begins so much later, foreseen
-    by itself."""
+    """Half a minute costs the difference from the predicted wall of a coat that begins this much
+    later."""
     clock = plan.coats[1].clock
     begins_s = clock.spin_from_s + 0.4 * (clock.gel_low_s - clock.spin_from_s)
     now = foresee(plan, plan, (), on_time(plan, 2, begins_s))

@@ -1,4 +1,5 @@
-"""Ways to mount a mould: which are tried, that one is better where the mouth leans, and the words.
+"""Ways to mount a mould: the ones that are tried, the better one for a leaning mouth, and the
+words.
 
 The egg is made here: an ellipsoid drawn in towards one end, cut by a plane across a leaning axis.
 """

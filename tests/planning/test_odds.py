@@ -1,4 +1,4 @@
-"""The promise as odds, on made-up films whose castings can be counted by hand."""
+"""The odds, on invented films whose castings can be computed by hand."""
 
 from __future__ import annotations
 
@@ -27,8 +27,8 @@ EVERYTHING = ("viscosity", "gel", "ripple", "late", "tension")
 
 
 class MadeUp:
-    """A level whose films thin the first patch by what is off: 0.5 of a viscosity's log, 2.0 of a
-    lateness; all other days leave them as planned."""
+    """A level whose first patch becomes thinner by 0.5 of the viscosity's log and by 2.0 of the
+    lateness; all other days change nothing."""
 
     def __init__(self) -> None:
         weights = WallWeights(
@@ -78,8 +78,8 @@ def test_a_drawn_casting_is_the_sum_of_its_coats() -> None:
 
 
 def test_batches_differ_and_resin_does_not() -> None:
-    """Coats share viscosity and tension; batches, pours and starts are their own. With 20,000 draws
-    a standard deviation is known to 0.5 %."""
+    """Coats share viscosity and tension; batches, pours and starts differ. With 20,000 draws a
+    standard deviation is known to 0.5 %."""
     scatter = Scatter()
     first, second = draw_castings([1000.0, 700.0], np.random.default_rng(1), scatter, 20_000)
     assert (first.off["viscosity"] == second.off["viscosity"]).all()

@@ -1,4 +1,5 @@
-"""A mouth left open while it turns: what runs over is counted, weighed in and told."""
+"""A mouth left open during turning: the resin that runs over is computed, added to the weights and
+reported."""
 
 from __future__ import annotations
 

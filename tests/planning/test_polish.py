@@ -1,4 +1,4 @@
-"""The move of all biases together, on made-up films whose answer is known by hand."""
+"""The move of all biases together, on invented films with a solution by hand."""
 
 from __future__ import annotations
 
@@ -25,7 +25,8 @@ X = np.linspace(-1.0, 1.0, 41)
 
 
 def test_a_tilt_is_taken_out() -> None:
-    """The film leans by 0.2, and the number leans it by 1 a step: by hand, 0.2 of a step back."""
+    """The film is tilted by 0.2, and the number tilts it by 1 per step: by hand, 0.2 of a step
+    back."""
     move = best_move((1 + 0.2 * X)[None], X[None, None], math.nan, NO_RIM, [(-1.0, 1.0)], AIM)
     assert move == pytest.approx([-0.2], abs=1e-6)
 

@@ -1,4 +1,4 @@
-"""A plan computed again by other means: another mesh, the plain kernel, other steps."""
+"""A plan computed again in another way: another mesh, the plain kernel, other steps."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A coat begins with the opening up, whichever way the mesh has it."""
+"""A coat begins with the opening up, in whatever direction it lies in the mesh."""
 
 from __future__ import annotations
 

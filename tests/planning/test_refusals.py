@@ -1,4 +1,5 @@
-"""Impossible wants end in one clear line: the figure that fails and the nearest that would work."""
+"""Impossible requests end in one clear line: the figure that fails and the nearest one that would
+work."""
 
 from __future__ import annotations
 
@@ -115,7 +116,7 @@ def test_a_wall_for_more_coats_than_are_planned() -> None:
 
 
 def test_less_resin_at_a_time_leaves_time_to_pour() -> None:
-    """All of it at once would gel in the cup: two coats do not."""
+    """All the resin at once would gel in the cup; two coats do not."""
     sheet = GLOBE.resin.sheet.model_copy(update={"pot_life_min": 4.0})
     resin = GLOBE.resin.model_copy(update={"sheet": sheet})
     plan = make_plan(but(GLOBE, resin=resin, coats=None), RIG, time_budget_s=0.0)
@@ -130,7 +131,7 @@ def test_a_rig_too_slow_says_how_fast_would_do() -> None:
 
 
 def test_a_rig_that_hardly_speeds_up_turns_evenly() -> None:
-    """It follows no law but a steady one; drawing recipes for it comes to an end."""
+    """It can follow only a uniform turning; drawing recipes for it must end."""
     slow = RIG.model_copy(update={"accel_limit_rpm_s": 0.02})
     plan = make_plan(GLOBE, slow, time_budget_s=0.0)
     assert all(ramp.duration_s > 0 for coat in plan.coats for ramp in coat.ramps)

@@ -1,4 +1,4 @@
-"""The search on small made-up films, where the answer is known, and once on a real film."""
+"""The search on small invented films with a known answer, and once on a real film."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ TINY = Effort(
 
 
 def strip(cells: int) -> Grid:
-    """A made-up grid: equal cells, each its own patch, the last two the rim."""
+    """An invented grid of equal cells; each is a patch, and the last two are the rim."""
     rim = np.zeros(cells)
     rim[-2:] = 0.5
     weights = WallWeights(
@@ -105,7 +105,8 @@ def test_what_is_laid_already_counts() -> None:
 
 
 def test_a_plan_that_a_bad_day_ruins_is_passed_over() -> None:
-    """Left + right is flat as planned, but on the bad day right stays away; fair + fair stays."""
+    """Left + right is flat as planned, but on the bad day the right one is missing; fair + fair is
+    unchanged."""
     x = np.linspace(-1, 1, 41)
     maps = np.array([1 + 0.6 * x, 1 - 0.6 * x, 1 - 0.1 * np.cos(np.pi * x)])
     bad = np.array([maps[0], 1 + 0.6 * x, maps[2]])
@@ -174,7 +175,8 @@ def test_recipes_stay_within_the_rig() -> None:
 
 
 def test_near_recipes_have_near_features() -> None:
-    """The guess of a new recipe's worth needs this: a small step stays near, a draw is far."""
+    """The estimate of a new recipe's score needs this: a small step stays near, a random draw is
+    far."""
     bench = PlanningContext(GLOBE, RIG, load_cavity(GLOBE))
     pour, rng = bench.pour(bench.batch(1.5)), np.random.default_rng(1)
     drawn = draw(pour, rng, 40)
@@ -193,7 +195,8 @@ def test_an_opening_below_turns_the_bias_round() -> None:
 
 @pytest.fixture(scope="module", autouse=True)
 def films_once() -> Iterator[None]:
-    """The searches have one seed and ask for the same films and meshes: each is computed once."""
+    """The searches have the same seed and request the same films and meshes, so each is computed
+    once."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("evenwall.planning.walls.films", KnownFilms())
         patch.setattr("evenwall.planning.walls.remesh", Known(remesh))
@@ -225,7 +228,7 @@ def globe_search() -> tuple[Search, list[str]]:
 
 
 def test_a_whole_search(globe_search: tuple[Search, list[str]]) -> None:
-    """On a very coarse mesh: what it finds is at least the best of what it began with."""
+    """On a very coarse mesh the result is at least as good as the best of the first recipes."""
     search, words = globe_search
     found = search.found
     assert found.complete
@@ -383,7 +386,7 @@ def test_of_meshes_about_as_wide_the_one_without_a_narrow_cell(
 
 
 def test_finalists_are_not_one_idea_in_several_shapes() -> None:
-    """A plan whose every coat has its like in an earlier one brings nothing new."""
+    """A plan is not new if every coat of it has a similar one in an earlier plan."""
     slow, fast, back = (
         BASELINE,
         replace(BASELINE, level_rpm=18.0),
@@ -452,7 +455,7 @@ def test_ctrl_c_in_a_second_search_keeps_the_first(
 
 
 class Watch(SystemClock):
-    """A clock on which every look takes `step_s`."""
+    """A clock that advances by `step_s` at every reading."""
 
     def __init__(self, step_s: float) -> None:
         super().__init__()
@@ -464,7 +467,7 @@ class Watch(SystemClock):
 
 
 class Patient(Budget):
-    """Batches that have begun are never broken off."""
+    """Batches that have begun are never stopped."""
 
     def over(self) -> bool:
         return False
@@ -483,7 +486,7 @@ def test_a_spent_budget_keeps_the_best(globe_search: tuple[Search, list[str]]) -
 
 
 class Broken(Budget):
-    """So many batches, and then no more but those that time was kept back for."""
+    """Allows this many batches, and then only those for which time was reserved."""
 
     batches = 0
 
@@ -520,7 +523,7 @@ def test_what_is_found_when_time_is_up_is_told_from_the_last_mesh(
 
 
 class Hurried(Budget):
-    """Once nothing is kept back there is time for one batch of a few lanes."""
+    """Once no time is reserved, there is time for one batch of a few lanes."""
 
     def covers(self, work: float) -> bool:
         return bool(self.kept) or work < film_work(6, 480.0, FINE, None)
@@ -558,7 +561,8 @@ class Stuck(Executor):
 
 @pytest.mark.parametrize("executor", [None, Stuck()])
 def test_a_spent_budget_breaks_a_batch_off(executor: Stuck | None) -> None:
-    """A batch of minutes with 0.2 s left: it is left at once, and nothing of it is kept."""
+    """A batch would take minutes with 0.2 s left: it is stopped at once, and its results are
+    dropped."""
     bench = PlanningContext(GLOBE, RIG, load_cavity(GLOBE))
     grid = Grid.of(bench.cavity, 5.0, FINE)
     pour, watch = bench.pour(bench.batch(1.5)), SystemClock()
@@ -660,7 +664,7 @@ def test_how_late_turning_may_begin(kept: list[float], late: float) -> None:
 
 
 def test_a_late_day_begins_later_and_leaves_less_time() -> None:
-    """The resin's own clock goes on: nothing but the start of turning is moved."""
+    """The resin's clock goes on: only the start of turning is moved."""
     bench = PlanningContext(GLOBE, RIG, load_cavity(GLOBE))
     pour = bench.pour(bench.batch(1.5))
     planned = pour.coat(BASELINE, AS_PLANNED, None)

@@ -1,4 +1,4 @@
-"""The wall of what was laid, by a real film on a coarse mesh: late, lost and as planned.
+"""The wall of the coats as laid (late, lost and as planned), with a real film on a coarse mesh.
 
 Means are checked by conservation: what was poured, less what stays in the cup, over the skin.
 """
@@ -49,7 +49,7 @@ def test_a_casting_without_a_fault_keeps_its_mean_and_a_lost_coat_takes_its_shar
 
 
 def test_a_coat_turned_late_keeps_its_resin_and_comes_out_less_even(plan: Plan) -> None:
-    """The flow path left is shorter: the same resin stays where it was poured."""
+    """The remaining flow path is shorter, so the same resin stays nearer to where it was poured."""
     clock = plan.coats[0].clock
     begun_s = clock.spin_from_s + 0.95 * (clock.gel_low_s - clock.spin_from_s)
     whole, late = wall_as_laid(plan), wall_as_laid(begun_at(plan, 0, begun_s))

@@ -337,7 +337,7 @@ def test_a_command_that_was_told_no_folder_looks_in_the_services_own(
 def test_nobody_elses_copy_is_taken_for_ours(
     tmp_path: Path, run_dir: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Anybody may write into a temporary folder under the name that we would use."""
+    """Anybody may create our name in a temporary folder."""
     place = beside.places(tmp_path / "record.sqlite")[0]
     place.parent.mkdir()
     place.write_bytes(b"")

@@ -1,4 +1,4 @@
-"""The journal: what was given out can be read back, whatever the disk did."""
+"""The journal: acknowledged rows can be read back, whatever the disk did."""
 
 from __future__ import annotations
 
@@ -135,7 +135,7 @@ def test_what_was_never_written_is_told_at_the_end(
 
 
 def test_the_clock_begins_anew_beside_a_damaged_record(tmp_path: Path) -> None:
-    """A controller must come up whatever its record looks like: the frame may be turning."""
+    """A controller must start with any record, because the frame may be turning."""
     path = tmp_path / "record.sqlite"
     path.write_bytes(b"this is no database at all" * 400)
     assert 0.0 <= going_on(path, 1.0).now_s() < 60.0

@@ -1,4 +1,4 @@
-"""Papers for a phone: how coarse their pictures are."""
+"""Papers for a phone: the mesh of their pictures."""
 
 from __future__ import annotations
 

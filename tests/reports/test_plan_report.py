@@ -75,7 +75,7 @@ def test_pdf(plan: Plan, tmp_path: Path) -> None:
 
 
 def test_a_heading_is_not_the_last_line_of_a_page(monkeypatch: pytest.MonkeyPatch) -> None:
-    """On whatever line of the page it falls."""
+    """This holds for every line of the page on which it falls."""
     pages: dict[str, int] = {}
     drawn = FPDF.multi_cell
 
@@ -92,7 +92,7 @@ def test_a_heading_is_not_the_last_line_of_a_page(monkeypatch: pytest.MonkeyPatc
 
 
 def test_a_picture_and_its_words_stand_on_one_page(monkeypatch: pytest.MonkeyPatch) -> None:
-    """However much of the page is left; a picture that fits is not put off either."""
+    """This holds for any remaining space; a picture that fits is not moved to the next page."""
     drawn, shown = FPDF.multi_cell, FPDF.image
     words: list[int] = []
     pictures: list[int] = []

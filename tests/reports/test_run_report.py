@@ -1,4 +1,4 @@
-"""The report: everything a person looks for is on it, in HTML and in PDF."""
+"""The report contains everything that a person looks for, in HTML and in PDF."""
 
 from __future__ import annotations
 
