@@ -6,6 +6,7 @@ memory, and each change tries again.
 
 from __future__ import annotations
 
+import _thread
 import asyncio
 import contextlib
 import os
@@ -87,7 +88,8 @@ class Keeper:
             self._heard(f"the disk has not answered for {late_s:.0f} s")
             return
         try:
-            threading.Thread(target=self._work, name=f"{self._stem}-writer", daemon=True).start()
+            # Thread.start() would wait until the thread has begun, which a busy machine delays.
+            _thread.start_new_thread(self._work, ())
         except RuntimeError:  # no more threads: the next change tries again
             self._end("no thread could be started", self._heard)
 

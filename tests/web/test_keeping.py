@@ -117,14 +117,11 @@ def test_no_more_threads_is_told_and_tried_again(
     told: list[str | None] = []
     keeper = Keeper(ManualClock(), tmp_path, "audit", told.append)
 
-    class Refused:
-        def __init__(self, **_: Any) -> None: ...
-
-        def start(self) -> None:
-            raise RuntimeError("can't start new thread")
+    def refused(*_: Any) -> int:
+        raise RuntimeError("can't start new thread")
 
     with monkeypatch.context() as few:
-        few.setattr(keeping.threading, "Thread", Refused)
+        few.setattr(keeping._thread, "start_new_thread", refused)
         keeper.line("a\n")
     assert told == ["no thread could be started"]
     keeper.line("b\n")
