@@ -28,7 +28,7 @@ def first_plan(casting: Casting, rig: RigSpec, *, taught: Taught | None = None) 
     cavity = load_cavity(casting)
     mesh_mm = math.floor(widest_mm(cavity) / COARSER * ROUNDED) / ROUNDED
     try:
-        found = compute_wall(plan, mesh_mm, cavity=cavity).summary()
+        found = compute_wall(plan, mesh_mm, cavity=cavity, together=True).summary()
     except (NotConverged, OutsideValidity) as error:
         note = f"{plan.wall.note} The wall of a first answer cannot be computed: {error}."
         return sealed(plan.model_copy(update={"wall": plan.wall.model_copy(update={"note": note})}))

@@ -12,6 +12,7 @@ import contextlib
 import itertools
 import math
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -167,12 +168,14 @@ def compute_wall(
     *,
     cavity: Cavity | None = None,
     threads: int = 1,
+    together: bool = False,
 ) -> WallResult:
     """Compute the film of every coat of the plan on two meshes.
 
     mesh_mm: cell spacing of the finer one, `default_mesh_mm` if absent; cavity: the casting's
-    checked mould, read from its file if absent. Raises InputError (also for a mesh file that is
-    not the plan's) and NotConverged.
+    checked mould, read from its file if absent; together: on both meshes at once, a core for each
+    (an interrupt then waits for both). Raises InputError (also for a mesh file that is not the
+    plan's) and NotConverged.
     """
     mould = cavity or load_cavity(plan.casting)
     if mould.mesh_sha256 != plan.geometry.mesh_sha256:
@@ -192,8 +195,16 @@ def compute_wall(
             unit="mm",
             hint=f"{default_mesh_mm(mould):g} mm does",
         )
-    walls = [flow_coats(plan, many, film_mesh(mould, s), threads) for s in (size, COARSER * size)]
-    (mesh, coats_m, spilt_m3), (coarse_mesh, coarse_m, _) = walls
+
+    def flowed(spacing_mm: float) -> tuple[FilmMesh, Floats, Floats]:
+        return flow_coats(plan, many, film_mesh(mould, spacing_mm), threads)
+
+    with ThreadPoolExecutor(2 if together else 1, "walls") as pool:
+        (mesh, coats_m, spilt_m3), (coarse_mesh, coarse_m, _) = (
+            pool.map(flowed, (size, COARSER * size))
+            if together
+            else map(flowed, (size, COARSER * size))
+        )
     weights = WallWeights.of(mesh)
     return WallResult(
         mesh=mesh,

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from typing import Any
+
+import numpy as np
 import pytest
 
 from evenwall.errors import NotConverged
 from evenwall.model import Plan, ShapeKnown, WallSummary, read_casting
+from evenwall.numerics.film import FilmMesh
 from evenwall.planning import first_answer, make_plan
 from evenwall.planning.first_answer import first_plan
 from evenwall.planning.in_words import first_words
 from evenwall.planning.shape_error import with_shape_error
+from evenwall.planning.wall import compute_wall
 from tests.support.virtual_shop import SAMPLES, sample_rig
 
 
@@ -35,6 +40,22 @@ def test_first_answer_has_a_wall_with_its_error(name: str) -> None:
     said = first_words(plan)
     assert f"{plan.totals.resin_g:.0f} g weighed" in said
     assert f"{wall.min_mm:.2f} +- {wall.error_mm:.2f} mm" in said
+
+
+def test_two_meshes_at_once_give_the_same_wall(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each mesh has a core of its own, and neither takes the other's place."""
+    casting, rig = read_casting(SAMPLES / "lighthouse.toml"), sample_rig()
+    plan = make_plan(casting, rig, time_budget_s=0.0)
+
+    def flat(plan: Plan, many: Any, mesh: FilmMesh, threads: int) -> Any:
+        del many, threads
+        return mesh, np.full((len(plan.coats), mesh.cells), 1e-6 * mesh.cells), np.zeros(3)
+
+    monkeypatch.setattr("evenwall.planning.wall.flow_coats", flat)
+    one, two = (compute_wall(plan, 6.0, together=together) for together in (False, True))
+    assert one.summary() == two.summary()
+    assert one.coarse == two.coarse
+    assert one.mesh.cells == two.mesh.cells > 1.5 * two.coarse_cells
 
 
 def test_a_wall_that_cannot_be_computed_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
