@@ -1,4 +1,4 @@
-"""The pure supervisor on a bench: a state, a moment, and a board that does what it is told."""
+"""The pure supervisor on a test bench: a state, a moment, and a board that obeys."""
 
 from __future__ import annotations
 
@@ -59,14 +59,14 @@ class Bench:
         self.state: RunState = begin("r", self.plan, 0.0, Started(simulated=True))
         self.folded = self.state
         self.events: list[RunEvent] = []
-        self.told: list[Any] = []  # what the board was told
+        self.told: list[Any] = []  # orders to the board
         self.answers: list[Answer] = []
         self.kept: dict[str, Any] = {"probe": Reading(0.0, 25.0), "gel": GelReading()}
         self._parked = ""
         self._keys = 0
 
     def look(self, **seen: Any) -> None:
-        """One moment; keywords are fields of `Observation`."""
+        """Look at one moment; keywords are fields of `Observation`."""
         self.rig = replace(self.rig, at_s=self.now_s)
         parked, self._parked = self._parked, ""
         facts = {"rig": self.rig, "parked": parked, **self.kept, **seen}
@@ -98,7 +98,7 @@ class Bench:
             self.rig = replace(rig, mode=mode, queue_s=0.0)
 
     def wait(self, duration_s: float, look_s: float = 1.0, **seen: Any) -> None:
-        """Let time pass, looking every now and then; the board works its queue off."""
+        """Let time pass, with a look now and then; the board works through its queue."""
         end_s = self.now_s + duration_s
         while self.now_s < end_s:
             dt_s = min(look_s, end_s - self.now_s)
@@ -111,7 +111,7 @@ class Bench:
             self.look(**seen)
 
     def hinder_parking(self) -> None:
-        """The park under way will not be reported done."""
+        """Do not report the end of the present parking."""
         self._parked = ""
 
     def press(self) -> None:
@@ -129,13 +129,13 @@ class Bench:
         return self.answers[-1]
 
     def ask_by(self, who: str, name: str, **data: Any) -> Answer:
-        """As `ask`, by somebody in particular."""
+        """As `ask`, with a named sender."""
         self._keys += 1
         self.look(commands=(command(name, f"k{self._keys}", who=who, **data),))
         return self.answers[-1]
 
     def guard(self, closed: bool) -> None:
-        """The door; the board itself stops and disables when it opens."""
+        """Open or close the guard; when it opens, the board itself stops and disables."""
         self.rig = replace(self.rig, guard_closed=closed)
         if not closed:
             faults = self.rig.faults | {Fault.GUARD_OPEN}
@@ -143,7 +143,7 @@ class Bench:
         self.look()
 
     def until(self, wanted: Step, *, coat_time_s: float | None = None) -> Bench:
-        """Do the usual to reach a step of the present coat."""
+        """Take the usual steps up to a step of the present coat."""
         self.look()
         while self.state.step is not wanted:
             if self.state.step in (Step.PREPARE, Step.CLOSE_UP, Step.REST):

@@ -88,7 +88,7 @@ def length_s(ramps: tuple[Ramp, ...]) -> float:
 
 
 def lumpy_pot(spacing: float, radius_m: float = 0.07) -> film.FilmMesh:
-    """An open vessel that is no body of revolution. spacing: of its cells, over the radius."""
+    """An open vessel that is not a body of revolution. spacing: of its cells, over the radius."""
     polar = np.linspace(0.0, 2.5, round(2.5 / spacing) + 1)
     rings = []
     for number, theta in enumerate(polar):

@@ -86,7 +86,7 @@ def test_stop_pressed_then_resumed_at_the_frame_only() -> None:
     bench.press()
     assert bench.state.turning is not None
     assert bench.state.turning.exact is False
-    # It goes on where the coat's time is, not where it stood.
+    # It goes on at the coat's present time, not where it stopped.
     expected_s = bench.now_s - (bench.state.coat.spin_from_s or 0.0)
     assert bench.state.turning.profile_s == pytest.approx(expected_s, abs=40.0)
 
@@ -418,7 +418,7 @@ def test_next_coat_waits_for_the_window_and_tells_when_it_is_missed() -> None:
 
 
 def quick_to_the_second_pour() -> Bench:
-    """Weighed when the sheet says so, then mixed and degassed in less than planned."""
+    """Weigh when the sheet says so, then mix and degas in less time than planned."""
     bench = Bench().until(Step.SPIN, coat_time_s=1000.0)
     bench.ask("touch", what="coat")
     bench.wait(40.0)
@@ -464,7 +464,7 @@ def a_plan_that_lets_its_mix_stand(pour_from_s: float) -> Plan:
 
 
 def test_a_mix_that_is_to_stand_is_not_asked_for_before() -> None:
-    """And who does as told is not called missing meanwhile."""
+    """A person who waits as told does not count as missing meanwhile."""
     bench = Bench(a_plan_that_lets_its_mix_stand(400.0)).until(Step.POUR)
     seen = Observation(rig=bench.rig, **bench.kept)
     met_s = bench.state.coat.parts_met_s
@@ -514,7 +514,7 @@ def test_an_order_the_board_refuses_halts_and_is_told() -> None:
 
 @pytest.mark.parametrize("part_a_g", [math.nan, math.inf, -1.0, "12", True, None])
 def test_a_weight_that_is_no_weight_is_refused(part_a_g: object) -> None:
-    """A console or a broker can send what no panel does: nan compares with nothing."""
+    """A console or a broker can send values that no panel sends: nan fails every comparison."""
     with pytest.raises(InputError, match="part_a_g"):
         read_order("weigh", {"part_a_g": part_a_g, "part_b_g": 38.0})
 
@@ -529,7 +529,7 @@ def test_a_weight_that_is_no_weight_is_refused(part_a_g: object) -> None:
     ],
 )
 def test_a_measure_that_is_none_is_refused(measured: dict[str, object], said: str) -> None:
-    """Once in the record it would keep the run from ever being proven."""
+    """Once in the record, it would prevent the run from ever being proven."""
     with pytest.raises(InputError) as error:
         read_order("measure", measured)
     assert said in str(error.value)

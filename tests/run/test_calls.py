@@ -1,4 +1,5 @@
-"""Calls to a person: repeated at the stated times until somebody answers, and all in the record."""
+"""Calls to a person are repeated at the stated times until somebody answers, and all are in the
+record."""
 
 from __future__ import annotations
 
@@ -24,7 +25,7 @@ def offered(bench: Bench) -> list[str]:
 
 
 def standing(bench: Bench) -> Bench:
-    """A liquid coat that stands because the guard was opened."""
+    """A liquid coat that stands still because the guard was opened."""
     bench.until(Step.SPIN)
     bench.wait(30.0)
     bench.guard(False)

@@ -58,8 +58,8 @@ def test_a_whole_casting_with_the_estimator() -> None:
                 assert coat.steps_expected is not None
                 assert coat.steps_expected == coat.steps_counted
                 assert coat.gel_detected_s is not None
-                # The estimator's own statement: three in two hundred called more than 5 % early.
-                # Its best guess is held to 20 % only to see that it speaks of this coat at all.
+                # The estimator's stated risk: three in two hundred called more than 5 % early. Its
+                # best guess is held to 20 % only to see that it speaks of this coat at all.
                 assert coat.gel_detected_s == pytest.approx(gelled[coat.coat], rel=0.2)
             called = [event for event in events if event.kind == "gelled"]
             assert [event.data["how"] for event in called] == ["probe"] * 3
@@ -75,7 +75,8 @@ def test_a_whole_casting_with_the_estimator() -> None:
 
 @pytest.mark.slow
 def test_a_casting_whose_mixes_stand() -> None:
-    """Poured when the plan says, none of them early, and nobody is called late or missing."""
+    """The mixes are poured when the plan says, none early, and nobody is reported late or
+    missing."""
     casting = read_casting(SAMPLES / "lantern-globe.toml")
     bench = PlanningContext(casting, sample_rig(), load_cavity(casting))
     found = Found(recipes=(Recipe(stand=2), Recipe(stand=1, bias=-0.02), Recipe(reverse=True)))

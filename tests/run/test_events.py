@@ -98,7 +98,7 @@ def test_two_events_cannot_share_a_kind() -> None:
 
 
 def test_every_word_of_an_event_has_its_sentence() -> None:
-    """A lost sentence would show as a row that cannot be read."""
+    """A missing sentence would appear as a row that cannot be read."""
     for alert in ALERTS:
         assert record_line(row("alert", alert=alert)).text == ALERTS[alert]
     for why in HALTED:
@@ -108,7 +108,7 @@ def test_every_word_of_an_event_has_its_sentence() -> None:
 
 
 def test_payloads_are_read_as_fields() -> None:
-    """Nobody looks into a row's data by name: the event's class does."""
+    """No code reads a row's data by name; only the event's class does."""
     found = set()
     for path in sorted((ROOT / "controller").rglob("*.py")):
         name = path.relative_to(ROOT).as_posix()

@@ -1,4 +1,5 @@
-"""One button at the frame: short goes on, long goes back; light and buzzer say which."""
+"""One button at the frame: a short press goes on, a long one goes back; light and buzzer show
+which."""
 
 from __future__ import annotations
 
@@ -171,7 +172,7 @@ def test_parts_together_pressed_too_early_puts_the_clock_right() -> None:
     assert bench.state.coat.parts_met_s == bench.now_s
     assert first_s is not None
     assert bench.now_s - first_s >= 135.0
-    kinds = bench.kinds()  # the record tells both presses and the correction between them
+    kinds = bench.kinds()  # the record holds both presses and the correction between them
     assert kinds.count("parts_met") == 2
     between = kinds[kinds.index("parts_met") : len(kinds) - kinds[::-1].index("parts_met")]
     assert "step_taken_back" in between
@@ -201,7 +202,7 @@ def factory() -> Iterator[MockFactory]:
 
 @pytest.mark.parametrize("name", ["next_button", "foot_pedal"])
 def test_from_the_pin_to_the_frame(factory: MockFactory, name: str) -> None:
-    """A hand on the button, or a foot on the pedal: closed up, turning, paused, turning again."""
+    """The button or the pedal is pressed: closed up, turning, paused, turning again."""
     pins = {name: 17, "light_green": 5, "light_amber": 6, "light_red": 13, "buzzer": 19}
     clock = ManualClock(10.0)
     inputs, outputs = GpioInputs(pins, clock, factory), GpioOutputs(pins, factory)

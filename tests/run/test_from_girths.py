@@ -18,7 +18,7 @@ from tests.support.virtual_shop import SAMPLES, open_shop, sample_rig
 
 @pytest.mark.slow
 def test_casting_begun_from_girths_alone_is_cast_to_its_end(tmp_path: Path) -> None:
-    """No mesh is brought along: it is made here from the girths, then planned and cast."""
+    """There is no mesh file: it is made here from the girths, then planned and cast."""
     shape = build(read_measures(SAMPLES / "bell-shade.shape.toml"), tmp_path)
     mesh = tmp_path / "bell-shade.ply"
     shape.mesh().export(mesh)
@@ -37,7 +37,7 @@ def test_casting_begun_from_girths_alone_is_cast_to_its_end(tmp_path: Path) -> N
                 assert coat.steps_counted == coat.steps_expected
             state = shop.supervisor.state
             assert state is not None
-            # What is on the wall is what was weighed less what cups and cap are taken to keep.
+            # The resin on the wall is the weighed resin less the assumed losses in cups and cap.
             done = laid(state)
             laid_g = sum(
                 (coat.mix_g - coat.cup_left_g - coat.spill_g) * planned.wall_share

@@ -31,8 +31,9 @@ POURED_S = 285.0
 
 @pytest.mark.parametrize("where", ["here", "apart"])
 def test_the_coat_before_teaches_the_next(where: str) -> None:
-    """The first coat was found gelled a third later than the sheet has it: the second is expected
-    later, and more surely, than by the sheet alone; also when its judge has long ended."""
+    """The first coat was found gelled a third later than by its sheet: the second is expected
+    later, and with less error, than by the sheet alone, even when the first monitor has ended long
+    ago."""
     plan = lantern_plan()
     first, second = plan.coats[:2]
     judges = Remembering({}, EstimatorApart()) if where == "apart" else Remembering()
@@ -60,9 +61,8 @@ def test_the_coat_before_teaches_the_next(where: str) -> None:
 
 
 def test_a_coat_on_a_wall_that_earlier_coats_warm_is_judged_by_that_wall() -> None:
-    """By the sheet alone the third coat's gel comes as much earlier than the first's as the plan
-    has it, to 6 %: the plan times it by the same cure on the same wall. On a cold wall it would be
-    a third late."""
+    """By the sheet alone the third coat gels earlier than the first by as much as in the plan, to
+    6 %: the plan uses the same cure on the same wall. On a cold wall it would be a third late."""
     plan = lantern_plan()
     first, third = plan.coats[0], plan.coats[2]
     sooner = third.clock.gel_expected_s / first.clock.gel_expected_s
@@ -80,9 +80,9 @@ def test_a_coat_on_a_wall_that_earlier_coats_warm_is_judged_by_that_wall() -> No
 
 
 def test_the_first_batch_in_the_resins_file_is_an_earlier_batch() -> None:
-    """A first cup found gelled a third later than the sheet has it: so is the first coat expected,
-    before any casting taught it. A warm cup says less of a thin coat than a coat would: 7 % of the
-    33 %, so half of that is asked for."""
+    """A first cup was found gelled a third later than by its sheet, so the first coat is expected
+    later, before any casting. A warm cup says less about a thin coat than a coat would: 7 % of the
+    33 %, so the test requires half of that."""
     plan = lantern_plan()
     sheet = plan.casting.resin.sheet
     first = FirstBatch(
@@ -123,7 +123,7 @@ def test_rows_that_waited_are_taken_in_as_if_they_had_not() -> None:
 
 
 class Late:
-    """An estimator on a busy machine: it hears of every row so much later."""
+    """An estimator on a busy machine, which gets every row this much later."""
 
     def __init__(self, late_s: float, *coat: Any) -> None:
         self._late_s, self._judge = late_s, estimator(*coat)
@@ -150,8 +150,8 @@ class Late:
 
 
 def gelled_when(late_s: float, touch_s: float = math.inf) -> tuple[float, str, bool]:
-    """Run a first coat in virtual time. Return when it was called on its own clock, by what, and
-    whether a late estimate was told. It is found turning until then."""
+    """Run a first coat in virtual time. Return the time of its call on its own clock, the source of
+    the call, and whether a late estimate was reported. Check that it turned until then."""
 
     async def scenario() -> tuple[float, str, bool]:
         async with open_shop(judges=partial(Late, late_s)) as shop:
@@ -180,8 +180,8 @@ def gelled_when(late_s: float, touch_s: float = math.inf) -> tuple[float, str, b
 
 
 def test_a_late_estimate_calls_no_coat_early() -> None:
-    """It says what it would have said in time, as much later as it is; where it says nothing, the
-    coat turns on until a finger finds it gelled."""
+    """It says the same as a punctual one, only later; without an estimate, the coat keeps turning
+    until a finger finds it gelled."""
     in_time_s, how, told = gelled_when(late_s=0.0)
     assert (how, told) == ("probe", False)
     late_s, how, told = gelled_when(late_s=240.0)
@@ -193,7 +193,7 @@ def test_a_late_estimate_calls_no_coat_early() -> None:
 
 
 class Dies(Late):
-    """Its process ends in the middle of a coat: killed, or out of memory."""
+    """An estimator whose process ends in the middle of a coat: killed, or out of memory."""
 
     def feed(self, rows: Sequence[GelRow]) -> GelReading:
         if rows[-1][0] > 700.0:
@@ -202,7 +202,8 @@ class Dies(Late):
 
 
 def test_what_a_dead_estimator_said_is_shown_no_longer() -> None:
-    """Its minutes would go on counting down; a notice says what to do, and the coat turns on."""
+    """Its minutes would go on counting down; a notice says what to do, and the coat keeps
+    turning."""
 
     async def scenario() -> None:
         async with open_shop(judges=partial(Dies, 0.0)) as shop:
@@ -228,7 +229,7 @@ def test_what_a_dead_estimator_said_is_shown_no_longer() -> None:
 
 @pytest.mark.parametrize(("factor", "refused"), [(1.0, False), (1.04, False), (1.06, True)])
 def test_a_mix_far_off_its_ratio_gets_no_judge(factor: float, refused: bool) -> None:
-    """Past 5 % no gel is foretold (common practice, no source), also when a person insists."""
+    """Beyond 5 % no gel is predicted (common practice, no source), even if a person insists."""
     bench = Bench().until(Step.WEIGH)
     bench.wait(3.0)
     coat = bench.state.coat_plan
@@ -240,7 +241,7 @@ def test_a_mix_far_off_its_ratio_gets_no_judge(factor: float, refused: bool) -> 
 
 
 def test_the_record_tells_what_was_foreseen_and_why() -> None:
-    """Once for each thing said, not once a minute."""
+    """A statement is recorded once, not once a minute."""
     bench = Bench().until(Step.SPIN, coat_time_s=400.0)
     for says, said in (
         ("gels", "The coat is expected to gel in 6 to 9 min; safe to stop in 10 min."),
@@ -282,7 +283,7 @@ def test_a_probe_lay_in_the_air_where_a_person_is_asked_to_leave_it_there(
 
 
 def test_the_twins_probe_goes_in_at_the_pour() -> None:
-    """As the panel asks: until then it reads the air, and the offset that it has there."""
+    """As the panel asks, the probe reads the air until then, with its offset."""
     plan = lantern_plan()
     twin = Twin(ManualClock(0.0), cast(Any, None), plan.rig)
     events = ((0.0, Started(simulated=True)), (10.0, PartsMet()), (200.0, Poured()))

@@ -1,4 +1,5 @@
-"""The gel rod in a run: it touches the cup once, as a person would, and knows when it is broken."""
+"""The gel rod in a run: it reports one touch of the cup, as a person would, and detects its own
+fault."""
 
 from __future__ import annotations
 
@@ -67,7 +68,7 @@ async def turned(shop: Shop, *, stuck: bool) -> float:
 def test_the_rod_touches_the_cup(stuck: bool) -> None:
     """Three strokes after the cup holds it, 5 s and a look of the run apart. The twin's drag holds
     it from 0.93 of the gel conversion on, so the touch is off by less than a stroke's three. A
-    broken rod touches nothing, and the sheet asks for the hand."""
+    broken rod reports no touch, and the sheet asks for a finger."""
 
     async def scenario() -> None:
         async with open_shop(judges=light) as shop:

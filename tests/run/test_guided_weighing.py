@@ -1,4 +1,5 @@
-"""The scale leads the weighing: what is taken by itself, what is not, and how it is taken back."""
+"""Weighing guided by the scale: the weights that are taken, those that are not, and how one is
+taken back."""
 
 from __future__ import annotations
 
@@ -47,7 +48,7 @@ class Person:
         return view
 
     def put(self, mass_g: float) -> None:
-        """At once, as a cup or a hand is put on it."""
+        """Put a load on at once, like a cup or a hand."""
         self.on_g += mass_g
         self.pan.load(self.on_g)
         self.wait((SETTLES + 1) * PERIOD_S + 0.8)
@@ -64,7 +65,7 @@ class Person:
         self.wait((SETTLES + 1) * PERIOD_S + STEADY_S + 0.5)  # and a look at the record
 
     def weigh(self, mass_g: float) -> None:
-        """The usual: cup on, tare, pour."""
+        """Weigh in the usual way: cup on, tare, pour."""
         self.put(CUP_G)
         self.tare()
         self.pour(mass_g)
@@ -155,7 +156,7 @@ def test_grams_to_go_run_along(person: Person) -> None:
 
 
 def test_what_is_put_on_at_once_is_never_a_weight(person: Person) -> None:
-    """A hand on the pan, or a full cup, however near to the part it is."""
+    """A hand on the pan, or a full cup, does not count, however near to the part's weight."""
     part_a_g, _ = planned(person)
     person.put(CUP_G)
     person.tare()
@@ -246,7 +247,7 @@ def test_something_else_on_the_pan_is_not_taken(person: Person) -> None:
 
 
 def test_an_empty_pan_far_below_nought_waits_for_the_cup(person: Person) -> None:
-    """The scale was tared with a full cup on it, which is gone: the new cup reads below nought."""
+    """The scale was tared with a full cup, which is now gone: the new cup reads below 0."""
     person.put(CUP_G + 60.0)
     person.pan.tare()
     person.lift()

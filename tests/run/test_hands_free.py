@@ -1,4 +1,4 @@
-"""Whole castings without a touch on glass: a person who hears, presses, and pours."""
+"""Whole castings without a touch screen, by a person who hears, presses, and pours."""
 
 from __future__ import annotations
 
@@ -21,7 +21,8 @@ NOT_SILENT = 300.0  # RMS of 16-bit samples; a noise floor is below 30, speech a
 
 
 async def cast_by_ear(shop: Shop, person: HandsFree) -> None:
-    """Laid ready at the desk, then from opening to demould by button, scale and voice."""
+    """Cast by ear: prepared at the desk, then done by button, scale and voice up to the
+    demoulding."""
     answer = await shop.ask("start", plan=shop.plan)
     assert answer.accepted, answer.sentence
     moments = SpokenMoments(SPOKEN_MOMENTS)

@@ -1,4 +1,4 @@
-"""A whole casting with the phone locked throughout: whoever is away comes when it calls."""
+"""A whole casting with the phone locked throughout: a person who is away comes when it calls."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ SLOW_S = 70.0  # until the person who was called for the standing coat has come 
 
 @dataclass
 class Away(HandsFree):
-    """As `HandsFree`, but out of hearing while the frame turns, rests or cures.
+    """Like `HandsFree`, but out of hearing while the frame turns and the coat rests or cures.
 
     The phone in the pocket brings each call; nothing on it is touched.
     """
@@ -44,7 +44,7 @@ class Away(HandsFree):
             self.away = text == "Keep turning."
 
     async def take(self, url: str, headers: dict[str, str], body: bytes) -> int:
-        """The push service and the webhook's taker."""
+        """The push service, and the receiver of the webhook."""
         if url == WEBHOOK:
             self.posted.append(json.loads(body))
             return 204

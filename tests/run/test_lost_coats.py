@@ -1,4 +1,4 @@
-"""A coat that the record makes no wall of: said in time, not counted, and laid anew."""
+"""A coat that forms no wall is reported in time, not counted, and poured again."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from tests.support.virtual_shop import lantern_plan, open_shop
 
 
 def standing(after_s: float) -> Bench:
-    """A poured coat in a mould that still stands, so long after its parts met."""
+    """A poured coat in a mould that still stands still, this long after its parts met."""
     bench = Bench().until(Step.CLOSE_UP)
     assert bench.state.coat.parts_met_s is not None
     bench.wait(bench.state.coat.parts_met_s + after_s - bench.now_s)
@@ -90,7 +90,8 @@ def test_before_it_nothing_is_tipped_out() -> None:
 
 
 def test_a_coat_that_stands_too_long_takes_the_planned_wall_off_the_sheet() -> None:
-    """Nobody has turned it yet: the plan's thinnest place is past, whatever comes of the coat."""
+    """Nobody has turned it yet: the planned thinnest place is out of reach, whatever happens to the
+    coat."""
     coat = lantern_plan().coats[0]
     for after_s in (turn_by_s(coat.clock) + 15.0, no_return_s(coat) + 30.0, coat.clock.gel_low_s):
         bench = standing(after_s)
@@ -144,8 +145,8 @@ def test_a_lost_coat_that_has_set_is_laid_again_when_the_person_says_so() -> Non
 
 
 def test_the_wall_is_computed_again_from_how_the_coat_turned(tmp_path: Path) -> None:
-    """On the whole shop: turning begins 40 s late; the film gets the coat's own start and turning,
-    and what it finds is shown."""
+    """In the whole simulated shop turning begins 40 s late; the film gets the coat's real start and
+    turning, and its result is shown."""
     asked: list[tuple[Plan, tuple[int, ...]]] = []
 
     def work(plan: Plan, lost: tuple[int, ...]) -> WallSummary:

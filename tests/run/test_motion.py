@@ -1,4 +1,4 @@
-"""A profile is entered at its own angle, wherever the frame stands."""
+"""A profile is entered at its own angle, whatever the position of the frame."""
 
 from __future__ import annotations
 

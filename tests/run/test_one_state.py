@@ -1,4 +1,4 @@
-"""One state for every phone: ticks and drafts are the rig's, and the frame waits for the list."""
+"""One state for every phone: the rig keeps ticks and drafts, and the frame waits for the list."""
 
 from __future__ import annotations
 
@@ -19,7 +19,8 @@ from tests.support.virtual_shop import lantern_plan
 
 
 def test_the_frames_button_waits_for_the_list() -> None:
-    """A short press is refused and says why; ticked line by line, or held, the list is done."""
+    """A short press is refused with a reason; the list is done once it is ticked line by line or
+    the button is held."""
     bench = Bench()
     bench.look()
     bench.look(presses=(Press.NEXT,))

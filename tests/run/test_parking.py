@@ -25,7 +25,7 @@ def upwards(major_deg: float, minor_deg: float) -> tuple[float, float, float]:
 def test_up_is_as_it_was_poured_and_down_half_a_turn_of_the_frame_on(
     major: float, minor: float
 ) -> None:
-    """In the mesh the opening looks along +z all the while; as it is mounted it does not."""
+    """In the mesh the opening always points along +z; as mounted it does not."""
     plan = lantern_plan()
     start = StartAngles(major=major, minor=minor)
     coats = tuple(coat.model_copy(update={"start_deg": start}) for coat in plan.coats)

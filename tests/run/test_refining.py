@@ -32,7 +32,7 @@ def _clock_waits_for_no_search(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @cache
 def first() -> Plan:
-    """The same grams, other spins: what a first answer is to a full plan."""
+    """Return a first answer: the grams of the full plan with other spins."""
     plan = lantern_plan()
     details = {**plan.details, FIRST_ANSWER: True}
     coats = tuple(
@@ -190,7 +190,7 @@ def test_without_a_full_plan_the_first_answer_stands_and_it_is_told() -> None:
 
 
 def test_restarted_controller_searches_on() -> None:
-    """The job is gone with the process; the run's own plan says that a search is due."""
+    """The job ended with the process; the run's plan shows that a search is due."""
 
     async def scenario() -> None:
         async with open_shop(first()) as shop:

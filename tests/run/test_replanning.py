@@ -1,4 +1,5 @@
-"""Between coats the rest is planned again: in time or not at all, and never in the way."""
+"""Between coats the remaining ones are planned again, in time or not at all, and without a delay
+for the person."""
 
 from __future__ import annotations
 
@@ -21,13 +22,13 @@ from tests.support.virtual_shop import open_shop
 
 
 def quickly(plan: Plan, done: Any, **today: Any) -> Plan:
-    """The planner without its film, whatever time there would be."""
+    """The planner without its film, whatever the time."""
     return replan(plan, done, **{**today, "time_budget_s": 0.0})
 
 
 @pytest.mark.slow
 def test_the_rest_follows_what_was_weighed_and_seen() -> None:
-    """The other coats share what coat 1 has too much or too little; the steps still agree."""
+    """The other coats share the excess or the shortfall of coat 1; the steps still agree."""
 
     async def scenario() -> None:
         async with open_shop(seed=3, replanner=quickly) as shop:
@@ -140,7 +141,7 @@ def test_word_of_a_new_plan_stands_no_longer_than_it_may_be_used(
 
 
 def test_cup_and_tray_are_weighed_back() -> None:
-    """By hand: what was mixed less cup less tray is on the wall."""
+    """By hand: the resin on the wall is the mix less cup and tray."""
 
     async def scenario() -> None:
         async with open_shop(seed=3) as shop:

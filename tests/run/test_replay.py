@@ -1,4 +1,4 @@
-"""Replay by cure: the same angles over the same flow path, whatever the room, within the limits."""
+"""Replay by cure: the same angles over the same flow path, in any room, within the limits."""
 
 from __future__ import annotations
 
@@ -180,7 +180,7 @@ def test_too_warm_to_pour_as_early_is_said() -> None:
 
 
 def test_who_is_quicker_than_the_proven_run_was_waits_with_the_pour() -> None:
-    """Poured sooner it is thinner as it begins to turn, and flows further before it gels."""
+    """Poured sooner it is less viscous when it begins to turn, and flows further before it gels."""
     bench = Bench(replay.plan_today(a_plan(), a_proven_run(), SHOP_DEGC, SHOP_DEGC))
     bench.until(Step.POUR)
     seen = Observation(rig=bench.rig, **bench.kept)
@@ -195,7 +195,7 @@ def test_who_is_quicker_than_the_proven_run_was_waits_with_the_pour() -> None:
 
 
 def test_who_was_slow_to_close_up_leaves_time_to_pour() -> None:
-    """Told to begin as late as to close up in the usual time, one is not late before it."""
+    """A person who is told a time that allows for closing up is not late before that time."""
     run = a_proven_run()
     poured_s = a_plan().coats[0].clock.pour_by_s
     slow = run.coats[0].model_copy(update={"poured_s": poured_s, "spin_from_s": poured_s + 120.0})
@@ -239,7 +239,8 @@ def test_deviation_says_how_today_stands_to_the_proven_coat() -> None:
 
 
 def test_a_cure_that_runs_twice_as_fast_has_half_the_path() -> None:
-    """Closed form: at the same viscosity over conversion, pace scales time and so the path."""
+    """Closed form: with the same viscosity over conversion, pace scales the time and therefore the
+    path."""
     path = a_proven_run().coats[0].cure.path()
     fast = path.gelling_at(0.5 * path.gel_s)
     at = np.linspace(0.1, 0.9, 9) * path.gel_s

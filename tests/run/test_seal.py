@@ -1,4 +1,4 @@
-"""A plan's seal: kept by every reader and writer, broken by a change of any figure."""
+"""A plan's seal survives every reader and writer, and is broken by a change of any figure."""
 
 from __future__ import annotations
 
@@ -138,7 +138,7 @@ def test_what_is_sealed_is_the_content_and_not_the_seal() -> None:
 def test_what_only_reads_a_plan_looks_at_its_seal(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], seal: str
 ) -> None:
-    """Before the film is computed: without a seal it is said, a wrong one is refused."""
+    """Before the film is computed, a missing seal is reported and a wrong one refused."""
     file = tmp_path / "plan.json"
     document = json.loads(lantern_plan().model_dump_json())
     document["sha256"] = seal

@@ -1,4 +1,4 @@
-"""Requests of the job sheet: made where they matter, and once."""
+"""Requests of the job sheet appear where they matter, and once."""
 
 from __future__ import annotations
 
@@ -49,8 +49,8 @@ def test_the_first_sheet_says_where_to_press_when_the_list_is_done() -> None:
 
 
 def test_a_mix_that_is_gone_is_not_to_be_poured() -> None:
-    """Late, the sheet still says how much stays in the cup; past its pot life, nothing of a pour
-    but to whom it has happened already, and no time counts on."""
+    """When late, the sheet still says how much stays in the cup. Past the pot life it speaks of a
+    pour only for a person who has already poured, and no time counts on."""
     bench = Bench().until(Step.POUR)
     clock, met_s = bench.state.coat_plan.clock, bench.state.coat.parts_met_s
     assert met_s is not None
@@ -156,7 +156,7 @@ def test_a_cure_that_is_over_counts_nothing_and_asks_for_the_cup() -> None:
 
 
 def test_the_gel_is_told_on_a_clock() -> None:
-    """Minutes and seconds, as every other time on the sheet."""
+    """The gel is given in minutes and seconds, like every other time on the sheet."""
     event = Gelled(gel_coat_s=1350.0, how="touch", safe_s=1400.0)
     said = "The coat gelled 22:30 after its parts met, as told by the touch."
     assert record_line(as_row(event, 0.0)).text == said
@@ -172,7 +172,7 @@ def test_the_operator_does_not_press_for_a_step_that_is_over() -> None:
     assert after.step is Step.SPIN
 
     class Late:
-        """Shows what was, and after the hands have worked what is."""
+        """Shows the previous state, and the present one only after the person has acted."""
 
         spec = bench.plan.rig
         told = iter((before,))

@@ -1,4 +1,4 @@
-"""A touch parks the frame and teaches the next plan: no single press may do so by mistake."""
+"""A touch parks the frame and changes the next plan: no single press may do so by mistake."""
 
 from __future__ import annotations
 

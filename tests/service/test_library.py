@@ -1,4 +1,4 @@
-"""The library's files: written by phone, read by the command line, never half."""
+"""The library's files are written by phone, read by the command line, and never incomplete."""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""The wall foreseen of the coat under way: when it is computed, and what the sheet says."""
+"""Prediction of the wall for the coat under way: the times of its computation, and the sheet's
+sentence."""
 
 from __future__ import annotations
 
@@ -26,7 +27,7 @@ def with_wall() -> Plan:
 
 
 class Foreseeing:
-    """Stands for the film: remembers what it was asked, and answers by rule."""
+    """Replaces the film: remembers the requests and answers by a rule."""
 
     def __init__(self, fails: bool = False) -> None:
         self.asked: list[tuple[Plan, tuple[int, ...], CoatUnderWay]] = []
@@ -51,7 +52,7 @@ class Foreseeing:
 
 
 async def casting(shop: Shop, look: Callable[[], None]) -> None:
-    """Make the whole casting, and look at the sheet every two seconds."""
+    """Make the whole casting, and read the sheet every two seconds."""
     assert (await shop.ask("start", plan=shop.plan)).accepted
     working = asyncio.get_running_loop().create_task(shop.operator().work())
     while not working.done():
@@ -138,7 +139,7 @@ def test_a_span_within_a_tenth_of_a_millimetre_is_not_told() -> None:
 
 
 def test_a_replay_or_a_standing_frame_has_none() -> None:
-    """A replay turns by another law than its plan's; its own line tells how it keeps step."""
+    """A replay does not turn as its plan does; a separate line shows how it keeps pace."""
     bench = Bench(plan=with_wall()).until(Step.CLOSE_UP)
     assert has_live_wall(bench.state)
     assert not has_live_wall(replace(bench.state, replay_of="another"))

@@ -1,4 +1,4 @@
-"""The facade: a stream without gaps, answers given once, a stop that waits for nothing."""
+"""The facade: a stream without gaps, answers that are given once, a stop that never waits."""
 
 from __future__ import annotations
 
@@ -97,7 +97,7 @@ def test_a_sent_plan_cannot_do_away_with_the_hand_at_the_frame() -> None:
 
 
 def test_a_plan_for_another_frame_is_refused_or_counted_by_this_one() -> None:
-    """Refused where this frame may not turn so; else it is this frame's gearing that counts."""
+    """Refused if this frame may not turn that way; otherwise this frame's gearing counts."""
     here = plans()[0].rig
     geared = here.major.model_copy(update={"gear_ratio": 2.0 * here.major.gear_ratio})
     plan = plans()[0].model_copy(
@@ -113,7 +113,7 @@ def test_a_plan_for_another_frame_is_refused_or_counted_by_this_one() -> None:
 
 
 def test_a_plan_without_a_coat_or_a_ramp_is_not_begun() -> None:
-    """It stood in the record then, and no controller could be started on that record again."""
+    """It used to be recorded, and then no controller could start with that record again."""
     good = plans()[0]
     still = good.coats[0].model_copy(update={"ramps": ()})
     for coats, said in (
@@ -219,7 +219,7 @@ def test_a_record_damaged_in_mid_run_is_begun_anew_and_whole(tmp_path: Path) -> 
 
 
 def test_a_casting_file_with_a_slip_in_it_is_told(tmp_path: Path) -> None:
-    """It is not in the list, so nobody could ask for its plan to hear what is wrong."""
+    """It is not in the list, so nobody could request its plan and learn what is wrong."""
     for name in ("lantern-globe.toml", "lantern-globe.stl", "quick-clear.toml", "slow-clear.toml"):
         shutil.copy(SAMPLES / name, tmp_path)
     shutil.copy(SMALL_RIG, tmp_path)  # neither the one nor the other: nobody's business
@@ -254,7 +254,7 @@ def test_a_casting_file_with_a_slip_in_it_is_told(tmp_path: Path) -> None:
 
 
 class Hurrying(LoopClock):
-    """A clock of which some time is gone at every look, as in life: within 4 ms."""
+    """A clock that advances a little at every reading, as a real one does: by up to 4 ms."""
 
     looks = 0
 
@@ -264,7 +264,7 @@ class Hurrying(LoopClock):
 
 
 def test_the_journal_holds_the_very_moments_that_the_state_took_in() -> None:
-    """A process started anew folds the journal: it must stand where this one stood."""
+    """A new process folds the journal and must reach the same state as this one."""
 
     async def scenario() -> None:
         async with open_shop(plans()[0], judges=light, record=LastingJournal(None)) as shop:

@@ -1,4 +1,4 @@
-"""A blind casting: its luck by seed, the frame's angles, and what is measured of it."""
+"""A blind casting: its random errors, the frame's angles, and the measurements."""
 
 from __future__ import annotations
 

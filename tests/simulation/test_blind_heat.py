@@ -1,4 +1,5 @@
-"""The blind world's cure and heat: its sheet, energy, a closed form, and what earlier coats do."""
+"""The blind world's cure and heat: its sheet, energy, a closed form, and the effect of earlier
+coats."""
 
 from __future__ import annotations
 

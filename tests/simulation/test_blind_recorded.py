@@ -1,4 +1,4 @@
-"""A recorded run is cast again by the blind world from what its frame did."""
+"""The blind world casts a recorded run again from the motion of its frame."""
 
 from __future__ import annotations
 

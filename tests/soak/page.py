@@ -1,4 +1,4 @@
-"""The page on which the long runs write what they found: web/guide/soak.md."""
+"""The page into which the long runs write their results: web/guide/soak.md."""
 
 from __future__ import annotations
 

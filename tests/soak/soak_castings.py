@@ -1,7 +1,7 @@
 """Ten thousand whole castings with faults; `EVENWALL_CASTINGS=200` for fewer.
 
-Prints what was lost to what, and the command that tells each broken story again; all ten thousand
-write it into web/guide/soak.md.
+Prints the losses by cause, and the command that repeats each failed casting; a full run writes the
+table into web/guide/soak.md.
 """
 
 from __future__ import annotations

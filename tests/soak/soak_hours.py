@@ -1,5 +1,5 @@
-"""Seventy-two simulated hours of one controller, casting after casting, a panel listening: nothing
-grows but the record. Writes what was found into web/guide/soak.md."""
+"""Seventy-two simulated hours of one controller, casting after casting, with a panel listening:
+only the record grows. Writes the result into web/guide/soak.md."""
 
 from __future__ import annotations
 

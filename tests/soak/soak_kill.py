@@ -1,5 +1,5 @@
-"""kill -9 at two hundred seeded moments; `EVENWALL_KILLS=20` for fewer. All of them write what was
-found into web/guide/soak.md."""
+"""kill -9 at two hundred seeded moments; `EVENWALL_KILLS=20` for fewer. A full run writes the
+result into web/guide/soak.md."""
 
 from __future__ import annotations
 

@@ -1,5 +1,5 @@
-"""A whole server on loopback while a coat turns, with a hostile neighbour: how late its event loop
-gets, whether the board is fed, how soon the paired phone's stop is answered, and its memory.
+"""A whole server on loopback while a coat turns, with a hostile neighbour. Measures the delay of
+the event loop, the feeding of the board, the answer to the paired phone's stop, and the memory.
 
 `python -m tests.soak.soak_neighbour [SECONDS] [http] [https]` for a longer or shorter attack, or
 for one way alone.

@@ -20,8 +20,8 @@ UTC = "2026-01-05T18:00:00+00:00"
 
 
 class Foresight:
-    """A judge that knows from the twin when the coat will gel, and calls it when it has: a
-    stand-in for the estimator, which takes its time."""
+    """A gel monitor that knows the gel time from the twin and calls the coat then. It replaces the
+    estimator, which is slow."""
 
     twin: Twin
 

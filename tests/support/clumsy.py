@@ -1,8 +1,8 @@
-"""A clumsy maker on the whole simulated shop, by seed, and what a sheet may never show.
+"""A clumsy maker in the whole simulated shop, by seed, and the checks of every sheet.
 
-He presses late, early, twice and wrong, at the frame and on two phones of which one is behind,
-weighs wrongly, loses the line and reloads. What he sees is held against the run's own record at
-every look.
+He presses late, early, twice and wrongly, at the frame and on two phones, one of which shows an old
+page. He also weighs wrongly, loses the connection and reloads. At every look the sheet is compared
+with the run's record.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ BACK = (Step.MIX, Step.DEGAS, Step.POUR, Step.CLOSE_UP)  # a press into them can
 
 
 def contradictions(shown: Snapshot, state: RunState) -> Iterator[str]:
-    """Yield what the sheet shows although the record says otherwise."""
+    """Yield the contradictions between the sheet and the record."""
     yield from _wall_contradicts(shown, state)
     yield from _words_contradict(shown, state)
 
@@ -109,11 +109,11 @@ WAYS = (
 
 @dataclass
 class Clumsy(Operator):
-    """The operator with two left hands. `broken` gathers what he saw and should not have."""
+    """The clumsy operator. `broken` collects the contradictions that he saw."""
 
     shop: Any = None
     broken: list[str] = field(default_factory=list)
-    done: list[str] = field(default_factory=list)  # mischief, for the story
+    done: list[str] = field(default_factory=list)  # the mistakes, for the log
     _seen_ids: list[str] = field(default_factory=list)  # step ids that a phone was left with
     _keys: int = 0
 
@@ -151,7 +151,7 @@ class Clumsy(Operator):
     # --- mischief --------------------------------------------------------------------------------
 
     async def _stale(self, shown: Snapshot) -> None:
-        """A press of a phone that was left behind."""
+        """Press a button on a phone with an old page."""
         old = [one for one in self._seen_ids if one != shown.step_id]
         if old:
             answer = await self.send("next", self._random.choice(old))
@@ -167,7 +167,8 @@ class Clumsy(Operator):
                 self.broken.append(f"a second press of {shown.step.value} was obeyed")
 
     async def _early(self, shown: Snapshot) -> None:
-        """The next step before it is due, on the page and with the guard open at the frame."""
+        """Press the next step before it is due, on the page and with the guard open at the
+        frame."""
         button = shown.next_button
         if button is None or button.enabled:
             return
@@ -183,7 +184,7 @@ class Clumsy(Operator):
         self.guard(True)
 
     async def _both(self, shown: Snapshot) -> None:
-        """Two phones press the same step at the same moment: one of them is told no."""
+        """Press the same step on two phones at the same moment: one of them is refused."""
         button = shown.next_button
         if button is None or not button.enabled or shown.step not in (Step.MIX, Step.POUR):
             return
@@ -194,7 +195,7 @@ class Clumsy(Operator):
             self.broken.append(f"{shown.step.value} was taken twice from two phones")
 
     async def _again(self, shown: Snapshot) -> None:
-        """A bad wire sends one press twice: it acts once, with one answer."""
+        """Send one press twice, as a bad connection does: it acts once, with one answer."""
         text = f"line {self._keys}"
         self._keys += 1
         key = f"wire-{self._keys}"
@@ -219,7 +220,7 @@ class Clumsy(Operator):
         await super()._weigh(shown)
 
     async def _frame(self, shown: Snapshot) -> None:
-        """A press at the frame that nobody meant; seen, it is taken back."""
+        """Press the frame's button by mistake, and take the press back."""
         if shown.step in (Step.PREPARE, Step.CLOSE_UP, Step.REST, Step.CURE, Step.DEMOULD):
             return
         self.press(Press.NEXT)
@@ -236,7 +237,7 @@ class Clumsy(Operator):
         await self.clock.sleep(3.0)
 
     async def _touch(self, shown: Snapshot) -> None:
-        """Cup or coat 'has gelled' when it cannot have: he is asked, and says no."""
+        """Report the cup or the coat as gelled when it cannot have; he is asked, and says no."""
         state = self.shop.supervisor.state
         time_s = state.coat_time_s(self.clock.now_s())
         if time_s is None or time_s >= touch_band_s(state, "coat")[0]:
@@ -269,7 +270,7 @@ class Clumsy(Operator):
             self.broken.append("a draft was lost")
 
     async def _lost(self, shown: Snapshot) -> bool:
-        """Call a coat lost where the sheet offers it; now and then he goes on all the same."""
+        """Declare a coat lost if the sheet offers it; now and then he goes on anyway."""
         ways = [b for b in shown.buttons if b.data.get("question") == "coat_lost"]
         if not ways or self._random.random() < 0.3:
             return False

@@ -1,4 +1,4 @@
-"""A person who hears the rig, and has a button, a guard, a scale and no screen."""
+"""A person who hears the rig and has a button, a guard, a scale and no screen."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ TAKES_S = {"mix": 90.0, "degas": 120.0, "pour": 40.0, "close up": 40.0}
 
 @dataclass
 class HandsFree:
-    """Does what the rig says, and nothing that it did not say. Meets `Voice`.
+    """Does what the rig says and nothing else. Meets `Voice`.
 
     Every word is heard as it is spoken. A press that moves the frame waits for the light which
     says so.

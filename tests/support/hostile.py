@@ -1,5 +1,5 @@
-"""Documents gone wrong: a good one, spoilt in a few places as files, programs and enemies spoil
-them. Seeded, so that what was found once is found again."""
+"""Spoilt documents: a good one, changed in a few places as damage, programs and attackers would. A
+seed makes every case repeatable."""
 
 from __future__ import annotations
 

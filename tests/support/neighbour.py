@@ -1,4 +1,4 @@
-"""A hostile neighbour on the workshop's network, and a paired phone beside it.
+"""A hostile neighbour on the workshop's network, and a paired phone.
 
 `python -m tests.support.neighbour attack http PORT SECONDS COOKIE CSRF [SHARE]` does everything at
 once that a neighbour can do to a panel, from this machine's loopback addresses, with this share of
@@ -66,7 +66,7 @@ class Neighbour:
         self.count[name] = self.count.get(name, 0) + 1
 
     async def again(self, name: str, once: Callable[[], Awaitable[None]]) -> None:
-        """For ever; a connection that is cut is opened anew."""
+        """Repeat without end; a connection that is cut is opened again."""
         while True:
             with contextlib.suppress(OSError, asyncio.IncompleteReadError):
                 await once()

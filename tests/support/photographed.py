@@ -1,4 +1,4 @@
-"""Ten invented forms as masters on a table, and what a few photographs make of them."""
+"""Ten invented forms as masters on a table, and the shapes made from a few photographs of them."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ ROCK: tuple[Lump, ...] = (
 
 
 def rock(lumps: tuple[Lump, ...] = ROCK, subdivisions: int = 5) -> trimesh.Trimesh:
-    """No body of revolution: an ellipsoid with lumps, cut flat at the top."""
+    """Not a body of revolution: an ellipsoid with lumps, cut flat at the top."""
     ball = trimesh.creation.icosphere(subdivisions=subdivisions)
     n = np.asarray(ball.vertices)
     radius = np.ones(len(n))

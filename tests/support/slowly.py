@@ -11,7 +11,7 @@ from evenwall.errors import PlanError
 
 
 class Slowly(Executor):
-    """Does its jobs when it is told to."""
+    """Runs its jobs only when told to."""
 
     def __init__(self) -> None:
         self.jobs: list[tuple[Callable[[], Any], Future[Any]]] = []

@@ -137,7 +137,7 @@ async def open_shop(
     live_wall: Foresee | None = None,
     serve: Callable[[Supervisor, VirtualBoard, Buttons], Service] | None = None,
 ) -> AsyncIterator[Shop]:
-    """Everything wired; opened again with the same `board` and `record` it is a restart.
+    """Open the connected shop; opening it again with the same `board` and `record` is a restart.
 
     serve: makes the service, in place of the usual one.
     """

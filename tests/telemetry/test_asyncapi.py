@@ -1,4 +1,4 @@
-"""The AsyncAPI document against the code that speaks and against what a broker carried."""
+"""The AsyncAPI document compared with the code and with the messages at a broker."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ def test_every_reference_leads_somewhere() -> None:
 
 
 def held_to_its_binding(document: dict[str, Any], name: str, message: aiomqtt.Message) -> None:
-    """QoS, retain flag and expiry as the document has them, as the broker passes them on."""
+    """Check QoS, retain flag and expiry against the document, as the broker passes them on."""
     (binding,) = [
         operation["bindings"]["mqtt"]
         for operation in document["operations"].values()
@@ -70,7 +70,7 @@ def held_to_its_binding(document: dict[str, Any], name: str, message: aiomqtt.Me
 
 
 def test_a_real_broker_carries_what_the_document_says(tmp_path: Path) -> None:
-    """Every channel of the document is heard, and nothing beside it."""
+    """Every channel of the document has messages, and no other channel does."""
     document = yaml.safe_load(DOCUMENT.read_text(encoding="utf-8"))
     (tmp_path / "secret").write_text("s")
     broker = Mosquitto(tmp_path)

@@ -1,7 +1,7 @@
-"""The client library's private parts that broker.py mends are as they were when it was written.
+"""The private parts of the client library that broker.py corrects are unchanged.
 
-A release that renames one would take the mend away without a word, so the bounds in pyproject.toml
-end before the next one; this tells what to look at when they are moved.
+A release that renames one would silently disable the correction, so the bounds in pyproject.toml
+end before the next release; this test shows what to check when they are moved.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The guide's examples are run, its tables held against the code."""
+"""The guide's examples are run, and its tables compared with the code."""
 
 from __future__ import annotations
 
@@ -47,7 +47,8 @@ def test_topic_table_is_the_document() -> None:
 
 
 def test_topic_table_says_how_each_is_sent() -> None:
-    """Retained and QoS, as the document binds them, which a test holds against a real broker."""
+    """The table's retain flags and QoS are those of the document, which another test compares with
+    a real broker."""
     rows = re.findall(r"^\| `(\w+)` \| (yes|no|-) \| (\d) \|", page("mqtt.md"), re.MULTILINE)
     bound = {
         operation["channel"]["$ref"].split("/")[-1]: operation["bindings"]["mqtt"]

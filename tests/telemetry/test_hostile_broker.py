@@ -1,4 +1,4 @@
-"""Somebody else on the broker: absurd payloads, huge packets, floods, retained garbage."""
+"""A hostile client on the broker: absurd payloads, huge packets, floods, retained garbage."""
 
 from __future__ import annotations
 
@@ -86,7 +86,7 @@ def test_a_flood_of_garbage_neither_ends_telemetry_nor_fills_the_log(
 
 
 def test_absurd_payloads_do_not_end_a_probe(broker: Mosquitto) -> None:
-    """It says what is wrong with each, and believes the next sound one."""
+    """It reports the fault of each, and trusts the next valid one."""
 
     async def main() -> None:
         await broker.start()

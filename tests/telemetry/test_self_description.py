@@ -1,4 +1,4 @@
-"""A rig that describes itself, held against the Homie convention 5.0 on a real broker."""
+"""A rig that describes itself, compared with the Homie convention 5.0 on a real broker."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def broker(tmp_path: Path) -> Iterator[Mosquitto]:
 
 @asynccontextmanager
 async def heard(port: int) -> AsyncIterator[dict[str, str]]:
-    """Everything below the rig's topic as it stands now; what was taken away is left out."""
+    """Return everything below the rig's topic at present, without removed topics."""
     found: dict[str, str] = {}
 
     async def listen(client: aiomqtt.Client) -> None:

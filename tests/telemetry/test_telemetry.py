@@ -407,8 +407,8 @@ def test_frozen_broker_costs_the_run_nothing(broker: Mosquitto, tmp_path: Path) 
                 tasks = max(tasks, len(asyncio.all_tasks()))
             await until(lambda: not telemetry.status.connected, "noticed")
             assert "did not answer" in telemetry.status.last_error
-            # The loop is never held: whatever waited for this broker would wait its whole five
-            # seconds; a busy machine's naps are shorter.
+            # The loop is never blocked: a wait for this broker would take all of its five seconds;
+            # the delays of a busy machine are shorter.
             assert worst_s < 4.0
             assert tasks < 15  # bounded: nothing piles up per attempt
             # Of four thousand rows no more are held than one queue, one message and one in hand.
@@ -457,7 +457,7 @@ def test_cursor_beyond_the_journal_starts_at_its_beginning(tmp_path: Path) -> No
 def test_a_cursor_that_cannot_be_kept_ends_nothing(
     tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
-    """Better twice than never, here too: after a restart rows are sent again."""
+    """Rows are sent again after a restart, since twice is better than never."""
     (tmp_path / "telemetry.part").mkdir()  # refuses to be written, as a full disk does
 
     async def main() -> None:
@@ -650,7 +650,7 @@ def test_only_signed_fresh_and_listed_commands_are_heard(broker: Mosquitto, tmp_
 
 
 def test_a_retained_command_is_refused(broker: Mosquitto, tmp_path: Path) -> None:
-    """It would be given again at every reconnect."""
+    """It would be delivered again at every reconnection."""
     (tmp_path / "secret").write_text("s3")
     clock = SystemClock(FAST)
     mqtt = spec(broker.port, commands=("pause",), secret_file=tmp_path / "secret")

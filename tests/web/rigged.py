@@ -111,7 +111,7 @@ def _service(
 
 
 class Rigged:
-    """The service and a person's hands at the frame.
+    """The service, and a person at the frame.
 
     speed: seconds of the rig's time in one of ours. commands: what reached the service from a page.
     """
@@ -148,7 +148,7 @@ class Rigged:
             await self.shop.records.flush()
 
     async def play(self) -> None:
-        """Let time pass for ever, `speed` times as fast as ours."""
+        """Let time pass without end, at `speed` times real time."""
         ours = SystemClock()
         while True:
             await ours.sleep(BEAT_S)
@@ -188,14 +188,14 @@ class Rigged:
         return await super(NotingService, self.service).command(asked)
 
     async def begin(self) -> None:
-        """Take a plan up, where no run is on."""
+        """Begin a plan if no run is under way."""
         state = self.supervisor.state
         if state is None or state.over:
             answer = await self.ask("start", plan=self.shop.plan)
             assert answer.accepted, answer.sentence
 
     async def next(self, times: int = 1) -> None:
-        """Do what the sheet asks for and take the next step, so often."""
+        """Do what the sheet asks for and take the next step, this many times."""
         for _ in range(times):
             shown = self.service.snapshot()
             if shown.step is Step.PREPARE:
@@ -210,7 +210,7 @@ class Rigged:
                 await self.pass_s(2.0)
 
     async def turn(self) -> None:
-        """Do all the hand work of a coat, until it turns."""
+        """Do all the manual work of a coat, until it turns."""
         await self.begin()
         while self.service.snapshot().step is not Step.SPIN:
             await self.next()

@@ -1,4 +1,4 @@
-"""A real panel over the rigged service, on a loopback port, in a thread of its own."""
+"""A real panel over the rigged service, on a loopback port, in a separate thread."""
 
 from __future__ import annotations
 
@@ -87,7 +87,7 @@ class PanelServer:
             self._socket.close()
 
     def call(self, do: Callable[[], T | Awaitable[T]]) -> T:
-        """Run something on the server's own loop and give back what it returned."""
+        """Run a function on the server's loop and return its result."""
 
         async def run() -> T:
             made = do()

@@ -1,4 +1,4 @@
-"""Connections that say nothing, take nothing or are too many, on a real server's socket."""
+"""Connections that are silent, read nothing or are too many, on a real server's socket."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def dial(panel: PanelServer, own: str = "127.0.0.1") -> socket.socket:
 
 
 def heard(wire: socket.socket) -> bytes:
-    """All that comes until the other end closes."""
+    """Return everything received until the other end closes."""
     found = b""
     while True:
         try:
@@ -95,7 +95,7 @@ def test_headers_beyond_their_size_are_refused(panel: PanelServer) -> None:
 
 
 def test_a_reader_that_takes_nothing_is_cut(panel: PanelServer) -> None:
-    """Its answer is larger than what the kernel keeps for it: /panel's largest file, many times."""
+    """Its answer is larger than the kernel's buffers: the panel's largest file, many times."""
     with dial(panel) as wire:
         wire.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
         get = b"GET /panel/vendor/three/three.core.js HTTP/1.1\r\nHost: 127.0.0.1:%d\r\n\r\n"
@@ -275,7 +275,7 @@ def test_a_crowd_from_the_phones_own_address_does_not_cost_the_phone_its_connect
 
 
 def test_of_one_address_the_newest_and_the_oldest_are_taken_up_in_turn() -> None:
-    """A press has just dialled; it does not wait behind all that dial after it either."""
+    """A press has just connected; it also does not wait behind all later connections."""
     taken: list[int] = []
 
     def speak(held: Held) -> Any:
@@ -327,7 +327,7 @@ def test_a_turn_takes_more_of_a_paired_phones_address_and_in_all_a_few() -> None
 
 
 def test_a_press_outlives_a_burst_of_dials_from_its_own_address() -> None:
-    """Forty come after it in one moment: it waits among them and is not closed for them."""
+    """Forty connections follow at once: it waits among them and is not closed because of them."""
 
     async def main() -> list[int]:
         taken: list[int] = []

@@ -113,7 +113,7 @@ def test_bodies_that_never_end_are_cut() -> None:
 
 
 def test_many_that_come_together_begin_a_few_a_turn() -> None:
-    """The event loop gets to its other work between any two turns of the door."""
+    """The event loop can do its other work between any two turns of the door."""
 
     async def main() -> None:
         rooms = Rooms()
@@ -199,7 +199,7 @@ def test_a_host_of_ours_is_let_in_and_no_other_spelling(host: bytes, status: int
 
 
 def test_a_peer_that_goes_in_the_middle_of_its_body_is_no_error() -> None:
-    """The route that reads it hears of it; the web server would print the rest of the way."""
+    """The route that reads the body is told; otherwise the web server would print a traceback."""
 
     async def reading(scope: Any, receive: Any, send: Any) -> None:
         raise ClientDisconnect

@@ -19,7 +19,7 @@ from evenwall_web.phones import Phone
 
 
 class Disk:
-    """Stands for a card that takes a write only when it is told to, and counts them."""
+    """Replaces a card: it accepts a write only when told to, and counts the writes."""
 
     def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
         self.answers, self.asked = threading.Event(), threading.Event()

@@ -351,7 +351,7 @@ def test_a_body_that_a_foreign_form_can_send_is_no_command(kind: str) -> None:
 
 @at_desk
 async def test_what_may_be_kept_by_a_browser(desk: Desk) -> None:
-    """Answers are kept by nobody; the page and its modules are asked for anew each time."""
+    """Answers are not cached; the page and its modules are checked again each time."""
     client = await desk.paired("operate")
     for path in ("/api/snapshot", "/api/session", "/api/nothing"):
         assert (await client.get(path)).headers["cache-control"] == "no-store", path
@@ -574,7 +574,7 @@ async def test_nobody_makes_the_rig_ask_all_the_time(desk: Desk) -> None:
 
 @at_desk
 async def test_a_turning_frame_is_not_asked_to_pair(desk: Desk) -> None:
-    """There a held button pauses, and must."""
+    """While the frame turns, a held button must pause it."""
     shown = desk.service.snapshot()
     turning = shown.model_copy(update={"frame": shown.frame.model_copy(update={"mode": "turning"})})
     desk.service.snapshot = lambda: turning

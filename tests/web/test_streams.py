@@ -1,4 +1,4 @@
-"""Streams: a flood of them ends its own, and what they say is written once."""
+"""Streams: a flood of streams ends its own, and their text is made once."""
 
 from __future__ import annotations
 

@@ -1,9 +1,9 @@
-"""Bands held against a world that had no say in their width.
+"""Bands tested on a world that was not used to set their width.
 
 The width of the 90 % band is set on all worlds but one, so that the worst of them is covered to
 90 %, and scored on the one left out (split conformal prediction: Vovk, Gammerman and Shafer 2005,
-'Algorithmic Learning in a Random World', from memory). A factor above 1 says that the band as it
-stands is too narrow for the worst of the others.
+'Algorithmic Learning in a Random World', from memory). A factor above 1 means that the present band
+is too narrow for the worst of the others.
 
     python -m tests.worlds.left_out A9950x8 C9500x8 D9500x8      (add --touched)
 """
@@ -45,7 +45,7 @@ def looks(logged: Logged, touched: bool) -> list[float]:
 
 
 def factor(worlds: Sequence[Sequence[float]]) -> float:
-    """Return by how much every band is to be stretched so that the worst world is covered."""
+    """Return the factor by which every band must be stretched to cover the worst world."""
     return max(float(np.quantile(world, CLAIMED, method="higher")) for world in worlds)
 
 

@@ -1,9 +1,9 @@
-"""Worlds C and D: batches drawn from mechanisms.py, with what their makers write down and log.
+"""Worlds C and D: batches drawn from mechanisms.py, with the notes and logs of their makers.
 
 World C is hot and cold at once: resins of much heat, thin coats, cool walls, wide activation
 energies. World D is mild: elastomers and slow mixes, thicker coats on walls still warm from the
 coat before, sheets that mean something else by a pot life. The ranges are invented for tests; none
-was set on how the estimate fares.
+was set to suit the estimate.
 """
 
 from __future__ import annotations
@@ -127,7 +127,7 @@ def _to_pot_life(mix: Mix, kg: FloatArray, pot_s: FloatArray) -> tuple[Mix, Floa
 
 
 def _touch_s(rng: np.random.Generator, gel_s: float) -> float:
-    """When a finger finds it: a little late, by the quarter minute."""
+    """Return the time at which a finger finds it: a little late, to a quarter of a minute."""
     return float(15.0 * max(1, round(gel_s * (1.02 + 0.03 * rng.standard_normal()) / 15.0)))
 
 

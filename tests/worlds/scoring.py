@@ -1,4 +1,4 @@
-"""Score of the gel estimate on logged batches, in process, as a person at the frame would meet it.
+"""Score of the gel estimate on logged batches, as a person at the frame would see it.
 
 All errors are in per cent of the coat's true gel time, counted from when the parts met.
 """

@@ -1,4 +1,4 @@
-"""An honest question is an answer; a band that does not hold the truth, or silence, is none."""
+"""A justified question counts as an answer; a band without the truth, or silence, does not."""
 
 import numpy as np
 import pytest
