@@ -1,6 +1,6 @@
 """Present path of a USB device on a serial port.
 
-A hub that starts anew gives its devices new names: the board of /dev/ttyACM0 comes back as
+A hub that restarts gives its devices new names: the board of /dev/ttyACM0 comes back as
 /dev/ttyACM1, and the scale may have taken its old name. The device itself keeps its identity.
 """
 

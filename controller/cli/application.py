@@ -367,7 +367,7 @@ async def _ended(task: asyncio.Task[None]) -> None:
 
 
 def scripted_operator(application: Application, *, gauges: bool = False) -> Operator:
-    """Return an operator for the hand work. Raises InputError for a real rig.
+    """Return an operator for the manual work. Raises InputError for a real rig.
 
     gauges: whether the blind world computes the casting from the frame's motion and measures it.
     """

@@ -121,9 +121,10 @@ RENEW_LOOK_S = 3600.0
 def with_authority(settings: Settings, folder: Path) -> Settings:
     """Return the settings with a certificate of the rig's own authority.
 
-    A damaged one is set aside and made anew. If the folder cannot be written, the present one
-    serves as long as it is valid, and then one for this process alone: a full disk keeps no
-    controller from starting. The settings say so. Raises InputError if nothing can be written.
+    A damaged one is set aside and replaced by a new one. If the folder cannot be written, the
+    present one serves as long as it is valid, and then one for this process alone: a full disk
+    keeps no controller from starting. The settings say so. Raises InputError if nothing can be
+    written.
     """
     files, trouble = Files(folder), ""
     before = damaged(files)

@@ -95,8 +95,8 @@ async def spin(
     stops the frame. SIGTERM ends this process only: the board keeps turning for the time granted,
     and the next process joins the run again.
 
-    what: order to start a plan or to replay a run. scripted: a scripted operator does the hand work
-    on a simulated rig.
+    what: order to start a plan or to replay a run. scripted: a scripted operator does the manual
+    work on a simulated rig.
     """
     with Signals() as signals:  # caught from here on, so that the record is always closed
         async with _open(setup, settings, say) as application:

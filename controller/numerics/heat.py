@@ -5,7 +5,7 @@ newest one inside. The outer face and the cavity lose heat to the room. Conducti
 Crank and Nicolson 1947, so that the heat released equals the heat stored and lost, to round-off.
 The conversion is stepped by the midpoint rule with the rate law of `cure`. Checked against the slab
 with constant generation (Carslaw and Jaeger 1959, Conduction of Heat in Solids, section 3.14; the
-series in the test is derived anew, the section's number is from memory).
+series in the test was derived independently, the section's number is from memory).
 """
 
 from __future__ import annotations

@@ -13,7 +13,7 @@ Goals: volume within 3 %; the thinnest patch, over the mean wall, within 0.05 of
     SEARCH=0 python -m tests.bench photographs    usual spins alone; two minutes
     FORMS="globe,rock" python -m tests.bench photographs
 
-Results are kept in build/bench_photographs; FRESH=1 computes them anew.
+Results are kept in build/bench_photographs; FRESH=1 computes them again.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """A service without a rig: plays a believable three-coat run for the panel's tests.
 
 It keeps the seam's names and habits (idempotent keys, step ids, one id sequence for samples and
-events) and advances on a clock; a person does the hand work through commands.
+events) and advances on a clock; a person does the manual work through commands.
 """
 
 from __future__ import annotations

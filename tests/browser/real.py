@@ -1,4 +1,4 @@
-"""The real controller on its simulated rig with the panel served, in a thread of its own."""
+"""The real controller on its simulated rig with the panel served, in a separate thread."""
 
 from __future__ import annotations
 

@@ -92,7 +92,7 @@ class Sandbox:
         return code, [self.plain(line) for line in said if "━" not in line]
 
     def plain(self, line: str) -> str:
-        """Places and free ports as the page has them."""
+        """Return a line with folders and ports in the form of the page."""
         line = line.replace(str(self.home / ".home"), "/home/you").replace(f"{self.home}/", "")
         port = "8714" if "The shop" in line else "8713"
         return re.sub(r"(http://127\.0\.0\.1):\d+", rf"\1:{port}", line)

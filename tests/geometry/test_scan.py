@@ -188,7 +188,7 @@ def test_closed_scan_with_a_flat_top_is_opened_there(tmp_path: Path) -> None:
 
 
 def test_file_drawn_in_other_units_is_refused(tmp_path: Path) -> None:
-    """glTF's unit is the metre; many programs write millimetres all the same."""
+    """glTF's unit is the metre; nevertheless many programs write millimetres."""
     trimesh.creation.icosphere(radius=R).export(tmp_path / "ball.glb")
     with pytest.raises(InputError, match=r"makes the form 1.4e\+05 mm long.*write known_mm"):
         scanned(tmp_path, "ball.glb")

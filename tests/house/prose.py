@@ -1,4 +1,4 @@
-"""Prose rules for docstrings and pages. `make lint` runs them: `python -m tests.house.prose`.
+"""Prose rules for docstrings, comments and pages; `make lint` runs `python -m tests.house.prose`.
 
 The rules catch sentences that would need a second reading:
 
@@ -37,7 +37,23 @@ BANNED = (
     (re.compile(r"\bever(?:y|ywhere) and always\b|\blest\b"), "use a plain word"),
     (re.compile(r"\bturns over by itself\b"), "say 'moves to the next step by itself'"),
     (re.compile(r"\bis proven already\b"), "say 'is already proven'"),
+    (re.compile(r"(?<![.`\w])fore(?:tells?|told|sees?|saw|seen)\b(?! ?=)"), "say 'predict'"),
+    (re.compile(r"\banew\b"), "say 'again'"),
+    (re.compile(r"\blikewise\b"), "say what is the same"),
+    (re.compile(r"\bsurer\b|\bevener\b"), "say 'safer', 'more even'"),
+    (re.compile(r"\bfaster than life\b|\btimes life\b"), "say 'real speed'"),
+    (re.compile(r"\bhand work\b"), "say 'manual work'"),
+    (re.compile(r"\bin a (?:process|thread|folder|file) of (?:its|their) own\b"), "say 'separate'"),
+    (re.compile(r"\bheld (?:against|to) (?:the|a|each|every)\b"), "say 'compared with'"),
+    (re.compile(r"\ball the same\b"), "say 'nevertheless'"),
+    (re.compile(r"\bas (?:the|its|their|our) \w+ ha(?:s|ve) (?:it|them)\b"), "say 'as in'"),
+    (re.compile(r"\bcomes? out (?:\w+er|less|more)\b"), "say 'is'"),
+    (
+        re.compile(r"\bby (?:how|so) much (?:the|a|it|each|every)\b"),
+        "say 'the amount', 'the factor'",
+    ),
 )
+SCRIPTS = ("web/panel/**/*.js", "web/shop_page/*.js")
 
 
 @dataclass(frozen=True)
@@ -96,6 +112,20 @@ def of_code(path: Path) -> Iterator[Finding]:
             yield from check(name, line, paragraph, 10_000 if table else DOCSTRING_WORDS)
 
 
+def of_comments(path: Path) -> Iterator[Finding]:
+    """Findings in the comments of a module or a script. A block of lines is read as one text."""
+    name = path.relative_to(ROOT).as_posix()
+    mark = "#" if path.suffix == ".py" else "//"
+    block: list[str] = []
+    for number, line in enumerate([*path.read_text(encoding="utf-8").splitlines(), ""], 1):
+        before, found, text = line.partition(f"{mark} ")
+        if found and not before.strip():
+            block.append(text)
+            continue
+        yield from check(name, number - 1, " ".join(block), 10_000)
+        block = [text] if found and not re.search(r"['\"`]", before + text) else []
+
+
 def of_page(path: Path) -> Iterator[Finding]:
     """Findings in a page's paragraphs and lists, outside code, tables and quoted output."""
     name = path.relative_to(ROOT).as_posix()
@@ -115,6 +145,10 @@ def findings() -> list[Finding]:
     for folder in CODE:
         for path in sorted((ROOT / folder).rglob("*.py")):
             found += of_code(path)
+            found += of_comments(path)
+    for pattern in SCRIPTS:
+        for path in sorted(ROOT.glob(pattern)):
+            found += [] if "vendor" in path.parts else of_comments(path)
     for pattern in PAGES:
         for path in sorted(ROOT.glob(pattern)):
             found += of_page(path)

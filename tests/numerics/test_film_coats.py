@@ -272,10 +272,10 @@ def small_ball(edge_mm: float) -> FilmMesh:
 
 def test_coats_on_the_coat_before_come_out_no_less_even() -> None:
     """Every coat is computed on the mould's own surface. On the surface the coats before have made
-    (a wall of h on a radius R, both moved along the normals), the thinnest patch of three alike
-    coats comes out thicker, by a third to a half of h/R. It goes from 0.64 to 0.69 of the mean
-    here, h/R = 0.15, and from 0.49 to 0.51 on a ball of 80 mm. So what is left out errs on the thin
-    side, and is more than the mesh's own error from about h/R = 0.05 on."""
+    (a wall of h on a radius R, both moved along the normals), the thinnest patch of three equal
+    coats is thicker, by a third to a half of h/R. It goes from 0.64 to 0.69 of the mean here, h/R =
+    0.15, and from 0.49 to 0.51 on a ball of 80 mm. So what is left out errs on the thin side, and
+    is more than the mesh's own error from about h/R = 0.05 on."""
     mesh, mean_m = small_ball(4.0), 1.5e-3
     volume_m3 = mean_m * mesh.total_area
     rules = Numerics(cap_ratio=2.0)  # as these figures were found

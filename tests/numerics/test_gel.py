@@ -132,10 +132,10 @@ def test_a_probe_follows_by_first_order(lag_s: float) -> None:
 @pytest.mark.parametrize("lag_s", [10.0, 20.0, 30.0])
 def test_a_probes_lag_is_found_in_a_cup_that_runs_away(lag_s: float) -> None:
     """A quick hot cup goes from warm to hot in a minute, and its sensor after it (a DS18B20 takes
-    10 to 30 s in resin, common practice, no source). The resin keeps to its sheet, so what is
-    foretold of its coat before the first reading still holds at the end, to 8 %, half of what the
-    belief in the ratio leaves open. Of a probe taken to be a mere 20 s late the coat was foretold 9
-    to 16 % early."""
+    10 to 30 s in resin, common practice, no source). The resin keeps to its sheet, so the
+    prediction for its coat before the first reading is still right at the end, to 8 %, half of the
+    uncertainty of the ratio. With a model of a probe that is simply 20 s late, the coat was
+    predicted 9 to 16 % early."""
     sheet = replace(SHEET, pot_life_s=300.0, peak_K=kelvin(150.0))
     kin = cure.kinetics_from_sheet(sheet)
     cup = cure.cup_history(kin, 0.114, AIR_K, AIR_K, 600.0)
@@ -589,8 +589,8 @@ def test_a_discrepancy_lopsided_to_late_moves_the_late_end_more() -> None:
 
 
 def test_chances_where_the_line_tells_little_or_nothing() -> None:
-    """A cost that falls along it is taken to rise a little all the same, gels never to come sooner
-    farther along; where nothing can be computed, what was last known stands."""
+    """A cost that falls along the line is assumed to rise a little, and gels never to come sooner
+    farther along; if nothing can be computed, the last known values are kept."""
     at = told([5.9, 5.95, 6.0, 6.1, 6.05], [2.0, 0.5, 0.0, -0.4, -3.0], (0.05, 0.05))
     assert np.all(np.diff(at, axis=0) >= -1e-12)  # round-off
     assert at[0, 1] < 0.01

@@ -65,7 +65,7 @@ def test_a_rim_beyond_its_slack_comes_back_first() -> None:
 
 
 def judged(days: NDArray[np.float64], rim: float, aim: Aim) -> float:
-    """Objective of `best_move`, written anew from its meaning: by sorting, without a programme."""
+    """Objective of `best_move`, written independently: by sorting, without a linear programme."""
     lowest = days.min(axis=1)
     tenth = np.sort(days[0])[: round(0.1 * days.shape[1])].mean()
     off = max(abs(rim - 1.0) - aim.rim_slack, 0.0)

@@ -291,7 +291,7 @@ def test_last_orders_lost_on_the_wire() -> None:
     assert again is not None
     dropped = sum(ramp[0] for ramp in turning.ramps[-2:])
     assert again.ramps[: len(turning.ramps) - 2] == turning.ramps[:-2]
-    # The lost ramps are handed over anew, from the same place of the profile.
+    # The lost ramps are handed over again, from the same place of the profile.
     rejoined = next(event for event in reversed(bench.events) if isinstance(event, Rejoined))
     assert rejoined.profile_s == pytest.approx(turning.profile_s - dropped)
     assert again.exact

@@ -159,7 +159,7 @@ def test_cup_and_tray_are_weighed_back() -> None:
             coat = shop.supervisor.state.coats[0]
             assert done[0].mix_g == coat.part_a_g + coat.part_b_g
             assert done[0].pace == coat.gel_coat_s / shop.plan.coats[0].clock.gel_expected_s
-            # Ten times life leaves a tenth of the time, and never more than two minutes of ours.
+            # Ten times real speed leaves a tenth of the time, and never more than two real minutes.
             from_s = next_from_s(shop.supervisor.state)
             now_s = from_s - 60.0
             slow, fast = (budget_s(shop.supervisor.state, now_s, speed) for speed in (1.0, 10.0))

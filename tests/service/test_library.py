@@ -123,7 +123,7 @@ def test_upload_goes_on_where_the_line_broke(tmp_path: Path) -> None:
     whole, half = len(content), len(content) // 2
     assert not uploads.take("ball.stl", 0, whole, content[:half]).whole
     assert not (tmp_path / "ball.stl").exists()
-    again = Uploads(tmp_path)  # the controller has been started anew meanwhile
+    again = Uploads(tmp_path)  # the controller has been restarted meanwhile
     assert again.standing("ball.stl").bytes == half
     with pytest.raises(InputError, match=f"must be {half}, the length received so far"):
         again.take("ball.stl", half + 1, whole, content[half + 1 :])
@@ -156,7 +156,7 @@ def test_folder_has_a_limit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
 
 
 def test_an_upload_goes_on_with_the_same_content_only(tmp_path: Path) -> None:
-    """A stamp tells two files of one name apart; beginning anew lets go of what was given up."""
+    """A stamp distinguishes two files of one name; beginning again drops an abandoned file."""
     uploads = Uploads(tmp_path)
     uploads.take("ball.stl", 0, 6, b"abc", "one")
     assert uploads.standing("ball.stl", "one").bytes == 3

@@ -1,4 +1,4 @@
-"""Uploaded pictures are read whole in a process of their own before the library keeps them."""
+"""Uploaded pictures are read completely in a separate process before the library keeps them."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The pages' long commands in full, held to every figure shown."""
+"""The pages' long commands in full, with every figure shown compared."""
 
 from __future__ import annotations
 

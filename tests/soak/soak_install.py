@@ -137,7 +137,8 @@ def fresh(root: CleanRoot) -> None:
     cloned(root)
     root.tell(root.run("python3", "--version").strip())
     demo = root.run("make", "-C", "/src", "demo", "ARGS=--speed 120 --exit --json")
-    # On a machine too busy for 120 times life a coat may go uncounted (null), never miscounted.
+    # On a machine too busy for 120 times real speed a coat may be uncounted (null), never
+    # miscounted.
     assert demo.count('"done": true') == 3
     assert '"steps_exact": false' not in demo
     counted = demo.count('"steps_exact": true')

@@ -1,7 +1,8 @@
-"""Whole castings by hand in Chromium, every sheet held against the record: tests/browser/walk.
+"""Whole castings by hand in Chromium, with every sheet compared with the record:
+tests/browser/walk.
 
 `EVENWALL_WALKS=10` for more than one. Needs a machine to itself: at 30 times real speed a coat does
-not wait. A second casting is looked at while a scripted operator does the hand work. `make test`
+not wait. A second casting is watched while a scripted operator does the manual work. `make test`
 walks a coat by hand, with its faults.
 """
 

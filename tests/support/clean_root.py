@@ -84,8 +84,8 @@ def require_root() -> None:
 
 @contextmanager
 def clean_root(suite: str, *gone: str, fresh: bool = False) -> Iterator[CleanRoot]:
-    """A root of this Debian suite. gone: what a round that failed may have left there. fresh: made
-    anew, without the packages of an earlier round."""
+    """A root of this Debian suite. gone: what a round that failed may have left there. fresh: new,
+    without the packages of an earlier round."""
     root = CleanRoot(suite, Path(f"/var/tmp/evenwall-{'fresh-' if fresh else ''}{suite}"))
     if fresh:
         _remove(root.path)
@@ -95,7 +95,7 @@ def clean_root(suite: str, *gone: str, fresh: bool = False) -> Iterator[CleanRoo
         if Path(name).exists():
             root.file(name).parent.mkdir(parents=True, exist_ok=True)
             subprocess.run(["cp", "-rLT", name, root.file(name)], check=True)
-    # Beside the root's own, which its package of certificates writes anew.
+    # Beside the root's own, which its package of certificates rewrites.
     root.file("/etc/ssl").mkdir(parents=True, exist_ok=True)
     shutil.copy(CERTIFICATES, root.file("/etc/ssl/machine.crt"))
     for left in gone:
@@ -170,7 +170,8 @@ class Phone:
             nap(LOOK_S)
 
     def to_turning(self) -> dict[str, Any]:
-        """Choose the sample casting and do its first coat's hand work, as fast as it lets us."""
+        """Choose the sample casting and do its first coat's manual work, as fast as the page
+        allows."""
         wish = {"casting_id": "lantern-globe", "overrides": {}}
         job = self.ask("plans", wish)
         while not job.get("plan"):

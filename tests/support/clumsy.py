@@ -290,7 +290,7 @@ class Told:
     broken: list[str]
     fates: list[str]
     mischief: list[str]
-    ruined: list[str]  # how each coat that was lost came to it, and was laid anew or left
+    ruined: list[str]  # the cause of each lost coat, and whether it was poured again
 
 
 def clumsy_casting(seed: int) -> Told:

@@ -193,7 +193,7 @@ class Phone:
         return await asyncio.open_connection("127.0.0.1", self.port, ssl=self.tls)
 
     async def watch(self) -> None:
-        """Read the stream; open it anew where it ends."""
+        """Read the stream; reopen it when it ends."""
         while True:
             with contextlib.suppress(OSError):
                 reader, writer = await self._dial()

@@ -102,7 +102,7 @@ class PanelServer:
         self.call(self.rig.begin)
 
     def turn(self) -> None:
-        """Do the hand work of the first coat, until it turns."""
+        """Do the manual work of the first coat, until it turns."""
         self.call(self.rig.turn)
 
     def code(self, role: Role = "operate") -> str:

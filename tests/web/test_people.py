@@ -429,7 +429,7 @@ def test_a_disk_that_takes_nothing_turns_no_press_into_an_error(tmp_path: Path) 
 
 @pytest.mark.parametrize("spoilt", ["", "half a", '[{"session_id": "a"}]'])
 def test_spoilt_sessions_keep_no_controller_from_coming_up(tmp_path: Path, spoilt: str) -> None:
-    """A power cut may leave such a file; the frame may be turning. Phones are paired anew."""
+    """A power cut may leave such a file; the frame may be turning. Phones are paired again."""
     (tmp_path / "sessions.json").write_text(spoilt)
     said: list[str | None] = []
     people = People(ManualClock(), "http://192.168.7.5:8713/", tmp_path, tell=said.append)

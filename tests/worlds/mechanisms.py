@@ -54,8 +54,8 @@ class Mix:
 
 @dataclass(frozen=True)
 class Place:
-    """Cup, mould and room of one batch. warm_K: by how much the inner face of the mould is warmer
-    than its outer face at the pour; wind: of the mould's outer loss, over still air.
+    """Cup, mould and room of one batch. warm_K: temperature of the inner face of the mould over its
+    outer face at the pour; wind: of the mould's outer loss, over still air.
     """
 
     cup_kg: FloatArray

@@ -132,7 +132,7 @@ class Track:
         return ahead_s / fits_s
 
     def lag_s(self, due_s: Floats, k: int, at_s: float) -> float:
-        """Return by how much a frame that passes knot k at `at_s` is late, s.
+        """Return the delay of a frame that passes knot k at `at_s`, s.
 
         While it spreads the resin, whole turns that it will leave out or repeat do not count.
         """
