@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Literal
 
 import numpy as np
 
@@ -90,9 +89,8 @@ def _turns_to_gel(coat: ProvenCoat, track: Track, left_1_Pa: float) -> float:
 
 
 def _compared(coat: int | None, what: str, unit: str, before: float, after: float) -> Compared:
-    kelvin = unit == "degC"
-    difference = after - before if kelvin else 100.0 * (after / before - 1.0)
-    off: Literal["%", "K"] = "K" if kelvin else "%"
+    off = "K" if unit == "degC" else "%" if before else unit  # no share of nothing
+    difference = 100.0 * (after / before - 1.0) if off == "%" else after - before
     return Compared(
         coat=coat,
         what=what,

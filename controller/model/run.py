@@ -169,7 +169,7 @@ class Compared(Frozen):
     proven: float
     this_run: float
     difference: float
-    difference_unit: Literal["%", "K"]
+    difference_unit: str  # % of the proven figure, K, or its own unit where that figure is zero
 
 
 class ComparedCoat(Frozen):

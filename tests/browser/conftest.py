@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from typing import Any
 
 import pytest
@@ -11,7 +12,6 @@ from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page
 
 from tests.browser.hands import until
 from tests.browser.playing import playing
-from tests.browser.staged import StagedPanel
 from tests.web.server import PanelServer
 
 FLAGS = (
@@ -108,13 +108,21 @@ def open_phone(browser: Browser) -> Iterator[OpenPhone]:
 
 
 @pytest.fixture
-def rigged() -> Iterator[PanelServer]:
+def panel() -> Iterator[PanelServer]:
     """A panel of the real service on a simulated rig, at thirty times real speed."""
     with PanelServer(speed=30) as panel:
         yield panel
 
 
-@pytest.fixture
-def panel() -> Iterator[StagedPanel]:
-    with StagedPanel(speed=30) as panel:
-        yield panel
+@dataclass(frozen=True)
+class Past:
+    """A panel whose record holds one finished casting."""
+
+    panel: PanelServer
+    run_id: str
+
+
+@pytest.fixture(scope="module")
+def past() -> Iterator[Past]:
+    with PanelServer(speed=30) as panel:
+        yield Past(panel, panel.cast())

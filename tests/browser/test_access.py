@@ -11,9 +11,9 @@ from playwright.sync_api import Page, expect
 
 from evenwall.model import Alert, ReplayView, ScaleView
 from evenwall_web.reading import PAGES
-from tests.browser.conftest import SIZES, OpenPhone
+from tests.browser.conftest import SIZES, OpenPhone, Past
 from tests.browser.hands import begun, turning, until
-from tests.browser.staged import StagedPanel
+from tests.web.server import PanelServer
 
 pytestmark = pytest.mark.browser
 
@@ -34,24 +34,24 @@ def no_sideways_scroll(page: Page) -> None:
     assert wide <= seen
 
 
-def nothing(panel: StagedPanel) -> None:
+def nothing(panel: PanelServer) -> None:
     """The sheet before any run."""
 
 
-def weighing(panel: StagedPanel) -> None:
+def weighing(panel: PanelServer) -> None:
     """With a scale on the wire."""
-    panel.service.scale = ScaleView(mass_g=61.3, steady=True)
-    panel.call(lambda: panel.service.hand_work("next"))
+    panel.call(panel.rig.next)
+    panel.show(scale=ScaleView(mass_g=61.3, steady=True))
 
 
-def silent_scale(panel: StagedPanel) -> None:
-    panel.service.scale = ScaleView(problem="scale: /dev/ttyUSB1 is silent: is it on?")
-    panel.call(lambda: panel.service.warn(()))
+def silent_scale(panel: PanelServer) -> None:
+    panel.show(scale=ScaleView(problem="scale: /dev/ttyUSB1 is silent: is it on?"))
 
 
-def repeating(panel: StagedPanel) -> None:
+def repeating(panel: PanelServer) -> None:
     """A replay with its comparison to the proven run."""
-    panel.service.replay = ReplayView(
+    turning(panel)
+    replay = ReplayView(
         run_id="run-0",
         leg="level",
         cure_percent=41.0,
@@ -63,10 +63,10 @@ def repeating(panel: StagedPanel) -> None:
         gel_expected_s=790.0,
         sentence="The proven coat gelled at 14.0 min, this one is expected to gel at 13.2 min.",
     )
-    turning(panel)
+    panel.show(replay=replay)
 
 
-def warned(panel: StagedPanel) -> None:
+def warned(panel: PanelServer) -> None:
     """Show an alert of each kind, after the guard was opened while the coat is liquid."""
     alerts = tuple(
         Alert(kind=kind, sentence=sentence, severity=severity, since_s=1)
@@ -76,12 +76,12 @@ def warned(panel: StagedPanel) -> None:
             ("broker", "The message broker is not there.", "note"),
         )
     )
-    panel.call(lambda: panel.service.warn(alerts))
+    panel.show(alerts=alerts)
 
 
 @pytest.mark.parametrize("size", SIZES)
 def test_the_turning_sheet_at_every_size(
-    open_phone: OpenPhone, panel: StagedPanel, size: str
+    open_phone: OpenPhone, panel: PanelServer, size: str
 ) -> None:
     turning(panel)
     page = open_phone(panel, size)
@@ -91,9 +91,9 @@ def test_the_turning_sheet_at_every_size(
 
 
 @pytest.mark.parametrize("look", ["light", "dark"])
-def test_the_sheet_through_its_states(open_phone: OpenPhone, panel: StagedPanel, look: Any) -> None:
+def test_the_sheet_through_its_states(open_phone: OpenPhone, panel: PanelServer, look: Any) -> None:
     page = open_phone(panel, "small phone", color_scheme=look)
-    stages: list[Callable[[StagedPanel], None]] = [
+    stages: list[Callable[[PanelServer], None]] = [
         nothing, begun, weighing, silent_scale, repeating, warned,
     ]  # fmt: skip
     for stage in stages:
@@ -103,10 +103,8 @@ def test_the_sheet_through_its_states(open_phone: OpenPhone, panel: StagedPanel,
         no_sideways_scroll(page)
 
 
-@pytest.mark.parametrize(
-    "hash_", ["castings", "plan/globe", "runs", "run/run-0", "people", "settings"]
-)
-def test_the_bench(open_phone: OpenPhone, panel: StagedPanel, hash_: str) -> None:
+@pytest.mark.parametrize("hash_", ["castings", "plan/globe", "runs", "people", "settings"])
+def test_the_bench(open_phone: OpenPhone, panel: PanelServer, hash_: str) -> None:
     page = open_phone(panel, "small phone", color_scheme="light")
     page.goto(f"/#{hash_}")
     page.locator("#bench h1").wait_for()
@@ -116,7 +114,15 @@ def test_the_bench(open_phone: OpenPhone, panel: StagedPanel, hash_: str) -> Non
     expect(page.locator("#stop")).to_be_visible()
 
 
-def test_the_plan_page(open_phone: OpenPhone, panel: StagedPanel) -> None:
+def test_a_past_run(open_phone: OpenPhone, past: Past) -> None:
+    page = open_phone(past.panel, "small phone", color_scheme="light")
+    page.goto(f"/#run/{past.run_id}")
+    page.locator("#bench .sides canvas").first.wait_for()
+    no_violation(page)
+    no_sideways_scroll(page)
+
+
+def test_the_plan_page(open_phone: OpenPhone, panel: PanelServer) -> None:
     page = open_phone(panel, "small phone")
     page.goto("/#plan/globe")
     page.get_by_role("button", name="Make the plan").tap()
@@ -126,7 +132,7 @@ def test_the_plan_page(open_phone: OpenPhone, panel: StagedPanel) -> None:
 
 
 def test_the_jobs_buttons_are_big_enough_for_a_glove(
-    open_phone: OpenPhone, panel: StagedPanel
+    open_phone: OpenPhone, panel: PanelServer
 ) -> None:
     page = open_phone(panel, "small phone")
     begun(panel)
@@ -168,10 +174,11 @@ def test_contrast_of_black_on_white_is_21() -> None:
 
 @pytest.mark.parametrize("look", ["light", "dark"])
 def test_the_sentence_and_the_countdown_stand_out(
-    open_phone: OpenPhone, panel: StagedPanel, look: Any
+    open_phone: OpenPhone, panel: PanelServer, look: Any
 ) -> None:
     page = open_phone(panel, color_scheme=look)
-    turning(panel)
+    begun(panel)
+    panel.call(lambda: panel.rig.next(2))  # mixing: the time left to pour counts
     expect(page.locator("#count")).to_be_visible()
     for selector in ("#sentence", "#count-time", "#why"):
         assert contrast(page, selector) >= 7, selector
@@ -183,7 +190,7 @@ def test_the_sentence_and_the_countdown_stand_out(
     )
 
 
-def test_zoom_to_twice_the_size_loses_nothing(open_phone: OpenPhone, panel: StagedPanel) -> None:
+def test_zoom_to_twice_the_size_loses_nothing(open_phone: OpenPhone, panel: PanelServer) -> None:
     page = open_phone(panel, "desktop")
     turning(panel)
     # Zooming a 1280 px window to 200 % and 400 % leaves 640 and 320 CSS pixels (WCAG 1.4.10).
@@ -199,7 +206,7 @@ def test_zoom_to_twice_the_size_loses_nothing(open_phone: OpenPhone, panel: Stag
 
 
 def test_a_person_who_wants_less_motion_gets_none(
-    open_phone: OpenPhone, panel: StagedPanel
+    open_phone: OpenPhone, panel: PanelServer
 ) -> None:
     page = open_phone(panel, reduced_motion="reduce")
     turning(panel)
@@ -211,7 +218,7 @@ def test_a_person_who_wants_less_motion_gets_none(
 
 
 def test_it_works_by_keyboard_and_says_changes_politely(
-    open_phone: OpenPhone, panel: StagedPanel
+    open_phone: OpenPhone, panel: PanelServer
 ) -> None:
     page = open_phone(panel, "desktop")
     page.keyboard.press("Tab")
@@ -222,10 +229,10 @@ def test_it_works_by_keyboard_and_says_changes_politely(
     assert "Keep turning." in page.title()
     page.locator("#stop").focus()
     page.keyboard.press("Enter")
-    expect(page.locator("#sentence")).to_contain_text("Standing still")
+    expect(page.locator("#sentence")).to_have_text("Turning was stopped by hand.")
 
 
-def test_no_screen_says_emergency(open_phone: OpenPhone, panel: StagedPanel) -> None:
+def test_no_screen_says_emergency(open_phone: OpenPhone, panel: PanelServer) -> None:
     page = open_phone(panel)
     for stage in (nothing, begun, turning):
         stage(panel)
@@ -233,7 +240,7 @@ def test_no_screen_says_emergency(open_phone: OpenPhone, panel: StagedPanel) -> 
         assert "emergency" not in page.locator("body").inner_text().lower()
 
 
-def test_the_guide_reads_on_a_small_phone(open_phone: OpenPhone, panel: StagedPanel) -> None:
+def test_the_guide_reads_on_a_small_phone(open_phone: OpenPhone, panel: PanelServer) -> None:
     """Every page within the paper's width, reached from the sheet's foot by touch."""
     page = open_phone(panel, "small phone")
     page.get_by_role("link", name="The guide").tap()

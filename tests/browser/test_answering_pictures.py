@@ -8,9 +8,9 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from evenwall.palette import AMBER, SPREAD
-from tests.browser.conftest import OpenPhone
-from tests.browser.staged import StagedPanel
+from tests.browser.conftest import OpenPhone, Past
 from tests.web.plans import globe_mesh
+from tests.web.server import PanelServer
 
 pytestmark = pytest.mark.browser
 PHONE = {"viewport": {"width": 360, "height": 780}}
@@ -20,7 +20,7 @@ GRAPHICS = "GPU stall due to ReadPixels"
 
 
 @pytest.fixture
-def plan(open_phone: OpenPhone, panel: StagedPanel) -> Page:
+def plan(open_phone: OpenPhone, panel: PanelServer) -> Page:
     """The page of a plan that has been made."""
     page = open_phone(panel, ignore=(GRAPHICS,), **PHONE)
     page.goto("/#plan/globe")
@@ -111,11 +111,10 @@ def test_the_turning_and_the_time_have_axes_and_are_not_cut_off(plan: Page) -> N
     assert scrolled.count() == 0
 
 
-def test_a_replay_is_held_against_its_proven_run_in_mm(
-    open_phone: OpenPhone, panel: StagedPanel
-) -> None:
-    page = open_phone(panel, **PHONE)
-    page.goto("/#run/run-0")  # which repeats itself in this record: no place differs
+def test_a_replay_is_held_against_its_proven_run_in_mm(open_phone: OpenPhone, past: Past) -> None:
+    again = past.panel.call(lambda: past.panel.rig.repeat(past.run_id))
+    page = open_phone(past.panel, **PHONE)
+    page.goto(f"/#run/{again}")  # both have the mesh that is stood in for: no place differs
     verdict = page.locator("#bench .why[role=status]")
     expect(verdict).to_contain_text("at most 0.00 mm off at any place; thinnest place 3.63 mm")
     said = page.evaluate(

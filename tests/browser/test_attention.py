@@ -13,7 +13,7 @@ from evenwall.model import Alert
 from evenwall_web.settings import Settings
 from tests.browser.conftest import OpenPhone
 from tests.browser.hands import begun, turning, until
-from tests.browser.staged import StagedPanel
+from tests.web.server import PanelServer
 
 pytestmark = pytest.mark.browser
 
@@ -41,7 +41,7 @@ Object.defineProperty(navigator, "wakeLock", { value: {
 """
 
 
-def stubbed(open_phone: OpenPhone, panel: StagedPanel) -> Page:
+def stubbed(open_phone: OpenPhone, panel: PanelServer) -> Page:
     page = open_phone(panel)
     page.add_init_script(STUBS)
     page.reload()
@@ -49,12 +49,12 @@ def stubbed(open_phone: OpenPhone, panel: StagedPanel) -> Page:
     return page
 
 
-def warn(panel: StagedPanel, severity: str, since_s: float) -> None:
+def warn(panel: PanelServer, severity: str, since_s: float) -> None:
     alert = Alert(kind="standing", sentence="Close the guard.", severity=severity, since_s=since_s)
-    panel.call(lambda: panel.service.warn((alert,)))
+    panel.show(alerts=(alert,))
 
 
-def test_an_alert_sounds_and_shakes_once_it_may(open_phone: OpenPhone, panel: StagedPanel) -> None:
+def test_an_alert_sounds_and_shakes_once_it_may(open_phone: OpenPhone, panel: PanelServer) -> None:
     page = stubbed(open_phone, panel)
     turning(panel)
     expect(page.locator("#sentence")).to_have_text("Keep turning.")
@@ -81,7 +81,7 @@ def test_an_alert_sounds_and_shakes_once_it_may(open_phone: OpenPhone, panel: St
 
 
 def test_who_wants_neither_sound_nor_shake_gets_none(
-    open_phone: OpenPhone, panel: StagedPanel
+    open_phone: OpenPhone, panel: PanelServer
 ) -> None:
     page = stubbed(open_phone, panel)
     turning(panel)
@@ -96,7 +96,7 @@ def test_who_wants_neither_sound_nor_shake_gets_none(
 
 
 def test_the_screen_stays_awake_while_a_run_is_on(
-    open_phone: OpenPhone, panel: StagedPanel
+    open_phone: OpenPhone, panel: PanelServer
 ) -> None:
     page = stubbed(open_phone, panel)
     page.wait_for_timeout(500)
@@ -104,7 +104,7 @@ def test_the_screen_stays_awake_while_a_run_is_on(
     begun(panel)
     until(page, "asked.awake === 1")
     assert page.evaluate("asked.kind") == "screen"
-    panel.call(lambda: panel.service.hand_work("abandon"))
+    panel.ask("abandon", reason="enough of it")
     until(page, "asked.released === 1")
 
 
@@ -124,7 +124,7 @@ def test_over_tls_the_page_is_secure_and_the_phone_gives_it_more(
     settings = Settings(
         host="localhost", tls_cert=certificate("cert.pem"), tls_key=certificate("key.pem")
     )
-    with StagedPanel(settings=settings) as panel:
+    with PanelServer(settings=settings) as panel:
         assert panel.url.startswith("https://")
         context = browser.new_context(
             base_url=panel.url, ignore_https_errors=True, has_touch=True, is_mobile=True,

@@ -8,8 +8,7 @@ import pytest
 from PIL import Image
 from playwright.sync_api import Page, expect
 
-from tests.browser.conftest import OpenPhone
-from tests.browser.staged import StagedPanel
+from tests.browser.conftest import OpenPhone, Past
 from tests.browser.test_access import no_sideways_scroll, no_violation
 
 pytestmark = pytest.mark.browser
@@ -21,18 +20,16 @@ SHARES = """() => {
 }"""
 
 
-def opened(open_phone: OpenPhone, panel: StagedPanel) -> Page:
-    page = open_phone(panel, "small phone")
-    page.goto("/#run/run-0")
+def opened(open_phone: OpenPhone, past: Past) -> Page:
+    page = open_phone(past.panel, "small phone")
+    page.goto(f"/#run/{past.run_id}")
     expect(page.locator("#bench h1")).to_have_text("Lantern globe")
     return page
 
 
-def test_a_photograph_is_added_to_a_run(
-    open_phone: OpenPhone, panel: StagedPanel, tmp_path: Path
-) -> None:
+def test_a_photograph_is_added_to_a_run(open_phone: OpenPhone, past: Past, tmp_path: Path) -> None:
     Image.effect_noise((1600, 900), 60).convert("RGB").save(tmp_path / "cut.jpg")
-    page = opened(open_phone, panel)
+    page = opened(open_phone, past)
     keep = page.get_by_role("button", name="Keep the photograph")
     keep.tap()
     expect(page.get_by_text("Choose the photograph first.")).to_be_visible()
@@ -44,16 +41,18 @@ def test_a_photograph_is_added_to_a_run(
     expect(picture).to_be_visible(timeout=30_000)
     picture.scroll_into_view_if_needed()
     expect(picture).not_to_have_js_property("naturalWidth", 0)
-    expect(page.locator("#bench .lines")).to_contain_text("Kept: The cut edge: 4.4 mm at the foot.")
+    expect(page.locator("#bench .lines")).to_contain_text(
+        "Photograph kept. The cut edge: 4.4 mm at the foot."
+    )
     no_sideways_scroll(page)
     no_violation(page)
-    assert not list(panel.service.library.folder.glob("photo-*"))
+    assert not list(past.panel.service.library.folder.glob("photo-*"))
 
 
 def test_papers_are_saved_where_the_phone_cannot_share(
-    open_phone: OpenPhone, panel: StagedPanel, tmp_path: Path
+    open_phone: OpenPhone, past: Past, tmp_path: Path
 ) -> None:
-    page = opened(open_phone, panel)
+    page = opened(open_phone, past)
     page.evaluate("navigator.canShare = undefined")
     for label, name in (
         ("The run on paper", "lantern-globe-run.pdf"),
@@ -71,10 +70,8 @@ def test_papers_are_saved_where_the_phone_cannot_share(
     no_violation(page)
 
 
-def test_a_paper_is_handed_to_the_phones_own_sharing(
-    open_phone: OpenPhone, panel: StagedPanel
-) -> None:
-    page = opened(open_phone, panel)
+def test_a_paper_is_handed_to_the_phones_own_sharing(open_phone: OpenPhone, past: Past) -> None:
+    page = opened(open_phone, past)
     page.evaluate(SHARES)
     page.get_by_role("button", name="The run on paper").tap()
     page.get_by_role("button", name="Share").tap()
@@ -82,9 +79,9 @@ def test_a_paper_is_handed_to_the_phones_own_sharing(
     assert page.evaluate("globalThis.shared") == ["lantern-globe-run.pdf application/pdf"]
 
 
-def test_what_cannot_be_made_says_why(open_phone: OpenPhone, panel: StagedPanel) -> None:
-    page = open_phone(panel, "small phone", ignore=("404 (Not Found)", "503 (Service"))
-    page.goto("/#run/run-0")
+def test_what_cannot_be_made_says_why(open_phone: OpenPhone, past: Past) -> None:
+    page = open_phone(past.panel, "small phone", ignore=("404 (Not Found)", "503 (Service"))
+    page.goto(f"/#run/{past.run_id}")
     page.route(
         "**/run.pdf*",  # the units asked for follow it
         lambda route: route.fulfill(

@@ -9,7 +9,7 @@ from playwright.sync_api import Page, expect
 from evenwall.model import FrameButton, ScaleView, Spoken, WeighingView
 from tests.browser.conftest import OpenPhone
 from tests.browser.hands import begun, until
-from tests.browser.staged import StagedPanel
+from tests.web.server import PanelServer
 
 pytestmark = pytest.mark.browser
 
@@ -23,18 +23,18 @@ globalThis.SpeechSynthesisUtterance = class { constructor(text) { this.text = te
 """
 
 
-def weighing(panel: StagedPanel, **view: object) -> None:
+def weighing(panel: PanelServer, **view: object) -> None:
     led = WeighingView(phase="pour", part="A", target_g=76.4, sentence="Pour part A: 76.4 g.")
     scale = ScaleView(mass_g=12.0, steady=False, weighing=led.model_copy(update=view))
-    panel.call(lambda: (setattr(panel.service, "scale", scale), panel.service.warn(())))
+    panel.show(scale=scale)
 
 
 def test_grams_to_go_are_the_largest_figure_and_too_much_is_red(
-    open_phone: OpenPhone, panel: StagedPanel
+    open_phone: OpenPhone, panel: PanelServer
 ) -> None:
     page = open_phone(panel, "small phone")
     begun(panel)
-    panel.call(lambda: panel.service.hand_work("next"))
+    panel.call(lambda: panel.rig.next())
     weighing(panel, net_g=64.0, to_go_g=12.4)
     figure = page.locator("#scale-now")
     expect(figure).to_have_text("12.4 g to go")
@@ -52,18 +52,18 @@ def test_grams_to_go_are_the_largest_figure_and_too_much_is_red(
 
 
 def test_the_page_says_what_the_button_at_the_frame_does(
-    open_phone: OpenPhone, panel: StagedPanel
+    open_phone: OpenPhone, panel: PanelServer
 ) -> None:
     page = open_phone(panel)
     begun(panel)
     button = FrameButton(light="moves_next", short="Start turning", long="Take back: poured")
-    panel.call(lambda: (setattr(panel.service, "frame_button", button), panel.service.warn(())))
+    panel.show(frame_button=button)
     line = page.locator("#frame-button")
     expect(line).to_contain_text("press: start turning · hold: take back: poured")
     expect(line).to_contain_text("the press moves the frame")
 
 
-def speaking_page(open_phone: OpenPhone, panel: StagedPanel) -> Page:
+def speaking_page(open_phone: OpenPhone, panel: PanelServer) -> Page:
     page = open_phone(panel)
     page.add_init_script(SPEECH)
     page.reload()
@@ -72,18 +72,13 @@ def speaking_page(open_phone: OpenPhone, panel: StagedPanel) -> Page:
     return page
 
 
-def say(panel: StagedPanel, number: int, moment: str, text: str) -> None:
+def say(panel: PanelServer, number: int, moment: str, text: str) -> None:
     line = Spoken(number=number, moment=moment, text=text)
-    panel.call(
-        lambda: (
-            setattr(panel.service, "spoken", (*panel.service.spoken, line)[-8:]),
-            panel.service.warn(()),
-        )
-    )
+    panel.call(lambda: panel.rig.say(line))
 
 
 def test_the_phone_reads_aloud_only_when_its_owner_chose_so(
-    open_phone: OpenPhone, panel: StagedPanel
+    open_phone: OpenPhone, panel: PanelServer
 ) -> None:
     page = speaking_page(open_phone, panel)
     say(panel, 1, "instruction", "Mix.")
@@ -103,14 +98,14 @@ def test_the_phone_reads_aloud_only_when_its_owner_chose_so(
 
 
 def test_a_phone_is_paired_at_the_frame_without_a_code(
-    open_phone: OpenPhone, panel: StagedPanel
+    open_phone: OpenPhone, panel: PanelServer
 ) -> None:
     page = open_phone(panel, role=None)
     page.goto("/#people")
     page.locator("#phone").fill("Bench phone")
     page.get_by_role("button", name="Pair at the frame").tap()
     expect(page.locator("#bench")).to_contain_text("hold the button at the frame within 10 s")
-    told = panel.call(lambda: panel.service.notices["pairing"])
+    told = panel.call(lambda: panel.rig.supervisor.notices["pairing"])
     number = page.locator("#bench [role=status]").inner_text().split("shows ")[1][:2]
     assert f"shows {number}" in told
     assert panel.call(panel.app.state.people.at_frame.confirm)

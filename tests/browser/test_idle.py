@@ -9,7 +9,7 @@ from playwright.sync_api import Browser, Page
 
 from tests.browser.conftest import OpenPhone
 from tests.browser.hands import turning, until
-from tests.browser.staged import StagedPanel
+from tests.web.server import PanelServer
 
 pytestmark = pytest.mark.browser
 SECONDS = 8.0
@@ -38,16 +38,16 @@ def percent(browser: Browser, page: Page) -> float:
     return min(shares)
 
 
-def idle(panel: StagedPanel) -> None:
+def idle(panel: PanelServer) -> None:
     """Nothing runs."""
 
 
 @pytest.mark.alone
 @pytest.mark.parametrize("state", [idle, turning])
 def test_an_untouched_page_costs_little(
-    browser: Browser, open_phone: OpenPhone, state: Callable[[StagedPanel], None]
+    browser: Browser, open_phone: OpenPhone, state: Callable[[PanelServer], None]
 ) -> None:
-    with StagedPanel(speed=1) as panel:
+    with PanelServer(speed=1) as panel:
         page = open_phone(panel, viewport={"width": 360, "height": 780})
         page.locator("h1").first.tap()  # a touch opens the speaker
         state(panel)

@@ -12,23 +12,23 @@ from playwright.sync_api import Locator, Page, Route, expect
 from evenwall.geometry.shapes.measures import read_measures
 from evenwall.model import FirstBatch, read_casting, read_resin
 from tests.browser.conftest import OpenPhone
-from tests.browser.staged import StagedPanel
 from tests.browser.test_access import no_sideways_scroll, no_violation
 from tests.geometry.camera import render
 from tests.support.virtual_shop import SAMPLES
+from tests.web.server import PanelServer
 
 pytestmark = pytest.mark.browser
 REFUSED = "422 (Unprocessable"
 
 
 @pytest.fixture
-def folder(panel: StagedPanel) -> Path:
+def folder(panel: PanelServer) -> Path:
     kept = panel.service.library.folder
     shutil.copy(SAMPLES / "quick-clear.toml", kept)
     return kept
 
 
-def opened(open_phone: OpenPhone, panel: StagedPanel, title: str, page_name: str) -> Page:
+def opened(open_phone: OpenPhone, panel: PanelServer, title: str, page_name: str) -> Page:
     page = open_phone(panel, "small phone", ignore=(REFUSED, "ERR_CONNECTION_RESET"))
     page.goto(f"/#{page_name}")
     expect(page.locator("#bench h1")).to_have_text(title)
@@ -40,7 +40,7 @@ def look(page: Page) -> None:
     expect(page.locator(".sides svg")).to_have_count(2, timeout=30_000)
 
 
-def test_casting_from_girths(open_phone: OpenPhone, panel: StagedPanel, folder: Path) -> None:
+def test_casting_from_girths(open_phone: OpenPhone, panel: PanelServer, folder: Path) -> None:
     page = opened(open_phone, panel, "New casting", "new-casting")
     page.locator("#name").fill("Globe of Örn")
     for _ in range(3):
@@ -72,7 +72,7 @@ def test_casting_from_girths(open_phone: OpenPhone, panel: StagedPanel, folder: 
 
 
 def test_new_resin_with_a_photograph_of_its_sheet(
-    open_phone: OpenPhone, panel: StagedPanel, folder: Path, tmp_path: Path
+    open_phone: OpenPhone, panel: PanelServer, folder: Path, tmp_path: Path
 ) -> None:
     render(trimesh.creation.box((50, 50, 70)), tmp_path / "sheet.jpg", 0.0, 500.0, 0.0, tall_px=300)
     page = opened(open_phone, panel, "New resin", "new-resin")
@@ -109,7 +109,7 @@ def test_new_resin_with_a_photograph_of_its_sheet(
 
 
 def test_broken_upload_goes_on_from_where_it_was(
-    open_phone: OpenPhone, panel: StagedPanel, folder: Path, tmp_path: Path
+    open_phone: OpenPhone, panel: PanelServer, folder: Path, tmp_path: Path
 ) -> None:
     trimesh.creation.icosphere(5, radius=70.0).export(tmp_path / "ball.stl")
     page = opened(open_phone, panel, "New casting", "new-casting")
@@ -135,7 +135,7 @@ def test_broken_upload_goes_on_from_where_it_was(
 
 
 def test_a_shape_waits_for_the_outlines_being_looked_for(
-    open_phone: OpenPhone, panel: StagedPanel, folder: Path, tmp_path: Path
+    open_phone: OpenPhone, panel: PanelServer, folder: Path, tmp_path: Path
 ) -> None:
     form = trimesh.creation.cylinder(40.0, 120.0)
     form.apply_translation([0, 0, 60])
@@ -151,7 +151,7 @@ def test_a_shape_waits_for_the_outlines_being_looked_for(
 
 
 def test_outline_is_corrected_by_finger(
-    open_phone: OpenPhone, panel: StagedPanel, folder: Path, tmp_path: Path
+    open_phone: OpenPhone, panel: PanelServer, folder: Path, tmp_path: Path
 ) -> None:
     form = trimesh.creation.cylinder(40.0, 120.0)
     form.apply_translation([0, 0, 60])
@@ -194,7 +194,7 @@ def drag(page: Page, target: Locator, by: tuple[float, float]) -> None:
 
 
 def test_opening_is_moved_by_finger(
-    open_phone: OpenPhone, panel: StagedPanel, folder: Path, tmp_path: Path
+    open_phone: OpenPhone, panel: PanelServer, folder: Path, tmp_path: Path
 ) -> None:
     trimesh.creation.icosphere(4, radius=70.0).export(tmp_path / "ball.stl")
     page = opened(open_phone, panel, "New casting", "new-casting")
@@ -231,7 +231,7 @@ def test_opening_is_moved_by_finger(
 
 
 def test_a_refused_scan_offers_its_mends(
-    open_phone: OpenPhone, panel: StagedPanel, folder: Path, tmp_path: Path
+    open_phone: OpenPhone, panel: PanelServer, folder: Path, tmp_path: Path
 ) -> None:
     ball = trimesh.creation.icosphere(3, radius=70.0)
     other = ball.copy()
@@ -253,7 +253,7 @@ def test_a_refused_scan_offers_its_mends(
     no_violation(page)
 
 
-def an_egg_and_one_more_body(open_phone: OpenPhone, panel: StagedPanel) -> Page:
+def an_egg_and_one_more_body(open_phone: OpenPhone, panel: PanelServer) -> Page:
     page = opened(open_phone, panel, "New casting", "new-casting")
     page.locator("#name").fill("Bottle")
     page.locator("#shape-way").select_option("body")
@@ -265,7 +265,7 @@ def an_egg_and_one_more_body(open_phone: OpenPhone, panel: StagedPanel) -> Page:
 
 
 def test_what_was_typed_survives_a_reload(
-    open_phone: OpenPhone, panel: StagedPanel, folder: Path
+    open_phone: OpenPhone, panel: PanelServer, folder: Path
 ) -> None:
     page = an_egg_and_one_more_body(open_phone, panel)
     page.locator("#body-2").select_option("cylinder")
@@ -292,7 +292,7 @@ def test_what_was_typed_survives_a_reload(
 
 
 def test_a_photographs_outline_survives_a_reload(
-    open_phone: OpenPhone, panel: StagedPanel, folder: Path, tmp_path: Path
+    open_phone: OpenPhone, panel: PanelServer, folder: Path, tmp_path: Path
 ) -> None:
     form = trimesh.creation.cylinder(40.0, 120.0)
     form.apply_translation([0, 0, 60])
@@ -310,7 +310,7 @@ def test_a_photographs_outline_survives_a_reload(
 
 
 def test_an_upload_goes_on_after_a_reload(
-    open_phone: OpenPhone, panel: StagedPanel, folder: Path, tmp_path: Path
+    open_phone: OpenPhone, panel: PanelServer, folder: Path, tmp_path: Path
 ) -> None:
     """The page is closed in the middle of sending: the same file, chosen again, continues where it
     stopped."""
@@ -344,7 +344,7 @@ def test_an_upload_goes_on_after_a_reload(
 
 
 def test_the_first_batchs_touch_is_kept_with_the_resin(
-    open_phone: OpenPhone, panel: StagedPanel, folder: Path
+    open_phone: OpenPhone, panel: PanelServer, folder: Path
 ) -> None:
     page = opened(open_phone, panel, "Change Quick Clear", "edit-resin/quick-clear")
     page.locator("#first-mass_g").fill("80")
@@ -365,7 +365,7 @@ def test_the_first_batchs_touch_is_kept_with_the_resin(
 
 
 def test_a_refusal_names_the_field_by_its_label(
-    open_phone: OpenPhone, panel: StagedPanel, folder: Path
+    open_phone: OpenPhone, panel: PanelServer, folder: Path
 ) -> None:
     page = opened(open_phone, panel, "New casting", "new-casting")
     told = """async (sentence) => {
@@ -393,7 +393,7 @@ def test_a_refusal_names_the_field_by_its_label(
 
 
 def test_a_comma_is_a_decimal_point(
-    open_phone: OpenPhone, panel: StagedPanel, folder: Path
+    open_phone: OpenPhone, panel: PanelServer, folder: Path
 ) -> None:
     """A field of the type "number" turned 12,5 into 125 on an English phone."""
     page = opened(open_phone, panel, "New casting", "new-casting")
@@ -410,7 +410,7 @@ def test_a_comma_is_a_decimal_point(
 
 
 def test_a_refusal_stands_beside_its_field(
-    open_phone: OpenPhone, panel: StagedPanel, folder: Path
+    open_phone: OpenPhone, panel: PanelServer, folder: Path
 ) -> None:
     """A height without its girth was silently left out; a refusal appeared screens below."""
     page = opened(open_phone, panel, "New casting", "new-casting")
@@ -436,7 +436,7 @@ def test_a_refusal_stands_beside_its_field(
 
 
 def test_bodies_are_left_out_and_opened_by_a_button(
-    open_phone: OpenPhone, panel: StagedPanel, folder: Path
+    open_phone: OpenPhone, panel: PanelServer, folder: Path
 ) -> None:
     page = an_egg_and_one_more_body(open_phone, panel)
     page.get_by_role("button", name="Show the shape").tap()
@@ -450,7 +450,7 @@ def test_bodies_are_left_out_and_opened_by_a_button(
 
 
 def test_a_wrong_file_is_refused_before_it_is_sent(
-    open_phone: OpenPhone, panel: StagedPanel, folder: Path, tmp_path: Path
+    open_phone: OpenPhone, panel: PanelServer, folder: Path, tmp_path: Path
 ) -> None:
     page = opened(open_phone, panel, "New casting", "new-casting")
     page.locator("#shape-way").select_option("scan")
@@ -466,7 +466,7 @@ def test_a_wrong_file_is_refused_before_it_is_sent(
 
 
 def test_a_slow_shape_holds_up_no_other_page(
-    open_phone: OpenPhone, panel: StagedPanel, folder: Path
+    open_phone: OpenPhone, panel: PanelServer, folder: Path
 ) -> None:
     """While the rig makes a shape the page says so, and the maker may open another page."""
     page = opened(open_phone, panel, "New casting", "new-casting")
@@ -488,7 +488,7 @@ def test_a_slow_shape_holds_up_no_other_page(
 
 
 def test_a_resin_is_kept_once_though_its_photograph_breaks_off(
-    open_phone: OpenPhone, panel: StagedPanel, folder: Path, tmp_path: Path
+    open_phone: OpenPhone, panel: PanelServer, folder: Path, tmp_path: Path
 ) -> None:
     """The photograph is refused at first; when pressed again, the page does not report that the
     resin's name is already used."""

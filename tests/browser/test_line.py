@@ -5,10 +5,9 @@ from __future__ import annotations
 import pytest
 from playwright.sync_api import Page, expect
 
-from evenwall.model import Step
 from tests.browser.conftest import OpenPhone
 from tests.browser.hands import begun, press_next, tick_all, turning, until, weigh
-from tests.browser.staged import StagedPanel
+from tests.web.server import PanelServer
 
 pytestmark = pytest.mark.browser
 
@@ -25,7 +24,7 @@ def ids(page: Page) -> list[int]:
 
 
 def test_a_lost_line_is_told_within_three_seconds_and_looks_lost(
-    open_phone: OpenPhone, panel: StagedPanel
+    open_phone: OpenPhone, panel: PanelServer
 ) -> None:
     page = open_phone(panel)
     turning(panel)
@@ -45,7 +44,7 @@ def test_a_lost_line_is_told_within_three_seconds_and_looks_lost(
 
 
 def test_a_lost_line_before_turning_promises_nothing(
-    open_phone: OpenPhone, panel: StagedPanel
+    open_phone: OpenPhone, panel: PanelServer
 ) -> None:
     page = open_phone(panel)
     begun(panel)
@@ -58,7 +57,7 @@ def test_a_lost_line_before_turning_promises_nothing(
 def test_a_line_lost_while_mixing_keeps_the_clock_and_promises_nothing(
     open_phone: OpenPhone,
 ) -> None:
-    with StagedPanel(speed=1) as panel:
+    with PanelServer(speed=1) as panel:
         page = open_phone(panel)
         begun(panel)
         tick_all(page)
@@ -75,7 +74,7 @@ def test_a_line_lost_while_mixing_keeps_the_clock_and_promises_nothing(
         expect(page.locator("#why")).not_to_contain_text("The frame goes on by itself")
 
 
-def test_a_run_that_ended_elsewhere_is_noticed(open_phone: OpenPhone, panel: StagedPanel) -> None:
+def test_a_run_that_ended_elsewhere_is_noticed(open_phone: OpenPhone, panel: PanelServer) -> None:
     """The run was given up while the phone had no connection, and while it showed another page."""
     page = open_phone(panel, ignore=("ERR_INTERNET_DISCONNECTED"))
     turning(panel)
@@ -84,17 +83,17 @@ def test_a_run_that_ended_elsewhere_is_noticed(open_phone: OpenPhone, panel: Sta
     expect(page.locator("#bench h1")).to_be_visible()
     cut(page, True)
     until(page, "document.documentElement.classList.contains('stale')")
-    panel.call(lambda: panel.service._enter(Step.ABANDONED))
+    panel.ask("abandon", reason="a crack in the mould")
     cut(page, False)
     until(page, "!document.documentElement.classList.contains('stale')", tries=400)
     page.get_by_role("link", name="The job").tap()
-    expect(page.locator("#sentence")).to_have_text("Given up.")
+    expect(page.locator("#sentence")).to_have_text("This run was abandoned.")
     expect(page.locator("#count")).to_be_hidden()
     expect(page.get_by_role("link", name="This run and its result")).to_be_visible()
 
 
 def test_ten_minutes_without_a_line_leave_no_gap(open_phone: OpenPhone) -> None:
-    with StagedPanel(speed=100) as panel:  # six seconds here are ten minutes there
+    with PanelServer(speed=100) as panel:  # six seconds here are ten minutes there
         page = open_phone(panel, ignore=("ERR_INTERNET_DISCONNECTED"))
         turning(panel)
         until(page, "evenwall.samples.length > 5")
@@ -106,12 +105,12 @@ def test_ten_minutes_without_a_line_leave_no_gap(open_phone: OpenPhone) -> None:
         until(page, "!document.documentElement.classList.contains('stale')")
         until(page, f"evenwall.samples.length > {before + 5}")
         seen = ids(page)
-        rig = panel.call(lambda: [s.sample_id for s in panel.service.samples])
-        assert seen == [i for i in rig if seen[0] <= i <= seen[-1]]
+        rig = panel.call(lambda: panel.service.curve(None, points=10**6))
+        assert seen == [s.sample_id for s in rig if seen[0] <= s.sample_id <= seen[-1]]
         assert len(seen) > before
 
 
-def test_a_press_that_cannot_be_sent_says_so(open_phone: OpenPhone, panel: StagedPanel) -> None:
+def test_a_press_that_cannot_be_sent_says_so(open_phone: OpenPhone, panel: PanelServer) -> None:
     page = open_phone(panel, ignore=("ERR_INTERNET_DISCONNECTED"))
     turning(panel)
     expect(page.locator("#sentence")).to_have_text("Keep turning.")
@@ -122,7 +121,7 @@ def test_a_press_that_cannot_be_sent_says_so(open_phone: OpenPhone, panel: Stage
 
 
 def test_a_command_sent_twice_by_a_bad_wire_acts_once(
-    open_phone: OpenPhone, panel: StagedPanel
+    open_phone: OpenPhone, panel: PanelServer
 ) -> None:
     page = open_phone(panel, ignore=("ERR_FAILED",))
     begun(panel)
@@ -140,15 +139,15 @@ def test_a_command_sent_twice_by_a_bad_wire_acts_once(
     page.route("**/api/command/note", lose_the_first_answer)
     page.locator("#note-text").fill("once")
     page.get_by_role("button", name="Write it down").tap()
-    expect(page.locator("#answer")).to_have_text("Written down.")
+    expect(page.locator("#answer")).to_have_text("Noted.")
     assert len(tries) == 2
     assert tries[0] == tries[1]
-    notes = [c for c in panel.call(lambda: list(panel.service.commands)) if c.name == "note"]
+    notes = [c for c in panel.commands() if c.name == "note"]
     assert len(notes) == 1
 
 
 def test_a_stop_is_said_again_until_it_is_answered(
-    open_phone: OpenPhone, panel: StagedPanel
+    open_phone: OpenPhone, panel: PanelServer
 ) -> None:
     """The first attempt is cut, the second is never answered: the third stops the frame, once."""
     page = open_phone(panel, ignore=("ERR_FAILED", "ERR_CONNECTION_RESET"))
@@ -169,12 +168,12 @@ def test_a_stop_is_said_again_until_it_is_answered(
     expect(page.locator("#answer")).not_to_contain_text("could not be sent")
     assert len(tries) == 3
     assert len(set(tries)) == 1
-    asked = panel.call(lambda: [c.name for c in panel.service.commands])
+    asked = [c.name for c in panel.commands()]
     assert asked.count("stop_turning") == 1
 
 
 def test_the_shell_opens_without_a_line_and_shows_nothing_old(
-    open_phone: OpenPhone, panel: StagedPanel
+    open_phone: OpenPhone, panel: PanelServer
 ) -> None:
     page = open_phone(panel, ignore=("ERR_INTERNET_DISCONNECTED", "ERR_FAILED"))
     turning(panel)

@@ -13,12 +13,6 @@ pytestmark = pytest.mark.browser
 PHONE = {"viewport": {"width": 360, "height": 780}}
 
 
-@pytest.fixture
-def panel(rigged: PanelServer) -> PanelServer:
-    """The real service on the simulated rig."""
-    return rigged
-
-
 def test_a_search_is_ended_with_its_best_so_far_or_given_up(
     open_phone: OpenPhone, panel: PanelServer
 ) -> None:

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import time
+
 import pytest
 from playwright.sync_api import Page
 
+from evenwall.model import Sample
+from evenwall.run.recording import Published, Watcher
 from tests.browser.conftest import OpenPhone
 from tests.browser.hands import turning, until
-from tests.browser.staged import StagedPanel
+from tests.web.server import PanelServer
 
 pytestmark = pytest.mark.browser
 
@@ -37,13 +41,27 @@ STOPWATCH = """() => {
 }"""
 
 
+class SendTimes(Watcher):
+    """Notes when each sample goes out, by this machine's clock, which is the page's too."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.sent_ms: dict[int, float] = {}
+
+    def put(self, item: Published) -> None:
+        if isinstance(item, Sample):
+            self.sent_ms[item.sample_id] = 1000.0 * time.time()  # noqa: TID251
+
+
 def share(values: list[float], part: float) -> float:
     return sorted(values)[min(len(values) - 1, int(part * len(values)))]
 
 
 def test_from_sample_to_pixel_with_four_clients(open_phone: OpenPhone) -> None:
-    with StagedPanel(speed=4) as panel:  # four samples a second
+    with PanelServer(speed=4) as panel:  # four samples a second
         pages = [open_phone(panel, size) for size in ("phone", "phone", "tablet", "desktop")]
+        sent = SendTimes()
+        panel.call(lambda: panel.rig.watchers.add(sent))
         turning(panel)
         for page in pages:
             until(page, "globalThis.evenwall?.samples.length > 1")
@@ -52,8 +70,8 @@ def test_from_sample_to_pixel_with_four_clients(open_phone: OpenPhone) -> None:
         pages[0].wait_for_timeout(12_000)
         painted = [row for page in pages for row in page.evaluate("evenwall.painted")]
         late = [ms for page in pages for ms in page.evaluate("evenwall.late_ms")]
-        sent = panel.call(lambda: dict(panel.service.sent_ms))
-    took = [at_ms - sent[sample_id] for sample_id, at_ms in painted]
+        panel.call(lambda: panel.rig.watchers.remove(sent))
+    took = [at_ms - sent.sent_ms[sample_id] for sample_id, at_ms in painted]
     assert len(took) > 100
     p95, p99 = share(took, 0.95), share(took, 0.99)
     late_p95, late_p99 = share(late, 0.95), share(late, 0.99)
@@ -64,7 +82,7 @@ def test_from_sample_to_pixel_with_four_clients(open_phone: OpenPhone) -> None:
     assert p99 <= 500 + late_p99
 
 
-def test_the_first_load_is_light(open_phone: OpenPhone, panel: StagedPanel) -> None:
+def test_the_first_load_is_light(open_phone: OpenPhone, panel: PanelServer) -> None:
     turning(panel)
     page = open_phone(panel)
     wire = page.context.new_cdp_session(page)
@@ -91,7 +109,7 @@ def test_the_first_load_is_light(open_phone: OpenPhone, panel: StagedPanel) -> N
 
 
 def test_a_slow_phone_on_a_slow_line_sees_the_sentence_soon(
-    open_phone: OpenPhone, panel: StagedPanel
+    open_phone: OpenPhone, panel: PanelServer
 ) -> None:
     turning(panel)
     page = open_phone(panel)
@@ -139,7 +157,7 @@ def frames_per_s(page: Page) -> float:
     return 1000.0 * float(count) / float(took_ms) if count > 0 else 0.0
 
 
-def test_six_hours_of_curve_move_under_a_finger(open_phone: OpenPhone, panel: StagedPanel) -> None:
+def test_six_hours_of_curve_move_under_a_finger(open_phone: OpenPhone, panel: PanelServer) -> None:
     page = open_phone(panel)
     turning(panel)
     until(page, "globalThis.evenwall?.samples.length > 0")

@@ -8,16 +8,17 @@ import pytest
 from playwright.sync_api import expect
 
 from evenwall.model.orders import Measure
-from tests.browser.conftest import SIZES, OpenPhone
+from tests.browser.conftest import SIZES, OpenPhone, Past
 from tests.browser.hands import choose_and_start, press_next, tick_all, weigh
-from tests.browser.staged import StagedPanel
+from tests.web.server import PanelServer
 
 pytestmark = pytest.mark.browser
 
 
 @pytest.mark.parametrize("size", SIZES)
 def test_three_coats_by_touch(open_phone: OpenPhone, size: str) -> None:
-    with StagedPanel(speed=1200) as panel:
+    with PanelServer(speed=1) as panel:
+        rig = panel.rig
         page = open_phone(panel, size, has_touch=True)  # a desktop may have a screen to touch
         choose_and_start(page)
         # Wrong order is explained: the list comes first.
@@ -25,6 +26,7 @@ def test_three_coats_by_touch(open_phone: OpenPhone, size: str) -> None:
         expect(page.locator("#answer")).to_contain_text("still to tick")
         tick_all(page)
         expect(page.locator("#answer")).to_have_text("", timeout=3000)  # what was wanted is done
+        panel.call(lambda: rig.guard(True))
         press_next(page)
         for coat in (1, 2, 3):
             expect(page.locator("#job-coat")).to_have_text(f"coat {coat} of 3")
@@ -36,16 +38,22 @@ def test_three_coats_by_touch(open_phone: OpenPhone, size: str) -> None:
             expect(page.locator("#form")).to_contain_text("Too much B by 10.0 %: 8.0 g more A")
             weigh(page, "80", "40")
             expect(page.locator("#written tbody tr").nth(coat - 1)).to_contain_text("80.0 g")
-            for _ in range(4):  # together, mixed, degassed, poured
+            panel.call(rig.ready)  # the frame has turned the opening up
+            for _ in range(3):  # together, mixed, degassed
                 press_next(page)
-            # At this speed a slow machine may be past it: then the digits count on.
-            count = re.compile(r"\d left to pour$|\+[\d:]+ late$")
+            count = re.compile(r"\d (left to pour|wait, then pour)$")
             expect(page.locator("#count")).to_have_text(count)
+            panel.call(rig.ready)
+            press_next(page)  # poured
+            panel.call(lambda: rig.guard(True))
             press_next(page)  # closed up: turning
-            page.get_by_role("button", name="The cup has gelled").tap()
-            expect(page.locator("#sentence")).to_contain_text("rest", timeout=20_000)
-            press_next(page)
-        expect(page.locator("#sentence")).to_have_text("Leave it to cure.")
+            panel.call(lambda: rig.pass_s(900.0))
+            page.get_by_role("button", name="Cup has gelled").tap()
+            panel.call(rig.turned)
+            if coat < 3:
+                press_next(page)
+        expect(page.locator("#sentence")).to_have_text("The casting cures.")
+        panel.call(rig.ready)
         press_next(page)
         press_next(page)
         page.locator("#weight").fill("331")
@@ -60,17 +68,17 @@ def test_three_coats_by_touch(open_phone: OpenPhone, size: str) -> None:
             return table.scrollWidth <= table.parentElement.clientWidth;
         }"""
         assert page.locator("#written table").evaluate(fits, longest)
-        names = [c.name for c in panel.call(lambda: list(panel.service.commands))]
+        names = [c.name for c in panel.commands()]
         assert names.count("next") == 22
         assert names.count("weigh") == 3
-        measured = next(c for c in panel.service.commands if c.name == "measure")
+        measured = next(c for c in panel.commands() if c.name == "measure")
         assert measured.order == Measure(weight_g=331.0, rim_mm=(4.1,))
 
 
 def test_past_runs_open_and_a_proven_one_can_be_asked_for(
-    open_phone: OpenPhone, panel: StagedPanel
+    open_phone: OpenPhone, past: Past
 ) -> None:
-    page = open_phone(panel)
+    page = open_phone(past.panel)
     page.get_by_role("link", name="Past runs").tap()
     page.locator("#bench .choices a").first.tap()
     expect(page.locator("#bench h1")).to_have_text("Lantern globe")

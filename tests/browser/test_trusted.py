@@ -12,19 +12,19 @@ from playwright.sync_api import Error, Page, expect
 from evenwall.cli.panel import with_authority
 from evenwall_web.settings import Settings
 from tests.browser.hands import begun, until
-from tests.browser.staged import StagedPanel
 from tests.browser.trusted import trusting_browser
+from tests.web.server import PanelServer
 
 pytestmark = pytest.mark.browser
 
 
 @pytest.fixture
-def phone(tmp_path: Path) -> Iterator[tuple[Page, StagedPanel]]:
+def phone(tmp_path: Path) -> Iterator[tuple[Page, PanelServer]]:
     """A page over HTTPS without any exception made for its certificate."""
     settings = with_authority(Settings(host="localhost"), tmp_path / "tls")
     assert settings.tls_authority is not None
     with (
-        StagedPanel(settings=settings) as panel,
+        PanelServer(settings=settings) as panel,
         trusting_browser(tmp_path / "home", settings.tls_authority) as browser,
     ):
         context = browser.new_context(
@@ -45,7 +45,7 @@ def phone(tmp_path: Path) -> Iterator[tuple[Page, StagedPanel]]:
         context.close()
 
 
-def test_a_trusting_phone_gets_what_a_secure_page_may(phone: tuple[Page, StagedPanel]) -> None:
+def test_a_trusting_phone_gets_what_a_secure_page_may(phone: tuple[Page, PanelServer]) -> None:
     page, panel = phone
     assert page.evaluate("isSecureContext")
     # The real wake lock, asked for by the page itself while a run is on.
@@ -61,7 +61,7 @@ def test_a_trusting_phone_gets_what_a_secure_page_may(phone: tuple[Page, StagedP
     assert page.evaluate(shown) == ["Pour now."]
 
 
-def test_a_push_is_shown_by_the_locked_phone(phone: tuple[Page, StagedPanel]) -> None:
+def test_a_push_is_shown_by_the_locked_phone(phone: tuple[Page, PanelServer]) -> None:
     """Delivered by Chromium's own tools in place of its push service: no page needs to be open."""
     page, panel = phone
     page.evaluate("navigator.serviceWorker.ready.then(() => true)")
@@ -92,7 +92,7 @@ def test_a_push_is_shown_by_the_locked_phone(phone: tuple[Page, StagedPanel]) ->
     assert page.evaluate("told") == [["Act now: Small frame", "Pour now.", "late_pour", True]]
 
 
-def test_a_phone_asks_to_be_called_by_its_owners_tick(phone: tuple[Page, StagedPanel]) -> None:
+def test_a_phone_asks_to_be_called_by_its_owners_tick(phone: tuple[Page, PanelServer]) -> None:
     """The subscription itself needs a push service on the internet, so the test replaces it."""
     page, panel = phone
     key = "B" + "A" * 86
@@ -118,7 +118,7 @@ def test_a_phone_asks_to_be_called_by_its_owners_tick(phone: tuple[Page, StagedP
     assert panel.call(lambda: len(panel.app.state.people.phones)) == 0
 
 
-def test_the_page_is_installable(phone: tuple[Page, StagedPanel]) -> None:
+def test_the_page_is_installable(phone: tuple[Page, PanelServer]) -> None:
     page, _ = phone
     page.evaluate("navigator.serviceWorker.ready.then(() => true)")
     devtools = page.context.new_cdp_session(page)
@@ -129,7 +129,7 @@ def test_the_page_is_installable(phone: tuple[Page, StagedPanel]) -> None:
     assert [e["errorId"] for e in errors if e["errorId"] != "in-incognito"] == []
 
 
-def test_the_page_of_instructions_reads_on_a_small_phone(phone: tuple[Page, StagedPanel]) -> None:
+def test_the_page_of_instructions_reads_on_a_small_phone(phone: tuple[Page, PanelServer]) -> None:
     page, _ = phone
     page.goto("/trust")
     expect(page.locator("h1")).to_have_text("Let this phone trust the rig.")
@@ -148,7 +148,7 @@ def test_a_phone_that_does_not_trust_it_is_warned(tmp_path: Path) -> None:
     other = with_authority(Settings(host="localhost"), tmp_path / "another rig")
     assert other.tls_authority is not None
     with (
-        StagedPanel(settings=settings) as panel,
+        PanelServer(settings=settings) as panel,
         trusting_browser(tmp_path / "home", other.tls_authority) as browser,
     ):
         page = browser.new_page()

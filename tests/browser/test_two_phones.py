@@ -12,12 +12,6 @@ from tests.web.server import PanelServer
 pytestmark = pytest.mark.browser
 
 
-@pytest.fixture
-def panel(rigged: PanelServer) -> PanelServer:
-    """The real service on the simulated rig."""
-    return rigged
-
-
 def test_ticks_and_drafts_stand_on_both_phones_and_after_a_reload(
     open_phone: OpenPhone, panel: PanelServer
 ) -> None:

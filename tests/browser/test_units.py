@@ -6,14 +6,14 @@ import pytest
 
 from evenwall.units import SHOWN, shown, spoken
 from tests.browser.conftest import OpenPhone
-from tests.browser.staged import StagedPanel
 from tests.test_units import PLAIN, SENTENCES
+from tests.web.server import PanelServer
 
 pytestmark = pytest.mark.browser
 
 
 def test_a_wall_that_was_computed_again_is_told_in_sentences(
-    open_phone: OpenPhone, panel: StagedPanel
+    open_phone: OpenPhone, panel: PanelServer
 ) -> None:
     coat = {"coat": 1, "planned_mm": 1.5, "laid_mm": 1.4, "poured_s": 1.0, "gel_detected_s": 9.0,
             "done": True}  # fmt: skip
@@ -33,7 +33,7 @@ def test_a_wall_that_was_computed_again_is_told_in_sentences(
 
 
 def test_the_wall_foreseen_stands_above_the_cut_in_the_chosen_units(
-    open_phone: OpenPhone, panel: StagedPanel
+    open_phone: OpenPhone, panel: PanelServer
 ) -> None:
     """The sentence follows the grammar of figures; the range is a line at the foot of the
     section."""
@@ -58,7 +58,7 @@ def test_the_wall_foreseen_stands_above_the_cut_in_the_chosen_units(
 
 
 def test_the_phone_shows_sentences_as_the_server_does(
-    open_phone: OpenPhone, panel: StagedPanel
+    open_phone: OpenPhone, panel: PanelServer
 ) -> None:
     """Two programs use one grammar: the phone shows and speaks the same as the paper."""
     page = open_phone(panel)

@@ -9,13 +9,13 @@ from evenwall.model import FrameButton
 from evenwall.model.orders import Simulate
 from tests.browser.conftest import OpenPhone
 from tests.browser.hands import turning
-from tests.browser.staged import StagedPanel
+from tests.web.server import PanelServer
 
 pytestmark = pytest.mark.browser
 
 
 def test_a_page_that_may_watch_has_no_stop_and_says_how_to_act(
-    open_phone: OpenPhone, panel: StagedPanel
+    open_phone: OpenPhone, panel: PanelServer
 ) -> None:
     page = open_phone(panel, role="watch")
     turning(panel)
@@ -25,14 +25,14 @@ def test_a_page_that_may_watch_has_no_stop_and_says_how_to_act(
 
 
 def test_a_simulated_frame_has_its_button_on_the_page(
-    open_phone: OpenPhone, panel: StagedPanel
+    open_phone: OpenPhone, panel: PanelServer
 ) -> None:
     page = open_phone(panel)
     button = FrameButton(light="asking", short="Start turning", long="Take back: poured")
-    panel.call(lambda: setattr(panel.service, "frame_button", button))
     turning(panel)
+    panel.show(frame_button=button)
     page.get_by_role("button", name="Press its button").tap()
     page.get_by_role("button", name="Open or close its guard").tap()
     expect(page.locator("#frame-button")).to_contain_text("Simulated frame:")
-    done = [c.order.what for c in panel.service.commands if isinstance(c.order, Simulate)]
+    done = [c.order.what for c in panel.commands() if isinstance(c.order, Simulate)]
     assert done == ["button", "guard"]

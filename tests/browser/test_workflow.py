@@ -15,12 +15,6 @@ from tests.web.server import PanelServer
 pytestmark = pytest.mark.browser
 
 
-@pytest.fixture
-def panel(rigged: PanelServer) -> PanelServer:
-    """The real service on the simulated rig."""
-    return rigged
-
-
 def test_the_fields_to_fill_in_stand_above_the_fold_of_the_smallest_phone(
     open_phone: OpenPhone, panel: PanelServer
 ) -> None:

@@ -13,7 +13,7 @@ import pytest
 from evenwall.cli.runs import prove_run, show_run
 from evenwall.errors import InputError, RecordError
 from evenwall.history.assessment import assess, stayed_g, troubles
-from evenwall.history.comparison import comparison
+from evenwall.history.comparison import _compared, comparison
 from evenwall.history.lessons import MouldMemory, mould_memory, resin_memories
 from evenwall.history.proof import assessment, compare, make_proof, replayed, to_look_at
 from evenwall.history.recorded import MouldLesson, Recorded
@@ -245,6 +245,12 @@ def test_a_proven_run_again_in_a_cold_shop(
     for coat in again.state.coats:
         assert coat.steps_expected == coat.steps_counted
     assert json.loads(again.plan_json)["details"]["replay"]["run_id"] == run_id
+
+
+def test_a_figure_that_was_zero_is_compared_in_its_own_unit() -> None:
+    """A share of nothing cannot be given: a pour in the second in which the parts met."""
+    found = _compared(1, "poured", "s", 0.0, 12.0)
+    assert (found.difference, found.difference_unit) == (12.0, "s")
 
 
 def _turns(coat: ProvenCoat, left_1_Pa: float) -> float:

@@ -187,6 +187,13 @@ class Rigged:
         asked = command(name, f"hands-{next(self._keys)}", who="hands", **data)
         return await super(NotingService, self.service).command(asked)
 
+    async def repeat(self, run_id: str) -> str:
+        """Mark a run as proven and cast it again. Return the new run."""
+        for name, order in (("prove", {"confirmed": True, "reason": "a trial"}), ("start", {})):
+            answer = await self.ask(name, run_id=run_id, **order)
+            assert answer.accepted, answer.sentence
+        return await self.cast()
+
     async def begin(self) -> None:
         """Begin a plan if no run is under way."""
         state = self.supervisor.state
@@ -206,8 +213,9 @@ class Rigged:
                 await self.ask("weigh", part_a_g=76.4, part_b_g=38.2)
             if shown.step is Step.MEASURE:
                 await self.ask("measure", weight_g=331.0)
-            while not (await self.ask("next")).accepted:
-                await self.pass_s(2.0)
+            await self.ready()
+            answer = await self.ask("next")
+            assert answer.accepted, answer.sentence
 
     async def turn(self) -> None:
         """Do all the manual work of a coat, until it turns."""
@@ -215,6 +223,22 @@ class Rigged:
         while self.service.snapshot().step is not Step.SPIN:
             await self.next()
         await self.until(lambda shown: shown.sentence == "Keep turning.")
+
+    async def ready(self) -> None:
+        """Let time pass until the next step may be taken."""
+        await self.until(lambda shown: shown.next_button and shown.next_button.enabled)
+
+    async def turned(self) -> None:
+        """Let time pass until the coat has gelled and the mould is parked."""
+        await self.until(lambda shown: shown.step not in (Step.SPIN, Step.PARK))
+
+    async def cast(self) -> str:
+        """Do a whole casting, from the list to its measures. Return its run."""
+        await self.begin()
+        while not (state := self.supervisor.state) or not state.over:
+            await self.turned()
+            await self.next()
+        return state.run_id
 
     async def guard(self, closed: bool) -> None:
         self.shop.board.set_guard(closed)

@@ -14,6 +14,7 @@ from typing import Any, TypeVar
 from fastapi import FastAPI
 
 from evenwall.cli.panel import server_for
+from evenwall.model import Command
 from evenwall_web.app import create_app
 from evenwall_web.connections import Connections
 from evenwall_web.people import Role
@@ -104,6 +105,22 @@ class PanelServer:
     def turn(self) -> None:
         """Do the manual work of the first coat, until it turns."""
         self.call(self.rig.turn)
+
+    def cast(self) -> str:
+        """Do a whole casting. Return its run."""
+        return self.call(self.rig.cast)
+
+    def show(self, **fields: Any) -> None:
+        """Lay fields over the snapshot, for a state that a rig is seldom in."""
+        self.call(lambda: self.rig.show(**fields))
+
+    def ask(self, name: str, **data: Any) -> None:
+        """Send a command as somebody beside the page does."""
+        self.call(lambda: self.rig.ask(name, **data))
+
+    def commands(self) -> list[Command]:
+        """Return the commands that reached the service from a page, first times only."""
+        return self.call(lambda: list(self.rig.commands))
 
     def code(self, role: Role = "operate") -> str:
         people: Any = self.app.state.people
