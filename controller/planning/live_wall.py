@@ -11,7 +11,7 @@ from evenwall.geometry.film_mesh import film_mesh, mesh_mm_for, widest_mm
 from evenwall.geometry.mould import load_cavity
 from evenwall.model import CoatUnderWay, LiveWall, Plan
 from evenwall.numerics.film import Coat, Fluid, WallWeights
-from evenwall.planning.wall import default_mesh_mm, film_inputs, films_by_opening
+from evenwall.planning.wall import check_films, default_mesh_mm, film_inputs, films_by_opening
 from evenwall.planning.walls import FINE
 
 # Enough cells for the ratio of two walls (our choice): the plan gives the absolute thickness. All
@@ -26,7 +26,8 @@ def foresee(planned: Plan, laid: Plan, lost: tuple[int, ...], now: CoatUnderWay)
     planned: the run's plan. laid: the same with its coats as weighed and turned so far
     (`history.laid.as_laid`). lost: numbers of coats that formed no wall. Both walls are computed on
     one coarse mesh; their ratio is then applied to the thinnest patch that the plan promises.
-    Raises InputError, NotConverged and OutsideValidity.
+    Raises InputError, and NotConverged and OutsideValidity where a film is impossible
+    (`wall.check_films`): the resin stands so deep that its wall cannot be computed.
     """
     promised_mm = planned.wall.min_mm
     if promised_mm is None:
@@ -48,7 +49,10 @@ def foresee(planned: Plan, laid: Plan, lost: tuple[int, ...], now: CoatUnderWay)
     of = [*range(count), *range(index), *(index for _ in ways)]
     states = [planned.coats[k].opening_state for k in of]
     made = films_by_opening(mesh, lanes, states, numerics=FINE)
-    found = np.array([one.film_m for one in made]) * planned.casting.resin.sheet.cured_share
+    liquid_m = np.array([one.film_m for one in made])
+    spilt_m3, poured_m3 = [one.spilt_m3 for one in made], [one.volume_m3 for one in lanes]
+    check_films(mesh, liquid_m, np.array(spilt_m3), np.array(poured_m3))
+    found = liquid_m * planned.casting.resin.sheet.cured_share
     as_planned, before, going_on = np.split(found, [count, count + index])
     counts = np.array([coat.coat not in lost for coat in laid.coats[:index]], dtype=np.float64)
     rest = counts @ before + as_planned[index + 1 :].sum(axis=0)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from evenwall.errors import InputError
+from evenwall.errors import InputError, OutsideValidity
 from evenwall.model import CoatUnderWay, Plan
 from evenwall.planning import wall_as_laid as module
 from evenwall.planning.live_wall import HALF_MINUTE_S, foresee
@@ -82,3 +82,12 @@ def test_waiting_is_foreseen_as_a_later_start(plan: Plan) -> None:
 def test_a_plan_without_a_computed_wall_has_nothing_to_compare_with() -> None:
     with pytest.raises(InputError, match="no computed wall"):
         foresee(lantern_plan(), lantern_plan(), (), on_time(lantern_plan(), 1))
+
+
+def test_a_pool_deeper_than_the_resin_is_refused(
+    plan: Plan, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Such a wall is not known, and the sheet says so."""
+    monkeypatch.setattr("evenwall.planning.wall.DEEPEST_POOLS", 0.05)
+    with pytest.raises(OutsideValidity, match="stood liquid in a pool"):
+        foresee(plan, plan, (), on_time(plan, 1))
