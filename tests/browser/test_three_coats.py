@@ -69,7 +69,7 @@ def test_three_coats_by_touch(open_phone: OpenPhone, size: str) -> None:
         }"""
         assert page.locator("#written table").evaluate(fits, longest)
         names = [c.name for c in panel.commands()]
-        assert names.count("next") == 22
+        assert names.count("next") == 21
         assert names.count("weigh") == 3
         measured = next(c for c in panel.commands() if c.name == "measure")
         assert measured.order == Measure(weight_g=331.0, rim_mm=(4.1,))
