@@ -28,7 +28,7 @@ def read_resin(path: Path) -> Resin:
 
 
 def _is_file(path: Path) -> bool:
-    """Whether there is such a file, for names of any length and any characters."""
+    """Return whether there is such a file, for names of any length and with any characters."""
     try:
         return path.is_file()
     except (OSError, ValueError):

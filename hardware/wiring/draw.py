@@ -459,9 +459,8 @@ def sizing_page() -> str:
             f"\nThe rig file asks for a margin of {spec.torque_margin:g}. "
             f"Supply: motors of frame size {size} with {current_A:g} A and {resistance_ohm:g} ohm "
             f"a phase draw {watts:.0f} W, {amperes:.1f} A at {SUPPLY_V[name]:g} V; fuse "
-            f"{fuse_A:g} A time-lag, with wire to match. Counterweights that would take the "
-            f"{centre} "
-            f"away: {weight_g:.0f} g at {spec.mould_radius_limit_mm:g} mm.\n"
+            f"{fuse_A:g} A time-lag, with wire to match. Counterweights that would balance the "
+            f"{centre}: {weight_g:.0f} g at {spec.mould_radius_limit_mm:g} mm.\n"
         )
     return "".join(parts)
 

@@ -45,7 +45,8 @@ def known(trace: cupsim.Trace) -> list[float]:
 
 
 def touched(trace: cupsim.Trace) -> list[float]:
-    """The coat over the cup on an earlier day, and how that day differed from this one."""
+    """Return the ratio of coat to cup on an earlier day, and the differences of that day from this
+    one."""
     case, then = trace.case, trace.earlier[0]
     if then.cup_gel_s is None or then.coat_gel_s is None or then.mould_K is None:
         raise ValueError("a sound batch has both touches and its mould's temperature")
@@ -65,7 +66,8 @@ def touched(trace: cupsim.Trace) -> list[float]:
 def left_over(
     features: FloatArray, log_ratio: FloatArray, more: FloatArray | None = None
 ) -> FloatArray:
-    """Residual of each batch that the regression was not fitted to, (N,); more: taken straight."""
+    """Return the residual of each batch by a regression without it, (N,); more: further linear
+    features."""
 
     def scaled(raw: FloatArray) -> FloatArray:
         return np.asarray((raw - raw.mean(axis=0)) / (raw.std(axis=0) + 1e-9))

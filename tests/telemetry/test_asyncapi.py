@@ -64,7 +64,7 @@ def held_to_its_binding(document: dict[str, Any], name: str, message: aiomqtt.Me
     assert message.properties is not None
     expiry_s = getattr(message.properties, "MessageExpiryInterval", None)
     expected_s = binding.get("messageExpiryInterval")
-    # The broker takes off what the message has waited.
+    # The broker subtracts the time that the message has waited.
     assert (expiry_s is None) == (expected_s is None), name
     assert expiry_s is None or expected_s - 20 <= expiry_s <= expected_s, name
 
