@@ -478,7 +478,7 @@ async def open_doors(
         application.hand.catch = partial(_pairs, application, people)
         spec = setup.spec
         kind = "simulated" if spec.backend == "simulated" else spec.port
-        pace = "" if setup.speed == 1.0 else f", {setup.speed:g} x life"
+        pace = "" if setup.speed == 1.0 else f", {setup.speed:g} x real speed"
         say(f"The panel is at {settings.address} ({spec.name}, {kind}{pace}).")
         now = application.service.snapshot()
         if now.step not in OVER:

@@ -158,7 +158,7 @@ def test_a_cure_that_is_over_counts_nothing_and_asks_for_the_cup() -> None:
 def test_the_gel_is_told_on_a_clock() -> None:
     """The gel is given in minutes and seconds, like every other time on the sheet."""
     event = Gelled(gel_coat_s=1350.0, how="touch", safe_s=1400.0)
-    said = "The coat gelled 22:30 after its parts met, as told by the touch."
+    said = "The coat gelled 22:30 after its parts met, according to the touch."
     assert record_line(as_row(event, 0.0)).text == said
 
 

@@ -1,4 +1,4 @@
-"""A page alone does a casting's frame work on a simulated rig; a real rig refuses."""
+"""A page alone can operate a simulated frame for a casting; a real rig refuses."""
 
 from __future__ import annotations
 

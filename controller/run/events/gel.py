@@ -49,7 +49,7 @@ class Gelled(RunEvent):
 
     def line(self) -> str:
         after = clock_words(self.gel_coat_s)
-        return f"The coat gelled {after} after its parts met, as told by the {self.how}."
+        return f"The coat gelled {after} after its parts met, according to the {self.how}."
 
 
 class Touched(Answered):
