@@ -137,8 +137,8 @@ class Connections:
     def end_one(self, now_s: float, among: str | None = None) -> bool:
         """End the least valuable connection, of one address or of all; False if there is none.
 
-        A stranger's connection goes before a paired phone's. Among equals, one of the address with
-        the most goes first, then the oldest.
+        A stranger's connection is closed before a paired phone's. Among equals, one of the address
+        with the most connections is closed first, then the oldest.
         """
         held = [one for one in self._held if among in (None, one.peer)]
         if not held:
@@ -175,8 +175,8 @@ class Reception:
 
     Paired phones come first, then the addresses in rotation. Of one address the newest comes first:
     a press has just connected, and most that have waited for long were abandoned. The next one is
-    the oldest, so that a press does not wait behind all the later dials of a crowd that has the
-    phone's own address.
+    the oldest, so that a press does not wait behind many later connections from the phone's own
+    address.
     """
 
     def __init__(
@@ -249,7 +249,7 @@ class Reception:
     def _queue(self, dialled: socket.socket, address: Address) -> None:
         dialled.setblocking(False)
         # Nagle's algorithm (RFC 896) would hold an answer back until the tickets of the handshake
-        # are acknowledged, which takes 40 ms. asyncio turns it off for sockets of its own alone.
+        # are acknowledged, which takes 40 ms. asyncio turns it off only for its own sockets.
         with contextlib.suppress(OSError):
             dialled.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         peer, port, *_ = address
@@ -336,7 +336,7 @@ class Reception:
 
 
 class _Gone(asyncio.Transport):
-    """Stands for the transport of a connection that has ended."""
+    """Replaces the transport of a connection that has ended."""
 
     def is_closing(self) -> bool:
         return True
@@ -380,8 +380,8 @@ class Connection(H11Protocol):
         # Reference cycles wait for garbage collection, which delays the loop. So the cycles of
         # closed connections, of which a flood makes many, are broken here.
         self.held.speaking, self.held.end = None, _nothing
-        # A request that was cut in its body stays in a cycle of its error and its frames. It has no
-        # more use for the transport, which has 100 kB over TLS.
+        # A request that was cut in its body stays in a cycle of its error and its frames. It no
+        # longer needs the transport, which has 100 kB over TLS.
         for holder, name in ((self.cycle, "transport"), (self.flow, "_transport")):
             if holder is not None:
                 setattr(holder, name, GONE)

@@ -1,4 +1,5 @@
-"""Page on how a phone learns to trust this rig's certificate authority, and the certificate."""
+"""Page that explains how a phone can trust this rig's certificate authority, and the
+certificate."""
 
 from __future__ import annotations
 

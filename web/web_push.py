@@ -102,7 +102,7 @@ class Signer:
                 serialization.PrivateFormat.PKCS8,
                 serialization.NoEncryption(),
             )
-            with contextlib.suppress(OSError):  # a disk that takes nothing: for this process alone
+            with contextlib.suppress(OSError):  # the disk refuses: for this process only
                 path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
                 how = os.O_WRONLY | os.O_CREAT | os.O_TRUNC
                 with os.fdopen(os.open(path, how, 0o600), "wb") as to:

@@ -1,4 +1,4 @@
-"""Triangles of a mesh that go through each other."""
+"""Find triangles of a mesh that intersect each other."""
 
 from __future__ import annotations
 

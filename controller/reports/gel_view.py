@@ -66,7 +66,7 @@ def draw(
 
 
 def _curve(readings: Sequence[tuple[float, float | None]], unit: ShownUnit) -> list[Point]:
-    """Return minutes and temperatures of the readings that there are. readings: s and K."""
+    """Return minutes and temperatures of the readings, without gaps. readings: s and K."""
     return [(at_s / 60.0, unit.of(degC(temp_K))) for at_s, temp_K in readings if temp_K is not None]
 
 

@@ -38,7 +38,8 @@ HEAD = (
 
 
 def planned(name: str) -> tuple[Plan, float, float]:
-    """A plan of 4.2 mm in three coats; seconds in all, and to 95 % of its thinnest patch."""
+    """Return a plan of 4.2 mm in three coats, its time in s, and the time to 95 % of its thinnest
+    patch."""
     clock = SystemClock()
     seen: list[tuple[float, str]] = []
     with tempfile.TemporaryDirectory() as folder:

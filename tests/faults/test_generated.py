@@ -1,7 +1,7 @@
-"""Plans and journals that hypothesis makes: a plan is refused or sound, a journal opens.
+"""Plans and journals made by hypothesis: a plan is refused or valid, and a journal opens.
 
-Where `tests.faults.documents` and `tests.faults.folders` draw from lists of known evils, here any
-value that JSON can hold stands in any place, and what fails is made smaller until it can be read.
+`tests.faults.documents` and `tests.faults.folders` draw from lists of known faults. Here any JSON
+value may be in any place, and a failing case is reduced until it is readable.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ ANY = st.recursive(
     ),
     max_leaves=8,
 )
-# The same every time: a new finding belongs to the soak, not to somebody else's change.
+# The same cases every time: new findings belong to the soak test, not to an unrelated change.
 steady = settings(derandomize=True)
 
 

@@ -1,8 +1,8 @@
 """The gel estimate on 368 sound and 270 faulty batches that it was not calibrated on.
 
-320 of the trade's own world; in the others the coat's ratio is set free or moved, which is what the
-estimate's beliefs are tested against. Writes its tables into web/guide/soak.md. Exits non-zero when
-an invariant broke: a coat that never gels is never called gelled.
+320 belong to the trade's own world; in the others the coat's ratio is free or shifted, to test the
+estimate's priors. Writes its tables into web/guide/soak.md. Exits non-zero when an invariant broke:
+a coat that never gels is never called gelled.
 """
 
 from __future__ import annotations

@@ -33,7 +33,7 @@ def test_every_line_is_openmetrics() -> None:
         elif not line.startswith("# HELP "):
             assert SAMPLE.fullmatch(line), line
             assert line.startswith(families[-1])
-    assert len(families) == len(set(families))  # a family stands together
+    assert len(families) == len(set(families))  # the lines of a family are adjacent
     assert 'rig="a \\"rig\\"\\\\\\nof two lines"' in text
 
 

@@ -1,9 +1,9 @@
 """Worlds C and D: batches drawn from mechanisms.py, with the notes and logs of their makers.
 
-World C is hot and cold at once: resins of much heat, thin coats, cool walls, wide activation
-energies. World D is mild: elastomers and slow mixes, thicker coats on walls still warm from the
-coat before, sheets that mean something else by a pot life. The ranges are invented for tests; none
-was set to suit the estimate.
+World C combines hot and cold: resins that release much heat, thin coats, cool walls, a wide range
+of activation energies. World D is mild: elastomers and slow mixes, thicker coats on walls still
+warm from the previous coat, sheets with another meaning of 'pot life'. The ranges are invented for
+tests; none was set to suit the estimate.
 """
 
 from __future__ import annotations
@@ -110,12 +110,13 @@ def _sheet_place(kg: FloatArray, temp_K: float) -> Place:
 
 
 def at_pace(mix: Mix, factor: FloatArray) -> Mix:
-    """The same resin, so many times as fast, delay and all."""
+    """Return the same resin, this many times as fast, including its delay."""
     return replace(mix, pace_1_s=mix.pace_1_s * factor, release_1_s=mix.release_1_s * factor)
 
 
 def _to_pot_life(mix: Mix, kg: FloatArray, pot_s: FloatArray) -> tuple[Mix, FloatArray]:
-    """Each resin at the pace that gels the sheet's cup at its pot life, and the cup's peak."""
+    """Return each resin at the pace that gels the sheet's cup at its pot life, and the cup's
+    peak."""
     place = _sheet_place(kg, ZERO_K + 23.0)
     peak = np.zeros(len(kg))
     for _ in range(7):
@@ -239,7 +240,7 @@ def batches(world: World, seed: int, count: int, fault: str | None = None) -> li
 def _cases(
     rng: np.random.Generator, sheet: Sheet, day: Place, past: Place
 ) -> tuple[gel.Case, gel.EarlierBatch]:
-    """Return what the maker writes down of today and of the earlier day."""
+    """Return the maker's notes of today and of the earlier day."""
     placement: gel.What = "cup" if rng.random() < 0.6 else "coat"
     probes: tuple[gel.Probe, ...] = ("digital_1wire", "thermocouple_k", "infrared")
     known = rng.random() < 0.7

@@ -140,7 +140,7 @@ def _to_the_sheet(
 
 
 def against_reaction(case: Case, crowd: Crowd, rows: FloatArray) -> float:
-    """Return the log of the likelihood ratio of the readings so far, without over with a reaction;
+    """Return the log of the likelihood ratio of the readings so far (no reaction over a reaction);
     0 while there are few.
 
     rows: (N, 4), as in fit.refit.
