@@ -104,6 +104,13 @@ def thomsen(a: float, b: float, c: float) -> float:
     return 4 * math.pi * (((a * b) ** p + (a * c) ** p + (b * c) ** p) / 3) ** (1 / p)
 
 
+def test_two_heights_are_taken_for_a_straight_side() -> None:
+    sizes = {"heights_mm": [0.0, 60.0, 120.0], "diameters_mm": [60.0, 75.0, 90.0]}
+    ends = {name: [row[0], row[2]] for name, row in sizes.items()}
+    assert any("measure at more heights" in one for one in turned(**ends, closed_end="flat").notes)
+    assert not turned(**sizes, closed_end="flat").notes
+
+
 def test_oval_of_two_diameters_is_an_ellipsoid() -> None:
     """Exact skin by Carlson's R_G (DLMF 19.33.1), and Thomsen's approximation beside it."""
     a, b, c = 40.0, 55.0, 80.0

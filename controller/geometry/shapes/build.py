@@ -13,7 +13,7 @@ from evenwall.geometry.shapes import known as how_well
 from evenwall.geometry.shapes.bodies import Body as Solid
 from evenwall.geometry.shapes.bodies import Box, Egg, Frustum, Placed, union
 from evenwall.geometry.shapes.known import Known
-from evenwall.geometry.shapes.measures import Body, Measures, Mouth, Turned, Water
+from evenwall.geometry.shapes.measures import FEWEST, Body, Measures, Mouth, Turned, Water
 from evenwall.geometry.shapes.photos import from_photos
 from evenwall.geometry.shapes.scan import from_scan
 from evenwall.geometry.shapes.sections import (
@@ -155,6 +155,11 @@ def _turned(turned: Turned) -> Shape:
             "diameter at every height."
         )
     count = len(turned.heights_mm)
+    if count == FEWEST:
+        notes.append(
+            "Two heights give a straight side, and the stated errors assume one. "
+            "If the side bends, measure at more heights."
+        )
     how = f"{'girths' if girths else 'diameters'} at {count} heights"
     return Shape(points, faces, known, how, tuple(notes))
 

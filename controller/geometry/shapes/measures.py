@@ -207,7 +207,11 @@ def _agreeing(turned: Turned) -> None:
         row = getattr(turned, name)
         if row is not None and len(row) != count:
             raise InputError(
-                f"turned.{name}", len(row), f"must be {count}, one for each height", unit="values"
+                f"turned.{name}",
+                len(row),
+                f"must be {count}, one for each height",
+                unit="values",
+                hint="write a decimal point: a decimal comma makes two values of one",
             )
     for k, (low, high) in enumerate(zip(turned.heights_mm, turned.heights_mm[1:], strict=False)):
         if high - low < 0.5:
