@@ -7,6 +7,7 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from unicodedata import category
 
 from evenwall.errors import EvenwallError
 from evenwall.planning.pace import Pace, left_words
@@ -34,7 +35,11 @@ def printable(text: str) -> str:
 
     These are the control characters of ISO/IEC 6429 and those that change the direction of writing.
     """
-    return "".join(one if one in "\n\t" or one.isprintable() else "\ufffd" for one in text)
+    return "".join(one if _is_harmless(one) else "\ufffd" for one in text)
+
+
+def _is_harmless(letter: str) -> bool:
+    return letter in "\n\t" or letter.isprintable() or category(letter) == "Zs"  # a wide space
 
 
 def say(text: str) -> None:

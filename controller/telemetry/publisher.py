@@ -15,9 +15,10 @@ import json
 import logging
 import os
 import random
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Any, Protocol
 from uuid import uuid4
@@ -85,8 +86,11 @@ class Status:
 class Cursor:
     """Last journal row that the broker has, kept on disk so that a restart continues from it."""
 
-    def __init__(self, file: Path, newest_id: int) -> None:
-        """Read the cursor. Without a file telemetry is new here, and earlier rows are not sent."""
+    def __init__(self, file: Path, newest_id: int, tell: Callable[[str], None]) -> None:
+        """Read the cursor. Without a file telemetry is new here, and earlier rows are not sent.
+
+        tell: gets a notice for people.
+        """
         self._file, self._refused = file, False
         try:
             self.row_id = int(file.read_text(encoding="ascii")[:20])
@@ -101,7 +105,11 @@ class Cursor:
                 "%s cannot be read (%s) and is ignored: all rows are sent again", file, error
             )
             with contextlib.suppress(OSError):
-                set_aside(file)
+                kept = set_aside(file).name
+                tell(
+                    f"{file.name} could not be read ({str(error)[:120]}) and is kept as {kept}. "
+                    f"All rows of the record are sent to the broker again."
+                )
             self.row_id = 0
         if self.row_id > newest_id:
             log.warning("the journal is shorter than %s says; starting at its beginning", file)
@@ -142,7 +150,8 @@ class Telemetry:
         self._session = uuid4().hex[:12]
         self._simulated = source.snapshot().simulated
         self._seq: dict[str, int] = {}
-        self._cursor = Cursor(data / "telemetry.cursor", source.snapshot().last_event_id)
+        newest_id, tell = source.snapshot().last_event_id, partial(source.notice, "telemetry")
+        self._cursor = Cursor(data / "telemetry.cursor", newest_id, tell)
         will = self._online(False, "lost").model_dump_json()
         self._broker = Connection(
             rig.mqtt, f"evenwall-{self._rig}", (topic(self._rig, "online"), will)

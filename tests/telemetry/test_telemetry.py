@@ -483,8 +483,10 @@ def test_a_spoilt_cursor_is_set_aside_and_the_rows_are_sent_again(
         file.write_text(content)
 
     async def main() -> None:
-        telemetry = Telemetry(rig(spec(1)), Bench(), REAL, tmp_path, random.Random(1))
+        source = Bench()
+        telemetry = Telemetry(rig(spec(1)), source, REAL, tmp_path, random.Random(1))
         assert telemetry._cursor.row_id == 0
+        assert "kept as telemetry.cursor.damaged-1" in (source.notices["telemetry"] or "")
 
     asyncio.run(main())
     assert (tmp_path / "telemetry.cursor.damaged-1").exists()
