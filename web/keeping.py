@@ -103,17 +103,19 @@ class Keeper:
                 lines = list(self._lines)
                 self._lines.clear()
                 self._since_s = self._clock.now_s()
-                if not (whole or lines):
-                    self._writing = False
-                    over, self._told = self._told, False
-                    self._changed.notify_all()
-                    break
-            why = self._written(whole, lines)
-            if why is not None:
+                over = self._told and not (whole or lines)
+                self._told = self._told and not over
+            if over:
+                self._on_the_loop(None)  # before `close` may return
+            elif not (whole or lines):
+                with self._changed:
+                    if not (self._whole or self._lines):
+                        self._writing = False
+                        self._changed.notify_all()
+                        return
+            elif (why := self._written(whole, lines)) is not None:
                 self._end(why, self._on_the_loop)
                 return
-        if over:
-            self._on_the_loop(None)
 
     def _written(self, whole: dict[str, str], lines: list[str]) -> str | None:
         """Write these and put back what the disk refused; return its reason."""
@@ -135,10 +137,10 @@ class Keeper:
         return why
 
     def _end(self, why: str, say: Callable[[str | None], None]) -> None:
+        say(why)  # before `close` may return
         with self._changed:
             self._writing, self._told = False, True
             self._changed.notify_all()
-        say(why)
 
     def _on_the_loop(self, why: str | None) -> None:
         if self._loop is None:
