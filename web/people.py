@@ -36,7 +36,8 @@ Role = Literal["watch", "operate"]
 
 # Crockford's base 32: no I, L, O, U, so that a code read aloud is typed right.
 ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
-# A reader of the console stands at the rig; a code on a phone's screen is valid much shorter.
+# A reader of the console is at the rig; a code on a phone's screen is valid for a much shorter
+# time.
 CONSOLE_CODE_LIFE_s = 12 * 3600.0
 CONSOLE_LOOK_s = 2.0
 AUDIT_KEPT = 1000  # lines, in memory

@@ -7,7 +7,7 @@ from evenwall.run import user_messages as plain
 from evenwall.run.fate import Fate, fate
 from evenwall.run.state import Coat, RunState
 
-# A poured coat stands in the mould after the time at which turning had to begin.
+# A poured coat is still standing in the mould after the time at which turning had to begin.
 STANDS_LATE = {"late_start", "tip_out", "set_in_mould"}
 
 LaidKey = tuple[tuple[int, str, float | None, float, float | None], ...]

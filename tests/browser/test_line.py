@@ -179,7 +179,7 @@ def test_the_shell_opens_without_a_line_and_shows_nothing_old(
     turning(panel)
     page.evaluate("navigator.serviceWorker.ready.then(() => 1)")
     page.reload()
-    # The sentence stands in the page before any script runs.
+    # The sentence is in the page before any script runs.
     until(page, "Boolean(globalThis.evenwall?.line.source)")
     expect(page.locator("#sentence")).to_have_text("Keep turning.")
     cut(page, True)

@@ -1,7 +1,7 @@
 """The pages that people read, and the commands in them with the output that is shown.
 
 A block fenced as `console` holds lines that begin with `$ ` and, below each, what it prints; a line
-of `...` stands for any number of lines. A comment on the line before the fence may add a note:
+of `...` means any number of lines. A comment on the line before the fence may add a note:
 
     <!-- docs: not run, REASON -->     the few that cannot be run here
     <!-- docs: until WORDS -->         interrupted once it has said that

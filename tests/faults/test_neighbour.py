@@ -74,7 +74,7 @@ def test_stops_over_tls_are_answered_in_time_beside_a_smaller_crowd(
 
 @contextmanager
 def few_descriptors(spare: int) -> Iterator[Callable[[], None]]:
-    """The function that is given lets this process open so few more files and sockets."""
+    """Yield a function; once called, this process can open only `spare` more files and sockets."""
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
 
     def limit() -> None:
@@ -103,8 +103,8 @@ def test_too_few_descriptors_over_tls_keep_no_stop_from_its_answer(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """Four descriptors are left when the crowd comes, and again when the phone does: the kernel
-    refuses nearly every connection. The loop lives, the frame turns until the stop, every press is
-    answered."""
+    refuses nearly every connection. The loop keeps running, the frame turns until the stop, and
+    every press is answered."""
     usual = resource.getrlimit(resource.RLIMIT_NOFILE)
     run = soak._run
     monkeypatch.setattr(soak, "STOPS", 3)

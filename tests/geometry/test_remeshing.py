@@ -26,7 +26,7 @@ Floats = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
 Mesh = tuple[Floats, Index]
 
-# The measures that a film wants of a mesh. A film's step is that of its slowest cell.
+# What a film needs of a mesh. A film's time step is that of its slowest cell.
 LEAST_ANGLE_DEG = 25.0
 SLOWEST = 4.0  # of the median cell's
 NO_CREASES = np.zeros((0, 2), dtype=np.int64)
@@ -171,7 +171,7 @@ def test_edits_hold_what_they_promise() -> None:
     merged = collapse(halved, 4e-3, 7e-3)
     before, after = (lengths(s.points, s.edges().pairs) for s in (halved, merged))
     assert (before < 4e-3).all()
-    # What is left would make an edge of over 7 mm by going: a seventh here.
+    # The short edges that remain, a seventh here, cannot go without making an edge of over 7 mm.
     assert (after < 4e-3).mean() < 0.2
     assert after.max() <= ALONG * 7e-3
     flipped = flip_to_delaunay(merged)

@@ -192,7 +192,7 @@ def test_lessons_add_up_and_one_run_counts_once() -> None:
 
 
 def test_a_halt_is_part_of_what_was_proven(a_record: tuple[Path, str]) -> None:
-    """A guard opened for 20 s half way: the proven spin slows to rest there, stands, goes on."""
+    """A guard is open for 20 s half way: the proven spin slows to rest there, waits and goes on."""
     path, run_id = a_record
     journal = Journal(path)
     run = Recorded.read(journal, run_id)
@@ -248,14 +248,15 @@ def test_a_proven_run_again_in_a_cold_shop(
 
 
 def test_a_figure_that_was_zero_is_compared_in_its_own_unit() -> None:
-    """A share of nothing cannot be given: a pour in the second in which the parts met."""
+    """There is no percentage of zero: here, a pour in the second in which the parts met."""
     found = _compared(1, "poured", "s", 0.0, 12.0)
     assert (found.difference, found.difference_unit) == (12.0, "s")
 
 
 def _turns(coat: ProvenCoat, left_1_Pa: float) -> float:
-    """From so much path left to the gel. (The legs of a recorded spin are named by its plan's
-    clock: where the gel comes early, a replay has spread before its leg of that name ends.)"""
+    """Return the turns from the moment at which `left_1_Pa` of the path is left until the gel. (The
+    legs of a recorded spin are named by its plan's clock: where the gel comes early, a replay has
+    spread the resin before its leg of that name ends.)"""
     track, path = Track.of(coat), coat.cure.path()
     ends_s = np.array([float(path.time_at_left(left_1_Pa)), path.gel_s]) - coat.spin_from_s
     began, ended = np.interp(ends_s, track.profile_s, track.turns)
@@ -272,8 +273,8 @@ def test_notes_of_the_journal_are_kept(tmp_path: Path) -> None:
 
 
 def test_a_proof_teaches_the_resin_what_its_traces_said(a_proven_record: tuple[Path, str]) -> None:
-    """The twin's three batches differ from the sheet by some ten per cent either way: the memory
-    after them is more certain than the sheet, and a judge of the next casting knows it."""
+    """The twin's three batches differ from the sheet by some ten per cent either way: after them
+    the memory is more certain than the sheet, and the judgement of the next casting uses it."""
     journal = Journal(a_proven_record[0])
     run = Recorded.read(journal, a_proven_record[1])
     memories = resin_memories(journal)

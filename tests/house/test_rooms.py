@@ -17,7 +17,7 @@ MOST_ROOMS, MOST_FLOORS = 22, 10
 
 
 def room_of(module: str) -> str:
-    """Return the room that a module stands in."""
+    """Return the room that a module is in."""
     package, *rest = module.split(".")
     return rest[0] if package == "evenwall" and rest else package
 

@@ -31,7 +31,7 @@ def after(*lags_s: float | None) -> RodWatch:
         ((0.3, 0.3, 0.3, 0.4, None, None), False),
         ((0.3, 0.3, 0.3, 0.4, None, None, None), True),
         ((0.3, 0.3, 0.3, None, None, 5.0, None, None), False),  # a hand at the cup
-        ((None,) * 20, False),  # never seen to swing: nothing is told of the resin
+        ((None,) * 20, False),  # never seen to swing: it says nothing about the resin
         ((0.3, 0.3, None, None, None), False),
     ],
 )

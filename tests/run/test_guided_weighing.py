@@ -173,7 +173,7 @@ def test_nothing_is_taken_before_cup_and_tare(person: Person) -> None:
 
 def test_a_cup_lifted_and_put_back_is_no_pour(person: Person) -> None:
     person.put(CUP_G)
-    person.lift()  # the display shows nought, as after a tare
+    person.lift()  # the display shows zero, as after a tare
     person.put(CUP_G)
     assert person.view.phase == "tare"
     person.tare()

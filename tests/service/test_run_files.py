@@ -205,7 +205,7 @@ def test_export_and_report_take_the_photographs_along(tmp_path: Path) -> None:
     import_runs(other, exported)
     other.close()
     assert (tmp_path / "other" / "photos" / photo.file).is_file()
-    # A photograph that was changed is told in the report, and refused by the export.
+    # The report says that a photograph was changed, and the export refuses it.
     (tmp_path / "photos" / photo.file).write_bytes(b"another")
     journal = Journal(tmp_path / "record.sqlite")
     report_run(journal, run.run_id, tmp_path / "run.html")

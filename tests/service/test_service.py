@@ -283,8 +283,8 @@ def test_the_journal_holds_the_very_moments_that_the_state_took_in() -> None:
 def test_a_disk_gone_read_only_in_mid_run(
     copied: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The spin goes on, the panel says it in one sentence, and the whole casting stands in the
-    file that it goes on in; where the old one cannot be read any more, too."""
+    """The spin goes on, the panel says it in one sentence, and the whole casting is in the file
+    that it goes on in; where the old one cannot be read any more, too."""
     monkeypatch.setenv("RUNTIME_DIRECTORY", str(tmp_path / "run"))
     (tmp_path / "run").mkdir()
 

@@ -5,8 +5,8 @@ memory.
 A workshop's day of requests takes a few minutes:
 
 - Honest: three phones, of eight hours each. A page that is opened asks some 30 times (files, then
-  lists), 20 times a day; a hand at work sends a command, a tick or a draft every half minute:
-  3 * (20 * 30 + 8 * 120) = 4680, rounded up to `DAY` = 5000 requests.
+  lists), 20 times a day; a person at work sends a command, a tick or a draft every half minute: 3 *
+  (20 * 30 + 8 * 120) = 4680, rounded up to `DAY` = 5000 requests.
 - Hostile: at least as many spoilt documents, wrong codes, unfinished bodies and cut streams.
 """
 
@@ -64,7 +64,7 @@ ENDPOINTS = ("https://127.0.0.1/1", "https://localhost./1", "https://[", "https:
 
 @dataclass
 class Found:
-    """Counts by kind and status, memory, and everything that should not have been."""
+    """Counts by kind and status, memory, and everything that went wrong."""
 
     statuses: Counter[str] = field(default_factory=Counter)
     wrong: list[str] = field(default_factory=list)

@@ -175,7 +175,7 @@ def installed(root: CleanRoot) -> None:
 
 
 def upgraded_in_mid_spin(root: CleanRoot) -> None:
-    """A casting turns on a board of its own; the program under it is changed, spoilt and killed."""
+    """A casting turns on its own board; the program under it is changed, spoilt and killed."""
     place = root.file(BOARD)
     with PtyBoard(folder=place) as board:
         for name in ("major", "minor"):

@@ -2,9 +2,9 @@
 
 Deliberately not the estimator's model: a cup in two dimensions, two activation energies, free
 exponents, delayed action by a catalyst that a blocker holds back, vitrification, draughts, a mould
-that drinks heat, probes with their own faults. Everything comes from a seed. What the estimator's
-author believes of the trade (the coat gels at 1.5 to 1.7 times the cup) is a switch here.
-SI throughout; arrays have one entry per trace, shape (L,), unless said.
+that takes up heat, probes with their own faults. Everything comes from a seed. The estimator's
+assumption about practice (a coat gels at 1.5 to 1.7 times the cup's gel time) is a switch here. SI
+throughout; arrays have one entry per trace, shape (L,), unless said.
 """
 
 from __future__ import annotations
@@ -316,7 +316,7 @@ def _draw_days(rng: np.random.Generator, count: int, pot_s: FloatArray) -> Days:
 
 
 def at_rate(resin: Resins, factor: FloatArray) -> Resins:
-    """So many times as fast, delay and all."""
+    """Return resins that are `factor` times as fast, their delay included."""
     return replace(
         resin, k1=resin.k1 * factor, k2=resin.k2 * factor, block_s=resin.block_s / factor
     )

@@ -34,7 +34,7 @@ def places(value: Any, here: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
 
 
 def nested(levels: int) -> Any:
-    """Return a list in a list, so many levels deep."""
+    """Return a list in a list, `levels` deep."""
     value: Any = 1.0
     for _ in range(levels):
         value = [value]

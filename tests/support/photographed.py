@@ -81,7 +81,7 @@ TEN: dict[str, tuple[Callable[[], trimesh.Trimesh], int]] = {
 def shot(
     mesh: trimesh.Trimesh, views: int, folder: Path, **camera: float
 ) -> list[dict[str, object]]:
-    """Render from so many sides, 7 times the height away, the lens a little above the middle."""
+    """Render views from all sides, 7 times the height away, the lens a little above the middle."""
     tall = float(np.ptp(mesh.vertices[:, 2]))
     far, lens = camera.get("far", 7.0) * tall, camera.get("lens", 0.6) * tall
     photos: list[dict[str, object]] = []

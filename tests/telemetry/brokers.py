@@ -166,10 +166,10 @@ def casting(**fields: Any) -> dict[str, Any]:
 async def listener(
     port: int, *, v5: bool = True, as_published: bool = False, **options: Any
 ) -> AsyncIterator[aiomqtt.Client]:
-    """Someone else on the broker who hears everything."""
+    """Yield another client of the broker, which receives every message."""
     version = aiomqtt.ProtocolVersion.V5 if v5 else aiomqtt.ProtocolVersion.V311
     async with aiomqtt.Client("127.0.0.1", port, protocol=version, timeout=5, **options) as client:
-        # With MQTT 5 the broker tells how a message was published: its flag and its QoS.
+        # With MQTT 5 the broker passes on how a message was published: its retain flag and its QoS.
         if as_published:
             how = SubscribeOptions(qos=2, retainAsPublished=True)
             await client.subscribe(f"{PREFIX}/#", options=how)
