@@ -67,7 +67,7 @@ def start_to_panel() -> tuple[float, float]:
 
 
 async def to_the_spin(house: Application) -> None:
-    """Do all the manual work, without its duration."""
+    """Do all the manual work, which takes no time here."""
     count = 0
 
     async def ask(name: str, **data: object) -> None:

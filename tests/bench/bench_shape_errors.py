@@ -1,4 +1,4 @@
-"""Share of turned shapes whose stated errors cover the truth: nine of ten are claimed.
+"""Share of turned shapes whose stated errors cover the truth; the claim is nine out of ten.
 
 Random smooth profiles by seed, read with a tape's and a ruler's errors of the stated size, half of
 it common to all girths. The truth is quadrature over 4001 heights. No film is computed.
@@ -24,7 +24,7 @@ Array = NDArray[np.float64]
 
 CASES = ((8, 21), (5, 22), (4, 24), (3, 23))  # heights, seed
 FORMS = 100
-READING_MM = 2.0  # of a girth and of a height, nine times of ten
+READING_MM = 2.0  # of a girth and of a height, nine times out of ten
 SIGMA_MM = READING_MM / 1.645
 RINGS_MM = 3.0
 
@@ -36,7 +36,7 @@ def radius(heights: Array, tall: float, wide: float, waves: Array, phases: Array
 
 
 def ratios(rng: np.random.Generator, count: int) -> tuple[float, float]:
-    """Return the errors of skin and volume over the stated ones, of one form."""
+    """Return the ratio of the errors of one form's skin and volume to the stated errors."""
     tall = rng.uniform(80.0, 250.0)
     wide = rng.uniform(0.25, 0.6) * tall
     form = tall, wide, rng.normal(0.0, [0.25, 0.12, 0.06, 0.03]), rng.uniform(0.0, 2.0 * np.pi, 4)

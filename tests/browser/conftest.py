@@ -52,13 +52,14 @@ OpenPhone = Callable[..., Page]
 def open_phone(browser: Browser) -> Iterator[OpenPhone]:
     """open_phone(panel, size="phone", role="operate", ignore=(), **context) -> a paired page.
 
-    Fails the test if any page threw or wrote an error, but for those with a text in `ignore`.
+    Fails the test if any page threw or wrote an error, except errors that contain a text of
+    `ignore`.
     """
     contexts: list[BrowserContext] = []
     said: list[str] = []
 
-    # A refusal by the run is an answer like any other, but Chromium reports every 409; and the
-    # panel may be gone before its pages are.
+    # A refusal by the run is an ordinary answer, but Chromium reports every 409 as an error; and
+    # the panel may end before its pages do.
     ignored = {"409 (Conflict)", "ERR_CONNECTION_REFUSED"}
 
     panels: list[PanelServer] = []

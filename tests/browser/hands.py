@@ -1,4 +1,4 @@
-"""Touches of a person on the sheet."""
+"""Helpers that touch the sheet as a person does."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ def until(page: Page, true: str, tries: int = 200) -> None:
         try:
             if page.evaluate(true):
                 return
-        except Error as error:  # the page is changing to the next one: ask again there
+        except Error as error:  # the page is giving way to the next one: ask again there
             if "Execution context was destroyed" not in error.message:
                 raise
         page.wait_for_timeout(50)

@@ -59,8 +59,8 @@ def test_the_page_shows_the_whole_casting_in_the_colours_of_its_scale(
         seen = np.asarray(shot, dtype=int)[160:]  # below the legend
         shape = (seen < 245).any(axis=2)
         assert 0.2 < shape.mean() < 0.6
-        assert not shape[:, [0, -1]].any()  # nothing cut off at the sides
+        assert not shape[:, [0, -1]].any()  # nothing is cut off at the sides
         bright = seen[shape].max(axis=1)
-        assert bright.min() > 50  # viridis has nothing darker: no unlit side
+        assert bright.min() > 50  # viridis has nothing darker, so no side is unlit
         colours = {tuple(c) for c in (seen[shape] // 32).tolist()}
         assert len(colours) > 12

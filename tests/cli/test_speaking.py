@@ -34,7 +34,7 @@ def act(until_s: float) -> Countdown:
 
 
 class Moments:
-    """The sentences without their moments."""
+    """Return the sentences without their moments."""
 
     def __init__(self, *moments: str) -> None:
         self.all = SpokenMoments(moments or SPOKEN_MOMENTS)
@@ -117,7 +117,7 @@ def test_one_minute_is_said_once_of_an_end_that_is_an_estimate() -> None:
     assert said(11.0, 70.0) == words
     assert said(12.0, 130.0) == []  # the estimate moved by a minute
     assert said(71.0, 130.0) == []
-    moments.due(shown(72.0))  # nobody knows the end for a moment
+    moments.due(shown(72.0))  # for a moment the end is unknown
     assert said(73.0, 140.0) == []
     assert said(81.0, 140.0) == []
     assert said(82.0, 3700.0) == []
@@ -166,7 +166,7 @@ class Captured:
 
 
 class Rig:
-    """A supervisor as `speak` needs it: another step at each look."""
+    """A supervisor with what `speak` needs: another step at each look."""
 
     def __init__(self) -> None:
         self.spoken: tuple[Spoken, ...] = ()

@@ -1,4 +1,4 @@
-"""The gel rod: one contract for the rod on pins and that of the twin, and further tests of the
+"""The gel rod: one contract for the rod on pins and the twin's rod, and further tests of the
 pins."""
 
 from __future__ import annotations
@@ -25,7 +25,8 @@ MIDDLE_SHARE = 0.075
 
 
 class Witness:
-    """A cup with a rod on a spring behind the pins: it follows the servo `lag_s` later, or not."""
+    """A cup with a rod on a spring behind the pins: it follows the servo `lag_s` later, or not at
+    all."""
 
     def __init__(self, factory: MockFactory, clock: LoopClock) -> None:
         self.factory, self._clock = factory, clock
@@ -101,7 +102,7 @@ def test_it_pulls_both_ways_and_then_lets_go(factory: MockFactory) -> None:
         assert not witness.powered
         stroke = await rod.stroke()
         assert witness.swings == 2
-        # Two ways of 0.3 s, each seen at the next look.
+        # Two strokes of 0.3 s, each seen at the next look.
         assert stroke.lag_s == pytest.approx(0.6, abs=0.12)
         assert not witness.powered
         rod.close()
@@ -111,7 +112,7 @@ def test_it_pulls_both_ways_and_then_lets_go(factory: MockFactory) -> None:
 
 @pytest.mark.parametrize("far", [False, True])
 def test_a_rod_held_on_either_side_does_not_follow(factory: MockFactory, far: bool) -> None:
-    """A rod held on the near side misses the first way, one held on the far side the second."""
+    """A rod held on the near side misses the first stroke, one held on the far side the second."""
 
     async def scenario() -> None:
         witness = Witness(factory, LoopClock())

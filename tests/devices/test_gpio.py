@@ -1,4 +1,4 @@
-"""One contract for inputs and outputs, over gpiozero's mock pins and over a real Pi's."""
+"""One contract for inputs and outputs, on gpiozero's mock pins and on a real Pi's pins."""
 
 from __future__ import annotations
 
@@ -78,7 +78,7 @@ def pair(request: pytest.FixtureRequest) -> Iterator[tuple[Inputs, Outputs]]:
 
 def test_contract(pair: tuple[Inputs, Outputs]) -> None:
     inputs, outputs = pair
-    inputs.presses()  # a stop button that is not there reads as pressed, once
+    inputs.presses()  # a missing stop button reads as pressed, once
     assert inputs.presses() == ()
     for light in Light:
         outputs.show(light)
@@ -124,7 +124,7 @@ def test_a_long_press_is_told_while_it_is_held(factory: MockFactory, name: str) 
     assert bench.inputs.presses() == ()
     advance(bench.clock, 0.2)
     assert bench.inputs.presses() == (Press.LONG,)
-    advance(bench.clock, 5.0)  # somebody leans on it
+    advance(bench.clock, 5.0)  # somebody leans on the button
     assert bench.inputs.presses() == ()
     bench.level(name, False)
     assert bench.inputs.presses() == ()

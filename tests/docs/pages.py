@@ -6,7 +6,7 @@ of `...` means any number of lines. A comment on the line before the fence may a
     <!-- docs: not run, REASON -->     the few that cannot be run here
     <!-- docs: until WORDS -->         interrupted once it has said that
     <!-- docs: long -->                run by `make soak ARGS=docs`, in a short form by `make test`
-    <!-- docs: numbers vary -->        only the words are held to
+    <!-- docs: numbers vary -->        only the words are compared
 
 Several notes are separated by semicolons.
 """

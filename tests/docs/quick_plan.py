@@ -1,6 +1,6 @@
 """`evenwall plan` with a small search: the same words in seconds, and the same plan anywhere.
 
-A search on a budget of seconds would find less on a busy machine, and then say something else.
+A search with a limit in seconds would find less on a busy machine, and its output would differ.
 """
 
 from __future__ import annotations

@@ -91,7 +91,7 @@ def test_disk_full_in_the_middle(shim: Path, tmp_path: Path) -> None:
 def test_a_disk_full_at_any_write_of_the_start(shim: Path, tmp_path: Path) -> None:
     """The controller starts, accepts a note and a stop, and says where its record is.
 
-    Every eleventh write here; `python -m tests.faults.fuller` refuses each of them in turn.
+    Here it is every eleventh write; `python -m tests.faults.fuller` refuses each of them in turn.
     """
     beside = str(tmp_path / "beside")
     environment = {

@@ -32,10 +32,10 @@ def stream(
 @pytest.mark.parametrize("skew", [-0.005, -1e-4, 0.0, 1e-4, 0.005])
 @pytest.mark.parametrize("seed", range(4))
 def test_rows_are_dated_within_milliseconds(skew: float, seed: int) -> None:
-    """Half a per cent off is a ceramic resonator at its worst; one row in ten stalls.
+    """A ceramic resonator is off by half a per cent at worst; one row in ten stalls.
 
-    The least delay there is, 2 ms, cannot be told from an offset, so the mean error is about that;
-    5 ms each way allows for the luck of a window's best rows.
+    The least delay, 2 ms, cannot be told from an offset, so the mean error is about as large; 5 ms
+    each way allows for the luck of a window's best rows.
     """
     _, errors = stream(skew, jitter_s=0.003, stalls=0.1, seconds=240.0, seed=seed)
     assert max(errors) < 0.002 + 0.005

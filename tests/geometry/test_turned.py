@@ -37,7 +37,8 @@ def body(mouth: dict[str, float] | None = None, **fields: object) -> Shape:
 
 @pytest.mark.parametrize("form", FORMS, ids=lambda form: form.name)
 def test_eight_girths_give_area_within_2_and_volume_within_3_percent(form: Form) -> None:
-    """Heights evenly spaced, none chosen for the form; truth by quadrature of the profile."""
+    """The heights are evenly spaced, not chosen to suit the form; the truth is quadrature of the
+    profile."""
     heights = np.linspace(0.0, form.height_mm, 8)
     shape = turned(
         heights_mm=heights.tolist(), girths_mm=girths_at(form, heights), closed_end=form.closed_end
@@ -45,7 +46,7 @@ def test_eight_girths_give_area_within_2_and_volume_within_3_percent(form: Form)
     area, volume = form.truth()
     assert shape.area_cm2 == pytest.approx(area, rel=0.02)
     assert shape.volume_cm3 == pytest.approx(volume, rel=0.03)
-    # The stated error covers what interpolation does, on top of the readings' own.
+    # The stated error covers that of the interpolation as well as that of the readings.
     assert abs(shape.area_cm2 / area - 1.0) <= shape.known.area
     assert abs(shape.volume_cm3 / volume - 1.0) <= shape.known.volume
 
@@ -143,7 +144,7 @@ def test_pappus() -> None:
 
 
 def test_leaning_axis_keeps_the_volume() -> None:
-    """Cavalieri's principle: sections moved sideways hold the same; the skin grows."""
+    """Cavalieri's principle: sections moved sideways keep their volume; the skin grows."""
     fields = {"heights_mm": [0.0, 50.0, 100.0], "diameters_mm": [60.0, 80.0, 60.0]}
     upright = turned(**fields)
     leaning = turned(**fields, middles_mm=[(0.0, 0.0), (20.0, 0.0), (40.0, 0.0)])
@@ -168,7 +169,7 @@ def test_girth_of_an_ellipse() -> None:
     st.sampled_from(["round", "flat", "point"]),
 )
 def test_profile_never_overshoots(half: list[float], steps: list[float], end: str) -> None:
-    """Between two heights it stays between their widths, whatever they are."""
+    """Between two heights the profile stays between their widths, whatever they are."""
     y = np.array(half)
     if end != "flat":
         y[0] = 0.0
@@ -203,7 +204,8 @@ def test_refusals_say_what_to_write(fields: dict[str, object], words: str) -> No
 
 @pytest.mark.parametrize("count", [3, 4, 8])
 def test_stated_errors_cover_nine_of_ten(count: int) -> None:
-    """At least 32 of 40 random profiles: fewer come once in sixty times where nine of ten hold."""
+    """At least 32 of 40 random profiles: where nine out of ten hold, fewer occur once in sixty
+    times."""
     rng = np.random.default_rng(count)
     off = np.array([ratios(rng, count) for _ in range(40)])
     assert ((off <= 1.0).sum(axis=0) >= 32).all()

@@ -1,4 +1,4 @@
-"""The public face for programs: `evenwall.plan`, `evenwall.wall`, `evenwall.gel`."""
+"""The public interface for programs: `evenwall.plan`, `evenwall.wall`, `evenwall.gel`."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ SAMPLES = Path(evenwall.__file__).parent / "samples"
 
 @pytest.mark.slow
 def test_plan_then_wall(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """From a file and from the plan itself the film gets the same input, so it flows once."""
+    """The film gets the same input from a file and from the plan itself, so it is computed once."""
     monkeypatch.setattr(film, "coats", Known(film.coats))
     made = evenwall.plan(SAMPLES / "lantern-globe.toml", time_budget_s=0.0, seed=1)
     file = tmp_path / "plan.json"

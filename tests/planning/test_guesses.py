@@ -1,4 +1,4 @@
-"""Searches begin with the spins of earlier plans: of the same mould, and of forms like it."""
+"""Searches begin with the spins of earlier plans of the same mould and of similar forms."""
 
 from __future__ import annotations
 

@@ -65,9 +65,9 @@ FOUND = (
 
 
 def test_the_plain_kernel_on_another_mesh_agrees(tmp_path: Path) -> None:
-    """Thinnest patch and rim over the mean within 0.05, the most that a plan may be off. Both with
-    the puddle capped at twice the mean film: at four times the plain kernel takes three times as
-    many steps, and minutes."""
+    """Thinnest patch and rim over the mean within 0.05, the most that a plan may be off. Both cap
+    the puddle at twice the mean film: with a cap of four times, the plain kernel takes three times
+    as many steps, and minutes."""
     bowl().export(tmp_path / "bowl.ply")
     casting = Casting(
         name="bowl",

@@ -44,7 +44,7 @@ STANDING = RigState(
 
 
 def as_row(event: RunEvent, at_s: float) -> Event:
-    """The event as a row of the journal, by way of its text there."""
+    """Return the event as a row of the journal, written as text and read back."""
     data = json.loads(json.dumps(event.data()))
     return Event(event_id=1, run_id="r", at_s=at_s, utc="", kind=event.kind, data=data)
 
@@ -129,7 +129,7 @@ class Bench:
         return self.answers[-1]
 
     def ask_by(self, who: str, name: str, **data: Any) -> Answer:
-        """As `ask`, with a named sender."""
+        """Do as `ask` does, with a named sender."""
         self._keys += 1
         self.look(commands=(command(name, f"k{self._keys}", who=who, **data),))
         return self.answers[-1]
@@ -143,7 +143,7 @@ class Bench:
         self.look()
 
     def until(self, wanted: Step, *, coat_time_s: float | None = None) -> Bench:
-        """Take the usual steps up to a step of the present coat."""
+        """Take the usual steps until the present coat reaches a given step."""
         self.look()
         while self.state.step is not wanted:
             if self.state.step in (Step.PREPARE, Step.CLOSE_UP, Step.REST):

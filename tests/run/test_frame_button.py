@@ -202,7 +202,7 @@ def factory() -> Iterator[MockFactory]:
 
 @pytest.mark.parametrize("name", ["next_button", "foot_pedal"])
 def test_from_the_pin_to_the_frame(factory: MockFactory, name: str) -> None:
-    """The button or the pedal is pressed: closed up, turning, paused, turning again."""
+    """Each press of the button or the pedal goes on: closed up, turning, paused, turning again."""
     pins = {name: 17, "light_green": 5, "light_amber": 6, "light_red": 13, "buzzer": 19}
     clock = ManualClock(10.0)
     inputs, outputs = GpioInputs(pins, clock, factory), GpioOutputs(pins, factory)

@@ -1,4 +1,5 @@
-"""A whole casting with the phone locked throughout: a person who is away comes when it calls."""
+"""A whole casting with the phone locked throughout: a person who is away comes back when it
+calls."""
 
 from __future__ import annotations
 
@@ -92,7 +93,7 @@ async def cast_with_a_locked_phone(shop: Shop, person: Away) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(900)  # half a minute of work, on a machine that others share
+@pytest.mark.timeout(900)  # half a minute of work on a shared machine
 def test_every_call_is_delivered_and_brings_the_person_back() -> None:
     async def scenario() -> None:
         async with open_shop(seed=6, scale=True) as shop:
@@ -111,7 +112,7 @@ def test_every_call_is_delivered_and_brings_the_person_back() -> None:
                 assert {s["reached"] for s in told} == {reached}
             assert len(person.shown) == len(person.posted) == len(called)
             assert [p["sentence"] for p in person.posted] == [m["body"] for m in person.shown]
-            # The waits ended in a call, and so did the coat that stood.
+            # Each wait ended in a call, and so did the coat's standing time.
             calls = [c["call"] for c in called]
             assert calls.count("next_coat") >= 2
             assert calls.count("open_mould") >= 1
@@ -122,7 +123,7 @@ def test_every_call_is_delivered_and_brings_the_person_back() -> None:
             assert [round(t - at_s[0]) for t in at_s] == pytest.approx([0, 30, 60], abs=2)
             answered = [e for e in events if e.kind == "calls_answered"]
             assert {e.data["who"] for e in answered} == {"the button at the frame"}
-            # No page and no console: the scale, and the part that sends calls.
+            # Without page or console: only the scale, and the part that sends calls.
             asked = {e.data["who"] for e in events[1:] if "command" in e.data}
             assert asked - {"the button at the frame"} == {"scale", "calls"}
 

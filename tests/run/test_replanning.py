@@ -1,5 +1,5 @@
-"""Between coats the remaining ones are planned again, in time or not at all, and without a delay
-for the person."""
+"""Between coats the remaining ones are planned again, in time or not at all, and the person never
+waits for it."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def test_the_rest_follows_what_was_weighed_and_seen() -> None:
             )
             state = shop.supervisor.state
             assert state is not None
-            # By hand: what was laid and what is still planned add up to the wall wanted.
+            # By hand: what was laid and what is still planned add up to the wall that is wanted.
             sheet, area = shop.plan.casting.resin.sheet, shop.plan.geometry.area_cm2
             done = laid(state)
             first_mm = (
@@ -56,7 +56,7 @@ def test_the_rest_follows_what_was_weighed_and_seen() -> None:
             for coat in last.coats:
                 assert coat.steps_expected is not None
                 assert coat.steps_expected == coat.steps_counted
-            # A restarted controller reads the same out of the journal.
+            # A restarted controller reads the same from the journal.
             assert fold_all(last.run_id or "", shop.plan, events) == state
             assert await shop.service.run_plan(last.run_id or "") == sealed(state.plan)
 
@@ -99,7 +99,7 @@ def test_a_refusal_is_told_and_the_plan_stands() -> None:
 def test_word_of_a_new_plan_stands_no_longer_than_it_may_be_used(
     refuses: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The clock does not wait for these jobs: the next coat is begun, or the casting given up."""
+    """The clock does not wait for these jobs: the next coat begins, or the casting is given up."""
     monkeypatch.setattr(VirtualTimeLoop, "run_in_executor", SelectorEventLoop.run_in_executor)
 
     def planner(*told: Any, **today: Any) -> Plan:

@@ -43,8 +43,8 @@ def today_at(degrees: float) -> tuple[CoatPlan, ...]:
 
 
 def test_in_the_same_room_the_replay_is_the_proven_spin() -> None:
-    """Angles at the same moments agree within 3 degrees over about a hundred turns: what is left is
-    the rounding of the stored table and of the pour, found to half a second."""
+    """Angles at the same moments agree within 3 degrees over about a hundred turns. The rest is the
+    rounding of the stored table and of the time of the pour, which is known to half a second."""
     for was, now in zip(a_proven_run().coats, today_at(0.0), strict=True):
         assert now.clock.spin_from_s == pytest.approx(was.spin_from_s, abs=0.1)
         at = np.linspace(0.0, length_s(now.ramps), 5000)
@@ -54,9 +54,9 @@ def test_in_the_same_room_the_replay_is_the_proven_spin() -> None:
 
 @pytest.mark.parametrize("degrees", [-6.0, -3.0, 3.0])
 def test_the_frame_stands_alike_at_the_same_path_left(degrees: float) -> None:
-    """Once the resin has spread, both axes turn alike over the path within an eighth of a turn: so
-    much is left over where whole turns of spreading are added, and it is made up for within a
-    minute. On the whole the major axis keeps its angle to 5 degrees."""
+    """Once the resin has spread, both axes agree over the path within an eighth of a turn. Such a
+    remainder arises where whole turns of spreading are added, and it is made up for within a
+    minute. Mostly the major axis agrees within 5 degrees."""
     for was, now in zip(a_proven_run().coats, today_at(degrees), strict=True):
         proven = was.cure.path()
         poured_s = now.clock.spin_from_s - (was.spin_from_s - was.poured_s)
@@ -86,7 +86,8 @@ def within(ramps: tuple[Ramp, ...], rates: tuple[float, float], limits: replay.L
         after = (ramp.major_rpm, ramp.minor_rpm)
         for was, now in zip(before, after, strict=True):
             assert abs(now) <= limits.rate_rpm * (1 + 1e-9)
-            # The board is handed rounded ramps: a thousandth over is within its own rounding.
+            # The board is handed rounded ramps: an excess of a thousandth is within its own
+            # rounding.
             assert abs(now - was) <= limits.accel_rpm_s * ramp.duration_s * 1.001 + 1e-9
         before = after
 
@@ -125,9 +126,9 @@ def test_speeds_stay_in_limits_whatever_the_gel_estimate_does(
 
 @pytest.mark.parametrize("coat", [0, 1, 2])
 def test_a_moving_gel_estimate_is_followed(coat: int) -> None:
-    """Told half way that the gel comes 15 % sooner or later, the frame is within a turn and a
-    half of where the cure wants it three minutes later: it leaves out or repeats whole turns. A
-    coat on a warm wall may gel before that: then at its gel."""
+    """The replay learns half way that the gel comes 15 % sooner or later. Three minutes later the
+    frame is within a turn and a half of where the cure wants it, because it leaves out or repeats
+    whole turns. A coat on a warm wall may gel before that; then this holds at its gel."""
     was = a_proven_run().coats[coat]
     track = replay.Track.of(was)
     spin_from_s = was.spin_from_s
@@ -180,7 +181,8 @@ def test_too_warm_to_pour_as_early_is_said() -> None:
 
 
 def test_who_is_quicker_than_the_proven_run_was_waits_with_the_pour() -> None:
-    """Poured sooner it is less viscous when it begins to turn, and flows further before it gels."""
+    """A coat poured sooner is less viscous when it begins to turn, and flows further before it
+    gels."""
     bench = Bench(replay.plan_today(a_plan(), a_proven_run(), SHOP_DEGC, SHOP_DEGC))
     bench.until(Step.POUR)
     seen = Observation(rig=bench.rig, **bench.kept)
@@ -255,9 +257,10 @@ def test_wall_of_a_replay_in_a_cold_and_a_warm_shop() -> None:
 
     At +6 the later coats, on a wall that the first ones warm, gel in 445 and 342 s instead of 739
     and 615: the frame turns at 17 rpm and at its limit, 20, and speeds up as fast as it may. The
-    wall comes out up to 7 % thicker at its thinnest, never thinner than 3 %, poured in time or as
-    early as hands can. (Turned as much slower in a resin as much thicker, which leaves out the
-    centrifugal part alone, it was 3.8 % and not 6.3 %, and the rim 0.3 % and not 2.7 %.)
+    wall is up to 7 % thicker at its thinnest, and never thinner by more than 3 %, whether poured in
+    time or as early as hands can. (With speed and viscosity scaled alike, which leaves out only the
+    centrifugal part, the difference was 3.8 % instead of 6.3 %, and at the rim 0.3 % instead of
+    2.7 %.)
 
     By the clock alone, turning on until the gel, some figure is off by more than 10 %."""
     mesh = lumpy_pot(0.14)

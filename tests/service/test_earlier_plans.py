@@ -52,7 +52,7 @@ def test_a_note_that_cannot_be_read_is_left_alone() -> None:
             await shop.records.flush()
             assert await kept.arguments() == {}
             kept.keep(searched())
-            kept.keep(searched())  # of the same mould, resin and coats: in its place
+            kept.keep(searched())  # of the same mould, resin and coats: it replaces the earlier one
             await shop.records.flush()
             assert await kept.arguments() == {"earlier": (earlier_of(searched()),)}
 

@@ -1,4 +1,4 @@
-"""A rough plan stands while the full search runs, and a run may begin with it."""
+"""A rough plan is valid while the full search runs, and a run may begin with it."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ def test_rough_plan_is_shown_and_may_be_taken() -> None:
 
 
 def test_time_left_follows_the_pace_of_the_search() -> None:
-    """Half of it in a minute: a minute is left."""
+    """Half of the search took a minute, so a minute is left."""
     assert time_left_s(60.0, 0.0, 0.5) == 60.0
     assert time_left_s(30.0, 0.2, 0.6) == 30.0
     assert time_left_s(10.0, 0.2, 0.2) is None

@@ -44,8 +44,9 @@ def test_the_frame_turns_as_the_profile_says() -> None:
 
 
 def test_an_even_film_is_weighed_and_gauged_as_what_it_is() -> None:
-    """4 mm on a ball of 70 mm: the weight by its area, the gauge more by h/2R, less what shrinks,
-    within a hand's error and the mesh's facets (0.5 %)."""
+    """4 mm on a ball of 70 mm: the weight is that of 4 mm over the area; the gauge reads more by a
+    share h/R, less the shrinkage. Both hold within the errors of a hand and of the mesh's facets
+    (0.5 %)."""
     whole = trimesh.creation.icosphere(subdivisions=4, radius=0.07)
     cut = whole.slice_plane([0.0, 0.0, 0.045], [0.0, 0.0, -1.0])
     cut.merge_vertices()

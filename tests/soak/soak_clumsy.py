@@ -1,6 +1,6 @@
 """Fifty whole castings by a clumsy maker, by seed: `EVENWALL_CLUMSY=20` for fewer.
 
-Prints each casting's fates, and what the sheet showed that the record contradicts.
+Prints what happened in each casting, and whatever the sheet showed that the record contradicts.
 """
 
 from __future__ import annotations

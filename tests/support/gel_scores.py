@@ -1,8 +1,8 @@
 """Scores of the gel estimate on simulated batches whose truth is known.
 
-Errors in per cent of the coat's true gel time. Seeds below 4000, 7000 to 7402 and 8000 to 8103
-were looked at for calibration, some of the 4000s and 8200 to 9803 were reported on: report from
-9900 on.
+Errors in per cent of the coat's true gel time. Seeds below 4000, 7000 to 7402 and 8000 to 8103 were
+used for calibration; some of the 4000s and 8200 to 9803 were used in reports. A new report begins
+at 9900.
 """
 
 from __future__ import annotations
@@ -20,8 +20,8 @@ from tests.support import cupsim
 
 @dataclass(frozen=True)
 class Score:
-    """Score of one trace; times over the true gel time. `looks`: (best, low, high) at shares of
-    it."""
+    """Score of one trace; times as a ratio to the true gel time. `looks`: (best, low, high) at
+    shares of it."""
 
     world: str
     family: str
@@ -92,7 +92,7 @@ def run(trace: cupsim.Trace, memory: bool = False) -> Score:
 
 
 def steepest_s(trace: cupsim.Trace) -> float:
-    """When the probe rises fastest, over a minute: a maker's guess at the gel."""
+    """Return when the probe rises fastest over a minute: a maker's guess at the gel."""
     time_s, probe_K = trace.rows[:, 0], trace.rows[:, 1]
     good = np.isfinite(probe_K) & (time_s > (trace.case.probe_in_s or 0.0) + 60.0)
     time_s, probe_K = time_s[good], probe_K[good]
@@ -152,7 +152,7 @@ def groups(scores: list[Score]) -> str:
 
 
 def best_and_worst(scores: list[Score], count: int = 3) -> str:
-    """By the error at three quarters of the gel time."""
+    """Return a table of the best and worst by their error at three quarters of the gel time."""
     late = sorted((s for s in scores if 0.75 in s.looks), key=lambda s: abs(s.looks[0.75][0] - 1.0))
     rows = [
         (

@@ -38,7 +38,7 @@ def test_settings_shown_are_settings() -> None:
     settings = MqttSpec.model_validate(table)
     assert settings.commands == get_args(
         get_args(MqttSpec.model_fields["commands"].annotation)[0]
-    )  # all that may be named are shown
+    )  # the page shows all that may be named
 
 
 def test_topic_table_is_the_document() -> None:
@@ -61,7 +61,8 @@ def test_topic_table_says_how_each_is_sent() -> None:
 
 def test_the_signing_example_is_heard(tmp_path: Path) -> None:
     (example,) = blocks(page("mqtt.md"), "python")
-    # The example's moment is the first of a simulated world, in which this telemetry lives.
+    # The example is of the first moment of a simulated world, and this telemetry runs in that
+    # world.
     assert SIMULATED_EPOCH.isoformat() in example
     space: dict[str, Any] = {"SECRET": "of the shop"}
     exec(example, space)

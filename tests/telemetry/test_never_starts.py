@@ -21,7 +21,7 @@ WORDS = (
 
 async def everything(shop: Shop, round_: int) -> None:
     """Each command with each data, then a minute in which a frame could begin to move."""
-    coat = shop.plan.coats[0]  # weighed as planned, or no command would lead any further
+    coat = shop.plan.coats[0]  # weighed as planned; otherwise no command would lead any further
     weights = {"part_a_g": coat.part_a_g, "part_b_g": coat.part_b_g}
     for name in ALLOWABLE:
         asked = 0
@@ -29,7 +29,7 @@ async def everything(shop: Shop, round_: int) -> None:
             fits = {k: v for k, v in data.items() if k in ORDERS[name].model_fields}
             try:
                 await shop.ask(name, f"{name}-{number}-{round_}", **fits)
-            except InputError:  # as the broker's gate refuses what a command needs and has not got
+            except InputError:  # as the broker's gate refuses a command whose data are missing
                 continue
             asked += 1
         assert asked, name
@@ -41,7 +41,7 @@ def test_no_allowable_command_starts_the_frame() -> None:
         async with open_shop() as shop:
 
             async def stands() -> bool:
-                """Whether the frame stood still while everything was tried on it."""
+                """Return whether the frame stood still while everything was tried on it."""
                 await shop.until(lambda: shop.rig.state.mode is not Mode.TURNING, 300.0)
                 await shop.clock.sleep(5.0)
                 before, step = shop.board.steps(), shop.service.snapshot().step
@@ -60,7 +60,7 @@ def test_no_allowable_command_starts_the_frame() -> None:
                 await shop.clock.sleep(5.0)
                 seen.append(shop.service.snapshot().step)
             assert {Step.WEIGH, Step.MIX, Step.POUR, Step.CLOSE_UP} <= set(seen)
-            # And once it has turned: stopped by a person, it stays so.
+            # Once it has turned and a person has stopped it, it stays stopped.
             await shop.until(lambda: shop.rig.state.mode is Mode.TURNING, 120.0)
             await shop.ask("stop_turning", "halt")
             assert await stands()

@@ -1,4 +1,4 @@
-"""The library over HTTP: who may, what comes back, and sending a file in parts."""
+"""The library over HTTP: permissions, answers, and sending a file in parts."""
 
 from __future__ import annotations
 
