@@ -41,6 +41,7 @@ def choose_and_start(page: Page, casting: str = "Lantern globe") -> None:
 def tick_all(page: Page) -> None:
     page.locator("#form .tick").first.wait_for()
     for box in page.locator("#form .tick").all():
+        box.evaluate("(e) => e.scrollIntoView({ block: 'center' })")  # clear of the bar below
         box.tap()
 
 
