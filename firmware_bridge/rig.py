@@ -140,11 +140,12 @@ class FramedRig(KeptLink):
         raise Refused(f"the frame is {state.mode.value}: enable it first")
 
     async def _standing(self) -> None:
-        """Wait out a ramp to rest."""
+        """Wait until a ramp to rest has ended."""
         await self._until(lambda s: s.mode is not Mode.STOPPING)
 
     async def _until(self, met: Callable[[RigState], bool]) -> RigState:
-        """Return the first row, from the newest known on, that meets this. Raises LinkLost."""
+        """Return the first row that meets this condition, beginning with the newest known. Raises
+        LinkLost."""
         rows = self.states()
         state = self.state
         while not met(state):
@@ -189,7 +190,7 @@ class FramedRig(KeptLink):
         return self._free(self._newest())
 
     def _free(self, row: StateRow) -> int:
-        """Number of ramps for which the queue has room at least."""
+        """Return how many more ramps the queue has room for at least."""
         return self.info.queue_capacity_ramps - (self._accepted - row.ramps_done)
 
     async def _row_since(self, seq: int) -> None:

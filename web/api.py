@@ -12,13 +12,13 @@ PAGE = Path(__file__).resolve().parent / "guide" / "api.md"
 ABOUT = """\
 # The interface over HTTP
 
-Everything that the phone shows and does goes over these addresses. A program of your own may use
-them too. `/openapi.json` on a running panel is the same description for machines (OpenAPI 3.1).
-This page is written from it by `python -m evenwall_web.api`.
+Everything that the phone shows and does goes over these addresses. Your own programs may use them
+too. `/openapi.json` on a running panel is the same description for machines (OpenAPI 3.1). This
+page is written from it by `python -m evenwall_web.api`.
 
-A paired phone is known by the cookie `evenwall`. A request that changes something also carries the
-session's token in the header `x-evenwall-csrf`. `POST /api/pair` with a one-time code gives both.
-No request can start the frame while its guard is open."""
+A paired phone is identified by the cookie `evenwall`. A request that changes something also carries
+the session's token in the header `x-evenwall-csrf`. `POST /api/pair` with a one-time code gives
+both. No request can start the frame while its guard is open."""
 
 
 def _kind(found: dict[str, Any]) -> str:

@@ -70,7 +70,7 @@ class Interface(FastAPI):
     """The application; its OpenAPI document has a sentence and a unit for each property."""
 
     def openapi(self) -> dict[str, Any]:
-        """Return the document, made once."""
+        """Return the document, which is made only once."""
         if self.openapi_schema is None:
             self.openapi_schema = describe(super().openapi())
         return self.openapi_schema

@@ -71,7 +71,7 @@ class OutlineCard(Frozen):
 
 
 class CastingEntry(Frozen):
-    """Present file of a casting, and the measurements from which its mesh was made."""
+    """Current file of a casting, and the measurements from which its mesh was made."""
 
     casting_id: str
     casting: dict[str, Any]
@@ -79,7 +79,7 @@ class CastingEntry(Frozen):
 
 
 class ResinEntry(Frozen):
-    """Present file of a resin. picture: photograph of its data sheet, if one was kept."""
+    """Current file of a resin. picture: photograph of its data sheet, if one was kept."""
 
     resin_id: str
     resin: dict[str, Any]

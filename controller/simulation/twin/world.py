@@ -54,7 +54,7 @@ def _kinetics(sheet: Sheet) -> cure.Kinetics:
 
 @dataclass(slots=True)
 class _Batch:
-    """One mix: in the cup, and from the pour on on the wall as well."""
+    """One mix: in the cup and, once poured, also on the wall."""
 
     met_s: float
     dt_s: float
@@ -67,7 +67,7 @@ class _Batch:
     coat_J_m2K: float
 
     def warms_K(self, at_s: float, wall_J_m2K: float, fades_s: float) -> float:
-        """Return the remaining warming (K) of a wall of this capacity by its heat, which fades in
+        """Return how much (K) this batch's heat still warms a wall of this capacity; it fades in
         `fades_s`."""
         age_s = at_s - self.met_s - self.dt_s * np.arange(1, len(self.made_K) + 1)
         left = np.where(age_s >= 0.0, np.exp(-np.maximum(age_s, 0.0) / fades_s), 0.0)
@@ -133,7 +133,7 @@ class Twin:
             self._batch = None
 
     def _leave_on_wall(self) -> None:
-        """Keep the heat of the coat before, if it was poured."""
+        """Keep the heat of the previous coat, if it was poured."""
         if self._batch is not None and self._batch.poured:
             self._on_wall.append(self._batch)
 

@@ -72,7 +72,7 @@ function turns(coat) {
   const at = ([left, t]) => `${(34 + (1 - left / far) * (wide - 40)).toFixed(1)} ${(tall - 22 - (Math.abs(t) / most) * (tall - 46)).toFixed(1)}`;
   const path = (rows, colour, width) => s("path", { d: `M ${rows.map(at).join(" L ")}`, fill: "none", stroke: colour, "stroke-width": width, "stroke-linejoin": "round" });
   return h("figure", {},
-    s("svg", { viewBox: `0 0 ${wide} ${tall}`, role: "img", "aria-label": `Turns over the flow to come, coat ${coat.coat}` },
+    s("svg", { viewBox: `0 0 ${wide} ${tall}`, role: "img", "aria-label": `Turns against the remaining flow, coat ${coat.coat}` },
       s("line", { x1: 34, x2: wide, y1: tall - 22, y2: tall - 22, stroke: "var(--ink)" }),
       s("text", { x: 30, y: 14, "text-anchor": "end" }, String(Math.round(most))),
       s("text", { x: 34, y: tall - 5 }, `${Math.round(far)} %`),
