@@ -30,7 +30,7 @@ class Clock(Protocol):
 class Mode(enum.StrEnum):
     """Motion state of the board."""
 
-    DISABLED = "disabled"  # motor drivers off; where a board wakes up
+    DISABLED = "disabled"  # motor drivers off; the mode in which a board wakes up
     HOLDING = "holding"  # drivers on, standing still
     TURNING = "turning"  # running queued ramps, or keeping the last speed (see `coasting`)
     STOPPING = "stopping"  # ramping down; ends in HOLDING or DISABLED
@@ -44,7 +44,7 @@ class Fault(enum.StrEnum):
     DRIVER_MINOR = "driver_minor"
     SLIP_MAJOR = "slip_major"
     SLIP_MINOR = "slip_minor"
-    HOST_SILENT = "host_silent"  # the time the host granted ran out
+    HOST_SILENT = "host_silent"  # the time that the host granted ran out
     QUEUE_DRY = "queue_dry"  # queue ran out while turning; last speed kept
     BROWN_OUT = "brown_out"  # last reset was a brown-out
     WATCHDOG = "watchdog"  # last reset was the hardware watchdog

@@ -19,7 +19,7 @@ from evenwall_bridge.wire import BadFrame, Frame, Info, Kind, Reply, StateRow, S
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """A state row came; it includes the effect of all commands up to `seq`."""
+    """A state row arrived; it includes the effect of all commands up to `seq`."""
 
     row: StateRow
     seq: int
@@ -106,7 +106,7 @@ class Link:
         return self._token
 
     def outgoing(self) -> bytes:
-        """Return the bytes to write now, once."""
+        """Return the bytes to write now; each is returned only once."""
         data = bytes(self._out)
         self._out.clear()
         return data

@@ -1,8 +1,8 @@
 """Certificate authority of the rig, so that a phone has a secure page without the internet.
 
 The authority may sign only for this machine's names and for private addresses (RFC 5280 4.2.1.10).
-So a thief of its key cannot imitate any other site for a phone that trusts it. The key never leaves
-its folder, which only the owner can read.
+So whoever steals its key still cannot imitate any other site to a phone that trusts it. The key
+never leaves its folder, which only the owner can read.
 """
 
 from __future__ import annotations
@@ -127,7 +127,7 @@ def _pair(cert_path: Path, key_path: Path, issuer_path: Path) -> _Pair:
     if certificate.public_key() != key.public_key():
         raise ValueError("the key belongs to another certificate")
     certificate.verify_directly_issued_by(issuer)
-    # The server's file holds the whole chain: see whether it will be taken.
+    # The server's file holds the whole chain: see whether it will be accepted.
     ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(cert_path, key_path)
     if cert_path == issuer_path:
         allowed = certificate.extensions.get_extension_for_class(x509.NameConstraints).value
@@ -153,7 +153,8 @@ def _good(cert_path: Path, key_path: Path, issuer_path: Path, now: datetime) -> 
 
 
 def usable(files: Files, now: datetime) -> bool:
-    """Whether the server's present certificate will do for today, if no other can be written."""
+    """Return whether the server's present certificate can be used today if no other can be
+    written."""
     try:
         found = _pair(files.server, files.server_key, files.authority)
     except _UNREADABLE:

@@ -26,10 +26,10 @@ class Recipe:
     Speeds are the faster axis's, rpm; ratio is major:minor; `reverse` turns the minor axis the
     other way. Times are shares of the time from the start of the spin to the expected gel. Biases
     count towards the opening: a negative one thickens the rim, a positive one the floor, whichever
-    way the opening looks. Slow turning carries resin over ridges that would drain, fast turning
+    way the opening faces. Slow turning carries resin over ridges that would drain, fast turning
     leaves a smooth wall smooth: coats of both kinds complement each other. `stand` is the number of
-    the time to pour, 0 the earliest: resin poured later flows less far, and a motor's unevenness
-    carries it less far off. `coat` is the number of the coat in the plan, 0 the first: each meets a
+    the time to pour, 0 the earliest: resin poured later flows less far, and is carried less far off
+    by a motor's unevenness. `coat` is the number of the coat in the plan, 0 the first: each meets a
     wall that the coats before it have warmed.
     """
 
@@ -68,7 +68,7 @@ def speeds_rpm(fast_rpm: float, ratio: float, reverse: bool) -> tuple[float, flo
 
 
 def legs(recipe: Recipe, clock: CoatClock, towards_z: float) -> list[Leg]:
-    """Return the recipe's legs on a coat's clock. `towards_z`: +1 where the opening looks along
+    """Return the recipe's legs on a coat's clock. `towards_z`: +1 where the opening faces along
     +z."""
     until_gel = clock.gel_expected_s - clock.spin_from_s
     whole = clock.spin_until_s - clock.spin_from_s

@@ -228,7 +228,7 @@ def _ready(plan: Plan, buy: dict[str, float]) -> tuple[str, ...]:
     ]
     said = [
         f"Resin {' and '.join(parts)}, including a little spare; about {buy['waste_g']:.0f} g of "
-        "it stay in the cups or run over",
+        "it stays in the cups or runs over",
         f"{buy['cups']:.0f} mixing cups and {buy['gloves_pairs']:.0f} pairs of gloves; a "
         f"{buy['degas_cup_ml']:.0f} ml cup for degassing, because the mix rises",
     ]

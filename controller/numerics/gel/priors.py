@@ -37,9 +37,10 @@ _TRADE_POUR_S, _TRADE_POUR_POTS = 120.0, 0.4
 SHEET_SD = {"pot_life": 0.10, "heat": 0.12}  # deviations of the logs
 # Deviation of the log of the coat's gel time over its cup's. The ratio is a prior, not a constant:
 # thickness, heat and wall change it through the heat model. The values 1.5 to 1.7 come from one
-# kind of resin in one kind of cup (common practice, no source); others have 1.1 to 3.5. For a resin
-# without autocatalysis the deviation is a little larger. With 0.5, half way to the gel of hot cups
-# that no law fits yet, such a resin predicted coats at 4 to 6 times the gel time of their cups.
+# kind of resin in one kind of cup (common practice, no source); other resins and cups have 1.1 to
+# 3.5. For a resin without autocatalysis the deviation is a little larger. With 0.5, half way to the
+# gel of hot cups that no law fits yet, such a resin predicted coats at 4 to 6 times the gel time of
+# their cups.
 _RATIO_SD, _RATIO_SD_SECOND = 0.3, 0.35
 # Without a peak on the sheet the resin may be a rigid one or an elastomer, with a rise of 25 to 130
 # K and more, from memory of the usual castings.

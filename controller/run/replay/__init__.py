@@ -3,8 +3,8 @@
 A film's motion is dh/dt = -div(rho g h^3/(3 mu(t)) grad P) where P depends on the frame's position.
 Expressed over the flow path, the integral of dt/mu, the equation contains neither time nor
 temperature. So a frame that passes the same angles at the same remaining flow path leaves the same
-wall. (Neglected: the centrifugal part, 2 % of gravity at 10 rpm and 0.2 m, which goes with the
-speed squared.)
+wall. (Neglected: the centrifugal part, 2 % of gravity at 10 rpm and 0.2 m, which is proportional to
+the speed squared.)
 
 A proven coat is stored as its ramps with a table of its cure: time, equivalent age and remaining
 path to the gel. On another day each ramp is stretched or shortened so that it ends at the same
