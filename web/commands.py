@@ -13,7 +13,7 @@ Key = Annotated[str, Field(min_length=8, max_length=64, pattern=r"^[A-Za-z0-9_-]
 
 
 class Ask(Frozen):
-    """Request with a command. A key sent before gets its first answer again, whatever the rest."""
+    """Request with a command. A key that was sent before gets its first answer again."""
 
     key: Key
     step_id: Annotated[str, Field(max_length=120)] | None = None  # refused if the run moved on

@@ -8,7 +8,7 @@ from evenwall.run.observation import Hold, Stop
 from evenwall.run.user_messages import HALTED
 from evenwall_bridge.contract import Fault, Mode
 
-INSIST_S = 1.0  # from an order to stop until the board must have shown that it obeyed
+INSIST_S = 1.0  # time from an order to stop until the board must have shown that it obeyed
 STARTS_S = 2.0  # after handing ramps over, until a board at rest has stopped by itself
 
 

@@ -20,7 +20,7 @@ def touch_window(
     coat_s: tuple[float, float],
     now_s: float,
 ) -> TouchWindow | None:
-    """Return the touch to ask for and its time, or None once a coat of this resin was touched.
+    """Return the touch to ask for and its time, or None if a coat of this resin has been touched.
 
     fit: that of the likeliest hypothesis. coat_s: the times at which the coat has gelled with a
     chance of one half and of nineteen in twenty. A touch of the cup shows how fast this batch runs,
@@ -49,7 +49,6 @@ def window_words(window: TouchWindow, now_s: float) -> str:
         )
     when = "now" if now else f"from {from_min} min after the parts met"
     return (
-        f"No touched coat of this resin is known: while the frame stands still, touch the coat "
-        f"with a "
-        f"stick {when}."
+        "No touch of a coat of this resin is known: while the frame stands still, touch the coat "
+        f"with a stick {when}."
     )
