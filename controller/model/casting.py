@@ -42,7 +42,8 @@ class Shop(Typed):
 class ShapeKnown(Frozen):
     """Source and errors of the shape of a mould without a drawing.
 
-    Skin and volume are within these errors nine times of ten. measures: the file of measurements.
+    Skin and volume are within these errors nine times out of ten. measures: the file of
+    measurements.
     """
 
     how: Annotated[str, Field(max_length=120)] = ""

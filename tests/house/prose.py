@@ -46,6 +46,7 @@ BANNED = (
     (re.compile(r"\bin a (?:process|thread|folder|file) of (?:its|their) own\b"), "say 'separate'"),
     (re.compile(r"\bheld (?:against|to) (?:the|a|each|every)\b"), "say 'compared with'"),
     (re.compile(r"\ball the same\b"), "say 'nevertheless'"),
+    (re.compile(r"\b(?:times|castings|cases) of (?:ten|twenty)\b"), "say 'out of ten'"),
     (re.compile(r"\bas (?:the|its|their|our) \w+ ha(?:s|ve) (?:it|them)\b"), "say 'as in'"),
     (re.compile(r"\bcomes? out (?:\w+er|less|more)\b"), "say 'is'"),
     (

@@ -26,7 +26,7 @@ from evenwall.geometry.shapes.sections import (
 from evenwall.geometry.shapes.shape import Shape, open_at, settled
 from evenwall.units import percent
 
-GIRTH_READING_MM, DIAMETER_READING_MM = 2.0, 1.0  # errors, nine times of ten; common practice
+GIRTH_READING_MM, DIAMETER_READING_MM = 2.0, 1.0  # errors, nine times out of ten; common practice
 PITCH_MM = 3.0  # distance between rings: a film's cells are 5 mm wide
 FINEST, COARSEST = 70, 160  # cells of marching cubes along the longest side
 BODY_READING_MM = 1.0

@@ -24,7 +24,7 @@ UNSEEN_OVAL_VOLUME = 0.005
 SHARED = 0.5
 # Twice the spacing makes an error of second order four times as large. So the error that remains is
 # a third of the change that leaving a height out makes (Richardson). With three or four heights the
-# order is lower: their factors cover nine of ten random profiles
+# order is lower: their factors cover nine out of ten random profiles
 # (tests/bench/bench_shape_errors.py, on other seeds).
 INTERPOLATION = 1.0 / 3.0
 OF_FEW = {3: 4.0, 4: 1.0}
@@ -66,7 +66,7 @@ def of_sections(
 ) -> Known:
     """Return the errors of a form of measured sections.
 
-    half_error_mm: error of half a width, height_error_mm: error of a height, both nine times of
+    half_error_mm: error of half a width, height_error_mm: error of a height, both nine times out of
     ten. girths: the sections were measured with a tape and taken as circles. Errors of single
     readings add in quadrature. The error that all share and the error between the heights are added
     to that: each height is left out once, and the change shows the effect of a feature between two

@@ -25,8 +25,8 @@ class Turned(Frozen):
     caliper across it. across_mm: the other diameter of an oval, at right angles. middles_mm: the
     middle of each section, in x and y, if the axis leans. opening: the end that stays open.
     closed_end: the kind of the other end; a round or pointed one has a girth of 0 there.
-    reading_mm: error of a reading, nine times of ten; by default 2 mm for a girth and 1 mm for a
-    diameter. height_reading_mm: the same for a height.
+    reading_mm: error of a reading, nine times out of ten; by default 2 mm for a girth and 1 mm for
+    a diameter. height_reading_mm: the same for a height.
     """
 
     heights_mm: Annotated[tuple[Width, ...], Field(min_length=FEWEST, max_length=MOST)]
