@@ -1,7 +1,7 @@
 """Simulated boards and the electrical side of their pins.
 
-`VirtualBoard` is the firmware in this process, in virtual time; `PtyBoard` is the same firmware
-as a program whose serial port is a pseudo-terminal, the way a board on USB is reached.
+`VirtualBoard` is the firmware in this process, in virtual time; `PtyBoard` is the same firmware as
+a program whose serial port is a pseudo-terminal, reached like a board on USB.
 """
 
 from __future__ import annotations
@@ -90,7 +90,7 @@ class VirtualBoard:
         return ctypes.string_at(self._buffer, count)
 
     def reset(self, cause: str = "power_on") -> None:
-        """Power goes and comes back; `cause` is one of RESET_CAUSES."""
+        """Cut the power and restore it; `cause` is one of RESET_CAUSES."""
         self.sync()
         self._c.reset(self._board, RESET_CAUSES[cause])
         self._woke_s = self._clock.now_s()
@@ -231,7 +231,7 @@ class PtyBoard:
         self._ask(f"index {AXES[axis]} {steps_per_turn} {at_steps}")
 
     def reset(self, cause: str = "power_on") -> None:
-        """Power goes and comes back; `cause` is one of RESET_CAUSES."""
+        """Cut the power and restore it; `cause` is one of RESET_CAUSES."""
         self._ask(f"reset {RESET_CAUSES[cause]}")
 
     @property

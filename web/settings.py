@@ -11,7 +11,8 @@ LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 
 @dataclass(frozen=True)
 class Settings:
-    """Settings. The host is loopback by default: opening the panel to a network is deliberate."""
+    """Settings. The host is loopback by default, so a person must choose to open the panel to a
+    network."""
 
     host: str = "127.0.0.1"
     port: int = 8713

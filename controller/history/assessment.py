@@ -235,7 +235,7 @@ def _missing(
 
 
 def troubles(run: Recorded) -> list[Trouble]:
-    """List the troubles of a run: those of each coat, then the faults; grave ones first."""
+    """List the problems of a run: those of each coat, then the faults; the most serious first."""
     found: list[Trouble] = []
     for planned, coat in zip(run.plan.coats, run.state.coats, strict=True):
         found += _of_coat(planned, coat)
