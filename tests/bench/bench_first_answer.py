@@ -63,7 +63,7 @@ def _is(path: Path) -> bool:
 
 
 def main() -> None:
-    """Print one line a form."""
+    """Print one line for each form."""
     wanted = os.environ.get("FORMS")
     print("| form | skin, cm2 | coats | thinnest patch | processor, s |")
     print("| --- | ---: | ---: | ---: | ---: |")

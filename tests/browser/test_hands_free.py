@@ -39,7 +39,7 @@ def test_grams_to_go_are_the_largest_figure_and_too_much_is_red(
     figure = page.locator("#scale-now")
     expect(figure).to_have_text("12.4 g to go")
     size = "e => parseFloat(getComputedStyle(e).fontSize)"
-    assert figure.evaluate(size) >= 40  # px: read at two metres, at arm's length of a bench
+    assert figure.evaluate(size) >= 40  # px: legible at two metres, or at arm's length from a bench
     calm = figure.evaluate("e => getComputedStyle(e).color")
     weighing(panel, net_g=78.7, to_go_g=-2.3, over=True, sentence="Part A is 2.3 g over.")
     expect(figure).to_have_text("2.3 g over")
@@ -110,6 +110,6 @@ def test_a_phone_is_paired_at_the_frame_without_a_code(
     assert f"shows {number}" in told
     assert panel.call(panel.app.state.people.at_frame.confirm)
     until(page, "globalThis.evenwall !== undefined && location.hash === ''")
-    expect(page.locator("#stop")).to_be_visible()  # the page has loaded anew, as a paired phone
+    expect(page.locator("#stop")).to_be_visible()  # the page has loaded again, as a paired phone
     names = panel.call(lambda: [s.name for s in panel.app.state.people.sessions()])
     assert names == ["Bench phone"]

@@ -29,7 +29,8 @@ def cpu_s(browser: Browser) -> float:
 
 
 def percent(browser: Browser, page: Page) -> float:
-    """Share of a core over some seconds; the better of three, since other pages may be closing."""
+    """Return the share of a core over some seconds; the lowest of three, since other pages may be
+    closing."""
     shares = []
     for _ in range(3):
         before = cpu_s(browser)

@@ -92,7 +92,7 @@ def test_a_fault_taken_back_stays_on_record(tmp_path: Path) -> None:
 def test_nothing_is_known_before_it_happens(
     files: tuple[Path, Path, float], tmp_path: Path
 ) -> None:
-    """The same rows, cut short, give the same results up to the cut, although a touch comes
+    """Fewer of the same rows give the same results up to their end, although a touch comes
     later."""
     trace, case, _ = files
     lines = gzip.decompress(trace.read_bytes()).decode().splitlines()

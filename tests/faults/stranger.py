@@ -19,7 +19,7 @@ from tests.faults.folders import come_up, good_folder
 def main(words: list[str]) -> None:
     """Give up rights first, then open the folder."""
     folder, uid, full = Path(words[0]), int(words[1]), words[2:] == ["full"]
-    with tempfile.TemporaryDirectory() as scratch:  # brings in every module, while it may be read
+    with tempfile.TemporaryDirectory() as scratch:  # import every module while it may be read
         come_up(Path(shutil.copytree(good_folder(), Path(scratch) / "data")))
     if uid:
         os.setgroups([])

@@ -59,7 +59,7 @@ def test_a_simulated_day_ends_on_the_predicted_step() -> None:
 
     steps = run_virtual(day())
     assert steps == motion.predict_steps(ramps, LIMITS)
-    # And the model itself against the plain integral of the rates, which knows no slices: each
+    # The model is also compared with the plain integral of the rates, which has no slices: each
     # ramp may differ by half a slice of time at the ramp's mean rate (at most 15 rpm, 16 steps a
     # slice) and signs are mixed, so 4100 ramps stay well within 8 * sqrt(4100) * 3 steps.
     plain = 0.0

@@ -19,7 +19,8 @@ def render(
     seed: int = 0,
     tall_px: int = 1000,
 ) -> None:
-    """A level camera at `distance_mm` from the z axis, the form dark before a light wall.
+    """Render with a level camera at `distance_mm` from the z axis, the form dark against a light
+    wall.
 
     Every triangle is projected through the pinhole (x, y over depth) and filled; edges are softened
     as a lens does, the wall is uneven and has noise.

@@ -83,7 +83,7 @@ def test_the_watchdog_hears_the_supervisor_not_the_loop(tmp_path: Path) -> None:
             await shop.clock.sleep(60.0)
             assert manager.heard() == []
             assert not feeding.done()
-            assert not supervisor.tasks.failed.done()  # nothing else would have told
+            assert not supervisor.tasks.failed.done()  # nothing else would have reported it
             supervisor.tasks.spawn(supervisor.keep_looking())
             await shop.clock.sleep(10.0)
             assert manager.heard()

@@ -4,8 +4,8 @@ What was read for this: of Broyer, Macosko, Critchfield and Lawler 1978 (Polym. 
 Richter and Macosko 1980 (Polym. Eng. Sci. 20, no. 14), Heinze and Echtermeyer 2018 (Appl. Sci.
 8:2227), Sultan and Busnel 2006 (J. Therm. Anal. Calorim. 83, volume from memory) and of the
 isocyanate and adipate study of 2012 (Polym. Mater. Sci. Eng. 28(5):77) the abstracts; of Materials
-2021, 14:6022 the conclusions; of ASTM D2471-99 the scope. None prints a whole trace there, so none
-is drawn off: what they state is checked.
+2021, 14:6022 the conclusions; of ASTM D2471-99 the scope. None of these prints a whole trace, so
+none was digitised: the tests check what they state.
 """
 
 import math
@@ -27,7 +27,7 @@ PUBLISHED_KJ_MOL = (70.0, 50.0, 77.0, 41.58, 34.02)
 
 
 def constant(rate_1_s: float, order: float, rise_K: float, activation: float) -> cure.Kinetics:
-    """A resin whose rate is k (1 - alpha)^n: no catalysis of its own."""
+    """A resin whose rate is k (1 - alpha)^n: without autocatalysis."""
     return cure.Kinetics(rate_1_s * 1e-6, 1e6, order, activation, ROOM_K, rise_K, math.sqrt(0.5))
 
 
@@ -71,7 +71,7 @@ def test_adiabatic_first_order_has_its_closed_form(activation: float, rise_K: fl
 
 
 def test_a_gel_point_test_of_a_quick_mix_is_adiabatic() -> None:
-    """Richter and Macosko 1980 of reaction injection moulding: isothermal figures predict the
+    """Richter and Macosko 1980, on reaction injection moulding: isothermal figures predict the
     adiabatic run, and the usual gel point test is essentially adiabatic. A cup of 100 g that gels
     within a minute does so within 2 % of an insulated one; one of half an hour does not.
     """
@@ -83,7 +83,7 @@ def test_a_gel_point_test_of_a_quick_mix_is_adiabatic() -> None:
 
 
 def test_ten_kelvin_halve_the_gel_time() -> None:
-    """The trade's rule of epoxies (ten kelvin warmer, half the time: common practice, no source)
+    """The trade's rule for epoxies (ten kelvin warmer, half the time: common practice, no source)
     is an activation energy of 52 kJ/mol at room temperature; the belief is centred near it. At a
     constant temperature the gel comes at one conversion (Flory), so the times go as 1/k.
     """
@@ -114,7 +114,7 @@ def test_the_belief_in_activation_energy_holds_published_ones() -> None:
 
 @pytest.mark.parametrize("peak_K", [330.0, 369.0, 423.0])
 def test_the_steepest_rise_of_a_cup_is_near_its_gel(peak_K: float) -> None:
-    """Materials 2021, 14:6022, of epoxies: the first derivative of the temperature is a valid tool
+    """Materials 2021, 14:6022, on epoxies: the first derivative of the temperature is a valid tool
     for the gelation time. By the model the steepest rise is within 12 % before the cup's gel, for
     mild and for hot resins, and the peak always after it."""
     kin = cure.kinetics_from_sheet(cure.Sheet(1800.0, 0.1, ROOM_K, 0.6, 0.5, 1080.0, peak_K=peak_K))

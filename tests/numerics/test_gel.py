@@ -70,8 +70,8 @@ def test_its_own_world(placement: gel.What) -> None:
 
 
 def test_a_sheet_is_asked_again_where_the_resin_is_unlike_it() -> None:
-    """An elastomer of a third of the usual heat, whose sheet tells no peak: what the fit takes for
-    the sheet's word on the coat's ratio is what the model says of the fitted resin itself."""
+    """An elastomer with a third of the usual heat, whose sheet states no peak: the ratio of the
+    coat that the fit takes from the sheet is the one that the model gives for the fitted resin."""
     sheet = replace(SHEET, peak_K=None)
     mild = replace(cure.kinetics_from_sheet(sheet), rise_K=28.0)
     cup = cure.cup_history(mild, 0.114, AIR_K, AIR_K, 2000.0)
@@ -89,8 +89,8 @@ def test_a_sheet_is_asked_again_where_the_resin_is_unlike_it() -> None:
 
 
 def test_slopes_are_slopes_where_a_hot_cup_runs_away() -> None:
-    """Slopes of the probe by each parameter, against central differences of half the step: a cup
-    that runs away moves further by a coarse step than a straight line goes."""
+    """Slopes of the probe by each parameter, against central differences of half the step: for a
+    cup that runs away, a coarse step departs from a straight line."""
     case, rows, _ = own_trace("cup", 900.0)
     sheet = replace(SHEET, pot_life_s=300.0, peak_K=kelvin(160.0))
     prior = hypotheses(replace(case, sheet=sheet))[0]
@@ -115,9 +115,10 @@ def test_slopes_are_slopes_where_a_hot_cup_runs_away() -> None:
 
 @pytest.mark.parametrize("lag_s", [1.0, 20.0, 30.0])
 def test_a_probe_follows_by_first_order(lag_s: float) -> None:
-    """Closed forms of dy/dt = (value - y)/lag: a ramp comes a lag late, and what grows as
-    exp(t/60 s) comes smaller by 1 + lag/60 s, once the start is forgotten (of which exp(-600/30)
-    is left). The ramp to round-off, the growth to the step's square, (3/60)^2/12 and a little."""
+    """Closed forms of dy/dt = (value - y)/lag: a ramp is followed one lag late, and a growth as
+    exp(t/60 s) reads smaller by a factor of 1 + lag/60 s, once the start is forgotten (exp(-600/30)
+    of it remains). The ramp is exact to round-off, the growth to the step's square, (3/60)^2/12 and
+    a little."""
     time_s = np.arange(0.0, 603.0, 3.0)
     value = np.column_stack([300.0 + 0.1 * time_s, 300.0 + np.exp(time_s / 60.0)])
     ramp, grown = lagged(value, np.array([lag_s, lag_s]), 3.0)[-1]
@@ -131,11 +132,11 @@ def test_a_probe_follows_by_first_order(lag_s: float) -> None:
 
 @pytest.mark.parametrize("lag_s", [10.0, 20.0, 30.0])
 def test_a_probes_lag_is_found_in_a_cup_that_runs_away(lag_s: float) -> None:
-    """A quick hot cup goes from warm to hot in a minute, and its sensor after it (a DS18B20 takes
-    10 to 30 s in resin, common practice, no source). The resin keeps to its sheet, so the
-    prediction for its coat before the first reading is still right at the end, to 8 %, half of the
-    uncertainty of the ratio. With a model of a probe that is simply 20 s late, the coat was
-    predicted 9 to 16 % early."""
+    """A quick hot cup goes from warm to hot in a minute, and its sensor follows (a DS18B20 takes 10
+    to 30 s in resin, common practice, no source). The resin is as on its sheet, so the prediction
+    for its coat before the first reading is still right at the end, to 8 %, half of the uncertainty
+    of the ratio. With a model of a probe that is simply 20 s late, the coat was predicted 9 to 16 %
+    early."""
     sheet = replace(SHEET, pot_life_s=300.0, peak_K=kelvin(150.0))
     kin = cure.kinetics_from_sheet(sheet)
     cup = cure.cup_history(kin, 0.114, AIR_K, AIR_K, 600.0)
@@ -167,8 +168,8 @@ def test_readings_that_come_unevenly_are_not_noise() -> None:
 
 
 def test_a_probes_own_noise_is_no_fault() -> None:
-    """A thermocouple that rounds to its noise of 0.25 K, every 5 s: what it reads all day, and then
-    what a batch of `bench gel` read when its probe was called noisy."""
+    """A thermocouple that rounds to its noise of 0.25 K, every 5 s: first what it reads all day,
+    then the readings of a batch of `bench gel` in which the probe was called noisy."""
     said_degC = [54.5, 55.0, 55.5, 55.0, 55.5, 54.5, 55.5, 54.75, 55.75, 55.0, 55.25]
     case, _, _ = own_trace("cup", 300.0)
     case = replace(case, probe="thermocouple_k")
@@ -182,8 +183,8 @@ def test_a_probes_own_noise_is_no_fault() -> None:
 
 
 def test_a_cup_that_cools_is_said_to_have_peaked() -> None:
-    """Before it has lost a thirtieth of its rise, and never while it warms; noise of 0.25 K moves
-    the word by nothing."""
+    """It is said before the cup has lost a thirtieth of its rise, and never while it warms; noise
+    of 0.25 K makes no difference."""
     case, rows, _ = own_trace("cup", 1600.0)
     case = replace(case, probe="thermocouple_k")
     warm_K = np.array([row.probe_K for row in rows])
@@ -249,10 +250,10 @@ def test_what_was_found_gelled_has_reacted() -> None:
     assert [fault.kind for fault in gel.faults(state)][-1] == "probe_out"
     for time_s in np.arange(800.0, 3600.0, 10.0):
         state, estimate = gel.step(state, gel.Row(float(time_s), AIR_K, AIR_K))
-    # The trade's 1.5 to 1.7 times the cup, and more on a mould this cold (common practice); the
-    # belief holds resins of up to 3.5 as well, so its middle lies above the trade's.
+    # The trade's 1.5 to 1.7 times the cup, and more on a mould this cold (common practice). The
+    # prior also includes resins of up to 3.5, so its middle lies above the trade's.
     assert 1.5 * 790.0 < estimate.best_s < 2.5 * 790.0
-    # From the cup alone no coat is called within the ratios that are known, up to 3.5.
+    # From the cup alone no coat is called before the largest known ratio, 3.5.
     assert estimate.safe_to_stop_s > 3.5 * 790.0
 
 
@@ -270,8 +271,8 @@ def test_an_earlier_batch_says_nothing_of_whether_this_one_reacts(
     for row in rows:
         state, estimate = gel.step(state, row)
         assert "no sign of a reaction" not in estimate.sentence.lower()
-    # Two in a hundred batches are taken not to react until one knows better (fit.py); what the
-    # few readings say of the kind of cure moves that by a tenth at most.
+    # At first two batches in a hundred are assumed not to react (fit.py); what the few readings say
+    # about the kind of cure changes that by a tenth at most.
     assert _likeliest(state)[1] == pytest.approx(0.02, abs=0.002)
     state, estimate = gel.step(state, gel.Touch("cup", 250.0))
     assert estimate.faults == ()
@@ -280,10 +281,10 @@ def test_an_earlier_batch_says_nothing_of_whether_this_one_reacts(
 @pytest.mark.parametrize("lag_s", [10.0, 20.0, 30.0])
 @pytest.mark.parametrize("pace", [0.7, 1.0, 1.8])
 def test_a_probe_on_its_way_in_is_listened_to(pace: float, lag_s: float) -> None:
-    """A quick batch gives hardly any other readings. Before four lags are over the estimate leaves
-    its sheet's word for a batch that runs away, at the early end of its band. It stays with it for
-    one that keeps to it, whatever the probe's own lag (a DS18B20's in resin, common practice, no
-    source)."""
+    """A quick batch gives hardly any other readings. For a batch that runs away, the estimate
+    departs from the sheet before four lags are over, at the early end of its band. For a batch that
+    is as on its sheet it stays with the sheet, whatever the probe's own lag (a DS18B20's in resin,
+    common practice, no source)."""
     sheet = replace(SHEET, pot_life_s=300.0)
     kin = cure.kinetics_from_sheet(sheet)
     kin = replace(kin, rate_1_s=pace * kin.rate_1_s)
@@ -333,8 +334,8 @@ def test_who_was_told_that_nothing_reacts_is_told_when_it_does() -> None:
 @pytest.mark.parametrize("placement", ["cup", "coat"])
 @pytest.mark.parametrize("pace", [1.0, 0.0])
 def test_nothing_reacts_is_asked_of_a_crowd(placement: gel.What, pace: float) -> None:
-    """A batch of the estimate's own model, at the sheet's pace and at none: each is known for what
-    it is at one and a half pot lives, a cup, which shows more, at three quarters."""
+    """A batch of the estimate's own model, at the sheet's pace and at none. Each is recognised at
+    one and a half pot lives; in a cup, which shows more, at three quarters of one."""
     case, rows, _ = own_trace(placement, 1.5 * SHEET.pot_life_s, max(pace, 1e-9))
     crowded = crowd(case, hypotheses(case)[:1])
     table = np.array([[row.time_s, row.probe_K, row.ambient_K, 1.0] for row in rows])
@@ -350,8 +351,9 @@ def test_nothing_reacts_is_asked_of_a_crowd(placement: gel.What, pace: float) ->
 
 @pytest.mark.parametrize("pace", [1.0, 0.0])
 def test_a_delayed_cup_is_told_by_tenths_of_a_kelvin(pace: float) -> None:
-    """At the sheet's own temperature it stands 0.4 K above the room by three quarters of the pot
-    life, and not at all where nothing reacts: that is two and a half times likelier then."""
+    """At the sheet's own temperature the cup is 0.4 K above the room by three quarters of the pot
+    life, or no warmer than the room if nothing reacts. A cup as warm as the room is then two and a
+    half times likelier not to react."""
     sheet, air_K = replace(SHEET, snap=True), SHEET.pot_life_temp_K
     kin = cure.kinetics_from_sheet(sheet)
     kin = replace(kin, rate_1_s=max(pace, 1e-9) * kin.rate_1_s)
@@ -366,7 +368,7 @@ def test_a_delayed_cup_is_told_by_tenths_of_a_kelvin(pace: float) -> None:
 
 
 def test_a_crowd_has_the_printed_pot_life() -> None:
-    """But for a tenth, as far as a sheet may be off; what differs is how it gets there."""
+    """To within a tenth, as far as a sheet may be off; the members differ in how they get there."""
     case, _, _ = own_trace("cup", 300.0)
     crowded = crowd(case, hypotheses(case)[:1])
     kin = replace(
@@ -381,7 +383,7 @@ def test_a_crowd_has_the_printed_pot_life() -> None:
     good = crowded.log_weight > -1e5
     assert np.mean(good) > 0.9
     assert abs(np.median(off[good])) < 0.03
-    assert 0.1 < np.std(off[good]) < 0.25  # with what batches differ by
+    assert 0.1 < np.std(off[good]) < 0.25  # with the differences between batches
 
 
 @pytest.mark.parametrize("kind", ["probe_stuck", "probe_lost"])
@@ -417,8 +419,8 @@ def test_a_stuck_probe_is_not_believed_again_while_it_rests() -> None:
 
 
 def test_a_probe_that_says_85_in_a_cup_near_it_is_lost() -> None:
-    """85.0 degC is what a DS18B20 says without a conversion (data sheet). Where the cup itself
-    cools past that, no leap tells it."""
+    """85.0 degC is what a DS18B20 says without a conversion (data sheet). If the cup itself cools
+    past that value, no jump shows it."""
     case, rows, _ = own_trace("cup", 2400.0)
     near_s = next(
         row.time_s for row in rows[100:] if kelvin(84.0) < (row.probe_K or 0.0) < kelvin(86.0)
@@ -433,9 +435,9 @@ def test_a_probe_that_says_85_in_a_cup_near_it_is_lost() -> None:
 
 @pytest.mark.parametrize("log_pace", [step / 10.0 for step in range(-10, 11)])
 def test_a_pace_is_never_named_and_taken_back_at_once(log_pace: float) -> None:
-    """Beyond what one sound batch in a hundred reaches, 0.42 of the log (2.33 standard deviations
-    of a sheet's 0.10 and a batch's 0.15, by hand), a pace is named by nineteen chances in twenty.
-    Well short of it the fault is taken back; between the two it stands."""
+    """One sound batch in a hundred reaches 0.42 in the log (2.33 standard deviations of a sheet's
+    0.10 and a batch's 0.15, by hand). A pace is named if it exceeds this with a probability of 19
+    in 20. Well below it the fault is taken back; between the two it remains."""
     case, _, _ = own_trace("cup", 300.0)
     fit = replace(gel.begin(case).fits[0], log_pace=log_pace, log_pace_sd=0.1)
     named, over = watch.pace_fault(fit), watch.pace_over(fit)
@@ -451,9 +453,9 @@ def test_a_pace_is_never_named_and_taken_back_at_once(log_pace: float) -> None:
 def test_a_log_that_begins_late_has_not_lost_its_probe(
     begins_s: float, first: float | None
 ) -> None:
-    """Nor one whose first cell is empty, or a DS18B20's power-on value: lost is a minute without a
-    reading, from the first row on. A log that began so after the probe had settled once ended in an
-    IndexError."""
+    """Nor has one whose first cell is empty or holds a DS18B20's power-on value: lost means a
+    minute without a reading, from the first row on. A log that began so after the probe had settled
+    once caused an IndexError."""
     case, rows, _ = own_trace("cup", 900.0)
     state = gel.begin(case)
     late = [row for row in rows if row.time_s >= begins_s]
@@ -463,8 +465,8 @@ def test_a_log_that_begins_late_has_not_lost_its_probe(
 
 
 def test_who_never_touched_is_asked_for_a_touch() -> None:
-    """First of the cup, while its gel is open, then of the coat; nobody is asked who has touched a
-    coat of this resin before, nor once the coat is found gelled."""
+    """First of the cup, while its gel is uncertain, then of the coat. Nobody is asked if a coat of
+    this resin was touched before, or once the coat is found gelled."""
     case, rows, gel_s = own_trace("cup", 2000.0)
     kin = replace(cure.kinetics_from_sheet(SHEET))
     kin = replace(kin, rate_1_s=1.2 * kin.rate_1_s)
@@ -513,8 +515,9 @@ def test_a_touch_is_asked_for_by_the_coats_clock() -> None:
 
 
 def test_a_mould_nobody_measured_is_waited_for() -> None:
-    """The same cup with and without its mould's temperature: not knowing it costs time. It moves
-    the coat by some 4 % a kelvin (E = 50 kJ/mol, half of it felt), of which the prior has 2."""
+    """The same cup with and without its mould's temperature: without it the band is wider. A
+    kelvin shifts the coat's gel by some 4 % (E = 50 kJ/mol, half of it felt), and the prior has
+    2 K."""
     told, rows, _ = own_trace("cup", 1500.0)
 
     def seen(case: gel.Case) -> gel.GelEstimate:
@@ -529,8 +532,8 @@ def test_a_mould_nobody_measured_is_waited_for() -> None:
 
 
 def test_a_batch_that_runs_faster_is_delayed_less() -> None:
-    """By as much: its time itself runs faster, so rate times delay stays (common practice, no
-    source: the catalyst's amount and the damp do both)."""
+    """By the same factor: all of its chemistry is faster, so rate times delay is constant (common
+    practice, no source: the amount of catalyst and the humidity affect both)."""
     case, _, _ = own_trace("cup", 300.0)
     x = np.zeros((2, SIZE))
     x[1, AT["batch"]] = 1.5
@@ -542,8 +545,8 @@ def test_a_batch_that_runs_faster_is_delayed_less() -> None:
 
 
 def test_how_far_off_the_fit_may_be() -> None:
-    """The discrepancy is larger on the late side, smaller once a coat was found gelled, and larger
-    if the probe shows nothing."""
+    """The discrepancy is larger on the late side, smaller once a coat has been found gelled, and
+    larger if the probe shows nothing."""
     case, _, _ = own_trace("cup", 300.0)
     batch = gel.EarlierBatch(AIR_K, 150.0, 0.114, 1.3e-3, 15e-3, cup_gel_s=800.0, coat_gel_s=1300.0)
     early, late = discrepancy(case, believed=True)
@@ -553,7 +556,7 @@ def test_how_far_off_the_fit_may_be() -> None:
 
 
 def told(log_gels: object, costs: object, off: tuple[float, float]) -> np.ndarray:
-    """(N, 2): log gel and chance, from what was computed at five places of the line."""
+    """Return (N, 2), log gel and chance, from the results at five places of the line."""
     found = chances(np.array(log_gels, float), np.array(costs, float), off)
     assert found is not None
     return found
@@ -561,19 +564,20 @@ def told(log_gels: object, costs: object, off: tuple[float, float]) -> np.ndarra
 
 @pytest.mark.parametrize("off", [0.05, 0.1, 0.2])
 def test_chances_of_a_straight_line_and_a_parabola_are_the_normal_ones(off: float) -> None:
-    """Laplace's approximation widened by a normal discrepancy: scipy's normal distribution of both
-    spreads together. Sums over steps of a quarter of a deviation leave less than 1e-3 where the
-    discrepancy is twice such a step or more (the sum of a smooth density is exact but for its tail
-    beyond the step's wave number)."""
+    """Laplace's approximation widened by a normal discrepancy: compared with scipy's normal
+    distribution of both spreads together. Sums over steps of a quarter of a deviation leave less
+    than 1e-3 where the discrepancy is twice such a step or more (the sum of a smooth density is
+    exact except for its tail beyond the step's wave number)."""
     at = told(6.0 + 0.1 * ALONG, 40.0 + 0.5 * ALONG**2, (off, off))
     wanted = norm(6.0, math.hypot(0.1, off)).cdf(at[:, 0])
     assert at[:, 1] == pytest.approx(wanted, abs=1e-3)
 
 
 def test_chances_follow_the_cost_where_it_is_lopsided() -> None:
-    """A later gel at half the cost and an earlier one at twice: two half normal distributions of
-    sqrt(2) and sqrt(1/2) standard deviations and the same height, so a third lies below the middle.
-    The discrepancy moves a little of it across; the sum over steps puts half of the middle there.
+    """A later gel at half the cost and an earlier one at twice the cost give two half normal
+    distributions of sqrt(2) and sqrt(1/2) standard deviations and the same height, so a third lies
+    below the middle. The discrepancy moves a little of it across; the sum over steps counts half of
+    the middle step below.
     """
     cost = 0.5 * np.where(ALONG < 0.0, 2.0, 0.5) * ALONG**2
     at = told(6.0 + 0.1 * ALONG, cost, (0.025, 0.025))
@@ -581,16 +585,16 @@ def test_chances_follow_the_cost_where_it_is_lopsided() -> None:
 
 
 def test_a_discrepancy_lopsided_to_late_moves_the_late_end_more() -> None:
-    """By the middle of a narrow belief: the split normal distribution puts 2 a/(a + b) times the
-    normal chance below it, a and b the deviations early and late."""
+    """About the middle of a narrow prior, the split normal distribution puts 2 a/(a + b) times the
+    normal chance below it, where a and b are the deviations early and late."""
     at = told(6.0 + 1e-3 * ALONG, 0.5 * ALONG**2, (0.05, 0.1))
     assert np.interp(6.0, *at.T) == pytest.approx(1.0 / 3.0, abs=0.01)
     assert np.interp(0.95, at[:, 1], at[:, 0]) - 6.0 > 6.0 - np.interp(0.05, at[:, 1], at[:, 0])
 
 
 def test_chances_where_the_line_tells_little_or_nothing() -> None:
-    """A cost that falls along the line is assumed to rise a little, and gels never to come sooner
-    farther along; if nothing can be computed, the last known values are kept."""
+    """A cost that falls along the line is assumed to rise a little, and gels are assumed never to
+    come sooner farther along. If nothing can be computed, the last known values are kept."""
     at = told([5.9, 5.95, 6.0, 6.1, 6.05], [2.0, 0.5, 0.0, -0.4, -3.0], (0.05, 0.05))
     assert np.all(np.diff(at, axis=0) >= -1e-12)  # round-off
     assert at[0, 1] < 0.01
@@ -617,8 +621,8 @@ def test_a_fit_where_nothing_can_be_computed_keeps_what_it_knew() -> None:
 
 
 def test_the_line_leads_to_other_gels_at_the_least_cost() -> None:
-    """Along it the log gel rises by its own standard deviation, and by the least curved way: any
-    other direction to the same gel costs more (Cauchy-Schwarz), tried for fifty."""
+    """Along it the log gel rises by its own standard deviation in the direction of least curvature:
+    any other direction to the same gel costs more (Cauchy-Schwarz). Fifty are tried."""
     rng = np.random.default_rng(7)
     rows = rng.standard_normal((40, SIZE))
     slope = rng.standard_normal(SIZE)
@@ -639,9 +643,9 @@ def test_the_line_leads_to_other_gels_at_the_least_cost() -> None:
 
 @pytest.mark.parametrize(("measured_K", "taken_K"), [(0.0, -0.17), (-0.8, -0.8), (20.0, 19.5)])
 def test_a_measured_mould_is_nearly_believed(measured_K: float, taken_K: float) -> None:
-    """The start is above the air. Two normal beliefs, 1.0 K about the reading and 1.92 K (1.5 of
-    the maker's habit, 1.2 of the day) about 0.8 K less than the room, meet where their precisions
-    have it (by hand). A warmed mould is as it was measured, but for half a kelvin."""
+    """The start is above the air. Two normal distributions, 1.0 K about the reading and 1.92 K (1.5
+    of the maker's habit, 1.2 of the day) about 0.8 K below the room, are combined by their
+    precisions (by hand). A warmed mould is as it was measured, to half a kelvin."""
     case, _, _ = own_trace("cup", 300.0)
     case = replace(case, mould_K=AIR_K + measured_K)
     around = surroundings(case, np.zeros((1, len(NAMES))), AIR_K)
@@ -649,8 +653,8 @@ def test_a_measured_mould_is_nearly_believed(measured_K: float, taken_K: float) 
 
 
 def test_a_makers_moulds_are_like_each_other() -> None:
-    """An unmeasured mould is taken for as warm as those of earlier days. By hand: a habit of
-    -0.8 +- 1.5 K and one mould 2 K above its room, +-1.2 K, meet at 0.91 K."""
+    """An unmeasured mould is assumed to be as warm as those of earlier days. By hand: a habit of
+    -0.8 +- 1.5 K and one mould 2 K above its room, +-1.2 K, combine to 0.91 K."""
     case, _, _ = own_trace("cup", 300.0)
     batch = gel.EarlierBatch(AIR_K, 150.0, 0.114, 1.3e-3, 15e-3, mould_K=AIR_K + 2.0)
     case = replace(case, mould_K=None, earlier=(batch,))
@@ -659,7 +663,7 @@ def test_a_makers_moulds_are_like_each_other() -> None:
 
 
 def test_what_a_probe_in_the_air_reads_is_never_the_resins_cooling() -> None:
-    """However long it lies there; back in the resin it is trusted again."""
+    """This holds however long the probe lies there; back in the resin it is trusted again."""
     case, rows, gel_s = own_trace("cup", 2400.0)
     state = untold = gel.begin(case)
     for row in rows:
@@ -673,7 +677,7 @@ def test_what_a_probe_in_the_air_reads_is_never_the_resins_cooling() -> None:
             assert found.best_s == pytest.approx(knowing.best_s, rel=0.1)
             assert found.called_s is None
     assert gel.holding(found.faults) == ()
-    # As well as a trace alone tells the coat of a resin whose ratio nobody knows.
+    # As well as a trace alone predicts the coat of a resin whose ratio nobody knows.
     assert found.best_s == pytest.approx(gel_s, rel=0.12)
     assert found.low_s < gel_s < found.high_s
 
@@ -681,7 +685,7 @@ def test_what_a_probe_in_the_air_reads_is_never_the_resins_cooling() -> None:
 @pytest.mark.parametrize("reacts", [True, False])
 def test_a_cold_resin_that_warms_past_the_air_is_no_probe_in_the_air(reacts: bool) -> None:
     """A delayed resin two kelvin below the air that begins to react, ever faster; and a probe taken
-    out of it, which comes to the air and rests there (25 s time constant)."""
+    out of it, which reaches the air's temperature and stays there (25 s time constant)."""
     case, _, _ = own_trace("coat", 300.0)
     found = []
     for now_s in np.arange(600.0, 700.0, 5.0):
@@ -701,8 +705,9 @@ def test_a_cold_resin_that_warms_past_the_air_is_no_probe_in_the_air(reacts: boo
 def test_a_probe_out_of_resin_half_a_kelvin_off_the_air(
     stood_K: float, lag_s: float, kind: str | None
 ) -> None:
-    """A DS18B20 in sixteenths of a kelvin, which reads the air 0.2 K too high; a coat cools to the
-    air with 300 s (1.3 mm of 2 MJ/(m3 K) that lose 9 W/(m2 K)), a probe in the air with tens."""
+    """A DS18B20 in sixteenths of a kelvin, which reads the air 0.2 K too high. A coat cools to the
+    air with a time constant of 300 s (1.3 mm of 2 MJ/(m3 K) that lose 9 W/(m2 K)), a probe in the
+    air with one of tens of seconds."""
     case, _, _ = own_trace("coat", 300.0)
     case = replace(case, probe="digital_1wire", probe_in_s=200.0, in_air_before=True)
     rng = np.random.default_rng(3)
@@ -722,13 +727,13 @@ def test_a_probe_out_of_resin_half_a_kelvin_off_the_air(
         now_s, what, from_s = named[0]
         assert what == kind
         assert 800.0 < now_s <= 930.0
-        assert from_s <= 800.0  # nothing of the air is taken for the resin's
+        assert from_s <= 800.0  # no reading of the air is taken for one of the resin
 
 
 @pytest.mark.parametrize("before", [True, False])
 def test_a_probe_that_lay_in_the_air_has_shown_its_offset(before: bool) -> None:
-    """A thermocouple that reads 2 K too high, within class 2 of IEC 60584-1: where it is known to
-    have lain in the air, its resin is not taken for warmer than it is."""
+    """A thermocouple that reads 2 K too high, within class 2 of IEC 60584-1. If it is known to have
+    lain in the air, its resin is not taken to be warmer than it is."""
     case, rows, _ = own_trace("cup", 450.0)
     state = gel.begin(replace(case, probe="thermocouple_k", in_air_before=before))
     for row in rows:
@@ -740,8 +745,9 @@ def test_a_probe_that_lay_in_the_air_has_shown_its_offset(before: bool) -> None:
 
 @pytest.mark.parametrize("where", ["a hand", "an old cup"])
 def test_a_probe_that_was_not_at_rest_in_the_air_has_shown_nothing(where: str) -> None:
-    """Out of a hand it cools by half in 20 s; a cup of the coat before is 6 K warm for long, more
-    than three standard deviations of any probe. Whoever says that it lay in the air is mistaken."""
+    """A probe that was held in a hand cools by half in 20 s. One from the previous coat's cup is
+    6 K warm for a long time, more than three standard deviations of any probe. A statement that it
+    lay in the air is then mistaken."""
     case, rows, _ = own_trace("cup", 450.0)
     told, untold = (gel.begin(replace(case, in_air_before=said)) for said in (True, False))
     for row in rows:
@@ -753,7 +759,7 @@ def test_a_probe_that_was_not_at_rest_in_the_air_has_shown_nothing(where: str) -
 
 def test_without_a_word_on_the_probe_it_went_in_after_the_pour() -> None:
     """Readings of the air before it are not taken for the resin's: the likeliest coat is the same
-    to 1 %, a tenth of what the model itself may be off."""
+    to 1 %, a tenth of the model's own error."""
     case, rows, _ = own_trace("cup", 900.0)
     told, untold = gel.begin(case), gel.begin(replace(case, probe_in_s=None))
     for row in rows:
@@ -764,8 +770,8 @@ def test_without_a_word_on_the_probe_it_went_in_after_the_pour() -> None:
 
 @pytest.mark.parametrize("peak_K", [None, kelvin(45.0)])
 def test_a_coat_that_shows_nothing_is_never_called(peak_K: float | None) -> None:
-    """An elastomer of little heat, a thin coat, a noisy probe that looks at it: whether it reacts
-    can hardly be seen, and then nobody is told that it has gelled."""
+    """An elastomer with little heat, in a thin coat, measured by a noisy probe: the reaction can
+    hardly be seen, so nobody is told that it has gelled."""
     sheet = replace(SHEET, pot_life_s=420.0, peak_K=peak_K)
     case = gel.Case(
         sheet, "coat", "infrared", 1.3e-3, 12e-3, "silicone rubber", 120.0, mould_K=AIR_K,
@@ -795,15 +801,15 @@ def expected_s(*coat_touches_s: float) -> float:
 
 
 def test_a_coat_that_took_far_longer_is_believed() -> None:
-    """Against the sheet and the trade's 1.5 to 1.7 times the cup, because to stop early costs the
-    coat: at least half of what the touch says over the usual, in logs."""
+    """The touch is believed against the sheet and the trade's 1.5 to 1.7 times the cup, because
+    stopping early costs the coat: at least half of its excess over the usual counts, in logs."""
     assert expected_s(3200.0) > math.sqrt(3200.0 / 860.0 / 1.6) * 0.95 * expected_s()
 
 
 def test_a_coat_that_was_found_counts_for_more_than_the_trade() -> None:
-    """Two resins whose one coat gelled at 1.6 and 2.2 times its cup: the next coats are expected as
-    much apart, but for the rest that a finger, a day and the trade leave open: three fifths in
-    logs."""
+    """Two resins whose one coat gelled at 1.6 and 2.2 times its cup: the expected gels of the next
+    coats differ by three fifths as much in logs. The rest is the uncertainty of a finger, a day and
+    the trade's ratio."""
     apart = math.log(expected_s(1900.0) / expected_s(1380.0))
     assert 0.57 < apart / math.log(1900.0 / 1380.0) < 1.0
 
@@ -829,8 +835,8 @@ def test_an_air_sensors_error_code_is_no_air() -> None:
 
 
 def runs_s(probe: gel.Probe, noise_K: float, step_K: float) -> float | None:
-    """Time for which a reading may repeat itself, at rest and every 5 s, until the probe is called
-    stuck. None: an hour and more. Before that it follows a slow warming.
+    """Return how long a reading may repeat itself, at rest and every 5 s, before the probe is
+    called stuck. None: an hour and more. Before that it follows a slow warming.
     """
     rng = np.random.default_rng(5)
     case = gel.Case(SHEET, "cup", probe, 1.3e-3, 15e-3, "silicone rubber", 150.0, probe_in_s=200.0)
@@ -849,9 +855,10 @@ def runs_s(probe: gel.Probe, noise_K: float, step_K: float) -> float | None:
 
 def test_a_probe_is_stuck_when_its_own_noise_is_gone() -> None:
     """At best a reading repeats itself by chance as often as Gaussian noise stays within half a
-    step: 0.38 of the time where both are as large, so fourteen are one in a million. It is 0.57
-    where the noise is 0.04 K and the step a DS18B20's 0.0625 K, so that sixteen in 80 s are one in
-    eight thousand (erf, by hand). A quiet sensor may rest within its step for as long as it likes.
+    step: 0.38 of the time where both are equally large, so fourteen in a row are one in a million.
+    It is 0.57 where the noise is 0.04 K and the step a DS18B20's 0.0625 K, so that sixteen in 80 s
+    are one in eight thousand (erf, by hand). A quiet sensor may rest within its step for as long as
+    it likes.
     """
     found_s = runs_s("thermocouple_k", 0.25, 0.25)
     assert found_s is not None

@@ -26,7 +26,8 @@ def told(case: gel.Case) -> gel.GelEstimate:
 
 
 def test_a_trace_teaches(done: tuple[gel.Case, gel.GelState, gel.GelEstimate, float]) -> None:
-    """A resin a fifth faster than its sheet is expected sooner, and more surely, next time."""
+    """The gel of a resin a fifth faster than its sheet is expected sooner and with less uncertainty
+    next time."""
     case, state, _, gel_s = done
     kept = memory.after(memory.ResinMemory(), state)
     assert kept.learned is not None

@@ -34,7 +34,7 @@ TURNED = 0x0112  # Orientation; 6: the top of the scene is at the right of the p
 
 
 def phone_picture(path: Path, width: int = 3000, height: int = 1500) -> None:
-    """A photograph as a phone writes it: with the place and time in it, and lying on its side."""
+    """A photograph as a phone writes it: with its place and time, and turned on its side."""
     picture = Image.new("RGB", (width, height), (200, 180, 150))
     picture.paste((30, 30, 30), (0, 0, width // 10, height))
     exif = Image.Exif()

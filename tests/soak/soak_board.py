@@ -19,7 +19,7 @@ FUZZ = Path(__file__).parents[1] / "firmware" / "fuzz.c"
 
 
 def chip_hour(seed: int) -> None:
-    """An hour of random ramps up to 5000 steps/s, the link flooded now and then."""
+    """An hour of random ramps up to 5000 steps/s, with the link flooded now and then."""
     dice = random.Random(seed)
     limits = fast_frame(5_000)
     top_rpm = limits.rate_limit_rpm

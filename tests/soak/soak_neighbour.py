@@ -42,7 +42,7 @@ GROWN_MB = 60.0  # buffers of the connections that are held, and the allocator's
 @dataclass
 class Measured:
     """Lateness of naps, ms: by the wall's clock, and the processor time that the loop itself used
-    meanwhile; presses of stop, ms; how the frame fared."""
+    meanwhile; presses of stop, ms; what happened to the frame."""
 
     late_ms: list[float] = field(default_factory=list)
     own_ms: list[float] = field(default_factory=list)
@@ -118,8 +118,8 @@ def give_priority(niceness: int, pid: int | str = "self") -> None:
 
 
 async def _run(*words: str) -> asyncio.subprocess.Process:
-    """Start the neighbour or the phone, each of which has a computer of its own: the phone's is at
-    rest, the neighbour gets its share of this one after the rig's."""
+    """Start the neighbour or the phone, each of which would have its own computer: the phone's is
+    idle, so it has priority here; the neighbour gets this machine's time after the rig."""
     command = (sys.executable, "-m", "tests.support.neighbour", *words)
     made = await asyncio.create_subprocess_exec(
         *command, stdout=asyncio.subprocess.PIPE, start_new_session=True
@@ -138,7 +138,7 @@ def _paired(people: People) -> tuple[str, str]:
 async def measure(
     attack_s: float, calm_s: float = CALM_S, scheme: str = "http", share: float = 1.0
 ) -> tuple[Measured, Measured]:
-    """The same without and with the neighbour, who dials this share of all connections."""
+    """Measure without and with the neighbour, who dials this share of all connections."""
     calm, attacked = Measured(), Measured()
     settings = Settings(port=free_port())
     with tempfile.TemporaryDirectory() as folder:

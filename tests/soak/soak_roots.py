@@ -28,7 +28,7 @@ LOWEST_IN = "bookworm"  # its Python is the oldest that is supported
 CLOSURE_MiB = 350  # the default set of packages, unpacked, without the bytecode of this Python
 IMPORTS_S = 1.5  # processor time of `serve`'s imports
 RESIDENT_MB = 150  # `serve` as it waits for a person
-SPEED = "240"  # times life, of a simulated casting
+SPEED = "240"  # times real speed, of a simulated casting
 
 
 def built_wheel(folder: Path) -> Path:
@@ -42,7 +42,7 @@ def built_wheel(folder: Path) -> Path:
 
 
 def installed_wheel(root: CleanRoot, wheel: Path) -> None:
-    """Install the wheel in an environment of its own, with neither compiler nor libGL about."""
+    """Install the wheel in a separate environment, with neither compiler nor libGL present."""
     packages = ("python3", "python3-venv")
     root.run("apt-get", "update", "-qq")
     root.run("apt-get", "install", "-y", "-qq", "--no-install-recommends", *packages)

@@ -19,7 +19,8 @@ FORM = {form.name: form for form in FORMS}
 
 
 def turned(name: str, oval: float = 1.0, lean_mm: float = 0.0) -> trimesh.Trimesh:
-    """A form of ours closed by a flat lid at its rim, as the master stands on the table."""
+    """Return one of the forms closed by a flat lid at its rim, as the master stands on the
+    table."""
     form = FORM[name]
     z = np.linspace(0.0, form.height_mm, 90)
     r = np.array([form.radius(float(h)) for h in z])
@@ -95,7 +96,7 @@ def shot(
 
 
 def lofted(photos: list[dict[str, object]], tall: float, folder: Path) -> Shape:
-    """The form that these photographs make."""
+    """Return the form that is made from these photographs."""
     data: dict[str, object] = {"name": "form", "photos": {"height_mm": tall, "photo": photos}}
     return build(parse_measures(data, "test"), folder)
 

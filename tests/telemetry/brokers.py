@@ -55,7 +55,8 @@ class Mosquitto:
         lines = [f"listener {self.port} {listen}", "max_inflight_messages 0", *extra]
         lines += [f"allow_anonymous {value}" for value in anonymous]
         if os.geteuid() == 0:
-            lines.append("user root")  # else it steps down and cannot read the test's files
+            # Otherwise it gives up its rights and cannot read the test's files.
+            lines.append("user root")
         config.write_text("\n".join(lines) + "\n")
         self._command = [program, "-c", str(config)]
         self._process: subprocess.Popen[bytes] | None = None
@@ -179,7 +180,7 @@ async def listener(
 
 
 async def until(condition: Any, what: str, limit_s: float = 20.0) -> None:
-    """Wait for something real (a process, a socket) to come about."""
+    """Wait until something real (a process, a socket) has happened."""
     for _ in range(int(limit_s / 0.01)):
         if condition():
             return

@@ -27,7 +27,7 @@ T = TypeVar("T")
 class PanelServer:
     """`with PanelServer() as panel:` serves until the block ends; nothing is left behind.
 
-    speed: seconds of the rig's time in one of ours.
+    speed: seconds of the rig's time in one real second.
     """
 
     rig: Rigged
@@ -66,7 +66,7 @@ class PanelServer:
 
     @asynccontextmanager
     async def _open(self) -> AsyncIterator[Any]:
-        """Open the service that the panel shows, in time that goes on."""
+        """Open the service that the panel shows, on a running clock."""
         async with open_rigged(self.speed) as self.rig:
             playing = asyncio.create_task(self.rig.play())
             try:
@@ -111,7 +111,7 @@ class PanelServer:
         return self.call(self.rig.cast)
 
     def show(self, **fields: Any) -> None:
-        """Lay fields over the snapshot, for a state that a rig is seldom in."""
+        """Override fields of the snapshot, for a state that a rig is seldom in."""
         self.call(lambda: self.rig.show(**fields))
 
     def ask(self, name: str, **data: Any) -> None:
