@@ -172,7 +172,7 @@ def test_a_bad_plan(
 ) -> None:
     plan = json.loads(good_plan())
     spoil(plan)
-    del plan["sha256"]  # else the plan is refused for its seal
+    del plan["sha256"]  # otherwise the plan is refused because of its seal
     path = tmp_path / "plan.json"
     path.write_text(json.dumps(plan))
     line = refused(capsys, "wall", str(path))
@@ -202,7 +202,8 @@ def test_a_bad_mesh_size(
 def test_a_mould_too_large_for_its_mesh(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Two million cells of 0.2 mm are 0.07 m2; here the bound is drawn lower, to be quick."""
+    """Two million cells of 0.2 mm are 0.07 m2; the limit is lower here, so that the test is
+    quick."""
     monkeypatch.setattr("evenwall.geometry.film_mesh.MAX_CELLS", 5000)
     path = tmp_path / "plan.json"
     path.write_text(good_plan())

@@ -33,7 +33,7 @@ def test_kernel_and_reference_agree(
         cure.WALL_MATERIALS["silicone rubber"],
     )  # fmt: skip
     air_K = ROOM_K + np.sin(np.arange(140) / 20.0)
-    assert cure_march._kernel() is not None  # or nothing is tested here
+    assert cure_march._kernel() is not None  # otherwise nothing is tested here
     fast = cure.integrate(kin, around, air_K, 20.0, LANES)
     monkeypatch.setattr(cure_march, "_kernel", lambda: None)
     slow = cure.integrate(kin, around, air_K, 20.0, LANES)
@@ -43,9 +43,9 @@ def test_kernel_and_reference_agree(
 
 
 def test_lanes_of_every_kind_side_by_side(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Lanes with and without delay and without a reaction: each result is the same as alone, in the
-    kernel and in the reference. A lane without induction once lost its first step, half a per cent
-    of its gel time, next to a delayed one."""
+    """Lanes with and without delay and without a reaction: each result is the same as on its own,
+    in the kernel and in the reference. A lane without induction once lost its first step, half a
+    per cent of its gel time, next to a delayed one."""
     kin = cure.kinetics_from_sheet(SHEET)
     kinds = np.arange(27) // 9  # so that the kernel's eight hold one kind, and two
     rate = np.where(kinds == 2, 1e-12, float(kin.rate_1_s))
@@ -71,7 +71,7 @@ def test_lanes_of_every_kind_side_by_side(monkeypatch: pytest.MonkeyPatch) -> No
 @pytest.mark.parametrize("order", [1.0, 1.05, 2.0, 3.5])
 def test_a_resin_that_has_used_itself_up_stays_so(order: float) -> None:
     """With first order, 1 - alpha falls as exp(-k t) and is exactly 0 after a while. A fit that
-    reached this went on with nan."""
+    reached this used to continue with nan."""
     kin = replace(cure.kinetics_from_sheet(SHEET), rate_1_s=0.05, order=order)
     around = cure.Surroundings(
         0.1, 295.0, 290.0, 120.0, 1.3e-3, 12e-3, cure.WALL_MATERIALS["silicone rubber"]
@@ -83,8 +83,8 @@ def test_a_resin_that_has_used_itself_up_stays_so(order: float) -> None:
 
 
 def test_the_kernel_leaves_the_process_its_subnormals() -> None:
-    """IEEE 754's gradual underflow: a library that switches it off does so for everybody, and a
-    process where it is off already would hide that."""
+    """IEEE 754's gradual underflow: a library that switches it off does so for the whole process,
+    and a process in which it is already off would hide that."""
     seen = "from evenwall.numerics.cure_march import _kernel as it; "
     seen += "print(it() is not None, 2.0**-1073 / 2.0)"
     run = subprocess.run((sys.executable, "-c", seen), capture_output=True, text=True, check=True)

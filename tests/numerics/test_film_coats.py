@@ -93,12 +93,13 @@ def away_from_rim(edge_mm: float, film_m: npt.NDArray[np.float64]) -> float:
 
 
 def test_open_sphere_converges_where_first_order_flatters() -> None:
-    """Away from the rim the thinnest patch stands still from 8 mm on (0.70 of the mean).
+    """Away from the rim the thinnest patch no longer changes from 8 mm on (0.70 of the mean).
 
-    At the rim the film ends in a layer about as wide as the capillary length (1.8 mm). There it
-    comes down with the spacing: 0.56, 0.53, 0.51 at 8, 6, 4.5 mm and 0.487 at 3 mm. That is a
-    straight line to 0.442, where the line of another remesher's cells ended too; those were smaller
-    at the rim. A first-order scheme smears the film even: 0.96, 0.89, 0.85 at 8, 4, 3 mm.
+    At the rim the film ends in a layer about as wide as the capillary length (1.8 mm). There the
+    thinnest patch falls with the spacing: 0.56, 0.53, 0.51 at 8, 6, 4.5 mm and 0.487 at 3 mm. That
+    is a straight line to 0.442. The line for another remesher's cells, which were smaller at the
+    rim, ended there too. A first-order scheme smears the film until it is even: 0.96, 0.89, 0.85 at
+    8, 4, 3 mm.
     """
     edges = (10.0, 8.0, 6.0, 4.5)
     rules = Numerics(cap_ratio=2.0)  # as 0.70 was found; a pool capped at four times leaves 0.71
@@ -108,22 +109,22 @@ def test_open_sphere_converges_where_first_order_flatters() -> None:
     np.testing.assert_allclose(inner[1:], 0.70, atol=0.02)
     assert inner[0] == pytest.approx(0.70, abs=0.04)  # on 10 mm, second order: 100/64 times 8 mm's
     assert abs(inner[3] - inner[2]) < 0.5 * abs(inner[2] - inner[0])
-    # How the cells lie moves a patch by half of this: 0.695 and 0.697 on 3.5 and 3 mm.
+    # The position of the cells changes a patch by half of this: 0.695 and 0.697 on 3.5 and 3 mm.
     assert abs(inner[3] - inner[2]) < 0.012
-    # How the cells lie along the rim moves a single patch there by some 0.02.
+    # The position of the cells along the rim changes a single patch there by some 0.02.
     line = 0.442 + 0.0138 * np.array(edges[1:])
     np.testing.assert_allclose(least[1:], line, atol=0.03)
 
 
 def test_mobility_cap_of_the_pool_decides_nothing() -> None:
-    """Twice as deep a cap, on 10 mm: less than the step between two meshes."""
+    """A cap twice as deep, on 10 mm, changes less than the step between two meshes."""
     low, high = (walls(10.0, [STEADY], cap_ratio=c)[0] for c in (4.0, 8.0))
     assert low.min == pytest.approx(high.min, abs=0.02 * MEAN_M)
     assert low.rim == pytest.approx(high.rim, abs=0.03 * MEAN_M)
 
 
 def test_steps_are_fine_enough() -> None:
-    """Half the steps' length, on 10 mm: within a thousandth of the mean."""
+    """Steps of half the length, on 10 mm, agree within a thousandth of the mean."""
     usual, fine = (
         walls(10.0, [STEADY], turn_steps=n, cfl=c)[0] for n, c in ((20, 0.7), (40, 0.35))
     )
@@ -144,7 +145,8 @@ def test_film_answers_as_resin_does() -> None:
             Spin.steady(rad_s(8.0), 0.0, ramp_s=5.0),
         ],
     )
-    # Where the thick and the dry places end up depends on how it was parked, so by the spread.
+    # Where the thick and the dry places end up depends on how it was parked, so the spread is
+    # compared.
     assert early.cv > 3.0 * late.cv > 9.0 * gelled.cv
     assert late.min < 0.5 * gelled.min
     assert down.rim > 1.1 * plain.rim
@@ -266,16 +268,16 @@ def test_a_run_that_does_not_end_says_so(run) -> None:  # type: ignore[no-untype
 
 
 def small_ball(edge_mm: float) -> FilmMesh:
-    """A ball of 30 mm radius, open above 19 mm: about the tightest a coat is poured into."""
+    """A ball of 30 mm radius, open above 19 mm: about the smallest that a coat is poured into."""
     return open_ball(0.03, 0.019, edge_mm, subdivisions=4)
 
 
 def test_coats_on_the_coat_before_come_out_no_less_even() -> None:
-    """Every coat is computed on the mould's own surface. On the surface the coats before have made
-    (a wall of h on a radius R, both moved along the normals), the thinnest patch of three equal
-    coats is thicker, by a third to a half of h/R. It goes from 0.64 to 0.69 of the mean here, h/R =
-    0.15, and from 0.49 to 0.51 on a ball of 80 mm. So what is left out errs on the thin side, and
-    is more than the mesh's own error from about h/R = 0.05 on."""
+    """Every coat is computed on the mould's own surface. On the surface that the earlier coats have
+    made (a wall of h on a radius R, both moved along the normals), the thinnest patch of three
+    equal coats is thicker, by a third to a half of h/R. It goes from 0.64 to 0.69 of the mean here,
+    h/R = 0.15, and from 0.49 to 0.51 on a ball of 80 mm. So the error of leaving this out is on the
+    thin side, and exceeds the mesh's own error from about h/R = 0.05 on."""
     mesh, mean_m = small_ball(4.0), 1.5e-3
     volume_m3 = mean_m * mesh.total_area
     rules = Numerics(cap_ratio=2.0)  # as these figures were found
@@ -292,8 +294,8 @@ def test_coats_on_the_coat_before_come_out_no_less_even() -> None:
 
 def test_a_lid_that_resin_wets_feeds_the_rim() -> None:
     """'Capped' is a dam: nothing crosses the rim, and nothing lies on a lid. A lid that resin wets
-    takes a film of its own and gives some back to the rim as it turns, so that the band below the
-    mouth is another one."""
+    takes a film of its own and gives some back to the rim as it turns, so the band below the mouth
+    differs."""
     ball = trimesh.creation.icosphere(subdivisions=4, radius=0.08)
     part = ball.slice_plane([0.0, 0.0, 0.05], [0.0, 0.0, -1.0])
     part.merge_vertices()
@@ -310,7 +312,7 @@ def test_a_lid_that_resin_wets_feeds_the_rim() -> None:
     behind = coats(dammed, [Coat(resin(), STEADY, volume_m3)])[0].film_m
 
     def band(of: FilmMesh, film_m: npt.NDArray[np.float64]) -> float:
-        """Mean of the 12 mm below the mouth over the wall's mean."""
+        """Return the mean of the 12 mm below the mouth over the wall's mean."""
         wall = of.points[:, 2] < 0.05 - 1e-4
         near = wall & (of.points[:, 2] > 0.05 - 0.012)
         mean = of.area[wall] @ film_m[wall] / of.area[wall].sum()

@@ -1,8 +1,8 @@
 """The film that drains from curved bodies, against published solutions.
 
-What was read for this: of Ledda, Pezzulla, Jambon-Puillet, Brun and Gallaire 2022 (J. Fluid Mech.
-949:A38, volume from memory) the abstract; of Lee, Brun, Marthelot, Balestra, Gallaire and Reis
-2016 (Nature Communications 7:11155) the abstract and the caption of figure 4.
+Sources read for this: the abstract of Ledda, Pezzulla, Jambon-Puillet, Brun and Gallaire 2022 (J.
+Fluid Mech. 949:A38, volume from memory); the abstract and the caption of figure 4 of Lee, Brun,
+Marthelot, Balestra, Gallaire and Reis 2016 (Nature Communications 7:11155).
 
 Where tension and levelling are negligible, the film obeys (Ledda et al. 2022)
 
@@ -61,7 +61,7 @@ def spheroid(height_m: float, radius_m: float) -> Outline:
 
 
 def ring(large_m: float, small_m: float, side: float) -> Outline:
-    """One side of a lying torus from its crest: +1 the outer, -1 the inner."""
+    """One side of a horizontal torus from its crest: +1 the outer, -1 the inner."""
 
     def outline(p: float) -> tuple[float, float, float]:
         return large_m + side * small_m * np.sin(p), np.sin(p), small_m
@@ -129,7 +129,7 @@ def test_a_spheroid_keeps_its_exact_profile(height_mm: float, radius_mm: float) 
 
 
 def test_a_ring_is_coated_thicker_inside() -> None:
-    """A lying torus: larger thicknesses on the inner side than on the outer (Ledda 2022)."""
+    """A horizontal torus has a thicker film on the inner side than on the outer (Ledda 2022)."""
     large_m, small_m = 80e-3, 30e-3
     body = trimesh.creation.torus(large_m, small_m, 96, 48)
     part = body.slice_plane([0.0, 0.0, -0.4 * small_m], [0.0, 0.0, 1.0])
@@ -209,9 +209,9 @@ def test_an_ellipsoid_is_coated_unevenly_round_its_top() -> None:
 
 
 def test_how_it_was_poured_is_forgotten() -> None:
-    """Four starts, as in figure 4c of Lee et al. 2016: radius 38 mm, mean start 2 mm, level,
-    1 -+ 0.475 cos(2 phi) and 1 - 0.475 cos(10 phi). The shells come out alike, at sqrt(3 mu0 beta
-    R/(4 rho g)) at the top. The fluid is not theirs: mu0 = 7 Pa s, 500 s to e-fold.
+    """Four starts, as in figure 4c of Lee et al. 2016: radius 38 mm, mean start 2 mm, level, 1 -+
+    0.475 cos(2 phi) and 1 - 0.475 cos(10 phi). The shells agree, at sqrt(3 mu0 beta R/(4 rho g)) at
+    the top. The fluid differs from theirs: mu0 = 7 Pa s, 500 s to e-fold.
 
     What is left of the start is known: 1/h^2 begins at its value at the top, or, once waves of a
     tenth of the circumference have levelled, at the mean. Tolerance: levelling is of order

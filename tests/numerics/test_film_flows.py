@@ -27,7 +27,7 @@ AT_REST = Spin.steady(0.0, 0.0)
 
 @pytest.fixture(autouse=True, params=[TO_THE_END, STABILISED], ids=["plain", "stabilised"])
 def both_ways(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Every flow is followed in both kinds of steps."""
+    """Compute every flow with both kinds of steps."""
     monkeypatch.setattr(sys.modules[__name__], "TO_THE_END", request.param)
 
 
@@ -298,7 +298,8 @@ def ripple_rate_error(columns: int, *, hanging: bool) -> float:
 
 @pytest.mark.parametrize("hanging", [False, True])
 def test_ripple_on_a_thin_film_decays_at_its_rate(hanging: bool) -> None:
-    """Plus lying, minus hanging: here surface tension outweighs a hanging film's weight."""
+    """Plus for a film lying on a surface, minus for a hanging one: here surface tension outweighs a
+    hanging film's weight."""
     coarse, fine = (ripple_rate_error(n, hanging=hanging) for n in (14, 28))
     assert np.log2(coarse / fine) > 1.8
     # second order: what is left after the step from 14 to 28 columns is extrapolated; the ripple
@@ -330,8 +331,8 @@ def test_a_film_spins_off_a_disc_as_emslie_found(across: str, major: float, mino
     """An even film stays even and thins as h0/sqrt(1 + 2 c rho h0^2 t/(3 mu)), where c is the
     divergence of the centrifugal acceleration along the disc. It is 2 W^2 for a disc spun about its
     own normal (the paper's case), W^2 about a diameter, 2 W2^2 + W1^2 about both. Gravity, even
-    along a flat wall, moves an even film and does not thin it. 190 rpm, far above any frame: so
-    that the term is seen alone."""
+    along a flat wall, moves an even film and does not thin it. The speed, 190 rpm, is far above
+    that of any frame, to isolate the term."""
     mesh = disc(4e-3, across)
     h0, mu, end_s = 4e-4, 0.5, 2.0
     # no tension, and so thin that what comes in from the edge stays far from the middle

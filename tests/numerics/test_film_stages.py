@@ -1,4 +1,4 @@
-"""The film's stabilised steps: their order, what they hold, and the coats they give."""
+"""The film's stabilised steps: their order, their stability, and the coats that they give."""
 
 from __future__ import annotations
 
@@ -60,8 +60,8 @@ def test_what_a_method_claims_to_hold_it_holds(method: Method) -> None:
 
 
 def test_coats_come_out_as_with_small_steps() -> None:
-    """At a high cap, on 8 mm, where both kinds of steps differ most: within half a per cent, in
-    fewer stages, mass to rounding, nothing below zero."""
+    """At a high cap, on 8 mm, where both kinds of steps differ most, they agree within half a per
+    cent with fewer stages; mass is kept to rounding, and nothing is below zero."""
     mesh = open_ball(0.08, 0.05, 8.0, subdivisions=4)
     weights = WallWeights.of(mesh)
     many = [
@@ -81,7 +81,7 @@ def test_coats_come_out_as_with_small_steps() -> None:
 
 
 def test_a_film_does_not_hang_on_those_beside_it() -> None:
-    """Each lane has its own number of stages; alone or among others, the same bits."""
+    """Each lane has its own number of stages, and gives the same bits alone or among others."""
     mesh = open_ball(0.08, 0.05, 10.0, subdivisions=4)
     fluid, volume_m3 = resin(60.0), MEAN_M * mesh.total_area
     many = [

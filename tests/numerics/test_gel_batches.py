@@ -1,7 +1,7 @@
 """The gel estimate on seeded batches of a simulator that is not its own model.
 
-A small part of the soak. Thresholds are those of the whole set with room for ten traces' luck; the
-seed was not used for calibration.
+A small part of the soak. Thresholds are those of the whole set with a margin for the chance of ten
+traces; the seed was not used for calibration.
 """
 
 import math
@@ -45,7 +45,7 @@ def test_the_trace_alone(alone: list[Score]) -> None:
     late = np.array([score.looks[0.75] for score in alone])
     assert np.median(np.abs(late[:, 0] - 1.0)) < 0.10
     assert np.mean((late[:, 1] < 1.0) & (late[:, 2] > 1.0)) >= 0.9
-    assert np.median(late[:, 2] - late[:, 1]) < 0.70  # it holds worlds of other ratios as well
+    assert np.median(late[:, 2] - late[:, 1]) < 0.70  # the prior also has other ratios
     called = [score.called for score in alone if score.called is not None]
     assert len(called) >= 8  # the others need a touch: their ratio is not in the trace
     assert min(called) > 0.95
@@ -65,7 +65,7 @@ def test_sound_batches_raise_no_alarm(alone: list[Score]) -> None:
 
 @pytest.mark.parametrize("fault", cupsim.BROKEN)
 def test_probe_faults_by_name(batches: list[cupsim.Trace], fault: str) -> None:
-    """Within 90 s, on a cup that is well warm."""
+    """Each is named within 90 s, on a warm cup."""
     trace = next(t for t in batches if t.case.placement == "cup" and t.family == "rigid")
     at_s = 0.9 * trace.cup_gel_s
     rows = cupsim.break_probe(np.random.default_rng(1), trace.rows, fault, at_s)
@@ -77,7 +77,7 @@ def test_probe_faults_by_name(batches: list[cupsim.Trace], fault: str) -> None:
 
 def test_a_probe_out_of_the_resin_is_named() -> None:
     """In a warm cup it takes two minutes, though the probe lags up to 40 s and is off by a kelvin.
-    Where the resin stands at the air's own temperature, nobody can tell.
+    If the resin is at the air's own temperature, it cannot be detected.
     """
     traces = [t for t in cupsim.traces(TRADE, 6000, 24, "probe_out") if t.case.placement == "cup"]
     warm = 0

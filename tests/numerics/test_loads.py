@@ -28,7 +28,7 @@ def point(mass: float, at: list[float]) -> Body:
 
 
 def test_torque_of_a_known_eccentric_mass() -> None:
-    """2 kg at 0.1 m: m g r sin of the angle, by hand 1.96133 N m at its greatest."""
+    """2 kg at 0.1 m: m g r times the sine of the angle, by hand at most 1.96133 N m."""
     still = np.zeros(1)
     body = point(2.0, [0.0, 0.0, 0.1])
     for phi in (0.0, 0.4, np.pi / 2, 2.5):

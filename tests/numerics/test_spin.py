@@ -61,7 +61,8 @@ def test_one_to_two_has_an_off_diagonal_moment_of_a_quarter() -> None:
     [(1, 90), (0.5, 63), (1 / 3, 55), (3, 55), (2, 50), (1.5, 41), (4, 25.8), (8, 13.0)],
 )
 def test_simple_ratios_never_improve(ratio: float, expected_deg: float) -> None:
-    """Largest unvisited cap, independently computed figures to the digits they were given in.
+    """Largest unvisited cap, compared with independently computed figures to the digits in which
+    they were given.
 
     Theirs come from trial points, ours from the hull, which misses no cap: up to 0.8 deg more.
     """
