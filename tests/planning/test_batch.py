@@ -45,8 +45,8 @@ def test_density_arithmetic_by_hand() -> None:
 
 
 def test_the_probe_keeps_a_witness() -> None:
-    """Common practice, no source: 30 g with the probe in the cup. By hand 81/0.97 + 30 g; without
-    a probe in the cup what clings is left, 3.2 g; a big cup whose film is more keeps that."""
+    """Common practice, no source: 30 g with the probe in the cup. By hand 81/0.97 + 30 g. Without a
+    probe the cup keeps what clings to it, 3.2 g; a big cup with a heavier film keeps that film."""
     assert mix(1.5, 500.0, 0.0, SHEET, witness=True) == pytest.approx((81.0 / 0.97 + 30.0, 30.0))
     clings_g = cup_left_g(81.0 / 0.97, SHEET)
     assert mix(1.5, 500.0, 0.0, SHEET)[1] == pytest.approx(clings_g)
@@ -150,8 +150,9 @@ def test_what_a_mould_taught_is_found_by_its_mesh(tmp_path: Path) -> None:
 
 
 def test_a_mix_may_stand_before_it_is_poured() -> None:
-    """The later it is poured the nearer it is to its gel, and the less far it runs: the integral of
-    1/mu from the start of the spin to the gel. All of it before a fifth of the time to pour by."""
+    """The later it is poured, the nearer it is to its gel and the less far it runs: the integral of
+    1/mu from the start of the spin to the gel. The last choice pours when a fifth of the time to
+    pour is left."""
     casting = read_casting(SAMPLES / "lantern-globe.toml")
     bench = PlanningContext(casting, RIG, load_cavity(casting))
     batches = bench.times(bench.batch(1.5))

@@ -36,8 +36,8 @@ def plan() -> Plan:
 def test_the_globe_is_told_as_an_independent_model_found(context: PlanningContext) -> None:
     """A separate heat model, kept apart from this code, found 8 and 11.5 K and gels 25 and 33 %
     earlier for coats 2 and 3, every coat poured on the first one's clock. Here coat 3 is poured
-    when coat 2's own, faster clock allows: warmer by a third of what coat 2 brought. 1 K and 0.03
-    leave its own mesh and rounding, 2.5 K and 0.06 the earlier pour.
+    when coat 2's own, faster clock allows: warmer by a third of what coat 2 brought. Tolerances:
+    1 K and 0.03 for the other model's mesh and rounding, 2.5 K and 0.06 for the earlier pour.
     """
     heats = context.series(context.batch(1.5), 3).heats
     assert [one.wall_warmer_K for one in heats[:2]] == pytest.approx([0.0, 8.0], abs=1.0)
@@ -47,8 +47,8 @@ def test_the_globe_is_told_as_an_independent_model_found(context: PlanningContex
 
 
 def test_every_coat_has_the_gel_of_its_own_wall(context: PlanningContext) -> None:
-    """The batch's own gel is that of the heat model, to the tolerance of the root: 0.05 K move a
-    gel by 0.2 %; and the mould that is met is as warm as the wall's inner face, to 1 K."""
+    """The batch's own gel is that of the heat model, to the tolerance of the root: 0.05 K changes a
+    gel by 0.2 %. The mould that the coat meets is as warm as the wall's inner face, to 1 K."""
     series = context.series(context.batch(1.5), 3)
     first_s = series.batches[0].clock.gel_expected_s
     for batch, heat in zip(series.batches, series.heats, strict=True):

@@ -19,7 +19,7 @@ ROOT = Path(__file__).resolve().parents[2]
 TINY = Effort(20.0, 130, 1, 18, 6, (1.0,), BAD_DAYS[:1], 14.0, 300)
 
 
-@pytest.mark.filterwarnings("ignore")  # what a library of many sockets warns of is not ours
+@pytest.mark.filterwarnings("ignore")  # warnings of a library with many sockets are not ours
 def test_a_cluster_gives_the_same_plan() -> None:
     casting = read_casting(ROOT / "controller" / "samples" / "lantern-globe.toml")
     bench = PlanningContext(

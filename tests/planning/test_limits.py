@@ -29,7 +29,7 @@ def test_gain_over_a_bare_baseline_is_no_number() -> None:
         (0.87, 0.94, 0.80, True),
         (0.90, 0.92, 0.80, True),
         (0.90, 0.94, 0.74, True),
-        (None, None, None, False),  # no film was computed: nothing is known to fall short
+        (None, None, None, False),  # no film was computed, so nothing is known to fall short
     ],
 )
 def test_what_falls_short(

@@ -1,5 +1,5 @@
-"""Ways to mount a mould: the ones that are tried, the better one for a leaning mouth, and the
-words.
+"""Ways to mount a mould: those that are tried, the better one for a leaning mouth, and the
+sentences.
 
 The egg is made here: an ellipsoid drawn in towards one end, cut by a plane across a leaning axis.
 """

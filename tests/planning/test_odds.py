@@ -91,8 +91,8 @@ def test_batches_differ_and_resin_does_not() -> None:
 
 
 def test_nine_castings_in_ten_hold_what_is_said() -> None:
-    """By one coat's viscosity alone, by hand: 1 - 0.5 x 1.2816 sd at the tenth percentile; 2,000
-    draws know it to 0.0023, three of which are 0.007."""
+    """By one coat's viscosity alone, by hand: 1 - 0.5 x 1.2816 sd at the tenth percentile; with
+    2,000 draws its error is 0.0023; the tolerance is three times that, 0.007."""
     only = Scatter(batch=0.0, heat=0.0, tension=0.0, pour=0.0, ripple=0.0, start_s=0.0)
     odds = odds_of(
         made_up(),

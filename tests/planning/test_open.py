@@ -26,7 +26,8 @@ def left_open(casting: Casting) -> Casting:
 
 
 def test_what_runs_over_and_what_stays_is_what_was_poured() -> None:
-    """To the film's own conservation of mass; the film mesh's area is the wall's within 1 %."""
+    """They agree as well as the film conserves mass; the film mesh's area is the wall's within
+    1 %."""
     bench = PlanningContext(left_open(GLOBE), RIG, load_cavity(GLOBE))
     pour = bench.pour(bench.batch(1.5))
     grid = Grid.of(bench.cavity, mesh_mm_for(bench.cavity.area_cm2, 200), COARSE)

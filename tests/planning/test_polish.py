@@ -40,8 +40,7 @@ def test_no_number_moves_beyond_its_bounds() -> None:
 def test_the_worst_day_has_its_weight(day_weight: float, by_hand: float) -> None:
     """As planned it leans by 0.1, on the bad day by 0.3. At a move m from -0.3 to -0.1 the planned
     film is thinnest at 1 - |0.1 + m|, and the bad day's at 1 - |0.3 + m|. Each step takes from one
-    what it gives the other, so the heavier weight decides, and only as far as both can go down to
-    the bound of -0.2."""
+    what it gives the other, so the heavier weight decides, down to the bound of -0.2."""
     days = np.array([1 + 0.1 * X, 1 + 0.3 * X])
     aim = replace(AIM, day_weight=day_weight)
     move = best_move(days, np.array([X[None], X[None]]), math.nan, NO_RIM, [(-0.2, 0.2)], aim)
@@ -49,7 +48,7 @@ def test_the_worst_day_has_its_weight(day_weight: float, by_hand: float) -> None
 
 
 def test_a_worst_day_below_what_is_wanted_is_helped_first() -> None:
-    """As above with the lighter weight, but 0.85 is wanted of the worst day, which has 0.8 when the
+    """As above with the lighter weight, but the worst day must reach 0.85, and has 0.8 when the
     planned film is flat: by hand, another 0.05 of a step to -0.15."""
     days = np.array([1 + 0.1 * X, 1 + 0.3 * X])
     aim = replace(AIM, day_weight=0.4, worst_wanted=0.85, short_cost=2.0)
@@ -58,8 +57,8 @@ def test_a_worst_day_below_what_is_wanted_is_helped_first() -> None:
 
 
 def test_a_rim_beyond_its_slack_comes_back_first() -> None:
-    """The film is flat already; the rim stands 0.16 above, costs three times what a patch is worth,
-    and a step takes 1 from it and leans the film: by hand, 0.1 of a step."""
+    """The film is flat already; the rim is 0.16 above it and costs three times what a patch is
+    worth. A step takes 1 from the rim and tilts the film: by hand, 0.1 of a step."""
     move = best_move(np.ones((1, 41)), X[None, None], 1.16, np.array([-1.0]), [(-1.0, 1.0)], AIM)
     assert move == pytest.approx([0.1], abs=1e-6)
 

@@ -65,8 +65,9 @@ def test_mould_too_big_for_the_frame() -> None:
 
 def test_a_mould_that_is_too_wide_by_a_few_millimetres_is_offered_a_crossing_that_fits() -> None:
     """The globe is a ball of 70 mm with its bottom cut off, so the centroid of its skin lies 4.7 mm
-    below the ball's centre: about that it reaches 82 mm, about the centroid 86 mm. What is offered
-    is then accepted; where only a thinner mould would do, that is offered and accepted too."""
+    below the ball's centre. About the centre it reaches 82 mm, about the centroid 86 mm. The
+    offered crossing is then accepted; if only a thinner mould helps, that is offered and accepted
+    too."""
     narrow = RIG.model_copy(update={"mould_radius_limit_mm": 84.0})
     line = refused(GLOBE, narrow)
     found = re.search(r"crossing at \[(.*?)\] mm of the mesh \(mount.centre_mm\)", line)
@@ -101,8 +102,8 @@ def thinner(viscosity_mPa_s: float) -> Resin:
 
 
 def test_a_resin_too_thin_for_any_number_of_coats() -> None:
-    """By hand: what is held grows with the root of the speed, so 0.6 mm where 0.36 are held asks
-    for (0.6 / 0.36)^2 = 2.8 times the rig's 20 rpm (55), or 2.8 times the viscosity."""
+    """By hand: what is held grows with the root of the speed, so 0.6 mm where 0.36 mm is held needs
+    (0.6 / 0.36)^2 = 2.8 times the rig's 20 rpm (55), or 2.8 times the viscosity."""
     line = refused(but(GLOBE, resin=thinner(25.0), coats=None, wall_mm=20.0))
     assert "holds at most 0.36 mm and must be 0.6 mm to cover" in line
     assert "a resin 2.8 times as thick" in line
@@ -131,7 +132,7 @@ def test_a_rig_too_slow_says_how_fast_would_do() -> None:
 
 
 def test_a_rig_that_hardly_speeds_up_turns_evenly() -> None:
-    """It can follow only a uniform turning; drawing recipes for it must end."""
+    """It can follow only a uniform turning, so the drawing of recipes for it must end."""
     slow = RIG.model_copy(update={"accel_limit_rpm_s": 0.02})
     plan = make_plan(GLOBE, slow, time_budget_s=0.0)
     assert all(ramp.duration_s > 0 for coat in plan.coats for ramp in coat.ramps)
@@ -161,8 +162,9 @@ def test_a_ripple_need_not_be_one_that_the_rig_could_make(accel_rpm_s: float) ->
 
 
 def test_a_quick_resin_demoulded_late_is_planned() -> None:
-    """3 min of pot life and 75 min to the demoulding: 25 pot lives, and many gels. One coat: on the
-    wall that two of them warm by 34 K, a third would gel before it turns, and is refused."""
+    """A pot life of 3 min and 75 min to demoulding are 25 pot lives, and many gel times. There is
+    one coat: on a wall that two coats have warmed by 34 K, a third would gel before it turns, and
+    is refused."""
     sheet = GLOBE.resin.sheet.model_copy(update={"pot_life_min": 3.0})
     resin = GLOBE.resin.model_copy(update={"sheet": sheet})
     with pytest.raises(PlanError, match="before it can turn"):
@@ -175,7 +177,7 @@ def test_a_quick_resin_demoulded_late_is_planned() -> None:
 
 def test_a_shop_much_colder_than_the_sheet_is_cautioned_of() -> None:
     """Common practice, no source: below the sheet's temperature by more than 8 K the shop is warmed
-    first. The sample's sheet speaks of 23 degC."""
+    first. The sample's sheet states 23 degC."""
     said = "colder than the 23 degC of the resin's sheet"
     for shop_degC, cold in ((14.0, True), (16.0, False)):
         shop = GLOBE.shop.model_copy(update={"temp_degC": shop_degC})

@@ -74,7 +74,8 @@ def strip(cells: int) -> Grid:
 
 
 def test_two_opposite_maps_beat_the_best_single() -> None:
-    """One heavy left, one heavy right, one fair: by hand, left + right is flat, min/mean 1."""
+    """One is heavy on the left, one on the right, one is fair. By hand, left + right is flat,
+    min/mean 1."""
     x = np.linspace(-1, 1, 41)
     maps = np.array([1 + 0.6 * x, 1 - 0.6 * x, 1 - 0.3 * np.cos(np.pi * x)])
     grid = strip(41)
@@ -105,7 +106,7 @@ def test_what_is_laid_already_counts() -> None:
 
 
 def test_a_plan_that_a_bad_day_ruins_is_passed_over() -> None:
-    """Left + right is flat as planned, but on the bad day the right one is missing; fair + fair is
+    """As planned, left + right is flat, but on the bad day the right one is missing; fair + fair is
     unchanged."""
     x = np.linspace(-1, 1, 41)
     maps = np.array([1 + 0.6 * x, 1 - 0.6 * x, 1 - 0.1 * np.cos(np.pi * x)])
@@ -145,7 +146,7 @@ def test_bound_is_above_every_plan_and_reached_by_a_mixture() -> None:
     best = combinations(grid, maps, 3, 5, empty)[0]
     reached = measures(grid, maps[list(best)].sum(axis=0)[None])[0][0]
     assert reached <= mixture(grid, maps, 3, empty).lowest + 1e-9
-    # A cell that stays bare in every map bounds every plan at nothing.
+    # A cell that stays bare in every map bounds every plan at zero.
     maps[:, 7] = 0.0
     assert mixture(grid, maps, 3, empty).lowest == pytest.approx(0.0, abs=1e-9)
 
@@ -235,7 +236,7 @@ def test_a_whole_search(globe_search: tuple[Search, list[str]]) -> None:
     assert len(found.recipes) == 3
     tried = [tried for tried, _ in found.history]
     assert tried[:4] == [0, 12, 24, 24]
-    assert set(tried[4:]) == {24}  # the finer mesh, the bad days, and what polishing bettered
+    assert set(tried[4:]) == {24}  # the finer mesh, the bad days, and the gain by polishing
     assert found.statistics is not None
     assert found.bound is not None
     assert found.worst_min is not None
@@ -253,8 +254,9 @@ def on_every_day(search: Search, recipes: tuple[Recipe, ...]) -> Outlook:
 
 
 def test_a_ripple_is_the_bias_it_is_taken_for(globe_search: tuple[Search, list[str]]) -> None:
-    """Reckoned from nudged biases, and computed: within a tenth of what the ripple does, since
-    films answer small biases in proportion (a twentieth was found). Other days are computed."""
+    """The estimate from nudged biases agrees with the computed film to a tenth of the ripple's
+    effect, since films respond to small biases in proportion (a twentieth was found). Other days
+    are computed."""
     search, _ = globe_search
     recipes = search.found.recipes
     reckoned = search._outlook(search.fine, recipes)
@@ -268,10 +270,10 @@ def test_a_ripple_is_the_bias_it_is_taken_for(globe_search: tuple[Search, list[s
 
 
 def test_a_ripple_tells_what_polishing_promises(globe_search: tuple[Search, list[str]]) -> None:
-    """The look ahead costs no film and knows one number a coat; a plan moved by it gains, of what
-    is promised, more than a third (more than half was found on this very coarse mesh). Moved by 0.3
-    steps: with the puddle capped at three times the mean a film answers in proportion less far than
-    at twice, and here a move of a whole step gains nothing."""
+    """The look ahead costs no film and uses one number for each coat. A plan moved by it gains more
+    than a third of what is promised (more than half was found on this very coarse mesh). It is
+    moved by 0.3 steps: with the puddle capped at three times the mean, a film responds in
+    proportion less far than at twice, and here a move of a whole step gains nothing."""
     search, _ = globe_search
     level = search.fine
     recipes = first_recipes(search.pour, np.random.default_rng(0), 12)[4:7]
@@ -289,10 +291,10 @@ def test_a_ripple_tells_what_polishing_promises(globe_search: tuple[Search, list
 def test_what_a_bias_does_hangs_on_when_the_coat_gels(
     globe_search: tuple[Search, list[str]],
 ) -> None:
-    """Promise of the slopes for a small move on every day, against that move computed: 7 to 21 % of
-    it are missed, the most on a thinner day, whose slopes are taken to be those as planned. With
-    the puddle capped at twice the mean, which holds a thin resin back, it was 6 to 16 %. Taken so
-    on a day that gels early too, 14 % would be and not 8 %."""
+    """The promise of the slopes for a small move on every day is compared with that move computed.
+    It is off by 7 to 21 %, most on a day with thinner resin, for which the planned day's slopes are
+    used. With the puddle capped at twice the mean, which holds a thin resin back, it was 6 to 16 %.
+    If they were also used on a day that gels early, it would be off by 14 % instead of 8 %."""
     search, _ = globe_search
     now = search._outlook(search.fine, search.found.recipes)
     then = on_every_day(search, now.moved({k.number: 0.1 for k in now.knobs}, search.pour))
@@ -307,8 +309,8 @@ def test_what_a_bias_does_hangs_on_when_the_coat_gels(
 
 def test_one_move_serves_two_meshes(globe_search: tuple[Search, list[str]]) -> None:
     """The worse of the two is worth no less than after either mesh's own move, to 0.01: the
-    thinnest tenth's mean is weighed, and the 5th percentile is told. A move makes of an outlook
-    what it promised."""
+    thinnest tenth's mean is weighed, and the 5th percentile is reported. A move turns an outlook
+    into what it promised."""
     search, _ = globe_search
     recipes = first_recipes(search.pour, np.random.default_rng(0), 12)[4:7]
     other = search._level(1.2 * search.fine.grid.mesh_mm, FINE)
@@ -334,7 +336,7 @@ def test_one_move_serves_two_meshes(globe_search: tuple[Search, list[str]]) -> N
 def test_a_last_move_that_turns_out_badly_is_taken_back(
     globe_search: tuple[Search, list[str]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The last one promises what was, and puts all the resin at the bottom."""
+    """The last one promises no change, and puts all the resin at the bottom."""
     first, _ = globe_search
     search = Search(first.cavity, first.pour, 3, 7, TINY, None, lambda *_: None, Budget())
     seen: list[tuple[Recipe, ...]] = []
@@ -355,8 +357,8 @@ def test_a_last_move_that_turns_out_badly_is_taken_back(
 def test_a_plan_stays_unless_a_better_one_is_found(
     globe_search: tuple[Search, list[str]],
 ) -> None:
-    """Time for one batch finds nothing as good as a whole search did; and that finds better than
-    all the resin at the bottom."""
+    """In the time of one batch nothing is found as good as the result of a whole search; but
+    something better than all the resin at the bottom is found."""
     first, _ = globe_search
     for good in (first.found.recipes, tuple(replace(one, bias=0.1) for one in first.plan)):
         budget = Broken()
@@ -418,8 +420,8 @@ def test_same_seed_same_plan(globe_search: tuple[Search, list[str]]) -> None:
 
 
 def chosen_of_two(patience: int = 10**6) -> Found:
-    """The best of two small searches, the first `globe_search`; Ctrl-C when told so often of
-    progress."""
+    """Return the best of two small searches, the first `globe_search`, with Ctrl-C at a given
+    number of progress reports."""
     bench = PlanningContext(GLOBE, RIG, load_cavity(GLOBE))
     told: list[str] = []
 
@@ -429,7 +431,7 @@ def chosen_of_two(patience: int = 10**6) -> Found:
             raise KeyboardInterrupt
 
     batch = bench.batch(1.5)
-    alike = Series(0.0, (batch,) * 3, ())  # coats that meet one wall, as `globe_search` has them
+    alike = Series(0.0, (batch,) * 3, ())  # coats that meet one wall, as in `globe_search`
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("evenwall.planning.make.FULL", TINY)
         found = choose(bench, [alike], Wish(7, None, tell, None, None, searches=2))
@@ -475,7 +477,7 @@ class Patient(Budget):
 
 def test_a_spent_budget_keeps_the_best(globe_search: tuple[Search, list[str]]) -> None:
     """After the first recipes, and the best of them on every coat, another batch would take longer
-    than is left: it is not begun."""
+    than the time left, so it is not begun."""
     first, _ = globe_search
     budget = Patient(Watch(3.0), ends_s=16.0)
     found = Search(first.cavity, first.pour, 3, 7, TINY, None, lambda *_: None, budget).run()
@@ -502,9 +504,10 @@ class Broken(Budget):
 def test_what_is_found_when_time_is_up_is_told_from_the_last_mesh(
     globe_search: tuple[Search, list[str]], batches: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """On the coarse mesh alone a ridge of the lighthouse is not seen: 3.33 mm were said of a wall
-    of 2.06 mm. Nothing comes after the first recipes and the best of them on every coat; five
-    batches more are both rounds, eight what one mesh of two has been polished on."""
+    """The coarse mesh alone does not show a ridge of the lighthouse: it gave 3.33 mm for a wall of
+    2.06 mm. With no more batches the search ends after the first recipes and the best of them on
+    every coat; with five more it completes both rounds, with eight also the polish on one of two
+    meshes."""
     first, _ = globe_search
     monkeypatch.setattr("evenwall.planning.walls.THREADS", 2)  # a batch is 32 films
     budget = Broken()

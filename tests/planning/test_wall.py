@@ -136,7 +136,7 @@ def test_wall_of_a_plan_adds_its_coats_and_weighs_right() -> None:
     found = wall()
     mesh = found.mesh
     poured_m3 = (MIX_G - CUP_LEFT_G) / DENSITY_G_CM3 * 1e-6
-    cured_share = 0.97  # of the sheet without a word on shrinkage
+    cured_share = 0.97  # of the sheet that does not state a shrinkage
     stayed = found.coats_m @ mesh.area
     kept = stayed / cured_share
     np.testing.assert_allclose(kept + found.spilt_m3, poured_m3, rtol=1e-12)
@@ -154,8 +154,8 @@ def test_wall_of_a_plan_adds_its_coats_and_weighs_right() -> None:
 
 
 def test_the_error_of_the_shape_is_in_the_error_of_the_wall() -> None:
-    """A skin known to 3 % leaves 3 % of a weighed wall open. It adds in quadrature to the mesh's
-    error."""
+    """A skin known to 3 % makes a weighed wall uncertain by 3 %. It adds in quadrature to the
+    mesh's error."""
     drawn = wall()
     assert drawn.summary().shape_error_mm is None
     assert drawn.error_mm == drawn.mesh_error_mm
@@ -168,8 +168,8 @@ def test_the_error_of_the_shape_is_in_the_error_of_the_wall() -> None:
 
 
 def test_the_bar_is_richardsons() -> None:
-    """On a mesh twice as wide a difference of 0.3 leaves a third of it at second order, all of it
-    at first; and a bottom is no rim."""
+    """On a mesh twice as wide, a difference of 0.3 means an error of a third of it at second order,
+    and all of it at first order. A bottom is no rim."""
     mesh = film_mesh(cavity("lantern-globe"), 8.0)
     rim, bottom = int(np.flatnonzero(mesh.rim)[0]), int(mesh.points[:, 2].argmin())
     assert mesh_error(mesh, bottom, -0.3, mesh.cells // 4) == pytest.approx(0.1, rel=0.01)

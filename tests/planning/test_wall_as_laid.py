@@ -12,7 +12,7 @@ from evenwall.planning import wall_as_laid as module
 from evenwall.planning.wall_as_laid import wall_as_laid
 from tests.support.virtual_shop import lantern_plan
 
-COARSE_MM = 7.0  # its coarser twin of 1.4 times that just carries a film
+COARSE_MM = 7.0  # its coarser twin, 1.4 times as wide, can just carry a film
 # A faceted globe of such a mesh has less skin than the round one: about 2 % at 7 mm on 140 mm.
 SKIN = 0.04
 
