@@ -101,7 +101,8 @@ def test_an_archive_of_many_parts_is_refused(tmp_path: Path) -> None:
 
 
 def test_entities_are_refused(tmp_path: Path) -> None:
-    """Ten entities of ten of the one before make ten thousand million letters of a few."""
+    """Ten entities, each of ten times the previous one, expand a few letters to ten thousand
+    million."""
     inside = "".join(f'<!ENTITY e{n} "{f"&e{n - 1};" * 10 if n else "lol"}">' for n in range(10))
     refused(archive(tmp_path / "laughs.3mf", doctype=f"<!DOCTYPE m [{inside}]>"), "entities")
     secret = '<!DOCTYPE m [<!ENTITY e SYSTEM "file:///etc/passwd">]>'

@@ -61,7 +61,7 @@ def sections_apart(shape: Shape, mesh: trimesh.Trimesh) -> float:
 
 
 def test_views_of_a_lumpy_form_share_one_axis(tmp_path: Path) -> None:
-    """The middles of a lumpy form's outlines are no images of one axis.
+    """The middles of a lumpy form's outlines are not images of one axis.
 
     Measured from the middles, the skins are 1.5 mm apart; the points that are compared are
     0.5 mm apart themselves.

@@ -117,7 +117,8 @@ def test_a_box_keeps_its_edges_and_corners() -> None:
 
 
 def test_spacing_does_not_hang_on_the_drawing() -> None:
-    """A ball drawn in edges of 6 mm, which splits of 5 mm's would leave alone, and finer ones."""
+    """A ball drawn in edges of 6 mm, which splits for 5 mm would leave unchanged, and in finer
+    ones."""
     for level in (2, 3, 4):
         for edge_m in (4e-3, 5e-3, 6e-3):
             after = isotropic(*open_ball(level, 0.04), edge_m)

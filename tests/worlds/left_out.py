@@ -50,8 +50,8 @@ def factor(worlds: Sequence[Sequence[float]]) -> float:
 
 
 def left_out(worlds: Mapping[str, Sequence[float]]) -> list[tuple[str, int, float, float, float]]:
-    """Return for each world its looks, its cover as things are, the factor that the others ask for,
-    and its cover with that.
+    """Return for each world its looks, its coverage without a factor, the factor that the others
+    require, and its coverage with it.
     """
     rows = []
     for name, own in worlds.items():

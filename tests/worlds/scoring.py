@@ -35,7 +35,7 @@ class Logged:
 
 @dataclass(frozen=True)
 class Said:
-    """Everything the estimate said of one batch. eta: rows of (time_s, best_s, low_s, high_s);
+    """Everything the estimate said about one batch. eta: rows of (time_s, best_s, low_s, high_s);
     asks: what it asked to be touched at the end, 'coat' or 'cup', or nothing.
     """
 
@@ -74,8 +74,8 @@ class Verdict:
     """Result of one batch. off: at the call; off_at, held_at: by part of the gel time.
 
     asked: not called by the end of the log, but its newest band before the gel held the truth, and
-    the person was asked to touch the coat. Where nothing was ever touched that is an answer, and
-    not a missed call.
+    the person was asked to touch the coat. If nothing was ever touched, that counts as an answer
+    and not as a missed call.
     """
 
     name: str

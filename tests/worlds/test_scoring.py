@@ -18,7 +18,7 @@ LOGGED = Logged(
 
 
 def said(high_s: float, asks: gel.What | None, called_s: float | None = None) -> Said:
-    """Word of a batch at 880 s and after its gel; only the former counts for the band."""
+    """Statements about a batch at 880 s and after its gel; only the first counts for the band."""
     eta = np.array([[880.0, 1000.0, 800.0, high_s], [1200.0, 1300.0, 1250.0, 1500.0]])
     return Said(called_s, None if called_s is None else 1000.0, eta, (), asks)
 
