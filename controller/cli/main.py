@@ -13,7 +13,7 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from evenwall.cli import habits, printing
 from evenwall.cli.arguments import parser
@@ -161,24 +161,12 @@ def shape(args: argparse.Namespace) -> int:
 
 
 def mounting(args: argparse.Namespace) -> int:
-    from evenwall.cli.mounting import run
-
-    return _tried(args, run, "Trying mountings")
-
-
-def changes(args: argparse.Namespace) -> int:
-    from evenwall.cli.changes import run
-
-    return _tried(args, run, "Trying changes")
-
-
-def _tried(args: argparse.Namespace, run: Callable[..., Any], words: str) -> int:
-    """Run a command that tries spins of a casting, and print what it found."""
     from evenwall.cli import application as app
+    from evenwall.cli.mounting import run
 
     casting, spec = read_casting(args.casting), app.sample_rig(args.rig)
     say_which_kernel()
-    with progress_bar(words) as tell, naming(args.casting):
+    with progress_bar("Trying mountings") as tell, naming(args.casting):
         found = run(args, casting, spec, tell)
     if args.json:
         show_json(found.data())
@@ -461,7 +449,6 @@ COMMANDS = {
     "plan": plan,
     "shape": shape,
     "mounting": mounting,
-    "changes": changes,
     "gel": gel,
     "serve": serve,
     "spin": spin,

@@ -11,8 +11,7 @@ from typing import Any
 from evenwall.errors import InputError
 from evenwall.geometry.mould import load_cavity
 from evenwall.model import Casting, RigSpec
-from evenwall.planning.mounting import Mounting, compare, mounted
-from evenwall.planning.trial import DIFFERENT
+from evenwall.planning.mounting import DIFFERENT, Mounting, compare, mounted
 
 Progress = Callable[[float, str], None]
 
@@ -75,7 +74,11 @@ class Compared:
 
 def run(args: argparse.Namespace, casting: Casting, rig: RigSpec, progress: Progress) -> Compared:
     """Compare the mountings and draw them where a picture is asked for. Raises InputError."""
-    target = picture_file(args.picture)
+    target: Path | None = args.picture
+    if target is not None and target.suffix.lower() not in (".png", ".svg", ".pdf"):
+        raise InputError("--picture", target.name, "must end in .png, .svg or .pdf")
+    if target is not None and not target.resolve().parent.is_dir():
+        raise InputError("--picture", target, "must lie in a folder that exists")
     tried = compare(casting, rig, seed=args.seed, progress=progress)
     if target is not None:
         from evenwall.reports.mounting_view import SHOWN, picture
@@ -84,12 +87,3 @@ def run(args: argparse.Namespace, casting: Casting, rig: RigSpec, progress: Prog
         drawn = [(one, cavity.mounted(mounted(casting, one).mount)) for one in tried[:SHOWN]]
         picture(casting.name, drawn).savefig(target, dpi=110)
     return Compared(casting, tried)
-
-
-def picture_file(target: Path | None) -> Path | None:
-    """Return the file of a picture that is asked for. Raises InputError where none can be made."""
-    if target is not None and target.suffix.lower() not in (".png", ".svg", ".pdf"):
-        raise InputError("--picture", target.name, "must end in .png, .svg or .pdf")
-    if target is not None and not target.resolve().parent.is_dir():
-        raise InputError("--picture", target, "must lie in a folder that exists")
-    return target

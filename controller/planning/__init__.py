@@ -11,8 +11,8 @@ by their `outlook` on every day, and `polish`es them; `rests` chooses the times 
 `space` is the range of recipes; `context` holds what is computed once; `walls` computes the film of
 one coat; `recipe` its ramps; `coat_heat` its clock on a warm wall; `batch` its clock and weights.
 
-Beside the search, `mounting` and `changes` compare ways to mount the mould and other changes by a
-short `trial` of each, and `live_wall` predicts the finished wall while a coat is under way.
+Beside the search, `mounting` compares ways to mount the mould by short trials, and `live_wall`
+predicts the finished wall while a coat is under way.
 """
 
 from typing import TYPE_CHECKING, Any

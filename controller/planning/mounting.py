@@ -14,15 +14,24 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from evenwall.errors import PlanError
 from evenwall.geometry.mould import Cavity, load_cavity
 from evenwall.geometry.surface import Array
 from evenwall.model import Casting, Mount, RigSpec, Vector3
-from evenwall.planning.context import check_neck
+from evenwall.planning.context import PlanningContext, check_neck
+from evenwall.planning.effort import Effort
 from evenwall.planning.loading import check_reach
-from evenwall.planning.trial import tried
+from evenwall.planning.search import Found, Search
+from evenwall.planning.walls import COARSE, Budget
 
+# One mesh of few cells and two rounds of recipes: a few seconds of one core for each mounting.
+TRIAL = Effort(7.0, 700, 2, 32, 0, (), (), 7.0, 700)
 LEAST_APART_DEG = 15.0  # mountings closer than this count as one
 MOST = 7  # mountings that are compared
+# Smallest difference of two trials' thinnest patches that counts. With four seeds the trials of one
+# mounting of a leaning egg scattered by 0.03 (standard deviation), and the better mounting was
+# always ahead.
+DIFFERENT = 0.04
 
 
 @dataclass(frozen=True)
@@ -38,6 +47,16 @@ class Mounting:
     thinnest: float
     bound: float
     given: bool  # the one in the casting file
+
+
+class _Trial(Search):
+    """First part of a search: recipes on one coarse mesh."""
+
+    def run(self) -> Found:
+        self.coarse = self._level(self._search_mm(), COARSE)
+        pool = self._explore(self.coarse)
+        self.found.bound = pool.mixed.lowest
+        return self.found
 
 
 def directions(cavity: Cavity) -> list[Array]:
@@ -92,7 +111,7 @@ def compare(
     found = []
     for number, axis in enumerate(ways):
         progress(number / len(ways), f"mounting {number + 1} of {len(ways)}")
-        mount = casting.mount if number == 0 else mounted_along(casting, axis).mount
+        mount = casting.mount if number == 0 else _along(casting.mount, axis)
         found.append(_tried(casting, rig, cavity.mounted(mount), mount, seed, given=number == 0))
     progress(1.0, "done")
     return tuple(sorted(found, key=lambda one: -one.thinnest))
@@ -101,18 +120,25 @@ def compare(
 def _tried(
     casting: Casting, rig: RigSpec, cavity: Cavity, mount: Mount, seed: int, *, given: bool
 ) -> Mounting:
-    found = tried(casting, rig, cavity, seed)
+    context = PlanningContext(casting, rig, cavity)
+    count, batch = context.first_batch()
+    pour = context.pour(*context.series(batch, count).batches)
+    search = _Trial(cavity, pour, count, seed, TRIAL, None, lambda _part, _words: None, Budget())
+    tried = search.run()
+    if tried.statistics is None:
+        raise PlanError("mount.minor_axis", mount.minor_axis, "no spin could be tried")
+    low = tried.statistics.min / tried.statistics.mean
     lean = cavity.mouth_lean_deg()
-    return Mounting(mount.minor_axis, lean, found.thinnest, found.bound, given)
+    return Mounting(mount.minor_axis, lean, float(low), float(tried.bound or math.nan), given)
 
 
-def mounted_along(casting: Casting, axis: Array) -> Casting:
-    """Return the casting with this minor axis, rounded as it is printed."""
+def _along(mount: Mount, axis: Array) -> Mount:
+    """Return the mount with this minor axis, rounded as it is printed."""
     x, y, z = (round(float(part), 3) + 0.0 for part in axis)
-    mount = casting.mount.model_copy(update={"minor_axis": (x, y, z)})
-    return casting.model_copy(update={"mount": mount})
+    return mount.model_copy(update={"minor_axis": (x, y, z)})
 
 
 def mounted(casting: Casting, mounting: Mounting) -> Casting:
     """Return the casting in this mounting."""
-    return mounted_along(casting, np.array(mounting.minor_axis))
+    mount = casting.mount.model_copy(update={"minor_axis": mounting.minor_axis})
+    return casting.model_copy(update={"mount": mount})

@@ -21,13 +21,13 @@ from evenwall.model import Casting, Mount, read_casting, read_resin, read_rig
 from evenwall.planning import mounting
 from evenwall.planning.limits import leaning_mouth
 from evenwall.planning.mounting import (
+    DIFFERENT,
     LEAST_APART_DEG,
     Mounting,
     compare,
     directions,
     mounted,
 )
-from evenwall.planning.trial import DIFFERENT
 
 ROOT = Path(__file__).resolve().parents[2]
 RIG = read_rig(ROOT / "hardware" / "rigs" / "small.toml")
