@@ -20,6 +20,18 @@ def until(page: Page, true: str, tries: int = 200) -> None:
     raise AssertionError(f"never became true: {true}")
 
 
+def settled(page: Page) -> None:
+    """Wait until the page has stopped growing: a tap on a button that still moves misses it."""
+    before = -1
+    for _ in range(100):
+        height = page.evaluate("document.documentElement.scrollHeight")
+        if height == before:
+            return
+        before = height
+        page.wait_for_timeout(300)
+    raise AssertionError("the page never stopped growing")
+
+
 def press_next(page: Page) -> None:
     button = page.locator("#next")
     expect(button).to_have_attribute("aria-disabled", "false")

@@ -6,7 +6,7 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from tests.browser.conftest import OpenPhone
-from tests.browser.hands import begun, press_next, tick_all, turning, until, weigh
+from tests.browser.hands import begun, press_next, settled, tick_all, turning, until, weigh
 from tests.web.server import PanelServer
 
 pytestmark = pytest.mark.browser
@@ -126,6 +126,7 @@ def test_a_command_sent_twice_by_a_bad_wire_acts_once(
     page = open_phone(panel, ignore=("ERR_FAILED",))
     begun(panel)
     expect(page.locator("#job-name")).to_have_text("Lantern globe")
+    settled(page)
     tries = []
 
     def lose_the_first_answer(route):  # type: ignore[no-untyped-def]
