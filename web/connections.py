@@ -313,10 +313,6 @@ class Reception:
                 held.end = _nothing  # the task, its error and its frames refer to each other
             if task.cancelled():  # perhaps before it began
                 self.book.drop(held)
-                # Its handshake may have ended in the turn of the loop in which it was cancelled.
-                # asyncio then waits for the other side's farewell, and nothing would end it.
-                if held.speaking is not None:
-                    held.end()
                 dialled.close()
 
         self._tasks.add(task)
