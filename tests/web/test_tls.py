@@ -38,6 +38,15 @@ def trusting(panel: PanelServer) -> ssl.SSLContext:
     return ssl.create_default_context(cafile=panel._settings.tls_authority)
 
 
+def freed(panel: PanelServer, ours: list[weakref.ref[Any]]) -> bool:
+    """Whether all of these are gone after at most 400 requests, each of which turns the loop."""
+    for _ in range(400):
+        if all(one() is None for one in ours):
+            break
+        httpx.get(f"{panel.url}/api/session", verify=trusting(panel), timeout=LATE_s)
+    return all(one() is None for one in ours)
+
+
 def ended(panel: PanelServer, said: bytes) -> None:
     """Say something that is no TLS, or no whole handshake, and wait for the server to close."""
     with socket.create_connection(("127.0.0.1", panel.port), LATE_s) as wire:
@@ -102,11 +111,7 @@ def test_a_connection_over_tls_is_small_and_waits_for_no_collection_of_garbage(
             # It goes with half of its answer read: what ends then must not be kept by a timer.
             assert panel.call(buffers) == [TLS_BUFFER_bytes]
             ours = panel.call(lambda: [weakref.ref(one) for one in below()])
-        for _ in range(400):
-            if all(one() is None for one in ours):
-                break
-            httpx.get(f"{panel.url}/api/session", verify=trusting(panel), timeout=LATE_s)
-        assert all(one() is None for one in ours)
+        assert freed(panel, ours)
     finally:
         gc.enable()
 
@@ -142,11 +147,7 @@ def test_a_body_that_is_cut_keeps_no_buffer_either(panel: PanelServer, more: byt
                 pass
             panel.call(panel.book.end_all)
             wire.close()
-        for _ in range(400):
-            if all(one() is None for one in ours):
-                break
-            httpx.get(f"{panel.url}/api/session", verify=trusting(panel), timeout=LATE_s)
-        assert all(one() is None for one in ours)
+        assert freed(panel, ours)
     finally:
         gc.enable()
 
