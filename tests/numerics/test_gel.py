@@ -8,10 +8,10 @@ import pytest
 from scipy.stats import norm
 
 from evenwall.numerics import cure, gel
-from evenwall.numerics.gel import watch
+from evenwall.numerics.gel import estimate, watch
 from evenwall.numerics.gel.asking import TouchWindow, window_words
 from evenwall.numerics.gel.chances import ALONG, chances, discrepancy
-from evenwall.numerics.gel.estimate import _likeliest, soon_words, span_words
+from evenwall.numerics.gel.estimate import _asked_for, _likeliest, soon_words, span_words
 from evenwall.numerics.gel.fit import Candidate, moved, refit
 from evenwall.numerics.gel.inert import against_reaction, crowd
 from evenwall.numerics.gel.parameters import (
@@ -546,13 +546,42 @@ def test_a_batch_that_runs_faster_is_delayed_less() -> None:
 
 def test_how_far_off_the_fit_may_be() -> None:
     """The discrepancy is larger on the late side, smaller once a coat has been found gelled, and
-    larger if the probe shows nothing."""
+    larger if the probe shows nothing. Unless a coat was touched, it grows to the late side with
+    the probability of the law that wins where no other fits."""
     case, _, _ = own_trace("cup", 300.0)
     batch = gel.EarlierBatch(AIR_K, 150.0, 0.114, 1.3e-3, 15e-3, cup_gel_s=800.0, coat_gel_s=1300.0)
-    early, late = discrepancy(case, believed=True)
+    touched = replace(case, earlier=(batch,))
+    early, late = discrepancy(case, 0.0, believed=True)
     assert early < late
-    assert discrepancy(replace(case, earlier=(batch,)), believed=True) < (early, late)
-    assert discrepancy(case, believed=False) > (early, late)
+    assert discrepancy(touched, 0.0, believed=True) < (early, late)
+    assert discrepancy(case, 0.0, believed=False) > (early, late)
+    half, whole = (discrepancy(case, unlike, believed=True) for unlike in (0.5, 1.0))
+    assert half[0] == whole[0] == early
+    assert late < half[1] < whole[1]
+    assert discrepancy(touched, 1.0, believed=True) == discrepancy(touched, 0.0, believed=True)
+
+
+def test_a_mild_coat_is_asked_for_and_not_named_inert(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Evidence that names a cup inert names no coat, because a sound mild coat may give as much; a
+    touch settles it. Far more evidence names the coat, too."""
+    named = {}
+    for placement in ("cup", "coat"):
+        case, rows, _ = own_trace(placement, 300.0)
+        state, _ = gel.step(gel.begin(case), rows[0])
+        for against in (6.2, 8.0):
+            monkeypatch.setattr(estimate, "against_reaction", lambda *_, value=against: value)
+            asked = estimate._asked_whether_inert(state, estimate._INERT_ELSE)
+            named[placement, against] = gel.holding(asked.faults)
+        state = replace(state, fits=refit(case, state.priors, state.fits, state.rows, ()))
+        touch = _asked_for(state, _likeliest(state)[0], 0.5, float(state.rows[-1, 0]))
+        assert (touch is None) == (placement == "cup")
+    inert = ("no_reaction",)
+    assert named == {
+        ("cup", 6.2): inert,
+        ("cup", 8.0): inert,
+        ("coat", 6.2): (),
+        ("coat", 8.0): inert,
+    }
 
 
 def told(log_gels: object, costs: object, off: tuple[float, float]) -> np.ndarray:

@@ -8,6 +8,7 @@ from typing import Literal
 from evenwall.numerics.cure import FloatArray, Sheet
 
 What = Literal["cup", "coat"]
+Kind = Literal["ordinary", "delayed", "second order"]  # of the law of cure
 Probe = Literal["digital_1wire", "thermocouple_k", "infrared"]
 FaultKind = Literal[
     "no_reaction",

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.special import softmax
 
 from evenwall.numerics import cure
 from evenwall.numerics.cure import FloatArray
@@ -187,8 +188,8 @@ def refit(
         _iterated(history, prior, fit, computed, slice(n * _LANES, (n + 1) * _LANES))
         for n, (prior, fit) in enumerate(pairs)
     ]
-    off = discrepancy(case, believed=believed)
     reacting = [number for number, prior in enumerate(priors) if prior.reacts]
+    odds = softmax([found[number].log_evidence for number in reacting])
     lines = [(priors[n], found[n].x + np.outer(ALONG, found[n].line)) for n in reacting]
     along = history.computed(lines)
     for place, (number, (prior, line)) in enumerate(zip(reacting, lines, strict=True)):
@@ -198,6 +199,8 @@ def refit(
             Candidate(prior, x, misfit, nowhere).cost
             for x, misfit in zip(line, along.misfits[:, own].T, strict=True)
         ]
+        unlike = float(odds[place]) if prior.kind == "second order" else 0.0
+        off = discrepancy(case, unlike, believed=believed)
         told = chances(along.log_coat[own], np.array(costs), off)
         if told is not None:  # otherwise the last known values are kept
             found[number] = replace(found[number], chances=told)

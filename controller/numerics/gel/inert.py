@@ -33,7 +33,13 @@ from evenwall.numerics.gel.parameters import (
     surroundings,
     tail_costs,
 )
-from evenwall.numerics.gel.priors import SHEET_SD, Prior, sheet_misfit, told_misfit
+from evenwall.numerics.gel.priors import (
+    SHEET_SD,
+    USUAL_RISE_SD,
+    Prior,
+    sheet_misfit,
+    told_misfit,
+)
 from evenwall.numerics.gel.readings import (
     LAG_S,
     MODEL_SD_RISE,
@@ -52,9 +58,9 @@ from evenwall.numerics.gel.readings import (
 
 _CROWD, _IDLE, _SEED = 128, 16, 4  # resins that react; days without a reaction
 _PACES, _PACE_OFF = 5, 0.03  # rounds of search for a pot life; error left in its log
-# Deviation of the log of the heat: with a stated peak, and for the usual castings' 25 to 130 K,
-# from memory, as in priors.py.
-_HEAT_SD, _USUAL_HEAT_SD = 0.15, 0.45
+# Deviation of the log of the heat with a stated peak. Without one it is the prior's own: a narrower
+# crowd has no resin as mild as the mildest, and takes one for a batch that does not react.
+_HEAT_SD = 0.15
 _STEPS = 100  # steps of a history until now
 _BINS, _LEAST_BINS = 40, 3  # bins per pot life, and the fewest that are tested
 # A probe that was just put in is off by a few kelvin. This error fades with the probe's lag, which
@@ -97,7 +103,7 @@ def crowd(case: Case, priors: Sequence[Prior]) -> Crowd:
     x = _draws()[:, :SIZE].copy()
     for straight in ("rate", "start_temp", "mould_temp", "offset"):
         x[:, AT[straight]] = 0.0
-    x[:, AT["rise"]] *= _USUAL_HEAT_SD if case.sheet.peak_K is None else _HEAT_SD
+    x[:, AT["rise"]] *= USUAL_RISE_SD if case.sheet.peak_K is None else _HEAT_SD
     x[:, AT["rise"]] /= RESIN_SD["rise"]
     log_weight = np.empty(_CROWD)
     kinds = []

@@ -9,14 +9,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 from scipy.special import logsumexp
 
 from evenwall.numerics import cure
 from evenwall.numerics.cure import FloatArray, Kinetics, Sheet
-from evenwall.numerics.gel.case import Case, EarlierBatch, Touch
+from evenwall.numerics.gel.case import Case, EarlierBatch, Kind, Touch
 from evenwall.numerics.gel.parameters import (
     OF_RESIN,
     RESIN,
@@ -44,7 +43,7 @@ SHEET_SD = {"pot_life": 0.10, "heat": 0.12}  # deviations of the logs
 _RATIO_SD, _RATIO_SD_SECOND = 0.3, 0.35
 # Without a peak on the sheet the resin may be a rigid one or an elastomer, with a rise of 25 to 130
 # K and more, from memory of the usual castings.
-_USUAL_RISE_K, _USUAL_RISE_SD = 75.0, 1.0  # the deviation is that of the log
+_USUAL_RISE_K, USUAL_RISE_SD = 75.0, 1.0  # the deviation is that of the log
 TOUCH_LATE, TOUCH_SD = 0.02, 0.04  # a finger finds the gel a little late; in the log
 # An earlier batch's deviation due to its own day follows from the conditions that nobody wrote
 # down, see `_day_whitened`. A coat recorded as gelled before its cup is partly a slip of the
@@ -59,7 +58,6 @@ _NEAR = 0.2  # largest distance of the resin's parameters from the point of line
 _NO_REACTION_ODDS = 0.02
 _OTHER_ODDS = 0.03  # odds that a resin is not of its sheet's kind (delayed or not delayed)
 _SECOND_ODDS = 0.15  # odds that a resin reacts without autocatalysis
-Kind = Literal["ordinary", "delayed", "second order"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +69,7 @@ class Prior:
     `_day_whitened`.
     """
 
+    kind: Kind
     base: Kinetics
     sheet: Sheet
     earlier: tuple[EarlierBatch, ...]
@@ -99,7 +98,7 @@ def sheet_misfit(kin: Kinetics, sheet: Sheet, ratio_sd: float, lanes: int) -> Fl
     rise = (
         np.log((peak_K - sheet.pot_life_temp_K) / (sheet.peak_K - sheet.pot_life_temp_K))
         if sheet.peak_K is not None
-        else np.log(kin.rise_K / _USUAL_RISE_K) * (SHEET_SD["heat"] / _USUAL_RISE_SD)
+        else np.log(kin.rise_K / _USUAL_RISE_K) * (SHEET_SD["heat"] / USUAL_RISE_SD)
     )
     return np.array(
         [
@@ -289,6 +288,7 @@ def _reacting(case: Case, kind: Kind) -> Prior:
     second = kind == "second order"
     ratio_sd = _RATIO_SD_SECOND if second else _RATIO_SD
     prior = Prior(
+        kind=kind,
         base=cure.kinetics_from_sheet(sheet, ratio_sd=ratio_sd, second_order=second),
         sheet=sheet,
         earlier=case.earlier,
