@@ -6,6 +6,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.spatial import cKDTree
 
+from evenwall.geometry.connectivity import dot, face_vectors, sizes
+
 Floats = npt.NDArray[np.float64]
 Index = npt.NDArray[np.int64]
 
@@ -19,19 +21,22 @@ def on_triangles(points: Floats, corners: Floats) -> Floats:
     Collision Detection, section 5.1.5). Here the nearest of the foot in the plane, if it is inside,
     and of the closest points on the three sides is taken.
     """
-    a, b, c = corners[..., 0, :], corners[..., 1, :], corners[..., 2, :]
+    return _nearest(points, corners[..., 0, :], corners[..., 1, :], corners[..., 2, :])
+
+
+def _nearest(points: Floats, a: Floats, b: Floats, c: Floats) -> Floats:
     ab, ac, ap = b - a, c - a, points - a
-    d00, d01, d11 = _dot(ab, ab), _dot(ab, ac), _dot(ac, ac)
-    d20, d21 = _dot(ap, ab), _dot(ap, ac)
+    d00, d01, d11 = dot(ab, ab), dot(ab, ac), dot(ac, ac)
+    d20, d21 = dot(ap, ab), dot(ap, ac)
     scale = d00 * d11 - d01 * d01
     scale = np.where(scale > 0.0, scale, 1.0)
     v, w = (d11 * d20 - d01 * d21) / scale, (d00 * d21 - d01 * d20) / scale
     best = a + v[..., None] * ab + w[..., None] * ac
     inside = (v >= 0.0) & (w >= 0.0) & (v + w <= 1.0)
-    far = np.where(inside, _dot(best - points, best - points), np.inf)
+    far = np.where(inside, dot(best - points, best - points), np.inf)
     for start, end in ((a, b), (b, c), (c, a)):
         foot = on_segments(points, start, end)
-        off = _dot(foot - points, foot - points)
+        off = dot(foot - points, foot - points)
         nearer = off < far
         best = np.where(nearer[..., None], foot, best)
         far = np.where(nearer, off, far)
@@ -41,8 +46,8 @@ def on_triangles(points: Floats, corners: Floats) -> Floats:
 def on_segments(points: Floats, start: Floats, end: Floats) -> Floats:
     """Return the closest point of one segment to each point, all (..., 3)."""
     along = end - start
-    square = _dot(along, along)
-    t = _dot(points - start, along) / np.where(square > 0.0, square, 1.0)
+    square = dot(along, along)
+    t = dot(points - start, along) / np.where(square > 0.0, square, 1.0)
     return np.asarray(start + np.clip(t, 0.0, 1.0)[..., None] * along)
 
 
@@ -51,12 +56,10 @@ class Surface:
 
     def __init__(self, points: Floats, triangles: Index) -> None:
         """Take points (n, 3) and triangles (m, 3)."""
-        self._corners = points[triangles]
-        normal = np.cross(
-            self._corners[:, 1] - self._corners[:, 0], self._corners[:, 2] - self._corners[:, 0]
-        )
-        self._normal = normal / np.maximum(np.linalg.norm(normal, axis=1), 1e-300)[:, None]
-        self._tree = cKDTree(self._corners.mean(axis=1))
+        self._corners = [points[triangles[:, k]] for k in range(3)]
+        normal = face_vectors(points, triangles)
+        self._normal = normal / np.maximum(sizes(normal), 1e-300)[:, None]
+        self._tree = cKDTree(points[triangles].mean(axis=1))
         self._most = min(CANDIDATES, len(triangles))
 
     def closest(self, points: Floats, normals: Floats) -> Floats:
@@ -67,8 +70,8 @@ class Surface:
         """
         _, near = self._tree.query(points, k=self._most)
         near = near.reshape(len(points), self._most)
-        feet = on_triangles(points[:, None, :], self._corners[near])
-        off = np.linalg.norm(feet - points[:, None, :], axis=2)
+        feet = _nearest(points[:, None, :], *(corner[near] for corner in self._corners))
+        off = sizes(feet - points[:, None, :])
         against = np.einsum("nki,ni->nk", self._normal[near], normals) < 0.0
         off = np.where(against & ~against.all(axis=1)[:, None], np.inf, off)
         return np.asarray(feet[np.arange(len(points)), off.argmin(axis=1)])
@@ -88,9 +91,5 @@ class Curves:
         _, near = self._tree.query(points, k=self._most)
         near = near.reshape(len(points), self._most)
         feet = on_segments(points[:, None, :], self._start[near], self._end[near])
-        off = np.linalg.norm(feet - points[:, None, :], axis=2)
+        off = sizes(feet - points[:, None, :])
         return np.asarray(feet[np.arange(len(points)), off.argmin(axis=1)])
-
-
-def _dot(a: Floats, b: Floats) -> Floats:
-    return np.asarray((a * b).sum(axis=-1))

@@ -16,11 +16,14 @@ from evenwall.geometry.connectivity import (
     Edges,
     Floats,
     Index,
+    among,
+    cross,
     edge_keys,
     edges_of,
     expand,
     face_vectors,
     lengths,
+    sizes,
     triangles_at,
 )
 
@@ -52,7 +55,7 @@ class Sheet:
 
     def on_curves(self, edges: Edges) -> Bools:
         """Whether each edge belongs to the rim or to a crease, (e,)."""
-        marked = np.isin(edges.keys, edge_keys(self.creases, self.count))
+        marked = among(edges.keys, np.sort(edge_keys(self.creases, self.count)))
         return np.asarray(edges.boundary | marked)
 
 
@@ -223,11 +226,11 @@ def _mergeable(
     around = np.bincount(sheet.triangles.ravel(), minlength=sheet.count)
     few = np.where(ends.degree == 0, around <= FEW, (around <= FEW // 2) & (straight > FLAT))
     limit = np.where(few[edges.pairs].any(axis=1), max(shortest, crowded), shortest)
-    fit = (length < limit) & ~np.isin(edges.keys, refused)
+    fit = (length < limit) & ~among(edges.keys, np.sort(refused))
     fit &= np.where(curve, rank.min(axis=1) == 1, rank.min(axis=1) == 0)
     if not fit.any():
         return None
-    picked = np.flatnonzero(fit & _apart(edges, fit, _priority(edges, length), sheet.count))
+    picked = np.flatnonzero(_apart(edges, fit, _priority(edges, length, fit), sheet.count))
     pairs, rank = edges.pairs[picked], rank[picked]
     straight = straight[pairs]
     # The end of higher rank keeps its place; of two on a curve, the one at the sharper turn.
@@ -246,15 +249,17 @@ def _mergeable(
     return kept, gone, places, edges.keys[picked], along
 
 
-def _priority(edges: Edges, length: Floats) -> Index:
-    """Return the order of merging, (e,): shorter edges first, those of similar length shuffled.
+def _priority(edges: Edges, length: Floats, fit: Bools) -> Index:
+    """Return the order of merging, (e,): shorter edges first, those of similar length shuffled; -1
+    for edges that are not `fit`.
 
     In the order of their numbers, edges would wait for each other in long rows. The shuffle is
     multiplicative hashing (Knuth, The Art of Computer Programming, volume 3, section 6.4).
     """
-    alike = np.floor(2.0 * np.log2(np.maximum(length, 1e-300)))
-    order = np.lexsort(((edges.keys * 2654435761) % 2**32, alike))
-    priority = np.empty(len(order), dtype=np.int64)
+    which = np.flatnonzero(fit)
+    alike = np.floor(2.0 * np.log2(np.maximum(length[which], 1e-300)))
+    order = which[np.lexsort(((edges.keys[which] * 2654435761) % 2**32, alike))]
+    priority = np.full(len(fit), -1)
     priority[order] = np.arange(len(order))
     return priority
 
@@ -267,15 +272,16 @@ def _off_line(points: Floats, start: Floats, end: Floats) -> Floats:
 
 
 def _apart(edges: Edges, fit: Bools, priority: Index, count: int) -> Bools:
-    """Return whether each edge has the highest priority of all suitable edges within one step of
-    its ends, (e,)."""
+    """Return whether each edge is suitable, and first in priority of all suitable edges within one
+    step of its ends, (e,)."""
     last = len(priority)
     least = np.full(count, last)
     np.minimum.at(least, edges.pairs[fit].ravel(), np.repeat(priority[fit], 2))
     around = least.copy()
     np.minimum.at(around, edges.pairs[:, 0], least[edges.pairs[:, 1]])
     np.minimum.at(around, edges.pairs[:, 1], least[edges.pairs[:, 0]])
-    return np.asarray((around[edges.pairs] == priority[:, None]).all(axis=1))
+    one, other = edges.pairs.T
+    return np.asarray((around[one] == priority) & (around[other] == priority))
 
 
 def _may_merge(sheet: Sheet, kept: Index, gone: Index, places: Floats, longest: Floats) -> Bools:
@@ -291,9 +297,11 @@ def _may_merge(sheet: Sheet, kept: Index, gone: Index, places: Floats, longest: 
         who, at = np.repeat(which, 3), t[faces].ravel()
         far = at != ends[who]
         near.append(np.unique(who[far] * sheet.count + at[far]))
-    common = np.intersect1d(near[0], near[1]) // sheet.count
+    common = np.intersect1d(near[0], near[1], assume_unique=True) // sheet.count
     (which_k, faces_k), (which_g, faces_g) = both
-    shared = np.intersect1d(which_k * len(t) + faces_k, which_g * len(t) + faces_g)
+    shared = np.intersect1d(
+        which_k * len(t) + faces_k, which_g * len(t) + faces_g, assume_unique=True
+    )
     on_edge = np.bincount(shared // len(t), minlength=k)
     bad |= np.bincount(common, minlength=k) != on_edge
     # The merged point would have fewer than two triangles.
@@ -304,22 +312,20 @@ def _may_merge(sheet: Sheet, kept: Index, gone: Index, places: Floats, longest: 
     facing = np.zeros((k, 3))
     for which, faces in both:
         np.add.at(facing, which, face_vectors(x, t[faces]))
-    facing /= np.maximum(np.linalg.norm(facing, axis=1), 1e-300)[:, None]
+    facing /= np.maximum(sizes(facing), 1e-300)[:, None]
     for which, faces in both:
-        stays = ~np.isin(which * len(t) + faces, shared)
+        stays = ~among(which * len(t) + faces, shared)
         which, faces = which[stays], faces[stays]
         corners = x[t[faces]]
         moved = (t[faces] == kept[which][:, None]) | (t[faces] == gone[which][:, None])
         after = np.where(moved[:, :, None], places[which][:, None, :], corners)
-        old = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-        new = np.cross(after[:, 1] - after[:, 0], after[:, 2] - after[:, 0])
-        size = np.linalg.norm(new, axis=1)
-        as_before = np.einsum("ij,ij->i", old, new) >= FACES_ALIKE * size * np.linalg.norm(
-            old, axis=1
-        )
+        old = cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+        new = cross(after[:, 1] - after[:, 0], after[:, 2] - after[:, 0])
+        size = sizes(new)
+        as_before = np.einsum("ij,ij->i", old, new) >= FACES_ALIKE * size * sizes(old)
         as_all = np.einsum("ij,ij->i", facing[which], new) >= FACES_ALIKE * size
         turned = ~((as_before | as_all) & (size > 0.0))
-        reach = np.linalg.norm(after - places[which][:, None, :], axis=2).max(axis=1)
+        reach = sizes(after - places[which][:, None, :]).max(axis=1)
         np.logical_or.at(bad, which, turned | (reach > longest[which]))
     return np.asarray(~bad)
 
@@ -356,8 +362,7 @@ def _spare(sheet: Sheet) -> Floats:
     for k in range(3):
         u = corners[:, (k + 1) % 3] - corners[:, k]
         v = corners[:, (k + 2) % 3] - corners[:, k]
-        cross = np.linalg.norm(np.cross(u, v), axis=1)
-        here = np.arctan2(cross, np.einsum("ij,ij->i", u, v))
+        here = np.arctan2(sizes(cross(u, v)), np.einsum("ij,ij->i", u, v))
         angle += np.bincount(sheet.triangles[:, k], here, minlength=sheet.count)
     room = np.maximum(np.round(angle / (np.pi / 3.0)), 1.0)
     return np.asarray(np.bincount(sheet.triangles.ravel(), minlength=sheet.count) - room)
@@ -365,8 +370,7 @@ def _spare(sheet: Sheet) -> Floats:
 
 def _cotangent(at: Floats, a: Floats, b: Floats) -> Floats:
     u, v = a - at, b - at
-    cross = np.maximum(np.linalg.norm(np.cross(u, v), axis=1), 1e-300)
-    return np.asarray(np.einsum("ij,ij->i", u, v) / cross)
+    return np.asarray(np.einsum("ij,ij->i", u, v) / np.maximum(sizes(cross(u, v)), 1e-300))
 
 
 def _flipped(sheet: Sheet, gain: Callable[[Sheet, Index], Floats], least: float) -> Sheet:
@@ -383,7 +387,7 @@ def _flipped(sheet: Sheet, gain: Callable[[Sheet, Index], Floats], least: float)
         b = t[left, (side[:, 0] + 2) % 3]
         four = _columns(a, b, c, d)
         gained = gain(now, four)
-        fit = (gained > least) & ~np.isin(edge_keys(four[:, 2:], now.count), edges.keys)
+        fit = (gained > least) & ~among(edge_keys(four[:, 2:], now.count), edges.keys)
         fit[fit] = _may_flip(sheet.points, four[fit])
         if not fit.any():
             break
@@ -410,7 +414,7 @@ def _may_flip(x: Floats, four: Index) -> Bools:
     facing = facing / np.maximum(np.linalg.norm(facing, axis=1), 1e-300)[:, None]
     for made in (_columns(c, d, b), _columns(d, c, a)):
         face = face_vectors(x, made)
-        double_area = np.linalg.norm(face, axis=1)
+        double_area = sizes(face)
         sides = np.sort(
             np.stack([lengths(x, made[:, [k, (k + 1) % 3]]) for k in range(3)], axis=1), axis=1
         )

@@ -18,6 +18,7 @@ from evenwall.geometry.connectivity import (
     Index,
     edges_of,
     face_vectors,
+    sizes,
 )
 from evenwall.geometry.edits import (
     Ends,
@@ -71,7 +72,7 @@ def creases_of(points: Floats, triangles: Index, edge: float) -> Index:
     """Return the edges bent by over CREASE_DEG that form creases of some length, (k, 2)."""
     edges = edges_of(triangles, len(points))
     face = face_vectors(points, triangles)
-    face /= np.maximum(np.linalg.norm(face, axis=1), 1e-300)[:, None]
+    face /= np.maximum(sizes(face), 1e-300)[:, None]
     inner = ~edges.boundary
     one, other = edges.sides[inner].T // 3
     bent = np.einsum("ij,ij->i", face[one], face[other]) < np.cos(np.radians(CREASE_DEG))
@@ -110,13 +111,13 @@ class Ground:
 
     def _once(self, x: Floats, t: Index, edges: Edges, ends: Ends) -> Floats:
         face = face_vectors(x, t)
-        double_area = np.linalg.norm(face, axis=1)
+        double_area = sizes(face)
         normals = np.zeros_like(x)
         weight = np.zeros(len(x))
         for k in range(3):
             np.add.at(normals, t[:, k], face)
             weight += np.bincount(t[:, k], double_area, minlength=len(x))
-        normals /= np.maximum(np.linalg.norm(normals, axis=1), 1e-300)[:, None]
+        normals /= np.maximum(sizes(normals), 1e-300)[:, None]
         # A rim point has surface on one side only. Without a higher weight for it, the rest of the
         # sheet would move away from the rim.
         weight[edges.pairs[edges.boundary].ravel()] *= RIM_WEIGHT
@@ -153,7 +154,7 @@ class Ground:
                 continue
             before, after = (x[ends.beside[mine, k]] for k in (0, 1))
             along = after - before
-            along /= np.maximum(np.linalg.norm(along, axis=1), 1e-300)[:, None]
+            along /= np.maximum(sizes(along), 1e-300)[:, None]
             move = 0.5 * (before + after) - x[mine]
             move = np.einsum("ij,ij->i", move, along)[:, None] * along
             wanted[mine] = curves.closest(x[mine] + STEP * move)
@@ -165,7 +166,7 @@ def _without_folds(
     """Return `wanted`, but keep points in place where the move would turn a triangle over."""
     for _ in range(10):
         made = face_vectors(wanted, t)
-        size = double_area * np.linalg.norm(made, axis=1)
+        size = double_area * sizes(made)
         folded: Bools = np.einsum("ij,ij->i", made, face) < LEAST_FACING * size
         back = np.unique(t[folded])
         back = back[(wanted[back] != x[back]).any(axis=1)]

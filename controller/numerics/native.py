@@ -12,6 +12,7 @@ import platform
 import shutil
 import subprocess
 import tempfile
+from functools import cache
 from pathlib import Path
 
 from evenwall.errors import EvenwallError
@@ -22,10 +23,12 @@ _LINK = ["-shared", "-lm"]
 
 BUILT = Path(__file__).resolve().parent / "built"
 PACKAGE = Path(__file__).resolve().parents[1]
+FILM, FILM_FLAGS = "numerics/film/kernel.c", ("-ffp-contract=off",)
 # Every kernel: its file in the package, and its compiler flags.
 KERNELS: tuple[tuple[str, tuple[str, ...]], ...] = (
-    ("numerics/film/kernel.c", ("-DL=16", "-ffp-contract=off")),
-    ("numerics/film/kernel.c", ("-DL=4", "-ffp-contract=off")),
+    (FILM, ("-DL=16", *FILM_FLAGS)),
+    (FILM, ("-DL=8", *FILM_FLAGS)),
+    (FILM, ("-DL=4", *FILM_FLAGS)),
     ("numerics/cure_kernel.c", ("-ffast-math",)),
     ("simulation/blind/film_of_cells.c", ("-DL=4", "-ffp-contract=off")),
 )
@@ -44,6 +47,9 @@ LEVELS: dict[str, tuple[tuple[str, tuple[str, ...], frozenset[str]], ...]] = {
     ),
     "aarch64": (("v8", ("-march=armv8-a",), frozenset()),),
 }
+# Floats in a register of each level: 512 and 256 bits; all others have 128.
+WIDTHS = {"v4": 16, "v3": 8}
+USUAL_WIDTH = 4
 
 
 class NoCompiler(EvenwallError):
@@ -82,9 +88,8 @@ def why_no_compiler() -> str:
 
     A process that only serves calls this, because importing the film loads 40 MB of solvers.
     """
-    name, flags = KERNELS[0]  # the film's kernel
     try:
-        library(PACKAGE / name, *flags)
+        library(PACKAGE / FILM, f"-DL={floats_abreast()}", *FILM_FLAGS)
     except NoCompiler as why:
         return f"{why}: the film uses the reference code, which is about ten times slower"
     return ""
@@ -101,6 +106,15 @@ def brought_along(source: Path, flags: tuple[str, ...]) -> Path | None:
         if needs <= has:
             return path
     return None
+
+
+@cache
+def floats_abreast() -> int:
+    """Return how many floats one instruction of this machine computes: 4, 8 or 16."""
+    has = _cpu_flags()
+    levels = LEVELS.get(platform.machine(), ())
+    best = next((level for level, _, needs in levels if needs <= has), "")
+    return WIDTHS.get(best, USUAL_WIDTH)
 
 
 def build_all(folder: Path, package: Path) -> list[Path]:

@@ -52,8 +52,9 @@ FINE = Numerics(cfl=1.0)
 # SPACINGS: the shares of the requested spacing that are tried. SLOW: largest levelling rate of a
 # mesh over its median, because the narrowest cell sets the step of every film.
 SPACINGS, SLOW = (1.0, 0.985, 0.97, 0.955), 5.0
-# Measured: cost of a cell with POLISH and FINE over its cost with COARSE, and a few lanes of many.
-POLISH_WORK, FINE_WORK, FEW_WORK = 2.6, 4.5, 0.45
+# Measured: cost of a cell with POLISH and FINE over its cost with COARSE, and of a lane among eight
+# over its cost among sixteen.
+POLISH_WORK, FINE_WORK, FEW_WORK = 2.6, 4.5, 1.4
 
 
 @dataclass(frozen=True)
@@ -184,11 +185,10 @@ def film_work(lanes: int, cells: float, numerics: Numerics, executor: Executor |
     """Return the cost of films in arbitrary units. It grows with the number of cells and with the
     number of steps, which also grows with the cells. Idle lanes cost as much as busy ones."""
     threads = 1 if executor else THREADS
-    few = lanes_for(lanes, threads) < LANES
-    parts = FEW_WORK if few else math.ceil(lanes / (LANES * threads))
+    abreast = lanes_for(lanes, threads)
+    busy = max(abreast * threads, lanes) * (FEW_WORK if abreast == LANES // 2 else 1.0)
     work = {COARSE.cap_ratio: 1.0, POLISH.cap_ratio: POLISH_WORK}.get(numerics.cap_ratio, FINE_WORK)
-    each = cells**1.5 * work
-    return float(parts * LANES * threads * each)
+    return float(busy * cells**1.5 * work)
 
 
 def films(

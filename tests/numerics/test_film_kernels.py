@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from evenwall.numerics import native
 from evenwall.numerics.film import (
     Coat,
     FilmMesh,
@@ -19,8 +20,11 @@ from evenwall.numerics.film import (
     Spin,
     coat,
     coats,
+    compiled,
     have_compiler,
+    lanes_for,
 )
+from evenwall.numerics.native import LEVELS
 from evenwall.units import rad_s
 from tests.support.balls import open_ball
 
@@ -65,6 +69,46 @@ def test_batched_equals_reference_and_keeps_mass(rim_open: bool, stabilised: boo
         assert abs(plain.imbalance) < 1e-12
         assert abs(batched.imbalance) < 1e-12
         assert batched.film_m.min() >= 0.0
+
+
+def test_a_film_does_not_hang_on_the_width_of_the_machine(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The kernel of 4, 8 and 16 lanes gives the same bits, also where lanes are refilled."""
+    mesh = open_sphere(12.0)
+    many = [
+        Coat(
+            resin(60.0),
+            Spin.steady(rad_s(8.0), rad_s(2.0 + 0.3 * k), ramp_s=2.0 + k),
+            volume_m3=MEAN_M * mesh.total_area,
+        )
+        for k in range(9)
+    ]
+    found = []
+    for lanes in (4, 8, 16):
+        monkeypatch.setattr(compiled, "lanes_for", lambda coats, threads, lanes=lanes: lanes)
+        found.append([(one.film_m, one.steps) for one in coats(mesh, many)])
+    for one in found[1:]:
+        for (film_m, steps), (wanted_m, wanted) in zip(one, found[0], strict=True):
+            np.testing.assert_array_equal(film_m, wanted_m)
+            assert steps == wanted
+
+
+@pytest.mark.parametrize(
+    ("features", "floats", "short", "long"),
+    [("v4", 16, 8, 16), ("v3", 8, 8, 8), ("v1", 4, 4, 4), ("", 4, 4, 4)],
+)
+def test_lanes_are_as_many_as_the_machine_computes_abreast(
+    monkeypatch: pytest.MonkeyPatch, features: str, floats: int, short: int, long: int
+) -> None:
+    """Registers of 512, 256 and 128 bits; a machine that is not in the table has 128."""
+    has = next((needs for level, _, needs in LEVELS["x86_64"] if level == features), frozenset())
+    monkeypatch.setattr(native, "_cpu_flags", lambda: has)
+    monkeypatch.setattr(native.platform, "machine", lambda: "x86_64" if features else "riscv64")
+    native.floats_abreast.cache_clear()
+    try:
+        assert native.floats_abreast() == floats
+        assert (lanes_for(20, 2), lanes_for(21, 2)) == (short, long)
+    finally:
+        native.floats_abreast.cache_clear()
 
 
 # --- Without a C compiler ---------------------------------------------------------------

@@ -526,10 +526,10 @@ def test_what_is_found_when_time_is_up_is_told_from_the_last_mesh(
 
 
 class Hurried(Budget):
-    """Once no time is reserved, there is time for one batch of a few lanes."""
+    """Once no time is reserved, there is time for seven films."""
 
     def covers(self, work: float) -> bool:
-        return bool(self.kept) or work < film_work(6, 480.0, FINE, None)
+        return bool(self.kept) or work < film_work(7, 480.0, FINE, None)
 
     @contextmanager
     def spend(self, work: float) -> Iterator[None]:
@@ -539,8 +539,10 @@ class Hurried(Budget):
 
 
 def test_with_little_time_the_last_mesh_tells_the_day_as_planned(
-    globe_search: tuple[Search, list[str]],
+    globe_search: tuple[Search, list[str]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    """Each film costs its own time, as on a machine that computes one after another."""
+    monkeypatch.setattr("evenwall.planning.walls.lanes_for", lambda coats, threads: 1)
     first, _ = globe_search
     budget = Hurried()
     found = Search(first.cavity, first.pour, 3, 7, TINY, None, lambda *_: None, budget).run()

@@ -214,11 +214,11 @@ def _spaced(rows: Array, pitch_mm: float, sections: Sections) -> Array:
 def _lathe(rows: Array, around: int) -> tuple[Array, Index]:
     angle = np.linspace(0.0, 2.0 * np.pi, around, endpoint=False)
     circle = np.column_stack([np.cos(angle), np.sin(angle), np.zeros(around)])
-    rings = []
-    for z, a, b, x, y in rows:
-        centre = np.array([[x, y, z]])
-        rings.append(centre if max(a, b) < LEAST_MM else centre + circle * (a, b, 0.0))
-    return loft(rings)
+    half = np.column_stack([rows[:, 1:3], np.zeros(len(rows))])
+    poles = half.max(axis=1) < LEAST_MM
+    half[poles] = 0.0
+    rings = rows[:, None, [3, 4, 0]] + circle * half[:, None]
+    return loft([row[:1] if pole else row for row, pole in zip(rings, poles, strict=True)])
 
 
 def loft(rings: Sequence[Array]) -> tuple[Array, Index]:
@@ -251,10 +251,12 @@ def area_and_volume(points_mm: Array, triangles: Index) -> tuple[float, float]:
     The volume is the flux of (x, y, 0)/2 (divergence theorem). A level lid has no flux, so the form
     needs no lid. Over a triangle x is linear, so the value at its middle is exact.
     """
-    corners = points_mm[triangles]
-    normal = 0.5 * np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    area = float(np.linalg.norm(normal, axis=1).sum())
-    volume = 0.5 * float((corners.mean(axis=1)[:, :2] * normal[:, :2]).sum())
+    first, second, third = (points_mm[triangles[:, k]].T for k in range(3))
+    (ux, uy, uz), (vx, vy, vz) = second - first, third - first
+    x, y, z = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx  # twice the area as a normal
+    area = 0.5 * float(np.sqrt(x * x + y * y + z * z).sum())
+    middle_x, middle_y = (first + second + third)[:2] / 3.0
+    volume = 0.25 * float((middle_x * x + middle_y * y).sum())
     return area * 1e-2, abs(volume) * 1e-3
 
 

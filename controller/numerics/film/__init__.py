@@ -85,8 +85,8 @@ def coats(
     threads: int = 1,
     halt: Halt | None = None,
 ) -> list[FilmResult]:
-    """Compute many coats on one mesh with the compiled kernel, LANES at a time, or fewer for a
-    small batch (see `lanes_for`). The results mean the same as those of `coat`.
+    """Compute many coats on one mesh with the compiled kernel, several at a time (see
+    `lanes_for`). The results mean the same as those of `coat`.
 
     halt: called ten times a second; Halted is raised soon after it returns true.
 
