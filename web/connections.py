@@ -18,6 +18,7 @@ from asyncio.sslproto import SSLProtocol
 from collections import Counter, OrderedDict, deque
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 from uvicorn.protocols.http.h11_impl import H11Protocol
@@ -32,6 +33,8 @@ FEWEST = 8  # however few descriptors there are
 KEPT_FREE = 64  # descriptors for the record, the board, the probes and worker processes
 HEADER_BYTES = 16_384  # of one request line with its headers; ours have 1 kB
 FRESH_s = 0.5  # time for a new connection to send its first request
+ANSWER_s = 1.0  # an answer that takes longer is a stream, or its peer does not read it
+NEW = 2  # worth of a connection whose first request may be under way
 TURN_s = 0.005
 TAKEN_A_TURN = 4  # 800 connections in a second; each costs the event loop about 0.3 ms
 TAKEN_AT_MOST = 8  # in a turn that comes late
@@ -49,6 +52,7 @@ KNOWN_KEPT = 1000
 FULL = frozenset({errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM})
 
 Address = tuple[Any, ...]
+Rank = tuple[bool, int, int]  # paired phone's address, worth, number of that address
 
 
 def _nothing() -> None:
@@ -63,22 +67,24 @@ class Held:
     end: Callable[[], object]
     at_s: float = 0.0  # of the loop's clock
     speaking: Connection | None = None
+    asked_s: float = 0.0  # when the request that is being answered had come
     port: int = 0  # the peer's
     paired: bool = False  # a paired phone has asked on it
 
     def worth(self, now_s: float) -> int:
         """Return the value of the connection, by which the least valuable is closed first.
 
-        0: no request for a while; 1: an incomplete request; 2: new, its request may be under way;
-        3: a request being answered. Connections of a paired phone have 4 more.
+        0: no request for a while; 1: an incomplete request, or a stream, which its page reopens;
+        2: new, its request may be under way; 3: a request being answered. Connections of a paired
+        phone have 4 more.
         """
         return self._at_work(now_s) + (4 if self.paired else 0)
 
     def _at_work(self, now_s: float) -> int:
         cycle = None if self.speaking is None else self.speaking.cycle
         if cycle is not None and not cycle.response_complete:
-            return 1 if cycle.more_body else 3
-        return 2 if now_s - self.at_s < FRESH_s else 0
+            return 1 if cycle.more_body or now_s - self.asked_s >= ANSWER_s else 3
+        return NEW if now_s - self.at_s < FRESH_s else 0
 
 
 class Connections:
@@ -101,6 +107,9 @@ class Connections:
 
     def __len__(self) -> int:
         return len(self._held)
+
+    def __contains__(self, held: Held) -> bool:
+        return held in self._held
 
     def know(self, peer: str, port: int = 0) -> None:
         """Remember an address from which a paired phone has asked, and the connection itself."""
@@ -134,22 +143,27 @@ class Connections:
             if self._by_peer[held.peer] <= 0:
                 del self._by_peer[held.peer]
 
-    def end_one(self, now_s: float, among: str | None = None) -> bool:
-        """End the least valuable connection, of one address or of all; False if there is none.
+    def rank(self, held: Held, now_s: float) -> Rank:
+        """Return the order in which connections are ended, the lowest first.
 
         A stranger's connection is closed before a paired phone's. Among equals, one of the address
-        with the most connections is closed first, then the oldest.
+        with the most connections is closed first.
+        """
+        number = self._by_peer[held.peer]
+        many = number if number >= A_BROWSERS else 0
+        return held.peer in self._known, held.worth(now_s), -many
+
+    def end_one(self, now_s: float, among: str | None = None, below: Rank | None = None) -> bool:
+        """End the lowest in rank, of one address or of all; of equals the oldest.
+
+        Return False if there is none, or none below the given rank.
         """
         held = [one for one in self._held if among in (None, one.peer)]
         if not held:
             return False
-
-        def rank(one: Held) -> tuple[bool, int, int]:
-            number = self._by_peer[one.peer]
-            many = number if number >= A_BROWSERS else 0
-            return one.peer in self._known, one.worth(now_s), -many
-
-        least = min(held, key=rank)
+        least = min(held, key=lambda one: self.rank(one, now_s))
+        if below is not None and self.rank(least, now_s) >= below:
+            return False
         self.cut += 1
         self.drop(least)
         least.end()
@@ -200,7 +214,7 @@ class Reception:
         self._turned_s = 0.0
         self._newest = True  # taken next from an address; False: the oldest
         self._closed = False
-        self._tasks: set[asyncio.Task[None]] = set()
+        self._tasks: dict[asyncio.Task[None], socket.socket] = {}  # connections being set up
 
     def open(self) -> None:
         self._wire.setblocking(False)
@@ -218,9 +232,9 @@ class Reception:
                 dialled.close()
         self._waiting.clear()
         self._number = 0
-        for task in list(self._tasks):
-            task.cancel()
-        await asyncio.gather(*self._tasks, return_exceptions=True)
+        for dialled in self._tasks.values():
+            _hang_up(dialled)
+        await asyncio.gather(*self._tasks)
 
     def _fetch(self) -> None:
         """Move connections from the kernel's queue into our own."""
@@ -232,15 +246,29 @@ class Reception:
             except OSError as error:
                 if error.errno not in FULL:
                     raise
-                if not self.book.end_one(
-                    self._loop.time()
-                ):  # an ended connection is closed in the next turn
-                    self._loop.remove_reader(self._wire)
-                    self._loop.call_later(FULL_PAUSE_s, self._listen_again)
+                wait_s = self._make_room()
+                if wait_s == 0.0:
+                    continue
+                self._loop.remove_reader(self._wire)
+                self._loop.call_later(wait_s, self._listen_again)
                 break
             self._queue(dialled, address)
         if self._waiting and self._turning is None:
             self._turn()
+
+    def _make_room(self) -> float:
+        """Close a connection that waits, or end one that is less valuable.
+
+        Return the time until the next may be accepted, s: the loop closes an ended one in its turn.
+        """
+        crowd = max(self._waiting, key=self._crowding, default=None)
+        waiting = None if crowd is None else (self.book.is_known(crowd), NEW, 0)
+        if self.book.end_one(self._loop.time(), below=waiting):
+            return TURN_s
+        if crowd is None:
+            return FULL_PAUSE_s
+        self._give_up(crowd)
+        return 0.0
 
     def _listen_again(self) -> None:
         if not self._closed and self._wire.fileno() >= 0:
@@ -303,19 +331,15 @@ class Reception:
         self._turning = self._loop.call_later(TURN_s, self._turn)
 
     def _take_up(self, dialled: socket.socket, peer: str, port: int) -> None:
-        held = Held(peer, _nothing, self._loop.time(), port=port)
+        held = Held(peer, partial(_hang_up, dialled), self._loop.time(), port=port)
         task = self._loop.create_task(self._up(dialled, held))
-        held.end = task.cancel
 
         def done(task: asyncio.Task[None]) -> None:
-            self._tasks.discard(task)
+            del self._tasks[task]
             if held.speaking is None:
                 held.end = _nothing  # the task, its error and its frames refer to each other
-            if task.cancelled():  # perhaps before it began
-                self.book.drop(held)
-                dialled.close()
 
-        self._tasks.add(task)
+        self._tasks[task] = dialled
         task.add_done_callback(done)
         self.book.take(held)
 
@@ -330,9 +354,16 @@ class Reception:
             dialled.close()
             # The frames of the error keep it and the buffers alive until garbage is collected.
             traceback.clear_frames(error.__traceback__)
-        except asyncio.CancelledError as error:  # it was ended in its handshake
-            traceback.clear_frames(error.__traceback__)
-            raise
+
+
+def _hang_up(dialled: socket.socket) -> None:
+    """End a connection that asyncio is setting up; asyncio then closes it.
+
+    If the socket were closed here, or the task cancelled just as the handshake ends, the event loop
+    could keep the descriptor's number. It would not hear the next connection with that number.
+    """
+    with contextlib.suppress(OSError):  # the peer has gone already
+        dialled.shutdown(socket.SHUT_RDWR)
 
 
 class _Gone(asyncio.Transport):
@@ -367,7 +398,10 @@ class Connection(H11Protocol):
         super().connection_made(transport)
         self.held.speaking, self.held.end = self, transport.abort
         self._wire = getattr(getattr(transport, "_ssl_protocol", None), "_transport", None)
-        self._await_headers()
+        if self.held in self.book:
+            self._await_headers()
+        else:  # ended while it was set up
+            transport.abort()
 
     def connection_lost(self, exc: Exception | None) -> None:
         self._over = True
@@ -425,6 +459,7 @@ class Connection(H11Protocol):
         if under_way and self._due is not None:
             self._due.cancel()
             self._due = None
+            self.held.asked_s = self.loop.time()
 
     def _cut(self) -> None:
         self.book.cut += 1

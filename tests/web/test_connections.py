@@ -127,12 +127,14 @@ def test_too_many_cost_the_peer_its_own_and_a_phone_gets_through(panel: PanelSer
 
 
 class NoDescriptors(socket.socket):
-    """A listening socket of a process that may open nothing more."""
+    """A listening socket of a process that may open nothing more, so many times."""
 
-    asked = 0
+    asked, times = 0, IN_ALL
 
     def accept(self) -> Any:
         self.asked += 1
+        if self.asked > self.times:
+            raise BlockingIOError
         raise OSError(errno.EMFILE, "Too many open files")
 
 
@@ -156,6 +158,53 @@ def test_without_a_descriptor_the_least_busy_makes_room() -> None:
             return len(ended), len(book)
 
     assert asyncio.run(main()) == (3, 0)
+
+
+def test_without_a_descriptor_a_crowd_that_waits_goes_before_a_new_press() -> None:
+    """Three strangers wait to be taken up; the phone's connection is in its handshake."""
+
+    async def main() -> None:
+        ended: list[str] = []
+        book = Connections()
+        book.know("192.0.2.1")
+        book.take(
+            Held("192.0.2.1", lambda: ended.append("press"), asyncio.get_running_loop().time())
+        )
+        book.take(Held("192.0.2.9", lambda: ended.append("idle")))
+        with NoDescriptors() as wire, ExitStack() as dialled:
+            reception = Reception(wire, book, lambda _: pytest.fail("it was taken up"))
+            reception._turn = lambda: None  # type: ignore[method-assign]
+            for number in range(3):
+                ours, theirs = (dialled.enter_context(end) for end in socket.socketpair())
+                del theirs
+                reception._queue(ours, (f"192.0.2.{2 + number}", number))
+            wire.times = 4
+            while wire.asked <= wire.times and reception._waiting:
+                reception._fetch()
+            assert ended == ["idle"]
+            assert not reception._waiting
+            await reception.close()
+
+    asyncio.run(main())
+
+
+def test_a_stream_goes_before_a_new_connection() -> None:
+    """Its page reopens it; a press would be lost. An answer in its first second stays."""
+
+    class Answering:
+        class cycle:  # noqa: N801  stands for uvicorn's
+            response_complete, more_body = False, False
+
+    ended: list[str] = []
+    book = Connections()
+    for name, asked_s in (("stream", 3.0), ("answer", 9.5), ("new", None)):
+        held = Held("192.0.2.1", lambda name=name: ended.append(name), at_s=9.8)  # type: ignore[misc]
+        if asked_s is not None:
+            held.asked_s, held.speaking = asked_s, Answering  # type: ignore[assignment]
+        book.take(held)
+    for _ in range(3):
+        book.end_one(10.0)
+    assert ended == ["stream", "new", "answer"]
 
 
 def test_a_stranger_goes_before_a_paired_phone() -> None:

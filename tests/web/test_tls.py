@@ -7,6 +7,7 @@ import gc
 import socket
 import ssl
 import weakref
+from asyncio import Transport
 from asyncio.sslproto import SSLProtocol
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,7 +17,7 @@ import httpx
 import pytest
 
 from evenwall.cli.panel import with_authority
-from evenwall_web.connections import Connections, TLS_BUFFER_bytes
+from evenwall_web.connections import Connection, Connections, TLS_BUFFER_bytes
 from evenwall_web.settings import Settings
 from tests.web.server import PanelServer
 
@@ -174,3 +175,27 @@ def test_a_handshake_that_is_ended_waits_for_no_collection_of_garbage(panel: Pan
         assert all(one() is None for one in ours)
     finally:
         gc.enable()
+
+
+def test_a_connection_ended_as_its_handshake_ends_costs_no_later_one_its_answer(
+    panel: PanelServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The next connection gets its descriptor's number. If the event loop still knew the number, it
+    would not watch the new connection, and no press on it would be heard. That takes a descriptor
+    which is closed before the next comes, as happens in most of twelve attempts."""
+    made = Connection.connection_made
+    ending: list[bool] = []
+
+    def ended_first(self: Connection, transport: Transport) -> None:
+        if ending:
+            ending.pop()
+            self.book.end_all()
+        made(self, transport)
+
+    monkeypatch.setattr(Connection, "connection_made", ended_first)
+    for _ in range(12):
+        ending.append(True)
+        with pytest.raises(httpx.TransportError):
+            httpx.get(f"{panel.url}/api/session", verify=trusting(panel), timeout=LATE_s)
+        httpx.get(f"{panel.url}/api/session", verify=trusting(panel), timeout=LATE_s)
+    assert panel.call(lambda: len(panel.book)) <= 1
