@@ -73,6 +73,13 @@ def _check_tables(db: sqlite3.Connection, path: Path | None) -> None:
             raise Damaged(f"record {path}: table {table} has {has} columns instead of {columns}")
 
 
+def _check_notes(db: sqlite3.Connection, path: Path | None) -> None:
+    """Raise Damaged if the notes cannot all be read: the controller needs them to start."""
+    ((found,),) = db.execute("PRAGMA integrity_check('notes')").fetchmany(1)
+    if found != "ok":
+        raise Damaged(f"record {path}: table notes: {found}")
+
+
 class Journal:
     """Journal file. All methods block, and one thread at a time may call. Raises RecordError."""
 
@@ -114,6 +121,7 @@ class Journal:
             if version == 0:
                 db.executescript(f"BEGIN;{_SCHEMA}PRAGMA user_version = {SCHEMA_VERSION};COMMIT;")
             _check_tables(db, self.path)
+            _check_notes(db, self.path)
             db.execute("SELECT max(event_id) FROM events").fetchone()
             db.execute("SELECT max(sample_id) FROM samples").fetchone()
         except SQLITE_ERRORS as error:

@@ -117,6 +117,31 @@ def test_a_damaged_file_is_set_aside_and_kept(tmp_path: Path) -> None:
     asyncio.run(scenario())
 
 
+def test_a_record_whose_notes_are_damaged_is_set_aside(tmp_path: Path) -> None:
+    """The controller reads the clock's note before anything else, and must start."""
+    path = tmp_path / "record.sqlite"
+
+    async def scenario() -> None:
+        records = Records(path)
+        an_event(records, "started")
+        assert await records.flush(Anchor(at_s=1.0, boot="b", machine_s=1.0, utc=""))
+        await records.close()
+        journal = Journal(path)
+        sql = "SELECT rootpage FROM sqlite_master WHERE name = 'notes'"
+        ((page,),) = journal.db.execute(sql).fetchall()
+        ((size,),) = journal.db.execute("PRAGMA page_size").fetchall()
+        journal.close()
+        raw = bytearray(path.read_bytes())
+        raw[(page - 1) * size : page * size] = b"\xa5" * size
+        path.write_bytes(raw)
+        records = Records(path)
+        assert "1 rows could still be read" in (records.moved or "")
+        assert records.journal.anchor() is None
+        await records.close()
+
+    asyncio.run(scenario())
+
+
 def test_what_was_never_written_is_told_at_the_end(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
