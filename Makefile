@@ -4,7 +4,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 ARGS ?=
-SHARED := -n auto --dist loadfile --no-loadscope-reorder  # a file's tests share what is made once
+WHOLE_FILES := --dist loadfile --no-loadscope-reorder  # a file's tests share what is made once
 
 .DEFAULT_GOAL := help
 .PHONY: help demo serve test lint bench soak roots firmware site lock install uninstall clean
@@ -18,11 +18,14 @@ demo: $(VENV)/.demo compiler ## the whole job on the simulated rig, 60 times fas
 serve: $(VENV)/.demo compiler ## the controller with its panel (ARGS="--rig RIG.toml")
 	@$(BIN)/evenwall serve $(ARGS)
 
+# Each of several hundred processes would otherwise compile the sources for itself.
+test: export PYTHONDONTWRITEBYTECODE :=
 test: $(VENV)/.test test-packages ## installs what the tests need, lints, and runs them
 	@$(MAKE) -s lint
 ifeq ($(ARGS),)
-	@$(BIN)/python -m pytest $(SHARED) -m "not alone and not browser"
-	@$(BIN)/python -m pytest -m "browser or alone"
+	@$(BIN)/python -m pytest -n auto $(WHOLE_FILES) -m "not alone and not browser"
+	@$(BIN)/python -m pytest -m "browser and not alone"
+	@$(BIN)/python -m pytest -m alone
 else
 	@$(BIN)/python -m pytest $(ARGS)
 endif

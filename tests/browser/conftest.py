@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page
+from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Locator, Page, expect
 
-from tests.browser.hands import until
+from tests.browser.hands import taking_aim, until
 from tests.browser.playing import playing
 from tests.web.server import PanelServer
 
@@ -23,12 +23,22 @@ FLAGS = (
     "--disable-component-update",
     "--disable-sync",
 )
+# Until what a test waits for is there. A page whose machine is busy is late, not wrong; the tests
+# that measure a time are marked `alone`.
+PATIENCE_ms = 30_000
+expect.set_options(timeout=PATIENCE_ms)
 SIZES = {
     "small phone": (360, 740),
     "phone": (412, 915),
     "tablet": (768, 1024),
     "desktop": (1280, 900),
 }
+
+
+@pytest.fixture(autouse=True)
+def steady_hand(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Take aim before each tap."""
+    monkeypatch.setattr(Locator, "tap", taking_aim(Locator.tap))
 
 
 @pytest.fixture(scope="session")
@@ -91,7 +101,7 @@ def open_phone(browser: Browser) -> Iterator[OpenPhone]:
         }
         context = browser.new_context(**screen | more)
         contexts.append(context)
-        context.set_default_timeout(10_000)
+        context.set_default_timeout(PATIENCE_ms)
         page = context.new_page()
         page.on("pageerror", lambda error: said.append(f"threw {error}"))
         page.on("console", listen)

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from playwright.sync_api import Error, Page, expect
+from collections.abc import Callable
+from typing import Any
+
+from playwright.sync_api import Error, Locator, Page, expect
 
 from tests.web.server import PanelServer
 
 
-def until(page: Page, true: str, tries: int = 200) -> None:
+def until(page: Page, true: str, tries: int = 600) -> None:
     """Wait until an expression is true; the page's policy forbids Playwright's own way."""
     for _ in range(tries):
         try:
@@ -30,6 +33,40 @@ def settled(page: Page) -> None:
         before = height
         page.wait_for_timeout(300)
     raise AssertionError("the page never stopped growing")
+
+
+STILL = 3  # looks at a target's place, AIM_ms apart, that must agree before it is touched
+AIM_ms = 50
+
+
+def taking_aim(tap: Callable[..., None]) -> Callable[..., None]:
+    """Return Playwright's `Locator.tap`, which first waits until its target keeps its place.
+
+    A page draws what it hears, and grows meanwhile. A person who sees a button move touches it
+    again; a test that has missed it waits for nothing.
+    """
+
+    def place_of(target: Locator) -> dict[str, float] | None:
+        """Return its place in the window, or None while the page replaces it."""
+        try:
+            target.scroll_into_view_if_needed()
+            return dict(target.bounding_box() or {})
+        except Error as error:
+            if "not attached" not in error.message:
+                raise
+            return None
+
+    def aimed(target: Locator, **more: Any) -> None:
+        place, alike = place_of(target), 0
+        for _ in range(100):
+            if alike == STILL:
+                break
+            target.page.wait_for_timeout(AIM_ms)
+            now = place_of(target)
+            place, alike = now, alike + 1 if now and now == place else 0
+        tap(target, **more)
+
+    return aimed
 
 
 def press_next(page: Page) -> None:

@@ -38,7 +38,7 @@ def test_a_photograph_is_added_to_a_run(open_phone: OpenPhone, past: Past, tmp_p
     page.locator("#run-photo-text").fill("4.4 mm at the foot")
     keep.tap()
     picture = page.get_by_role("img", name="the cut edge: 4.4 mm at the foot")
-    expect(picture).to_be_visible(timeout=30_000)
+    expect(picture).to_be_visible(timeout=90_000)
     picture.scroll_into_view_if_needed()
     expect(picture).not_to_have_js_property("naturalWidth", 0)
     expect(page.locator("#bench .lines")).to_contain_text(
@@ -90,4 +90,4 @@ def test_what_cannot_be_made_says_why(open_phone: OpenPhone, past: Past) -> None
     )
     page.get_by_role("button", name="The run on paper").tap()
     # A page that loads on a busy machine takes the tap late.
-    expect(page.get_by_text("Too many documents are being made.")).to_be_visible(timeout=30_000)
+    expect(page.get_by_text("Too many documents are being made.")).to_be_visible(timeout=90_000)

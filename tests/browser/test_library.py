@@ -37,7 +37,7 @@ def opened(open_phone: OpenPhone, panel: PanelServer, title: str, page_name: str
 
 def look(page: Page) -> None:
     page.get_by_role("button", name="Show the shape").tap()
-    expect(page.locator(".sides svg")).to_have_count(2, timeout=30_000)
+    expect(page.locator(".sides svg")).to_have_count(2, timeout=90_000)
 
 
 def test_casting_from_girths(open_phone: OpenPhone, panel: PanelServer, folder: Path) -> None:
@@ -53,7 +53,7 @@ def test_casting_from_girths(open_phone: OpenPhone, panel: PanelServer, folder: 
     # The end is left flat, which contradicts a girth of 0: the refusal says so, and nothing is
     # lost.
     page.get_by_role("button", name="Show the shape").tap()
-    expect(page.get_by_text("a flat end has a girth")).to_be_visible(timeout=30_000)
+    expect(page.get_by_text("a flat end has a girth")).to_be_visible(timeout=90_000)
     expect(page.get_by_text("Girth 1 is 0")).to_be_visible()  # in the words of the form
     expect(page.locator("#width-1")).to_be_focused()
     page.locator("#closed-end").select_option("round")
@@ -63,7 +63,7 @@ def test_casting_from_girths(open_phone: OpenPhone, panel: PanelServer, folder: 
     page.locator("#resin").select_option("quick-clear.toml")
     page.locator("#cast-wall").fill("4.5")
     page.locator("#next").tap()
-    expect(page.locator("#bench h1")).to_have_text("Globe of Örn", timeout=30_000)
+    expect(page.locator("#bench h1")).to_have_text("Globe of Örn", timeout=90_000)
     casting = read_casting(folder / "globe-of-orn.toml")
     assert casting.wall_mm == 4.5
     assert casting.shape is not None
@@ -164,7 +164,7 @@ def test_outline_is_corrected_by_finger(
     for n, name in ((1, "front.jpg"), (2, "side.jpg")):
         page.locator(f"#photo-{n}").set_input_files(tmp_path / name)
         expect(page.get_by_text("Drag a corner where the outline is wrong.")).to_have_count(
-            n, timeout=30_000
+            n, timeout=90_000
         )
         page.locator(f"#photo-{n}-far").fill("800")
     no_sideways_scroll(page)
@@ -221,7 +221,7 @@ def test_opening_is_moved_by_finger(
     expect(page.get_by_text(said)).to_be_visible()
     page.locator("#resin").select_option("quick-clear.toml")
     page.locator("#next").tap()
-    expect(page.locator("#bench h1")).to_have_text("Ball", timeout=30_000)
+    expect(page.locator("#bench h1")).to_have_text("Ball", timeout=90_000)
     kept = read_measures(folder / "ball.shape.toml").mouth
     assert kept is not None
     assert kept.height_mm is not None
@@ -243,12 +243,12 @@ def test_a_refused_scan_offers_its_mends(
     page.locator("#scan-file").set_input_files(tmp_path / "two.stl")
     page.locator("#scan-mm").fill("220")
     page.get_by_role("button", name="Show the shape").tap()
-    expect(page.get_by_text("must be one body")).to_be_visible(timeout=30_000)
+    expect(page.get_by_text("must be one body")).to_be_visible(timeout=90_000)
     expect(page.get_by_text("“Draw a new skin round it” draws one skin")).to_be_visible()
     expect(page.get_by_role("button", name="Keep the largest")).to_be_visible()
     no_sideways_scroll(page)
     page.get_by_role("button", name="Draw a new skin").tap()
-    expect(page.locator(".sides svg")).to_have_count(2, timeout=60_000)
+    expect(page.locator(".sides svg")).to_have_count(2, timeout=150_000)
     expect(page.get_by_label("Draw a new skin round it")).to_be_checked()
     no_violation(page)
 
@@ -301,7 +301,7 @@ def test_a_photographs_outline_survives_a_reload(
     page.locator("#shape-way").select_option("photos")
     page.locator("#photo-1").set_input_files(tmp_path / "front.jpg")
     expect(page.get_by_text("Drag a corner where the outline is wrong.")).to_be_visible(
-        timeout=30_000
+        timeout=90_000
     )
     corners = page.locator(".corner").count()
     page.reload()
@@ -440,11 +440,11 @@ def test_bodies_are_left_out_and_opened_by_a_button(
 ) -> None:
     page = an_egg_and_one_more_body(open_phone, panel)
     page.get_by_role("button", name="Show the shape").tap()
-    expect(page.get_by_text("a ball needs “Diameter”")).to_be_visible(timeout=30_000)
+    expect(page.get_by_text("a ball needs “Diameter”")).to_be_visible(timeout=90_000)
     page.locator("#body-2").select_option("none: leave it out")
     page.get_by_role("button", name="Show the shape").tap()
     page.get_by_role("button", name="Open it 45.0\u00a0mm wide").tap()
-    expect(page.locator(".sides svg")).to_have_count(2, timeout=30_000)
+    expect(page.locator(".sides svg")).to_have_count(2, timeout=90_000)
     expect(page.locator("#mouth")).to_have_value("45")
     no_violation(page)
 

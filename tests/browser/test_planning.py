@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 from playwright.sync_api import expect
 
@@ -51,3 +53,30 @@ def test_the_next_casting_is_planned_while_one_is_under_way(
     page.get_by_role("link", name="All plans").first.tap()
     expect(page.locator("#bench .choices li")).to_have_count(1)
     expect(page.locator("#next")).to_have_text("Back to the job")
+
+
+def test_a_plan_tells_its_lessons_and_they_can_be_set_aside(
+    open_phone: OpenPhone, panel: PanelServer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The service is told whether to use them; the page shows each sentence once."""
+    said = ["From the last measured casting of this mould in this resin: the rim was as predicted."]
+    wished: list[bool] = []
+    make = panel.rig.service._jobs.make
+
+    async def noting(job_id: str, casting: Any, spec: Any, *, lessons: bool = True) -> None:
+        wished.append(lessons)
+        panel.rig.planner.sentences = said if lessons else []
+        await make(job_id, casting, spec, lessons=lessons)
+
+    monkeypatch.setattr(panel.rig.service._jobs, "make", noting)
+    page = open_phone(panel, **PHONE)
+    for aside in (False, True):
+        page.goto("/#castings")
+        page.goto("/#plan/globe")
+        if aside:
+            page.get_by_label("Measured castings").select_option("set them aside")
+        page.get_by_role("button", name="Make the plan").tap()
+        page.get_by_role("button", name="Take this plan").wait_for()
+        told = page.locator("#bench p", has_text=said[0])
+        expect(told).to_have_count(0 if aside else 1)
+    assert wished == [True, False]

@@ -43,6 +43,7 @@ def look_closely(page: Page) -> None:
     )
     assert wide <= seen
     for bar in ("#stop", "#next:visible, #at-frame:visible"):
+        expect(page.locator(bar)).to_be_visible()  # one gives way to the other as the step changes
         box = page.locator(bar).bounding_box()
         assert box is not None
         assert min(box["width"], box["height"]) >= 56

@@ -1,4 +1,4 @@
-"""Three coats by touch at every size, at a thousand times real speed, and the record afterwards."""
+"""Three coats by touch at every size, on a rig whose time the test moves, and their record."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from playwright.sync_api import expect
 from evenwall.model.orders import Measure
 from tests.browser.conftest import SIZES, OpenPhone, Past
 from tests.browser.hands import choose_and_start, press_next, tick_all, weigh
+from tests.web.rigged import LEAP_S
 from tests.web.server import PanelServer
 
 pytestmark = pytest.mark.browser
@@ -17,7 +18,7 @@ pytestmark = pytest.mark.browser
 
 @pytest.mark.parametrize("size", SIZES)
 def test_three_coats_by_touch(open_phone: OpenPhone, size: str) -> None:
-    with PanelServer(speed=1) as panel:
+    with PanelServer(speed=1, look_s=LEAP_S) as panel:
         rig = panel.rig
         page = open_phone(panel, size, has_touch=True)  # a desktop may have a screen to touch
         choose_and_start(page)

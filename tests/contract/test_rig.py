@@ -85,7 +85,7 @@ def test_a_profile_ends_on_the_predicted_step(run: Runner) -> None:
 def test_batches_make_the_same_motion_as_one_list(run: Runner) -> None:
     async def work(bench: Bench) -> None:
         rig = await bench.enabled()
-        ramps = [Ramp(15.0, 6.0, 1.5), *PROFILE]  # a long first one, for a busy machine's pauses
+        ramps = [Ramp(15.0, 6.0, 1.5), *PROFILE]  # the first is long: a busy machine pauses
         for ramp in ramps:
             await rig.queue([ramp])
         await bench.until(rig, lambda s: s.mode is Mode.HOLDING)
@@ -247,7 +247,7 @@ def test_a_silent_host_is_waited_for_as_long_as_it_granted(run: Runner) -> None:
         await bench.clock.sleep(2.0)
         first = bench.pins.steps()
         await bench.clock.sleep(1.0)
-        assert moved(first, bench.pins.steps())[0] > 0  # it turns on
+        assert moved(first, bench.pins.steps())[0] > 0  # it keeps turning
         await bench.clock.sleep(20.0)
         assert not bench.pins.enabled()
         again = bench.another()

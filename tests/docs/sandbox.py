@@ -65,8 +65,9 @@ class Sandbox:
     def run(self, text: str, until: str = "") -> tuple[int, list[str]]:
         """Return exit code and lines. until: interrupt the command, as Ctrl-C does, once it has
         printed this."""
+        # A shell that runs the tests in the background has them ignore Ctrl-C, and with them this.
         process = subprocess.Popen(
-            ["bash", "-c", text],
+            ["env", "--default-signal=INT", "bash", "-c", text],
             cwd=self.home,
             env=self.environment,
             stdin=subprocess.DEVNULL,

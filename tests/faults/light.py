@@ -23,13 +23,13 @@ from evenwall.units import kelvin, kilograms, metres
 
 FACTORS = np.exp(np.linspace(-0.36, 0.36, 19))
 PRIOR = np.exp(-0.5 * (np.log(FACTORS) / 0.15) ** 2)
-SD_K = 1.5  # of the probe against the model, offsets, lag and place together
-MEMORY_S = 60.0  # over which that error keeps its sign: readings closer together count once
-SPREAD = 0.05  # relative, of the coat's gel when the factor is known
-STEPS = 60  # a gel time
-GELS = 2.5
+SD_K = 1.5  # standard deviation of probe less model: offset, lag and place together
+MEMORY_S = 60.0  # that error keeps its sign for so long: readings closer together count once
+SPREAD = 0.05  # relative standard deviation of the coat's gel time when the factor is known
+STEPS = 60  # time steps in a gel time
+GELS = 2.5  # gel times that are computed
 LAG_S = 20.0
-RESTING, STUCK = 4, 20  # readings alike, one after another
+RESTING, STUCK = 4, 20  # equal readings in a row: a probe at rest, a stuck probe
 
 
 @lru_cache(maxsize=16)
@@ -42,7 +42,7 @@ def light(plan: Plan, coat: CoatPlan, probe: ProbeSpec, poured_coat_s: float) ->
 
 
 class LightMonitor:
-    """Meets `seen.GelMonitor`."""
+    """Implements `GelMonitor` of `evenwall.run.observation`."""
 
     def __init__(self, plan: Plan, coat: CoatPlan, poured_coat_s: float) -> None:
         self._plan, self._coat, self._poured_s = plan, coat, poured_coat_s

@@ -1,6 +1,7 @@
 """Open a data folder as another user, or on a disk that refuses writes, and print the result.
 
-`python -m tests.faults.stranger FOLDER UID [full]`. UID 0 changes nothing; full: no file may grow.
+`python -m tests.faults.stranger FOLDER UID GOOD [full]`. UID 0 changes nothing; GOOD is a sound
+data folder; full: no file may grow.
 """
 
 from __future__ import annotations
@@ -13,14 +14,14 @@ import sys
 import tempfile
 from pathlib import Path
 
-from tests.faults.folders import come_up, good_folder
+from tests.faults.folders import come_up
 
 
 def main(words: list[str]) -> None:
     """Give up rights first, then open the folder."""
-    folder, uid, full = Path(words[0]), int(words[1]), words[2:] == ["full"]
+    folder, uid, full = Path(words[0]), int(words[1]), words[3:] == ["full"]
     with tempfile.TemporaryDirectory() as scratch:  # import every module while it may be read
-        come_up(Path(shutil.copytree(good_folder(), Path(scratch) / "data")))
+        come_up(Path(shutil.copytree(words[2], Path(scratch) / "data")))
     if uid:
         os.setgroups([])
         os.setgid(uid)

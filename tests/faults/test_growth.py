@@ -36,7 +36,7 @@ def test_three_days_of_waiting(tmp_path: Path) -> None:
             await shop.ask("start", plan=shop.plan)
             operator = shop.operator()
             work = asyncio.ensure_future(operator.work())
-            await shop.until(lambda: shop.service.snapshot().step is Step.CURE)
+            await shop.until(lambda: shop.step is Step.CURE)
             work.cancel()
             await asyncio.gather(work, return_exceptions=True)
             await shop.clock.sleep(2 * 3600.0)

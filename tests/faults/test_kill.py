@@ -35,11 +35,11 @@ KILLS = 6
 # is empty; at the higher one the board has to keep its last speed until a controller connects
 # again.
 SPEEDS = (10.0, 30.0)
-IN_START = 0.2  # of the kills fall while the process starts ...
-START_S = 0.4
-AT_WORK_S = 4.0  # ... the others up to this long after it has started work
-UP_S = 120.0  # until a process is at work, on a machine with twenty other jobs
-LONGEST_S = 240.0  # for the rest of a casting that is not killed any more
+# This share of the kills falls in the first START_S of a process; the others come within AT_WORK_S
+# of the moment at which it begins its work.
+IN_START, START_S, AT_WORK_S = 0.2, 0.4, 4.0
+UP_S = 120.0  # allowed until a process is at work, beside twenty other jobs
+LONGEST_S = 240.0  # allowed for the rest of a casting after its last kill
 LOOK_S = 0.1
 # Time for which the step count may seem constant: one look and one delay of the scheduler, in the
 # board's time.
@@ -61,10 +61,10 @@ class Found:
     kills: Counter[Step] = field(default_factory=Counter)  # by the step of the casting
     castings: int = 0
     coats: int = 0
-    exact: int = 0  # coats with every step of every motor as predicted
-    looks: int = 0  # at the count of steps, while the frame had to turn
-    stood_s: float = 0.0  # the longest time of a constant count meanwhile, in the board's time
-    up_s: list[float] = field(default_factory=list)  # from one process's kill to the next at work
+    exact: int = 0  # coats in which each motor made every predicted step
+    looks: int = 0  # readings of the step count while the frame had to turn
+    stood_s: float = 0.0  # longest time in which those readings were equal, in the board's time
+    up_s: list[float] = field(default_factory=list)  # from a kill until the next process is at work
 
     def __iadd__(self, other: Found) -> Found:
         self.kills += other.kills

@@ -1,4 +1,4 @@
-"""When each STEP pulse is due, from the definition of the motion alone: slow, plain, exact."""
+"""Times at which STEP pulses are due, exact and slow, from the definition of the motion alone."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from evenwall_bridge.wire import Segment
 
 
 def due_cycles(parts: Sequence[Segment], axis: int) -> list[float]:
-    """Cycles from the start of the motion to each pulse of one axis, from rest.
+    """Return the cycles from the start of a motion that begins at rest to each pulse of one axis.
 
     Within a slice the axis moves evenly; a pulse is due where the position, which starts at one
     half, crosses a whole step.

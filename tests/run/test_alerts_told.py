@@ -34,7 +34,7 @@ def test_every_kind_is_lit_sounded_shown_and_sent(
     async def scenario() -> None:
         async with open_shop(plans()[0], judges=light) as shop:
             await shop.ask("start", plan=shop.plan)
-            await shop.until(lambda: shop.service.snapshot().step is Step.PREPARE)
+            await shop.until(lambda: shop.step is Step.PREPARE)
             beeps = shop.lamp.beeps
             monkeypatch.setattr(step, "alert_kinds", lambda *_: {kind})
             await shop.clock.sleep(5.0)
@@ -57,7 +57,7 @@ def test_a_guard_opened_at_the_board_lights_the_lamp_red() -> None:
             await shop.ask("start", plan=shop.plan)
             work = asyncio.ensure_future(shop.operator().work())
             await shop.until(lambda: shop.lamp.light is Light.TURNING)
-            await shop.until(lambda: shop.service.snapshot().step is Step.SPIN)
+            await shop.until(lambda: shop.step is Step.SPIN)
             work.cancel()
             await asyncio.gather(work, return_exceptions=True)
             beeps = shop.lamp.beeps

@@ -31,7 +31,7 @@ async def cast_by_ear(shop: Shop, person: HandsFree) -> None:
         asyncio.create_task(person.work()),
     ]
     try:
-        await shop.until(lambda: shop.service.snapshot().step is Step.DONE)
+        await shop.until(lambda: shop.step is Step.DONE)
     finally:
         await end(tasks)
 

@@ -81,12 +81,12 @@ async def cast_with_a_locked_phone(shop: Shop, person: Away) -> None:
     try:
         async with calling(shop.supervisor, "Small frame", channels):
             turning = lambda coat: (  # noqa: E731
-                shop.service.snapshot().step is Step.SPIN and shop.service.snapshot().coat == coat
+                shop.step is Step.SPIN and shop.service.snapshot().coat == coat
             )
             await shop.until(lambda: turning(2) and person.away)
             await shop.clock.sleep(100.0)  # on its warm wall it is about to gel after 260 s
             shop.board.set_guard(False)
-            await shop.until(lambda: shop.service.snapshot().step is Step.DONE, limit_s=20_000.0)
+            await shop.until(lambda: shop.step is Step.DONE, limit_s=20_000.0)
             await shop.clock.sleep(5.0)
     finally:
         await end(tasks)

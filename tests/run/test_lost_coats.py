@@ -162,7 +162,7 @@ def test_the_wall_is_computed_again_from_how_the_coat_turned(tmp_path: Path) -> 
             await shop.ask("start", plan=shop.plan)
             operator = shop.operator()
             working = asyncio.get_running_loop().create_task(operator.work())
-            await shop.until(lambda: shop.service.snapshot().step is Step.CLOSE_UP)
+            await shop.until(lambda: shop.step is Step.CLOSE_UP)
             working.cancel()
             state = shop.supervisor.state
             assert state is not None

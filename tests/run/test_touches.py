@@ -29,7 +29,7 @@ def turning(coat_time_s: float) -> Bench:
 
 @pytest.mark.parametrize("what", ["cup", "coat"])
 def test_a_touch_before_its_time_is_asked_about(what: str) -> None:
-    """Seen: one press 42 s into turning parked liquid resin with the opening down."""
+    """In a trial, one press 42 s into turning parked liquid resin with the opening down."""
     bench = Bench().until(Step.CLOSE_UP if what == "cup" else Step.SPIN)
     assert (bench.state.coat_time_s(bench.now_s) or 0.0) < touch_band_s(bench.state, what)[0]
     answer = bench.ask("touch", what=what)
@@ -84,7 +84,7 @@ def test_the_press_that_parks_is_held() -> None:
 
 
 def test_the_number_counts_to_what_costs_the_coat_first() -> None:
-    """Seen: 'Pour now, 6:22 left' when 3:20 were left to begin turning."""
+    """In a trial the page said 'Pour now, 6:22 left' when 3:20 were left to begin turning."""
     bench = Bench().until(Step.POUR)
     clock = bench.state.coat_plan.clock
     early = clock.model_copy(update={"turn_by_s": clock.spin_from_s + 20.0})

@@ -9,13 +9,16 @@ from __future__ import annotations
 
 import hashlib
 import pickle
+import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import fields, is_dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from evenwall.numerics import film
 from evenwall.numerics.film import Coat
 from evenwall.planning.walls import Grid, films
 
@@ -80,7 +83,37 @@ class Known:
         self.known: dict[bytes, bytes] = {}
 
     def __call__(self, *args: Any, **more: Any) -> Any:
-        key = stamp(args, sorted(more.items()))
+        key = stamp(self.function.__qualname__, args, sorted(more.items()))
         if key not in self.known:
-            self.known[key] = pickle.dumps(self.function(*args, **more))
+            self.known[key] = self._found(key, args, more)
         return pickle.loads(self.known[key])
+
+    def _found(self, key: bytes, args: Any, more: Any) -> bytes:
+        return pickle.dumps(self.function(*args, **more))
+
+
+class Shared(Known):
+    """A `Known` whose results stand in a folder, for the other workers of the same run too."""
+
+    def __init__(self, function: Callable[..., Any], folder: Path) -> None:
+        super().__init__(function)
+        self.folder = folder
+
+    def _found(self, key: bytes, args: Any, more: Any) -> bytes:
+        kept = self.folder / key.hex()
+        if not kept.exists():
+            made = super()._found(key, args, more)
+            with tempfile.NamedTemporaryFile(dir=self.folder, delete=False) as part:
+                part.write(made)
+            Path(part.name).replace(kept)  # at once: another worker may look for it
+        return kept.read_bytes()
+
+
+class FilmsOnce:
+    """Takes the place of the module `evenwall.numerics.film` in a module that computes walls."""
+
+    def __init__(self, coats: Callable[..., Any]) -> None:
+        self.coats = coats
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(film, name)

@@ -12,7 +12,7 @@ from typing import Any
 
 from evenwall.cli.weighing import ScaleLead
 from evenwall.devices.interfaces import Light, Press
-from evenwall.model import Plan, RigSpec, WallSummary, read_casting, read_rig
+from evenwall.model import Plan, RigSpec, Step, WallSummary, read_casting, read_rig
 from evenwall.planning import make_plan
 from evenwall.records.journal import Journal
 from evenwall.records.records import Records
@@ -103,6 +103,12 @@ class Shop:
             habits=habits or Habits(),
             touched_coat=lambda: self.twin.coat_gelled(self.clock.now_s()),
         )
+
+    @property
+    def step(self) -> Step:
+        """The step of the run: for a wait, which would otherwise make a snapshot each second."""
+        state = self.supervisor.state
+        return Step.IDLE if state is None else state.step
 
     async def ask(self, name: str, key: str = "", **data: Any) -> Any:
         key = key or f"{name}-{self.clock.now_s()}"

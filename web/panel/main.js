@@ -21,6 +21,7 @@ const STEPS = [
 const LAST_STEPS = [["cure", "cure"], ["demould", "open the mould"], ["measure", "measure"]];
 const REST_ms = 80;
 const TOGETHER_ms = 15;
+const SOON_ms = 150;
 const OLD_ms = 5000;
 const IDLE = ["idle", "done", "abandoned"];
 
@@ -48,8 +49,8 @@ function take(kind, data) {
   if (kind === "snapshot" && !takeSnapshot(data)) return;
   if (kind === "sample") takeSample(data);
   if (kind === "event") takeEvent(data);
-  // A countdown is drawn once a second, and a sample is drawn with it, not in a separate frame.
-  if (kind !== "sample" || !seen?.countdown) drawSoon();
+  // A countdown is drawn once a second. A sample that comes shortly before is drawn in the same frame.
+  if (kind !== "sample" || left_s() === null || changes_ms() > SOON_ms) drawSoon();
 }
 
 // The rig sends its whole state several times a second, and usually only its clock and its angles have
@@ -467,8 +468,11 @@ byId("show-body").addEventListener("click", async () => {
 
 // --- the bench: simple pages at the foot of the sheet -------------------------------------------
 
+let wanted = null; // page last asked for; two imports under way may end in either order
 async function openBench(page) {
+  wanted = page;
   const { Bench } = await import("./late/bench.js");
+  if (page !== wanted) return;
   bench ??= new Bench(byId("bench"), {
     line, send, back: goTo(""), changed: drawSoon,
   });
@@ -490,6 +494,7 @@ function turnPage() {
     openBench(page);
     return;
   }
+  wanted = null;
   byId("bench").hidden = true;
   byId("job").hidden = false;
   drawn.clear();
@@ -517,16 +522,24 @@ document.fonts?.ready.then(look);
 const LOOKS_ms = 500;
 let wasStale = true;
 let second = null;
+function left_s() {
+  return seen?.countdown ? seen.countdown.until_s - line.now_s : null;
+}
+// Time until the countdown's figure changes.
+function changes_ms() {
+  const half_s = left_s() + 0.5;
+  return (1000 * (half_s - Math.floor(half_s))) / line.rig.speed + TOGETHER_ms;
+}
 function watchClock() {
-  const left_s = seen?.countdown ? seen.countdown.until_s - line.now_s : null;
-  const shows = left_s === null ? null : Math.round(left_s);
+  const left = left_s();
+  const shows = left === null ? null : Math.round(left);
   const old = seen?.run_id && !line.stale && performance.now() - drawn_ms > OLD_ms; // temperatures of a run at rest
   if (line.stale !== wasStale || shows !== second || old) drawSoon();
   wasStale = line.stale;
   second = shows;
-  // Next draw when the figure changes, so that there is only one frame a second.
-  const changes_ms = left_s === null ? LOOKS_ms : (1000 * (left_s + 0.5 - Math.floor(left_s + 0.5))) / line.rig.speed + TOGETHER_ms;
-  setTimeout(watchClock, Math.max(REST_ms, Math.min(LOOKS_ms, changes_ms)));
+  // Next draw when the figure changes, so that there are few frames in a second.
+  const next_ms = left === null ? LOOKS_ms : changes_ms();
+  setTimeout(watchClock, Math.max(REST_ms, Math.min(LOOKS_ms, next_ms)));
 }
 watchClock();
 
