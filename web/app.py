@@ -100,6 +100,7 @@ class PlanWish(Frozen):
 
     casting_id: Id
     overrides: dict[Name, Value | dict[Name, Value]] = Field(default_factory=dict, max_length=20)
+    lessons: bool = True
 
 
 @api.get("/castings", responses=may_refuse(401))
@@ -119,7 +120,8 @@ async def start_plan(wish: PlanWish, desk: AtDesk, session: Operator) -> PlanJob
     """Start planning a casting; ask for the job until it is done."""
     if not desk.work.allow(session.session_id):
         raise HTTPException(429, "Too many plans at once; wait a little.")
-    return await desk.service.start_plan(wish.casting_id, dict(wish.overrides))
+    overrides = dict(wish.overrides)
+    return await desk.service.start_plan(wish.casting_id, overrides, lessons=wish.lessons)
 
 
 @api.get("/plans", responses=may_refuse(401))

@@ -117,6 +117,18 @@ def _plan(commands: Commands) -> None:
         metavar="N",
         help="search N times and keep the best",
     )
+    command.add_argument(
+        "--data",
+        type=Path,
+        metavar="FOLDER",
+        help="folder of the record with earlier castings; default: ~/.local/share/evenwall",
+    )
+    command.add_argument(
+        "--no-lessons",
+        dest="lessons",
+        action="store_false",
+        help="plan as if this mould had never been cast and measured",
+    )
 
 
 def _shape(commands: Commands) -> None:
@@ -255,6 +267,7 @@ def _runs(commands: Commands) -> None:
 def _prove(a: argparse.ArgumentParser) -> None:
     a.add_argument("run_id", metavar="RUN")
     a.add_argument("--weight-g", type=float, metavar="G", help="weight of the casting")
+    a.add_argument("--lid-g", type=float, metavar="G", help="cured resin that came off the lid")
     a.add_argument(
         "--rim-mm",
         type=float,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,7 @@ from evenwall_web.settings import Settings
 
 _PLANNING = "planning"
 PLAN_BUDGET_S = 20.0  # a few rounds of a search, and its wall on the last mesh
+FIRST_INSTEAD = "the demo casts the first answer, with ordinary spins and a rough wall."
 
 Say = Callable[[str], None]
 Progress = Callable[[float, str], None]
@@ -83,21 +85,21 @@ async def _plan(application: Application, demo: Demo, say: Say, progress: Progre
         f"{casting.name} is being planned. This takes up to {PLAN_BUDGET_S:.0f} s; then the "
         f"casting starts by itself.",
     )
-    plan: Plan = await asyncio.get_running_loop().run_in_executor(
-        None,
-        lambda: in_worker(
-            "evenwall.planning",
-            "make_plan",
-            casting,
-            spec,
-            seed=demo.setup.seed,
-            time_budget_s=PLAN_BUDGET_S,
-            progress=progress,
-        ),
-    )
+    more = {"seed": demo.setup.seed, "time_budget_s": PLAN_BUDGET_S, "progress": progress}
+    plan = await _computed("evenwall.planning", "make_plan", casting, spec, **more)
+    if plan.wall.min_mm is None and PLAN_BUDGET_S > 0.0:
+        say(f"On this machine the search found no wall in {PLAN_BUDGET_S:.0f} s: {FIRST_INSTEAD}")
+        plan = await _computed("evenwall.planning.first_answer", "first_plan", casting, spec)
     application.service.notice(_PLANNING, None)
     say(describe(plan))
     await start(application, orders.StartOwn(plan=plan), who="demo")
+    return plan
+
+
+async def _computed(module: str, function: str, *args: Any, **more: Any) -> Plan:
+    """Return a plan that another process computes."""
+    work = partial(in_worker, module, function, *args, **more)
+    plan: Plan = await asyncio.get_running_loop().run_in_executor(None, work)
     return plan
 
 

@@ -87,6 +87,7 @@ def _to_file(option: str, path: Path | None, *endings: str) -> None:
 
 def plan(args: argparse.Namespace) -> int:
     from evenwall.cli import application as app
+    from evenwall.cli.lessons import taught_for
     from evenwall.planning import make_plan
     from evenwall.planning.first_answer import first_plan
     from evenwall.planning.limits import falls_short
@@ -99,9 +100,11 @@ def plan(args: argparse.Namespace) -> int:
     if args.searches < 1:
         raise InputError("--searches", args.searches, "must be at least 1")
     say_which_kernel()
+    home = args.data or app.data_home()
+    taught = taught_for(home, casting) if args.lessons else None
     if args.time_budget_s is None and sys.stderr.isatty() and not args.quiet:
         with naming(args.casting):  # a person waits: the search takes minutes
-            note(first_words(first_plan(casting, spec)))
+            note(first_words(first_plan(casting, spec, taught=taught)))
     with progress_bar("Planning") as tell, naming(args.casting):
         made = make_plan(
             casting,
@@ -110,6 +113,7 @@ def plan(args: argparse.Namespace) -> int:
             searches=args.searches,
             time_budget_s=args.time_budget_s,
             progress=tell,
+            taught=taught,
         )
     _write_plan(made, args)
     if args.json:
@@ -360,7 +364,7 @@ def runs(args: argparse.Namespace) -> int:
                 note(f"CSV alone. {NoParquet()}.")
             told = runscli.export_runs(journal, args.run_id, args.out / args.run_id, formats)
         else:
-            measured = runscli.measured(args.weight_g, args.rim_mm, args.spot)
+            measured = runscli.measured(args.weight_g, args.rim_mm, args.spot, args.lid_g)
             runscli.agree_to_prove(journal, args.run_id, measured, sure=args.yes, units=args.units)
             with app.only_one(folder):
                 journal = to_change(folder / app.RECORD)

@@ -46,12 +46,17 @@ class Told:
 
 
 def measured(
-    weight_g: float | None, rim_mm: Sequence[float], spots: Sequence[str]
+    weight_g: float | None,
+    rim_mm: Sequence[float],
+    spots: Sequence[str],
+    lid_g: float | None = None,
 ) -> Measured | None:
     """Read measures from a command line; a spot is PLACE=MM. Raises InputError if invalid."""
     data: dict[str, Any] = {"rim_mm": list(rim_mm), "spots": []}
     if weight_g is not None:
         data["weight_g"] = weight_g
+    if lid_g is not None:
+        data["lid_g"] = lid_g
     for spot in spots:
         where, _, wall = spot.rpartition("=")
         data["spots"].append({"where": where, "wall_mm": wall})

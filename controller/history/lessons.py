@@ -7,18 +7,23 @@ import hashlib
 import json
 import logging
 import math
+from collections.abc import Mapping
 from pathlib import Path
 
 from evenwall.errors import InputError, RecordError
+from evenwall.history.measured import Unread, in_resin, said_by, unread
 from evenwall.history.recorded import MouldLesson, Proof, Recorded
 from evenwall.model import (
+    Casting,
     Frozen,
     Plan,
     ProbeSpec,
+    Resin,
 )
 from evenwall.numerics import gel
 from evenwall.numerics.gel.memory import VERSION, ResinMemory, after, from_data, to_data
 from evenwall.planning import Taught
+from evenwall.planning.wall_rows import WallSaid
 from evenwall.records.journal import Journal
 from evenwall.run.gel_monitor import RESIN_NOTES, SETTLE_S, gel_case, resin_note
 from evenwall.units import kelvin
@@ -44,6 +49,11 @@ class MouldMemory(Frozen):
     def after(self, lesson: MouldLesson) -> MouldMemory:
         others = tuple(known for known in self.lessons if known.run_id != lesson.run_id)
         return MouldMemory(lessons=(*others, lesson)[-KEEP:])
+
+    @property
+    def runs(self) -> list[str]:
+        """Return the runs, oldest first."""
+        return [lesson.run_id for lesson in self.lessons]
 
     @property
     def weight_ratio(self) -> float:
@@ -99,18 +109,43 @@ def _resin(kept: str) -> ResinMemory:
         return ResinMemory()
 
 
-def taught_by(journal: Journal, mesh: Path) -> Taught:
-    """Return the planner's knowledge of a mould, by its mesh file. Raises RecordError,
-    InputError."""
-    try:
-        sha256 = hashlib.sha256(mesh.read_bytes()).hexdigest()
-    except OSError as error:
-        raise InputError("mesh", mesh, error.strerror or "cannot be read") from None
-    kept = journal.note(f"{MOULD_NOTES}{sha256}")
+def taught_by(
+    journal: Journal,
+    mesh: Path,
+    resin: Resin | None = None,
+    fresh: Mapping[str, str] | None = None,
+) -> Taught:
+    """Return the planner's knowledge of a mould, by its mesh file, and of its measured castings in
+    this resin. fresh: see `measured.said_by`. Raises RecordError, InputError."""
+    kept = journal.note(f"{MOULD_NOTES}{_hash_of(mesh)}")
     if kept is None:
         return Taught()
     memory = _mould(kept)
-    return Taught(memory.weight_ratio, memory.rim_ratio, len(memory.lessons))
+    walls = () if resin is None else walls_in(journal, memory, resin, fresh or {})
+    return Taught(memory.weight_ratio, memory.rim_ratio, len(memory.lessons), walls)
+
+
+def _hash_of(mesh: Path) -> str:
+    try:
+        return hashlib.sha256(mesh.read_bytes()).hexdigest()
+    except OSError as error:
+        raise InputError("mesh", mesh, error.strerror or "cannot be read") from None
+
+
+def walls_in(
+    journal: Journal, memory: MouldMemory, resin: Resin, fresh: Mapping[str, str]
+) -> tuple[WallSaid, ...]:
+    """Return what the measured castings of a mould in this resin said, oldest first."""
+    runs = in_resin(journal, memory.runs, resin)
+    said = (said_by(journal, run_id, fresh) for run_id in runs)
+    return tuple(one for one in said if one is not None and one.rows)
+
+
+def unread_of(journal: Journal, casting: Casting) -> list[Unread]:
+    """Return the measured castings of this mould and resin whose walls are still to be read. Raises
+    RecordError, InputError."""
+    kept = journal.note(f"{MOULD_NOTES}{_hash_of(casting.mesh)}")
+    return [] if kept is None else unread(journal, _mould(kept).runs, casting.resin)
 
 
 def resin_memory(journal: Journal, plan: Plan) -> ResinMemory:

@@ -3,13 +3,16 @@ field has a type, because a plan may come from the network and is kept for years
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Annotated, Any
 
 from pydantic import Field
 
 from evenwall.model.bounds import Finite, Frozen, Words
+from evenwall.model.parsing import parse
 from evenwall.model.plan import CoatClock, Ramp, StartAngles
 
+LEARNT = "learnt"  # the field for what measured castings changed
 FIRST_ANSWER = "first_answer"  # the field that marks a plan made without a search
 
 Label = Annotated[str, Field(max_length=60)]
@@ -120,6 +123,46 @@ class OddsDetail(Frozen):
     scatter: Figures = Field(default_factory=dict)
 
 
+Factor = Annotated[float, Field(ge=0.2, le=5.0)]
+
+
+class Corrections(Frozen):
+    """Factors on the planned figures, 1 where nothing was learnt.
+
+    viscosity: of the mixed resin. gel: gel time of every coat. heat: how much earlier, as a power,
+    coats gel on a wall that earlier coats have warmed. lid: resin that the lid keeps. stays: resin
+    that stays in the mould, over what was poured. thickness: wall of the same weight.
+    """
+
+    viscosity: Factor = 1.0
+    gel: Factor = 1.0
+    heat: Factor = 1.0
+    lid: Factor = 1.0
+    stays: Factor = 1.0
+    thickness: Factor = 1.0
+
+
+class LearntDetail(Frozen):
+    """Changes of the plan by measured castings of this mould and resin: see `planning.lessons`.
+
+    castings: their runs. spreads: one standard deviation of each correction, as a share.
+    surprise: how far the measures were from the predicted figures, squared, over what the spreads
+    allow; about 1 where they are right. wall_mm: the wall expected for it, as mean, min and rim.
+    """
+
+    castings: Annotated[tuple[Label, ...], Field(max_length=40)] = ()
+    corrections: Corrections = Corrections()
+    spreads: Figures = Field(default_factory=dict)
+    surprise: Finite | None = None
+    wall_mm: Figures = Field(default_factory=dict)
+    sentences: Annotated[tuple[Words, ...], Field(max_length=12)] = ()
+
+    @staticmethod
+    def of(details: Mapping[str, Any]) -> LearntDetail:
+        """Return that of a plan's details; without one, nothing was learnt. Raises InputError."""
+        return parse(LearntDetail, details.get(LEARNT) or {}, f"plan.details.{LEARNT}")
+
+
 class Details(Frozen):
     """All of `Plan.details`. replay is checked when it is run: see `evenwall.run.gate`."""
 
@@ -132,5 +175,6 @@ class Details(Frozen):
     odds: OddsDetail | None = None
     recipes: Annotated[tuple[Figures, ...], Field(max_length=24)] = ()
     replay: dict[str, Any] | None = None
+    learnt: LearntDetail | None = None
     form: Row = ()  # figures by which a later search finds plans of similar forms
     first_answer: bool = False  # the plan has ordinary spins, without a search

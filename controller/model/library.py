@@ -65,10 +65,16 @@ class RunCard(Frozen):
 
 
 class Spot(Frozen):
-    """A place on the casting and the wall's thickness there."""
+    """A place on the casting and the wall's thickness there.
+
+    up_mm, round_deg: the exact place, where it is known: height over the mould's lowest point along
+    the minor axis, and angle round it from the mould's x axis.
+    """
 
     where: Annotated[str, Field(min_length=1, max_length=80)]
     wall_mm: Annotated[float, Field(gt=0, le=100)]
+    up_mm: Annotated[float, Field(ge=0, le=5000)] | None = None
+    round_deg: Annotated[float, Field(ge=-360, le=360)] | None = None
 
 
 def _one_or_many(value: object) -> object:
@@ -77,9 +83,13 @@ def _one_or_many(value: object) -> object:
 
 
 class Measured(Frozen):
-    """The measurements of a casting. None is required, but the weight is the most useful."""
+    """The measurements of a casting. None is required, but the weight is the most useful.
+
+    lid_g: the cured resin that came off the lid.
+    """
 
     weight_g: Positive | None = None
+    lid_g: Positive | None = None
     rim_mm: Annotated[
         tuple[Wall_mm, ...], BeforeValidator(_one_or_many), Field(max_length=100)
     ] = ()

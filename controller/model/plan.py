@@ -86,10 +86,14 @@ class CoatPlan(Frozen):
     opening_state: Literal["open", "capped"] = "open"
 
     @property
+    def in_mould_g(self) -> float:
+        """Grams that are poured and not spilt: those of the wall and of the lid."""
+        return self.mix_g - self.cup_left_g - self.spill_g
+
+    @property
     def wall_share(self) -> float:
-        """Share of what is poured and not spilt that stays on the wall; the lid has the rest."""
-        poured_g = self.mix_g - self.cup_left_g - self.spill_g
-        return 1.0 - self.lid_g / poured_g
+        """Share of `in_mould_g` that stays on the wall; the lid has the rest."""
+        return 1.0 - self.lid_g / self.in_mould_g
 
     @property
     def witness_g(self) -> float:

@@ -133,7 +133,7 @@ def geometry_of(cavity: Cavity) -> Geometry:
 def totals_of(context: PlanningContext, coats: Sequence[CoatPlan], demould_s: float) -> Totals:
     """Sum the grams, the cost and the time of all coats, up to demoulding: `demould_s` after the
     last."""
-    hollow = sum(c.mix_g - c.cup_left_g - c.spill_g - c.lid_g for c in coats)
+    hollow = sum(c.in_mould_g - c.lid_g for c in coats)
     density = context.casting.resin.sheet.cured_density_g_cm3
     solid = context.cavity.solid_volume_cm3 * density
     resin, price = sum(c.mix_g for c in coats), context.casting.resin.price_per_kg
@@ -310,8 +310,11 @@ def margin_caution(coats: Sequence[CoatPlan]) -> list[str]:
 
 
 def taught_notes(taught: Taught, found: Found) -> list[str]:
-    """Return the notes on what earlier castings of this mould change in the plan."""
-    said = []
+    """Return the notes on what earlier castings of this mould change in the plan. Where their walls
+    were measured in this resin, `lessons_told` has better ones."""
+    said: list[str] = []
+    if taught.walls:
+        return said
     if abs(taught.stays - 1.0) >= 0.005:
         said.append(
             f"In {taught.castings} proven castings this mould held {taught.stays:.3f} times the "

@@ -11,6 +11,7 @@ import numpy as np
 from evenwall.errors import PlanError
 from evenwall.model import WITNESS_G, Casting, CoatClock, Resin, RigSpec, Sheet, agreeing
 from evenwall.numerics import cure
+from evenwall.planning.wall_rows import WallSaid
 from evenwall.units import G_M_S2, kelvin, metres, pascal_seconds
 
 # Hand work, s. Common practice, no source: the parts are weighed before they meet.
@@ -57,11 +58,13 @@ class CoatDone:
 @dataclass(frozen=True)
 class Taught:
     """Lessons of this mould's proven castings, as ratios of measured over predicted: the resin that
-    stayed in the mould, and the rim against the average wall. castings: their number."""
+    stayed in the mould, and the rim against the average wall. castings: their number. walls: the
+    measures of those in this resin, oldest first; where there are any, the plan follows them."""
 
     stays: float = 1.0
     rim_factor: float = 1.0
     castings: int = 0
+    walls: tuple[WallSaid, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -108,11 +108,13 @@ def warm_series(
     coats: int,
     laid: Sequence[OnWall],
     rest: float,
+    heat_power: float = 1.0,
 ) -> Series:
     """Time a number of coats on top of those on the wall, one after another.
 
     warmed: function that returns the batch on a mould that is warmer by the given kelvin. Each coat
-    is poured as soon as its predecessor allows, and has its own clock on the warm wall.
+    is poured as soon as its predecessor allows, and has its own clock on the warm wall. heat_power:
+    of the ratio of its gel to a first coat's, 1 unless measured castings showed another.
     """
     cold = warmed(0.0)
     coming = Coming(cold.mean_mm, cold.history, cold.clock.spin_from_s - CLOSE_UP_S)
@@ -122,7 +124,7 @@ def warm_series(
         batch, found = cold, CoatHeat(len(on_wall) + 1, 0.0, 0.0, cold.clock.gel_expected_s, 0.0)
         if on_wall:
             gel_s, warmer_K = _gel(kin, wall, coming, on_wall)
-            share = gel_s / alone_s
+            share = (gel_s / alone_s) ** heat_power
 
             def gel_on(warmer_K: float) -> float:
                 return warmed(warmer_K).clock.gel_expected_s

@@ -12,6 +12,7 @@ from evenwall.errors import PlanError
 from evenwall.geometry.film_mesh import mesh_mm_for
 from evenwall.geometry.mould import Cavity
 from evenwall.model import Casting, CoatPlan, RigSpec
+from evenwall.model.details import Corrections
 from evenwall.numerics import cure
 from evenwall.planning.batch import (
     CLOSE_UP_S,
@@ -55,7 +56,7 @@ class PlanningContext:
     """A casting with everything that is computed once: mould, kinetics, and the day's temperatures.
 
     pace: this batch's gel time over the sheet's. taught: the lessons of earlier castings of this
-    mould.
+    mould. corrections: those of its measured castings in this resin.
     """
 
     def __init__(
@@ -65,13 +66,19 @@ class PlanningContext:
         cavity: Cavity,
         pace: float = 1.0,
         taught: Taught | None = None,
+        corrections: Corrections | None = None,
     ) -> None:
+        self.corrections = corrections or Corrections()
         self.taught, self.witness = taught or Taught(), probe_in_cup(rig)
         self.open = casting.opening.state == "open"
         self.runs_out = 0.0  # share of a pour that runs over the open mouth
         self.casting, self.rig, self.cavity = casting, rig, cavity
         sheet = cure_sheet(casting.resin.sheet)
-        sheet = dataclasses.replace(sheet, pot_life_s=pace * sheet.pot_life_s)
+        sheet = dataclasses.replace(
+            sheet,
+            pot_life_s=pace * self.corrections.gel * sheet.pot_life_s,
+            viscosity_Pa_s=self.corrections.viscosity * sheet.viscosity_Pa_s,
+        )
         self.kin = cure.kinetics_from_sheet(sheet)
         self.shop_degC = casting.shop.temp_degC
         mould_degC = casting.mould.temp_degC
@@ -84,7 +91,8 @@ class PlanningContext:
         """Return the grams to mix and the grams to leave behind."""
         sheet = self.casting.resin.sheet
         area = self.cavity.area_cm2
-        stays, lid_g = self.taught.stays, self.lid_g(mean_mm)
+        lid_g = self.lid_g(mean_mm)
+        stays = 1.0 if self.taught.walls else self.taught.stays  # measured walls: see `lid_g`
         return mix(mean_mm, area, spill_g, sheet, lid_g=lid_g, witness=self.witness, stays=stays)
 
     def lid_g(self, mean_mm: float) -> float:
@@ -93,12 +101,13 @@ class PlanningContext:
         The cap turns over with the mould through all directions like any other wall, so it is taken
         to hold as thick a film on average. A solver with a wetted lid in its mesh found 6.6 and
         10.5 % of the pour on two moulds where this rule gives 6.3 and 12.5 %. The mean wall is
-        right to 2 %.
+        right to 2 %. Resin that measured castings lacked beside the lid's is counted with it.
         """
-        if self.open:
-            return 0.0
-        lid_cm2 = self.cavity.opening.area_cm2
-        return lid_cm2 * mean_mm * 0.1 * self.casting.resin.sheet.cured_density_g_cm3
+        per_cm2 = mean_mm * 0.1 * self.casting.resin.sheet.cured_density_g_cm3
+        lid_cm2 = 0.0 if self.open else self.cavity.opening.area_cm2
+        lacking = 1.0 / self.corrections.stays - 1.0
+        found_cm2 = self.corrections.lid * lid_cm2 + lacking * self.cavity.area_cm2
+        return max(0.0, found_cm2 * per_cm2)
 
     def first_batch(self) -> tuple[int, Batch]:
         """Return the number of coats and the batch of each, before heat and rests are known.
@@ -183,7 +192,9 @@ class PlanningContext:
             for one in laid
         ]
         wall = wall_of(self.casting, self.shop_degC, self.mould_degC)
-        return warm_series(self.kin, wall, warmed, coats, on_wall, rest)
+        return warm_series(
+            self.kin, wall, warmed, coats, on_wall, rest, heat_power=self.corrections.heat
+        )
 
     def rests(self, batch: Batch, coats: int, laid: Sequence[CoatPlan] = ()) -> tuple[Series, ...]:
         """Return the coats poured as soon as allowed and, where heat matters, also after longer

@@ -17,6 +17,8 @@ from evenwall.planning.context import DEFAULT_RECIPES, PlanningContext, check_ne
 from evenwall.planning.earlier import FORM, Earlier
 from evenwall.planning.effort import FULL
 from evenwall.planning.guesses import Guesses, form_of, guesses
+from evenwall.planning.lessons import learn
+from evenwall.planning.lessons_told import with_lessons
 from evenwall.planning.loading import check_reach
 from evenwall.planning.recipe import Recipe, eased
 from evenwall.planning.rests import Rest
@@ -58,7 +60,9 @@ def make_plan(
     check_reach(casting, cavity, rig)
     check_neck(casting, cavity)
     tell(0.05, "weighing and timing")
-    context = PlanningContext(casting, rig, cavity, taught=taught)
+    walls = () if taught is None else taught.walls
+    lessons = learn(walls)
+    context = PlanningContext(casting, rig, cavity, taught=taught, corrections=lessons.corrections)
     count, batch = context.first_batch()
     filmless = time_budget_s is not None and time_budget_s <= 0
     options = (context.series(batch, count),) if filmless else context.rests(batch, count)
@@ -69,6 +73,7 @@ def make_plan(
     plan = assemble(context, options, found, (), seed)
     form = [round(float(value), 4) for value in form_of(cavity)]
     plan = plan.model_copy(update={"details": {**plan.details, FORM: form}})
+    plan = with_lessons(plan, lessons, walls)
     tell(1.0, "done")
     return sealed(plan)
 

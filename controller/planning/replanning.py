@@ -10,6 +10,7 @@ from dataclasses import replace
 from evenwall.errors import PlanError
 from evenwall.geometry.mould import Cavity, load_cavity
 from evenwall.model import Casting, CoatPlan, Plan
+from evenwall.model.details import LEARNT, LearntDetail
 from evenwall.model.seal import sealed
 from evenwall.planning.assemble import assemble, late_of
 from evenwall.planning.batch import Batch, CoatDone
@@ -67,11 +68,20 @@ def replan(
             unit="mm",
             hint="the wall is there: let it cure and open the mould",
         )
-    context = PlanningContext(casting, plan.rig, cavity, pace_of(done))
+    learnt = LearntDetail.of(plan.details)
+    context = PlanningContext(
+        casting, plan.rig, cavity, pace_of(done), corrections=learnt.corrections
+    )
     context.open = plan.coats[-1].opening_state == "open"
     count = context.count_left(left_mm, coats, max(1, len(plan.coats) - len(laid)))
     wish = Wish(plan.seed, time_budget_s, tell, executor, clock)
     made = _with_the_rest(plan, context, laid, context.batch(left_mm / count), count, wish)
+    if learnt.castings:  # the wall that they expected was that of the whole plan
+        learnt = learnt.model_copy(update={"wall_mm": {}, "sentences": learnt.sentences[:2]})
+        said = {LEARNT: learnt.model_dump(mode="json")}
+        made = made.model_copy(
+            update={"details": {**made.details, **said}, "notes": (*learnt.sentences, *made.notes)}
+        )
     tell(1.0, "done")
     return sealed(made)
 

@@ -44,8 +44,7 @@ def laid_mm(state: RunState, coat: Coat) -> float | None:
         mixed_g = coat.part_a_g + coat.part_b_g
     left_g = planned.cup_left_g if coat.cup_left_g is None else coat.cup_left_g
     spill_g = planned.spill_g if coat.spill_g is None else coat.spill_g
-    meant_g = planned.mix_g - planned.cup_left_g - planned.spill_g
-    return max(0.0, planned.mean_mm * (mixed_g - left_g - spill_g) / meant_g)
+    return max(0.0, planned.mean_mm * (mixed_g - left_g - spill_g) / planned.in_mould_g)
 
 
 def coat_view(state: RunState, coat: Coat) -> CoatView:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Coroutine, Mapping
+from collections.abc import AsyncIterator, Callable, Coroutine, Mapping
 from concurrent.futures import Executor, ThreadPoolExecutor
 from functools import partial
 from pathlib import Path
 from typing import Any
 
+from evenwall.history.measured import ReadWall
 from evenwall.model import (
     Answer,
     Assessment,
@@ -29,6 +30,7 @@ from evenwall.model.orders import Prove, Simulate, Start, StartOwn
 from evenwall.numerics.gel.memory import ResinMemory
 from evenwall.service.casting_files import CastingFiles
 from evenwall.service.earlier_plans import EarlierPlans
+from evenwall.service.learning import Learning
 from evenwall.service.library import Library
 from evenwall.service.live_walls import Foresee, LiveWalls
 from evenwall.service.plan_jobs import PlanJobs, Planner
@@ -60,6 +62,7 @@ class Service:
         wall_mesh: WallMesh | None = None,
         wall_again: WallAsLaid | None = None,
         live_wall: Foresee | None = None,
+        read_wall: ReadWall | None = None,
         memories: dict[str, ResinMemory] | None = None,
         papers: Papers | None = None,
         photos: Path | None = None,
@@ -75,6 +78,7 @@ class Service:
         wall_mesh: computes the wall of a plan in three dimensions; None without a film.
         wall_again: `planning.wall_as_laid`, for a run whose wall is not the planned one.
         live_wall: `planning.live_wall.foresee`, for the coat under way.
+        read_wall: `planning.measured_wall.read_wall`, for measured castings.
         memories: of resins, shared with the gel monitors.
         papers: draws plans and runs on paper.
         photos: the folder of photographs beside the record.
@@ -90,8 +94,9 @@ class Service:
         self.record, self.events = self._runs.record, self._runs.events  # passed on unchanged
         self._castings = CastingFiles(castings, self.notice)
         earlier = EarlierPlans(run.records) if stoppable else None
+        taught = Learning(run, read_wall, self._executor).taught
         self._jobs = PlanJobs(
-            planner, rough_planner, self._executor, self._runs.taught, earlier, stoppable=stoppable
+            planner, rough_planner, self._executor, taught, earlier, stoppable=stoppable
         )
         self._starting = Starting(run, self._castings, self._jobs)
         self._walls = Walls(run.records, wall_mesh)
@@ -101,10 +106,7 @@ class Service:
             self._replanner = Replanner(run, replanner, self._executor, self._spawn, self.notice)
             later = self._replanner.use
         self.refining = Refining(run, self._jobs, self._spawn, self.notice, later)
-        if wall_again is not None:
-            WallAgain(run, wall_again, self._walls.thread, self._spawn)
-        if live_wall is not None:
-            LiveWalls(run, live_wall, self._walls.thread, self._spawn)
+        _watch(run, self._walls, self._spawn, wall_again, live_wall)
         self.files = RunFiles(
             papers, photos, self.library.uploads, run, partial(plan_of, self._jobs, self._runs)
         )
@@ -171,14 +173,17 @@ class Service:
         """Return the resin sheets beside the castings, by name."""
         return (await self._castings.found()).resins
 
-    async def start_plan(self, casting_id: str, overrides: Mapping[str, Any]) -> PlanJob:
+    async def start_plan(
+        self, casting_id: str, overrides: Mapping[str, Any], *, lessons: bool = True
+    ) -> PlanJob:
         """Begin to make a plan of a casting with some fields changed. Raises InputError.
 
-        overrides: see `CastingFiles.casting`.
+        overrides: see `CastingFiles.casting`. lessons: whether it reckons with what earlier
+        castings of the mould have taught.
         """
         casting = self._castings.casting(casting_id, overrides)
         job = self._jobs.add(casting_id, casting)
-        self._spawn(self._jobs.make(job.job_id, casting, self.spec))
+        self._spawn(self._jobs.make(job.job_id, casting, self.spec, lessons=lessons))
         return job
 
     async def plan_job(self, job_id: str) -> PlanJob:
@@ -224,3 +229,17 @@ class Service:
     async def assess(self, run_id: str, measured: Measured | None = None) -> Assessment:
         """Compare a run with its plan: see `Proving.assess`. Raises InputError."""
         return await self._proving.assess(run_id, measured)
+
+
+def _watch(
+    run: RunPort,
+    walls: Walls,
+    spawn: Callable[[Coroutine[Any, Any, None]], None],
+    wall_again: WallAsLaid | None,
+    live_wall: Foresee | None,
+) -> None:
+    """Keep the wall of a casting under way up to date."""
+    if wall_again is not None:
+        WallAgain(run, wall_again, walls.thread, spawn)
+    if live_wall is not None:
+        LiveWalls(run, live_wall, walls.thread, spawn)

@@ -122,8 +122,11 @@ class PlanJobs:
         if job is not None:
             self._keep(job.model_copy(update=more))
 
-    async def make(self, job_id: str, casting: Casting, spec: RigSpec) -> None:
-        """Plan the casting: the rough plan first, if there is a planner for it."""
+    async def make(
+        self, job_id: str, casting: Casting, spec: RigSpec, *, lessons: bool = True
+    ) -> None:
+        """Plan the casting: the rough plan first, if there is a planner for it. lessons: whether
+        the plan reckons with what earlier castings have taught."""
         loop = asyncio.get_running_loop()
 
         def progress(fraction: float, sentence: str) -> None:
@@ -132,7 +135,7 @@ class PlanJobs:
         stopper = self._stoppers.get(job_id)
         stops = {} if stopper is None else {"stopper": stopper}
         try:
-            more = await self._taught(casting)
+            more = await self._taught(casting) if lessons else {}
             if self._rough_planner is not None:
                 rough = partial(self._rough_planner, casting, spec, **more)
                 first = await loop.run_in_executor(self._executor, rough)

@@ -8,15 +8,12 @@ from __future__ import annotations
 
 import asyncio
 from dataclasses import dataclass
-from typing import Any
 
 from pydantic import ValidationError
 
 from evenwall.errors import EvenwallError, InputError, said_outside
 from evenwall.history.comparison import compared
-from evenwall.history.lessons import taught_by
 from evenwall.model import (
-    Casting,
     Comparison,
     Event,
     Frozen,
@@ -124,11 +121,6 @@ class RunList:
         return await self._run.records.read(
             lambda journal: journal.samples(name, after_id, points=points)
         )
-
-    async def taught(self, casting: Casting) -> dict[str, Any]:
-        """Return the results of the mould's proven castings, as arguments of a planner."""
-        taught = await self._run.records.read(lambda journal: taught_by(journal, casting.mesh))
-        return {"taught": taught} if taught.castings else {}
 
     async def compare(self, run_id: str, against: str) -> Comparison:
         """Compare a run with another, or a replay with the run it repeats. Raises InputError."""

@@ -11,16 +11,14 @@ import pytest
 
 import evenwall
 from evenwall.errors import InputError
-from evenwall.numerics import film
-from tests.support.known_films import Known
 
 SAMPLES = Path(evenwall.__file__).parent / "samples"
 
 
 @pytest.mark.slow
-def test_plan_then_wall(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The film gets the same input from a file and from the plan itself, so it is computed once."""
-    monkeypatch.setattr(film, "coats", Known(film.coats))
+def test_plan_then_wall(tmp_path: Path) -> None:
+    """The film gets the same input from a file and from the plan itself, and is computed once
+    (`walls_once` in tests/conftest.py)."""
     made = evenwall.plan(SAMPLES / "lantern-globe.toml", time_budget_s=0.0, seed=1)
     file = tmp_path / "plan.json"
     file.write_text(made.model_dump_json(), encoding="utf-8")

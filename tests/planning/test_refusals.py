@@ -175,7 +175,7 @@ def test_a_quick_resin_demoulded_late_is_planned() -> None:
     assert any("left for degassing" in said for said in plan.cautions)
 
 
-def test_a_shop_much_colder_than_the_sheet_is_cautioned_of() -> None:
+def test_a_shop_much_colder_than_the_sheet_gets_a_caution() -> None:
     """Common practice, no source: below the sheet's temperature by more than 8 K the shop is warmed
     first. The sample's sheet states 23 degC."""
     said = "colder than the 23 degC of the resin's sheet"

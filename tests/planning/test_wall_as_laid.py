@@ -5,9 +5,11 @@ Means are checked by conservation: what was poured, less what stays in the cup, 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import pytest
 
-from evenwall.model import Plan
+from evenwall.model import Plan, WallSummary
 from evenwall.planning import wall_as_laid as module
 from evenwall.planning.wall_as_laid import wall_as_laid
 from tests.support.virtual_shop import lantern_plan
@@ -22,9 +24,17 @@ def plan() -> Plan:
     return lantern_plan()
 
 
-@pytest.fixture(autouse=True)
-def coarse(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(module, "default_mesh_mm", lambda cavity: COARSE_MM)
+@pytest.fixture(scope="module", autouse=True)
+def coarse() -> Iterator[None]:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(module, "default_mesh_mm", lambda cavity: COARSE_MM)
+        yield
+
+
+@pytest.fixture(scope="module")
+def whole(plan: Plan, coarse: None) -> WallSummary:
+    """The wall of a casting without a fault."""
+    return wall_as_laid(plan)
 
 
 def begun_at(plan: Plan, coat: int, begun_s: float) -> Plan:
@@ -35,9 +45,9 @@ def begun_at(plan: Plan, coat: int, begun_s: float) -> Plan:
 
 
 def test_a_casting_without_a_fault_keeps_its_mean_and_a_lost_coat_takes_its_share(
-    plan: Plan,
+    plan: Plan, whole: WallSummary
 ) -> None:
-    whole, without = wall_as_laid(plan), wall_as_laid(plan, lost=(2,))
+    without = wall_as_laid(plan, lost=(2,))
     means = [coat.mean_mm for coat in plan.coats]
     assert whole.mean_mm == pytest.approx(sum(means), rel=SKIN)
     assert without.mean_mm == pytest.approx(means[0] + means[2], rel=SKIN)
@@ -48,11 +58,13 @@ def test_a_casting_without_a_fault_keeps_its_mean_and_a_lost_coat_takes_its_shar
     assert whole.target_mm == plan.wall.target_mm
 
 
-def test_a_coat_turned_late_keeps_its_resin_and_comes_out_less_even(plan: Plan) -> None:
+def test_a_coat_turned_late_keeps_its_resin_and_comes_out_less_even(
+    plan: Plan, whole: WallSummary
+) -> None:
     """The remaining flow path is shorter, so the same resin stays nearer to where it was poured."""
     clock = plan.coats[0].clock
     begun_s = clock.spin_from_s + 0.95 * (clock.gel_low_s - clock.spin_from_s)
-    whole, late = wall_as_laid(plan), wall_as_laid(begun_at(plan, 0, begun_s))
+    late = wall_as_laid(begun_at(plan, 0, begun_s))
     assert late.mean_mm == pytest.approx(whole.mean_mm, rel=0.01)
     assert late.min_mm is not None
     assert whole.min_mm is not None

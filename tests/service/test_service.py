@@ -35,7 +35,7 @@ def rows(items: list[StreamItem]) -> list[int]:
 async def to_the_spin(shop: Shop) -> asyncio.Task[Any]:
     await shop.ask("start", plan=shop.plan)
     work = asyncio.ensure_future(shop.operator().work())
-    await shop.until(lambda: shop.service.snapshot().step is Step.SPIN)
+    await shop.until(lambda: shop.step is Step.SPIN)
     return work
 
 

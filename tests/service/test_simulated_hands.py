@@ -33,7 +33,7 @@ def test_the_page_turns_a_simulated_frame_and_never_a_real_one() -> None:
             await shop.ask("simulate", what="guard", key="guard-closed")
             await shop.clock.sleep(2.0)
             await shop.ask("simulate", what="button", key="button-then")
-            await shop.until(lambda: shop.service.snapshot().step is Step.WEIGH, 60.0)
+            await shop.until(lambda: shop.step is Step.WEIGH, 60.0)
             await shop.ask("abandon", reason="seen enough")
 
     run_virtual(scenario())

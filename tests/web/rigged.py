@@ -27,6 +27,7 @@ from typing import Any
 from evenwall.devices.interfaces import Press
 from evenwall.errors import PlanError
 from evenwall.model import Alert, Answer, Casting, Command, Plan, RigSpec, Snapshot, Spoken, Step
+from evenwall.model.details import LEARNT
 from evenwall.run.supervisor import Supervisor
 from evenwall.service.facade import Service
 from evenwall.service.run_files import Papers
@@ -44,6 +45,7 @@ from tests.web.plans import fill_library, globe_mesh, small_plan
 PDF, PNG = b"%PDF-1.4\n% a paper\n", b"\x89PNG\r\n\x1a\n"
 WEATHER = Weather(mean_degC=21.4, swing_degC=0.0)
 BEAT_S = 0.25  # of real time, between two moves of the rig's
+LEAP_S = 5.0  # of the rig's time: the longest time between two looks of its supervisor
 PATIENCE_S = 20_000.0  # of the rig's time: longer than any step of a casting
 LAG_S = 0.02  # of real time: a search has its next word
 
@@ -57,6 +59,7 @@ class Planner:
     def __init__(self) -> None:
         self.going = threading.Event()
         self.going.set()
+        self.sentences: list[str] = []  # lessons of measured castings
 
     def __call__(
         self, casting: Casting, spec: RigSpec, *, progress: Any, stopper: Stopper, **_: Any
@@ -67,7 +70,16 @@ class Planner:
                 pass
         if stopper.ended:
             raise PlanError("plan", "ended", "was given up")
-        return small_plan().model_copy(update={"casting": casting, "rig": spec})
+        made = small_plan()
+        learnt = {LEARNT: {"sentences": self.sentences}} if self.sentences else {}
+        return made.model_copy(
+            update={
+                "casting": casting,
+                "rig": spec,
+                "details": {**made.details, **learnt},
+                "notes": (*self.sentences, *made.notes),
+            }
+        )
 
 
 class NotingService(Service):
@@ -113,12 +125,16 @@ def _service(
 class Rigged:
     """The service, and a person at the frame.
 
-    speed: seconds of the rig's time in one of ours. commands: what reached the service from a page.
+    speed: seconds of the rig's time in one of ours. look_s: of the rig's time, between two looks of
+    its supervisor. commands: what reached the service from a page.
     """
 
-    def __init__(self, shop: Shop, clock: ManualClock, planner: Planner, speed: float) -> None:
+    def __init__(
+        self, shop: Shop, clock: ManualClock, planner: Planner, speed: float, look_s: float
+    ) -> None:
         assert isinstance(shop.service, NotingService)
         self.shop, self.clock, self.planner, self.speed = shop, clock, planner, speed
+        self.look_s = look_s
         self.service = shop.service
         self.supervisor = shop.supervisor
         self._laid_over: dict[str, Any] = {}
@@ -159,7 +175,7 @@ class Rigged:
         end_s = self.clock.now_s() + PATIENCE_S
         while not met(self.service.snapshot()):
             assert self.clock.now_s() < end_s, self.service.snapshot()
-            await self.pass_s(2.0)
+            await self.pass_s(max(2.0, self.look_s))
 
     # --- words -----------------------------------------------------------------------------------
 
@@ -246,8 +262,13 @@ class Rigged:
 
 
 @asynccontextmanager
-async def open_rigged(speed: float = 1.0) -> AsyncIterator[Rigged]:
-    """Open the service on a rig of its own, with an empty record in memory."""
+async def open_rigged(speed: float = 1.0, look_s: float | None = None) -> AsyncIterator[Rigged]:
+    """Open the service on a rig of its own, with an empty record in memory.
+
+    look_s: of the rig's time, between two looks of its supervisor; None takes what suits the speed.
+    A test that leaps through hours on a slow rig asks for LEAP_S: each look costs the processor.
+    """
+    look_s = look_s or max(1.0, min(LEAP_S, BEAT_S * speed))
     planner = Planner()
     with tempfile.TemporaryDirectory(prefix="evenwall-rigged-") as folder:
         home = Path(folder)
@@ -259,11 +280,11 @@ async def open_rigged(speed: float = 1.0) -> AsyncIterator[Rigged]:
             judges=light,
             clock=clock,
             weather=WEATHER,
-            state_period_s=0.5,
-            tick_s=max(1.0, min(5.0, BEAT_S * speed)),
-            sample_s=max(1.0, BEAT_S * speed),
+            state_period_s=max(0.5, look_s / 5.0),
+            tick_s=look_s,
+            sample_s=max(look_s, BEAT_S * speed),
             serve=partial(_service, planner, home),
         ) as shop:
-            rigged = Rigged(shop, clock, planner, speed)
+            rigged = Rigged(shop, clock, planner, speed, look_s)
             await rigged.pass_s(3.0)
             yield rigged

@@ -27,7 +27,7 @@ T = TypeVar("T")
 class PanelServer:
     """`with PanelServer() as panel:` serves until the block ends; nothing is left behind.
 
-    speed: seconds of the rig's time in one real second.
+    speed: seconds of the rig's time in one real second. look_s: as in `open_rigged`.
     """
 
     rig: Rigged
@@ -37,8 +37,9 @@ class PanelServer:
         speed: float = 1.0,
         settings: Settings | None = None,
         book: Connections | None = None,
+        look_s: float | None = None,
     ) -> None:
-        self.speed = speed
+        self.speed, self._look_s = speed, look_s
         self._socket = socket.create_server(("127.0.0.1", 0))
         self.port: int = self._socket.getsockname()[1]
         self._settings = replace(settings or Settings(), port=self.port)
@@ -67,7 +68,7 @@ class PanelServer:
     @asynccontextmanager
     async def _open(self) -> AsyncIterator[Any]:
         """Open the service that the panel shows, on a running clock."""
-        async with open_rigged(self.speed) as self.rig:
+        async with open_rigged(self.speed, self._look_s) as self.rig:
             playing = asyncio.create_task(self.rig.play())
             try:
                 yield self.rig.service

@@ -122,10 +122,11 @@ export class Forms {
 
   measure() {
     const weight = number("weight", `The casting weighs, ${massUnit()}`);
+    const lid = number("lid", `The lid's resin weighs, ${massUnit()}`);
     const rim = [1, 2, 3].map((n) => number(`rim-${n}`, `Rim, place ${n}, ${lengthUnit()}`));
     const spots = ["bottom", "side", "shoulder"].map((where) => [where, number(`spot-${where}`, `Wall, ${where}, ${lengthUnit()}`)]);
     const given = (f) => Number(f.input.value) > 0;
-    this.drafts.bind(weight.input, { show: (grams) => massTo(Number(grams)), read: (text) => round(massFrom(text)) });
+    for (const f of [weight, lid]) this.drafts.bind(f.input, { show: (grams) => massTo(Number(grams)), read: (text) => round(massFrom(text)) });
     for (const f of [...rim, ...spots.map(([, f]) => f)]) this.drafts.bind(f.input, { show: (mm) => lengthTo(Number(mm)), read: (text) => round(lengthFrom(text)) });
     let written = false;
     this.why = () => (written ? "" : "Write the weight down first; the rest may stay empty.");
@@ -133,12 +134,13 @@ export class Forms {
       if (!given(weight)) return;
       written = await this.send("measure", {
         weight_g: round(massFrom(weight.input.value)),
+        ...(given(lid) ? { lid_g: round(massFrom(lid.input.value)) } : {}),
         rim_mm: rim.filter(given).map((f) => round(lengthFrom(f.input.value))),
         spots: spots.filter(([, f]) => given(f)).map(([where, f]) => ({ where, wall_mm: round(lengthFrom(f.input.value)) })),
       });
       this.onChange();
     };
-    return form(submit, "Record the measures", h("div", { class: "fields" }, weight.label, ...rim.map((f) => f.label), ...spots.map(([, f]) => f.label)),
+    return form(submit, "Record the measures", h("div", { class: "fields" }, weight.label, lid.label, ...rim.map((f) => f.label), ...spots.map(([, f]) => f.label)),
       h("p", { class: "why" }, "The rim drains more than the wall: spots on the wall improve later plans more than the rim does."));
   }
 }

@@ -67,8 +67,16 @@ def measures(measured: Measured, cavity: Cavity) -> dict[str, Any]:
         if above > tall - RIM_MM:
             rim.append(reading.gauge_mm)
         else:
-            spots.append({"where": _where(reading, above / tall), "wall_mm": reading.gauge_mm})
-    return {"weight_g": measured.weight_g, "rim_mm": rim, "spots": spots}
+            spots.append(
+                {
+                    "where": _where(reading, above / tall),
+                    "wall_mm": reading.gauge_mm,
+                    "up_mm": reading.high_mm,
+                    "round_deg": reading.side_deg,
+                }
+            )
+    lid = {"lid_g": measured.lid_g} if measured.lid_g > 0.0 else {}
+    return {"weight_g": measured.weight_g, **lid, "rim_mm": rim, "spots": spots}
 
 
 def _where(reading: Reading, share: float) -> str:

@@ -19,6 +19,7 @@ export class Bench {
   constructor(box, desk) {
     this.box = box;
     this.action = null; // action of the right one of the two buttons: {label, press()}
+    this.shown = null; // action of the page that is shown
     Object.assign(this, desk); // line, send(), back(), changed()
   }
 
@@ -26,19 +27,21 @@ export class Bench {
     const [name, ...rest] = page.split("/");
     const pages = { castings: "castings", plan: "plan", plans: "plans", runs: "runs", run: "run", prove: "prove", people: "people", settings: "settings" };
     this.page = page;
-    this.action = null;
+    this.action = this.shown = null;
     this.redraw = null;
     const inLibrary = /^(new|edit|copy)-(casting|resin)$|^resins$/.test(name);
     try {
       const made = inLibrary ? await this.library(name, rest[0]) : page.startsWith("pair=") ? await this.pair(page.slice(5)) : await this[pages[name] ?? "castings"](...rest);
       if (this.page === page) this.show(made);
+      else this.action = this.shown; // it came too late: another page is shown
     } catch (error) {
-      this.show([h("h1", {}, "That did not work."), h("p", { class: "why" }, error.message)]);
+      if (this.page === page) this.show([h("h1", {}, "That did not work."), h("p", { class: "why" }, error.message)]);
     }
   }
 
   show(parts) {
     this.box.replaceChildren(...parts.filter(Boolean));
+    this.shown = this.action;
     this.changed();
     const title = this.box.querySelector("h1");
     title.tabIndex = -1;
@@ -92,9 +95,12 @@ export class Bench {
     const resin = h("select", { id: "want-resin" }, resins.map((r) =>
       h("option", { value: r.resin_id, selected: r.name === card.resin }, r.name)));
     const asFiled = resin.value;
+    const lessons = h("select", { id: "want-lessons" },
+      h("option", { value: "use" }, "use what they showed"), h("option", { value: "leave" }, "set them aside"));
     const form = h("form", {},
       h("div", { class: "fields" }, wall.label, coats.label, shop.label, mould.label,
-        h("label", { class: "field", for: "want-resin" }, h("span", {}, "Resin"), resin)));
+        h("label", { class: "field", for: "want-resin" }, h("span", {}, "Resin"), resin),
+        h("label", { class: "field", for: "want-lessons" }, h("span", {}, "Measured castings"), lessons)));
     form.addEventListener("submit", async (event) => {
       event.preventDefault();
       const overrides = {};
@@ -104,7 +110,7 @@ export class Bench {
       if (mould.input.value) overrides.mould = { temp_degC: tempFrom(mould.input.value) };
       if (resin.value !== asFiled) overrides.resin = resin.value;
       try {
-        const job = await this.line.post("/api/plans", { casting_id: card.casting_id, overrides });
+        const job = await this.line.post("/api/plans", { casting_id: card.casting_id, overrides, lessons: lessons.value === "use" });
         location.hash = `plan/${card.casting_id}/${job.job_id}`;
       } catch (error) {
         this.refuse(form, error);
@@ -189,11 +195,12 @@ export class Bench {
       h("p", { class: "figures" }, askedWords(job)),
       h("h2", {}, "the expected wall"), this.wall(job.job_id),
       h("p", { class: "figures" }, wallWords(plan)),
+      ...learnt(plan),
       h("h2", {}, "coats"), coatTable(plan),
       h("h2", {}, "timeline"), timeline(plan),
       h("h2", {}, "how it turns"), spins(plan),
       h("h2", {}, "mind"), ...plan.cautions.map((text) => h("p", { class: "mind" }, text)),
-      ...plan.notes.map((text) => h("p", { class: "figures" }, text)),
+      ...plan.notes.filter((text) => !lessonsOf(plan).includes(text)).map((text) => h("p", { class: "figures" }, text)),
       h("h2", {}, "to keep or to send"),
       paperButton("The plan on paper", `/api/papers/${job.job_id}/plan.pdf`, paperName(plan.casting.name, "plan.pdf")),
       plan.wall.min_mm === null ? null : paperButton("A picture of the wall", `/api/papers/${job.job_id}/wall.png`, paperName(plan.casting.name, "wall.png")),
@@ -548,4 +555,14 @@ function inviteCard(invite) {
     h("p", { class: "code" }, invite.code),
     h("p", { class: "why" }, `This code works once, for ${minutes(invite.lasts_s)}, and lets a phone ${invite.role === "operate" ? "act" : "watch"}. On the other phone open ${invite.url.split("#")[0]} and type the code, or point its camera here.`),
     picture);
+}
+
+// What measured castings of this mould and resin changed in the plan.
+const lessonsOf = (plan) => plan.details.learnt?.sentences ?? [];
+
+function learnt(plan) {
+  const told = lessonsOf(plan);
+  if (!told.length) return [];
+  return [h("h2", {}, "what earlier castings showed"), ...told.map((text) => h("p", { class: "figures" }, text)),
+    h("p", { class: "figures" }, "To plan without it, change the request.")];
 }

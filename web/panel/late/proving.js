@@ -77,13 +77,15 @@ export async function provingPage(line, runId, { send, refuse, again }) {
 
 function measures() {
   const weight = number("prove-weight", `The casting weighs, ${massUnit()}`);
+  const lid = number("prove-lid", `The lid's resin weighs, ${massUnit()}`);
   const rim = [1, 2, 3].map((n) => number(`prove-rim-${n}`, `Rim, place ${n}, ${lengthUnit()}`));
   const spots = PLACES.map((where) => [where, number(`prove-${where}`, `Wall, ${where}, ${lengthUnit()}`)]);
   const given = (field) => Number(field.input.value) > 0;
   const read = () => ({
     ...(given(weight) ? { weight_g: massFrom(weight.input.value) } : {}),
+    ...(given(lid) ? { lid_g: massFrom(lid.input.value) } : {}),
     ...(rim.some(given) ? { rim_mm: rim.filter(given).map((f) => lengthFrom(f.input.value)) } : {}),
     ...(spots.some(([, f]) => given(f)) ? { spots: spots.filter(([, f]) => given(f)).map(([where, f]) => ({ where, wall_mm: lengthFrom(f.input.value) })) } : {}),
   });
-  return { read, fields: [weight, ...rim, ...spots.map(([, f]) => f)].map((f) => f.label) };
+  return { read, fields: [weight, lid, ...rim, ...spots.map(([, f]) => f)].map((f) => f.label) };
 }
