@@ -80,9 +80,14 @@ class SystemClock:
     on from `resume`, so that the rig's clock does not start again with every process."""
 
     def __init__(
-        self, speed: float = 1.0, resume: Anchor | None = None, most_gone_s: float = MONTH_S
+        self,
+        speed: float = 1.0,
+        resume: Anchor | None = None,
+        most_gone_s: float = MONTH_S,
+        least_s: float = 0.0,
     ) -> None:
-        """Start the clock. most_gone_s: longest time since `resume` that is believed."""
+        """Start the clock. most_gone_s: longest time since `resume` that is believed. least_s: the
+        earliest time at which the clock may start, where `resume` is lost or wrong."""
         if not speed > 0:
             raise ValueError(f"speed: {speed}, must be > 0")
         self.speed = speed
@@ -94,6 +99,8 @@ class SystemClock:
         if resume is not None:
             self.gone_s = self._gone_since(resume, most_gone_s)
             self._origin_s = resume.at_s + self.gone_s * speed
+        self.behind_s = max(0.0, least_s - self._origin_s)  # by which `resume` was too early
+        self._origin_s += self.behind_s
 
     def _gone_since(self, resume: Anchor, most_s: float) -> float:
         if resume.boot and resume.boot == self._boot:
@@ -107,10 +114,10 @@ class SystemClock:
         return least_s
 
     def now_s(self) -> float:
-        return self._origin_s + (time.monotonic() - self._start_s) * self.speed
+        return self._origin_s + (_machine_s() - self._start_s) * self.speed
 
     def anchor(self) -> Anchor:
-        machine_s = time.monotonic()
+        machine_s = _machine_s()
         return Anchor(
             at_s=self._origin_s + (machine_s - self._start_s) * self.speed,
             boot=self._boot,

@@ -18,7 +18,7 @@ from typing import Any
 from evenwall.cli.calling import calling, channels_of
 from evenwall.cli.gel_rod import RodLead
 from evenwall.cli.panel import listen, open_panel
-from evenwall.cli.power import clock_in_doubt, longest_away_s
+from evenwall.cli.power import clock_in_doubt, resumed
 from evenwall.cli.service import service_of, simulated_hands
 from evenwall.cli.speaking import speaking
 from evenwall.cli.tidying import keep_tidy, tidy
@@ -308,8 +308,7 @@ async def open_application(
         stack.enter_context(only_one(setup.data))
         records = Records(setup.record)
         # The rig's clock continues from the last process, wherever the record is kept now.
-        most_s = longest_away_s(records.journal, setup.spec)
-        clock = SystemClock(setup.speed, records.journal.anchor(), most_s)
+        clock = resumed(records.journal, setup.spec, setup.speed)
         devices = stack.enter_context(open_devices(setup, clock))
         memories = resin_memories(records.journal)
         supervisor = Supervisor(

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from evenwall.errors import RecordError
-from evenwall.model import RigSpec, Step
+from evenwall.model import Event, RigSpec, Step
 from evenwall.records.journal import Journal
 from evenwall_bridge.clock import MONTH_S, SystemClock
 
@@ -12,25 +14,48 @@ TURNING = (Step.SPIN.value, Step.CLOSE_UP.value)
 TOLD_S = 60.0  # a smaller error costs no coat
 
 
-def longest_away_s(journal: Journal, spec: RigSpec) -> float:
-    """Longest time since the record's last row for which a clock is believed, in s.
+def resumed(journal: Journal, spec: RigSpec, speed: float) -> SystemClock:
+    """Return the rig's clock, continued from the last process.
+
+    It never starts before the last event of the run that goes on. If the note of the clock were
+    lost, the times of the coat would lie in the future, and a frame that stands still would be
+    taken for one that has just begun to turn.
+    """
+    events = _events(journal)
+    least_s = events[-1].at_s if events else 0.0
+    return SystemClock(speed, journal.anchor(), longest_away_s(events, spec), least_s)
+
+
+def _events(journal: Journal) -> list[Event]:
+    """Return the events of the run that goes on; none if it cannot be read, which is reported when
+    the run is taken up."""
+    try:
+        run_id = journal.unfinished()
+        return [] if run_id is None else journal.events(run_id)
+    except RecordError:
+        return []
+
+
+def longest_away_s(events: Sequence[Event], spec: RigSpec) -> float:
+    """Longest time since the run's last event for which a clock is believed, in s.
 
     While a coat turns, this is the time granted to the board plus the time of a boot: after that
     the board has stopped by itself and reports it. At other times it is a month.
     """
-    try:
-        run_id = journal.unfinished()
-        if run_id is None:
-            return MONTH_S
-        steps = [event for event in journal.events(run_id) if event.kind == "stepped"]
-    except RecordError:
-        return MONTH_S  # reported when the run is taken up
+    steps = [event for event in events if event.kind == "stepped"]
     turning = bool(steps) and steps[-1].data.get("step") in TURNING
     return spec.grant_s + BOOT_S if turning else MONTH_S
 
 
 def clock_in_doubt(clock: SystemClock) -> str:
-    """Sentence if the civil clock was not believed; empty if it was."""
+    """Sentence if the civil clock was not believed or the note of the clock was lost; empty if
+    neither."""
+    if clock.behind_s > TOLD_S:
+        return (
+            "The computer was restarted, and the record of the casting's clock is lost or damaged. "
+            "The clock goes on from the last event, so the time since then is missing. Touch the "
+            "cup before you trust the countdown."
+        )
     said_s = clock.disbelieved_s
     if said_s is None or abs(said_s - clock.gone_s) < TOLD_S:
         return ""

@@ -24,10 +24,11 @@ from typing import Any
 import numpy as np
 
 from evenwall.errors import EvenwallError
+from evenwall.geometry.mould import load_cavity
 from evenwall.model import Casting, Mould, read_resin, read_rig
 from evenwall.numerics.film import Coat, FilmMesh, FilmResult
 from evenwall.planning import make_plan, walls
-from evenwall.planning.wall import compute_wall
+from evenwall.planning.wall import compute_wall, default_mesh_mm
 from tests.bench import kept as files
 from tests.bench.random_forms import form
 
@@ -74,7 +75,8 @@ def judged(seed: int) -> dict[str, Any]:
     finally:
         walls.coats = counted.film
     spent_s = time.process_time() - started_s
-    wall = compute_wall(plan, JUDGE_MM, threads=2).statistics
+    judge_mm = min(JUDGE_MM, default_mesh_mm(load_cavity(plan.casting)))  # a small form's is finer
+    wall = compute_wall(plan, judge_mm, threads=2).statistics
     promised = plan.wall
     bound = (promised.bound_min_mm or np.nan) / promised.mean_mm
     low = wall.min / wall.mean

@@ -12,6 +12,7 @@ import random
 import shutil
 import sqlite3
 from contextlib import closing
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from tempfile import mkdtemp
@@ -47,7 +48,8 @@ def good_folder() -> Path:
             await shop.ask("start", plan=shop.plan)
             await shop.until(lambda: shop.supervisor.state and shop.supervisor.state.index == 1)
             await shop.until(lambda: shop.supervisor.state.turning is not None)
-            shop.supervisor.records.keep("anchor", SystemClock().anchor().to_json())
+            anchor = replace(SystemClock().anchor(), at_s=shop.clock.now_s())
+            shop.supervisor.records.keep("anchor", anchor.to_json())
             task.cancel()
             await asyncio.gather(task, return_exceptions=True)
 

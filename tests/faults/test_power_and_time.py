@@ -6,6 +6,7 @@ import asyncio
 import shutil
 import socket
 import sqlite3
+from collections.abc import Callable
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -13,9 +14,9 @@ from typing import Any
 
 import pytest
 
-from evenwall.cli.application import Setup, open_application
+from evenwall.cli.application import Application, Setup, open_application
 from evenwall.cli.panel import listen
-from evenwall.cli.power import BOOT_S, clock_in_doubt, longest_away_s
+from evenwall.cli.power import BOOT_S, clock_in_doubt, longest_away_s, resumed
 from evenwall.errors import InputError
 from evenwall.model import Step
 from evenwall.records.journal import Journal
@@ -28,6 +29,13 @@ from tests.support.virtual_shop import open_shop, sample_rig
 
 BOOTED_S = 40.0  # from power to the program
 YEAR = timedelta(days=365)
+
+
+def machine_up(for_s: float) -> Callable[[], float]:
+    """Return the count of a machine that was started so long ago."""
+    real_s = clocks._machine_s
+    began_s = real_s() - for_s
+    return lambda: real_s() - began_s
 
 
 def before(gone: timedelta) -> Anchor:
@@ -64,12 +72,17 @@ def test_between_coats_a_night_without_power_counts(monkeypatch: pytest.MonkeyPa
     assert clock_in_doubt(clock) == ""
 
 
+@pytest.mark.parametrize("up_s", [BOOTED_S, 4 * 3600.0])
 @pytest.mark.parametrize("years", [-4, 4])
-def test_a_reboot_in_mid_coat_with_the_clock_wrong_by_years(tmp_path: Path, years: int) -> None:
+def test_a_reboot_in_mid_coat_with_the_clock_wrong_by_years(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, years: int, up_s: float
+) -> None:
     """The Pi and the board both lose their power while the second coat turns. The sheet shows the
-    same coat, halted, with the next action; the wrong clock is reported and costs no coat."""
+    same coat, halted, with the next action; the wrong clock is reported and costs no coat. up_s:
+    how long the Pi has run again."""
     folder = tmp_path / "data"
     shutil.copytree(good_folder(), folder)
+    monkeypatch.setattr(clocks, "_machine_s", machine_up(up_s))
     with closing(sqlite3.connect(folder / "record.sqlite")) as db:
         anchor = before(years * YEAR)
         at_s = Anchor.from_json(
@@ -78,22 +91,56 @@ def test_a_reboot_in_mid_coat_with_the_clock_wrong_by_years(tmp_path: Path, year
         text = Anchor(at_s, anchor.boot, anchor.machine_s, anchor.utc).to_json()
         db.execute("UPDATE notes SET value = ? WHERE name = 'anchor'", (text,))
         db.commit()
-    journal = Journal(folder / "record.sqlite")
-    assert longest_away_s(journal, sample_rig()) == sample_rig().grant_s + BOOT_S
-    journal.close()
+    with closing(Journal(folder / "record.sqlite")) as journal:
+        events = journal.events(journal.unfinished())
+    assert longest_away_s(events, sample_rig()) == sample_rig().grant_s + BOOT_S
 
     async def live() -> None:
         async with open_application(Setup(spec=sample_rig(), data=folder), light) as house:
-            state = house.supervisor.state
-            assert state is not None
-            assert (state.index, state.step) == (1, Step.SPIN)
             assert "which is wrong" in house.supervisor.notices["clock"]
-            while house.supervisor.state is None or not house.supervisor.state.halted:
-                await house.clock.sleep(0.2)
-            now = house.service.snapshot()
-            assert now.coat == 2
-            assert now.sentence
-            assert now.now_s == pytest.approx(at_s + clocks._machine_s(), abs=300.0)
+            now_s = await halts_in_the_second_spin(house)
+            assert now_s == pytest.approx(at_s + up_s, abs=60.0)
+
+    asyncio.run(live())
+
+
+async def halts_in_the_second_spin(house: Application) -> float:
+    """Wait until the frame that stands still is noticed, and return the rig's time."""
+    state = house.supervisor.state
+    assert state is not None
+    assert (state.index, state.step) == (1, Step.SPIN)
+    while house.supervisor.state is None or not house.supervisor.state.halted:
+        await house.clock.sleep(0.2)
+    now = house.service.snapshot()
+    assert now.coat == 2
+    assert now.sentence
+    return now.now_s
+
+
+@pytest.mark.parametrize("kept", [None, "{", "early"])
+def test_a_lost_note_of_the_clock_starts_no_clock_before_the_last_event(
+    tmp_path: Path, kept: str | None
+) -> None:
+    """A clock that began at 0 again left the sheet at 'Keep turning' before a frame at rest."""
+    folder = tmp_path / "data"
+    shutil.copytree(good_folder(), folder)
+    if kept == "early":
+        kept = SystemClock().anchor().to_json()
+    with closing(sqlite3.connect(folder / "record.sqlite")) as db:
+        db.execute("DELETE FROM notes WHERE name = 'anchor'")
+        if kept is not None:
+            db.execute("INSERT INTO notes VALUES ('anchor', ?)", (kept,))
+        db.commit()
+    with closing(Journal(folder / "record.sqlite")) as journal:
+        last_s = journal.events(journal.unfinished())[-1].at_s
+        clock = resumed(journal, sample_rig(), 1.0)
+        assert clock.now_s() == pytest.approx(last_s, abs=60.0)
+        assert "lost or damaged" in clock_in_doubt(clock)
+
+    async def live() -> None:
+        async with open_application(Setup(spec=sample_rig(), data=folder), light) as house:
+            assert "lost or damaged" in house.supervisor.notices["clock"]
+            assert await halts_in_the_second_spin(house) == pytest.approx(last_s, abs=60.0)
 
     asyncio.run(live())
 
