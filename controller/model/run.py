@@ -8,7 +8,7 @@ from typing import Any, Literal
 from pydantic import Field
 
 from evenwall.model.bounds import Frozen, Vector3
-from evenwall.model.plan import WallSummary
+from evenwall.model.plan import Ramp, WallSummary
 
 
 class Step(enum.StrEnum):
@@ -238,6 +238,24 @@ class LiveWall(Frozen):
     planned_mm: float
     half_minute_mm: float | None = None
     sentence: str = ""
+
+
+class SpinChange(Frozen):
+    """A change of the rest of a coat's spin, and what it is expected to gain.
+
+    from_profile_s: time of the profile at which the new ramps take over, from the planned speeds
+    there. ramps: the profile from then on, as long as the planned rest. going_on_mm, changed_mm:
+    the finished wall's thinnest patch with the planned spin and with the change. gain_low_mm: the
+    least gain over the gel's band; 0 or more for a change that is offered.
+    """
+
+    coat: int
+    from_profile_s: float
+    ramps: tuple[Ramp, ...]
+    why: Literal["gel_early", "gel_late", "began_late", "more_resin", "less_resin", "other"]
+    going_on_mm: float
+    changed_mm: float
+    gain_low_mm: float
 
 
 class Snapshot(Frozen):
