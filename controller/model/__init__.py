@@ -181,6 +181,7 @@ __all__ = [
     "Sheet",
     "Shop",
     "Snapshot",
+    "SpinChange",
     "Span_s",
     "SpeechSpec",
     "SpinChange",

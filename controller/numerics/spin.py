@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,7 @@ Array = NDArray[np.float64]
 
 KNOTS_PER_TURN = 8
 TURN = 2.0 * np.pi
+EARLIER_S = 0.01  # so much before a law's end at an angle, lest rounding add another
 
 
 def gravity(phi: Array, psi: Array) -> Array:
@@ -145,12 +146,28 @@ def ramped(
     """
     ramps = _Ramps(accel_limit, start[0])
     for leg in legs:
-        if leg.dwell == 0.0 and leg.bias == 0.0:
-            ramps.steady(leg)
-        else:
-            ramps.follow(leg)
+        ramps.add(leg)
     duration, major, minor = (np.array(column) for column in zip(*ramps.rows, strict=True))
     return Profile(duration, major, minor, tuple(ramps.names), start)
+
+
+def continued(
+    legs: Sequence[Leg], accel_limit: float, phi: float, speeds: tuple[float, float]
+) -> tuple[Array, tuple[str, ...]]:
+    """Return the legs as ramps that begin at these speeds (major, minor; rad/s) and at this major
+    angle: rows (k, 3) of duration, major and minor speed, and the leg of each row.
+
+    As `ramped`, but in the middle of a spin. A law meets its own angles, whatever was turned before.
+    It ends at one of them, and the next leg is shorter by as much, so that no delay adds up.
+    """
+    ramps, end_s = _Ramps(accel_limit, phi, speeds), 0.0
+    for leg in legs:
+        end_s += leg.duration_s
+        law = EARLIER_S if leg.dwell or leg.bias else 0.0
+        left_s = end_s - law - sum(row[0] for row in ramps.rows)
+        if left_s > law:
+            ramps.add(replace(leg, duration_s=left_s))
+    return np.array(ramps.rows), tuple(ramps.names)
 
 
 def _check_leg(leg: Leg, speed_limit: float, accel_limit: float) -> None:
@@ -221,11 +238,19 @@ def corrected_speeds(leg: Leg) -> Array:
 class _Ramps:
     """Rows (duration, major, minor) as they are added, and the angle of the major axis so far."""
 
-    def __init__(self, accel_limit: float, phi: float) -> None:
+    def __init__(
+        self, accel_limit: float, phi: float, speeds: tuple[float, float] = (0.0, 0.0)
+    ) -> None:
         self.accel, self.phi = accel_limit, phi
-        self.major = self.minor = 0.0
+        self.major, self.minor = speeds
         self.rows: list[tuple[float, float, float]] = []
         self.names: list[str] = []
+
+    def add(self, leg: Leg) -> None:
+        if leg.dwell == 0.0 and leg.bias == 0.0:
+            self.steady(leg)
+        else:
+            self.follow(leg)
 
     def lay(self, name: str, duration_s: float, major: float, minor: float) -> None:
         self.phi += 0.5 * (self.major + major) * duration_s
