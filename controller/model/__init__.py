@@ -181,7 +181,6 @@ __all__ = [
     "Sheet",
     "Shop",
     "Snapshot",
-    "SpinChange",
     "Span_s",
     "SpeechSpec",
     "SpinChange",

@@ -157,7 +157,7 @@ def continued(
     """Return the legs as ramps that begin at these speeds (major, minor; rad/s) and at this major
     angle: rows (k, 3) of duration, major and minor speed, and the leg of each row.
 
-    As `ramped`, but in the middle of a spin. A law meets its own angles, whatever was turned before.
+    As `ramped`, but in the middle of a spin. A law meets its own angles whatever was turned before.
     It ends at one of them, and the next leg is shorter by as much, so that no delay adds up.
     """
     ramps, end_s = _Ramps(accel_limit, phi, speeds), 0.0

@@ -1,4 +1,4 @@
-"""Rest of a spin that has begun: its legs from a moment on, and the numbers that may still change."""
+"""Rest of a spin that has begun: its legs from a moment on, and the numbers still to change."""
 
 from __future__ import annotations
 

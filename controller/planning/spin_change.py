@@ -1,4 +1,4 @@
-"""Change of the rest of a coat's spin that answers the day: an early gel, a late start, the weights,
+"""Change of the rest of a coat's spin that answers the day: early gel, late start, the weights,
 and the coats before it.
 
 The film responds almost linearly to small changes of a spin's biases and of the times of its legs.

@@ -1,6 +1,6 @@
 """`make bench`: the benches of this folder, one after another; `make bench ARGS=film` runs one and
-those named after it (film_growth, film_tools). `forms`, `blind`, `lessons` and `photographs`
-take an hour or more and run by name only.
+those named after it (film_growth, film_tools). `answer`, `forms`, `blind`, `lessons` and
+`photographs` take an hour or more and run by name only.
 
 A bench is a module `bench_<name>.py` with `main() -> None` that prints its figures as ratios
 measured in one run.
@@ -12,7 +12,7 @@ import runpy
 import sys
 from pathlib import Path
 
-TAKE_AN_HOUR = {"forms", "blind", "lessons", "photographs"}
+TAKE_AN_HOUR = {"answer", "forms", "blind", "lessons", "photographs"}
 
 
 def main() -> None:
