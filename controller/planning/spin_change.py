@@ -36,11 +36,11 @@ Why = Literal["gel_early", "gel_late", "began_late", "more_resin", "less_resin",
 
 # Cells of the mesh on which a change is found, and of the one that decides (our choice). The ratio
 # of two walls on 700 cells is within 0.03 of that on 1500 (`tests/planning/test_live_wall.py`).
-CELLS, OTHER_CELLS = 600, 850
+CELLS, OTHER_CELLS = 1000, 1400
 # Share of the expected gel time that a change needs to act: less hardly moves the film.
 LEAST_LEFT = 0.1
-NUDGE, TRUST = 0.5, 2.0  # steps of `space.SPACE`: of the slopes, and of a change at most
-PARTS = (1.0, 0.5)  # of the change found, tried on the other mesh
+NUDGE, TRUST = 0.35, 1.0  # steps of `space.SPACE`: of the slopes, and of a change at most
+PARTS = (1.0, 0.6, 0.3)  # of each change found, tried on the other mesh
 # Weights of an early, an expected and a late gel at 5, 50 and 95 % (Pearson and Tukey 1965,
 # Biometrika 52:533, from memory).
 GEL_WEIGHTS = (0.185, 0.63, 0.185)
@@ -105,8 +105,11 @@ def answer(
         return None
     cavity, state = load_cavity(planned.casting), planned.coats[index].opening_state
     chosen_on = _ground(cavity, CELLS, planned, laid, lost, index, whole=False)
-    steps = _best(chosen_on, way, state, numbers)
-    tried = [way.rest.changed(numbers, part * steps) for part in PARTS]
+    tried = [
+        way.rest.changed(numbers, part * steps)
+        for steps in _best(chosen_on, way, state, numbers)
+        for part in PARTS
+    ]
     told_on = _ground(cavity, OTHER_CELLS, planned, laid, lost, index, whole=True)
     lanes = [*way.lanes(None), *(lane for legs in tried for lane in way.lanes(legs))]
     films_m = told_on.films(state, lanes).reshape(1 + len(tried), 3, -1)
@@ -264,8 +267,9 @@ def _ground(
 # --- The change -----------------------------------------------------------------------------------
 
 
-def _best(ground: Ground, way: WayOn, state: str, numbers: Sequence[Number]) -> Array:
-    """Return the best change of the numbers, in steps, by the slopes of the films on this mesh."""
+def _best(ground: Ground, way: WayOn, state: str, numbers: Sequence[Number]) -> list[Array]:
+    """Return the best changes of the numbers, in steps, by the slopes of the films on this mesh: of
+    all numbers, and of the biases alone. To times the film responds less linearly."""
     nudges = np.array(
         [min(NUDGE, o.high) if o.high >= -o.low else max(-NUDGE, o.low) for o in numbers]
     )
@@ -277,7 +281,10 @@ def _best(ground: Ground, way: WayOn, state: str, numbers: Sequence[Number]) -> 
     slopes = (films_m[1:] - films_m[0]) / nudges[:, None, None] / mean
     patches = ground.weights.patch_means(((films_m[0] + ground.rest_m) / mean).T).T
     per_patch = np.array([ground.weights.patch_means(one.T).T for one in slopes])
-    return best_steps(patches, per_patch, [(one.low, one.high) for one in numbers])
+    bounds = [(one.low, one.high) for one in numbers]
+    biases = [b if n.what == "bias" else (0.0, 0.0) for b, n in zip(bounds, numbers, strict=True)]
+    ways = [bounds] if biases == bounds else [bounds, biases]
+    return [best_steps(patches, per_patch, some) for some in ways]
 
 
 def best_steps(patches: Array, slopes: Array, bounds: Sequence[tuple[float, float]]) -> Array:

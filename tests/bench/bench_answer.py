@@ -21,7 +21,10 @@ import math
 import os
 import pickle
 import random
+import resource
 from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -33,12 +36,11 @@ from evenwall.simulation.blind.draws import Draw, draw
 from evenwall.simulation.blind.gauging import Truth
 from evenwall.simulation.blind.world import BlindWorld, Laid, as_planned, planned_turning
 from evenwall.units import percent, rpm
-from evenwall_bridge.clock import SystemClock
 from tests.bench.bench_blind import ROOT, kept_plan
 
 KEPT = ROOT / "build" / "answer"
 TUNED_SEED, FIRST_SEED = 51_000, 52_000  # these seeds serve this bench alone
-WORLDS = 4  # whose castings share a batch of the film
+WORLDS = 5  # whose castings share a batch of the film
 # Standard deviations of the logarithm of a gel: what a plan expects (batch and heat), and a gel
 # that was called or touched.
 EXPECTED_SD, CALLED_SD = 0.10, 0.03
@@ -133,26 +135,34 @@ def turned(plan: Plan, luck: Draw, offered: tuple[SpinChange | None, ...]) -> li
     return found
 
 
+def answers_of(
+    plan: Plan, world: BlindWorld, seed: int, sd: float, ask: float
+) -> tuple[SpinChange | None, ...]:
+    """Return the changes offered in this world."""
+    luck = draw(seed, len(plan.coats))
+    laid = as_planned(plan, luck)
+    gels_s = [float(gel) for gel in world.gels_s([luck], [laid])[0]]
+    return changes(plan, laid, gels_s, sd, ask, seed)
+
+
 def worlds_of(
-    plan: Plan, world: BlindWorld, seeds: list[int], sd: float, ask: float
+    plan: Plan, world: BlindWorld, seeds: list[int], offered: list[tuple[SpinChange | None, ...]]
 ) -> list[World]:
     """Cast these worlds both ways. Worlds without a change are cast once."""
-    count = len(plan.coats)
-    lucks = [draw(seed, count) for seed in seeds]
-    laid = [as_planned(plan, luck) for luck in lucks]
-    gels = world.gels_s(lucks, laid)
-    offered = [
-        changes(plan, laid[d], [float(g) for g in gels[d]], sd, ask, seeds[d])
-        for d in range(len(seeds))
-    ]
-    plain = world.cast(lucks, laid)
+    lucks = [draw(seed, len(plan.coats)) for seed in seeds]
     some = [d for d in range(len(seeds)) if any(offered[d])]
+    made = world.cast(
+        [*lucks, *(lucks[d] for d in some)],
+        [
+            *(as_planned(plan, luck) for luck in lucks),
+            *(turned(plan, lucks[d], offered[d]) for d in some),
+        ],
+    )
+    plain = [truth for _, truth in made[: len(seeds)]]
     other = list(plain)
-    if some:
-        ways = [turned(plan, lucks[d], offered[d]) for d in some]
-        for d, one in zip(some, world.cast([lucks[d] for d in some], ways), strict=True):
-            other[d] = one
-    return [World(seeds[d], plain[d][1], other[d][1], offered[d]) for d in range(len(seeds))]
+    for d, (_, truth) in zip(some, made[len(seeds) :], strict=True):
+        other[d] = truth
+    return [World(seeds[d], plain[d], other[d], offered[d]) for d in range(len(seeds))]
 
 
 def counting(cost: Cost) -> None:
@@ -191,30 +201,53 @@ HEAD = (
 )
 
 
-def main() -> None:
-    draws, spacing_mm = int(os.environ.get("DRAWS", "20")), float(os.environ.get("SPACING", "8"))
-    sd, ask = float(os.environ.get("GEL_SD", "0.08")), float(os.environ.get("ASK", "0.3"))
+def kept(path: Path) -> list[Any]:
+    """Return the results in this file, or none."""
+    if os.environ.get("FRESH") or not path.exists():
+        return []
+    found: list[Any] = pickle.loads(path.read_bytes())
+    return found
+
+
+def form(name: str, draws: int, spacing_mm: float, sd: float, ask: float) -> list[World]:
+    """Return the worlds of one form. Answers are kept one by one, castings in batches."""
     budget = os.environ.get("BUDGET")
     begin = TUNED_SEED if os.environ.get("TUNE") else FIRST_SEED
-    cost, clock = Cost(), SystemClock()
-    counting(cost)
+    plan = kept_plan(name, float(budget) if budget else None)
+    world = BlindWorld(plan, load_cavity(plan.casting), spacing_mm=spacing_mm)
     KEPT.mkdir(parents=True, exist_ok=True)
-    lines = list(HEAD)
-    for name in os.environ.get("FORMS", "globe lighthouse").split():
-        plan = kept_plan(name, float(budget) if budget else None)
-        world = BlindWorld(plan, load_cavity(plan.casting), spacing_mm=spacing_mm)
-        path = KEPT / f"{name}-{budget}-{spacing_mm:g}-{sd:g}-{ask:g}-{begin}.pickle"
-        fresh = bool(os.environ.get("FRESH")) or not path.exists()
-        found: list[World] = [] if fresh else pickle.loads(path.read_bytes())
-        while len(found) < draws:
-            at = len(found)
-            seeds = [begin + k for k in range(at, min(at + WORLDS, draws))]
-            from_s = clock.now_s()
-            found += worlds_of(plan, world, seeds, sd, ask)
-            path.write_bytes(pickle.dumps(found))
-            print(row(name, found), f"{clock.now_s() - from_s:.0f} s, {cost}", flush=True)
-        lines.append(row(name, found[:draws]))
-    print(*lines, sep="\n")
+    path = KEPT / f"{name}-{budget}-{sd:g}-{ask:g}-{begin}.pickle"
+    offered, cost = kept(path), Cost()
+    counting(cost)
+    while len(offered) < draws:
+        cpu_s = process_time_s()
+        offered.append(answers_of(plan, world, begin + len(offered), sd, ask))
+        path.write_bytes(pickle.dumps(offered))
+        cost.cpu_s += process_time_s() - cpu_s
+        cost.answers += len(plan.coats)
+        print(name, begin + len(offered) - 1, [bool(o) for o in offered[-1]], cost, flush=True)
+    path = path.with_name(f"cast-{spacing_mm:g}-{path.name}")
+    found = kept(path)
+    while len(found) < draws:
+        some = range(len(found), min(len(found) + WORLDS, draws))
+        found += worlds_of(plan, world, [begin + k for k in some], [offered[k] for k in some])
+        path.write_bytes(pickle.dumps(found))
+        print(row(name, found), flush=True)
+    return found[:draws]
+
+
+def process_time_s() -> float:
+    """Return the processor time of this process and its threads."""
+    used = resource.getrusage(resource.RUSAGE_SELF)
+    return used.ru_utime + used.ru_stime
+
+
+def main() -> None:
+    draws, spacing_mm = int(os.environ.get("DRAWS", "20")), float(os.environ.get("SPACING", "8"))
+    sd, ask = float(os.environ.get("GEL_SD", "0.12")), float(os.environ.get("ASK", "0.25"))
+    names = os.environ.get("FORMS", "globe lighthouse").split()
+    lines = [row(name, form(name, draws, spacing_mm, sd, ask)) for name in names]
+    print(*HEAD, *lines, sep="\n")
 
 
 if __name__ == "__main__":
