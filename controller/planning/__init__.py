@@ -13,8 +13,9 @@ one coat; `recipe` its ramps; `coat_heat` its clock on a warm wall; `batch` its 
 
 Beside the search, `mounting` compares ways to mount the mould by short trials, and `live_wall`
 predicts the finished wall while a coat is under way. `spin_change` finds a change of the rest of a
-coat's spin (`rest_of_spin`) that leaves a thicker wall on such a day. `measured_wall` reads what a finished casting
-says about resin, mould and lid, as `wall_rows`; `lessons` corrects the next plan by it.
+coat's spin (`rest_of_spin`) that leaves a thicker wall on such a day. `measured_wall` reads what a
+finished casting says about resin, mould and lid, as `wall_rows`; `lessons` corrects the next plan
+by it.
 """
 
 from typing import TYPE_CHECKING, Any

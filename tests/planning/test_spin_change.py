@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import asdict, replace
 from itertools import pairwise
 
@@ -216,6 +217,16 @@ def thinnest(plan: Plan, coat: int, gel: float, rest_of_it: SpinChange | None) -
     return WallWeights.of(mesh).statistics(np.sum([f.film_m for f in made], axis=0)).min
 
 
+@pytest.fixture(scope="module", autouse=True)
+def coarse() -> Iterator[None]:
+    """Coarser meshes than on the rig: films of a third of the cost, for a plan that has much to
+    gain."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(module, "CELLS", 600)
+        patch.setattr(module, "OTHER_CELLS", 850)
+        yield
+
+
 @pytest.fixture(scope="module")
 def spoilt(plan: Plan) -> Plan:
     """The plan with a second coat that sends too much resin to the floor, by four steps of its
@@ -265,9 +276,9 @@ def test_a_change_that_gains_nothing_on_the_other_mesh_is_dropped(
     """The mesh that decides is not the one on which the change was found: the opposite of the best
     change, and no change at all, are not offered."""
     best = module._best
-    monkeypatch.setattr(module, "_best", lambda *some: -best(*some))
+    monkeypatch.setattr(module, "_best", lambda *some: [-steps for steps in best(*some)])
     assert answer(plan, plan, (), now(plan, 2), plan.rig, from_profile_s=FROM_S) is None
-    monkeypatch.setattr(module, "_best", lambda *some: np.zeros(len(some[-1])))
+    monkeypatch.setattr(module, "_best", lambda *some: [np.zeros(len(some[-1]))])
     assert answer(plan, plan, (), now(plan, 2), plan.rig, from_profile_s=FROM_S) is None
 
 
