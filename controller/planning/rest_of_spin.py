@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
@@ -129,7 +130,7 @@ class Rest:
             found.append(Number(what, k, step, down, up))
         return found
 
-    def changed(self, numbers: Sequence[Number], steps: Sequence[float]) -> list[Leg]:
+    def changed(self, numbers: Sequence[Number], steps: Sequence[float] | Array) -> list[Leg]:
         """Return the legs after a change of each number by so many steps."""
         found = list(self.legs)
 
@@ -202,13 +203,14 @@ def rest_of(
         before_s = float(end_s)
         if end_s > begins_s:
             kept.append(replace(leg, duration_s=float(end_s) - begins_s))
-    major = Profile(*rows.T, tuple(names), (np.radians(coat.start_deg.major), 0.0))
+    start = (math.radians(coat.start_deg.major), 0.0)
+    spun = Profile(rows[:, 0], rows[:, 1], rows[:, 2], tuple(names), start)
     speeds = speeds_at(rows, np.array([from_s]))[0]
     rest = Rest(
         from_s,
         float(ends_s[-1]),
         tuple(kept),
-        float(major.angles(np.array([from_s]))[0][0]),
+        float(spun.angles(np.array([from_s]))[0][0]),
         (float(speeds[0]), float(speeds[1])),
         coat.clock.gel_expected_s - coat.clock.spin_from_s,
         Limits.of(spec),

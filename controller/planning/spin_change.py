@@ -2,9 +2,9 @@
 and the coats before it.
 
 The film responds almost linearly to small changes of a spin's biases and of the times of its legs.
-So each number of the rest is changed a little, for an early, an expected and a late gel, and a
-linear programme finds the change that makes the thinnest patch thickest without making it thinner
-for any of these gels. The films of that change, on another mesh, decide whether it is offered.
+So each number of the rest is changed a little, for an early, an expected and a late gel. A linear
+programme finds the change that makes the thinnest patch thickest, and thinner for none of these
+gels. The films of that change, on another mesh, decide whether it is offered.
 """
 
 from __future__ import annotations
@@ -87,10 +87,11 @@ def answer(
 
     planned: the run's plan. laid: the same with its coats as weighed and turned so far
     (`history.laid.as_laid`). lost: numbers of coats that formed no wall. from_profile_s: the
-    earliest time of the profile at which a change may begin. A change is offered if it makes the
-    thinnest patch thicker by LEAST_GAIN of the planned mean at the expected gel, and thinner at
-    neither end of the gel's band, by films on a mesh on which it was not chosen. None also where
-    the recipe does not describe the planned ramps: a spin that is replayed, or changed before.
+    earliest time of the profile at which a change may begin. Films on a mesh on
+    which a change was not chosen decide: it is offered if the thinnest patch becomes thicker by
+    LEAST_GAIN of the planned mean at the expected gel, and thinner at neither end of the gel's
+    band. None also where the recipe does not describe the planned ramps: a spin that is replayed,
+    or changed before.
 
     Raises InputError, and NotConverged and OutsideValidity where a film is impossible.
     """
