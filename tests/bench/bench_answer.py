@@ -135,14 +135,11 @@ def turned(plan: Plan, luck: Draw, offered: tuple[SpinChange | None, ...]) -> li
     return found
 
 
-def answers_of(
-    plan: Plan, world: BlindWorld, seed: int, sd: float, ask: float
-) -> tuple[SpinChange | None, ...]:
-    """Return the changes offered in this world."""
-    luck = draw(seed, len(plan.coats))
-    laid = as_planned(plan, luck)
-    gels_s = [float(gel) for gel in world.gels_s([luck], [laid])[0]]
-    return changes(plan, laid, gels_s, sd, ask, seed)
+def gels_of(plan: Plan, world: BlindWorld, seeds: range) -> list[list[float]]:
+    """Return the gels of each world's coats, s after their parts met."""
+    lucks = [draw(seed, len(plan.coats)) for seed in seeds]
+    found = world.gels_s(lucks, [as_planned(plan, luck) for luck in lucks])
+    return [[float(gel) for gel in gels] for gels in found]
 
 
 def worlds_of(
@@ -219,13 +216,16 @@ def form(name: str, draws: int, spacing_mm: float, sd: float, ask: float) -> lis
     path = KEPT / f"{name}-{budget}-{sd:g}-{ask:g}-{begin}.pickle"
     offered, cost = kept(path), Cost()
     counting(cost)
-    while len(offered) < draws:
+    gels_s = gels_of(plan, world, range(begin, begin + draws))
+    for seed in range(begin + len(offered), begin + draws):
         cpu_s = process_time_s()
-        offered.append(answers_of(plan, world, begin + len(offered), sd, ask))
+        laid = as_planned(plan, draw(seed, len(plan.coats)))
+        offered.append(changes(plan, laid, gels_s[seed - begin], sd, ask, seed))
         path.write_bytes(pickle.dumps(offered))
         cost.cpu_s += process_time_s() - cpu_s
         cost.answers += len(plan.coats)
-        print(name, begin + len(offered) - 1, [bool(o) for o in offered[-1]], cost, flush=True)
+        told = [o and round(o.changed_mm - o.going_on_mm, 3) for o in offered[-1]]
+        print(name, seed, told, cost, flush=True)
     path = path.with_name(f"cast-{spacing_mm:g}-{path.name}")
     found = kept(path)
     while len(found) < draws:
