@@ -17,13 +17,15 @@ from evenwall.planning.wall import (
 from evenwall.units import millimetres
 
 
-def wall_as_laid(plan: Plan, lost: tuple[int, ...] = ()) -> WallSummary:
+def wall_as_laid(
+    plan: Plan, lost: tuple[int, ...] = (), *, mesh_mm: float | None = None
+) -> WallSummary:
     """Compute the wall of the coats that count, as they were turned, on two meshes.
 
     plan: weights, times, ramps and viscosity of its coats come from the record, those of the
-    remaining coats from the plan. lost: numbers of coats that form no wall. Here, unlike in a plan,
-    a coat may begin to turn after its latest good time. Raises InputError, NotConverged and
-    OutsideValidity.
+    remaining coats from the plan. lost: numbers of coats that form no wall. mesh_mm: cell spacing
+    of the finer mesh, `default_mesh_mm` if absent. Here, unlike in a plan, a coat may begin to turn
+    after its latest good time. Raises InputError, NotConverged and OutsideValidity.
     """
     coats = tuple(coat for coat in plan.coats if coat.coat not in lost)
     if not coats:
@@ -31,10 +33,10 @@ def wall_as_laid(plan: Plan, lost: tuple[int, ...] = ()) -> WallSummary:
     kept = plan.model_copy(update={"coats": coats})
     many = film_inputs(kept)
     cavity = load_cavity(plan.casting)
-    size_mm = default_mesh_mm(cavity)
+    size_mm = mesh_mm or default_mesh_mm(cavity)
     walls = [
-        flow_coats(kept, many, film_mesh(cavity, mesh_mm), threads=1)
-        for mesh_mm in (size_mm, COARSER * size_mm)
+        flow_coats(kept, many, film_mesh(cavity, spacing_mm), threads=1)
+        for spacing_mm in (size_mm, COARSER * size_mm)
     ]
     (mesh, films_m, _), (coarse, coarse_m, _) = walls
     fine = WallWeights.of(mesh).statistics(films_m.sum(axis=0))
