@@ -1,7 +1,7 @@
 """Python to run before the `evenwall demo` command, so that its long computations are short.
 
-What is tested there is the job from the plan to the record. The search for a plan, the wall of coats
-as they were turned and the casting by the other solver have tests of their own.
+What is tested there is the job from the plan to the record. The search for a plan, the wall of the
+coats as they were turned and the casting by the other solver have tests of their own.
 """
 
 COARSE_mm = 16.0  # triangles of the film that makes the demo's casting; 8 mm in a real demo

@@ -39,6 +39,7 @@ STEEP, STEEPER = 1.6, 0.8  # ln(mu/mu0) = -(STEEP + STEEPER a) ln(1 - a/a_gel), 
 SHELLS, WALL_CELLS, MOST_LAYERS = 8, 10, 3
 THINNEST_LAYER_M = 0.33e-3  # conducts across within a step
 STEP_S = 0.5
+COOLED_K = 1.0  # a gelled cup whose core has cooled by this much does not warm again (our choice)
 COAT_OVER_CUP = 1.6  # gel of a coat over that of the sheet's cup: common practice, no source
 
 
@@ -56,7 +57,7 @@ class Resin:
     def speed(self, temp_K: Floats, alpha: Floats) -> Floats:
         """d alpha/dt of (d, ...) states."""
         shape = (-1,) + (1,) * (temp_K.ndim - 1)
-        a = np.clip(alpha, 0.0, 1.0)
+        a = np.minimum(np.maximum(alpha, 0.0), 1.0)
         warm = np.exp(
             self.activation_J_mol.reshape(shape) / GAS_J_MOLK * (1.0 / REFERENCE_K - 1.0 / temp_K)
         )
@@ -72,11 +73,14 @@ class Resin:
         return np.asarray(mu0 - (STEEP + STEEPER * alpha) * np.log(left))
 
 
-def in_cup(resin: Resin, mass_kg: Floats, room_K: Floats, until_s: Floats) -> dict[str, Floats]:
+def in_cup(
+    resin: Resin, mass_kg: Floats, room_K: Floats, until_s: Floats, *, to_peak: bool = False
+) -> dict[str, Floats]:
     """A batch as a ball of shells that loses heat to the room, mixed at the room's temperature.
 
     mass_kg, room_K, until_s (d,). Returns temp_K and alpha, means at `until_s`; gel_s, of the mean
-    (inf: not by then); peak_K of the innermost shell; each (d,).
+    (inf: not by then); peak_K of the innermost shell; each (d,). to_peak: end once all batches have
+    gelled and cooled, so that gel_s and peak_K are known; the means are then of that time.
     """
     lanes = len(mass_kg)
     radius = (0.75 * mass_kg / (np.pi * resin.density_kg_m3)) ** (1.0 / 3.0)
@@ -96,7 +100,7 @@ def in_cup(resin: Resin, mass_kg: Floats, room_K: Floats, until_s: Floats) -> di
         flow = np.zeros((lanes, SHELLS + 1))
         flow[:, 1:-1] = links * (temp[:, 1:] - temp[:, :-1])
         flow[:, -1] = out * (room_K - temp[:, -1])
-        return resin.rise_K[:, None] * speed + np.diff(flow, axis=1) / volume / heat, speed
+        return resin.rise_K[:, None] * speed + (flow[:, 1:] - flow[:, :-1]) / volume / heat, speed
 
     # Shells of a tenth of a gram would need shorter steps than the ball's own limit, halved.
     limit = 0.2 * heat / (CONDUCTS * (SHELLS / radius.min()) ** 2)
@@ -113,6 +117,8 @@ def in_cup(resin: Resin, mass_kg: Floats, room_K: Floats, until_s: Floats) -> di
         gel[now] = (k + share) * step
         before = mean
         peak = np.maximum(peak, temp[:, 0])
+        if to_peak and np.all((mean >= GEL) & (temp[:, 0] < peak - COOLED_K)):
+            break
     return {"temp_K": temp @ volume, "alpha": before, "gel_s": gel, "peak_K": peak}
 
 
@@ -179,12 +185,19 @@ class _Stack:
         self.temp = np.repeat(mould.start_K[:, None], self.cells, axis=1)
         self.alpha = np.zeros((lanes, self.cells))
         self.batch = np.repeat(batch, self.layers, axis=1)
+        self.lanes = np.arange(lanes)
         self.there = np.zeros((lanes, self.cells), dtype=bool)
         self.there[:, : self.wall_cells] = True
         self.last = np.full(lanes, self.wall_cells - 1)
         self.made = np.zeros(lanes)
         self.lost = np.zeros(lanes)
         self.begun = (self.holds * self.temp * self.there).sum(axis=1)
+        self._join()
+
+    def _join(self) -> None:
+        """Let heat flow and resin react where there are cells."""
+        self.joined = self.links * (self.there[:, 1:] & self.there[:, :-1])
+        self.reacts = self.batch * self.there[:, self.wall_cells :]
 
     def pour(self, lane: npt.NDArray[np.int64], coat: int) -> None:
         at = slice(self.wall_cells + coat * self.layers, self.wall_cells + (coat + 1) * self.layers)
@@ -193,15 +206,14 @@ class _Stack:
         self.there[lane, at] = True
         self.last[lane] = at.stop - 1
         self.begun[lane] += (self.holds[lane, at] * self.temp[lane, at]).sum(axis=1)
+        self._join()
 
     def slopes(self, temp: Floats, alpha: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-        lanes = np.arange(len(temp))
-        speed = np.zeros_like(alpha)
+        lanes, speed = self.lanes, np.zeros_like(alpha)
         wet = slice(self.wall_cells, None)
-        speed[:, wet] = self.batch * self.resin.speed(temp[:, wet], alpha[:, wet])
-        speed *= self.there
+        speed[:, wet] = self.reacts * self.resin.speed(temp[:, wet], alpha[:, wet])
         made = self.resin.rise_K[:, None] * speed * self.holds
-        flow = self.links * (temp[:, 1:] - temp[:, :-1]) * (self.there[:, 1:] & self.there[:, :-1])
+        flow = self.joined * (temp[:, 1:] - temp[:, :-1])
         gain = made.copy()
         gain[:, :-1] += flow
         gain[:, 1:] -= flow
@@ -225,12 +237,20 @@ class _Stack:
 
 
 def on_wall(
-    resin: Resin, mould: Mould, poured: Poured, batch: Floats, follow_s: float, every: int = 10
+    resin: Resin,
+    mould: Mould,
+    poured: Poured,
+    batch: Floats,
+    follow_s: float,
+    every: int = 10,
+    *,
+    to_gel: bool = False,
 ) -> Cured:
     """Cure every coat on the mould and coats that are still warm from earlier ones.
 
     batch (d, c): factors on the rate; follow_s: time for which each coat is computed after its
-    pour.
+    pour. to_gel: end once all coats have gelled; later conversions are then 1 and temperatures
+    absent.
     """
     stack = _Stack(resin, mould, poured, batch)
     lanes, coats = poured.at_s.shape
@@ -250,6 +270,9 @@ def on_wall(
                 now_K, now = stack.coat(c)
                 temp[seen, c, age[seen] // every] = now_K[seen]
                 alpha[seen, c, age[seen] // every] = now[seen]
+        if to_gel and k % every == 0 and np.all(np.nanmax(alpha, axis=2, initial=0.0) >= GEL):
+            alpha[np.isnan(alpha)] = 1.0
+            break
         stack.step(STEP_S)
     for lane in range(lanes):
         for c in range(coats):
@@ -299,7 +322,7 @@ def resin_of(sheet: SheetSays, activation: Floats, viscosity: Floats) -> Resin:
         resin = made(logs, times)
         d = logs.shape[1]
         room, mass = np.full(d, sheet.temp_K), np.full(d, sheet.mass_kg)
-        cup = in_cup(resin, mass, room, np.full(d, 3.0 * sheet.pot_life_s))
+        cup = in_cup(resin, mass, room, np.full(d, 3.0 * sheet.pot_life_s), to_peak=True)
         early = 0.15 * sheet.pot_life_s
         young = in_cup(resin, mass, room, np.full(d, early))
         thin = Poured(
@@ -309,7 +332,7 @@ def resin_of(sheet: SheetSays, activation: Floats, viscosity: Floats) -> Resin:
             young["alpha"][:, None],
         )
         mould = Mould("silicone rubber", 12e-3, room, room, np.full(d, OUTER_LOSS))
-        coat = on_wall(resin, mould, thin, np.ones((d, 1)), 4.0 * sheet.pot_life_s)
+        coat = on_wall(resin, mould, thin, np.ones((d, 1)), 4.0 * sheet.pot_life_s, to_gel=True)
         coat_s = np.minimum(coat.gel_s[:, 0] + early, 5.0 * sheet.pot_life_s)
         cup_s = np.minimum(cup["gel_s"], 3.0 * sheet.pot_life_s)
         peak_K = sheet.temp_K + 60.0 if sheet.peak_K is None else sheet.peak_K

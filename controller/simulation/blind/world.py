@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -121,6 +122,13 @@ def sheet_says(sheet: Sheet) -> heat.SheetSays:
     )
 
 
+@lru_cache(maxsize=8)  # a casting asks twice: for the gels of its batches, and for its wall
+def _resins(says: heat.SheetSays, drawn: tuple[tuple[float, float], ...]) -> heat.Resin:
+    """Return resins as on this sheet; drawn: factors on activation and viscosity of each."""
+    activation, viscosity = np.array(drawn).T
+    return heat.resin_of(says, activation, viscosity)
+
+
 class BlindWorld:
     """Mould, resin and room of one plan, for many castings of it.
 
@@ -197,10 +205,11 @@ class BlindWorld:
         many = np.tile(np.arange(lanes), len(cases))
         thicker, warmer_K = np.repeat(np.array(cases).T, lanes, axis=1)
         says = sheet_says(casting.resin.sheet)
-        resin = heat.resin_of(
-            says, np.array([k.activation for k in lucks]), np.array([k.viscosity for k in lucks])
+        drawn = [(luck.activation, luck.viscosity) for luck in lucks]
+        unlike = tuple(dict.fromkeys(drawn))
+        resin = heat.lane(
+            _resins(says, unlike), np.array([unlike.index(one) for one in drawn])[many]
         )
-        resin = heat.lane(resin, many)
         room = np.full(len(many), kelvin(casting.shop.temp_degC))
         mould_degC = casting.mould.temp_degC
         start = room if mould_degC is None else np.full(len(many), kelvin(mould_degC))
