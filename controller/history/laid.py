@@ -19,7 +19,7 @@ def as_laid(run: Recorded) -> tuple[Plan, tuple[int, ...]]:
             lost.append(coat.coat)
         elif coat.poured_s is not None and coat.parts_met_s is not None:
             if parts and coat.spin_from_s is not None:
-                ramps = (*ramps_of(plan, index, parts), *_to_come(state, index))
+                ramps = (*ramps_of(state, index, parts), *_to_come(state, index))
                 planned = _as_turned(planned, coat, coat.spin_from_s - coat.parts_met_s, ramps)
             planned = _as_weighed(planned, coat)
         coats.append(planned)
@@ -32,8 +32,9 @@ def _to_come(state: RunState, index: int) -> tuple[Ramp, ...]:
     if index != state.index or turning is None or turning.ending:
         return ()
     left_s = state.plan.coats[index].clock.spin_until_s
-    rows, _ = state.profiles[index].onwards(turning.profile_s, left_s)
-    leg = state.profiles[index].leg_at(turning.profile_s)
+    profile = state.profile_of(index)
+    rows, _ = profile.onwards(turning.profile_s, left_s)
+    leg = profile.leg_at(turning.profile_s)
     return tuple(
         Ramp(leg=leg, duration_s=duration_s, major_rpm=major, minor_rpm=minor)
         for duration_s, major, minor in rows

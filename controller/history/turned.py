@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from evenwall.errors import InputError
 from evenwall.history.recorded import Recorded
 from evenwall.model import (
-    Plan,
     Ramp,
     Sample,
 )
@@ -23,7 +22,7 @@ from evenwall.run.events import (
     Stepped,
     TurningBegan,
 )
-from evenwall.run.motion import Profile, to_rest
+from evenwall.run.motion import to_rest
 from evenwall.run.replay import (
     CurePath,
     CureTable,
@@ -33,6 +32,7 @@ from evenwall.run.replay import (
     cure_of_coat,
     kinetics_of,
 )
+from evenwall.run.state import RunState
 
 
 @dataclass
@@ -147,24 +147,24 @@ def _turned_coat(
         poured_s=poured_s - met_s,
         spin_from_s=from_s - met_s,
         start_deg=planned.start_deg,
-        ramps=ramps_of(run.plan, index, parts),
+        ramps=ramps_of(run.state, index, parts),
         gel_ratio=gel_s / path.gel_s,
         mould_degC=mould_degC,
         cure=CureTable.of(path.gelling_at(gel_s), room_degC),
     )
 
 
-def ramps_of(plan: Plan, index: int, parts: list[Stretch]) -> tuple[Ramp, ...]:
-    """Return all stretches and standstills as ramps, each with the name of the plan's leg at that
+def ramps_of(state: RunState, index: int, parts: list[Stretch]) -> tuple[Ramp, ...]:
+    """Return all stretches and standstills as ramps, each with the name of the spin's leg at that
     time."""
-    profile = Profile.of(plan.coats[index])
+    profile = state.profile_of(index)
     begun_s = parts[0].from_s
     rows: list[Ramp3] = []
     for part in parts:
         stood_s = part.from_s - begun_s - sum(row[0] for row in rows)
         if stood_s > 0.0:
             rows.append((stood_s, 0.0, 0.0))
-        rows += part.cut(plan.rig.accel_limit_rpm_s)
+        rows += part.cut(state.plan.rig.accel_limit_rpm_s)
     ramps, now_s = [], 0.0
     for duration_s, major, minor in rows:
         leg = profile.leg_at(now_s + 0.5 * duration_s)

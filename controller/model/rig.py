@@ -114,6 +114,9 @@ class RigSpec(Frozen):
     torque_margin: Annotated[float, Field(ge=1, le=100)] = 2.0
     grant_s: Annotated[float, Field(ge=5, le=7200)] = 1800.0
     confirm_at_rig: bool = True  # turning starts only after a hardware button at the rig
+    # Whether the rest of a turning coat's spin may change to answer the day: never, once a person
+    # takes the change, or by itself.
+    spin_changes: Literal["off", "ask", "on"] = "off"
     probes: Annotated[tuple[ProbeSpec, ...], Field(max_length=12)] = (ProbeSpec(),)
     # GPIO line numbers on the Pi (BCM)
     pins: Annotated[

@@ -258,6 +258,22 @@ class SpinChange(Frozen):
     gain_low_mm: float
 
 
+class SpinOffer(Frozen):
+    """An offered change of the rest of this coat's spin, which a person may take or leave.
+
+    Figures as in `SpinChange`. until_s: when it lapses, on the rig's clock.
+    """
+
+    coat: int
+    why: Literal["gel_early", "gel_late", "began_late", "more_resin", "less_resin", "other"]
+    going_on_mm: float
+    changed_mm: float
+    gain_low_mm: float
+    until_s: float
+    sentence: str
+    buttons: tuple[Button, ...]
+
+
 class Snapshot(Frozen):
     """Everything that a screen shows."""
 
@@ -288,6 +304,7 @@ class Snapshot(Frozen):
     gel: GelView = GelView()
     wall: WallSummary | None = None
     live_wall: LiveWall | None = None  # from the pour until the coat has gelled
+    spin_offer: SpinOffer | None = None  # while the coat turns
     replay: ReplayView | None = None
     ratio_limits: RatioLimits | None = None  # for the weights, while a run is on
     scale: ScaleView | None = None  # None: this rig has none, weights are typed

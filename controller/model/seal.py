@@ -17,9 +17,11 @@ def digest(plan: Plan) -> str:
     """Return the SHA-256 of a plan's content: JSON with sorted names, without spaces, as UTF-8.
 
     It leaves out the fields that differ between machines with the same plan: the path of the mesh
-    (its content has a hash of its own, in `geometry`), the board's port and the broker.
+    (its content has a hash of its own, in `geometry`), the board's port and the broker. It also
+    leaves out whether the rig may change a spin.
     """
-    content = plan.model_dump(mode="json", exclude={"sha256": True, "rig": {"port", "mqtt"}})
+    own = {"port", "mqtt", "spin_changes"}
+    content = plan.model_dump(mode="json", exclude={"sha256": True, "rig": own})
     del content["casting"]["mesh"]
     text = json.dumps(content, sort_keys=True, separators=(",", ":"), allow_nan=False)
     return hashlib.sha256(text.encode()).hexdigest()

@@ -133,7 +133,14 @@ def coat_rows(run: Recorded) -> tuple[tuple[str, ...], ...]:
 
 
 def coats(run: Recorded) -> list[Block]:
-    return [Heading("The coats"), Table(COAT_COLUMNS, coat_rows(run))]
+    blocks: list[Block] = [Heading("The coats"), Table(COAT_COLUMNS, coat_rows(run))]
+    changes = [
+        f"Coat {coat.coat}, from {clock_words(change.from_profile_s)} of its turning: "
+        f"{plain.changed_words(change)}"
+        for coat in run.state.coats
+        for change in coat.changes
+    ]
+    return [*blocks, Heading("Changed spins"), Listed(tuple(changes))] if changes else blocks
 
 
 def _thin(samples: Sequence[Sample]) -> list[Sample]:

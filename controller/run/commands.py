@@ -30,6 +30,9 @@ from evenwall.run.events import (
     Refined,
     Refused,
     Replanned,
+    SpinChanged,
+    SpinOffered,
+    SpinOfferOver,
     Ticked,
     Touched,
     TouchTakenBack,
@@ -42,10 +45,20 @@ from evenwall.run.lost import lay_anew, may_be_lost
 from evenwall.run.moment import Moment
 from evenwall.run.next_step import cannot_turn, take_next, why_not
 from evenwall.run.observation import Reply, Stop
-from evenwall.run.orders import Begin, Refine, Replan, ReportCall
+from evenwall.run.orders import Begin, ChangeSpin, Refine, Replan, ReportCall
 from evenwall.run.replanning import cannot_take_over
+from evenwall.run.spin_offer import QUESTION as SPIN_CHANGE
+from evenwall.run.spin_offer import cannot_change
 from evenwall.run.turning import turn_again
-from evenwall.run.user_messages import CHECKLIST, HALTED, LOST_LINES
+from evenwall.run.user_messages import (
+    CHECKLIST,
+    HALTED,
+    LOST_LINES,
+    NO_OFFER,
+    OFFER_OVER,
+    changed_words,
+    offered_words,
+)
 from evenwall.units import percent
 
 _BEFORE_POUR = (Step.MIX, Step.DEGAS, Step.POUR)
@@ -212,6 +225,31 @@ def _refined(moment: Moment, command: Command, order: Refine) -> None:
         accept(moment, command, order.sentence, Refined(rest=order.rest))
 
 
+@carries_out(ChangeSpin)
+def _change_spin(moment: Moment, command: Command, order: ChangeSpin) -> None:
+    """Change the rest of the coat's spin, or offer the change; if it is late, the plan goes on."""
+    problem = cannot_change(moment.state, moment.seen, order.change)
+    if problem:
+        refuse(moment, command, problem)
+    elif order.ask:
+        accept(moment, command, offered_words(order.change), SpinOffered(change=order.change))
+    else:
+        accept(moment, command, changed_words(order.change), SpinChanged(change=order.change))
+
+
+def _answer_offer(moment: Moment, command: Command, value: str) -> None:
+    """Take the offered change of the spin, or leave it."""
+    offer = moment.state.coat.offer
+    if offer is None or value not in ("take", "leave"):
+        refuse(moment, command, NO_OFFER)
+    elif value == "leave":
+        accept(moment, command, OFFER_OVER["left"], SpinOfferOver(how="left"))
+    elif problem := cannot_change(moment.state, moment.seen, offer):
+        refuse(moment, command, problem)
+    else:
+        accept(moment, command, changed_words(offer), SpinChanged(change=offer))
+
+
 @carries_out(orders.Touch)
 def _touch(moment: Moment, command: Command, order: orders.Touch) -> None:
     what, coat = order.what, moment.state.coat
@@ -303,6 +341,8 @@ def _answer_question(moment: Moment, command: Command, order: orders.AnswerQuest
         accept(moment, command, "Discard the old mix and weigh again.", answered)
         moment.emit(MixedAgain())
         moment.go(Step.WEIGH)
+    elif question == SPIN_CHANGE:
+        _answer_offer(moment, command, value)
     elif question == "coat_lost" and value in may_be_lost(moment.state, moment.now_s):
         accept(moment, command, LOST_LINES[value], answered)
         lay_anew(moment, value)

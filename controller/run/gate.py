@@ -73,7 +73,7 @@ def admit(plan: Plan, spec: RigSpec, *, sent: bool = False) -> Plan:
 
 
 _FRAME = ("backend", "major", "minor", "rate_limit_rpm", "accel_limit_rpm_s", "grant_s",
-          "confirm_at_rig")  # fmt: skip
+          "confirm_at_rig", "spin_changes")  # fmt: skip
 # A plan is shown to anybody who asks, so it does not contain the addresses of broker and board.
 _NOBODYS: dict[str, object] = {"port": "", "mqtt": None, "calls": None}
 

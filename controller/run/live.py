@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from evenwall.model import LiveWall, Step
+from evenwall.run.observation import GelReading
 from evenwall.run.state import RunState
+
+GelBand = tuple[float, float, float]  # low, expected and high gel time, s on the coat's clock
 
 LEAST_MM = 0.05  # a smaller loss is not shown: half of the last digit
 
@@ -25,6 +28,17 @@ def has_live_wall(state: RunState) -> bool:
     if state.replay_of is not None or state.halted or state.plan.wall.min_mm is None:
         return False
     return standing(state) or turning(state)
+
+
+def gel_band_s(state: RunState, gel: GelReading) -> GelBand:
+    """Return the gel of the coat under way as estimated from the probe, or as planned."""
+    clock = state.coat_plan.clock
+    found = (gel.low_s, gel.best_s, gel.high_s)
+    planned = (clock.gel_low_s, clock.gel_expected_s, clock.gel_high_s)
+    low_s, best_s, high_s = (
+        one if one is not None else otherwise for one, otherwise in zip(found, planned, strict=True)
+    )
+    return min(low_s, best_s), best_s, max(best_s, high_s)
 
 
 def live_view(state: RunState, live: LiveWall | None) -> LiveWall | None:

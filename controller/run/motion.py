@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from evenwall.model import CoatPlan, RigSpec
+from evenwall.model import Ramp as LegRamp
 from evenwall_bridge.contract import Ramp
 from evenwall_bridge.motion import FrameLimits, predict_steps
 
@@ -21,7 +22,7 @@ ACCEL_SHARE = 0.8  # of the rig's limit, for ramps that are not in the plan
 PARK_RPM = 4.0
 ENTRY_S, ENTRIES = 0.1, 300  # step and number of entry times tried on each side ...
 MEETS_TURNS = 0.02  # ... to meet the profile's angle within this
-_CRUMB_S = 0.5  # cutting a longer ramp leaves no piece shorter than this
+CRUMB_S = 0.5  # cutting a longer ramp leaves no piece shorter than this
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +40,13 @@ class Profile:
 
     @classmethod
     def of(cls, coat: CoatPlan) -> Profile:
-        ramps = list(coat.ramps)
+        """Return the profile of a coat as planned."""
+        return cls.along(coat.ramps)
+
+    @classmethod
+    def along(cls, made: Sequence[LegRamp]) -> Profile:
+        """Return the profile of these ramps, from a standstill."""
+        ramps = list(made)
         while len(ramps) > 1 and ramps[-1].major_rpm == 0 and ramps[-1].minor_rpm == 0:
             ramps.pop()
         ends_s, now_s = [], 0.0
@@ -125,7 +132,7 @@ class Profile:
             place = self._place(profile_s)
             ends_s = self.ends_s[place] if place < len(self.ends_s) else math.inf
             to_s = min(ends_s, profile_s + PIECE_S)
-            if ends_s - to_s < _CRUMB_S:
+            if ends_s - to_s < CRUMB_S:
                 to_s = ends_s
             ramps.append((to_s - profile_s, *self.rates_at(to_s)))
             profile_s = to_s

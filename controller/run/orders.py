@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import ClassVar
 
-from evenwall.model import Plan
+from evenwall.model import Plan, SpinChange
 from evenwall.model.orders import Order
 from evenwall.run.events import PlanRest
 
@@ -37,6 +37,18 @@ class Refine(Order):
     inside: ClassVar[bool] = True
     rest: PlanRest
     sentence: str
+
+
+class ChangeSpin(Order):
+    """Change the rest of the present coat's spin, or offer the change to the person.
+
+    ask: offer it only.
+    """
+
+    name: ClassVar[str] = "spin_changed"
+    inside: ClassVar[bool] = True
+    change: SpinChange
+    ask: bool
 
 
 class ReportCall(Order):

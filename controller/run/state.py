@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from evenwall.model import CoatPlan, Plan, Step
+from evenwall.model import CoatPlan, Plan, SpinChange, Step
 from evenwall.run.motion import Profile, Ramp3
 from evenwall.run.replay import Follower
 
@@ -55,6 +55,11 @@ class Coat:
     lost: int = 0  # mixes of this coat that formed no wall: tipped out, or set as a pool
     lost_met_s: float | None = None  # time at which the latest lost mix was mixed
     gave_up: bool = False  # turned to the bound without gelling
+    changes: tuple[SpinChange, ...] = ()  # of the rest of its spin, taken so far
+    spin: Profile | None = None  # its profile with these changes; None: as planned
+    offer: SpinChange | None = None  # a change that a person may take
+    offers: int = 0  # changes offered or taken so far
+    spin_said_s: float = 0.0  # time of the latest of them
     done: bool = False
 
 
@@ -105,7 +110,11 @@ class RunState:
 
     @property
     def profile(self) -> Profile:
-        return self.profiles[self.index]
+        return self.profile_of(self.index)
+
+    def profile_of(self, index: int) -> Profile:
+        """Return the profile that a coat turns along: as planned, or as changed since."""
+        return self.coats[index].spin or self.profiles[index]
 
     @property
     def follower(self) -> Follower | None:

@@ -16,6 +16,7 @@ from evenwall.run.gelling import follow_gel
 from evenwall.run.moment import Moment
 from evenwall.run.next_step import steps_by_themselves
 from evenwall.run.observation import Action, Observation, Show, Sound
+from evenwall.run.spin_offer import watch_offer
 from evenwall.run.state import RunState
 from evenwall.run.turning import keep_turning, rejoin
 
@@ -44,6 +45,7 @@ def step(state: RunState, now_s: float, seen: Observation) -> tuple[RunState, li
         moment.emit(Parked(at=seen.parked))
     follow_gel(moment)
     keep_turning(moment)
+    watch_offer(moment)
     steps_by_themselves(moment)
     _alerts(moment)
     return moment.state, moment.actions

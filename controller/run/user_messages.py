@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from evenwall.model import Step
+from evenwall.model import SpinChange, Step
 from evenwall.planning.advice import STANDING
 
 CAUTIONS = STANDING
@@ -235,6 +235,56 @@ WAIT_FOR_AGE = "The proven coat was poured later: at that time the film flows th
 
 # For a coat that did not gel: the usual sentence says that the coat "has gelled".
 PARKS_LIQUID = "Turning has ended: the frame parks with the opening down."
+
+# The day's difference from the plan that a change of the spin answers.
+WHY_CHANGED: dict[str, str] = {
+    "gel_early": "The coat gels earlier than planned.",
+    "gel_late": "The coat gels later than planned.",
+    "began_late": "Turning began later than planned.",
+    "more_resin": "The mould holds more resin than planned.",
+    "less_resin": "The mould holds less resin than planned.",
+    "other": "This coat differs a little from its plan.",
+}
+# Buttons of an offered change, and the ways in which an offer ends.
+SPIN_BUTTONS = {"take": "Change the spin", "leave": "Leave it as planned"}
+OFFER_OVER: dict[str, str] = {
+    "left": "The planned spin goes on.",
+    "late": "The offered change of the spin was not taken in time: the planned spin goes on.",
+    "stopped": "The coat no longer turns as it did: the offered change of its spin is over.",
+}
+NO_OFFER = "No change of the spin is offered now: the planned spin goes on."
+CHANGE_LATE = "The change of the spin came too late for the board: the planned spin goes on."
+CHANGE_ENOUGH = "This coat's spin has been changed, or offered a change, often enough."
+CHANGE_STOPPED = "The coat does not turn as it should: its spin is not changed."
+CHANGE_REFUSED = "The change of the spin is refused, and the planned spin goes on: {why}."
+
+
+def changed_words(change: SpinChange) -> str:
+    """Return why the rest of a spin was changed, and what is expected of it."""
+    return (
+        f"{WHY_CHANGED[change.why]} The rest of its spin was changed: {_walls(change)} with the "
+        f"planned spin{_least(change)}."
+    )
+
+
+def offered_words(change: SpinChange) -> str:
+    """Return why a change of the rest of a spin is offered, and what is expected of it."""
+    return (
+        f"{WHY_CHANGED[change.why]} The rest of its spin can be changed: {_walls(change)} if the "
+        f"planned spin goes on{_least(change)}."
+    )
+
+
+def _walls(change: SpinChange) -> str:
+    return (
+        f"the finished wall is then {change.changed_mm:.2f} mm at its thinnest, instead of "
+        f"{change.going_on_mm:.2f} mm"
+    )
+
+
+def _least(change: SpinChange) -> str:
+    least = f"{change.gain_low_mm:.2f} mm"
+    return "" if least == "0.00 mm" else f"; it gains at least {least} whenever the coat gels"
 
 
 def not_now(step: Step) -> str:

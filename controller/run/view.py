@@ -41,6 +41,7 @@ from evenwall.run.next_step import list_open
 from evenwall.run.observation import Observation
 from evenwall.run.replay import Place
 from evenwall.run.schedule import next_from_s, pour_deadline_s, wait_to_pour
+from evenwall.run.spin_offer import change_alerts, offer_view
 from evenwall.run.state import RunState
 from evenwall_bridge.contract import Mode, RigState
 
@@ -372,7 +373,11 @@ def snapshot(
     of_run = _of_run(state, now_s, seen, wall)
     live = live_view(state, live_wall)
     return common.model_copy(
-        update={**of_run, "live_wall": live, "alerts": (*alerts_view(state), *notices)}
+        update={
+            **of_run,
+            "live_wall": live,
+            "alerts": (*alerts_view(state), *change_alerts(state), *notices),
+        }
     )
 
 
@@ -430,6 +435,7 @@ def _of_run(
         "gel": gel_view(state, seen),
         "wall": wall_view(state, wall),
         "replay": replay_view(state, now_s, seen),
+        "spin_offer": offer_view(state, seen),
         "checklist": plain.CHECKLIST if state.step is Step.PREPARE else (),
         "ticked": tuple(sorted(state.ticked)) if state.step is Step.PREPARE else (),
         "drafts": dict(state.drafts),

@@ -40,7 +40,7 @@ def test_the_mould_turns_as_the_board_did(run: Recorded) -> None:
     for coat, planned, made in zip(run.state.coats, run.plan.coats, stretches(run), strict=True):
         met_s, from_s = coat.parts_met_s or 0.0, coat.spin_from_s or 0.0
         rows = [row for row in run.samples if row.coat == coat.coat and row.at_s >= from_s]
-        turning = turning_of(run.plan, coat, made, rows)
+        turning = turning_of(run.state, coat, made, rows)
         wanted = planned_turning(planned, from_s - met_s - planned.clock.spin_from_s)
         for after_s in (2.0, 100.0, 300.0):
             t = from_s - met_s + after_s

@@ -6,9 +6,14 @@ from typing import Any
 
 from evenwall.model import Command, Order, Plan, read_order
 from evenwall.model.orders import StartOwn
-from evenwall.run.orders import Refine, Replan, ReportCall
+from evenwall.run.orders import ChangeSpin, Refine, Replan, ReportCall
 
-INSIDE = {"refined": Refine, "replanned": Replan, "call_sent": ReportCall}
+INSIDE = {
+    "refined": Refine,
+    "replanned": Replan,
+    "call_sent": ReportCall,
+    "spin_changed": ChangeSpin,
+}
 
 
 def order_of(name: str, **data: Any) -> Order:

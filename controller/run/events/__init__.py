@@ -53,6 +53,7 @@ from evenwall.run.events.people import (
 )
 from evenwall.run.events.photos import Photographed
 from evenwall.run.events.shared import Drafted, Ticked
+from evenwall.run.events.spin import SpinChanged, SpinOffered, SpinOfferOver
 from evenwall.run.events.steps import (
     Abandoned,
     CoatDone,
@@ -109,6 +110,9 @@ __all__ = [
     "Replanned",
     "Restarted",
     "RunEvent",
+    "SpinChanged",
+    "SpinOfferOver",
+    "SpinOffered",
     "Started",
     "StepTakenBack",
     "Stepped",

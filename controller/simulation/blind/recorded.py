@@ -16,8 +16,8 @@ from evenwall.history.assessment import mixed_g, poured_g
 from evenwall.history.recorded import Recorded
 from evenwall.history.spots import PLACES
 from evenwall.history.turned import Stretch, ramps_of, stretches
-from evenwall.model import Plan, Sample
-from evenwall.run.state import Coat
+from evenwall.model import Sample
+from evenwall.run.state import Coat, RunState
 from evenwall.simulation.blind.draws import Draw, draw
 from evenwall.simulation.blind.flow import Turning
 from evenwall.simulation.blind.gauging import Measured, Reading
@@ -102,7 +102,7 @@ def _laid(run: Recorded, luck: Draw) -> list[Laid]:
                 met_s - first_s,
                 poured_s - met_s,
                 max(poured_s, from_s) - met_s,
-                turning_of(run.plan, coat, made[c], rows),
+                turning_of(run.state, coat, made[c], rows),
                 mixed_g(coat, planned),
                 poured_g(coat, planned) * luck.pour[c],
             )
@@ -110,15 +110,18 @@ def _laid(run: Recorded, luck: Draw) -> list[Laid]:
     return found
 
 
-def turning_of(plan: Plan, coat: Coat, made: Sequence[Stretch], rows: Sequence[Sample]) -> Turning:
+def turning_of(
+    state: RunState, coat: Coat, made: Sequence[Stretch], rows: Sequence[Sample]
+) -> Turning:
     """Return the frame's angles while a coat was on the wall; times are s after its parts met.
 
     made: its stretches of turning. The frame stops at the board's step counts, unless it was halted
     before. Then it goes by the short way to its position in the last of the coat's rows and stays
     there.
     """
+    plan = state.plan
     start = plan.coats[coat.coat - 1].start_deg
-    ramps = ramps_of(plan, coat.coat - 1, list(made))
+    ramps = ramps_of(state, coat.coat - 1, list(made))
     turned = ramped(ramps, (start.major, start.minor))
     time_s = made[0].from_s - (coat.parts_met_s or 0.0) + turned.time_s
     angles = []
