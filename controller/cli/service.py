@@ -40,6 +40,7 @@ def service_of(
         wall_mesh=partial(in_worker, "evenwall.planning.wall", "wall_mesh"),
         wall_again=partial(in_worker, "evenwall.planning.wall_as_laid", "wall_as_laid"),
         live_wall=partial(in_worker, "evenwall.planning.live_wall", "foresee"),
+        answer=partial(in_worker, "evenwall.planning.spin_change", "answer"),
         read_wall=partial(in_worker, "evenwall.planning.measured_wall", "read_wall"),
         memories=memories,
         papers=Papers(

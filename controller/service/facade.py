@@ -20,7 +20,6 @@ from evenwall.model import (
     Plan,
     PlanJob,
     ResinCard,
-    RigSpec,
     RunCard,
     Sample,
     Snapshot,
@@ -28,6 +27,7 @@ from evenwall.model import (
 )
 from evenwall.model.orders import Prove, Simulate, Start, StartOwn
 from evenwall.numerics.gel.memory import ResinMemory
+from evenwall.run.state import RunState
 from evenwall.service.casting_files import CastingFiles
 from evenwall.service.earlier_plans import EarlierPlans
 from evenwall.service.learning import Learning
@@ -41,6 +41,8 @@ from evenwall.service.replanner import Replanner
 from evenwall.service.run_files import Papers, RunFiles
 from evenwall.service.run_list import RunList, plan_of
 from evenwall.service.simulated_hands import SimulatedHands, by_hand
+from evenwall.service.spin_answers import Answer as SpinAnswer
+from evenwall.service.spin_answers import SpinAnswers
 from evenwall.service.starting import Starting
 from evenwall.service.stream import Stream
 from evenwall.service.wall_again import WallAgain, WallAsLaid
@@ -62,6 +64,7 @@ class Service:
         wall_mesh: WallMesh | None = None,
         wall_again: WallAsLaid | None = None,
         live_wall: Foresee | None = None,
+        answer: SpinAnswer | None = None,
         read_wall: ReadWall | None = None,
         memories: dict[str, ResinMemory] | None = None,
         papers: Papers | None = None,
@@ -78,16 +81,14 @@ class Service:
         wall_mesh: computes the wall of a plan in three dimensions; None without a film.
         wall_again: `planning.wall_as_laid`, for a run whose wall is not the planned one.
         live_wall: `planning.live_wall.foresee`, for the coat under way.
+        answer: `planning.spin_change.answer`; without it a coat turns as it was planned.
         read_wall: `planning.measured_wall.read_wall`, for measured castings.
         memories: of resins, shared with the gel monitors.
-        papers: draws plans and runs on paper.
-        photos: the folder of photographs beside the record.
+        papers: draws plans and runs on paper. photos: the folder of photographs beside the record.
         stoppable: whether `planner` also takes a `worker_process.Stopper` and earlier plans.
         """
-        self._run = run
+        self._run, self.spec, self.library = run, run.spec, Library(castings)
         self.simulated: SimulatedHands | None = None  # a real rig has none
-        self.spec: RigSpec = run.spec
-        self.library = Library(castings)
         self._executor = executor or ThreadPoolExecutor(2, "plans")
         self._tasks: set[asyncio.Task[None]] = set()
         self._stream, self._runs = Stream(run), RunList(run)
@@ -106,7 +107,8 @@ class Service:
             self._replanner = Replanner(run, replanner, self._executor, self._spawn, self.notice)
             later = self._replanner.use
         self.refining = Refining(run, self._jobs, self._spawn, self.notice, later)
-        _watch(run, self._walls, self._spawn, wall_again, live_wall)
+        works = (wall_again, live_wall, answer)
+        run.on_look = _watch(run, self._walls, self._executor, self._spawn, works)
         self.files = RunFiles(
             papers, photos, self.library.uploads, run, partial(plan_of, self._jobs, self._runs)
         )
@@ -234,12 +236,23 @@ class Service:
 def _watch(
     run: RunPort,
     walls: Walls,
+    executor: Executor,
     spawn: Callable[[Coroutine[Any, Any, None]], None],
-    wall_again: WallAsLaid | None,
-    live_wall: Foresee | None,
-) -> None:
-    """Keep the wall of a casting under way up to date."""
+    works: tuple[WallAsLaid | None, Foresee | None, SpinAnswer | None],
+) -> Callable[[RunState], None]:
+    """Follow the casting: its wall, once it differs from the plan. Return what follows the coat
+    under way: the wall that it leaves, and a better rest of its spin."""
+    wall_again, live_wall, answer = works
     if wall_again is not None:
         WallAgain(run, wall_again, walls.thread, spawn)
+    looks: list[Callable[[RunState], None]] = []
     if live_wall is not None:
-        LiveWalls(run, live_wall, walls.thread, spawn)
+        looks.append(LiveWalls(run, live_wall, walls.thread, spawn).looked)
+    if answer is not None:
+        looks.append(SpinAnswers(run, answer, executor, spawn).looked)
+
+    def looked(state: RunState) -> None:
+        for look in looks:
+            look(state)
+
+    return looked

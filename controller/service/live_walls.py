@@ -10,12 +10,12 @@ from typing import Any
 
 from evenwall.errors import EvenwallError
 from evenwall.model import CoatUnderWay, LiveWall, Plan
-from evenwall.run.live import has_live_wall, standing
+from evenwall.run.live import GelBand, gel_band_s, has_live_wall, standing
 from evenwall.run.state import RunState
 from evenwall.service.port import RunPort
 from evenwall.service.wall_again import laid_so_far
 
-Wanted = tuple[str, bool, tuple[float, float, float]]  # the coat, whether it stands still, its gel
+Wanted = tuple[str, bool, GelBand]  # the coat, whether it stands still, its gel
 Foresee = Callable[[Plan, Plan, tuple[int, ...], CoatUnderWay], LiveWall]
 
 # Pause between two computations for one coat: this many times the duration of the last, so that
@@ -41,7 +41,6 @@ class LiveWalls:
         self._run, self._work, self._executor, self._spawn = run, work, executor, spawn
         self._at_work, self._next_s = False, 0.0
         self._for: Wanted | None = None
-        run.on_look = self.looked
 
     def looked(self, state: RunState) -> None:
         """Begin a computation if one is due."""
@@ -52,28 +51,15 @@ class LiveWalls:
         if self._at_work:
             return
         now_s = self._run.clock.now_s()
-        wanted = (f"{state.run_id}.{state.index}", standing(state), self._gel_s(state))
+        gel_s = gel_band_s(state, self._run.seen.gel)
+        wanted = (f"{state.run_id}.{state.index}", standing(state), gel_s)
         same = self._for is not None and self._for[:2] == wanted[:2]
         if same and (now_s < self._next_s or not _moved(self._for, wanted)):
             return
         self._at_work, self._for = True, wanted
-        self._spawn(self._compute(state, now_s, wanted[2]))
+        self._spawn(self._compute(state, now_s, gel_s))
 
-    def _gel_s(self, state: RunState) -> tuple[float, float, float]:
-        """Return the low, expected and high gel time, s on the coat's clock: as estimated from the
-        probe, or as planned."""
-        gel, clock = self._run.seen.gel, state.coat_plan.clock
-        found = (gel.low_s, gel.best_s, gel.high_s)
-        planned = (clock.gel_low_s, clock.gel_expected_s, clock.gel_high_s)
-        low_s, best_s, high_s = (
-            one if one is not None else otherwise
-            for one, otherwise in zip(found, planned, strict=True)
-        )
-        return min(low_s, best_s), best_s, max(best_s, high_s)
-
-    async def _compute(
-        self, state: RunState, now_s: float, gel_s: tuple[float, float, float]
-    ) -> None:
+    async def _compute(self, state: RunState, now_s: float, gel_s: GelBand) -> None:
         run_id, coat_s = state.run_id, state.coat_time_s(now_s)
         begins_s = coat_s if standing(state) else None
         now = CoatUnderWay(coat=state.coat.coat, gel_s=gel_s, begins_s=begins_s, at_s=now_s)
@@ -102,5 +88,10 @@ def _moved(before: Wanted | None, now: Wanted) -> bool:
     time."""
     if before is None or now[1]:
         return True
-    by = [abs(new / old - 1.0) for old, new in zip(before[2], now[2], strict=True)]
+    return gel_moved(before[2], now[2])
+
+
+def gel_moved(before: GelBand, now: GelBand) -> bool:
+    """Return whether the gel's band has moved enough to compute a turning coat's wall again."""
+    by = [abs(new / old - 1.0) for old, new in zip(before, now, strict=True)]
     return by[1] > MOVED or max(by[0], by[2]) > 3.0 * MOVED

@@ -22,6 +22,7 @@ from evenwall.run.observation import GelMonitors
 from evenwall.run.supervisor import Supervisor
 from evenwall.service.facade import Service
 from evenwall.service.live_walls import Foresee
+from evenwall.service.spin_answers import Answer
 from evenwall.simulation.scripted_operator import Habits, Operator
 from evenwall.simulation.twin import Twin, Weather
 from evenwall_bridge.clock import LoopClock
@@ -141,6 +142,7 @@ async def open_shop(
     scale: bool = False,
     wall_again: Callable[[Plan, tuple[int, ...]], WallSummary] | None = None,
     live_wall: Foresee | None = None,
+    answer: Answer | None = None,
     serve: Callable[[Supervisor, VirtualBoard, Buttons], Service] | None = None,
 ) -> AsyncIterator[Shop]:
     """Open the connected shop; opening it again with the same `board` and `record` is a restart.
@@ -184,6 +186,7 @@ async def open_shop(
             replanner=replanner,
             wall_again=wall_again,
             live_wall=live_wall,
+            answer=answer,
         )
     shop = Shop(clock, board, rig, twin, records, supervisor, service, buttons, lamp, plan, seed)
     if prepare is not None:
