@@ -19,6 +19,7 @@ from evenwall.cli.application import Application
 from evenwall.devices.interfaces import Press
 from evenwall.errors import EvenwallError, InputError
 from evenwall.model import Command, Order, orders, read_order
+from evenwall.run.spin_offer import QUESTION as SPIN_CHANGE
 from evenwall.units import SHOWN, System
 from evenwall_bridge.clock import SystemClock
 from evenwall_bridge.contract import Clock
@@ -33,6 +34,7 @@ Enter goes on to the next step. Or type:
   list done        everything on the first checklist is done
   tipped out       the resin was tipped out     has set      the resin has set as a pool
   lay again        pour the lost coat again
+  take change      take the offered spin       leave change   keep the planned spin
   weigh A B        {mass} of part A and part B
   touch cup        the cup has gelled          touch coat   the coat has gelled
   touch cup sure   I am sure, though unlikely  take back    the last touch was wrong
@@ -190,6 +192,8 @@ _FIXED: dict[str, Order] = {
     "tipped out": orders.AnswerQuestion(question="coat_lost", value="tipped_out"),
     "has set": orders.AnswerQuestion(question="coat_lost", value="set"),
     "lay again": orders.AnswerQuestion(question="coat_lost", value="again"),
+    "take change": orders.AnswerQuestion(question=SPIN_CHANGE, value="take"),
+    "leave change": orders.AnswerQuestion(question=SPIN_CHANGE, value="leave"),
     "touch cup": orders.Touch(what="cup"),
     "touch coat": orders.Touch(what="coat"),
     "touch cup sure": orders.Touch(what="cup", confirmed=True),

@@ -11,6 +11,7 @@ from contextlib import asynccontextmanager
 
 from evenwall.devices.speech import EspeakVoice, SpeechFault, Voice, common_words
 from evenwall.model import SPOKEN_MOMENTS, Snapshot, SpeechSpec, Spoken, Step
+from evenwall.run.spin_offer import CHANGED as SPIN_CHANGED
 from evenwall.run.supervisor import Supervisor
 from evenwall_bridge.clock import SystemClock
 from evenwall_bridge.contract import Clock
@@ -24,7 +25,10 @@ WAIT_MARKS = {300.0: "Five minutes", 60.0: "One minute"}
 GRAM_MARKS = {10.0: "10 g to go.", 3.0: "3 g to go."}
 SAME_END_S = 10.0  # if its end moves by less, the countdown is the same
 ANSWERS = frozenset({"refused", "step_taken_back", "weight_taken_back", "touch_taken_back"})
-PAIRING = "pairing"  # the notice that a phone asks to be confirmed at the frame
+# Notes that are spoken: a phone asks to be confirmed at the frame; the frame turns otherwise than
+# planned from now on.
+PAIRING = "pairing"
+SAID_NOTES = frozenset({PAIRING, SPIN_CHANGED})
 KEPT = 8  # sentences that a page may still fetch
 
 Said = list[tuple[str, str]]  # moment and sentence
@@ -109,7 +113,7 @@ class SpokenMoments:
             ("alert", alert.sentence)
             for alert in shown.alerts
             if alert.kind in self._alerts - before
-            and (alert.severity != "note" or alert.kind == PAIRING)
+            and (alert.severity != "note" or alert.kind in SAID_NOTES)
         ]
 
     def _answers(self, shown: Snapshot) -> Said:

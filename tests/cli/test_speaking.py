@@ -79,6 +79,13 @@ def test_an_alert_comes_first_and_once_and_again_when_it_returns() -> None:
     assert moments.due(shown(3.0, alerts=(hot,))) == [hot.sentence]
 
 
+def test_a_spin_that_was_changed_is_said_though_it_is_a_note() -> None:
+    moments = Moments()
+    changed = Alert(kind="spin_changed", sentence="It was changed.", severity="note", since_s=0.0)
+    assert moments.due(shown(alerts=(changed,))) == [changed.sentence, POUR]
+    assert moments.due(shown(1.0, alerts=(changed,))) == []
+
+
 def test_only_the_moments_chosen_are_said() -> None:
     assert Moments("alert").due(shown()) == []
 

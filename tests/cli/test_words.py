@@ -385,6 +385,8 @@ def test_where_the_record_is_may_stand_before_the_action_or_behind(
         ("touch coat sure", "touch", {"what": "coat", "confirmed": True}),
         ("take back", "take_back", {}),
         ("stop", "stop_turning", {}),
+        ("take change", "answer", {"question": "spin_change", "value": "take"}),
+        ("leave change", "answer", {"question": "spin_change", "value": "leave"}),
         ("note the rim is fine", "note", {"text": "the rim is fine"}),
     ],
 )

@@ -244,10 +244,24 @@ function drawNow() {
   drawCountdown(stale, sentence);
   const said = `${seen.sentence} ${seen.why}`; // text that is already there is not repeated
   drawOnce("alerts", null, [seen.alerts, said, settings().units], () => byId("alerts").replaceChildren(
-    ...seen.alerts.filter((a) => !said.includes(a.sentence)).map((a) => h("p", { class: `alert ${a.severity}` }, h("b", {}, a.sentence)))));
+    ...seen.alerts.filter((a) => !said.includes(a.sentence) && a.sentence !== seen.spin_offer?.sentence).map((a) => h("p", { class: `alert ${a.severity}` }, h("b", {}, a.sentence)))));
+  drawOffer();
   drawOnce("frame-button", null, [seen.frame_button, seen.simulated, line.mayAct, settings().units], () => drawFrameButton(byId("frame-button"), seen.frame_button,
     seen.simulated && line.mayAct ? (what) => send("simulate", { what }, null) : null));
   drawOnce("steps", null, [seen.step, seen.coat, seen.coats.length], drawSteps);
+}
+
+// An offered change of the spin: its reason and its gain, a button to take it and one to leave it, and
+// the time until it lapses by itself.
+function drawOffer() {
+  const offer = seen.spin_offer;
+  hide(byId("offer"), !offer);
+  drawOnce("offer", null, [offer, line.mayAct, settings().units], () => byId("offer").replaceChildren(...(offer ? [
+    h("p", { id: "offer-words" }, h("b", {}, shown(offer.sentence))),
+    h("p", { id: "offer-time" }),
+    h("p", { class: "also" }, ...(line.mayAct ? offer.buttons : []).map(madeButton)),
+  ] : [])));
+  if (offer) say(byId("offer-time"), `The planned spin goes on by itself in ${clock(Math.max(0, offer.until_s - line.now_s))}.`);
 }
 
 // Text for a step while the connection is lost: only a turning frame goes on by itself.
