@@ -59,6 +59,7 @@ def parser(runs: Mapping[str, Run]) -> argparse.ArgumentParser:
         _plan,
         _shape,
         _mounting,
+        _changes,
         _gel,
         _serve,
         _spin,
@@ -154,15 +155,22 @@ def _mounting(commands: Commands) -> None:
     command = commands.add(
         "mounting", "compare ways to mount a mould in the frame by a short trial of spins"
     )
-    _casting_and_rig(command)
-    command.add_argument(
-        "--picture",
-        type=Path,
-        metavar="FILE.png/.svg/.pdf",
-        help="draw the best mountings with their angles",
+    _trials(command, "draw the best mountings with their angles")
+
+
+def _changes(commands: Commands) -> None:
+    command = commands.add(
+        "changes", "show what would make the thinnest place thicker, by a full plan of each change"
     )
+    _trials(command, "draw the thinnest place and the gain of each change")
+
+
+def _trials(command: argparse.ArgumentParser, drawn: str) -> None:
+    """Add the arguments of a command that tries several ways to make a casting."""
+    _casting_and_rig(command)
+    command.add_argument("--picture", type=Path, metavar="FILE.png/.svg/.pdf", help=drawn)
     command.add_argument(
-        "--seed", type=seed, default=0, metavar="N", help="seed of the trials of spins"
+        "--seed", type=seed, default=0, metavar="N", help="seed of the search for spins"
     )
     _units(command)
     command.add_argument("--json", action="store_true", help="print the result as JSON")

@@ -13,7 +13,7 @@ import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from evenwall.cli import habits, printing
 from evenwall.cli.arguments import parser
@@ -165,12 +165,24 @@ def shape(args: argparse.Namespace) -> int:
 
 
 def mounting(args: argparse.Namespace) -> int:
-    from evenwall.cli import application as app
     from evenwall.cli.mounting import run
+
+    return _tried(args, run, "Trying mountings")
+
+
+def changes(args: argparse.Namespace) -> int:
+    from evenwall.cli.changes import run
+
+    return _tried(args, run, "Planning changes")
+
+
+def _tried(args: argparse.Namespace, run: Callable[..., Any], words: str) -> int:
+    """Run a command that tries several ways to make a casting, and print what it found."""
+    from evenwall.cli import application as app
 
     casting, spec = read_casting(args.casting), app.sample_rig(args.rig)
     say_which_kernel()
-    with progress_bar("Trying mountings") as tell, naming(args.casting):
+    with progress_bar(words) as tell, naming(args.casting):
         found = run(args, casting, spec, tell)
     if args.json:
         show_json(found.data())
@@ -453,6 +465,7 @@ COMMANDS = {
     "plan": plan,
     "shape": shape,
     "mounting": mounting,
+    "changes": changes,
     "gel": gel,
     "serve": serve,
     "spin": spin,

@@ -74,11 +74,7 @@ class Compared:
 
 def run(args: argparse.Namespace, casting: Casting, rig: RigSpec, progress: Progress) -> Compared:
     """Compare the mountings and draw them where a picture is asked for. Raises InputError."""
-    target: Path | None = args.picture
-    if target is not None and target.suffix.lower() not in (".png", ".svg", ".pdf"):
-        raise InputError("--picture", target.name, "must end in .png, .svg or .pdf")
-    if target is not None and not target.resolve().parent.is_dir():
-        raise InputError("--picture", target, "must lie in a folder that exists")
+    target = picture_file(args.picture)
     tried = compare(casting, rig, seed=args.seed, progress=progress)
     if target is not None:
         from evenwall.reports.mounting_view import SHOWN, picture
@@ -87,3 +83,12 @@ def run(args: argparse.Namespace, casting: Casting, rig: RigSpec, progress: Prog
         drawn = [(one, cavity.mounted(mounted(casting, one).mount)) for one in tried[:SHOWN]]
         picture(casting.name, drawn).savefig(target, dpi=110)
     return Compared(casting, tried)
+
+
+def picture_file(target: Path | None) -> Path | None:
+    """Return the file of a picture that is asked for. Raises InputError where none can be made."""
+    if target is not None and target.suffix.lower() not in (".png", ".svg", ".pdf"):
+        raise InputError("--picture", target.name, "must end in .png, .svg or .pdf")
+    if target is not None and not target.resolve().parent.is_dir():
+        raise InputError("--picture", target, "must lie in a folder that exists")
+    return target

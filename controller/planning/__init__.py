@@ -11,11 +11,11 @@ by their `outlook` on every day, and `polish`es them; `rests` chooses the times 
 `space` is the range of recipes; `context` holds what is computed once; `walls` computes the film of
 one coat; `recipe` its ramps; `coat_heat` its clock on a warm wall; `batch` its clock and weights.
 
-Beside the search, `mounting` compares ways to mount the mould by short trials, and `live_wall`
-predicts the finished wall while a coat is under way. `spin_change` finds a change of the rest of a
-coat's spin (`rest_of_spin`) that leaves a thicker wall on such a day. `measured_wall` reads what a
-finished casting says about resin, mould and lid, as `wall_rows`; `lessons` corrects the next plan
-by it.
+Beside the search, `mounting` compares ways to mount the mould by short trials, `changes` other
+changes by a full plan of each, and `live_wall` predicts the finished wall while a coat is under
+way. `spin_change` finds a change of the rest of a coat's spin (`rest_of_spin`) that leaves a
+thicker wall on such a day. `measured_wall` reads what a finished casting says about resin, mould
+and lid, as `wall_rows`; `lessons` corrects the next plan by it.
 """
 
 from typing import TYPE_CHECKING, Any
