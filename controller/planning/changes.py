@@ -17,7 +17,7 @@ from typing import Literal
 
 import numpy as np
 
-from evenwall.errors import EvenwallError, PlanError
+from evenwall.errors import EvenwallError
 from evenwall.geometry.easing import eased
 from evenwall.geometry.mould import Cavity, load_cavity
 from evenwall.model import Casting, RigSpec, Vector3
@@ -79,7 +79,8 @@ def compare(
 ) -> tuple[Change, ...]:
     """Plan every change by itself: the casting as it is first, then the changes, the best first.
 
-    Raises PlanError where the casting itself cannot be planned.
+    Ctrl-C leaves out the changes that are not planned yet. Raises PlanError where the casting
+    itself cannot be planned, and KeyboardInterrupt before it is.
     """
     cavity = load_cavity(casting)
     check_reach(casting, cavity, rig)
@@ -94,7 +95,12 @@ def compare(
             which = f"plan {number + 1} of {len(ways)}"
             progress((number + part) / len(ways), f"{which}: {words}" if words else which)
 
-        found.append(_planned(kind, changed, rig, shape, seed, tell))
+        try:
+            found.append(_planned(kind, changed, rig, shape, seed, tell))
+        except KeyboardInterrupt:
+            if not found:
+                raise
+            break
     progress(1.0, "done")
     first, *others = found
     others.sort(key=lambda one: -one.outcome.thinnest if one.outcome else 0.0)
@@ -136,6 +142,8 @@ def _planned(
         context = PlanningContext(casting, rig, cavity)
         count, batch = context.first_batch()
         found = choose(context, context.rests(batch, count), Wish(seed, None, tell, None, None))
+        if found.interrupted:
+            raise KeyboardInterrupt
         return Change(kind, casting, outcome_of(found, cavity, count))
     except EvenwallError as why:
         if kind == "as_planned":
@@ -144,10 +152,10 @@ def _planned(
 
 
 def outcome_of(found: Found, cavity: Cavity, coats: int) -> Outcome:
-    """Return the outcome of a search. Raises PlanError if it was ended before it had a wall."""
+    """Return the outcome of a whole search. Raises ValueError without a wall."""
     grid, walls = found.grid, found.statistics
     if grid is None or walls is None or found.mesh_error is None:
-        raise PlanError("changes", "a plan", "was ended before it had a wall")
+        raise ValueError("found has no wall")
     x, y, z = (
         float(part)
         for part in cavity.rotation.T @ grid.mesh.points[walls.min_cell] * 1e3 + cavity.crossing_mm

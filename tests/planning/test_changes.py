@@ -68,8 +68,11 @@ def outcome(
     return Outcome(thinnest, error, 0.96, thinnest - 0.1, coats, PLACE, holds)
 
 
-def plans(monkeypatch: pytest.MonkeyPatch, refused: str = "") -> list[tuple[int, float]]:
-    """Stand in for the searches; the coats and the viscosity that each was given."""
+def plans(
+    monkeypatch: pytest.MonkeyPatch, refused: str = "", ends_after: int = 99
+) -> list[tuple[int, float]]:
+    """Stand in for the searches; the coats and the viscosity that each was given. ends_after:
+    number of searches after which Ctrl-C is pressed."""
     seen: list[tuple[int, float]] = []
 
     def planned(context: changes.PlanningContext, options: object, wish: object) -> Found:
@@ -79,7 +82,7 @@ def plans(monkeypatch: pytest.MonkeyPatch, refused: str = "") -> list[tuple[int,
         seen.append((casting.coats or 0, thick))
         if refused == "thick" and thick > 500.0:
             raise PlanError("resin", thick, "is too thick to pour")
-        return Found()
+        return Found(interrupted=len(seen) > ends_after)
 
     def made(found: Found, cavity: Cavity, coats: int) -> Outcome:
         del found
@@ -130,6 +133,17 @@ def test_a_change_that_cannot_be_planned_is_told_with_its_reason(
     words = Compared(casting, found).words()
     assert "  a mix twice as thick, or one that gels in half the time (" in words
     assert "too thick to pour" in words
+
+
+def test_ctrl_c_keeps_the_changes_that_are_planned(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    casting = open_box(tmp_path)
+    plans(monkeypatch, ends_after=2)
+    assert [one.kind for one in compare(casting, RIG)] == ["as_planned", "coat_more"]
+    plans(monkeypatch, ends_after=0)
+    with pytest.raises(KeyboardInterrupt):
+        compare(casting, RIG)
 
 
 def test_what_holds_the_thinnest_place_is_read_from_the_skin_and_the_bound() -> None:
