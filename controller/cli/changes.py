@@ -88,18 +88,27 @@ class Compared:
 
     def advice(self) -> list[str]:
         """Return the sentences for what to do."""
-        better = []
-        for one in self.planned[1:]:
-            if one.outcome is None:
-                continue
-            more, error = gain(one.outcome, self.given)
-            if more > error:
-                words = label(one)
-                better.append(
-                    f"{words[0].upper()}{words[1:]}: gains {more:.2f} +- {error:.2f} of the mean "
-                    f"wall. {HOW[one.kind]}"
-                )
-        return better or ["No change gains more than the error of the two plans."]
+        gains = [(one, *gain(one.outcome, self.given)) for one in self.planned[1:] if one.outcome]
+        better = [
+            f"{_opening(one)}: gains {more:.2f} +- {error:.2f} of the mean wall. {HOW[one.kind]}"
+            for one, more, error in gains
+            if more > error
+        ]
+        if better:
+            return better
+        sentence = "No change gains more than the error of the two plans."
+        best = max(gains, key=lambda found: found[1], default=None)
+        if best is None or best[1] <= 0.0:
+            return [sentence]
+        one, more, error = best
+        return [
+            f"{sentence} The likeliest gain: {label(one)}, {more:.2f} +- {error:.2f} of the mean."
+        ]
+
+
+def _opening(change: Change) -> str:
+    words = label(change)
+    return f"{words[0].upper()}{words[1:]}"
 
 
 def _figures(found: Outcome | None) -> dict[str, Any]:

@@ -19,7 +19,6 @@ from evenwall.history.recorded import Recorded
 from evenwall.history.spots import spot_spans
 from evenwall.model import Assessment, Event, Measured, parse
 from evenwall.planning.in_words import moment_words
-from evenwall.planning.wall import wall_mesh
 from evenwall.records.journal import Journal
 from evenwall.records.rows import Batch
 from evenwall.reports.run_report import (
@@ -229,6 +228,8 @@ def assess_run(journal: Journal, run_id: str, measured: Measured | None) -> Told
     run = Recorded.read(journal, run_id)
     found = assessment(run, measured)
     if found.measured.spots and run.plan.wall.min_mm is not None:
+        from evenwall.planning.wall import wall_mesh  # loads the mesher: half a second
+
         found = assessment(run, measured, spot_spans(wall_mesh(to_look_at(run)[0])))
     return Told(found.model_dump(mode="json"), assessment_words(found))
 

@@ -198,6 +198,8 @@ def test_a_change_is_advised_only_where_it_gains_more_than_the_errors(
     words = Compared(casting, planned).words()
     assert ("4 coats: gains 0.08 +- 0.05 of the mean wall." in words) is advised
     assert ("No change gains more than the error" in words) is not advised
+    likeliest = "The likeliest gain: 4 coats, 0.08 +- 0.10 of the mean."
+    assert (likeliest in words) is (not advised and thinnest > 0.85)
     assert "near [10, -20, 30] mm" in words
     assert "Other spins could leave more there" in words
 
