@@ -40,7 +40,7 @@ from evenwall.model.orders import ORDERS, Id
 from evenwall.service.facade import Service
 from evenwall_bridge.clock import SystemClock
 from evenwall_bridge.contract import Clock
-from evenwall_web import calling, library, metrics, pairing, papers, stream
+from evenwall_web import calling, library, metrics, mountings, pairing, papers, stream
 from evenwall_web.commands import Ask, ask_for, summary_of
 from evenwall_web.described import Interface
 from evenwall_web.desk import (
@@ -270,7 +270,7 @@ for _name in ORDERS:
 def interface() -> Interface:
     """Return the application with its addresses, and no service behind it yet."""
     app = Interface(title="Evenwall", version="1", docs_url=None, redoc_url=None)
-    parts = (stream, pairing, calling, library, papers, metrics)
+    parts = (stream, pairing, calling, library, papers, mountings, metrics)
     for routes in (api, *(part.routes for part in parts)):
         app.include_router(routes)
     return app

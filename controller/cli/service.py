@@ -10,7 +10,9 @@ from typing import Any, Protocol
 from evenwall.devices.interfaces import Press
 from evenwall.history.photos import FOLDER as PHOTOS
 from evenwall.run.supervisor import Supervisor
+from evenwall.service.casting_files import CastingFiles
 from evenwall.service.facade import Service
+from evenwall.service.mountings import Mountings
 from evenwall.service.run_files import Papers
 from evenwall.service.simulated_hands import SimulatedHands
 from evenwall.worker_process import in_worker
@@ -31,7 +33,7 @@ def service_of(
     drawn = partial(in_worker, "evenwall.reports.papers")
     plan = partial(in_worker, "evenwall.planning", "make_plan")
     rough = partial(in_worker, "evenwall.planning.first_answer", "first_plan")
-    return Service(
+    service = Service(
         supervisor,
         castings,
         partial(plan, time_budget_s=plan_budget_s),
@@ -51,6 +53,10 @@ def service_of(
         photos=data / PHOTOS,
         stoppable=True,
     )
+    casting_of = partial(CastingFiles(castings, service.notice).casting, overrides={})
+    compare = partial(in_worker, "evenwall.reports.mountings", "compared")
+    service.mountings = Mountings(casting_of, supervisor.spec, compare)
+    return service
 
 
 class Guarded(Protocol):

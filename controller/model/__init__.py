@@ -42,7 +42,16 @@ from evenwall.model.checks import (
 )
 from evenwall.model.details import Details
 from evenwall.model.files import read_casting, read_plan, read_resin, read_rig, read_toml
-from evenwall.model.library import CastingCard, Measured, PlanJob, ResinCard, RunCard, Spot
+from evenwall.model.library import (
+    CastingCard,
+    Measured,
+    MountingJob,
+    MountingTried,
+    PlanJob,
+    ResinCard,
+    RunCard,
+    Spot,
+)
 from evenwall.model.orders import Command, Order, read_order
 from evenwall.model.parsing import parse, unit_of
 from evenwall.model.plan import (
@@ -153,6 +162,8 @@ __all__ = [
     "Moment_s",
     "Mould",
     "Mount",
+    "MountingJob",
+    "MountingTried",
     "MqttSpec",
     "Name",
     "NonNegative",

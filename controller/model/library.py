@@ -6,7 +6,7 @@ from typing import Annotated
 
 from pydantic import BeforeValidator, Field
 
-from evenwall.model.bounds import Frozen, Positive, Wall_mm
+from evenwall.model.bounds import Frozen, Positive, Vector3, Wall_mm
 from evenwall.model.plan import Plan
 from evenwall.model.run import Step
 
@@ -45,6 +45,41 @@ class PlanJob(Frozen):
     plan: Plan | None = None
     rough: bool = False
     left_s: float | None = None
+
+
+class MountingTried(Frozen):
+    """A way to mount a mould in the frame, with the wall that a short trial of spins found.
+
+    minor_axis: direction of the frame's minor axis in the mesh. mouth_lean_deg: angle between it
+    and the mouth. thinnest, bound: the thinnest patch over the mean wall, of the best coats tried
+    and of any mixture of them. given: as the casting's file says. better: thicker than that by more
+    than trials scatter.
+    """
+
+    minor_axis: Vector3
+    mouth_lean_deg: float
+    thinnest: float
+    bound: float | None
+    given: bool
+    better: bool
+
+
+class MountingJob(Frozen):
+    """A comparison of the ways to mount a casting's mould, under way or done.
+
+    tried: the best first, empty until it is done. left_s: time that it still takes, once its pace
+    is known.
+    """
+
+    job_id: str
+    casting_id: str
+    casting: str = ""
+    fraction: float = 0.0
+    sentence: str = ""
+    done: bool = False
+    error: str | None = None
+    left_s: float | None = None
+    tried: tuple[MountingTried, ...] = ()
 
 
 class RunCard(Frozen):

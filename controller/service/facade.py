@@ -33,6 +33,7 @@ from evenwall.service.earlier_plans import EarlierPlans
 from evenwall.service.learning import Learning
 from evenwall.service.library import Library
 from evenwall.service.live_walls import Foresee, LiveWalls
+from evenwall.service.mountings import Mountings
 from evenwall.service.plan_jobs import PlanJobs, Planner
 from evenwall.service.port import RunPort
 from evenwall.service.proving import Proving
@@ -50,7 +51,12 @@ from evenwall.service.walls import WallMesh, Walls
 
 
 class Service:
-    """All queries and commands of a screen. Lives on the supervisor's event loop."""
+    """All queries and commands of a screen. Lives on the supervisor's event loop.
+
+    mountings: comparisons of the ways to mount a mould; None where none can be made.
+    """
+
+    mountings: Mountings | None = None
 
     def __init__(
         self,
@@ -121,6 +127,8 @@ class Service:
         self._executor.shutdown(wait=False, cancel_futures=True)
         self._walls.close()
         self.files.close()
+        if self.mountings is not None:
+            await self.mountings.close()
 
     def _spawn(self, work: Coroutine[Any, Any, None]) -> None:
         task = asyncio.get_running_loop().create_task(work)

@@ -80,3 +80,33 @@ def test_a_plan_tells_its_lessons_and_they_can_be_set_aside(
         told = page.locator("#bench p", has_text=said[0])
         expect(told).to_have_count(0 if aside else 1)
     assert wished == [True, False]
+
+
+def test_the_mountings_of_a_mould_are_compared_and_a_better_one_is_chosen(
+    open_phone: OpenPhone, panel: PanelServer
+) -> None:
+    """The chosen one is written into the casting's own file."""
+    page = open_phone(panel, **PHONE)
+    comparing = panel.rig.planner.comparing
+    comparing.going.clear()
+    page.goto("/#plan/globe")
+    page.get_by_role("link", name="Ways to mount it").tap()
+    page.get_by_role("button", name="Compare the mountings").tap()
+    bench = page.locator("#bench")
+    expect(bench).to_contain_text("Mounting 2 of 3.")
+    page.get_by_role("button", name="Cancel").tap()
+    expect(bench.locator("h1")).to_have_text("The mountings were not compared.")
+    comparing.going.set()
+    page.get_by_role("link", name="Once more").tap()
+    page.get_by_role("button", name="Compare the mountings").tap()
+    rows = bench.locator(".choices li")
+    expect(rows).to_have_count(2)
+    expect(rows.first).to_contain_text("0.93 of the mean wall at the thinnest")
+    expect(rows.last).to_contain_text("Mouth 50° off the minor axis, as in the file.")
+    expect(bench.get_by_role("button", name="Mount it so")).to_have_count(1)
+    inside = "document.documentElement.scrollWidth <= innerWidth"
+    assert page.evaluate(inside)
+    page.get_by_role("button", name="Mount it so").tap()
+    page.get_by_role("button", name="Make the plan").wait_for()
+    kept = panel.rig.service.library.casting("globe").casting
+    assert kept["mount"]["minor_axis"] == [0.6, 0.0, 0.8]

@@ -26,10 +26,23 @@ from typing import Any
 
 from evenwall.devices.interfaces import Press
 from evenwall.errors import PlanError
-from evenwall.model import Alert, Answer, Casting, Command, Plan, RigSpec, Snapshot, Spoken, Step
+from evenwall.model import (
+    Alert,
+    Answer,
+    Casting,
+    Command,
+    MountingTried,
+    Plan,
+    RigSpec,
+    Snapshot,
+    Spoken,
+    Step,
+)
 from evenwall.model.details import LEARNT
 from evenwall.run.supervisor import Supervisor
+from evenwall.service.casting_files import CastingFiles
 from evenwall.service.facade import Service
+from evenwall.service.mountings import Mountings
 from evenwall.service.run_files import Papers
 from evenwall.service.simulated_hands import SimulatedHands
 from evenwall.simulation.twin import Weather
@@ -50,6 +63,40 @@ PATIENCE_S = 20_000.0  # of the rig's time: longer than any step of a casting
 LAG_S = 0.02  # of real time: a search has its next word
 
 
+class Comparing:
+    """Meets `mountings.Compare`: a word of progress, then a better mounting than the file's.
+
+    going: cleared, a comparison stands still until it is ended.
+    """
+
+    def __init__(self) -> None:
+        self.going = threading.Event()
+        self.going.set()
+
+    def __call__(
+        self, casting: Casting, spec: RigSpec, *, progress: Any, stopper: Stopper
+    ) -> tuple[tuple[MountingTried, ...], bytes]:
+        del casting, spec
+        progress(0.5, "mounting 2 of 3")
+        while not (self.going.wait(LAG_S) or stopper.ended):
+            pass
+        if stopper.ended:
+            raise PlanError("mounting", "ended", "was given up")
+        axes = (((0.6, 0.0, 0.8), 13.0, 0.93), ((0.0, 0.0, 1.0), 50.0, 0.87))
+        rows = [
+            MountingTried(
+                minor_axis=axis,
+                mouth_lean_deg=lean_deg,
+                thinnest=thinnest,
+                bound=0.96,
+                given=thinnest < 0.9,
+                better=thinnest > 0.9,
+            )
+            for axis, lean_deg, thinnest in axes
+        ]
+        return tuple(rows), PNG
+
+
 class Planner:
     """Meets `plan_jobs.Planner`: three words of progress, then the small plan.
 
@@ -60,6 +107,7 @@ class Planner:
         self.going = threading.Event()
         self.going.set()
         self.sentences: list[str] = []  # lessons of measured castings
+        self.comparing = Comparing()
 
     def __call__(
         self, casting: Casting, spec: RigSpec, *, progress: Any, stopper: Stopper, **_: Any
@@ -112,6 +160,8 @@ def _service(
         stoppable=True,
     )
     service.commands = []
+    casting_of = partial(CastingFiles(folder / "castings", service.notice).casting, overrides={})
+    service.mountings = Mountings(casting_of, supervisor.spec, planner.comparing)
 
     def guard() -> None:
         board.set_guard(not service.snapshot().frame.guard_closed)

@@ -25,7 +25,7 @@ export class Bench {
 
   async open(page) {
     const [name, ...rest] = page.split("/");
-    const pages = { castings: "castings", plan: "plan", plans: "plans", runs: "runs", run: "run", prove: "prove", people: "people", settings: "settings" };
+    const pages = { castings: "castings", plan: "plan", plans: "plans", runs: "runs", run: "run", mount: "mount", prove: "prove", people: "people", settings: "settings" };
     this.page = page;
     this.action = this.shown = null;
     this.redraw = null;
@@ -123,20 +123,20 @@ export class Bench {
       this.line.mayAct ? form : h("p", { class: "why" }, "This phone may watch, not plan."),
       this.line.mayAct ? h("p", { class: "also" }, ["edit", "copy"].map((mode) =>
         h("a", { class: "button", href: `#${mode}-casting/${card.casting_id}` }, mode === "edit" ? "Change it" : "Copy it"))) : null,
+      h("p", { class: "also" }, h("a", { class: "button", href: `#mount/${card.casting_id}` }, "Ways to mount it")),
     ];
   }
 
-  waiting(job) {
+  // Shows the progress of a job until it is over or another page is shown. Text and buttons keep
+  // their places: only the bar and its words change.
+  follow(address, bar, word, over) {
     const page = this.page;
-    const bar = h("progress", { max: "1", value: String(job.fraction), "aria-label": "Progress of the plan" });
-    const word = h("p", { class: "why", role: "status" }, sentenceOf(job));
     const here = () => this.page === page && location.hash.slice(1) === page;
-    // Text and buttons keep their places: only the bar and its words change.
     const look = async () => {
       if (!here()) return;
-      const now = await this.line.get(`/api/plans/${job.job_id}`).catch(() => null);
+      const now = await this.line.get(address).catch(() => null);
       if (!here()) return;
-      if (!now || now.done || now.error || Boolean(now.plan) !== Boolean(job.plan)) {
+      if (!now || over(now)) {
         this.open(page);
         return;
       }
@@ -145,6 +145,23 @@ export class Bench {
       setTimeout(look, 500);
     };
     setTimeout(look, 500);
+  }
+
+  async mount(castingId, jobId) {
+    const card = (await this.line.get("/api/castings")).find((c) => c.casting_id === castingId);
+    if (!card) throw new Error("There is no such casting.");
+    const { mountingsPage } = await import("./mountings.js");
+    const follow = (...what) => this.follow(...what);
+    const made = await mountingsPage(this.line, card, jobId, { follow, sentenceOf });
+    this.action = made.action ?? null;
+    return made.parts;
+  }
+
+  waiting(job) {
+    const page = this.page;
+    const bar = h("progress", { max: "1", value: String(job.fraction), "aria-label": "Progress of the plan" });
+    const word = h("p", { class: "why", role: "status" }, sentenceOf(job));
+    this.follow(`/api/plans/${job.job_id}`, bar, word, (now) => now.done || now.error || Boolean(now.plan) !== Boolean(job.plan));
     const ask = (what) => async () => {
       try {
         await this.line.post(`/api/plans/${job.job_id}/${what}`);
