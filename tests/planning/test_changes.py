@@ -90,6 +90,7 @@ def plans(
         value = 0.80 + 0.02 * coats - 1e-5 * thick - 0.001 * abs(cavity.mouth_lean_deg())
         return outcome(value, coats=coats)
 
+    monkeypatch.setattr(changes, "eased", lambda cavity, _: cavity)  # tested by itself above
     monkeypatch.setattr(changes, "choose", planned)
     monkeypatch.setattr(changes, "outcome_of", made)
     return seen
