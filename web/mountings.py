@@ -51,5 +51,5 @@ async def cancel(job_id: Id, desk: AtDesk, _: Operator) -> MountingJob:
 
 @routes.get("/{job_id}/picture.png", response_class=Response, responses=PICTURE)
 async def picture(job_id: Id, desk: AtDesk, _: Watcher) -> Response:
-    """Return the drawing of the best mountings with their angles."""
+    """The drawing of the best mounting and the file's, with their angles."""
     return Response(_mountings(desk).picture(job_id), media_type=PNG)

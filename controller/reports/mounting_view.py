@@ -16,14 +16,21 @@ from evenwall.reports.shape_view import shaded
 SHOWN = 3  # mountings drawn, the best first
 
 
-def picture(title: str, tried: Sequence[tuple[Mounting, Cavity]]) -> Figure:
+def picture(
+    title: str, tried: Sequence[tuple[Mounting, Cavity]], *, stacked: bool = False
+) -> Figure:
     """Return the best mountings side by side, each with its minor axis upright and its mouth in
-    the plane of the paper. tried: mountings with the cavity as each mounts it, the best first."""
+    the plane of the paper.
+
+    tried: mountings with the cavity as each mounts it, the best first. stacked: one below the
+    other, for a phone.
+    """
     some = tried[:SHOWN]
-    figure = Figure(figsize=(3.2 * len(some), 4.2), layout="constrained", facecolor=PAPER)
-    figure.suptitle(f"{title}: ways to mount it", color=INK, fontsize=11)
+    rows, columns = (len(some), 1) if stacked else (1, len(some))
+    figure = Figure(figsize=(3.2 * columns, 4.2 * rows), layout="constrained", facecolor=PAPER)
+    figure.suptitle(f"{title}: ways to mount it", color=INK, fontsize=11, wrap=True)
     for k, (one, cavity) in enumerate(some):
-        axes = figure.add_subplot(1, len(some), k + 1)
+        axes = figure.add_subplot(rows, columns, k + 1)
         _draw(axes, one, cavity)
     return figure
 

@@ -9,22 +9,24 @@ from collections.abc import Callable, Sequence
 from evenwall.geometry.mould import load_cavity
 from evenwall.model import Casting, MountingTried, RigSpec
 from evenwall.planning.mounting import DIFFERENT, Mounting, compare, mounted
-from evenwall.reports.mounting_view import SHOWN, picture
+from evenwall.reports.mounting_view import picture
 
-PICTURE_DPI = 110  # a phone shows it whole; about a thousand pixels wide
+PICTURE_DPI = 220  # a phone shows it whole; 700 pixels wide
 
 
 def compared(
     casting: Casting, rig: RigSpec, *, progress: Callable[[float, str], None]
 ) -> tuple[tuple[MountingTried, ...], bytes]:
-    """Try the mountings and return them, the best first, with a picture as PNG.
+    """Try the mountings and return them, the best first. The picture, PNG, shows the best and the
+    file's.
 
     Raises PlanError where no plan of the casting can work in any mounting.
     """
     tried = compare(casting, rig, progress=progress)
     cavity, drawn = load_cavity(casting), io.BytesIO()
-    some = [(one, cavity.mounted(mounted(casting, one).mount)) for one in tried[:SHOWN]]
-    picture(casting.name, some).savefig(drawn, format="png", dpi=PICTURE_DPI)
+    chosen = [one for k, one in enumerate(tried) if k == 0 or one.given]  # the best, and the file's
+    some = [(one, cavity.mounted(mounted(casting, one).mount)) for one in chosen]
+    picture(casting.name, some, stacked=True).savefig(drawn, format="png", dpi=PICTURE_DPI)
     return rows_of(tried), drawn.getvalue()
 
 

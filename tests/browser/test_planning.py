@@ -99,7 +99,7 @@ def test_the_mountings_of_a_mould_are_compared_and_a_better_one_is_chosen(
     comparing.going.set()
     page.get_by_role("link", name="Once more").tap()
     page.get_by_role("button", name="Compare the mountings").tap()
-    rows = bench.locator(".choices li")
+    rows = bench.locator(".ways li")
     expect(rows).to_have_count(2)
     expect(rows.first).to_contain_text("0.93 of the mean wall at the thinnest")
     expect(rows.last).to_contain_text("Mouth 50° off the minor axis, as in the file.")

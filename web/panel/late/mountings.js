@@ -70,8 +70,8 @@ function compared(line, card, job, picture, foot) {
     h("p", { class: "why" }, better
       ? "Another way to mount it may leave a thicker wall. Before you choose it, check by hand that the mould can be held this way, that its clamps clear the frame, and that it can be balanced: the plan states the counterweights."
       : "Mount it as the file says: no other way is better by more than the trials scatter."),
-    h("img", { class: "kept", src: picture, alt: "The best ways to mount the mould, each with its minor axis upright and an arrow out of its mouth" }),
-    h("ul", { class: "choices" }, job.tried.map((one) => h("li", {},
+    h("img", { class: "kept", src: picture, alt: "The best way to mount the mould and the file's, each with its minor axis upright and an arrow out of its mouth" }),
+    h("ul", { class: "ways" }, job.tried.map((one) => h("li", {},
       h("p", {}, h("b", {}, `${one.thinnest.toFixed(2)} of the mean wall at the thinnest`),
         h("small", {}, `Mouth ${one.mouth_lean_deg.toFixed(0)}° off the minor axis${one.given ? ", as in the file" : `, which lies along ${axisWords(one)} in the mesh`}.`)),
       one.better && line.mayAct ? h("p", { class: "also" }, h("button", { type: "button", onclick: choose(one) }, "Mount it so")) : null))),
